@@ -1,0 +1,83 @@
+"""Time as something that is handed in, so that tests can drive it.
+
+The rest of the house asks a Clock for the time and for sleep; it never calls `time` or `datetime.now` itself.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from datetime import UTC, datetime, timedelta
+from typing import Protocol
+
+
+class Clock(Protocol):
+    """What the house needs of time. `now` is aware and in UTC; seconds are floats."""
+
+    def now(self) -> datetime: ...
+
+    def monotonic(self) -> float: ...
+
+    def sleep(self, seconds: float) -> None: ...
+
+
+class SystemClock:
+    """The machine's own clock."""
+
+    def now(self) -> datetime:
+        return datetime.now(UTC)
+
+    def monotonic(self) -> float:
+        return time.monotonic()
+
+    def sleep(self, seconds: float) -> None:
+        time.sleep(max(0.0, seconds))
+
+
+class SteppedClock:
+    """A clock that moves only when it is told to, or when somebody sleeps on it. For simulation."""
+
+    def __init__(self, start: datetime) -> None:
+        if start.tzinfo is None:
+            raise ValueError("a start without a zone")
+        self._now = start.astimezone(UTC)
+        self._monotonic = 0.0
+        self._lock = threading.Lock()
+
+    def now(self) -> datetime:
+        with self._lock:
+            return self._now
+
+    def monotonic(self) -> float:
+        with self._lock:
+            return self._monotonic
+
+    def sleep(self, seconds: float) -> None:
+        self.step(seconds)
+
+    def step(self, seconds: float) -> None:
+        """Let `seconds` pass."""
+        with self._lock:
+            self._now += timedelta(seconds=max(0.0, seconds))
+            self._monotonic += max(0.0, seconds)
+
+    def jump(self, seconds: float) -> None:
+        """Set the wall clock forward or back without time passing, as a corrected clock does."""
+        with self._lock:
+            self._now += timedelta(seconds=seconds)
+
+
+def stamp(moment: datetime) -> str:
+    """`moment` as RFC 3339 text in UTC with whole seconds, as the ledger and listings store it."""
+    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def from_stamp(text: str) -> datetime:
+    """The moment that RFC 3339 text names. Lower-case `t` and `z` are taken too (RFC 3339 §5.6).
+
+    Raises ValueError for anything else, and for a time without an offset.
+    """
+    moment = datetime.fromisoformat(text.upper().replace("Z", "+00:00"))
+    if moment.tzinfo is None:
+        raise ValueError(f"{text!r} has no offset from UTC")
+    return moment.astimezone(UTC)

@@ -1,0 +1,81 @@
+"""What a run counted: values only, shared by the run itself, the ledger and every report."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+Outcome = Literal["done", "done with problems", "held", "failed", "cut"]
+OUTCOMES: tuple[Outcome, ...] = ("done", "done with problems", "held", "failed", "cut")
+GOOD: tuple[Outcome, ...] = ("done", "done with problems")
+
+
+@dataclass(slots=True)
+class Files:
+    """Numbers of entries. `left_out` are sockets, devices and fifos, which no copy holds."""
+
+    seen: int = 0
+    new: int = 0
+    changed: int = 0
+    moved: int = 0
+    removed: int = 0
+    problems: int = 0
+    left_out: int = 0
+
+
+@dataclass(slots=True)
+class Bytes:
+    """Content seen, content of new and changed files, content sent; and TCP payload on the wire both ways."""
+
+    seen: int = 0
+    new: int = 0
+    sent: int = 0
+    wire_up: int = 0
+    wire_down: int = 0
+
+
+@dataclass(slots=True)
+class Seconds:
+    """Where the time went, in seconds."""
+
+    scan: float = 0.0
+    send: float = 0.0
+    commit: float = 0.0
+    total: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One entry that could not be copied, and why. The path is shown as text, however its bytes look."""
+
+    path: str
+    why: str
+
+
+@dataclass(slots=True)
+class RunReport:
+    """Everything that one run has to tell."""
+
+    job: str
+    run: str
+    outcome: Outcome = "failed"
+    files: Files = field(default_factory=Files)
+    bytes: Bytes = field(default_factory=Bytes)
+    seconds: Seconds = field(default_factory=Seconds)
+    problems: list[Problem] = field(default_factory=list)
+    reason: str = ""
+
+    def as_json(self) -> dict[str, Any]:
+        """The report as `run --json` prints it."""
+        return {
+            "job": self.job,
+            "run": self.run,
+            "outcome": self.outcome,
+            "files": {
+                key: getattr(self.files, key) for key in ("seen", "new", "changed", "moved", "removed", "problems")
+            },
+            "bytes": {key: getattr(self.bytes, key) for key in ("seen", "new", "sent", "wire_up", "wire_down")},
+            "seconds": {key: round(getattr(self.seconds, key), 3) for key in ("scan", "send", "commit", "total")},
+            "problems": [{"path": one.path, "why": one.why} for one in self.problems],
+            "reason": self.reason,
+        }

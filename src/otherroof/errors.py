@@ -1,0 +1,123 @@
+"""The one root error of the house and its kinds.
+
+Every kind carries what happened, where, and what to try next, so that the command line can print it once,
+on one line, and leave with the exit code that belongs to it. Nothing here knows of any library's exceptions:
+those are translated at the very call that can raise them.
+"""
+
+from __future__ import annotations
+
+EXIT_WELL = 0
+EXIT_LOOK = 1
+EXIT_WRONG_USE = 2
+EXIT_UNREACHED = 3
+EXIT_HELD = 4
+EXIT_DAMAGED = 5
+EXIT_INTERRUPTED = 130
+
+
+class OtherroofError(Exception):
+    """Root of all errors that Otherroof raises on purpose.
+
+    `what` says what happened, `where` names the file, address or job, `advice` what to do about it.
+    """
+
+    exit_code = EXIT_LOOK
+    usual_advice = ""
+
+    def __init__(self, what: str, *, where: str = "", advice: str = "") -> None:
+        super().__init__(what)
+        self.what = what
+        self.where = where
+        self.advice = advice or self.usual_advice
+
+    def __str__(self) -> str:
+        line = f"{self.where}: {self.what}" if self.where else self.what
+        line = f"{line}; {self.advice}" if self.advice else line
+        return " ".join(line.split())
+
+
+class WrongUse(OtherroofError):
+    """The command was given something that cannot be."""
+
+    exit_code = EXIT_WRONG_USE
+
+
+class WrongSettings(OtherroofError):
+    """The settings cannot be used as they are."""
+
+    exit_code = EXIT_WRONG_USE
+    usual_advice = "`otherroof check` lists every mistake"
+
+
+class Unreached(OtherroofError):
+    """The far box could not be reached, or stopped answering."""
+
+    exit_code = EXIT_UNREACHED
+    usual_advice = "`otherroof probe` shows how far the way goes"
+
+
+class LinkLost(Unreached):
+    """The connection was there and broke, or nothing came back within its time-out."""
+
+    usual_advice = "what was sent is kept and used by the next run"
+
+
+class HostKeyChanged(Unreached):
+    """The machine that answers does not hold the pinned host key."""
+
+
+class LoginRefused(Unreached):
+    """The far box proved its host key but does not let our key in."""
+
+
+class TunnelTrouble(Unreached):
+    """The tunnel could not be brought up or taken down."""
+
+
+class Held(OtherroofError):
+    """The guard stopped a run before it sent anything."""
+
+    exit_code = EXIT_HELD
+
+
+class Damaged(OtherroofError):
+    """What lies at the far end is not what a listing says."""
+
+    exit_code = EXIT_DAMAGED
+
+
+class Busy(OtherroofError):
+    """Another process is at the same work."""
+
+
+class HomeTrouble(OtherroofError):
+    """Something on this machine: a disk, a permission, a command."""
+
+
+class FarTrouble(OtherroofError):
+    """The far box answers but cannot do what a copy needs: full, read-only, somebody else's folder."""
+
+
+class RunCut(OtherroofError):
+    """A run was asked to stop and stopped cleanly; the next one goes on from there."""
+
+
+class PlaceError(FarTrouble):
+    """A place refused one request. The kinds below are those that callers act upon."""
+
+
+class NotThere(PlaceError):
+    """No such file or folder in the place."""
+
+
+class Denied(PlaceError):
+    """The place's permissions forbid it."""
+
+
+class Refused(PlaceError):
+    """The place said no without a reason (SFTP status 4): often the target exists, or the disk is full."""
+
+
+class NotOffered(PlaceError):
+    """The place does not know this kind of request."""

@@ -1,0 +1,75 @@
+"""Opens the ledger file and translates SQLite's errors; the queries live in their own files beside this one.
+
+Holds no rule about what a figure means: it writes down and gives back.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from types import TracebackType
+from typing import Self
+
+from otherroof.errors import HomeTrouble
+from otherroof.ledger.runs import RunPages
+from otherroof.ledger.schema import migrate
+
+BUSY_S = 20.0
+
+
+class Ledger(RunPages):
+    """The history database in the state folder. Safe for several processes; one thread each connection."""
+
+    def __init__(self, path: str) -> None:
+        self.path = path
+        try:
+            os.makedirs(os.path.dirname(path), mode=0o700, exist_ok=True)
+            self.db = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
+            self.db.execute("PRAGMA journal_mode = WAL")
+            self.db.execute("PRAGMA synchronous = NORMAL")
+        except (OSError, sqlite3.Error) as problem:
+            raise _translated(problem, path) from problem
+        with self.guarded():
+            migrate(self.db, path)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file; nothing is lost without it."""
+        self.db.close()
+
+    @contextmanager
+    def guarded(self) -> Iterator[None]:
+        """Turns SQLite's errors into HomeTrouble."""
+        try:
+            yield
+        except sqlite3.Error as problem:
+            raise _translated(problem, self.path) from problem
+
+    @contextmanager
+    def writing(self) -> Iterator[sqlite3.Connection]:
+        """One write transaction: kept whole or not at all."""
+        with self.guarded():
+            self.db.execute("BEGIN IMMEDIATE")
+            try:
+                yield self.db
+            except BaseException:
+                self.db.execute("ROLLBACK")
+                raise
+            self.db.execute("COMMIT")
+
+
+def _translated(problem: Exception, path: str) -> HomeTrouble:
+    return HomeTrouble(
+        f"the ledger cannot be used: {problem}",
+        where=path,
+        advice="check that the state folder can be written by this account and that its disk is not full",
+    )

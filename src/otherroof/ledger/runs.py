@@ -1,0 +1,203 @@
+"""The ledger's pages on runs, holds and answers."""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from otherroof.clock import from_stamp, stamp
+from otherroof.copying.tally import GOOD, Bytes, Files, Outcome, Problem, RunReport, Seconds
+
+_COLUMNS = (
+    "run, job, far, started, ended, outcome, reason, seen, new, changed, moved, removed, problems, left_out, "
+    "bytes_seen, bytes_new, bytes_sent, wire_up, wire_down, scan_s, send_s, commit_s, total_s"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class RunRow:
+    """One run as the ledger holds it. `ended` is None while it is under way."""
+
+    far: str
+    started: datetime
+    ended: datetime | None
+    report: RunReport
+
+    def as_json(self) -> dict[str, Any]:
+        """The row as `ledger --json` prints it: the run's own keys with far box, start and end."""
+        return self.report.as_json() | {
+            "far": self.far,
+            "started": stamp(self.started),
+            "ended": stamp(self.ended) if self.ended else None,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """A held run: what the guard saw, and when a person released it."""
+
+    job: str
+    run: str
+    at: datetime
+    why: str
+    removed: int
+    changed: int
+    of_files: int
+    released: datetime | None
+
+
+class RunPages:
+    """Queries on runs; mixed into the Ledger, which gives the connection."""
+
+    db: sqlite3.Connection
+
+    def writing(self) -> AbstractContextManager[sqlite3.Connection]:
+        raise NotImplementedError
+
+    def guarded(self) -> AbstractContextManager[None]:
+        raise NotImplementedError
+
+    def begin_run(self, job: str, run: str, far: str, started: datetime) -> None:
+        """Note that a run has begun; until `end_run` its outcome is empty."""
+        with self.writing() as db:
+            db.execute("INSERT INTO run (run, job, far, started) VALUES (?, ?, ?, ?)", (run, job, far, stamp(started)))
+
+    def end_run(self, report: RunReport, ended: datetime) -> None:
+        """Write down how a run ended, with every figure it counted."""
+        files, sizes, times = report.files, report.bytes, report.seconds
+        with self.writing() as db:
+            db.execute(
+                "UPDATE run SET ended=?, outcome=?, reason=?, seen=?, new=?, changed=?, moved=?, removed=?, problems=?,"
+                " left_out=?, bytes_seen=?, bytes_new=?, bytes_sent=?, wire_up=?, wire_down=?, scan_s=?, send_s=?,"
+                " commit_s=?, total_s=? WHERE job=? AND run=?",
+                (
+                    stamp(ended),
+                    report.outcome,
+                    report.reason,
+                    files.seen,
+                    files.new,
+                    files.changed,
+                    files.moved,
+                    files.removed,
+                    files.problems,
+                    files.left_out,
+                    sizes.seen,
+                    sizes.new,
+                    sizes.sent,
+                    sizes.wire_up,
+                    sizes.wire_down,
+                    times.scan,
+                    times.send,
+                    times.commit,
+                    times.total,
+                    report.job,
+                    report.run,
+                ),
+            )
+            db.executemany(
+                "INSERT INTO run_problem (job, run, path, why) VALUES (?, ?, ?, ?)",
+                [(report.job, report.run, one.path, one.why) for one in report.problems],
+            )
+
+    def forget_run(self, job: str, run: str) -> None:
+        """Take back `begin_run`, for a run that turned out to be only a look."""
+        with self.writing() as db:
+            db.execute("DELETE FROM run WHERE job=? AND run=?", (job, run))
+
+    def mark_cut(self, job: str, reason: str) -> list[str]:
+        """Runs of `job` that never wrote their end are cut: the caller holds the job's lock, so none is alive."""
+        with self.writing() as db:
+            found = [row[0] for row in db.execute("SELECT run FROM run WHERE job=? AND outcome IS NULL", (job,))]
+            db.execute("UPDATE run SET outcome='cut', reason=? WHERE job=? AND outcome IS NULL", (reason, job))
+        return found
+
+    def runs(self, *, job: str = "", since: datetime | None = None, newest: int = 0) -> list[RunRow]:
+        """Runs, newest first; of one job, since a moment, at most `newest` of them (0: all)."""
+        where, given = ["1"], []
+        if job:
+            where.append("job = ?")
+            given.append(job)
+        if since is not None:
+            where.append("started >= ?")
+            given.append(stamp(since))
+        query = f"SELECT {_COLUMNS} FROM run WHERE {' AND '.join(where)} ORDER BY started DESC, run DESC"
+        with self.guarded():
+            rows = self.db.execute(query + (f" LIMIT {int(newest)}" if newest else ""), given).fetchall()
+            return [_as_row(row) for row in rows]
+
+    def newest_good(self, job: str) -> RunRow | None:
+        """The newest run whose listing was committed."""
+        marks = ",".join("?" for _ in GOOD)
+        query = f"SELECT {_COLUMNS} FROM run WHERE job=? AND outcome IN ({marks}) ORDER BY started DESC LIMIT 1"
+        with self.guarded():
+            row = self.db.execute(query, (job, *GOOD)).fetchone()
+        return _as_row(row) if row else None
+
+    def problems_of(self, job: str, run: str) -> list[Problem]:
+        """The entries that run could not copy."""
+        with self.guarded():
+            rows = self.db.execute("SELECT path, why FROM run_problem WHERE job=? AND run=?", (job, run))
+            return [Problem(*row) for row in rows]
+
+    def note_answer(self, far: str, at: datetime) -> None:
+        """The far box proved its host key at this moment."""
+        with self.writing() as db:
+            db.execute(
+                "INSERT INTO answer (far, at) VALUES (?, ?) ON CONFLICT (far) DO UPDATE SET at = max(at, excluded.at)",
+                (far, stamp(at)),
+            )
+
+    def last_answer(self, far: str) -> datetime | None:
+        """When the far box last proved its host key."""
+        with self.guarded():
+            row = self.db.execute("SELECT at FROM answer WHERE far=?", (far,)).fetchone()
+        return from_stamp(row[0]) if row else None
+
+    def note_hold(self, hold: Hold) -> None:
+        """Write down a held run; it takes the place of an older one of the same job."""
+        with self.writing() as db:
+            db.execute(
+                "INSERT OR REPLACE INTO hold (job, run, at, why, removed, changed, of_files, released)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, NULL)",
+                (hold.job, hold.run, stamp(hold.at), hold.why, hold.removed, hold.changed, hold.of_files),
+            )
+
+    def hold_of(self, job: str) -> Hold | None:
+        """The hold that stands against `job`, released or not."""
+        with self.guarded():
+            row = self.db.execute(
+                "SELECT job, run, at, why, removed, changed, of_files, released FROM hold WHERE job=?", (job,)
+            ).fetchone()
+        if row is None:
+            return None
+        _, run, at, why, removed, changed, of_files, released = row
+        freed = from_stamp(released) if released else None
+        return Hold(job, run, from_stamp(at), why, removed, changed, of_files, freed)
+
+    def release(self, job: str, at: datetime) -> bool:
+        """A person has looked: the next run may change as much as the held one wanted. False if none is held."""
+        with self.writing() as db:
+            return db.execute("UPDATE hold SET released=? WHERE job=?", (stamp(at), job)).rowcount > 0
+
+    def drop_hold(self, job: str) -> None:
+        """The job has run again; nothing stands against it any more."""
+        with self.writing() as db:
+            db.execute("DELETE FROM hold WHERE job=?", (job,))
+
+
+def _as_row(row: tuple[Any, ...]) -> RunRow:
+    run, job, far, started, ended, outcome, reason = row[:7]
+    shown: Outcome = outcome or "cut"
+    report = RunReport(
+        job=job,
+        run=run,
+        outcome=shown,
+        files=Files(*row[7:14]),
+        bytes=Bytes(*row[14:19]),
+        seconds=Seconds(*row[19:23]),
+        reason=reason,
+    )
+    return RunRow(far, from_stamp(started), from_stamp(ended) if ended else None, report)

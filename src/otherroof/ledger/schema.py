@@ -1,0 +1,54 @@
+"""The ledger's tables, step by step: each migration brings the file from one `user_version` to the next.
+
+Steps are only ever added. A file with a higher version than this program knows is refused.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+
+from otherroof.errors import HomeTrouble
+
+RUNS = """
+CREATE TABLE run (
+    run TEXT NOT NULL, job TEXT NOT NULL, far TEXT NOT NULL,
+    started TEXT NOT NULL, ended TEXT, outcome TEXT, reason TEXT NOT NULL DEFAULT '',
+    seen INTEGER NOT NULL DEFAULT 0, new INTEGER NOT NULL DEFAULT 0, changed INTEGER NOT NULL DEFAULT 0,
+    moved INTEGER NOT NULL DEFAULT 0, removed INTEGER NOT NULL DEFAULT 0, problems INTEGER NOT NULL DEFAULT 0,
+    left_out INTEGER NOT NULL DEFAULT 0,
+    bytes_seen INTEGER NOT NULL DEFAULT 0, bytes_new INTEGER NOT NULL DEFAULT 0,
+    bytes_sent INTEGER NOT NULL DEFAULT 0, wire_up INTEGER NOT NULL DEFAULT 0,
+    wire_down INTEGER NOT NULL DEFAULT 0,
+    scan_s REAL NOT NULL DEFAULT 0, send_s REAL NOT NULL DEFAULT 0, commit_s REAL NOT NULL DEFAULT 0,
+    total_s REAL NOT NULL DEFAULT 0,
+    PRIMARY KEY (job, run)
+);
+CREATE INDEX run_by_start ON run (started);
+CREATE TABLE run_problem (
+    job TEXT NOT NULL, run TEXT NOT NULL, path TEXT NOT NULL, why TEXT NOT NULL
+);
+CREATE INDEX run_problem_by_run ON run_problem (job, run);
+CREATE TABLE answer (far TEXT PRIMARY KEY, at TEXT NOT NULL);
+CREATE TABLE hold (
+    job TEXT PRIMARY KEY, run TEXT NOT NULL, at TEXT NOT NULL, why TEXT NOT NULL,
+    removed INTEGER NOT NULL, changed INTEGER NOT NULL, of_files INTEGER NOT NULL, released TEXT
+);
+"""
+
+MIGRATIONS: tuple[str, ...] = (RUNS,)
+
+
+def migrate(db: sqlite3.Connection, path: str, steps: tuple[str, ...] = MIGRATIONS) -> None:
+    """Bring `db` to the newest schema, each step in its own transaction.
+
+    Raises HomeTrouble where the file was written by a newer program.
+    """
+    (version,) = db.execute("PRAGMA user_version").fetchone()
+    if version > len(steps):
+        raise HomeTrouble(
+            f"was written by a newer Otherroof (schema {version}, known here: {len(steps)})",
+            where=path,
+            advice="install that version again, or set this file aside to start a new history",
+        )
+    for number, step in enumerate(steps[version:], start=version + 1):
+        db.executescript(f"BEGIN IMMEDIATE; {step}; PRAGMA user_version = {number}; COMMIT;")

@@ -1,0 +1,91 @@
+"""The settings as values: one model a table, units in the names, frozen once read.
+
+Nothing here opens a file; `reader` does, and `world` asks whether what is named exists.
+"""
+
+from __future__ import annotations
+
+import os
+from typing import Annotated, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import AfterValidator, Field
+
+from otherroof.settings.fields import AbsolutePath, Address, Argv, HostKey, Name, Percent, Port, Strict, Texts
+from otherroof.settings.tunnel import NoTunnel, Tunnel
+
+
+def _zone(text: str) -> str:
+    try:
+        ZoneInfo(text)
+    except (ZoneInfoNotFoundError, ValueError):
+        raise ValueError(f"{text!r} is not a time zone; a name such as Europe/Berlin is wanted") from None
+    return text
+
+
+class Home(Strict):
+    """The machine that the service runs on."""
+
+    name: Name
+    state: str = "state"
+    zone: Annotated[str, AfterValidator(_zone)]
+    listing_key: str = "keys/listing.key"
+
+
+class Far(Strict):
+    """One far box: where it is, how it proves itself, where copies go."""
+
+    address: Address
+    port: Port = 22
+    account: str = Field(min_length=1)
+    login_key: str
+    host_key: HostKey
+    base: AbsolutePath
+    silent_days: float = Field(default=3, gt=0)
+    limit_mbit: float = Field(default=0, ge=0)
+    connections: int = Field(default=0, ge=0, le=8)
+    answer_s: float = Field(default=60, gt=0)
+    tries: int = Field(default=4, ge=1, le=20)
+    pause_s: float = Field(default=5, ge=0)
+    tunnel: Tunnel = NoTunnel()
+
+
+class Guard(Strict):
+    """What a run may change before a person is asked."""
+
+    removed_percent: Percent = 20
+    changed_percent: Percent = 50
+    from_files: int = Field(default=100, ge=1)
+
+
+class Job(Strict):
+    """One folder to protect."""
+
+    folder: AbsolutePath
+    far: Name
+    at: str
+    layout: Literal["open"] = "open"
+    leave_out: Texts = ()
+    before: Argv | None = None
+    before_s: float = Field(default=3600, gt=0)
+    other_disks: bool = False
+    limit_mbit: float = Field(default=0, ge=0)
+    guard: Guard = Guard()
+
+
+class Settings(Strict):
+    """All that was read: the folder it came from, home, far boxes and jobs by name."""
+
+    where: str
+    home: Home
+    far: dict[Name, Far]
+    jobs: dict[Name, Job]
+
+    def path(self, relative: str) -> str:
+        """`relative` as seen from the settings folder; an absolute path stays as it is."""
+        return os.path.normpath(os.path.join(self.where, relative))
+
+    @property
+    def state(self) -> str:
+        """The state folder's path."""
+        return self.path(self.home.state)

@@ -1,0 +1,254 @@
+"""Reads the settings folder and collects every mistake instead of stopping at the first.
+
+A mistake is a value: file, key, what is wrong, what would be right. This module knows TOML and pydantic's
+error shapes, and nothing of networks or jobs in flight.
+"""
+
+from __future__ import annotations
+
+import difflib
+import os
+import tomllib
+from dataclasses import dataclass
+from typing import Any, TypeVar, get_args
+
+from pydantic import BaseModel, ValidationError
+from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
+
+from otherroof.errors import WrongSettings
+from otherroof.settings.fields import NAME_RULE
+from otherroof.settings.models import Far, Home, Job, Settings
+
+MAIN_FILE = "otherroof.toml"
+JOBS_FOLDER = "jobs"
+
+M = TypeVar("M", bound=BaseModel)
+
+
+@dataclass(frozen=True, slots=True)
+class Mistake:
+    """One thing that is wrong in the settings; `right` may be empty where only a person can know."""
+
+    file: str
+    key: str
+    wrong: str
+    right: str = ""
+
+    def line(self) -> str:
+        """The mistake on one line."""
+        place = f"{self.file}: {self.key}" if self.key else self.file
+        return f"{place}: {self.wrong}" + (f"; {self.right}" if self.right else "")
+
+
+@dataclass(slots=True)
+class Parts:
+    """What could be made sense of, each table for itself, so that one slip does not hide the next."""
+
+    where: str
+    home: Home | None
+    far: dict[str, Far]
+    far_named: frozenset[str]
+    jobs: dict[str, Job]
+    mistakes: list[Mistake]
+
+    def path(self, relative: str) -> str:
+        """`relative` as seen from the settings folder."""
+        return os.path.normpath(os.path.join(self.where, relative))
+
+
+def read_parts(where: str) -> Parts:
+    """Everything in folder `where` that can be read, with all mistakes in its text."""
+    where = os.path.abspath(where)
+    parts = Parts(where, None, {}, frozenset(), {}, [])
+    main_path = os.path.join(where, MAIN_FILE)
+    raw = _load(main_path, parts.mistakes)
+    if raw is not None:
+        _read_main(raw, main_path, parts)
+    for path in _job_files(where, parts.mistakes):
+        job = _read_job(path, parts.mistakes)
+        if job is not None:
+            parts.jobs[_stem(path)] = job
+    if raw is not None:
+        parts.mistakes += _cross_checks(parts)
+    return parts
+
+
+def read_settings(where: str) -> tuple[Settings | None, list[Mistake]]:
+    """The settings in folder `where` and all mistakes in their text.
+
+    None where the main file itself is at fault. Jobs that are sound are kept even where others are not, so
+    that one slip does not stop every copy.
+    """
+    parts = read_parts(where)
+    main_path = os.path.join(parts.where, MAIN_FILE)
+    if parts.home is None or any(one.file == main_path for one in parts.mistakes):
+        return None, parts.mistakes
+    jobs = {name: job for name, job in parts.jobs.items() if job.far in parts.far}
+    return Settings(where=parts.where, home=parts.home, far=parts.far, jobs=jobs), parts.mistakes
+
+
+def require_settings(where: str) -> Settings:
+    """The settings, or WrongSettings naming the first mistake and how many there are."""
+    settings, mistakes = read_settings(where)
+    if settings is None or mistakes:
+        more = f" (and {len(mistakes) - 1} more)" if len(mistakes) > 1 else ""
+        raise WrongSettings(mistakes[0].line() + more)
+    return settings
+
+
+def _load(path: str, mistakes: list[Mistake]) -> dict[str, Any] | None:
+    try:
+        with open(path, "rb") as file:
+            return tomllib.load(file)
+    except FileNotFoundError:
+        mistakes.append(Mistake(path, "", "is not there", "`--config DIR` names another settings folder"))
+    except OSError as problem:
+        mistakes.append(Mistake(path, "", f"cannot be read: {problem.strerror}", "check its owner and mode"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
+        mistakes.append(Mistake(path, "", f"is not TOML: {problem}", "a TOML 1.0 file is wanted"))
+    return None
+
+
+def _stem(path: str) -> str:
+    return os.path.basename(path)[: -len(".toml")]
+
+
+def _read_main(raw: dict[str, Any], path: str, parts: Parts) -> None:
+    known = {"home", "far"}
+    for key in raw:
+        if key not in known:
+            near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
+            right = f"perhaps {near[0]!r} is meant" if near else "known here: far, home"
+            parts.mistakes.append(Mistake(path, key, "is not a key that is known here", right))
+    parts.home = _fit_table(Home, raw.get("home"), path, "home", parts.mistakes)
+    boxes = raw.get("far")
+    if not isinstance(boxes, dict) or not boxes:
+        parts.mistakes.append(Mistake(path, "far", "no far box is described", "write a table [far.NAME]"))
+        return
+    parts.far_named = frozenset(boxes)
+    for name, table in boxes.items():
+        if not NAME_RULE.match(name):
+            parts.mistakes.append(
+                Mistake(path, f"far.{name}", "is not a usable name", "letters, digits, - and _, at most 40")
+            )
+        far = _fit_table(Far, table, path, f"far.{name}", parts.mistakes)
+        if far is not None:
+            parts.far[name] = far
+
+
+def _fit_table(model: type[M], table: object, path: str, key: str, mistakes: list[Mistake]) -> M | None:
+    if not isinstance(table, dict):
+        mistakes.append(Mistake(path, key, "is missing", f"write a table [{key}]"))
+        return None
+    return _fit(model, table, path, mistakes, key + ".")
+
+
+def _job_files(where: str, mistakes: list[Mistake]) -> list[str]:
+    folder = os.path.join(where, JOBS_FOLDER)
+    try:
+        names = sorted(os.listdir(folder))
+    except FileNotFoundError:
+        return []
+    except OSError as problem:
+        mistakes.append(Mistake(folder, "", f"cannot be read: {problem.strerror}", "check its owner and mode"))
+        return []
+    return [os.path.join(folder, name) for name in names if name.endswith(".toml") and not name.startswith(".")]
+
+
+def _read_job(path: str, mistakes: list[Mistake]) -> Job | None:
+    if not NAME_RULE.match(_stem(path)):
+        mistakes.append(
+            Mistake(
+                path,
+                "",
+                "the file's name is the job's name and has a letter that cannot be used",
+                "letters, digits, - and _, at most 40",
+            )
+        )
+        return None
+    raw = _load(path, mistakes)
+    return _fit(Job, raw, path, mistakes) if raw is not None else None
+
+
+def _fit(model: type[M], raw: dict[str, Any], path: str, mistakes: list[Mistake], above: str = "") -> M | None:
+    try:
+        return model.model_validate(raw)
+    except ValidationError as problem:
+        mistakes += [_as_mistake(path, above, model, detail) for detail in problem.errors()]
+    return None
+
+
+def _as_mistake(path: str, above: str, model: type[BaseModel], detail: ErrorDetails) -> Mistake:
+    loc = detail["loc"]
+    key = above + ".".join(str(step) for place, step in enumerate(loc) if not _is_union_tag(loc, place))
+    kind = detail["type"]
+    if kind == "extra_forbidden":
+        known = _known_keys(model, detail["loc"][:-1])
+        near = difflib.get_close_matches(str(detail["loc"][-1]), known, n=1, cutoff=0.5)
+        return Mistake(
+            path,
+            key,
+            "is not a key that is known here",
+            f"perhaps {near[0]!r} is meant" if near else f"known here: {', '.join(sorted(known))}",
+        )
+    if kind == "missing":
+        return Mistake(path, key, "is missing", "it has no value of its own; write one")
+    wrong = detail["msg"].removeprefix("Value error, ")
+    if kind == "value_error":
+        return Mistake(path, key, wrong)
+    shown = detail["input"]
+    given = f" (found {shown!r})" if isinstance(shown, str | int | float | bool) else ""
+    return Mistake(path, key, wrong[:1].lower() + wrong[1:] + given)
+
+
+def _is_union_tag(loc: tuple[str | int, ...], place: int) -> bool:
+    return place > 0 and loc[place - 1] == "tunnel" and loc[place] in {"none", "wireguard", "command"}
+
+
+def _known_keys(model: type[BaseModel], loc: tuple[str | int, ...]) -> list[str]:
+    """The keys of the table at `loc` inside `model`; empty where it cannot be told."""
+    here: list[type[BaseModel]] = [model]
+    for step in loc:
+        here = [found for one in here for found in _step_into(one, step)] or here
+    return sorted({name for one in here for name in one.model_fields})
+
+
+def _step_into(model: type[BaseModel], step: str | int) -> list[type[BaseModel]]:
+    for one in _models_in(model):
+        tag = one.model_fields.get("kind")
+        if tag is not None and step in get_args(tag.annotation):
+            return [one]
+    field = model.model_fields.get(str(step))
+    return _models_in(field) if field is not None else []
+
+
+def _models_in(thing: object) -> list[type[BaseModel]]:
+    if isinstance(thing, FieldInfo):
+        return _models_in(thing.annotation)
+    if isinstance(thing, type) and issubclass(thing, BaseModel):
+        return [thing]
+    return [found for part in get_args(thing) for found in _models_in(part)]
+
+
+def _cross_checks(parts: Parts) -> list[Mistake]:
+    mistakes = []
+    taken: dict[tuple[str, str], str] = {}
+    for name, job in parts.jobs.items():
+        path = os.path.join(parts.where, JOBS_FOLDER, name + ".toml")
+        if job.far not in parts.far_named:
+            known = sorted(parts.far_named)
+            near = difflib.get_close_matches(job.far, known, n=1, cutoff=0.4)
+            right = f"perhaps {near[0]!r} is meant" if near else f"known: {', '.join(known) or 'none'}"
+            mistakes.append(Mistake(path, "far", f"{job.far!r} is no far box in {MAIN_FILE}", right))
+        other = taken.setdefault((os.path.realpath(job.folder), job.far), name)
+        if other != name:
+            mistakes.append(
+                Mistake(
+                    path,
+                    "folder",
+                    f"job {other!r} already copies {job.folder} to {job.far!r}",
+                    "one job for a folder and far box; remove one of the two files",
+                )
+            )
+    return mistakes

@@ -1,0 +1,52 @@
+"""Bytes, rates and durations as people read them: kB/MB/GB (powers of ten, IEC 80000-13), Mbit/s, minutes.
+
+Memory is given in MiB (powers of two). Nothing here rounds a number that is later calculated with.
+"""
+
+from __future__ import annotations
+
+_STEPS = ("B", "kB", "MB", "GB", "TB", "PB")
+
+
+def size_text(count: int | float) -> str:
+    """`count` bytes in decimal units with three figures: 1000 → `1.00 kB`."""
+    value = float(count)
+    for step in _STEPS:
+        if abs(value) < 999.5 or step == _STEPS[-1]:
+            break
+        value /= 1000.0
+    if step == "B":
+        return f"{int(value)} B"
+    digits = 2 if abs(value) < 9.995 else 1 if abs(value) < 99.95 else 0
+    return f"{value:.{digits}f} {step}"
+
+
+def rate_text(count: int | float, seconds: float) -> str:
+    """`count` bytes in `seconds` as Mbit/s; a dash where no time passed."""
+    if seconds <= 0:
+        return "–"
+    return f"{mbit_s(count, seconds):.2f} Mbit/s"
+
+
+def mbit_s(count: int | float, seconds: float) -> float:
+    """Megabits (10⁶ bits) a second; 0 where no time passed."""
+    return count * 8 / 1e6 / seconds if seconds > 0 else 0.0
+
+
+def span_text(seconds: float) -> str:
+    """A duration in the two largest units that matter: `41 s`, `11 h 7 min`, `3 d 4 h`."""
+    if seconds < 0:
+        return "–" + span_text(-seconds)
+    if seconds < 9.95:
+        return f"{seconds:.1f} s"
+    whole = int(seconds + 0.5)
+    days, rest = divmod(whole, 86_400)
+    hours, rest = divmod(rest, 3_600)
+    minutes, left = divmod(rest, 60)
+    if days:
+        return f"{days} d {hours} h" if hours else f"{days} d"
+    if hours:
+        return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+    if minutes:
+        return f"{minutes} min {left} s" if left else f"{minutes} min"
+    return f"{left} s"
