@@ -35,7 +35,17 @@ CREATE TABLE hold (
 );
 """
 
-MIGRATIONS: tuple[str, ...] = (RUNS,)
+# Tunnel sessions and probes.
+WAYS = """
+SELECT 1;
+"""
+
+# Alerts and deliveries.
+ALERTS = """
+SELECT 1;
+"""
+
+MIGRATIONS: tuple[str, ...] = (RUNS, WAYS, ALERTS)
 
 
 def migrate(db: sqlite3.Connection, path: str, steps: tuple[str, ...] = MIGRATIONS) -> None:

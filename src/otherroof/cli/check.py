@@ -1,0 +1,24 @@
+"""`otherroof check`: every mistake in the settings at once."""
+
+from __future__ import annotations
+
+import typer
+
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, print_json
+from otherroof.errors import EXIT_WELL, EXIT_WRONG_USE
+from otherroof.settings import look_around, read_parts
+
+
+def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) -> None:
+    """Read all settings and name every mistake: file, key, what is wrong, what would be right."""
+    parts = read_parts(config)
+    mistakes = parts.mistakes + look_around(parts)
+    if as_json:
+        rows = [{"file": one.file, "key": one.key, "wrong": one.wrong, "right": one.right} for one in mistakes]
+        print_json({"mistakes": rows, "jobs": sorted(parts.jobs), "far": sorted(parts.far)})
+    else:
+        for one in mistakes:
+            typer.echo(one.line())
+        told = f"{len(parts.jobs)} job(s), {len(parts.far)} far box(es)"
+        typer.echo(f"{len(mistakes)} mistake(s) in {parts.where}; {told}" if mistakes else f"all well: {told}")
+    raise typer.Exit(EXIT_WRONG_USE if mistakes else EXIT_WELL)

@@ -1,0 +1,43 @@
+"""Options and small helpers that every verb shares: where the settings are, how things are shown."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+
+from otherroof.errors import WrongUse
+from otherroof.settings import Job, Settings, require_settings
+
+SETTINGS_FOLDER = "/etc/otherroof"
+
+ConfigOption = Annotated[str, typer.Option("--config", metavar="DIR", help="The settings folder.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
+
+
+def settings_in(folder: str) -> Settings:
+    """The settings, or the one error that says what is wrong with them."""
+    return require_settings(os.path.abspath(folder))
+
+
+def job_of(settings: Settings, name: str) -> Job:
+    """The job called `name`; raises WrongUse naming those that exist."""
+    if name not in settings.jobs:
+        known = ", ".join(sorted(settings.jobs)) or "none"
+        raise WrongUse(f"there is no job {name!r}", where=settings.where, advice=f"jobs here: {known}")
+    return settings.jobs[name]
+
+
+def console() -> Console:
+    """Where reports go: plain when it is not a terminal, without colour where NO_COLOR says so."""
+    terminal = sys.stdout.isatty()
+    return Console(highlight=False, soft_wrap=not terminal, no_color=True if os.environ.get("NO_COLOR") else None)
+
+
+def print_json(value: Any) -> None:
+    """One JSON document on standard output, readable by people too."""
+    sys.stdout.write(json.dumps(value, indent=2, ensure_ascii=False) + "\n")

@@ -1,0 +1,71 @@
+"""The entry point: finds the verb, runs it, prints an error once, and leaves with the exit code that fits.
+
+Only the verb that is asked for is imported, so that a nightly run does not pay for the others.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from typing import Any
+
+import typer
+
+from otherroof import __version__
+from otherroof.errors import EXIT_INTERRUPTED, EXIT_WRONG_USE, OtherroofError
+
+# In the order in which a household meets them. Each is a module of this package with a function `verb`.
+VERBS: tuple[str, ...] = ("check",)
+
+
+def build(only: str = "") -> typer.Typer:
+    """The command line with every verb, or with just one where that is all that is needed."""
+    app = typer.Typer(
+        name="otherroof",
+        help="Keeps a second copy of a household's folders under another roof.",
+        add_completion=False,
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,
+    )
+    app.callback()(_top)
+    for name in (only,) if only else VERBS:
+        module: Any = importlib.import_module(f"otherroof.cli.{name.replace('-', '_')}")
+        app.command(name)(module.verb)
+    return app
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"otherroof {__version__}")
+        raise typer.Exit
+
+
+def _top(
+    version: bool = typer.Option(False, "--version", callback=_show_version, is_eager=True, help="Print the version."),
+) -> None:
+    """Keeps a second copy of a household's folders under another roof."""
+
+
+def _told(problem: typer.TyperException) -> str:
+    tell = getattr(problem, "format_message", None)
+    return " ".join(str(tell() if tell else problem).split()).rstrip(".")
+
+
+def main(argv: list[str] | None = None) -> None:
+    """Run the command line; always leaves by SystemExit."""
+    given = (sys.argv[1:] if argv is None else argv) or ["--help"]
+    asked = given[0] if given and given[0] in VERBS else ""
+    try:
+        code = build(asked)(given, standalone_mode=False)
+    except OtherroofError as error:
+        sys.stderr.write(f"otherroof: {error}\n")
+        code = error.exit_code
+    except typer.TyperException as problem:
+        sys.stderr.write(f"otherroof: {_told(problem)}; `otherroof --help` lists what there is\n")
+        code = EXIT_WRONG_USE
+    except (KeyboardInterrupt, typer.Abort):
+        sys.stderr.write("otherroof: interrupted; what was sent is kept and used by the next run\n")
+        code = EXIT_INTERRUPTED
+    except BrokenPipeError:
+        code = 0
+    raise SystemExit(code or 0)
