@@ -13,6 +13,7 @@ from pydantic import AfterValidator, Field
 
 from otherroof.settings.fields import AbsolutePath, Address, Argv, HostKey, Name, Percent, Port, Strict, Texts
 from otherroof.settings.tunnel import NoTunnel, Tunnel
+from otherroof.settings.watch import Told
 
 
 def _zone(text: str) -> str:
@@ -42,6 +43,8 @@ class Far(Strict):
     host_key: HostKey
     base: AbsolutePath
     silent_days: float = Field(default=3, gt=0)
+    fill_days: float = Field(default=30, ge=0)
+    floor_gb: float = Field(default=10, ge=0)
     limit_mbit: float = Field(default=0, ge=0)
     connections: int = Field(default=0, ge=0, le=8)
     answer_s: float = Field(default=60, gt=0)
@@ -70,6 +73,8 @@ class Job(Strict):
     before_s: float = Field(default=3600, gt=0)
     other_disks: bool = False
     limit_mbit: float = Field(default=0, ge=0)
+    promise_hours: float = Field(default=48, gt=0)
+    also_kept: Texts = ()
     guard: Guard = Guard()
 
 
@@ -80,6 +85,7 @@ class Settings(Strict):
     home: Home
     far: dict[Name, Far]
     jobs: dict[Name, Job]
+    told: Told = Told()
 
     def path(self, relative: str) -> str:
         """`relative` as seen from the settings folder; an absolute path stays as it is."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 import difflib
 import os
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
@@ -19,6 +19,7 @@ from pydantic_core import ErrorDetails
 from otherroof.errors import WrongSettings
 from otherroof.settings.fields import NAME_RULE
 from otherroof.settings.models import Far, Home, Job, Settings
+from otherroof.settings.watch import Told
 
 MAIN_FILE = "otherroof.toml"
 JOBS_FOLDER = "jobs"
@@ -51,6 +52,7 @@ class Parts:
     far_named: frozenset[str]
     jobs: dict[str, Job]
     mistakes: list[Mistake]
+    told: Told = field(default_factory=Told)
 
     def path(self, relative: str) -> str:
         """`relative` as seen from the settings folder."""
@@ -85,7 +87,7 @@ def read_settings(where: str) -> tuple[Settings | None, list[Mistake]]:
     if parts.home is None or any(one.file == main_path for one in parts.mistakes):
         return None, parts.mistakes
     jobs = {name: job for name, job in parts.jobs.items() if job.far in parts.far}
-    return Settings(where=parts.where, home=parts.home, far=parts.far, jobs=jobs), parts.mistakes
+    return Settings(where=parts.where, home=parts.home, far=parts.far, jobs=jobs, told=parts.told), parts.mistakes
 
 
 def require_settings(where: str) -> Settings:
@@ -115,13 +117,15 @@ def _stem(path: str) -> str:
 
 
 def _read_main(raw: dict[str, Any], path: str, parts: Parts) -> None:
-    known = {"home", "far"}
+    known = {"home", "far", *Told.model_fields}
     for key in raw:
         if key not in known:
             near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
-            right = f"perhaps {near[0]!r} is meant" if near else "known here: far, home"
+            right = f"perhaps {near[0]!r} is meant" if near else f"known here: {', '.join(sorted(known))}"
             parts.mistakes.append(Mistake(path, key, "is not a key that is known here", right))
     parts.home = _fit_table(Home, raw.get("home"), path, "home", parts.mistakes)
+    told = {key: raw[key] for key in Told.model_fields if key in raw}
+    parts.told = _fit(Told, told, path, parts.mistakes) or parts.told
     boxes = raw.get("far")
     if not isinstance(boxes, dict) or not boxes:
         parts.mistakes.append(Mistake(path, "far", "no far box is described", "write a table [far.NAME]"))
@@ -194,6 +198,13 @@ def _as_mistake(path: str, above: str, model: type[BaseModel], detail: ErrorDeta
         )
     if kind == "missing":
         return Mistake(path, key, "is missing", "it has no value of its own; write one")
+    if kind == "union_tag_not_found":
+        kinds = [
+            str(tag)
+            for one in _models_at(model, detail["loc"])
+            for tag in get_args(one.model_fields["kind"].annotation)
+        ]
+        return Mistake(path, key + ".kind", "is missing", f"one of these is wanted: {', '.join(kinds)}")
     wrong = detail["msg"].removeprefix("Value error, ")
     if kind == "value_error":
         return Mistake(path, key, wrong)
@@ -203,15 +214,21 @@ def _as_mistake(path: str, above: str, model: type[BaseModel], detail: ErrorDeta
 
 
 def _is_union_tag(loc: tuple[str | int, ...], place: int) -> bool:
+    if place == 2 and loc[0] == "channel":
+        return loc[place] in {"mail", "webhook", "command", "journal"}
     return place > 0 and loc[place - 1] == "tunnel" and loc[place] in {"none", "wireguard", "command"}
 
 
 def _known_keys(model: type[BaseModel], loc: tuple[str | int, ...]) -> list[str]:
     """The keys of the table at `loc` inside `model`; empty where it cannot be told."""
+    return sorted({name for one in _models_at(model, loc) for name in one.model_fields})
+
+
+def _models_at(model: type[BaseModel], loc: tuple[str | int, ...]) -> list[type[BaseModel]]:
     here: list[type[BaseModel]] = [model]
     for step in loc:
         here = [found for one in here for found in _step_into(one, step)] or here
-    return sorted({name for one in here for name in one.model_fields})
+    return here
 
 
 def _step_into(model: type[BaseModel], step: str | int) -> list[type[BaseModel]]:

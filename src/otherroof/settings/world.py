@@ -13,6 +13,9 @@ from otherroof.settings.fields import is_documentation
 from otherroof.settings.models import Far, Settings
 from otherroof.settings.reader import JOBS_FOLDER, MAIN_FILE, Mistake, Parts
 
+MAKE_KEY = "make it with `ssh-keygen -t ed25519 -N '' -f` and that path, or correct the path"
+MAKE_SECRET = "write the secret into it as its only line, `chmod 600` it, or correct the path"
+
 
 def look_around(settings: Settings | Parts) -> list[Mistake]:
     """Every mistake that only a look at this machine can find."""
@@ -22,6 +25,7 @@ def look_around(settings: Settings | Parts) -> list[Mistake]:
         mistakes += _far_mistakes(settings, main, name, far)
     if settings.home is not None and os.path.exists(settings.path(settings.home.listing_key)):
         mistakes += _secret_mistakes(main, "home.listing_key", settings.path(settings.home.listing_key))
+    mistakes += _told_mistakes(settings, main)
     for name, job in settings.jobs.items():
         path = os.path.join(settings.where, JOBS_FOLDER, name + ".toml")
         if not os.path.isdir(job.folder):
@@ -40,9 +44,12 @@ def look_around(settings: Settings | Parts) -> list[Mistake]:
     return mistakes
 
 
-def require_secret(path: str) -> str:
-    """`path`, if it is a file that only its owner can read; raises WrongSettings otherwise."""
-    found = _secret_mistakes("", "", path)
+def require_secret(path: str, make: str = MAKE_KEY) -> str:
+    """`path`, if it is a file that only its owner can read; raises WrongSettings otherwise.
+
+    `make` is the advice for a file that is not there.
+    """
+    found = _secret_mistakes("", "", path, make)
     if found:
         raise WrongSettings(found[0].wrong, advice=found[0].right)
     return path
@@ -62,7 +69,25 @@ def _far_mistakes(settings: Settings | Parts, main: str, name: str, far: Far) ->
     return mistakes + _secret_mistakes(main, f"far.{name}.login_key", settings.path(far.login_key))
 
 
-def _secret_mistakes(file: str, key: str, path: str) -> list[Mistake]:
+def _told_mistakes(settings: Settings | Parts, main: str) -> list[Mistake]:
+    told = settings.told
+    mistakes = []
+    if told.mail is not None and told.mail.password_file:
+        mistakes += _secret_mistakes(main, "mail.password_file", settings.path(told.mail.password_file), MAKE_SECRET)
+    for name, channel in told.channel.items():
+        above = f"channel.{name}"
+        if channel.kind == "webhook":
+            for key in ("url_file", "token_file"):
+                given = getattr(channel, key)
+                if given:
+                    mistakes += _secret_mistakes(main, f"{above}.{key}", settings.path(given), MAKE_SECRET)
+        if channel.kind == "command" and not os.access(channel.command[0], os.X_OK):
+            wrong = f"{channel.command[0]} cannot be run"
+            mistakes.append(Mistake(main, f"{above}.command", wrong, "correct the path, or make it executable"))
+    return mistakes
+
+
+def _secret_mistakes(file: str, key: str, path: str, make: str = MAKE_KEY) -> list[Mistake]:
     try:
         found = os.stat(path)
     except FileNotFoundError:
@@ -71,20 +96,20 @@ def _secret_mistakes(file: str, key: str, path: str) -> list[Mistake]:
                 file,
                 key,
                 f"{path} is not there",
-                "make it with `ssh-keygen -t ed25519 -N '' -f` and that path, or correct the path",
+                make,
             )
         ]
     except OSError as problem:
         return [Mistake(file, key, f"{path} cannot be read: {problem.strerror}", "check its owner and mode")]
     if not stat.S_ISREG(found.st_mode):
-        return [Mistake(file, key, f"{path} is not a file", "name the private key itself")]
+        return [Mistake(file, key, f"{path} is not a file", "name the file itself")]
     if found.st_mode & 0o077:
         return [
             Mistake(
                 file,
                 key,
                 f"{path} can be read by others (mode {found.st_mode & 0o777:04o})",
-                f"`chmod 600 {path}`, and make a new key if somebody may have read it",
+                f"`chmod 600 {path}`, and make a new secret if somebody may have read it",
             )
         ]
     if not os.access(path, os.R_OK):
