@@ -19,6 +19,7 @@ from pydantic_core import ErrorDetails
 from otherroof.errors import WrongSettings
 from otherroof.settings.fields import NAME_RULE
 from otherroof.settings.models import Far, Home, Job, Settings
+from otherroof.settings.tunnel import between_tunnels
 from otherroof.settings.watch import Told
 
 MAIN_FILE = "otherroof.toml"
@@ -249,7 +250,8 @@ def _models_in(thing: object) -> list[type[BaseModel]]:
 
 
 def _cross_checks(parts: Parts) -> list[Mistake]:
-    mistakes = []
+    main_path = os.path.join(parts.where, MAIN_FILE)
+    mistakes = [Mistake(main_path, key, wrong, right) for key, wrong, right in between_tunnels(parts.far)]
     taken: dict[tuple[str, str], str] = {}
     for name, job in parts.jobs.items():
         path = os.path.join(parts.where, JOBS_FOLDER, name + ".toml")

@@ -12,9 +12,14 @@ from otherroof.errors import WrongSettings
 from otherroof.settings.fields import is_documentation
 from otherroof.settings.models import Far, Settings
 from otherroof.settings.reader import JOBS_FOLDER, MAIN_FILE, Mistake, Parts
+from otherroof.settings.tunnel import WireguardTunnel, split_host_port
 
 MAKE_KEY = "make it with `ssh-keygen -t ed25519 -N '' -f` and that path, or correct the path"
 MAKE_SECRET = "write the secret into it as its only line, `chmod 600` it, or correct the path"
+
+LOGIN_KEY_ADVICE = "make it with `ssh-keygen -t ed25519 -N '' -f` and that path, or correct the path"
+TUNNEL_KEY_ADVICE = "make it with `umask 077; wg genkey >` and that path, or correct the path"
+SHARED_KEY_ADVICE = "make it with `umask 077; wg genpsk >` and that path, and the same file at the far box"
 
 
 def look_around(settings: Settings | Parts) -> list[Mistake]:
@@ -66,7 +71,27 @@ def _far_mistakes(settings: Settings | Parts, main: str, name: str, far: Far) ->
                 "no machine has it; write the far box's own address in the tunnel",
             )
         )
-    return mistakes + _secret_mistakes(main, f"far.{name}.login_key", settings.path(far.login_key))
+    mistakes += _secret_mistakes(main, f"far.{name}.login_key", settings.path(far.login_key))
+    if isinstance(far.tunnel, WireguardTunnel):
+        mistakes += _tunnel_mistakes(settings, main, f"far.{name}.tunnel", far.tunnel)
+    return mistakes
+
+
+def _tunnel_mistakes(settings: Settings | Parts, main: str, key: str, tunnel: WireguardTunnel) -> list[Mistake]:
+    mistakes = _secret_mistakes(main, f"{key}.key_file", settings.path(tunnel.key_file), TUNNEL_KEY_ADVICE)
+    if tunnel.shared_key_file:
+        path = settings.path(tunnel.shared_key_file)
+        mistakes += _secret_mistakes(main, f"{key}.shared_key_file", path, SHARED_KEY_ADVICE)
+    named = {
+        "own_address": tunnel.own_address.partition("/")[0],
+        "own_name": tunnel.own_name,
+        "far_name": split_host_port(tunnel.far_name)[0] if tunnel.far_name else "",
+    }
+    for field, host in named.items():
+        if is_documentation(host):
+            wrong = f"{host} is an address for documentation (RFC 5737, 3849, 9637)"
+            mistakes.append(Mistake(main, f"{key}.{field}", wrong, "no machine has it; write the real one"))
+    return mistakes
 
 
 def _told_mistakes(settings: Settings | Parts, main: str) -> list[Mistake]:
