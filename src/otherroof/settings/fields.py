@@ -13,6 +13,8 @@ from typing import Annotated
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
+from otherroof.settings.crontab import Crontab
+
 NAME_RULE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}\Z")
 HOST_RULE = re.compile(r"(?!-)[A-Za-z0-9_-]{1,63}(?<!-)(\.(?!-)[A-Za-z0-9_-]{1,63}(?<!-))*\.?\Z")
 
@@ -82,11 +84,16 @@ def _program(argv: tuple[str, ...]) -> tuple[str, ...]:
     return argv
 
 
+def _crontab(text: str) -> str:
+    return Crontab.parse(text).text
+
+
 Name = Annotated[str, AfterValidator(_name)]
 Address = Annotated[str, AfterValidator(_address)]
 AbsolutePath = Annotated[str, AfterValidator(_absolute)]
 HostKey = Annotated[str, AfterValidator(_host_key)]
 Port = Annotated[int, Field(ge=1, le=65535)]
 Percent = Annotated[float, Field(ge=0, le=100)]
+CrontabText = Annotated[str, AfterValidator(_crontab)]
 Texts = Annotated[tuple[str, ...], Field(strict=False)]
 Argv = Annotated[tuple[str, ...], Field(min_length=1, strict=False), AfterValidator(_program)]

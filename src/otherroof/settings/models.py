@@ -11,7 +11,18 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, Field
 
-from otherroof.settings.fields import AbsolutePath, Address, Argv, HostKey, Name, Percent, Port, Strict, Texts
+from otherroof.settings.fields import (
+    AbsolutePath,
+    Address,
+    Argv,
+    CrontabText,
+    HostKey,
+    Name,
+    Percent,
+    Port,
+    Strict,
+    Texts,
+)
 from otherroof.settings.tunnel import NoTunnel, Tunnel
 from otherroof.settings.watch import Told
 
@@ -66,7 +77,7 @@ class Job(Strict):
 
     folder: AbsolutePath
     far: Name
-    at: str
+    at: CrontabText
     layout: Literal["open"] = "open"
     leave_out: Texts = ()
     before: Argv | None = None

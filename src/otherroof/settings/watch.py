@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, Field, model_validator
 
-from otherroof.settings.fields import AbsolutePath, Address, Argv, Name, Port, Strict, Texts
+from otherroof.settings.fields import AbsolutePath, Address, Argv, CrontabText, Name, Port, Strict, Texts
 
 # Enough to catch a slip of the pen; only the mail server can know whether the mailbox exists.
 _MAILBOX = re.compile(r"[^\s@<>,;:\"()\[\]\\]+@[A-Za-z0-9.-]+\Z")
@@ -153,7 +153,7 @@ class Alerts(Strict):
 class Digest(Strict):
     """The weekly summary. `at` is five crontab fields in the household's zone."""
 
-    at: str = "0 7 * * 1"
+    at: CrontabText = "0 7 * * 1"
     no_copy_wanted: Texts = ()
 
 

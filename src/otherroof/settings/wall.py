@@ -1,0 +1,56 @@
+"""The clock on the household's wall: from what it shows to moments in UTC, also on the days it is put forward or back.
+
+Pure: `zoneinfo` gives the zone's rules, nothing here asks what time it is.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+
+def shown(moment: datetime, zone: ZoneInfo) -> datetime:
+    """What the wall clock shows at `moment`: a date and time without a zone."""
+    return moment.astimezone(zone).replace(tzinfo=None, fold=0)
+
+
+def shows(wall: datetime, zone: ZoneInfo) -> bool:
+    """Whether the wall clock ever shows `wall`; it does not while it is being put forward over it."""
+    return shown(wall.replace(tzinfo=zone).astimezone(UTC), zone) == wall
+
+
+def first_moment(wall: datetime, zone: ZoneInfo) -> datetime:
+    """The first moment, in UTC, at which the wall clock shows `wall` or anything later.
+
+    A time that occurs twice gives the first; one that is jumped over gives the end of the jump. Never runs
+    backwards: a later `wall` never gives an earlier moment.
+    """
+    return _moment(wall, zone, 0)
+
+
+def last_moment(wall: datetime, zone: ZoneInfo) -> datetime:
+    """As `first_moment`, but a time that occurs twice gives its second occurrence."""
+    return _moment(wall, zone, 1)
+
+
+def midnight(day: date) -> datetime:
+    """The beginning of `day` as the wall clock shows it."""
+    return datetime.combine(day, time.min)
+
+
+def _moment(wall: datetime, zone: ZoneInfo, fold: int) -> datetime:
+    return wall.replace(tzinfo=zone, fold=fold).astimezone(UTC) if shows(wall, zone) else _end_of_jump(wall, zone)
+
+
+def _end_of_jump(wall: datetime, zone: ZoneInfo) -> datetime:
+    # PEP 495: for a time that is jumped over, fold=0 takes the offset of before, fold=1 that of after.
+    early = wall.replace(tzinfo=zone, fold=1).astimezone(UTC)
+    late = wall.replace(tzinfo=zone, fold=0).astimezone(UTC)
+    after = late.astimezone(zone).utcoffset()
+    while late - early > timedelta(seconds=1):
+        half = early + timedelta(seconds=(late - early) // timedelta(seconds=2))
+        if half.astimezone(zone).utcoffset() == after:
+            late = half
+        else:
+            early = half
+    return late
