@@ -13,13 +13,17 @@ from types import TracebackType
 from typing import Self
 
 from otherroof.errors import HomeTrouble
+from otherroof.ledger.alerts import AlertPages
+from otherroof.ledger.looks import LookPages
+from otherroof.ledger.post import PostPages
 from otherroof.ledger.runs import RunPages
 from otherroof.ledger.schema import migrate
+from otherroof.ledger.space import SpacePages
 
 BUSY_S = 20.0
 
 
-class Ledger(RunPages):
+class Ledger(RunPages, AlertPages, PostPages, SpacePages, LookPages):
     """The history database in the state folder. Safe for several processes; one thread each connection."""
 
     def __init__(self, path: str) -> None:

@@ -40,9 +40,45 @@ WAYS = """
 SELECT 1;
 """
 
-# Alerts and deliveries.
+# Alerts, messages, the far boxes' space, findings, and what the watch remembers between two looks.
 ALERTS = """
-SELECT 1;
+CREATE INDEX run_by_job ON run (job, started);
+CREATE TABLE alert (
+    id INTEGER PRIMARY KEY, key TEXT NOT NULL, rule TEXT NOT NULL, about TEXT NOT NULL,
+    headline TEXT NOT NULL, help TEXT NOT NULL, mark TEXT NOT NULL,
+    begun TEXT NOT NULL, raised TEXT NOT NULL, told TEXT NOT NULL, times INTEGER NOT NULL,
+    quiet_until TEXT, ended TEXT
+);
+CREATE UNIQUE INDEX alert_standing ON alert (key) WHERE ended IS NULL;
+CREATE INDEX alert_by_end ON alert (ended) WHERE ended IS NOT NULL;
+CREATE TABLE post (
+    id INTEGER PRIMARY KEY, channel TEXT NOT NULL, kind TEXT NOT NULL, about TEXT NOT NULL,
+    made TEXT NOT NULL, subject TEXT NOT NULL, text TEXT NOT NULL, html TEXT NOT NULL, facts TEXT NOT NULL,
+    tries INTEGER NOT NULL DEFAULT 0, next_try TEXT NOT NULL, problem TEXT NOT NULL DEFAULT '', sent TEXT
+);
+CREATE INDEX post_waiting ON post (channel, about) WHERE sent IS NULL;
+CREATE INDEX post_sent ON post (sent) WHERE sent IS NOT NULL;
+CREATE TABLE channel (
+    name TEXT PRIMARY KEY, failing_since TEXT, fails INTEGER NOT NULL, problem TEXT NOT NULL, last_sent TEXT
+);
+CREATE TABLE digest (at TEXT PRIMARY KEY, since TEXT NOT NULL, safe INTEGER NOT NULL);
+CREATE TABLE space (
+    far TEXT NOT NULL, at TEXT NOT NULL, free INTEGER NOT NULL, total INTEGER NOT NULL,
+    PRIMARY KEY (far, at)
+) WITHOUT ROWID;
+CREATE TABLE damage (
+    job TEXT NOT NULL, path TEXT NOT NULL, run TEXT NOT NULL, at TEXT NOT NULL, why TEXT NOT NULL,
+    PRIMARY KEY (job, path, run)
+);
+CREATE TABLE run_nature (
+    job TEXT NOT NULL, run TEXT NOT NULL, sampled INTEGER NOT NULL, dense INTEGER NOT NULL,
+    endings_changed INTEGER NOT NULL, PRIMARY KEY (job, run)
+);
+CREATE TABLE watched (subject TEXT PRIMARY KEY, since TEXT NOT NULL);
+CREATE TABLE look (
+    one INTEGER PRIMARY KEY CHECK (one = 1), at TEXT NOT NULL, monotonic_s REAL NOT NULL, asleep_s REAL NOT NULL,
+    boot TEXT NOT NULL, awake_since TEXT NOT NULL, jumped_at TEXT, jumped_s REAL NOT NULL
+);
 """
 
 MIGRATIONS: tuple[str, ...] = (RUNS, WAYS, ALERTS)

@@ -1,0 +1,119 @@
+"""The ledger's pages on what was found at the far end and in the content: disk space, damage, the nature of changes.
+
+Figures only; what they mean is decided by the watch and the forecast.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from datetime import datetime
+
+from otherroof.clock import from_stamp, stamp
+
+
+@dataclass(frozen=True, slots=True)
+class SpaceMark:
+    """Bytes free to the account, and in all, on the disk that a far box keeps copies on."""
+
+    at: datetime
+    free: int
+    total: int
+
+
+@dataclass(frozen=True, slots=True)
+class DamageMark:
+    """One file whose far copy is not what its listing says. The path is shown as text."""
+
+    job: str
+    path: str
+    run: str
+    at: datetime
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class NatureMark:
+    """What a run saw in the content it looked into: files looked at, of these incompressible ones, and how many
+    files got a further ending on their old name (`a.txt` gone, `a.txt.something` new)."""
+
+    job: str
+    run: str
+    sampled: int
+    dense: int
+    endings_changed: int
+
+
+class SpacePages:
+    """Queries on space, damage and nature; mixed into the Ledger, which gives the connection."""
+
+    db: sqlite3.Connection
+
+    def writing(self) -> AbstractContextManager[sqlite3.Connection]:
+        raise NotImplementedError
+
+    def guarded(self) -> AbstractContextManager[None]:
+        raise NotImplementedError
+
+    def note_space(self, far: str, at: datetime, free: int, total: int) -> None:
+        """A far box's disk had `free` of `total` bytes left at this moment."""
+        with self.writing() as db:
+            db.execute(
+                "INSERT OR REPLACE INTO space (far, at, free, total) VALUES (?, ?, ?, ?)", (far, stamp(at), free, total)
+            )
+
+    def spaces(self, far: str, since: datetime) -> list[SpaceMark]:
+        """A far box's space since a moment, oldest first: the last reading of each UTC day.
+
+        One a day is what a trend over weeks needs, however often the box is asked.
+        """
+        with self.guarded():
+            rows = self.db.execute(
+                "SELECT max(at), free, total FROM space WHERE far=? AND at>=? GROUP BY substr(at, 1, 10) ORDER BY 1",
+                (far, stamp(since)),
+            ).fetchall()
+        return [SpaceMark(from_stamp(at), free, total) for at, free, total in rows]
+
+    def note_damage(self, marks: Sequence[DamageMark]) -> None:
+        """Files whose far copies were found damaged; what is known already keeps its first date."""
+        with self.writing() as db:
+            db.executemany(
+                "INSERT OR IGNORE INTO damage (job, path, run, at, why) VALUES (?, ?, ?, ?, ?)",
+                [(one.job, one.path, one.run, stamp(one.at), one.why) for one in marks],
+            )
+
+    def settle_damage(self, job: str, paths: Sequence[str] | None = None) -> int:
+        """Damage of `job` was made good: at `paths`, or (None) everywhere. Returns how many marks went."""
+        with self.writing() as db:
+            if paths is None:
+                return db.execute("DELETE FROM damage WHERE job=?", (job,)).rowcount
+            found = [db.execute("DELETE FROM damage WHERE job=? AND path=?", (job, path)).rowcount for path in paths]
+            return sum(found)
+
+    def damages(self, job: str) -> list[DamageMark]:
+        """What stands damaged of a job, the oldest finding first."""
+        with self.guarded():
+            rows = self.db.execute(
+                "SELECT job, path, run, at, why FROM damage WHERE job=? ORDER BY at, path", (job,)
+            ).fetchall()
+        return [DamageMark(job, path, run, from_stamp(at), why) for job, path, run, at, why in rows]
+
+    def note_nature(self, mark: NatureMark) -> None:
+        """What a run saw in the content it looked into."""
+        with self.writing() as db:
+            db.execute(
+                "INSERT OR REPLACE INTO run_nature (job, run, sampled, dense, endings_changed) VALUES (?, ?, ?, ?, ?)",
+                (mark.job, mark.run, mark.sampled, mark.dense, mark.endings_changed),
+            )
+
+    def natures(self, job: str, since: datetime) -> dict[str, NatureMark]:
+        """What the runs of a job since a moment saw, by run."""
+        with self.guarded():
+            rows = self.db.execute(
+                "SELECT n.job, n.run, sampled, dense, endings_changed FROM run_nature n"
+                " JOIN run r ON r.job = n.job AND r.run = n.run WHERE n.job=? AND r.started>=?",
+                (job, stamp(since)),
+            ).fetchall()
+        return {row[1]: NatureMark(*row) for row in rows}
