@@ -1,0 +1,379 @@
+"""What can be asked of a place, as values; a script is a generator that yields them and is sent the answers.
+
+Scripts hold the knowledge of what to do in which order and import no network module; a place carries many of
+them out at once, with as many requests in flight as the way allows. Paths are bytes, relative to the place.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Generator, Iterable
+from dataclasses import dataclass, field
+from typing import Any, Generic, Protocol, TypeVar
+
+from otherroof.errors import OtherroofError
+
+LEAST = 32_768  # bytes; the longest read or write that every server takes
+
+K = TypeVar("K")
+T = TypeVar("T")
+K_co = TypeVar("K_co", covariant=True)
+T_co = TypeVar("T_co", covariant=True)
+
+Handle = Any  # opaque: each place has its own
+
+
+class Mode(enum.IntFlag):
+    """How a file is opened; the values are those of SFTP version 3 (draft-ietf-secsh-filexfer-02 §6.3)."""
+
+    READ = 0x01
+    WRITE = 0x02
+    CREATE = 0x08
+    EMPTY = 0x10
+    ONLY_NEW = 0x20
+
+
+@dataclass(frozen=True, slots=True)
+class Attrs:
+    """What a place says of an entry. Times are whole seconds, as SFTP version 3 carries them."""
+
+    size: int
+    mode: int
+    mtime: int
+
+
+@dataclass(frozen=True, slots=True)
+class Space:
+    """Room in a place: bytes in all and free to this account, and entries (inodes) in all and free."""
+
+    total: int
+    free: int
+    files: int
+    files_free: int
+
+
+@dataclass(frozen=True, slots=True)
+class OpenFile:
+    """Answers a handle."""
+
+    path: bytes
+    mode: Mode
+    permissions: int = 0o600
+
+
+@dataclass(frozen=True, slots=True)
+class Write:
+    """Writes all of `data` at `offset`; at most the place's `max_write` bytes."""
+
+    handle: Handle
+    offset: int
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """Answers up to `size` bytes from `offset`; none at the end of the file."""
+
+    handle: Handle
+    offset: int
+    size: int
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """Sets an open file's size, permissions and times, each where given."""
+
+    handle: Handle
+    size: int | None = None
+    permissions: int | None = None
+    mtime: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LookOpen:
+    """Answers the Attrs of an open file."""
+
+    handle: Handle
+
+
+@dataclass(frozen=True, slots=True)
+class Sync:
+    """Makes an open file's content durable where the place can; answers whether it could."""
+
+    handle: Handle
+
+
+@dataclass(frozen=True, slots=True)
+class Shut:
+    """Closes a handle."""
+
+    handle: Handle
+
+
+@dataclass(frozen=True, slots=True)
+class CopyRange:
+    """Copies bytes between two different open files inside the place.
+
+    A range past the end of the source is not an error everywhere: check the size afterwards.
+    """
+
+    source: Handle
+    source_offset: int
+    length: int
+    target: Handle
+    target_offset: int
+
+
+@dataclass(frozen=True, slots=True)
+class Rename:
+    """Gives an entry a new name; refused where the new name exists."""
+
+    old: bytes
+    new: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """Makes a second name for a file; refused where the new name exists."""
+
+    old: bytes
+    new: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class MakeSymlink:
+    """Makes a symbolic link at `path` that holds `target`."""
+
+    target: bytes
+    path: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class MakeFolder:
+    """Makes a folder; refused where the name exists."""
+
+    path: bytes
+    permissions: int = 0o700
+
+
+@dataclass(frozen=True, slots=True)
+class DropFolder:
+    """Removes an empty folder."""
+
+    path: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Remove:
+    """Removes a file or link."""
+
+    path: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """Answers the Attrs of an entry itself, never of what a link points to."""
+
+    path: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class OpenFolder:
+    """Answers a handle for ReadFolder."""
+
+    path: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class ReadFolder:
+    """Answers some (name, Attrs) pairs in no order, or None when all were given."""
+
+    handle: Handle
+
+
+@dataclass(frozen=True, slots=True)
+class AskSpace:
+    """Answers the Space of the file system that holds `path`."""
+
+    path: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class DataPiece:
+    """Bytes to be written at an offset."""
+
+    offset: int
+    data: bytes
+
+    @property
+    def weight(self) -> int:
+        """Bytes that cross the link."""
+        return len(self.data)
+
+
+@dataclass(frozen=True, slots=True)
+class CopyPiece:
+    """A range of an older file that is copied inside the place to `offset` of the new one."""
+
+    offset: int
+    source_offset: int
+    length: int
+
+    @property
+    def weight(self) -> int:
+        """Bytes that cross the link: none of the content."""
+        return 0
+
+
+Piece = DataPiece | CopyPiece
+
+
+class NotYet(enum.Enum):
+    """A source's answer when the next piece is still being read."""
+
+    NOT_YET = 0
+
+
+NOT_YET = NotYet.NOT_YET
+
+
+class PieceSource(Protocol):
+    """Where a Pour gets its pieces. `take` and `landed` may be called from several lanes' threads."""
+
+    def take(self, *, wait: bool) -> Piece | NotYet | None:
+        """The next piece, None after the last. Raises what went wrong on the way, of the root error's kinds."""
+
+    def landed(self, piece: Piece) -> None:
+        """The place has confirmed this piece."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pour:
+    """Writes a stream of pieces into an open file, many in flight; answers when every one has landed."""
+
+    target: Handle
+    source: PieceSource
+    old: Handle = None
+
+
+class Sink(Protocol):
+    """Where a Draw delivers; called in order of the offsets."""
+
+    def take(self, data: bytes) -> None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Draw:
+    """Reads `length` bytes of an open file from `offset` on into a sink, many requests in flight.
+
+    Answers the number of bytes that came: fewer where the file is shorter.
+    """
+
+    handle: Handle
+    offset: int
+    length: int
+    sink: Sink
+
+
+Op = (
+    OpenFile
+    | Write
+    | Read
+    | Shape
+    | LookOpen
+    | Sync
+    | Shut
+    | CopyRange
+    | Rename
+    | Link
+    | MakeSymlink
+    | MakeFolder
+    | DropFolder
+    | Remove
+    | Look
+    | OpenFolder
+    | ReadFolder
+    | AskSpace
+)
+Request = Op | Pour | Draw | tuple[Op, ...]
+
+# A script yields one request and is sent its answer, or a tuple of them, sent back to back, and is sent a tuple
+# of answers. A refusal is raised at the yield; of a tuple, the first one, after all have been answered.
+Script = Generator[Request, Any, T]
+
+
+@dataclass(frozen=True, slots=True)
+class Task(Generic[K_co, T_co]):
+    """A script with the key its result is known by; `weight` is the memory it holds, in bytes."""
+
+    key: K_co
+    script: Script[T_co]
+    weight: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Done(Generic[K_co, T_co]):
+    """How a task ended: with a value, or with an error of the root error's kinds."""
+
+    key: K_co
+    value: T_co | None = None
+    error: OtherroofError | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Offers:
+    """What a place can do beyond the bare minimum, and its limits in bytes."""
+
+    link: bool = False
+    copy_range: bool = False
+    sync: bool = False
+    space: bool = False
+    symlink: bool = True
+    max_write: int = LEAST
+    max_read: int = LEAST
+
+
+@dataclass(slots=True)
+class Meter:
+    """Counts that a display or a test can watch while work goes on; bytes of content, and on the wire."""
+
+    landed: int = 0
+    drawn: int = 0
+    wire_up: int = 0
+    wire_down: int = 0
+
+
+class Place(Protocol):
+    """A folder tree that copies are written to. One contract for every kind of place.
+
+    `carry_out` runs scripts, many at once where the place allows it, taken from `work` as room comes free, and
+    yields each result as it comes, in no order. LinkLost ends it: what was under way is then uncertain.
+    """
+
+    offers: Offers
+    meter: Meter
+
+    def carry_out(self, work: Iterable[Task[K, T]]) -> Iterable[Done[K, T]]: ...
+
+    def close(self) -> None: ...
+
+
+@dataclass(slots=True)
+class _Only:
+    """Key for a single script."""
+
+    name: str = field(default="only")
+
+
+def perform(place: Place, script: Script[T]) -> T:
+    """Run one script and answer its value; raises its error."""
+    for done in place.carry_out([Task(_Only(), script)]):
+        if done.error is not None:
+            raise done.error
+        return done.value  # type: ignore[return-value]
+    raise AssertionError("a place that answers nothing")
+
+
+def ask(op: Op) -> Script[Any]:
+    """A script of a single request."""
+    return (yield op)

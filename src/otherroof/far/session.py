@@ -1,0 +1,218 @@
+"""One SSH connection to a far box whose host key is pinned, and the SFTP channels on it.
+
+Every exception of the SSH library is translated here, at the call that raises it. No agent, no known_hosts, no
+password: one key in a file, one host key in the settings.
+"""
+
+from __future__ import annotations
+
+import base64
+import contextlib
+import logging
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+import paramiko
+
+from otherroof.errors import FarTrouble, HostKeyChanged, LinkLost, LoginRefused, Unreached, WrongSettings
+from otherroof.far.ops import Meter
+
+# The first is the quickest by far where the processor has AES instructions; the rest is for those that lack it.
+CIPHERS = ("aes128-gcm@openssh.com", "aes256-gcm@openssh.com", "aes128-ctr", "aes256-ctr")
+KEEPALIVE_S = 15
+CONGESTION = b"bbr"  # keeps a lossy line full where cubic halves; used where the kernel lets us
+
+logging.getLogger("paramiko").setLevel(logging.CRITICAL + 1)
+
+
+@dataclass(frozen=True, slots=True)
+class Doorway:
+    """Where the far box is and how both sides prove themselves."""
+
+    address: str
+    port: int
+    account: str
+    key_path: str
+    host_key: str
+    answer_s: float = 60.0
+
+    @property
+    def where(self) -> str:
+        """For messages: address and port."""
+        return f"{self.address}:{self.port}"
+
+
+class CountedSocket:
+    """A socket that adds to a meter what passes: TCP payload in bytes, both ways."""
+
+    def __init__(self, sock: socket.socket, meter: Meter) -> None:
+        self._sock = sock
+        self._meter = meter
+
+    def send(self, data: bytes) -> int:
+        count = self._sock.send(data)
+        self._meter.wire_up += count
+        return count
+
+    def recv(self, size: int) -> bytes:
+        data = self._sock.recv(size)
+        self._meter.wire_down += len(data)
+        return data
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._sock, name)
+
+
+class Session:
+    """An open connection: the host key was proved and our key let in."""
+
+    def __init__(self, doorway: Doorway, transport: paramiko.Transport, sock: socket.socket) -> None:
+        self.doorway = doorway
+        self.transport = transport
+        self.sock = sock
+
+    @property
+    def server(self) -> str:
+        """What the far SSH server calls itself."""
+        return str(self.transport.remote_version)
+
+    def open_channel(self) -> paramiko.Channel:
+        """A channel with the SFTP subsystem started on it. Raises FarTrouble where it is not offered."""
+        with translated(self.doorway):
+            channel = self.transport.open_session(timeout=self.doorway.answer_s)
+        channel.settimeout(self.doorway.answer_s)
+        try:
+            channel.invoke_subsystem("sftp")
+        except paramiko.SSHException as problem:
+            channel.close()
+            raise FarTrouble(
+                "lets us in but offers no SFTP",
+                where=self.doorway.where,
+                advice="its sshd needs `Subsystem sftp internal-sftp`",
+            ) from problem
+        return channel
+
+    def close(self) -> None:
+        """Hang up."""
+        with contextlib.suppress(OSError, EOFError):
+            self.transport.close()
+        self.sock.close()
+
+
+@contextmanager
+def translated(doorway: Doorway) -> Iterator[None]:
+    """Turns what a broken or silent connection raises into LinkLost."""
+    try:
+        yield
+    except TimeoutError as problem:
+        raise LinkLost(f"did not answer within {doorway.answer_s:g} s", where=doorway.where) from problem
+    except (paramiko.SSHException, EOFError, OSError) as problem:
+        raise LinkLost(f"the connection broke ({problem or 'closed by the far box'})", where=doorway.where) from problem
+
+
+def open_session(doorway: Doorway, meter: Meter) -> Session:
+    """Connect, prove the far box's host key, and log in.
+
+    Raises Unreached, HostKeyChanged or LoginRefused; WrongSettings where our own key cannot be read.
+    """
+    key = _login_key(doorway.key_path)
+    sock = connect(doorway)
+    transport = _negotiate(doorway, sock, meter)
+    try:
+        _check_host_key(doorway, transport)
+        _log_in(doorway, transport, key)
+    except BaseException:
+        transport.close()
+        sock.close()
+        raise
+    return Session(doorway, transport, sock)
+
+
+def connect(doorway: Doorway) -> socket.socket:
+    """A TCP connection to the far box. Raises Unreached saying whether it was refused or silent."""
+    try:
+        sock = socket.create_connection((doorway.address, doorway.port), timeout=doorway.answer_s)
+    except TimeoutError as problem:
+        raise Unreached(f"no answer within {doorway.answer_s:g} s", where=doorway.where) from problem
+    except ConnectionRefusedError as problem:
+        raise Unreached(
+            "the machine answers but nothing listens there", where=doorway.where, advice="check that sshd runs on it"
+        ) from problem
+    except OSError as problem:
+        raise Unreached(f"cannot be reached: {problem.strerror or problem}", where=doorway.where) from problem
+    sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    with contextlib.suppress(OSError):  # only a kernel that has it says yes, and the copy works without
+        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_CONGESTION, CONGESTION)
+    return sock
+
+
+def _login_key(path: str) -> paramiko.PKey:
+    try:
+        return paramiko.PKey.from_path(path)
+    except (OSError, ValueError, TypeError, paramiko.SSHException) as problem:
+        raise WrongSettings(
+            f"is not a private key that can be used ({problem})", where=path, advice="an OpenSSH key without a password"
+        ) from problem
+
+
+def _negotiate(doorway: Doorway, sock: socket.socket, meter: Meter) -> paramiko.Transport:
+    kind = doorway.host_key.split()[0]
+    kinds = ("rsa-sha2-512", "rsa-sha2-256") if kind == "ssh-rsa" else (kind,)
+    try:
+        transport = paramiko.Transport(CountedSocket(sock, meter))
+        options = transport.get_security_options()
+        options.ciphers = [one for one in CIPHERS if one in options.ciphers]
+        options.key_types = kinds
+        transport.banner_timeout = transport.auth_timeout = transport.handshake_timeout = doorway.answer_s
+        transport.clear_to_send_timeout = doorway.answer_s
+        transport.start_client(timeout=doorway.answer_s)
+    except paramiko.ssh_exception.IncompatiblePeer as problem:
+        transport.close()
+        sock.close()
+        raise HostKeyChanged(
+            f"no longer shows a host key of the pinned kind {kind} ({problem})",
+            where=doorway.where,
+            advice=CHANGED_KEY_ADVICE,
+        ) from problem
+    except (paramiko.SSHException, EOFError, OSError) as problem:
+        sock.close()
+        raise Unreached(
+            f"something listens there but does not speak SSH ({problem})",
+            where=doorway.where,
+            advice="check the port, and what the router forwards it to",
+        ) from problem
+    transport.set_keepalive(KEEPALIVE_S)
+    return transport
+
+
+CHANGED_KEY_ADVICE = (
+    "nothing was sent: either the far box was set up anew or the address now leads to another machine, or somebody "
+    "stands in between; ask who looks after it, compare `ssh-keygen -lf /etc/ssh/ssh_host_ed25519_key.pub` there, "
+    "and only then change host_key in the settings"
+)
+
+
+def _check_host_key(doorway: Doorway, transport: paramiko.Transport) -> None:
+    shown = transport.get_remote_server_key()
+    if shown.asbytes() != base64.b64decode(doorway.host_key.split()[1]):
+        raise HostKeyChanged(
+            f"shows the host key {shown.fingerprint}, which is not the pinned one",
+            where=doorway.where,
+            advice=CHANGED_KEY_ADVICE,
+        )
+
+
+def _log_in(doorway: Doorway, transport: paramiko.Transport, key: paramiko.PKey) -> None:
+    try:
+        transport.auth_publickey(doorway.account, key)
+    except paramiko.AuthenticationException as problem:
+        raise LoginRefused(
+            f"proved its host key but does not let {doorway.account!r} in with our key",
+            where=doorway.where,
+            advice="check the account's name and that its authorized_keys holds the public half of login_key",
+        ) from problem
+    except (paramiko.SSHException, EOFError, OSError) as problem:
+        raise LinkLost(f"the connection broke while logging in ({problem})", where=doorway.where) from problem

@@ -1,0 +1,180 @@
+"""A place across SFTP: one or several connections, each a lane with its own packet loop in its own thread.
+
+Tasks are taken from the caller's iterator in the caller's thread, so that reading local files and the caller's
+databases need no locks; results come back to the same thread.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from otherroof.errors import LinkLost, OtherroofError, Unreached
+from otherroof.far import ops
+from otherroof.far.lane import MAX_SCRIPTS, Feed, Lane
+from otherroof.far.ops import Done, K, Meter, T, Task
+from otherroof.far.pace import Pacer
+from otherroof.far.session import Doorway, Session, open_session
+
+BACKLOG_BYTES = 16 * 1024 * 1024  # memory that tasks handed out may hold
+POLL_S = 0.25  # how often a lane without work looks whether more will come
+NEAR_S = 0.005  # round trip up to which the processor is the limit, not the line
+NEAR_CONNECTIONS = 2  # one encrypts while the other waits for the interpreter
+FAR_CONNECTIONS = 4  # on a long line: one lost packet then slows a quarter of the stream
+SPARE_TIME = 3  # times `answer_s` without any result before the caller gives up on its own lanes
+
+
+@dataclass(slots=True)
+class _Crash:
+    error: BaseException
+
+
+class _Work:
+    """The queues between the caller and its lanes."""
+
+    def __init__(self, lanes: int) -> None:
+        self.tasks: queue.SimpleQueue[Task[Any, Any]] = queue.SimpleQueue()
+        self.results: queue.SimpleQueue[tuple[Task[Any, Any], Done[Any, Any]] | _Crash] = queue.SimpleQueue()
+        self.closed = False
+        self.most = lanes * (MAX_SCRIPTS + MAX_SCRIPTS // 4)
+
+    def take(self, wait: bool) -> Task[Any, Any] | None:
+        try:
+            return self.tasks.get(timeout=POLL_S) if wait and not self.closed else self.tasks.get_nowait()
+        except queue.Empty:
+            return None
+
+    def ended(self) -> bool:
+        return self.closed and self.tasks.empty()
+
+
+class SftpPlace:
+    """The folder `base` on a far box. Raises what `open_session` raises; LinkLost at any later time."""
+
+    def __init__(
+        self,
+        doorway: Doorway,
+        base: bytes,
+        *,
+        connections: int = 0,
+        pacer: Pacer | None = None,
+        meter: Meter | None = None,
+    ) -> None:
+        self.meter = meter or Meter()
+        self._doorway = doorway
+        self._base = base.rstrip(b"/") + b"/"
+        self._pacer = pacer or Pacer()
+        self._wanted = connections
+        self._sessions: list[Session] = []
+        self._lanes: list[Lane] = []
+        self._add_lane()
+        self.offers = self._lanes[0].offers
+        self.round_trip_s = self._measure()
+
+    @property
+    def server(self) -> str:
+        """What the far SSH server calls itself."""
+        return self._sessions[0].server
+
+    @property
+    def sockets(self) -> list[Any]:
+        """The connections' sockets, for those who watch their round-trip time."""
+        return [session.sock for session in self._sessions]
+
+    def widen(self) -> None:
+        """Open the further connections that a long line wants; one after the other, as sshd likes it."""
+        wanted = self._wanted or (NEAR_CONNECTIONS if self.round_trip_s <= NEAR_S else FAR_CONNECTIONS)
+        while len(self._lanes) < wanted:
+            try:
+                self._add_lane()
+            except Unreached:
+                return  # a server that takes no more connections still takes the copy over those it has
+
+    def close(self) -> None:
+        """Hang up every connection."""
+        for session in self._sessions:
+            session.close()
+        self._sessions.clear()
+        self._lanes.clear()
+
+    def carry_out(self, work: Iterable[Task[K, T]]) -> Iterator[Done[K, T]]:
+        """See the port. With several lanes each takes the next task as it has room."""
+        shared = _Work(len(self._lanes))
+        threads = [
+            threading.Thread(target=_run_lane, args=(lane, shared), name="otherroof-lane", daemon=True)
+            for lane in self._lanes
+        ]
+        for thread in threads:
+            thread.start()
+        try:
+            yield from self._exchange(iter(work), shared)
+        except BaseException:
+            self.close()  # lanes under way end at once; what they had in flight is uncertain
+            raise
+        finally:
+            shared.closed = True
+            for thread in threads:
+                thread.join(self._doorway.answer_s)
+
+    def _exchange(self, work: Iterator[Task[K, T]], shared: _Work) -> Iterator[Done[K, T]]:
+        handed = held = 0
+        while True:
+            while not shared.closed and handed < shared.most and held < BACKLOG_BYTES:
+                task = next(work, None)
+                if task is None:
+                    shared.closed = True
+                    break
+                handed += 1
+                held += task.weight
+                shared.tasks.put(task)
+                if not shared.results.empty():
+                    break
+            if handed == 0:
+                return
+            finished, done = self._next_result(shared)
+            handed -= 1
+            held -= finished.weight
+            yield done
+
+    def _next_result(self, shared: _Work) -> tuple[Task[Any, Any], Done[Any, Any]]:
+        limit = self._doorway.answer_s * SPARE_TIME
+        try:
+            result = shared.results.get(timeout=limit)
+        except queue.Empty:
+            raise LinkLost(f"nothing moved for {limit:g} s", where=self._doorway.where) from None
+        if isinstance(result, _Crash):
+            raise result.error
+        return result
+
+    def _add_lane(self) -> None:
+        session = open_session(self._doorway, self.meter)
+        self._sessions.append(session)
+        self._lanes.append(Lane(session, self._base, self._pacer, self.meter))
+
+    def _measure(self) -> float:
+        """The quicker of two round trips, in seconds."""
+        times = []
+        for _ in range(2):
+            begun = time.monotonic()
+            for _ in self.carry_out([Task(None, _glance())]):
+                times.append(time.monotonic() - begun)
+        return min(times)
+
+
+def _glance() -> ops.Script[bool]:
+    try:
+        yield ops.Look(b".")
+    except OtherroofError:
+        return False  # a refusal takes as long as an answer
+    return True
+
+
+def _run_lane(lane: Lane, shared: _Work) -> None:
+    try:
+        lane.work(Feed(shared.take, lambda task, done: shared.results.put((task, done)), shared.ended))
+    except BaseException as error:  # noqa: BLE001 - carried to the caller's thread, which raises it
+        shared.results.put(_Crash(error))
