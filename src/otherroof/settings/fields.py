@@ -14,6 +14,7 @@ from typing import Annotated
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from otherroof.settings.crontab import Crontab
+from otherroof.settings.windows import Stretch, checked_limits
 
 NAME_RULE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}\Z")
 HOST_RULE = re.compile(r"(?!-)[A-Za-z0-9_-]{1,63}(?<!-)(\.(?!-)[A-Za-z0-9_-]{1,63}(?<!-))*\.?\Z")
@@ -88,6 +89,11 @@ def _crontab(text: str) -> str:
     return Crontab.parse(text).text
 
 
+def _stretch(text: str) -> str:
+    Stretch.parse(text)
+    return text
+
+
 Name = Annotated[str, AfterValidator(_name)]
 Address = Annotated[str, AfterValidator(_address)]
 AbsolutePath = Annotated[str, AfterValidator(_absolute)]
@@ -95,5 +101,8 @@ HostKey = Annotated[str, AfterValidator(_host_key)]
 Port = Annotated[int, Field(ge=1, le=65535)]
 Percent = Annotated[float, Field(ge=0, le=100)]
 CrontabText = Annotated[str, AfterValidator(_crontab)]
+StretchText = Annotated[str, AfterValidator(_stretch)]
+LimitMbit = Annotated[float, Field(ge=0)]
+Limits = Annotated[dict[StretchText, LimitMbit], AfterValidator(checked_limits)]
 Texts = Annotated[tuple[str, ...], Field(strict=False)]
 Argv = Annotated[tuple[str, ...], Field(min_length=1, strict=False), AfterValidator(_program)]

@@ -6,6 +6,7 @@ Nothing here opens a file; `reader` does, and `world` asks whether what is named
 from __future__ import annotations
 
 import os
+from datetime import datetime
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -17,14 +18,17 @@ from otherroof.settings.fields import (
     Argv,
     CrontabText,
     HostKey,
+    Limits,
     Name,
     Percent,
     Port,
+    StretchText,
     Strict,
     Texts,
 )
 from otherroof.settings.tunnel import NoTunnel, Tunnel
 from otherroof.settings.watch import Told
+from otherroof.settings.windows import limit_at, strictest
 
 
 def _zone(text: str) -> str:
@@ -56,7 +60,10 @@ class Far(Strict):
     silent_days: float = Field(default=3, gt=0)
     fill_days: float = Field(default=30, ge=0)
     floor_gb: float = Field(default=10, ge=0)
+    probe_hours: float = Field(default=6, gt=0)
+    month_gb: float = Field(default=0, ge=0)
     limit_mbit: float = Field(default=0, ge=0)
+    limits: Limits = Field(default_factory=dict)
     connections: int = Field(default=0, ge=0, le=8)
     answer_s: float = Field(default=60, gt=0)
     tries: int = Field(default=4, ge=1, le=20)
@@ -83,7 +90,11 @@ class Job(Strict):
     before: Argv | None = None
     before_s: float = Field(default=3600, gt=0)
     other_disks: bool = False
+    window: StretchText | None = None
+    tries: int = Field(default=4, ge=1, le=20)
+    importance: int = Field(default=5, ge=1, le=9)
     limit_mbit: float = Field(default=0, ge=0)
+    limits: Limits = Field(default_factory=dict)
     promise_hours: float = Field(default=48, gt=0)
     also_kept: Texts = ()
     guard: Guard = Guard()
@@ -101,6 +112,18 @@ class Settings(Strict):
     def path(self, relative: str) -> str:
         """`relative` as seen from the settings folder; an absolute path stays as it is."""
         return os.path.normpath(os.path.join(self.where, relative))
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The household's time zone."""
+        return ZoneInfo(self.home.zone)
+
+    def limit_of(self, job: str, moment: datetime) -> float:
+        """The upload limit in Mbit/s for `job` at `moment`, by far box, job and time of day. 0: none."""
+        one = self.jobs[job]
+        return strictest(
+            *(limit_at(table.limits, table.limit_mbit, moment, self.zone) for table in (one, self.far[one.far]))
+        )
 
     @property
     def state(self) -> str:
