@@ -1,1 +1,1 @@
-"""forecast"""
+"""Arithmetic only: first copy, nightly window, fill date, sampling confidence, restore time."""

@@ -1,0 +1,59 @@
+"""Where two histories are heading: when a disk will be full, and whether the nights grow heavier.
+
+Arithmetic only: numbers in, numbers out, or None where the history does not carry a statement. A slope counts
+as one when it is more than twice its standard error (common practice, about 95 %, no source).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from otherroof.forecast.line import fit
+
+LEAST_POINTS = 5
+LEAST_DAYS = 6.0
+SURE = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Fill:
+    """Days from the last reading until a disk is full: most likely, soonest, and latest (None: perhaps never)."""
+
+    days: float
+    soonest: float
+    latest: float | None
+
+
+def days_until_full(points: Sequence[tuple[float, float]], total: float) -> Fill | None:
+    """When a disk of `total` bytes will be full, from readings (day, bytes used), oldest first.
+
+    None where there are too few readings, or they do not show growth. Growth goes on from the last reading,
+    or from the line where that stands higher, so that a recent heavy night is not averaged away.
+    """
+    if len(points) < LEAST_POINTS or points[-1][0] - points[0][0] < LEAST_DAYS:
+        return None
+    line = fit(points)
+    if line is None or line.slope <= 0 or line.slope < SURE * line.slope_error:
+        return None
+    last_day, last_used = points[-1]
+    left = max(0.0, total - max(last_used, line.at(last_day)))
+    slow = line.slope - SURE * line.slope_error
+    return Fill(
+        days=left / line.slope,
+        soonest=left / (line.slope + SURE * line.slope_error),
+        latest=left / slow if slow > 0 else None,
+    )
+
+
+def growth_a_week(nights: Sequence[float]) -> float | None:
+    """By how much the bytes of a night grow in a week, from one figure a night, oldest first.
+
+    None where two weeks are not there yet, or the nights show no clear direction.
+    """
+    if len(nights) < 14:
+        return None
+    line = fit([(float(place), value) for place, value in enumerate(nights)])
+    if line is None or abs(line.slope) < SURE * line.slope_error or line.slope == 0:
+        return None
+    return line.slope * 7

@@ -1,0 +1,70 @@
+"""What can go wrong when a household is told the day its far disk will be full."""
+
+from __future__ import annotations
+
+import pytest
+
+from otherroof.forecast.line import fit
+from otherroof.forecast.trend import days_until_full, growth_a_week
+
+GB = 1e9
+
+
+def steady(days: int, a_day: float, start: float = 500 * GB) -> list[tuple[float, float]]:
+    return [(float(day), start + a_day * day) for day in range(days)]
+
+
+def test_steady_growth_gives_the_day() -> None:
+    fill = days_until_full(steady(30, 2 * GB), 1000 * GB)
+    assert fill is not None
+    assert fill.days == pytest.approx((500 - 58) / 2)
+    assert fill.soonest == pytest.approx(fill.days)
+
+
+def test_noise_widens_the_span_on_both_sides() -> None:
+    points = [(day, used + (3 * GB if int(day) % 2 else -3 * GB)) for day, used in steady(30, 2 * GB)]
+    fill = days_until_full(points, 1000 * GB)
+    assert fill is not None
+    assert fill.latest is not None
+    assert fill.soonest < fill.days < fill.latest
+
+
+@pytest.mark.parametrize("a_day", [0.0, -1 * GB])
+def test_a_disk_that_does_not_fill_gets_no_day(a_day: float) -> None:
+    assert days_until_full(steady(30, a_day), 1000 * GB) is None
+
+
+def test_noise_without_growth_gets_no_day() -> None:
+    points = [(float(day), 500 * GB + (5 * GB if day % 2 else 0)) for day in range(30)]
+    assert days_until_full(points, 1000 * GB) is None
+
+
+def test_three_days_of_history_do_not_carry_a_forecast() -> None:
+    assert days_until_full(steady(3, 2 * GB), 1000 * GB) is None
+    assert days_until_full([(day / 10, used) for day, used in steady(30, 2 * GB)], 1000 * GB) is None
+
+
+def test_a_recent_heavy_night_is_not_averaged_away() -> None:
+    points = [*steady(29, 1 * GB), (29.0, 900 * GB)]
+    fill = days_until_full(points, 1000 * GB)
+    line = fit(points)
+    assert fill is not None
+    assert line is not None
+    assert fill.days == pytest.approx(100 * GB / line.slope)
+
+
+def test_a_disk_that_is_over_full_has_no_days_left() -> None:
+    fill = days_until_full(steady(30, 2 * GB), 510 * GB)
+    assert fill is not None
+    assert fill.days == 0
+
+
+def test_all_readings_at_one_moment_are_no_line() -> None:
+    assert fit([(1.0, 1.0), (1.0, 2.0), (1.0, 3.0)]) is None
+
+
+def test_nights_that_grow_are_told_by_the_week() -> None:
+    assert growth_a_week([100.0 + 10 * night for night in range(21)]) == pytest.approx(70)
+    assert growth_a_week([100.0] * 21) is None
+    assert growth_a_week([100.0, 300.0] * 14) is None
+    assert growth_a_week([100.0 + 10 * night for night in range(10)]) is None
