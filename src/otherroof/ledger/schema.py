@@ -81,7 +81,17 @@ CREATE TABLE look (
 );
 """
 
-MIGRATIONS: tuple[str, ...] = (RUNS, WAYS, ALERTS)
+# How far each job is with the time it is due, and when recurring things last happened.
+TURNS = """
+CREATE TABLE turn (
+    job TEXT PRIMARY KEY, times TEXT NOT NULL, since TEXT NOT NULL, begun TEXT, ended TEXT, ending TEXT,
+    tries INTEGER NOT NULL, waiting TEXT NOT NULL
+);
+CREATE TABLE mark (name TEXT PRIMARY KEY, at TEXT NOT NULL);
+CREATE INDEX run_by_far ON run (far, started);
+"""
+
+MIGRATIONS: tuple[str, ...] = (RUNS, WAYS, ALERTS, TURNS)
 
 
 def migrate(db: sqlite3.Connection, path: str, steps: tuple[str, ...] = MIGRATIONS) -> None:
