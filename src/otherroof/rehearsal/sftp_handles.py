@@ -7,7 +7,7 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from otherroof.rehearsal.sftp_words import FAILURE
+from otherroof.rehearsal.sftp_words import FAILURE, NO_SUCH_FILE
 
 # Files of all sessions share the limit of one process (usually 1024) with whoever else lives in it.
 MAX_HANDLES = 200
@@ -65,10 +65,10 @@ class Handles:
         return self._open.get(text)
 
     def close(self, text: bytes) -> None:
-        """Close one and free its number."""
+        """Close one and free its number; RefusedError where there is none."""
         found = self._open.pop(text, None)
         if found is None:
-            raise RefusedError(FAILURE)
+            raise RefusedError(NO_SUCH_FILE)
         self._free.append(int.from_bytes(text, "big"))
         os.close(found.handle)
 

@@ -1,0 +1,83 @@
+"""SFTP servers to be asked by raw packets: the stand-in's own, and OpenSSH's as a process, each over a socket pair."""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import threading
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from otherroof.rehearsal.confined import ConfinedFolder
+from otherroof.rehearsal.sftp_server import serve
+from otherroof.rehearsal.temper import Faults, Mood, Offers
+from support.raw_sftp import RawSftp
+
+REAL_SERVER = "/usr/lib/openssh/sftp-server"
+
+
+@dataclass(frozen=True)
+class FarFolder:
+    """A served folder: as its server sees it from here, and a client that is connected to it and has greeted."""
+
+    here: Path
+    sftp: RawSftp
+    offered: dict[bytes, bytes]
+
+
+@contextmanager
+def own_server(folder: Path, end: socket.socket, read_only: bool) -> Iterator[None]:
+    confined = ConfinedFolder(str(folder))
+    mood = Mood(Faults(read_only=read_only))
+
+    def answer() -> None:
+        with end:
+            serve(end, confined, Offers(), mood)
+
+    thread = threading.Thread(target=answer)
+    thread.start()
+    try:
+        yield
+    finally:
+        thread.join(10)
+        confined.close()
+        assert not thread.is_alive()
+
+
+@contextmanager
+def real_server(folder: Path, end: socket.socket, read_only: bool) -> Iterator[None]:
+    argv = [REAL_SERVER, "-d", str(folder), *(["-R"] if read_only else [])]
+    with subprocess.Popen(argv, stdin=end, stdout=end) as process:
+        end.close()
+        try:
+            yield
+        finally:
+            process.wait(10)
+
+
+SERVERS = {"stand-in": own_server, "OpenSSH": real_server}
+
+
+@contextmanager
+def connected(kind: str, folder: Path, *, read_only: bool = False, greet: bool = True) -> Iterator[FarFolder]:
+    folder.mkdir(exist_ok=True)
+    with ExitStack() as stack:
+        ours, theirs = socket.socketpair()
+        stack.enter_context(SERVERS[kind](folder, theirs, read_only))
+        stack.enter_context(ours)
+        sftp = RawSftp(ours)
+        yield FarFolder(folder, sftp, sftp.greet() if greet else {})
+
+
+def need_real_server() -> None:
+    if os.access(REAL_SERVER, os.X_OK):
+        return
+    why = f"OpenSSH's sftp-server is not at {REAL_SERVER}"
+    if os.environ.get("CI") == "true":
+        pytest.fail(why)
+    pytest.skip(why)
