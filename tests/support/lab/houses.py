@@ -89,8 +89,13 @@ class Houses:
         return self._far_public if self.plan.far_translates else self.plan.far_address
 
     def interface_name(self, role: str) -> str:
-        """A tunnel interface name that no other test uses now: userspace tunnels share one folder of sockets."""
-        return f"{role[0]}{self.estate.number}"[:15]
+        """A tunnel interface name that no other test uses now: userspace tunnels share one folder of sockets.
+
+        The socket that a killed tunnel leaves there is removed with the houses.
+        """
+        name = f"{role[0]}{self.estate.number}"[:15]
+        self.estate.note("file", path=f"/run/wireguard/{name}.sock")
+        return name
 
     # Faults of the way.
 

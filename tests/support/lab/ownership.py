@@ -190,11 +190,17 @@ def _remove_folder(path: str) -> None:
     shutil.rmtree(path, ignore_errors=True)
 
 
+def _remove_file(path: str) -> None:
+    with contextlib.suppress(FileNotFoundError):
+        os.unlink(path)
+
+
 _UNDO: dict[str, Callable[..., None]] = {
     "process": _end_family,
     "namespace": _remove_namespace,
     "mount": _unmount,
     "folder": _remove_folder,
+    "file": _remove_file,
 }
 
 
