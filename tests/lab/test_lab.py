@@ -14,6 +14,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+import paramiko
 import pytest
 
 from support.lab import EXTENSIONS, FarSshd, Houses, Line, Plan, Relay, ServerOptions, TunnelPair, require_lab
@@ -403,6 +404,14 @@ def test_a_small_far_disk_gets_full(tmp_path: pathlib.Path) -> None:
         told = sftp(far, f"put {tmp_path}/big {far.base}/big\n")
         assert told.returncode != 0
         assert os.statvfs(far.base_path).f_bavail == 0
+
+
+def test_a_far_clock_that_is_off_shows_in_the_times_it_gives() -> None:
+    with FarSshd(options=ServerOptions(clock_off_s=600)) as far, paramiko.SSHClient() as client:
+        client.set_missing_host_key_policy(paramiko.AutoAddPolicy())
+        client.connect(far.address, far.port, far.account, key_filename=far.login_key, allow_agent=False)
+        with client.open_sftp() as session, session.open(f"{far.base}/now", "w") as file:
+            assert file.stat().st_mtime == pytest.approx(time.time() + 600, abs=3)
 
 
 def test_a_chrooted_account_sees_only_its_roof() -> None:

@@ -7,6 +7,7 @@ as itself). It can be stopped, killed, started again, told to know fewer extensi
 from __future__ import annotations
 
 import contextlib
+import glob
 import os
 import pwd
 import shutil
@@ -45,7 +46,8 @@ class ServerOptions:
     `without`: requests and extensions it neither offers nor serves, in the words of sftp-server(8) -P; EXTENSIONS are
     all of OpenSSH 9.2's. `chroot`: the account sees nothing above the base's parent (root only). `external`: a
     separate sftp-server program instead of the built-in one. `disk`: the base is a file system of that size
-    ("16M"; root only). `more`: further lines of sshd_config(5).
+    ("16M"; root only). `clock_off_s`: how far the box's clock is ahead of ours, as SFTP shows it (needs Debian's
+    `faketime`; a whole number of seconds). `more`: further lines of sshd_config(5).
     """
 
     account: str = ""
@@ -53,6 +55,7 @@ class ServerOptions:
     chroot: bool = False
     external: bool = False
     disk: str = ""
+    clock_off_s: int = 0
     ciphers: str = ""
     more: Sequence[str] = ()
 
@@ -197,7 +200,9 @@ class FarSshd:
     def _write_configuration(self) -> str:
         options = self.options
         refused = f" -P {','.join(options.without)}" if options.without else ""
-        server = _sftp_server() if options.external else "internal-sftp"
+        server = _sftp_server() if options.external or options.clock_off_s else "internal-sftp"
+        if options.clock_off_s:
+            server = f"/usr/bin/env LD_PRELOAD={_false_clock()} FAKETIME={options.clock_off_s:+d}s {server}"
         lines = [
             f"Port {self.port}",
             f"ListenAddress {self.address}",
@@ -243,6 +248,13 @@ def _sftp_server() -> str:
         if os.path.exists(path):
             return path
     raise LabFault("no sftp-server program is installed")
+
+
+def _false_clock() -> str:
+    found = glob.glob("/usr/lib/*/faketime/libfaketime.so.1")
+    if not found:
+        raise LabFault("a far clock that is off needs the package faketime")
+    return found[0]
 
 
 def _free_port(address: str) -> int:
