@@ -99,6 +99,10 @@ class FarTrouble(OtherroofError):
     """The far box answers but cannot do what a copy needs: full, read-only, somebody else's folder."""
 
 
+class Undelivered(OtherroofError):
+    """A message was not taken by the channel that should carry it."""
+
+
 class RunCut(OtherroofError):
     """A run was asked to stop and stopped cleanly; the next one goes on from there."""
 

@@ -128,12 +128,14 @@ class RunPages:
             rows = self.db.execute(query + (f" LIMIT {int(newest)}" if newest else ""), given).fetchall()
             return [_as_row(row) for row in rows]
 
-    def newest_good(self, job: str) -> RunRow | None:
-        """The newest run whose listing was committed."""
+    def newest_good(self, job: str, before: datetime | None = None) -> RunRow | None:
+        """The newest run whose listing was committed, of those begun no later than `before` where that is given."""
         marks = ",".join("?" for _ in GOOD)
-        query = f"SELECT {_COLUMNS} FROM run WHERE job=? AND outcome IN ({marks}) ORDER BY started DESC LIMIT 1"
+        until = "" if before is None else "AND started <= ? "
+        query = f"SELECT {_COLUMNS} FROM run WHERE job=? AND outcome IN ({marks}) {until}ORDER BY started DESC LIMIT 1"
+        given = (job, *GOOD) if before is None else (job, *GOOD, stamp(before))
         with self.guarded():
-            row = self.db.execute(query, (job, *GOOD)).fetchone()
+            row = self.db.execute(query, given).fetchone()
         return _as_row(row) if row else None
 
     def problems_of(self, job: str, run: str) -> list[Problem]:

@@ -42,7 +42,7 @@ SELECT 1;
 
 # Alerts, messages, the far boxes' space, findings, and what the watch remembers between two looks.
 ALERTS = """
-CREATE INDEX run_by_job ON run (job, started);
+CREATE INDEX run_by_job ON run (job, started, run);
 CREATE TABLE alert (
     id INTEGER PRIMARY KEY, key TEXT NOT NULL, rule TEXT NOT NULL, about TEXT NOT NULL,
     headline TEXT NOT NULL, help TEXT NOT NULL, mark TEXT NOT NULL,

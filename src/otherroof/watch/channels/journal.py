@@ -1,0 +1,73 @@
+"""This machine's own log: the journal's native protocol where it runs, lines on standard error where it does not.
+
+Formats: systemd's "Native Journal Protocol" (one datagram an entry; a value with a newline is written as name,
+newline, 64-bit little-endian length, value, newline) and sd-daemon(3) (a line that begins with `<priority>`).
+"""
+
+from __future__ import annotations
+
+import socket
+import struct
+import sys
+from dataclasses import dataclass
+
+from otherroof.errors import Undelivered
+from otherroof.watch.channels.port import Message
+
+SOCKET = "/run/systemd/journal/socket"
+# Well below what a datagram may hold by default on Linux; a digest has a tenth of it.
+_MOST_TEXT = 60_000
+_ANSWER_S = 5.0
+# syslog(3): 4 warning, 6 informational.
+_WARNING, _TOLD = 4, 6
+
+
+@dataclass(frozen=True, slots=True)
+class JournalChannel:
+    """Writes to the journal's socket at `path`, or to standard error where there is none."""
+
+    path: str = SOCKET
+
+    def deliver(self, message: Message) -> str:
+        """Write the message; the digest as one entry of many lines."""
+        try:
+            with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as way:
+                way.settimeout(_ANSWER_S)
+                way.connect(self.path)
+                way.send(entry(message))
+        except (FileNotFoundError, ConnectionRefusedError):
+            _to_standard_error(message)
+        except OSError as problem:
+            raise Undelivered(f"the journal did not take it: {problem}", where=self.path) from problem
+        return ""
+
+
+def priority(message: Message) -> int:
+    """The syslog priority: alerts are warnings, all else is information."""
+    return _WARNING if message.kind == "alert" else _TOLD
+
+
+def entry(message: Message) -> bytes:
+    """One journal entry in the native protocol."""
+    text = message.line if message.kind != "digest" else f"{message.line}\n{message.text}"
+    fields = {
+        "MESSAGE": text[:_MOST_TEXT],
+        "PRIORITY": str(priority(message)),
+        "SYSLOG_IDENTIFIER": "otherroof",
+        "OTHERROOF_KIND": message.kind,
+        "OTHERROOF_ABOUT": message.about,
+        "OTHERROOF_MESSAGE": message.id,
+    }
+    return b"".join(_field(name, value.encode("utf-8", "replace")) for name, value in fields.items())
+
+
+def _field(name: str, value: bytes) -> bytes:
+    if b"\n" not in value:
+        return name.encode() + b"=" + value + b"\n"
+    return name.encode() + b"\n" + struct.pack("<Q", len(value)) + value + b"\n"
+
+
+def _to_standard_error(message: Message) -> None:
+    lines = [message.line] + (message.text.splitlines() if message.kind == "digest" else [])
+    sys.stderr.write("".join(f"<{priority(message)}>{line}\n" for line in lines))
+    sys.stderr.flush()

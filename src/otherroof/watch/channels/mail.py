@@ -1,0 +1,117 @@
+"""Mail by SMTP, with STARTTLS (RFC 3207) or TLS from the start (RFC 8314), with or without a login.
+
+The plain text comes first and the HTML last in a multipart/alternative (RFC 2046 §5.1.4: the last is the best).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import smtplib
+import ssl
+from dataclasses import dataclass
+from email.message import EmailMessage
+from email.policy import SMTP
+from email.utils import format_datetime
+
+from otherroof.errors import Undelivered
+from otherroof.settings.watch import Mail
+from otherroof.watch.channels.port import Message
+from otherroof.watch.channels.secrets import read_secret, tls_context
+
+
+@dataclass(frozen=True, slots=True)
+class MailChannel:
+    """Mail to `to` through `mail`. `password_path` and `ca_path` are absolute, or empty where there is none."""
+
+    home: str
+    mail: Mail
+    to: tuple[str, ...]
+    password_path: str = ""
+    ca_path: str = ""
+
+    def deliver(self, message: Message) -> str:
+        """Hand the mail to the server; returns the addresses it refused while it took others."""
+        password = read_secret(self.password_path) if self.password_path else ""
+        context = tls_context(self.ca_path)
+        where = f"{self.mail.server}:{self.mail.port_used}"
+        try:
+            server = self._connected(context)
+            try:
+                if password:
+                    server.login(self.mail.account, password)
+                refused = server.send_message(compose(message, self.home, self.mail.sender, self.to))
+            finally:
+                _leave(server)
+        except (OSError, smtplib.SMTPException) as problem:
+            raise Undelivered(_said(problem), where=where, advice=_advice(problem)) from problem
+        return "; ".join(f"{who} was refused: {_reply(*why)}" for who, why in sorted(refused.items()))
+
+    def _connected(self, context: ssl.SSLContext) -> smtplib.SMTP:
+        # Home's name is given, because the library would else ask the name service for it, without a time-out.
+        host, port, answer_s = self.mail.server, self.mail.port_used, self.mail.answer_s
+        if self.mail.secure == "tls":
+            return smtplib.SMTP_SSL(host, port, local_hostname=self.home, timeout=answer_s, context=context)
+        server = smtplib.SMTP(host, port, local_hostname=self.home, timeout=answer_s)
+        if self.mail.secure == "starttls":
+            try:
+                server.starttls(context=context)
+            except BaseException:
+                server.close()
+                raise
+        return server
+
+
+def compose(message: Message, home: str, sender: str, to: tuple[str, ...]) -> EmailMessage:
+    """The mail as it goes out. The same message always has the same Message-ID, so that a mail that was handed
+    over twice can be told for what it is."""
+    mail = EmailMessage(policy=SMTP)
+    mail["From"] = f"Otherroof on {home} <{sender}>"
+    mail["To"] = ", ".join(to)
+    mail["Subject"] = message.line
+    mail["Date"] = format_datetime(message.at)
+    mail["Message-ID"] = f"<{message.id}@{sender.rpartition('@')[2]}>"
+    mail["Auto-Submitted"] = "auto-generated"  # RFC 3834 §5: no holiday notices in answer
+    mail.set_content(message.text)
+    if message.html:
+        mail.add_alternative(message.html, subtype="html")
+    return mail
+
+
+def _leave(server: smtplib.SMTP) -> None:
+    # What the server says to a goodbye changes nothing: the mail was taken, or it was refused, before.
+    with contextlib.suppress(OSError, smtplib.SMTPException):
+        server.quit()
+    server.close()
+
+
+def _said(problem: Exception) -> str:
+    if isinstance(problem, smtplib.SMTPAuthenticationError):
+        return f"the mail server refused the login: {_reply(problem.smtp_code, problem.smtp_error)}"
+    if isinstance(problem, smtplib.SMTPRecipientsRefused):
+        return "the mail server refused " + "; ".join(
+            f"{who}: {_reply(*why)}" for who, why in sorted(problem.recipients.items())
+        )
+    if isinstance(problem, smtplib.SMTPResponseException):
+        return f"the mail server refused: {_reply(problem.smtp_code, problem.smtp_error)}"
+    if isinstance(problem, ssl.SSLCertVerificationError):
+        return f"the mail server's certificate is not good: {problem.verify_message}"
+    if isinstance(problem, TimeoutError):
+        return "the mail server did not answer in time"
+    return f"the mail server cannot be used: {problem}"
+
+
+def _advice(problem: Exception) -> str:
+    if isinstance(problem, smtplib.SMTPAuthenticationError):
+        return "check account and password_file under [mail]; many providers want a password made for this one program"
+    if isinstance(problem, smtplib.SMTPNotSupportedError):
+        return 'the server does not offer what [mail] asks for; perhaps secure = "tls" with port 465 is right'
+    if isinstance(problem, ssl.SSLCertVerificationError):
+        return "check server under [mail]; for a certificate of your own, name it in ca_file"
+    if isinstance(problem, smtplib.SMTPRecipientsRefused | smtplib.SMTPSenderRefused):
+        return "check sender under [mail] and the addresses of the channel"
+    return "check server, port and secure under [mail]"
+
+
+def _reply(code: int, text: bytes | str) -> str:
+    shown = text.decode("utf-8", "replace") if isinstance(text, bytes) else text
+    return f"{code} {' '.join(shown.split())[:200]}"

@@ -1,0 +1,31 @@
+"""Secrets that channels need, read from files that only this account can read, at the moment of use."""
+
+from __future__ import annotations
+
+import ssl
+
+from otherroof.errors import WrongSettings
+from otherroof.settings.world import MAKE_SECRET, require_secret
+
+
+def read_secret(path: str) -> str:
+    """The secret in `path`: its first line. Raises WrongSettings where others can read it, or it is empty."""
+    require_secret(path, MAKE_SECRET)
+    try:
+        with open(path, encoding="utf-8") as file:
+            found = file.readline(4096).strip()
+    except (OSError, UnicodeDecodeError) as problem:
+        raise WrongSettings("cannot be read as text", where=path, advice=MAKE_SECRET) from problem
+    if not found:
+        raise WrongSettings("is empty", where=path, advice=MAKE_SECRET)
+    return found
+
+
+def tls_context(ca_path: str) -> ssl.SSLContext:
+    """TLS as this machine trusts it, or only the certificates in `ca_path` where that is not empty."""
+    try:
+        return ssl.create_default_context(cafile=ca_path or None)
+    except (OSError, ssl.SSLError) as problem:
+        raise WrongSettings(
+            f"holds no certificate that can be read: {problem}", where=ca_path, advice="correct ca_file"
+        ) from problem

@@ -1,0 +1,100 @@
+"""What the rules and the digest are told: values only, gathered once, so that every rule sees the same moment."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Protocol
+from zoneinfo import ZoneInfo
+
+from otherroof.ledger.looks import Look
+from otherroof.ledger.post import ChannelState
+from otherroof.ledger.runs import Hold, RunRow
+from otherroof.ledger.space import DamageMark, NatureMark, SpaceMark
+from otherroof.settings.watch import Alerts
+
+
+class Fill(Protocol):
+    """Days from the last reading until a disk is full: most likely, soonest, latest (None: perhaps never)."""
+
+    @property
+    def days(self) -> float: ...
+
+    @property
+    def soonest(self) -> float: ...
+
+    @property
+    def latest(self) -> float | None: ...
+
+
+Readings = Sequence[tuple[float, float]]
+
+
+def _no_fill(points: Readings, total: float) -> Fill | None:
+    return None
+
+
+def _no_growth(nights: Sequence[float]) -> float | None:
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class Trends:
+    """The arithmetic that the watch is lent, since it stands above the forecast in the house.
+
+    `fill` is given readings (day, bytes used) and the disk's size, `growth` one figure a night; both may
+    answer None, which is also what they do when nobody lends them.
+    """
+
+    fill: Callable[[Readings, float], Fill | None] = _no_fill
+    growth: Callable[[Sequence[float]], float | None] = _no_growth
+
+
+@dataclass(frozen=True, slots=True)
+class JobFacts:
+    """One job. `newest` is when its newest good copy was begun: the point in time that can be got back.
+
+    `runs` are its last runs that ended, newest first; `natures` what they saw in the content, by run.
+    """
+
+    name: str
+    folder: str
+    far: str
+    promise: timedelta
+    watched_since: datetime
+    newest: datetime | None = None
+    hold: Hold | None = None
+    runs: tuple[RunRow, ...] = ()
+    natures: Mapping[str, NatureMark] = field(default_factory=dict)
+    damages: tuple[DamageMark, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class FarFacts:
+    """One far box. `answered` is when it last proved its host key, `space` its last reading."""
+
+    name: str
+    silent: timedelta
+    watched_since: datetime
+    answered: datetime | None = None
+    fill_days: float = 30
+    floor: int = 0
+    space: SpaceMark | None = None
+    fill: Fill | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """Everything at one moment. `standing` are the keys of alerts that stand now."""
+
+    now: datetime
+    zone: ZoneInfo
+    look: Look
+    alerts: Alerts = field(default_factory=Alerts)
+    jobs: tuple[JobFacts, ...] = ()
+    fars: tuple[FarFacts, ...] = ()
+    channels: Mapping[str, ChannelState] = field(default_factory=dict)
+    mistakes: tuple[str, ...] = ()
+    runs_ahead: int = 0
+    standing: frozenset[str] = frozenset()

@@ -1,0 +1,133 @@
+"""Reads the facts of one moment out of ledger, settings and clock. Thin: it fetches, the rules judge."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from otherroof.clock import Clock
+from otherroof.errors import HomeTrouble
+from otherroof.ledger import Ledger, RunRow
+from otherroof.ledger.looks import Look
+from otherroof.settings import Far, Job, Settings
+from otherroof.watch.facts import Facts, FarFacts, JobFacts, Trends
+from otherroof.watch.unusual import MOST_HISTORY
+
+# After a break longer than this between two looks, home itself counts as having been off.
+LONG_OFF = timedelta(hours=12)
+# A start time this far ahead of the clock cannot be rounding.
+AHEAD = timedelta(minutes=5)
+TREND = timedelta(days=60)
+_BOOT_ID = "/proc/sys/kernel/random/boot_id"
+_DAY_S = 86_400.0
+
+
+@dataclass(frozen=True, slots=True)
+class Extra:
+    """What the ledger cannot know: mistakes in settings that were not taken up, one line each; and the arithmetic."""
+
+    mistakes: tuple[str, ...] = ()
+    trends: Trends = field(default_factory=Trends)
+
+
+def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: Extra) -> Facts:
+    """The facts at this moment. Raises HomeTrouble where the ledger cannot be used."""
+    now = clock.now()
+    since = ledger.watched_since(
+        [*(f"job {name}" for name in settings.jobs), *(f"far {name}" for name in settings.far)], now
+    )
+    told = settings.told
+    look = next_look(ledger.last_look(), this_look(clock), told.alerts.clock_jump_s)
+    return Facts(
+        now=now,
+        zone=ZoneInfo(settings.home.zone),
+        look=look,
+        alerts=told.alerts,
+        jobs=tuple(_job(ledger, name, job, since[f"job {name}"], now) for name, job in settings.jobs.items()),
+        fars=tuple(
+            far_facts(ledger, name, far, since[f"far {name}"], now, extra.trends) for name, far in settings.far.items()
+        ),
+        channels={name: state for name, state in ledger.channel_states().items() if name in told.channels},
+        mistakes=extra.mistakes,
+        runs_ahead=len(ledger.runs(since=now + AHEAD)),
+        standing=frozenset(one.key for one in ledger.standing_alerts()),
+    )
+
+
+def _job(ledger: Ledger, name: str, job: Job, since: datetime, now: datetime) -> JobFacts:
+    rows = [row for row in ledger.runs(job=name, newest=MOST_HISTORY + 8) if is_over(row)]
+    hold = ledger.hold_of(name)
+    return JobFacts(
+        name=name,
+        folder=job.folder,
+        far=job.far,
+        promise=timedelta(hours=job.promise_hours),
+        watched_since=since,
+        newest=newest_begun(ledger, name, now),
+        hold=hold if hold is not None and hold.released is None else None,
+        runs=tuple(rows),
+        natures=ledger.natures(name, rows[-1].started) if rows else {},
+        damages=tuple(ledger.damages(name)),
+    )
+
+
+def is_over(row: RunRow) -> bool:
+    """Whether a run ended, or was found cut; one that is under way has neither an end nor a reason."""
+    return row.ended is not None or bool(row.report.reason)
+
+
+def newest_begun(ledger: Ledger, job: str, now: datetime) -> datetime | None:
+    """When the newest good copy of a job was begun; one that lies in the future tells nothing about its age."""
+    row = ledger.newest_good(job, now + AHEAD)
+    return row.started if row is not None else None
+
+
+def far_facts(ledger: Ledger, name: str, far: Far, since: datetime, now: datetime, trends: Trends) -> FarFacts:
+    """What is known of one far box, with the day its disk will be full."""
+    marks = ledger.spaces(name, now - TREND)
+    total = marks[-1].total if marks else 0
+    # A disk that was replaced begins a new history.
+    readings = [(one.at.timestamp() / _DAY_S, float(one.total - one.free)) for one in marks if one.total == total]
+    return FarFacts(
+        name=name,
+        silent=timedelta(days=far.silent_days),
+        watched_since=since,
+        answered=ledger.last_answer(name),
+        fill_days=far.fill_days,
+        floor=int(far.floor_gb * 1e9),
+        space=marks[-1] if marks else None,
+        fill=trends.fill(readings, float(total)) if readings else None,
+    )
+
+
+def this_look(clock: Clock) -> Look:
+    """The clocks as they stand: on the wall, since this machine's start, and how much of that it slept."""
+    now = clock.now()
+    asleep = time.clock_gettime(time.CLOCK_BOOTTIME) - time.clock_gettime(time.CLOCK_MONOTONIC)
+    try:
+        with open(_BOOT_ID, encoding="ascii") as file:
+            boot = file.read().strip()
+    except OSError as problem:
+        raise HomeTrouble(f"cannot be read: {problem.strerror}", where=_BOOT_ID) from problem
+    return Look(now, clock.monotonic(), asleep, boot, now)
+
+
+def next_look(last: Look | None, now: Look, limit_s: float) -> Look:
+    """This look in the light of the last one: did the clock jump by more than `limit_s` seconds, was home off?
+
+    Pure. Within one start of the machine the wall must have moved as far as the machine ran and slept; over a
+    restart only a clock that went back can be told from time that passed.
+    """
+    if last is None:
+        return now
+    wall_s = (now.at - last.at).total_seconds()
+    ran_s = now.monotonic_s - last.monotonic_s
+    known = now.boot == last.boot and ran_s >= 0
+    passed_s = ran_s + max(0.0, now.asleep_s - last.asleep_s) if known else max(0.0, wall_s)
+    jumped_s = wall_s - passed_s
+    awake = now.at if passed_s > LONG_OFF.total_seconds() else min(last.awake_since, now.at)
+    if abs(jumped_s) > limit_s:
+        return Look(now.at, now.monotonic_s, now.asleep_s, now.boot, awake, now.at, jumped_s)
+    return Look(now.at, now.monotonic_s, now.asleep_s, now.boot, awake, last.jumped_at, last.jumped_s)

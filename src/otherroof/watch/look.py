@@ -1,0 +1,58 @@
+"""One look: gather the facts, let the rules judge, write down what changed, hand over what is due."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping, Sequence
+from datetime import timedelta
+from zoneinfo import ZoneInfo
+
+from otherroof.clock import Clock
+from otherroof.errors import HomeTrouble
+from otherroof.ledger import Ledger
+from otherroof.ledger.alerts import Change
+from otherroof.settings import Settings
+from otherroof.watch.channels import Channel
+from otherroof.watch.facts import Facts
+from otherroof.watch.gather import Extra, gather
+from otherroof.watch.messages import Setting, posts_for
+from otherroof.watch.metrics import metrics, render, write_metrics
+from otherroof.watch.rules import findings
+from otherroof.watch.sending import Delivery, send_due
+from otherroof.watch.standing import decide
+
+log = logging.getLogger(__name__)
+
+
+def look(
+    settings: Settings,
+    ledger: Ledger,
+    clock: Clock,
+    extra: Extra | None = None,
+    channels: Mapping[str, Channel] | None = None,
+) -> list[Delivery]:
+    """Raise, repeat and end alerts as the facts ask for, and send what is due. Returns the deliveries tried.
+
+    `extra` is what the ledger cannot know; `channels` stands in for those of the settings. Raises HomeTrouble
+    where the ledger cannot be used; a channel or a metrics file that fails is logged, not raised.
+    """
+    facts = gather(settings, ledger, clock, extra or Extra())
+    ledger.record(changes(settings, ledger, facts))
+    ledger.note_look(facts.look)
+    made = send_due(settings, ledger, clock, channels)
+    if settings.told.metrics is not None:
+        try:
+            write_metrics(settings.told.metrics.file, render(metrics(facts, ledger.standing_alerts())))
+        except HomeTrouble as problem:
+            log.warning("%s", problem)
+    return made
+
+
+def changes(settings: Settings, ledger: Ledger, facts: Facts) -> Sequence[Change]:
+    """What the facts change among the alerts, with the messages about it."""
+    alerts = settings.told.alerts
+    repeat = timedelta(days=alerts.repeat_days)
+    subjects = {*settings.jobs, *settings.far, *settings.told.channels}
+    setting = Setting(settings.home.name, ZoneInfo(settings.home.zone), repeat, settings.told.channels, subjects)
+    steps = decide(findings(facts), ledger.standing_alerts(), facts.now, repeat)
+    return [Change(step.after, step.before, posts_for(step, facts.now, setting)) for step in steps]

@@ -1,0 +1,277 @@
+"""The rules that raise alerts: each a pure function from the facts of one moment to what it finds wrong.
+
+A finding is not yet an alert: whether it is told, told again or over is decided in `standing`. Headlines and
+advice are for a household's own administrator; each advice names the command that helps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from otherroof.copying.tally import GOOD
+from otherroof.units import size_text, span_text
+from otherroof.watch.facts import Facts, FarFacts, JobFacts
+from otherroof.watch.unusual import why_unusual
+from otherroof.watch.words import day, many, when
+
+# After home itself was off for long, nobody can have answered it; it gets this long to ask and to catch up.
+GRACE = timedelta(hours=3)
+# A channel that fails for this long is worth an alert by another one.
+STUCK = timedelta(hours=1)
+# How long what happened once (an unusual run, a clock that jumped) stands before it counts as over.
+UNUSUAL_STANDS = timedelta(days=7)
+JUMP_STANDS = timedelta(days=1)
+# An alert that stands ends only this much beyond its limit, so that it does not come and go at the edge.
+CLEAR_OF_EDGE = 1.25
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What a rule found: about which job, far box or channel, since when, and what to do.
+
+    A new `mark` means another occurrence of the same thing, told at once; `not_by` is a channel of no use here.
+    """
+
+    rule: str
+    about: str
+    headline: str
+    help: str
+    begun: datetime
+    mark: str = ""
+    not_by: str = ""
+
+    @property
+    def key(self) -> str:
+        """The alert's name: `silent:heron`; just the rule where it is about home itself."""
+        return f"{self.rule}:{self.about}" if self.about else self.rule
+
+
+def findings(facts: Facts) -> list[Finding]:
+    """What all rules find at this moment."""
+    return [found for rule in RULES for found in rule(facts)]
+
+
+def silent(facts: Facts) -> Iterator[Finding]:
+    """A far box has not answered for `silent_days`."""
+    for far in facts.fars:
+        last = far.answered or far.watched_since
+        quiet_for = facts.now - last
+        if quiet_for < far.silent or _too_early(facts, f"silent:{far.name}", quiet_for, far.silent):
+            continue
+        since = f"since {when(last, facts.zone)} ({span_text(quiet_for.total_seconds())})"
+        told = f"has not answered {since}" if far.answered else f"has never answered; it is watched {since}"
+        yield Finding(
+            "silent",
+            far.name,
+            f"far box {far.name} {told}",
+            f"`otherroof probe {far.name}` shows how far the way goes. If it stops at the far house, ask there whether "
+            "the box and the router have power and whether the internet works; nobody needs to open or unplug anything "
+            "without asking you.",
+            last,
+        )
+
+
+def late(facts: Facts) -> Iterator[Finding]:
+    """A job's newest good copy is older than its promise."""
+    for job in facts.jobs:
+        last = job.newest or job.watched_since
+        age = facts.now - last
+        if age <= job.promise or _too_early(facts, f"late:{job.name}", age, job.promise):
+            continue
+        promise = f"promised: {span_text(job.promise.total_seconds())}"
+        if job.newest:
+            old = span_text(age.total_seconds())
+            told = f"the newest good copy of {job.name} is from {when(last, facts.zone)}, {old} ago ({promise})"
+        else:
+            told = f"{job.name} has no good copy yet, {span_text(age.total_seconds())} after it was set up ({promise})"
+        yield Finding("late", job.name, told + _last_word(job), _late_help(job), last + job.promise)
+
+
+def _last_word(job: JobFacts) -> str:
+    last = job.runs[0].report if job.runs else None
+    if last is None or last.outcome in GOOD:
+        return ""
+    return f"; its last run ended as {last.outcome}" + (f": {last.reason}" if last.reason else "")
+
+
+def _late_help(job: JobFacts) -> str:
+    if job.hold is not None:
+        return (
+            f"The job is held. Look at {job.folder} first; if all is as it should be, `otherroof release {job.name}`."
+        )
+    return (
+        f"`otherroof run {job.name}` tries now; `otherroof ledger --job {job.name}` shows what the last runs met; "
+        f"`otherroof probe {job.far}` shows whether the far box can be reached."
+    )
+
+
+def held(facts: Facts) -> Iterator[Finding]:
+    """A run was held by the guard and nobody has released it."""
+    for job in facts.jobs:
+        if job.hold is None or job.hold.released is not None:
+            continue
+        yield Finding(
+            "held",
+            job.name,
+            f"{job.name} is held since {when(job.hold.at, facts.zone)}: {job.hold.why}",
+            f"Nothing was sent, so the far copy is as it was. Look into {job.folder}: is it what you expect? Only then "
+            f"`otherroof release {job.name}`. If files are missing or changed and nobody did that on purpose, leave it "
+            "held and get them back from the far copy.",
+            job.hold.at,
+        )
+
+
+def damage(facts: Facts) -> Iterator[Finding]:
+    """A copy at the far end is not what its listing says."""
+    for job in facts.jobs:
+        if not job.damages:
+            continue
+        first = job.damages[0]
+        paths = {one.path for one in job.damages}
+        yield Finding(
+            "damage",
+            job.name,
+            f"damage at the far end: {many(len(paths), 'file')} of {job.name}, {first.path!r} among them: {first.why}",
+            f"Keep the files in {job.folder} safe, they may be the only good ones. `otherroof prove {job.name}` reads "
+            "the copies again and says which are damaged. Damage that comes back means that the far disk is failing.",
+            first.at,
+            mark=str(len(paths)),
+        )
+
+
+def space(facts: Facts) -> Iterator[Finding]:
+    """A far disk is below its floor, or will be full within `fill_days` by the trend."""
+    for far in facts.fars:
+        if far.space is None:
+            continue
+        slack = CLEAR_OF_EDGE if f"space:{far.name}" in facts.standing else 1.0
+        free = f"{size_text(far.space.free)} free of {size_text(far.space.total)}"
+        if far.space.free < far.floor * slack:
+            told, mark = f"the disk of far box {far.name} is low: {free} (floor: {size_text(far.floor)})", "floor"
+        elif far.fill is not None and far.fill.days <= far.fill_days * slack:
+            told, mark = f"the disk of far box {far.name} will be full {full_by(far, facts)}; now {free}", "trend"
+        else:
+            continue
+        yield Finding(
+            "space",
+            far.name,
+            told,
+            "`otherroof thin JOB` shows which older versions the keeping rule could let go, and removes nothing "
+            "without a second word. A larger disk is work on equipment in someone else's home: ask before anyone "
+            "touches it.",
+            far.space.at,
+            mark=mark,
+        )
+
+
+def full_by(far: FarFacts, facts: Facts) -> str:
+    """The day a far disk will be full, with the span where it is wide: `about 12 May 2031 (in 25 d)`."""
+    if far.fill is None or far.space is None:
+        return "at no day that can be told"
+    moment = _later(far.space.at, far.fill.days)
+    if moment is None:
+        return "in more than a hundred years"
+    ahead = max(0.0, (moment - facts.now).total_seconds())
+    return f"about {day(moment, facts.zone)} (in {span_text(ahead)})" if ahead else "now"
+
+
+def _later(moment: datetime, days: float) -> datetime | None:
+    return moment + timedelta(days=days) if days < 36_500 else None
+
+
+def unusual(facts: Facts) -> Iterator[Finding]:
+    """One of the last week's runs changed far more than the job ever does."""
+    for job in facts.jobs:
+        good = [row for row in job.runs if row.report.outcome in GOOD]
+        for place, row in enumerate(good):
+            if facts.now - row.started > UNUSUAL_STANDS:
+                break
+            why = why_unusual(row, good[place + 1 :], job.natures, facts.alerts.unusual_files)
+            if why is not None:
+                yield _unusual(job, row.report.run, row.started, f"{why} ({when(row.started, facts.zone)})")
+                break
+
+
+def _unusual(job: JobFacts, run: str, at: datetime, why: str) -> Finding:
+    return Finding(
+        "unusual",
+        job.name,
+        f"unusual change in {job.name}: {why}",
+        f"Open a few files in {job.folder}. If they are spoilt, take what can write there off the network: "
+        f"the versions before {run} are whole: `otherroof versions {job.name}`, then `otherroof restore {job.name} "
+        "--as-of RUN --into DIR`. If it was meant, there is nothing to do.",
+        at,
+        mark=run,
+    )
+
+
+def settings(facts: Facts) -> Iterator[Finding]:
+    """The settings files have mistakes; the service goes on with the last good ones."""
+    if facts.mistakes:
+        yield Finding(
+            "settings",
+            "",
+            f"the settings have {many(len(facts.mistakes), 'mistake')}, the earlier ones stay in force: "
+            f"{facts.mistakes[0]}",
+            "`otherroof check` names every mistake and what would be right; "
+            "`systemctl reload otherroof` takes them up once they are mended.",
+            facts.now,
+        )
+
+
+def unsent(facts: Facts) -> Iterator[Finding]:
+    """Alerts or digests do not get out by one of the channels."""
+    for name, state in sorted(facts.channels.items()):
+        if state.failing_since is None or facts.now - state.failing_since < STUCK:
+            continue
+        waits = f"{many(state.waiting, 'message waits', 'messages wait')}; " if state.waiting else ""
+        yield Finding(
+            "unsent",
+            name,
+            f"channel {name} has not worked since {when(state.failing_since, facts.zone)}; {waits}{state.problem}",
+            f"`otherroof alert-test {name}` tries it now and says what is wrong.",
+            state.failing_since,
+            not_by=name,
+        )
+
+
+def clock(facts: Facts) -> Iterator[Finding]:
+    """The clock of this machine was set by a lot, or runs lie in the future."""
+    look = facts.look
+    advice = (
+        "`timedatectl` shows whether the clock is kept by the network. Times in the ledger around then may be wrong, "
+        "and runs may have come early or late."
+    )
+    if facts.runs_ahead:
+        told = f"the ledger holds {many(facts.runs_ahead, 'run')} from the future: this machine's clock is or was wrong"
+        yield Finding("clock", "", told, advice, look.jumped_at or facts.now, mark="ahead")
+    elif look.jumped_at is not None and timedelta(0) <= facts.now - look.jumped_at < JUMP_STANDS:
+        way = "forward" if look.jumped_s > 0 else "back"
+        by = span_text(abs(look.jumped_s))
+        told = f"this machine's clock was set {way} by {by}, to {when(look.jumped_at, facts.zone)}"
+        yield Finding("clock", "", told, advice, look.jumped_at)
+
+
+def _too_early(facts: Facts, key: str, overdue: timedelta, limit: timedelta) -> bool:
+    """Whether home was off itself until just now, and the limit is not yet passed twice over.
+
+    An alert that stands is not ended by this.
+    """
+    if key in facts.standing:
+        return False
+    return facts.now - facts.look.awake_since < GRACE and overdue < 2 * limit
+
+
+RULES: tuple[Callable[[Facts], Iterator[Finding]], ...] = (
+    damage,
+    held,
+    silent,
+    late,
+    space,
+    unusual,
+    settings,
+    unsent,
+    clock,
+)

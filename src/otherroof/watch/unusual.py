@@ -1,0 +1,75 @@
+"""Whether a run changed far more than its job ever does, or turned content into something that looks encrypted.
+
+Pure. Each measure of a run is held against the same measure of the job's earlier runs by median and median
+absolute deviation, which one odd night cannot move (Hampel's identifier; common practice, no source here).
+"""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Mapping, Sequence
+
+from otherroof.ledger.runs import RunRow
+from otherroof.ledger.space import NatureMark
+from otherroof.watch.words import many
+
+LEAST_HISTORY = 7
+MOST_HISTORY = 60
+FAR_ABOVE = 6.0
+# A deviation scaled like this estimates the standard deviation of normally distributed values.
+_SCALE = 1.4826
+# However quiet a job is, less than this is not unusual: shares of files, as fractions.
+LEAST_CHANGED = 0.10
+LEAST_DENSE = 0.30
+LEAST_ENDINGS = 0.05
+
+
+def far_above(value: float, history: Sequence[float], least: float) -> bool:
+    """Whether `value` stands out above `history`, and is at least `least` above its middle."""
+    middle = statistics.median(history)
+    deviation = statistics.median(abs(one - middle) for one in history)
+    return value > middle + max(least, FAR_ABOVE * _SCALE * deviation)
+
+
+def changed_share(row: RunRow) -> float:
+    """The share of the files known before that a run found replaced or gone, 0 to 1."""
+    files = row.report.files
+    before = files.seen - files.new + files.removed
+    return min(1.0, (files.changed + files.removed) / before) if before > 0 else 0.0
+
+
+def why_unusual(
+    row: RunRow, earlier: Sequence[RunRow], natures: Mapping[str, NatureMark], least_files: int
+) -> str | None:
+    """What is unusual about a run in the light of the `earlier` ones of its job, or None.
+
+    Fewer than `least_files` files touched, or a job younger than a week of runs, is never unusual.
+    """
+    history = [one for one in earlier[:MOST_HISTORY] if one.report.files.seen > 0]
+    if len(history) < LEAST_HISTORY:
+        return None
+    files = row.report.files
+    nature = natures.get(row.report.run)
+    if nature is not None and nature.endings_changed >= least_files:
+        of_files = max(1, files.seen)
+        if nature.endings_changed / of_files >= LEAST_ENDINGS:
+            return (
+                f"{many(nature.endings_changed, 'file')} got a further ending on the name, as encrypted files often do"
+            )
+    if nature is not None and nature.sampled >= least_files:
+        past = [_dense_share(natures[one.report.run]) for one in history if one.report.run in natures]
+        share = _dense_share(nature)
+        if len(past) >= LEAST_HISTORY and far_above(share, past, LEAST_DENSE):
+            return f"{share:.0%} of the new content cannot be compressed, where {statistics.median(past):.0%} is usual"
+    touched = files.changed + files.removed
+    if touched >= least_files:
+        shares = [changed_share(one) for one in history]
+        share = changed_share(row)
+        if far_above(share, shares, LEAST_CHANGED):
+            usual = statistics.median(shares)
+            return f"{many(touched, 'file')} were replaced or gone ({share:.0%}), where {usual:.1%} is usual"
+    return None
+
+
+def _dense_share(nature: NatureMark) -> float:
+    return nature.dense / nature.sampled if nature.sampled else 0.0

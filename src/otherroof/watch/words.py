@@ -1,0 +1,56 @@
+"""Moments, counts and lists as a household reads them. Text only, the same for alerts, digest and page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+# Written out here, because strftime would follow whatever language the process was started in.
+_MONTHS = (
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
+_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+
+
+def when(moment: datetime, zone: ZoneInfo) -> str:
+    """`moment` in the household's zone: `Mon 3 March 2031, 04:10`."""
+    here = moment.astimezone(zone)
+    return f"{_DAYS[here.weekday()]} {day(moment, zone)}, {here:%H:%M}"
+
+
+def day(moment: datetime, zone: ZoneInfo) -> str:
+    """The day of `moment` in the household's zone: `3 March 2031`."""
+    here = moment.astimezone(zone)
+    return f"{here.day} {_MONTHS[here.month - 1]} {here.year}"
+
+
+def short_day(moment: datetime, zone: ZoneInfo) -> str:
+    """The day without its year, for a table: `Mon 3 Mar`."""
+    here = moment.astimezone(zone)
+    return f"{_DAYS[here.weekday()]} {here.day} {_MONTHS[here.month - 1][:3]}"
+
+
+def many(count: int, one: str, more: str = "") -> str:
+    """`1 file`, `2,000 files`; `more` for a plural that does not just add an s."""
+    return f"{count:,} {one if count == 1 else more or one + 's'}"
+
+
+def listed(names: Sequence[str], most: int = 6) -> str:
+    """`a`, `a and b`, `a, b and c`; of a long list the first ones and how many follow."""
+    if len(names) > most:
+        return f"{', '.join(names[:most])} and {len(names) - most} more"
+    if len(names) < 2:
+        return "".join(names)
+    return f"{', '.join(names[:-1])} and {names[-1]}"
