@@ -167,14 +167,14 @@ def space(facts: Facts) -> Iterator[Finding]:
 
 
 def full_by(far: FarFacts, facts: Facts) -> str:
-    """The day a far disk will be full, with the span where it is wide: `about 12 May 2031 (in 25 d)`."""
+    """The day a far disk will be full: `about 12 May 2031 (in 25 days)`."""
     if far.fill is None or far.space is None:
         return "at no day that can be told"
     moment = _later(far.space.at, far.fill.days)
     if moment is None:
         return "in more than a hundred years"
-    ahead = max(0.0, (moment - facts.now).total_seconds())
-    return f"about {day(moment, facts.zone)} (in {span_text(ahead)})" if ahead else "now"
+    ahead = round((moment - facts.now).total_seconds() / 86_400)
+    return f"about {day(moment, facts.zone)} (in {many(ahead, 'day')})" if ahead > 0 else "now or within the day"
 
 
 def _later(moment: datetime, days: float) -> datetime | None:

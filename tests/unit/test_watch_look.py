@@ -1,0 +1,283 @@
+"""Looks over weeks of simulated time with a real ledger: nothing told twice, nothing forgotten, nothing heaped up."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from otherroof.clock import SteppedClock
+from otherroof.forecast.trend import days_until_full
+from otherroof.ledger import Ledger
+from otherroof.ledger.runs import Hold
+from otherroof.ledger.space import DamageMark
+from otherroof.settings import Settings, require_settings
+from otherroof.watch import Extra, Trends, look, send_due
+from otherroof.watch.sending import PAUSES_MIN, pause_after
+from support.household import write_household
+from support.watching import DAY, HOUR, Night, NotingChannel, write_run
+
+USUAL = Night()
+START = datetime(2031, 3, 1, 4, 0, tzinfo=UTC)
+CHANNELS = """
+[mail]
+server = "localhost"
+secure = "none"
+sender = "larch@example.net"
+[channel.family]
+kind = "mail"
+to = ["kim@example.net"]
+[channel.bell]
+kind = "command"
+command = ["/bin/true"]
+"""
+
+
+class House:
+    """A household under watch: settings, ledger, clock and three channels that note."""
+
+    def __init__(self, where: Path, more: str = CHANNELS) -> None:
+        self.settings: Settings = require_settings(write_household(where, more=more))
+        self.path = str(where / "state" / "ledger.db")
+        self.ledger = Ledger(self.path)
+        self.clock = SteppedClock(START)
+        self.channels = {name: NotingChannel() for name in self.settings.told.channels}
+        self.extra = Extra(trends=Trends(fill=days_until_full))
+
+    @property
+    def mail(self) -> NotingChannel:
+        return self.channels["family"]
+
+    def look(self) -> None:
+        look(self.settings, self.ledger, self.clock, self.extra, self.channels)
+
+    def restart(self) -> None:
+        self.ledger.close()
+        self.ledger = Ledger(self.path)
+
+    def night(self, night: Night = USUAL, answers: bool = True) -> None:
+        """One run now, then a day of hourly looks."""
+        now = self.clock.now()
+        if answers:
+            self.ledger.note_answer("heron", now)
+        write_run(self.ledger, now, night)
+        self.day()
+
+    def day(self) -> None:
+        for _ in range(24):
+            self.look()
+            self.clock.step(3600)
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> House:
+    return House(tmp_path)
+
+
+def test_a_far_box_gone_for_five_days_is_told_once_and_its_return_once(house: House) -> None:
+    for _ in range(3):
+        house.night()
+    for _ in range(5):
+        house.night(Night(outcome="failed", reason="no answer"), answers=False)
+    house.night()
+    assert [line.split("] ")[1][:40] for line in house.mail.lines if "heron" in line] == [
+        "far box heron has not answered since Mon",
+        "all clear after 6 d: silent:heron",
+    ]
+    assert sum("photos" in line for line in house.mail.lines) == 2
+    assert house.mail.lines == house.channels["journal"].lines == house.channels["bell"].lines
+
+
+def test_a_restart_at_every_hour_neither_repeats_nor_forgets(house: House) -> None:
+    for day in range(12):
+        if day < 2:
+            house.ledger.note_answer("heron", house.clock.now())
+        write_run(house.ledger, house.clock.now(), Night(outcome="done" if day < 2 else "failed", reason="x"))
+        for _ in range(24):
+            house.restart()
+            house.look()
+            house.clock.step(3600)
+    # Raised once each, and told again once each after seven days.
+    about = [one.about for one in house.mail.taken if one.kind == "alert"]
+    assert about == ["late:photos", "silent:heron", "late:photos", "silent:heron"]
+    assert len(house.mail.taken) == 4
+    ids = [one.id for one in house.mail.taken]
+    assert len(set(ids)) == len(ids)
+
+
+def test_a_channel_that_is_down_gets_one_message_a_thing_when_it_is_back(house: House) -> None:
+    house.mail.broken = True
+    for _ in range(3):
+        house.night()
+    for _ in range(20):
+        house.night(Night(outcome="failed", reason="no answer"), answers=False)
+    waiting = [one for one in house.ledger.waiting_posts() if one.channel == "family"]
+    assert sorted(one.about for one in waiting) == ["late:photos", "silent:heron"]
+    house.mail.broken = False
+    house.day()
+    about = [one.about for one in house.mail.taken]
+    assert sorted(about) == ["late:photos", "silent:heron", "unsent:family"]
+    assert [one.kind for one in house.mail.taken if one.about == "unsent:family"] == ["all clear"]
+    assert house.ledger.waiting_posts() == []
+
+
+def test_the_failing_channel_is_told_by_the_others_only(house: House) -> None:
+    house.night()
+    house.mail.broken = True
+    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "most files are gone", 9, 0, 10, None))
+    house.day()
+    bell = [one.about for one in house.channels["bell"].taken]
+    assert "unsent:family" in bell
+    assert all(one.about != "unsent:family" for one in house.ledger.waiting_posts())
+
+
+def test_pauses_grow_and_stay(house: House) -> None:
+    assert [pause_after(fails).total_seconds() / 60 for fails in range(1, 9)] == [*PAUSES_MIN, 360, 360]
+    house.mail.broken = True
+    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
+    house.look()
+    tried = []
+    for minute in range(1, 400):
+        house.clock.step(60)
+        if any(one.channel == "family" for one in send_due(house.settings, house.ledger, house.clock, house.channels)):
+            tried.append(minute)
+    assert tried == [1, 6, 21, 81, 321]
+
+
+def test_one_poor_message_does_not_block_the_others(house: House) -> None:
+    class Picky(NotingChannel):
+        def deliver(self, message: object) -> str:
+            self.broken = getattr(message, "about", "") == "held:photos"
+            return super().deliver(message)  # type: ignore[arg-type]
+
+    picky = Picky()
+    house.channels["family"] = picky
+    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
+    house.ledger.note_damage([DamageMark("photos", "a.jpg", "r", house.clock.now(), "its digest is another")])
+    for _ in range(10):
+        house.look()
+        house.clock.step(600)
+    assert [one.about for one in picky.taken] == ["damage:photos"]
+
+
+def test_a_message_is_not_sent_by_two_processes_at_once(house: House) -> None:
+    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
+    other = Ledger(house.path)
+
+    class Slow(NotingChannel):
+        def deliver(self, message: object) -> str:
+            send_due(house.settings, other, house.clock, house.channels | {"family": inner})
+            return super().deliver(message)  # type: ignore[arg-type]
+
+    inner = NotingChannel()
+    slow = Slow()
+    house.channels["family"] = slow
+    house.look()
+    other.close()
+    assert len(slow.taken) == 1
+    assert inner.taken == []
+
+
+def test_a_process_that_dies_while_sending_leaves_the_message_to_the_next(house: House) -> None:
+    class Dying(NotingChannel):
+        def deliver(self, message: object) -> str:
+            raise KeyboardInterrupt
+
+    house.channels["family"] = Dying()
+    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
+    with pytest.raises(KeyboardInterrupt):
+        house.look()
+    house.restart()
+    house.channels["family"] = again = NotingChannel()
+    house.look()
+    assert again.taken == []
+    house.clock.step(16 * 60)
+    house.look()
+    assert [one.about for one in again.taken] == ["held:photos"]
+
+
+def test_quiet_is_kept_over_a_restart(house: House) -> None:
+    house.night()
+    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
+    house.look()
+    assert house.ledger.quiet("held:photos", house.clock.now() + 20 * DAY)
+    assert not house.ledger.quiet("held:music", house.clock.now())
+    for _ in range(15):
+        house.restart()
+        house.night()
+    assert sum(one.about == "held:photos" for one in house.mail.taken) == 1
+
+
+def test_a_clock_that_is_set_is_told_and_a_machine_that_slept_is_not(house: House) -> None:
+    house.night()
+    house.clock.jump(7200)
+    house.look()
+    assert "set forward by 2 h" in house.mail.lines[-1]
+    for _ in range(2):
+        house.night()
+    assert "all clear after 1 d: clock" in house.mail.lines[-1]
+
+
+def test_a_job_that_left_the_settings_gets_no_all_clear(house: House, tmp_path: Path) -> None:
+    house.night()
+    for _ in range(4):
+        house.day()
+    (tmp_path / "jobs" / "photos.toml").unlink()
+    house.settings = require_settings(str(tmp_path))
+    house.look()
+    (last,) = [one for one in house.mail.taken if one.kind == "all clear"]
+    assert last.line == "[larch] photos is no longer in the settings, so late:photos is no longer watched"
+
+
+def test_a_channel_that_left_the_settings_takes_its_queue_along(house: House) -> None:
+    house.mail.broken = True
+    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
+    house.look()
+    del house.channels["family"]
+    send_due(house.settings, house.ledger, house.clock, house.channels)
+    assert house.ledger.waiting_posts() == []
+    assert "family" not in house.ledger.channel_states()
+
+
+def test_a_disk_that_fills_is_told_with_its_day(house: House) -> None:
+    for day in range(30):
+        house.ledger.note_space("heron", house.clock.now(), int(400e9 - day * 9e9), int(4e12))
+        house.night()
+    told = [one for one in house.mail.taken if one.about == "space:heron"]
+    assert [one.at for one in told] == [told[0].at + 7 * place * DAY for place in range(len(told))]
+    assert "will be full about 14 April 2031 (in 29 days)" in told[0].line
+
+
+def test_a_mail_refused_for_one_person_is_not_lost_from_sight(house: House) -> None:
+    house.mail.note = "kim@example.net was refused: 550 no such person"
+    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
+    house.day()
+    (told,) = [one for one in house.channels["bell"].taken if one.about == "unsent:family"]
+    assert "550 no such person" in told.line
+
+
+def test_the_metrics_file_is_written_at_each_look_and_a_bad_path_stops_nothing(tmp_path: Path) -> None:
+    file = tmp_path / "collector" / "otherroof.prom"
+    house = House(tmp_path, CHANNELS + f'[metrics]\nfile = "{file}"\n')
+    house.night()
+    assert not file.exists()
+    file.parent.mkdir()
+    house.look()
+    assert f"otherroof_looked_timestamp_seconds {int(house.clock.now().timestamp())}\n" in file.read_text()
+    assert list(file.parent.iterdir()) == [file]
+    assert file.stat().st_mode & 0o777 == 0o644
+
+
+def test_a_message_names_what_happened_what_to_do_and_how_to_quiet_it(house: House) -> None:
+    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "most files are gone", 9, 0, 10, None))
+    house.look()
+    (told,) = house.mail.taken
+    assert told.line == "[larch] photos is held since Sat 1 March 2031, 00:30: most files are gone"
+    assert "What to do: " in told.text
+    assert "otherroof quiet held:photos --days 14" in told.text
+    house.ledger.drop_hold("photos")
+    house.clock.step(HOUR.total_seconds() * 30)
+    house.look()
+    clear = next(one for one in house.mail.taken if one.kind == "all clear")
+    assert "It lasted 1 d 6 h, from Sat 1 March 2031, 00:30 to Sun 2 March 2031, 06:30." in clear.text

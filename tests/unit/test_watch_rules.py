@@ -1,0 +1,239 @@
+"""Each rule of the watch, by facts of one moment: what it must find, and what it must leave alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+
+import pytest
+
+from otherroof.ledger.post import ChannelState
+from otherroof.ledger.runs import Hold
+from otherroof.ledger.space import DamageMark, NatureMark, SpaceMark
+from otherroof.watch.facts import Facts
+from otherroof.watch.rules import Finding, findings
+from support.watching import DAY, HOUR, NOW, Night, facts, far, job, look_at, row
+
+
+def found(given: Facts) -> dict[str, Finding]:
+    return {one.key: one for one in findings(given)}
+
+
+def test_a_household_where_all_is_well_hears_nothing() -> None:
+    assert found(facts()) == {}
+
+
+# --- the far box is silent
+
+
+def test_a_far_box_is_silent_after_its_days_and_not_before() -> None:
+    assert "silent:heron" not in found(facts(fars=(far(answered=NOW - 3 * DAY + HOUR),)))
+    one = found(facts(fars=(far(answered=NOW - 3 * DAY - HOUR),)))["silent:heron"]
+    assert "has not answered since Mon 3 March 2031, 07:30 (3 d 1 h)" in one.headline
+    assert "otherroof probe heron" in one.help
+    assert one.begun == NOW - 3 * DAY - HOUR
+
+
+def test_a_far_box_that_never_answered_is_silent_from_when_it_was_set_up() -> None:
+    assert "silent:heron" not in found(facts(fars=(far(answered=None, watched_since=NOW - DAY),)))
+    one = found(facts(fars=(far(answered=None, watched_since=NOW - 4 * DAY),)))["silent:heron"]
+    assert "never answered" in one.headline
+
+
+def test_home_that_was_off_itself_gives_the_far_box_time_to_answer_but_not_for_ever() -> None:
+    just_back = look_at(awake_since=NOW - HOUR)
+    assert "silent:heron" not in found(facts(look=just_back, fars=(far(answered=NOW - 4 * DAY),)))
+    assert "silent:heron" in found(facts(look=just_back, fars=(far(answered=NOW - 6 * DAY),)))
+    assert "silent:heron" in found(facts(look=look_at(awake_since=NOW - 3 * HOUR), fars=(far(answered=NOW - 4 * DAY),)))
+
+
+def test_a_restart_of_home_does_not_end_an_alert_that_stands() -> None:
+    just_back = look_at(awake_since=NOW - HOUR)
+    assert "silent:heron" in found(
+        facts(look=just_back, fars=(far(answered=NOW - 4 * DAY),), standing=frozenset({"silent:heron"}))
+    )
+
+
+# --- a copy is late
+
+
+def test_a_copy_older_than_its_promise_is_late_and_says_what_the_last_run_met() -> None:
+    assert "late:photos" not in found(facts(jobs=(job(newest=NOW - 48 * HOUR),)))
+    cut = row(NOW - 10 * HOUR, Night(outcome="failed", reason="the far box did not answer"))
+    one = found(facts(jobs=(job(newest=NOW - 50 * HOUR, runs=(cut,)),)))["late:photos"]
+    assert "2 d 2 h ago" in one.headline
+    assert "failed: the far box did not answer" in one.headline
+    assert "otherroof run photos" in one.help
+    assert one.begun == NOW - 2 * HOUR
+
+
+def test_a_new_job_is_late_only_after_its_promise() -> None:
+    assert "late:photos" not in found(facts(jobs=(job(newest=None, watched_since=NOW - 40 * HOUR),)))
+    assert (
+        "no good copy yet"
+        in found(facts(jobs=(job(newest=None, watched_since=NOW - 60 * HOUR),)))["late:photos"].headline
+    )
+
+
+def test_a_late_copy_that_is_held_names_the_release_with_its_caution() -> None:
+    hold = Hold("photos", "r", NOW - 3 * DAY, "most files are gone", 9000, 0, 10_000, None)
+    one = found(facts(jobs=(job(newest=NOW - 4 * DAY, hold=hold),)))["late:photos"]
+    assert "otherroof release photos" in one.help
+    assert "Look at /srv/family/photos first" in one.help
+
+
+# --- held, damaged
+
+
+def test_a_held_run_stands_until_it_is_released() -> None:
+    hold = Hold("photos", "r", NOW - 5 * HOUR, "9,000 of 10,000 files are gone", 9000, 0, 10_000, None)
+    one = found(facts(jobs=(job(hold=hold),)))["held:photos"]
+    assert "9,000 of 10,000 files are gone" in one.headline
+    assert "Only then `otherroof release photos`" in one.help
+    freed = Hold("photos", "r", NOW - 5 * HOUR, "why", 9000, 0, 10_000, NOW - HOUR)
+    assert "held:photos" not in found(facts(jobs=(job(hold=freed),)))
+
+
+def test_damage_is_named_and_more_of_it_is_told_anew() -> None:
+    def mark(path: str) -> DamageMark:
+        return DamageMark("photos", path, "r", NOW - HOUR, "its digest is another")
+
+    one = found(facts(jobs=(job(damages=(mark("a.jpg"),)),)))["damage:photos"]
+    two = found(facts(jobs=(job(damages=(mark("a.jpg"), mark("b.jpg"))),)))["damage:photos"]
+    assert "1 file of photos" in one.headline
+    assert "otherroof prove photos" in one.help
+    assert one.mark != two.mark
+
+
+# --- space
+
+
+@dataclass(frozen=True)
+class Days:
+    days: float
+    soonest: float
+    latest: float | None = None
+
+
+def disk(free: float, days: float | None = None, standing: bool = False) -> Facts:
+    fill = None if days is None else Days(days, days * 0.9)
+    mark = SpaceMark(NOW, int(free * 1e9), int(4e12))
+    return facts(fars=(far(space=mark, fill=fill),), standing=frozenset({"space:heron"}) if standing else frozenset())
+
+
+def test_a_disk_below_its_floor_is_found() -> None:
+    assert "space:heron" not in found(disk(10))
+    assert "9.90 GB free of 4.00 TB (floor: 10.0 GB)" in found(disk(9.9))["space:heron"].headline
+
+
+def test_a_disk_that_fills_within_its_days_is_found_with_the_day() -> None:
+    assert "space:heron" not in found(disk(200, 31))
+    one = found(disk(200, 25))["space:heron"]
+    assert "about 31 March 2031 (in 25 days)" in one.headline
+    assert "someone else's home" in one.help
+
+
+def test_a_disk_at_the_edge_does_not_come_and_go() -> None:
+    assert "space:heron" in found(disk(200, 33, standing=True))
+    assert "space:heron" in found(disk(11, standing=True))
+    assert "space:heron" not in found(disk(200, 40, standing=True))
+    assert "space:heron" not in found(disk(13, standing=True))
+
+
+def test_a_disk_that_fills_in_a_thousand_years_breaks_no_calendar() -> None:
+    assert "space:heron" not in found(disk(2000, 5e9))
+
+
+# --- unusual changes
+
+
+def nights(*given: Night, start: timedelta = 8 * HOUR) -> tuple[object, ...]:
+    return tuple(row(NOW - start - place * DAY, night) for place, night in enumerate(given))
+
+
+USUAL = [Night(changed=30 + 7 * (place % 5), removed=place % 3) for place in range(30)]
+
+
+def test_a_night_that_replaces_far_more_than_usual_is_found() -> None:
+    one = found(facts(jobs=(job(runs=nights(Night(changed=4000), *USUAL)),)))["unusual:photos"]
+    assert "4,003 files were replaced or gone (40%)" in one.headline
+    assert "otherroof versions photos" in one.help
+    assert "--as-of" in one.help
+
+
+def test_a_usual_night_is_not_unusual() -> None:
+    assert found(facts(jobs=(job(runs=nights(*USUAL)),))) == {}
+
+
+def test_a_job_that_always_changes_much_is_not_unusual() -> None:
+    busy = [Night(changed=4000 + 90 * (place % 7)) for place in range(30)]
+    assert found(facts(jobs=(job(runs=nights(*busy)),))) == {}
+
+
+def test_one_odd_night_in_the_past_does_not_hide_the_next() -> None:
+    runs = nights(Night(changed=4000), *USUAL[:10], Night(changed=9000), *USUAL[10:])
+    assert "unusual:photos" in found(facts(jobs=(job(runs=runs),)))
+
+
+def test_a_handful_of_files_or_a_young_job_is_not_unusual() -> None:
+    few = [Night(seen=60, changed=1, removed=0)] * 20
+    assert found(facts(jobs=(job(runs=nights(Night(seen=60, changed=30), *few)),))) == {}
+    assert found(facts(jobs=(job(runs=nights(Night(changed=4000), *USUAL[:5])),))) == {}
+
+
+def test_an_unusual_night_still_stands_after_a_usual_one_and_ends_after_a_week() -> None:
+    runs = nights(*USUAL[:3], Night(changed=4000), *USUAL)
+    assert "unusual:photos" in found(facts(jobs=(job(runs=runs),)))
+    runs = nights(*USUAL[:9], Night(changed=4000), *USUAL)
+    assert found(facts(jobs=(job(runs=runs),))) == {}
+
+
+def natured(dense: int, endings: int = 0) -> Facts:
+    runs = nights(*USUAL)
+    natures = {
+        one.report.run: NatureMark("photos", one.report.run, 60, 6 + place % 3, 0) for place, one in enumerate(runs)
+    }
+    newest = runs[0].report.run
+    natures[newest] = NatureMark("photos", newest, 60, dense, endings)
+    return facts(jobs=(job(runs=runs, natures=natures),))
+
+
+def test_content_that_turns_incompressible_is_found() -> None:
+    assert "93% of the new content cannot be compressed" in found(natured(56))["unusual:photos"].headline
+    assert found(natured(9)) == {}
+
+
+def test_many_new_endings_are_found() -> None:
+    assert "further ending" in found(natured(6, endings=800))["unusual:photos"].headline
+    assert found(natured(6, endings=20)) == {}
+
+
+# --- settings, channels, clock
+
+
+def test_broken_settings_are_found_with_the_first_mistake() -> None:
+    one = found(facts(mistakes=("jobs/photos.toml: folder: is missing", "another")))["settings"]
+    assert "2 mistakes" in one.headline
+    assert "folder: is missing" in one.headline
+    assert "otherroof check" in one.help
+
+
+def test_a_channel_that_fails_for_an_hour_is_told_by_the_others() -> None:
+    def state(since: timedelta) -> Facts:
+        return facts(channels={"family": ChannelState(NOW - since, 4, "the mail server refused the login", None, 3)})
+
+    assert found(state(timedelta(minutes=50))) == {}
+    one = found(state(HOUR))["unsent:family"]
+    assert one.not_by == "family"
+    assert "3 messages wait" in one.headline
+    assert "otherroof alert-test family" in one.help
+
+
+@pytest.mark.parametrize(("by_s", "said"), [(7200.0, "forward by 2 h"), (-600.0, "back by 10 min")])
+def test_a_clock_that_jumped_is_told_for_a_day(by_s: float, said: str) -> None:
+    assert said in found(facts(look=look_at(jumped_at=NOW - HOUR, jumped_s=by_s)))["clock"].headline
+    assert found(facts(look=look_at(jumped_at=NOW - DAY, jumped_s=by_s))) == {}
+
+
+def test_runs_from_the_future_are_told() -> None:
+    assert "1 run from the future" in found(facts(runs_ahead=1))["clock"].headline
