@@ -1,0 +1,89 @@
+"""Job files and examples that people copy must be right: they parse, the invented household stands, scripts are sh."""
+
+from __future__ import annotations
+
+import ipaddress
+import os
+import re
+import shutil
+import subprocess
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from otherroof.settings import look_around, read_parts
+from otherroof.settings.fields import is_documentation
+
+ROOT = Path(__file__).resolve().parents[2]
+EXAMPLES = ROOT / "examples"
+JOBS = sorted((ROOT / "jobs").glob("*.toml"))
+EVERY_FILE = sorted(path for top in ("jobs", "examples") for path in (ROOT / top).rglob("*") if path.is_file())
+
+
+def test_there_are_the_jobs_that_a_household_starts_with() -> None:
+    assert {path.stem for path in JOBS} >= {"documents", "photos", "server-settings", "database"}
+
+
+@pytest.mark.parametrize("path", JOBS, ids=lambda path: path.stem)
+def test_ready_job_fits_into_a_household_as_it_is(path: Path, tmp_path: Path) -> None:
+    shutil.copy(EXAMPLES / "otherroof.toml", tmp_path)
+    (tmp_path / "jobs").mkdir()
+    shutil.copy(path, tmp_path / "jobs")
+    parts = read_parts(str(tmp_path))
+    assert [one.line() for one in parts.mistakes] == []
+    assert list(parts.jobs) == [path.stem]
+
+
+def test_invented_household_has_no_mistake_but_what_must_be_invented() -> None:
+    parts = read_parts(str(EXAMPLES))
+    assert [one.line() for one in parts.mistakes] == []
+    assert len(parts.jobs) >= 3
+    expected = re.compile(r"is an address for documentation|is not there|is not a folder on this machine|cannot be run")
+    found = look_around(parts)
+    assert [one.line() for one in found if not expected.search(one.wrong)] == []
+    assert any("documentation" in one.wrong for one in found), "the far box's address must be for documentation only"
+
+
+def test_example_patterns_are_ones_that_can_be_read() -> None:
+    from pathspec import GitIgnoreSpec
+
+    for path in [*JOBS, *sorted((EXAMPLES / "jobs").glob("*.toml"))]:
+        patterns = tomllib.loads(path.read_text())
+        GitIgnoreSpec.from_lines(patterns.get("leave_out", []))
+
+
+@pytest.mark.parametrize("path", EVERY_FILE, ids=lambda path: path.name)
+def test_nothing_points_at_a_real_address(path: Path) -> None:
+    text = path.read_text(encoding="utf-8")
+    for found in re.findall(r"\b\d{1,3}(?:\.\d{1,3}){3}\b", text):
+        assert is_documentation(found) or ipaddress.ip_address(found).is_loopback, found
+    for host in re.findall(r"[\w-]+(?:\.[\w-]+)*\.(?:net|org|com|io|eu|de|uk|ca)\b", text):
+        assert host.endswith(("example.net", "example.org", "example.com")), host
+
+
+@pytest.mark.parametrize("path", sorted(EXAMPLES.glob("*.sh")), ids=lambda path: path.name)
+def test_scripts_are_plain_shell(path: Path) -> None:
+    subprocess.run(["sh", "-n", str(path)], check=True, timeout=10)
+    if shell := shutil.which("dash"):
+        subprocess.run([shell, "-n", str(path)], check=True, timeout=10)
+    text = path.read_text()
+    assert text.startswith("#!/bin/sh\n")
+    assert "\nset -eu\n" in text
+
+
+def test_first_run_names_what_is_missing_on_an_old_machine(tmp_path: Path) -> None:
+    old = tmp_path / "python3"
+    old.write_text('#!/bin/sh\n[ "$1" = --version ] && { echo "Python 3.9.2"; exit 0; }\nexit 1\n')
+    old.chmod(0o755)
+    done = subprocess.run(
+        ["sh", str(EXAMPLES / "first-run.sh")],
+        env={"PATH": f"{tmp_path}:/usr/bin:/bin", "OTHERROOF_VENV": str(tmp_path / "venv")},
+        capture_output=True,
+        text=True,
+        timeout=20,
+        check=False,
+    )
+    assert done.returncode == 2
+    assert done.stderr == "first-run: Python 3.11 or later is needed, this is Python 3.9.2\n"
+    assert not os.path.exists(tmp_path / "venv")
