@@ -2,5 +2,6 @@
 
 from otherroof.ledger.book import Ledger
 from otherroof.ledger.runs import RunRow
+from otherroof.ledger.ways import ProbeRow, TunnelSession
 
-__all__ = ["Ledger", "RunRow"]
+__all__ = ["Ledger", "ProbeRow", "RunRow", "TunnelSession"]

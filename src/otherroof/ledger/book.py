@@ -20,11 +20,12 @@ from otherroof.ledger.runs import RunPages
 from otherroof.ledger.schema import migrate
 from otherroof.ledger.space import SpacePages
 from otherroof.ledger.turns import TurnPages
+from otherroof.ledger.ways import WayPages
 
 BUSY_S = 20.0
 
 
-class Ledger(RunPages, AlertPages, PostPages, SpacePages, LookPages, TurnPages):
+class Ledger(RunPages, AlertPages, PostPages, SpacePages, LookPages, TurnPages, WayPages):
     """The history database in the state folder. Safe for several processes; one thread each connection."""
 
     def __init__(self, path: str) -> None:

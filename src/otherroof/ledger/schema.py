@@ -37,7 +37,20 @@ CREATE TABLE hold (
 
 # Tunnel sessions and probes.
 WAYS = """
-SELECT 1;
+CREATE TABLE tunnel_session (
+    number INTEGER PRIMARY KEY, far TEXT NOT NULL, tunnel TEXT NOT NULL, up TEXT NOT NULL,
+    handshake_s REAL, down TEXT, sent INTEGER, received INTEGER, cut INTEGER NOT NULL DEFAULT 0
+);
+CREATE INDEX tunnel_session_by_far ON tunnel_session (far, up);
+CREATE TABLE probe (
+    number INTEGER PRIMARY KEY, far TEXT NOT NULL, at TEXT NOT NULL, took_s REAL NOT NULL,
+    answered INTEGER NOT NULL, exit_code INTEGER NOT NULL, headline TEXT NOT NULL, advice TEXT NOT NULL
+);
+CREATE INDEX probe_by_far ON probe (far, at);
+CREATE TABLE probe_rung (
+    probe INTEGER NOT NULL, place INTEGER NOT NULL, rung TEXT NOT NULL, state TEXT NOT NULL,
+    took_s REAL NOT NULL, seen TEXT NOT NULL, advice TEXT NOT NULL, PRIMARY KEY (probe, place)
+) WITHOUT ROWID;
 """
 
 # Alerts, messages, the far boxes' space, findings, and what the watch remembers between two looks.

@@ -1,1 +1,1 @@
-"""link"""
+"""The way there: address plan and MTU (pure), the Tunnel port and its drivers, the ladder, names and routes."""

@@ -1,0 +1,80 @@
+"""How large a packet fits: arithmetic on header sizes, from the outer path to the tunnel's MTU and back.
+
+Pure: bytes in, bytes out. Sizes are of whole IP packets unless a name says otherwise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Family = Literal[4, 6]
+
+# RFC 791 §3.1, RFC 8200 §3, RFC 768: IPv4 header without options, IPv6 header, UDP header.
+IP_HEADER: dict[Family, int] = {4: 20, 6: 40}
+UDP_HEADER = 8
+# WireGuard paper §5.4.6: type and reserved 4, receiver 4, counter 8; then the tag of the sealed packet.
+DATA_HEADER = 16
+DATA_TAG = 16
+PADDED_TO = 16
+# WireGuard paper §5.4: sizes of the UDP payloads.
+INITIATION, RESPONSE, COOKIE, KEEPALIVE = 148, 92, 64, 32
+# The ICMP and ICMPv6 echo headers (RFC 792, RFC 4443 §4.1).
+ECHO_HEADER = 8
+
+ETHERNET = 1500
+PPPOE = 1492  # RFC 2516 §7
+IPV6_LEAST = 1280  # RFC 8200 §5
+
+
+def overhead(outer: Family) -> int:
+    """What the tunnel adds to a packet, in bytes: 60 over IPv4, 80 over IPv6."""
+    return IP_HEADER[outer] + UDP_HEADER + DATA_HEADER + DATA_TAG
+
+
+def padded(size: int, mtu: int = 0) -> int:
+    """A packet's size after padding to 16 bytes, never over the tunnel's MTU where that is given."""
+    full = (size + PADDED_TO - 1) // PADDED_TO * PADDED_TO
+    return min(full, max(mtu, size)) if mtu else full
+
+
+def payload(size: int, mtu: int = 0) -> int:
+    """The UDP payload that carries a packet of `size` bytes (WireGuard paper §5.4.6): 32 for a keepalive."""
+    return DATA_HEADER + DATA_TAG + padded(size, mtu)
+
+
+def outer_size(size: int, outer: Family, mtu: int = 0) -> int:
+    """The outer IP packet that carries an inner one of `size` bytes."""
+    return IP_HEADER[outer] + UDP_HEADER + payload(size, mtu)
+
+
+def largest_mtu(path: int, outer: Family) -> int:
+    """The largest tunnel MTU whose full packets fit an outer path of `path` bytes; may be under the floor."""
+    return path - overhead(outer)
+
+
+def least_path(inner: Family, outer: Family) -> int:
+    """The outer MTU that is needed for the smallest MTU the inner family allows (IPv6: 1280; IPv4: 576, common use)."""
+    return (IPV6_LEAST if inner == 6 else 576) + overhead(outer)
+
+
+def echo_data(size: int, inner: Family) -> int:
+    """How many data bytes make an echo request of `size` bytes, as `ping -s` counts them."""
+    return size - IP_HEADER[inner] - ECHO_HEADER
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """The MTU for a tunnel, and whether the path is too small for it, so that outer packets come in pieces."""
+
+    mtu: int
+    in_pieces: bool = False
+
+
+def choose(path: int, outer: Family | None) -> Choice:
+    """The tunnel's MTU for an outer path of `path` bytes; over IPv6's larger header where the family is not known.
+
+    Never under 1280, below which IPv6 does not work at all and Linux takes it off the interface.
+    """
+    fits = largest_mtu(min(path, ETHERNET), outer or 6)
+    return Choice(fits) if fits >= IPV6_LEAST else Choice(IPV6_LEAST, in_pieces=True)
