@@ -95,6 +95,10 @@ class Relay:
         for way in ways or BOTH:
             self._ask("shape", way=way, **changes)
 
+    def restart(self, seed: int) -> None:
+        """The same line with new dice and counts, and nothing under way; for measurements that must be alike."""
+        self._ask("restart", seed=seed)
+
     def rebind(self, *, address: str = "0.0.0.0", port: int = 0) -> tuple[str, int]:
         """Go on from another outward address or port, as a router that forgot its flow; returns the new one."""
         return _pair(self._ask("rebind", address=address, port=port)["outward"])

@@ -36,16 +36,14 @@ class RelayLoop:
         self.target: tuple[str, int] = tuple(settings["target"])
         self.outward = self._outward(settings["source"], 0)
         self.caller: tuple[str, int] | None = None
-        self.ways = {
-            name: Direction(Line(**settings[name]), random.Random(f"{settings['seed']} {name}"))
-            for name in ("out", "back")
-        }
+        seed = settings["seed"]
+        self.ways = {name: Direction(Line(**settings[name]), _dice(seed, name)) for name in ("out", "back")}
 
     def run(self) -> None:
         """Until the control socket closes."""
-        out, back, clock = self.ways["out"], self.ways["back"], time.monotonic
+        clock = time.monotonic
         while True:
-            now = clock()
+            out, back, now = self.ways["out"], self.ways["back"], clock()
             for packet in out.due(now):
                 self._send_out(packet)
             for packet in back.due(now):
@@ -120,6 +118,10 @@ class RelayLoop:
         """What became of the packets, for each direction."""
         return {name: way.told() for name, way in self.ways.items()}
 
+    def do_restart(self, seed: int) -> None:
+        """The same line with new dice and counts, and nothing under way."""
+        self.ways = {name: Direction(way.line, _dice(seed, name)) for name, way in self.ways.items()}
+
     def do_shape(self, way: str, **changes: float) -> None:
         """Another rate, delay, queue, loss or largest size from the next packet on."""
         direction = self.ways[way]
@@ -154,6 +156,10 @@ class RelayLoop:
         made = _bound(address, port)
         made.connect(self.target)
         return made
+
+
+def _dice(seed: int, way: str) -> random.Random:
+    return random.Random(f"{seed} {way}")
 
 
 def _bound(address: str, port: int) -> socket.socket:

@@ -1,0 +1,138 @@
+"""Those who copy: OpenSSH's `sftp`, `tar` over `ssh`, and Otherroof, each from process start to process end.
+
+All use the same server, cipher and key. The peers leave ordinary files in the base; Otherroof's are in the job's
+`latest/`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from support.bench.measure import measure
+from support.bench.scene import CIPHER, Scene
+from support.lab import write_settings
+
+JOB = "bench"
+
+
+@dataclass(frozen=True)
+class Attempt:
+    """One copy: how long it took, where it should lie now, what went wrong (or ""), and what it told of itself."""
+
+    seconds: float
+    arrived_at: str
+    trouble: str = ""
+    told: Mapping[str, Any] = field(default_factory=dict)
+
+
+def ssh_options(scene: Scene, folder: str) -> list[str]:
+    """Options for `ssh` and `sftp` alike: only the lab's key and host key, no configuration file, the one cipher."""
+    known = os.path.join(folder, "known_hosts")
+    far = scene.far
+    with open(known, "w", encoding="ascii") as file:
+        file.write(f"{far.address if far.port == 22 else f'[{far.address}]:{far.port}'} {far.host_key_line}\n")
+    words = [f"UserKnownHostsFile={known}", "StrictHostKeyChecking=yes", "BatchMode=yes", "Compression=no"]
+    words += ["GlobalKnownHostsFile=none", f"Port={far.port}"]
+    return ["-F", "none", "-i", far.login_key, "-c", CIPHER, *(part for word in words for part in ("-o", word))]
+
+
+class Sftp:
+    """`sftp` with its defaults: `put` of each entry in the folder, `put -r` of folders."""
+
+    name = "sftp"
+
+    def copy(self, scene: Scene, source: str, work: str, wait_s: float) -> Attempt:
+        """Copy what lies in `source` into the base."""
+        far = scene.far
+        entries = sorted(os.scandir(source), key=lambda entry: entry.name)
+        batch = "".join(f"put {'-r ' if one.is_dir() else ''}{one.path} {far.base}\n" for one in entries)
+        argv = ["sftp", "-q", *ssh_options(scene, work), "-b", "-", f"{far.account}@{far.address}"]
+        begun = time.monotonic()
+        done = subprocess.run(
+            scene.home.argv(argv),
+            input=batch.encode(),
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            timeout=wait_s,
+            check=False,
+        )
+        seconds = time.monotonic() - begun
+        return Attempt(seconds, far.base_path, _last_line(done.stderr) if done.returncode else "")
+
+
+class TarOverSsh:
+    """`tar` here, piped through `ssh` into `tar` there."""
+
+    name = "tar over ssh"
+
+    def copy(self, scene: Scene, source: str, work: str, wait_s: float) -> Attempt:
+        """Copy what lies in `source` into the base."""
+        far = scene.far
+        ssh = ["ssh", *ssh_options(scene, work), f"{far.account}@{far.address}", f"tar -C {far.base} -xf -"]
+        begun = time.monotonic()
+        with subprocess.Popen(["tar", "-C", source, "-cf", "-", "."], stdout=subprocess.PIPE) as packer:
+            done = subprocess.run(
+                scene.home.argv(ssh), stdin=packer.stdout, capture_output=True, timeout=wait_s, check=False
+            )
+            seconds = time.monotonic() - begun
+            if packer.stdout:
+                packer.stdout.close()
+        failed = done.returncode or packer.returncode
+        return Attempt(seconds, far.base_path, (_last_line(done.stderr) or "tar failed") if failed else "")
+
+
+class Otherroof:
+    """`otherroof run`, a first copy: no state, an empty base."""
+
+    name = "otherroof"
+
+    def __init__(self, far_more: Mapping[str, Any] | None = None) -> None:
+        self.far_more = far_more or {}
+
+    def copy(self, scene: Scene, source: str, work: str, wait_s: float) -> Attempt:
+        """Copy what lies in `source` as one job."""
+        config = os.path.join(work, "config")
+        shutil.rmtree(config, ignore_errors=True)
+        write_settings(config, scene.far, {JOB: source}, far_more=self.far_more)
+        arrived_at = os.path.join(scene.far.base_path, JOB, "latest")
+        if not otherroof_can("run"):
+            return Attempt(0.0, arrived_at, "not there yet")
+        done = measure(scene.home.argv(otherroof("run", JOB, "--config", config, "--json")), wait_s=wait_s)
+        told = first_run(done.output)
+        told["peak_bytes"] = done.peak_bytes
+        told["processor_s"] = round(done.processor_s, 2)
+        trouble = "" if done.code == 0 else f"exit {done.code}: {_last_line(done.errors.encode())}"
+        return Attempt(done.seconds, arrived_at, trouble, told)
+
+
+def otherroof(*words: str) -> list[str]:
+    """The command line of the Otherroof that is installed beside this Python."""
+    return [os.path.join(os.path.dirname(sys.executable), "otherroof"), *words]
+
+
+def otherroof_can(verb: str) -> bool:
+    """Whether the installed Otherroof has `verb`."""
+    from otherroof.cli.main import VERBS
+
+    return verb in VERBS
+
+
+def first_run(output: str) -> dict[str, Any]:
+    """The first run of what `run --json` printed; empty where it is no such thing."""
+    with contextlib.suppress(json.JSONDecodeError, KeyError, IndexError, TypeError):
+        return dict(json.loads(output)["runs"][0])
+    return {}
+
+
+def _last_line(text: bytes) -> str:
+    lines = text.decode(errors="replace").strip().splitlines()
+    return lines[-1] if lines else ""
