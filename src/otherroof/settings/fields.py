@@ -17,7 +17,10 @@ from otherroof.settings.crontab import Crontab
 from otherroof.settings.windows import Stretch, checked_limits
 
 NAME_RULE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}\Z")
-HOST_RULE = re.compile(r"(?!-)[A-Za-z0-9_-]{1,63}(?<!-)(\.(?!-)[A-Za-z0-9_-]{1,63}(?<!-))*\.?\Z")
+# A last part of digits alone is a mistyped IP address, never a name (RFC 1123 §2.1).
+HOST_RULE = re.compile(
+    r"(?!(?:.*\.)?[0-9]+\.?\Z)(?!-)[A-Za-z0-9_-]{1,63}(?<!-)(\.(?!-)[A-Za-z0-9_-]{1,63}(?<!-))*\.?\Z"
+)
 
 # RFC 5737, RFC 3849, RFC 9637: for examples only, never routed.
 DOCUMENTATION_BLOCKS = tuple(
