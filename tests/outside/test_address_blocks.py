@@ -1,0 +1,97 @@
+"""Address blocks against the documents that reserve them, and overlap against Python's `ipaddress`.
+
+RFC 1918 §3, RFC 6598, RFC 4193, RFC 3927, RFC 5737, RFC 3849, RFC 9637 (blocks from memory, recomputed).
+"""
+
+from __future__ import annotations
+
+import ipaddress
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from otherroof.link import addresses
+from otherroof.settings.fields import is_documentation
+
+
+@pytest.mark.parametrize(
+    ("address", "kind"),
+    [
+        ("10.0.0.0", "private"),  # RFC 1918 §3
+        ("10.255.255.255", "private"),
+        ("11.0.0.0", "public"),
+        ("172.15.255.255", "public"),
+        ("172.16.0.0", "private"),
+        ("172.31.255.255", "private"),
+        ("172.32.0.1", "public"),
+        ("192.168.255.255", "private"),
+        ("192.169.0.0", "public"),
+        ("100.63.255.255", "public"),
+        ("100.64.0.0", "shared"),  # RFC 6598
+        ("100.127.255.255", "shared"),
+        ("100.128.0.0", "public"),
+        ("fc00::1", "unique local"),  # RFC 4193
+        ("fdff::1", "unique local"),
+        ("fe00::1", "public"),
+        ("169.254.1.1", "link-local"),  # RFC 3927
+        ("fe80::1", "link-local"),  # RFC 4291 §2.5.6
+        ("192.0.2.1", "documentation"),  # RFC 5737
+        ("198.51.100.1", "documentation"),
+        ("203.0.113.255", "documentation"),
+        ("2001:db8::1", "documentation"),  # RFC 3849
+        ("3fff:fff::1", "documentation"),  # RFC 9637
+        ("3fff:1000::1", "public"),
+    ],
+)
+def test_block_of_an_address(address: str, kind: str) -> None:
+    assert addresses.kind_of(address) == kind
+    assert is_documentation(address) is (kind == "documentation")
+
+
+@pytest.mark.parametrize("address", ["100.64.0.1", "100.127.255.254"])
+def test_no_port_can_be_forwarded_from_a_shared_address(address: str) -> None:
+    """RFC 6598: shared among a provider's customers."""
+    assert "no port can be forwarded" in addresses.cannot_be_called(address)
+    assert "swap the roles" in addresses.call_advice(address)
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "yes"),
+    [
+        ("192.168.0.0/16", "192.168.1.0/24", True),
+        ("192.168.0.0/24", "192.168.1.0/24", False),
+        ("0.0.0.0/0", "2001:db8::/32", False),
+    ],
+)
+def test_overlap(one: str, other: str, yes: bool) -> None:
+    assert addresses.overlap(ipaddress.ip_network(one), ipaddress.ip_network(other)) is yes
+    assert addresses.overlap(ipaddress.ip_network(other), ipaddress.ip_network(one)) is yes
+
+
+def _net(bits: int, size: int) -> ipaddress.IPv4Network:
+    return ipaddress.IPv4Network((bits & (0xFFFFFFFF << (32 - size)) & 0xFFFFFFFF, size))
+
+
+networks = st.builds(_net, st.integers(0, 2**32 - 1), st.integers(8, 30))
+
+
+@given(st.lists(networks, max_size=6), st.integers(16, 30))
+def test_free_blocks_are_private_and_free(taken: list[ipaddress.IPv4Network], prefix: int) -> None:
+    """Against `ipaddress` itself: private by RFC 1918, of the size asked for, apart from all that is taken."""
+    found = addresses.free_blocks(taken, prefix=prefix, count=4)
+    assert len(set(found)) == len(found) <= 4
+    for net in found:
+        assert net.prefixlen == prefix
+        assert addresses.kind_of(net) == "private"
+        assert not any(net.overlaps(other) for other in taken)
+
+
+def test_free_blocks_end_where_nothing_is_free() -> None:
+    taken = ["10.0.0.0/8", "192.168.0.0/16"]
+    assert addresses.free_blocks(taken) == []
+    one_left = [str(net) for net in ipaddress.ip_network("192.168.0.0/16").subnets(new_prefix=24) if net != KEPT]
+    assert addresses.free_blocks(["10.0.0.0/8", *one_left]) == [KEPT], "the search must visit every block"
+
+
+KEPT = ipaddress.ip_network("192.168.213.0/24")

@@ -1,0 +1,91 @@
+"""Packet sizes and timers of the tunnel against the published ones.
+
+Header sizes: RFC 791 §3.1, RFC 8200 §3, RFC 768 (from memory). Messages, padding and timers: the WireGuard paper
+(J. Donenfeld, NDSS 2017), §5.4, §5.4.6, §6.1. PPPoE: RFC 2516 §7. The floor: RFC 8200 §5 (from memory).
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from otherroof.link import mtu, pulse
+from otherroof.settings.tunnel import LEAST_MTU, WireguardTunnel
+
+KEY = "hSDwCYkwp1R0i33ctD73Wg2/Og0mOBr066SpjqqbTmo="  # derived from RFC 7748 §6.1
+
+
+def test_tunnel_overhead_is_60_over_ipv4_and_80_over_ipv6() -> None:
+    assert mtu.overhead(4) == 20 + 8 + 16 + 16 == 60
+    assert mtu.overhead(6) == 40 + 8 + 16 + 16 == 80
+
+
+@pytest.mark.parametrize(
+    ("path", "over_6", "over_4"),
+    [
+        pytest.param(1500, 1420, 1440, id="Ethernet"),
+        pytest.param(1492, 1412, 1432, id="PPPoE, RFC 2516 §7"),
+    ],
+)
+def test_tunnel_mtu_for_an_outer_path(path: int, over_6: int, over_4: int) -> None:
+    assert mtu.largest_mtu(path, 6) == over_6 == mtu.choose(path, 6).mtu
+    assert mtu.largest_mtu(path, 4) == over_4 == mtu.choose(path, 4).mtu
+    assert mtu.choose(path, None).mtu == over_6, "while the outer family is not known, the larger header counts"
+
+
+def test_inner_ipv6_needs_an_outer_path_of_1340_or_1360() -> None:
+    """RFC 8200 §5 asks for 1280."""
+    assert mtu.least_path(inner=6, outer=4) == 1340
+    assert mtu.least_path(inner=6, outer=6) == 1360
+    assert LEAST_MTU == mtu.IPV6_LEAST == 1280
+    assert mtu.choose(1340, 4) == mtu.Choice(1280)
+    assert mtu.choose(1339, 4) == mtu.Choice(1280, in_pieces=True), "never under the floor, and it is said"
+
+
+@pytest.mark.parametrize(("inner", "udp_payload"), [(0, 32), (1, 48), (16, 48), (17, 64)])
+def test_padded_payload(inner: int, udp_payload: int) -> None:
+    """WireGuard paper §5.4.6: the packet is padded to 16 bytes, so 32 + pad16(n)."""
+    assert mtu.payload(inner) == udp_payload
+
+
+def test_padding_never_goes_over_the_devices_mtu() -> None:
+    """Else a full packet of 1420 would not fit 1500 over IPv6 (the cap is from memory, the arithmetic is not)."""
+    assert mtu.outer_size(1420, 6, mtu=1420) == 1500
+    assert mtu.outer_size(1420, 6) == 1504
+    assert mtu.outer_size(1440, 4, mtu=1440) == 1500
+
+
+def test_message_sizes() -> None:
+    """WireGuard paper §5.4."""
+    assert (mtu.INITIATION, mtu.RESPONSE, mtu.COOKIE, mtu.KEEPALIVE) == (148, 92, 64, 32)
+    assert mtu.payload(0) == mtu.KEEPALIVE
+
+
+def test_timers() -> None:
+    """WireGuard paper §6.1: rekey after 120 s, reject after 180 s, rekey time-out 5 s, attempts end after 90 s,
+    keepalive 10 s."""
+    assert (pulse.REKEY_S, pulse.REJECT_S, pulse.REKEY_TIMEOUT_S, pulse.GIVE_UP_S, pulse.KEEPALIVE_S) == (
+        120,
+        180,
+        5,
+        90,
+        10,
+    )
+    assert pulse.REKEY_S < pulse.STALE_S < pulse.REJECT_S, "a tunnel in use must not look stale, a dead one must"
+
+
+@pytest.mark.parametrize(("seconds", "possible"), [(0, True), (1, True), (25, True), (65535, True), (65536, False)])
+def test_persistent_keepalive_range(seconds: int, possible: bool) -> None:
+    """wg(8): 1 to 65535 seconds, 0 is off; 25 suits most NAT."""
+    given = {
+        "kind": "wireguard",
+        "own_address": "10.77.31.1/24",
+        "far_key": KEY,
+        "reach": ["10.77.31.0/24"],
+        "keepalive_s": seconds,
+    }
+    if possible:
+        assert WireguardTunnel.model_validate(given).keepalive_s == seconds
+    else:
+        with pytest.raises(ValueError, match="65535"):
+            WireguardTunnel.model_validate(given)
+    assert WireguardTunnel.model_fields["keepalive_s"].default == 25
