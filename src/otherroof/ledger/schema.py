@@ -6,6 +6,7 @@ Steps are only ever added. A file with a higher version than this program knows 
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterator
 
 from otherroof.errors import HomeTrouble
 
@@ -108,16 +109,44 @@ MIGRATIONS: tuple[str, ...] = (RUNS, WAYS, ALERTS, TURNS)
 
 
 def migrate(db: sqlite3.Connection, path: str, steps: tuple[str, ...] = MIGRATIONS) -> None:
-    """Bring `db` to the newest schema, each step in its own transaction.
+    """Bring `db` to the newest schema, all steps in one transaction: several processes may start at the same moment.
 
     Raises HomeTrouble where the file was written by a newer program.
     """
-    (version,) = db.execute("PRAGMA user_version").fetchone()
-    if version > len(steps):
+    if _version(db) == len(steps):
+        return
+    db.execute("BEGIN IMMEDIATE")
+    try:
+        version = _version(db)
+        _refuse_newer(version, len(steps), path)
+        for step in steps[version:]:
+            for statement in _statements(step):
+                db.execute(statement)
+        db.execute(f"PRAGMA user_version = {len(steps)}")
+    except BaseException:
+        db.execute("ROLLBACK")
+        raise
+    db.execute("COMMIT")
+
+
+def _refuse_newer(version: int, known: int, path: str) -> None:
+    if version > known:
         raise HomeTrouble(
-            f"was written by a newer Otherroof (schema {version}, known here: {len(steps)})",
+            f"was written by a newer Otherroof (schema {version}, known here: {known})",
             where=path,
             advice="install that version again, or set this file aside to start a new history",
         )
-    for number, step in enumerate(steps[version:], start=version + 1):
-        db.executescript(f"BEGIN IMMEDIATE; {step}; PRAGMA user_version = {number}; COMMIT;")
+
+
+def _version(db: sqlite3.Connection) -> int:
+    return int(db.execute("PRAGMA user_version").fetchone()[0])
+
+
+def _statements(script: str) -> Iterator[str]:
+    """One after the other; `executescript` would end the transaction that holds them together."""
+    begun = ""
+    for part in script.split(";"):
+        begun += part + ";"
+        if sqlite3.complete_statement(begun):
+            yield begun
+            begun = ""

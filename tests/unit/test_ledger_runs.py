@@ -1,0 +1,214 @@
+"""The ledger's pages on runs: what was written comes back, cut runs show as cut, a newer file is left alone."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import sqlite3
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from otherroof.copying.tally import Bytes, Files, Outcome, Problem, RunReport, Seconds
+from otherroof.errors import HomeTrouble
+from otherroof.ledger import Ledger
+from otherroof.ledger.runs import Hold
+from otherroof.ledger.schema import MIGRATIONS
+
+START = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Iterator[Ledger]:
+    with Ledger(str(tmp_path / "state" / "ledger.db")) as found:
+        yield found
+
+
+def noted(
+    ledger: Ledger, run: str, outcome: Outcome = "done", *, job: str = "photos", at: datetime = START
+) -> RunReport:
+    """Write a whole run into the ledger."""
+    report = RunReport(
+        job,
+        run,
+        outcome,
+        Files(10, 1, 2, 3, 4, 1, 6),
+        Bytes(1000, 200, 150, 170, 20),
+        Seconds(0.5, 1.5, 0.25, 2.5),
+        [Problem("a/b", "cannot be read")],
+        "why",
+    )
+    ledger.begin_run(job, run, "heron", at)
+    ledger.end_run(report, at + timedelta(minutes=5))
+    return report
+
+
+def test_run_comes_back_with_every_figure(ledger: Ledger) -> None:
+    report = noted(ledger, "r1")
+    (row,) = ledger.runs()
+    assert row.report.files == report.files
+    assert row.report.bytes == report.bytes
+    assert row.report.seconds == report.seconds
+    assert (row.far, row.started, row.ended) == ("heron", START, START + timedelta(minutes=5))
+    assert (row.report.outcome, row.report.reason) == ("done", "why")
+    assert ledger.problems_of("photos", "r1") == report.problems
+    assert row.as_json()["started"] == "2031-04-05T01:30:00Z"
+
+
+def test_runs_are_newest_first_and_can_be_narrowed(ledger: Ledger) -> None:
+    for day in range(4):
+        noted(ledger, f"r{day}", at=START + timedelta(days=day))
+    noted(ledger, "other", job="letters", at=START)
+    assert [row.report.run for row in ledger.runs(job="photos")] == ["r3", "r2", "r1", "r0"]
+    assert [row.report.run for row in ledger.runs(job="photos", newest=1)] == ["r3"]
+    assert [row.report.run for row in ledger.runs(since=START + timedelta(days=2))] == ["r3", "r2"]
+
+
+def test_run_that_never_ended_is_cut_and_keeps_its_start(ledger: Ledger) -> None:
+    noted(ledger, "r1")
+    ledger.begin_run("photos", "r2", "heron", START + timedelta(days=1))
+    ledger.begin_run("letters", "x1", "heron", START + timedelta(days=1))
+    assert ledger.mark_cut("photos", "the machine went down") == ["r2"]
+    assert ledger.mark_cut("photos", "again") == []
+    outcomes = {row.report.run: row.report.outcome for row in ledger.runs(job="photos")}
+    assert outcomes == {"r1": "done", "r2": "cut"}
+    newest = ledger.runs(job="photos", newest=1)[0]
+    assert (newest.ended, newest.report.reason) == (None, "the machine went down")
+    with ledger.guarded():
+        (left,) = ledger.db.execute("SELECT outcome FROM run WHERE run='x1'").fetchone()
+    assert left is None, "another job's run may be alive"
+
+
+def test_cut_run_survives_the_process_that_died(tmp_path: Path) -> None:
+    path = str(tmp_path / "ledger.db")
+    child = multiprocessing.get_context("spawn").Process(target=_begin_and_die, args=(path,))
+    child.start()
+    child.join(60)
+    assert child.exitcode == 9
+    with Ledger(path) as ledger:
+        assert ledger.mark_cut("photos", "killed") == ["r1"]
+
+
+def _begin_and_die(path: str) -> None:
+    Ledger(path).begin_run("photos", "r1", "heron", START)
+    os._exit(9)
+
+
+def test_only_a_committed_run_counts_as_good(ledger: Ledger) -> None:
+    assert ledger.newest_good("photos") is None
+    for day, outcome in enumerate(("done", "done with problems", "held", "failed", "cut")):
+        noted(ledger, f"r{day}", outcome, at=START + timedelta(days=day))
+    newest = ledger.newest_good("photos")
+    assert newest is not None
+    assert newest.report.run == "r1"
+
+
+def test_a_look_leaves_nothing(ledger: Ledger) -> None:
+    ledger.begin_run("photos", "r1", "heron", START)
+    ledger.forget_run("photos", "r1")
+    assert ledger.runs() == []
+
+
+def test_hold_stands_until_a_run_goes_through(ledger: Ledger) -> None:
+    assert ledger.hold_of("photos") is None
+    assert ledger.release("photos", START) is False
+    hold = Hold("photos", "r1", START, "too many would go", 300, 5, 1000, None)
+    ledger.note_hold(hold)
+    assert ledger.hold_of("photos") == hold
+    assert ledger.hold_of("letters") is None
+    assert ledger.release("photos", START + timedelta(hours=1)) is True
+    released = ledger.hold_of("photos")
+    assert released is not None
+    assert released.released == START + timedelta(hours=1)
+    ledger.note_hold(Hold("photos", "r2", START, "again", 300, 5, 1000, None))
+    standing = ledger.hold_of("photos")
+    assert standing is not None
+    assert (standing.run, standing.released) == ("r2", None), "a new hold needs a new release"
+    ledger.drop_hold("photos")
+    assert ledger.hold_of("photos") is None
+
+
+def test_last_answer_never_goes_back(ledger: Ledger) -> None:
+    assert ledger.last_answer("heron") is None
+    ledger.note_answer("heron", START)
+    ledger.note_answer("heron", START - timedelta(days=1))
+    assert ledger.last_answer("heron") == START
+
+
+# ---- the file itself
+
+
+def test_newer_ledger_is_refused_and_left_as_it_is(tmp_path: Path) -> None:
+    path = tmp_path / "ledger.db"
+    with Ledger(str(path)) as ledger:
+        noted(ledger, "r1")
+        ledger.db.execute(f"PRAGMA user_version = {len(MIGRATIONS) + 1}")
+    with pytest.raises(HomeTrouble, match="newer Otherroof") as refusal:
+        Ledger(str(path))
+    assert refusal.value.where == str(path)
+    assert refusal.value.advice
+    db = sqlite3.connect(path)
+    assert db.execute("SELECT count(*) FROM run").fetchone() == (1,)
+    db.close()
+
+
+def test_older_ledger_is_brought_up_with_all_it_holds(tmp_path: Path) -> None:
+    path = tmp_path / "ledger.db"
+    db = sqlite3.connect(path)
+    db.executescript(MIGRATIONS[0] + ";PRAGMA user_version = 1;")
+    db.execute("INSERT INTO run (run, job, far, started) VALUES ('r1', 'photos', 'heron', '2031-04-05T01:30:00Z')")
+    db.commit()
+    db.close()
+    with Ledger(str(path)) as ledger:
+        assert [row.report.run for row in ledger.runs()] == ["r1"]
+        assert ledger.db.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS),)
+
+
+def test_first_start_of_several_at_once_makes_one_ledger(tmp_path: Path) -> None:
+    path = str(tmp_path / "ledger.db")
+    context = multiprocessing.get_context("spawn")
+    gate = context.Barrier(4)
+    children = [context.Process(target=_open_at_once, args=(path, gate, number)) for number in range(4)]
+    for child in children:
+        child.start()
+    for child in children:
+        child.join(60)
+    assert [child.exitcode for child in children] == [0, 0, 0, 0]
+    with Ledger(path) as ledger:
+        assert len(ledger.runs()) == 4
+
+
+def _open_at_once(path: str, gate: object, number: int) -> None:
+    gate.wait(30)  # type: ignore[attr-defined]
+    with Ledger(path) as ledger:
+        ledger.begin_run("photos", f"r{number}", "heron", START)
+
+
+@pytest.mark.parametrize(
+    "content", [b"no database, and long enough to be looked at" * 40, b"SQLite format 3\0"]
+)
+def test_damaged_file_is_one_clear_error(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "ledger.db"
+    path.write_bytes(content)
+    with pytest.raises(HomeTrouble, match="ledger cannot be used") as refusal:
+        Ledger(str(path))
+    assert "\n" not in str(refusal.value)
+    assert path.read_bytes() == content
+
+
+def test_state_folder_that_cannot_be_made_is_one_clear_error(tmp_path: Path) -> None:
+    (tmp_path / "state").write_text("a file")
+    with pytest.raises(HomeTrouble, match="state folder"):
+        Ledger(str(tmp_path / "state" / "ledger.db"))
+
+
+def test_failed_transaction_leaves_nothing_half_done(ledger: Ledger) -> None:
+    noted(ledger, "r1")
+    with pytest.raises(HomeTrouble):
+        ledger.begin_run("photos", "r1", "heron", START)
+    with pytest.raises(RuntimeError), ledger.writing() as db:
+        db.execute("DELETE FROM run")
+        raise RuntimeError
+    assert len(ledger.runs()) == 1
