@@ -186,9 +186,7 @@ def _open_at_once(path: str, gate: object, number: int) -> None:
         ledger.begin_run("photos", f"r{number}", "heron", START)
 
 
-@pytest.mark.parametrize(
-    "content", [b"no database, and long enough to be looked at" * 40, b"SQLite format 3\0"]
-)
+@pytest.mark.parametrize("content", [b"no database, and long enough to be looked at" * 40, b"SQLite format 3\0"])
 def test_damaged_file_is_one_clear_error(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "ledger.db"
     path.write_bytes(content)
