@@ -7,14 +7,14 @@ advice are for a household's own administrator; each advice names the command th
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from otherroof.copying.tally import GOOD
 from otherroof.units import size_text, span_text
 from otherroof.watch.facts import Facts, FarFacts, JobFacts
 from otherroof.watch.unusual import why_unusual
-from otherroof.watch.words import day, many, when
+from otherroof.watch.words import day, many, printable, when
 
 # After home itself was off for long, nobody can have answered it; it gets this long to ask and to catch up.
 GRACE = timedelta(hours=3)
@@ -50,7 +50,11 @@ class Finding:
 
 def findings(facts: Facts) -> list[Finding]:
     """What all rules find at this moment."""
-    return [found for rule in RULES for found in rule(facts)]
+    return [
+        replace(found, headline=printable(found.headline), help=printable(found.help))
+        for rule in RULES
+        for found in rule(facts)
+    ]
 
 
 def silent(facts: Facts) -> Iterator[Finding]:

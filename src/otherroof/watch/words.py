@@ -54,3 +54,9 @@ def listed(names: Sequence[str], most: int = 6) -> str:
     if len(names) < 2:
         return "".join(names)
     return f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def printable(text: str) -> str:
+    """`text` on one line that any channel can carry, whatever a file name or another machine put into it."""
+    shown = "".join(one if one.isprintable() else " " for one in text)
+    return " ".join(shown.encode("utf-8", "replace").decode("utf-8").split())

@@ -8,15 +8,22 @@ from __future__ import annotations
 import contextlib
 import smtplib
 import ssl
+import textwrap
 from dataclasses import dataclass
-from email.message import EmailMessage
-from email.policy import SMTP
-from email.utils import format_datetime
+from email.charset import QP, Charset
+from email.header import Header
+from email.message import Message as Mime
+from email.mime.multipart import MIMEMultipart
+from email.mime.nonmultipart import MIMENonMultipart
+from email.utils import format_datetime, formataddr
 
 from otherroof.errors import Undelivered
 from otherroof.settings.watch import Mail
 from otherroof.watch.channels.port import Message
 from otherroof.watch.channels.secrets import read_secret, tls_context
+
+# More than this no mail program shows in a list; the text has it whole.
+MOST_SUBJECT = 180
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,20 +68,33 @@ class MailChannel:
         return server
 
 
-def compose(message: Message, home: str, sender: str, to: tuple[str, ...]) -> EmailMessage:
+def compose(message: Message, home: str, sender: str, to: tuple[str, ...]) -> Mime:
     """The mail as it goes out. The same message always has the same Message-ID, so that a mail that was handed
     over twice can be told for what it is."""
-    mail = EmailMessage(policy=SMTP)
-    mail["From"] = f"Otherroof on {home} <{sender}>"
+    # The library's newer EmailMessage loses blanks when it folds a long subject with letters beyond ASCII
+    # (seen with Python 3.11); its older classes do not.
+    plain = _part(message.text, "plain")
+    mail = plain
+    if message.html:
+        mail = MIMEMultipart("alternative", _subparts=[plain, _part(message.html, "html")])
+    mail["From"] = formataddr((f"Otherroof on {home}", sender))
     mail["To"] = ", ".join(to)
-    mail["Subject"] = message.line
+    subject = textwrap.shorten(message.line, MOST_SUBJECT, placeholder=" …")
+    charset = "us-ascii" if subject.isascii() else "utf-8"
+    mail["Subject"] = Header(subject, charset, header_name="Subject").encode()
     mail["Date"] = format_datetime(message.at)
     mail["Message-ID"] = f"<{message.id}@{sender.rpartition('@')[2]}>"
     mail["Auto-Submitted"] = "auto-generated"  # RFC 3834 §5: no holiday notices in answer
-    mail.set_content(message.text)
-    if message.html:
-        mail.add_alternative(message.html, subtype="html")
     return mail
+
+
+def _part(text: str, subtype: str) -> Mime:
+    """Text in UTF-8 as quoted-printable: short lines, still readable as it stands."""
+    charset = Charset("utf-8")
+    charset.body_encoding = QP
+    part = MIMENonMultipart("text", subtype)
+    part.set_payload(text, charset)
+    return part
 
 
 def _leave(server: smtplib.SMTP) -> None:
@@ -95,7 +115,7 @@ def _said(problem: Exception) -> str:
         return f"the mail server refused: {_reply(problem.smtp_code, problem.smtp_error)}"
     if isinstance(problem, ssl.SSLCertVerificationError):
         return f"the mail server's certificate is not good: {problem.verify_message}"
-    if isinstance(problem, TimeoutError):
+    if isinstance(problem, TimeoutError) or isinstance(problem.__context__, TimeoutError):
         return "the mail server did not answer in time"
     return f"the mail server cannot be used: {problem}"
 
