@@ -54,11 +54,17 @@ def owed(job: Job, facts: JobFacts, zone: ZoneInfo) -> Owed:
     turn = facts.turn
     # Also a run that a person started by hand deals with the times before it.
     begun = max((one for one in (turn.begun, facts.good) if one is not None), default=turn.since)
-    fresh = _times(job.at).next_after(max(begun, turn.since), zone)
+    fresh = next_time(job.at, max(begun, turn.since), zone)
     again = _again(job, facts, begun)
     if again is None or again.at >= fresh:
         return Owed(fresh, 0)
     return again
+
+
+@lru_cache(maxsize=1024)
+def next_time(text: str, moment: datetime, zone: ZoneInfo) -> datetime:
+    """The first moment after `moment` that crontab fields name. Remembered, since plans ask the same many times."""
+    return Crontab.parse(text).next_after(moment, zone)
 
 
 def pause(tries: int) -> timedelta:
@@ -96,8 +102,3 @@ def _again(job: Job, facts: JobFacts, begun: datetime) -> Owed | None:
         if facts.answered is not None and facts.answered > turn.ended:
             return Owed(facts.answered, 0)
     return None
-
-
-@lru_cache(maxsize=256)
-def _times(text: str) -> Crontab:
-    return Crontab.parse(text)

@@ -12,9 +12,8 @@ from datetime import datetime, timedelta
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from otherroof.service.owing import JobFacts, Owed, owed
+from otherroof.service.owing import JobFacts, Owed, next_time, owed
 from otherroof.settings import Far, Job, Settings
-from otherroof.settings.crontab import Crontab
 from otherroof.settings.wall import first_moment, midnight, shown
 from otherroof.settings.windows import Stretch
 
@@ -115,7 +114,7 @@ def make_plan(settings: Settings, facts: Facts) -> Plan:
         runs += started
         waits += waiting
     probes, later = _probes(settings, facts, {one.far for one in runs})
-    next_digest = Crontab.parse(settings.told.digest.at).next_after(facts.digest, zone)
+    next_digest = next_time(settings.told.digest.at, facts.digest, zone)
     wakes += [one.until for one in waits if one.until is not None] + later + [next_digest, facts.look]
     wake = min(one for one in wakes if one > now)
     return Plan(tuple(runs), probes, next_digest <= now, facts.look <= now, tuple(waits), wake)

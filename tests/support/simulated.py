@@ -1,0 +1,289 @@
+"""A household whose nights pass in seconds: the service's real desk and ledger, a stepped clock, invented runs.
+
+The world around the desk is a list of troubles: the service is down or killed, a far box is silent, runs are held.
+Everything that happened is kept, so that a test can compare it with what should have happened.
+"""
+
+from __future__ import annotations
+
+import heapq
+import random
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+from otherroof.clock import SteppedClock
+from otherroof.copying.tally import Bytes, RunReport
+from otherroof.ledger import Ledger
+from otherroof.ledger.runs import Hold
+from otherroof.service.desk import Desk
+from otherroof.service.hands import Ended
+from otherroof.service.plan import Start
+from otherroof.settings import Far, Home, Job, Settings
+from otherroof.settings.watch import Told
+from support.household import host_key
+
+ANSWER_S = 60.0
+Period = tuple[datetime, datetime]
+
+
+def household(
+    jobs: dict[str, dict[str, object]], *, zone: str, far: dict[str, dict[str, object]] | None = None
+) -> Settings:
+    """Settings of an invented household; `jobs` and `far` give what differs from a plain nightly job."""
+    boxes = far or {"heron": {}}
+    return Settings(
+        where="/nowhere",
+        home=Home(name="larch", zone=zone),
+        far={
+            name: Far(
+                address=f"10.77.{place}.2",
+                account="copykeeper",
+                login_key="keys/far",
+                host_key=host_key(),
+                base="/srv/otherroof",
+                **more,
+            )
+            for place, (name, more) in enumerate(boxes.items())
+        },
+        jobs={
+            name: Job(**{"folder": f"/srv/family/{name}", "far": next(iter(boxes)), "at": "30 1 * * *"} | more)
+            for name, more in jobs.items()
+        },
+        told=Told(),
+    )
+
+
+@dataclass(slots=True)
+class Troubles:
+    """What goes wrong: when the service is down (and how that began), a far box silent, a job's runs held."""
+
+    down: list[tuple[datetime, datetime, Literal["kill", "stop"]]] = field(default_factory=list)
+    silent: dict[str, list[Period]] = field(default_factory=dict)
+    held: dict[str, list[Period]] = field(default_factory=dict)
+
+    def is_silent(self, far: str, now: datetime) -> bool:
+        return any(start <= now < end for start, end in self.silent.get(far, ()))
+
+    def silence_after(self, far: str, now: datetime) -> datetime | None:
+        return min((start for start, _ in self.silent.get(far, ()) if start >= now), default=None)
+
+    def is_held(self, job: str, now: datetime) -> bool:
+        return any(start <= now < end for start, end in self.held.get(job, ()))
+
+
+@dataclass(frozen=True, slots=True)
+class Ran:
+    """One run that happened, with how the schedule took its end; "killed" where it never said."""
+
+    job: str
+    far: str
+    begun: datetime
+    ended: datetime
+    ending: str
+    outcome: str
+
+
+class Simulation:
+    """Drives a desk through time from event to event."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        where: Path,
+        start: datetime,
+        troubles: Troubles | None = None,
+        *,
+        seed: int = 1,
+        minutes: tuple[float, float] = (2, 40),
+        look_every: timedelta = timedelta(hours=6),
+    ) -> None:
+        self.settings = settings
+        self.clock = SteppedClock(start)
+        self.ledger = Ledger(str(where / "ledger.db"))
+        self.ledger.db.execute("PRAGMA synchronous = OFF")
+        self.troubles = troubles or Troubles()
+        self.ran: list[Ran] = []
+        self.probed: list[tuple[str, datetime]] = []
+        self.digests: list[datetime] = []
+        self.looks: list[datetime] = []
+        self.on_look: Callable[[datetime], None] = lambda _: None
+        self.plans = 0
+        self.run_bytes = 0
+        self._look_every = look_every
+        self._minutes = minutes
+        self._random = random.Random(seed)
+        self._left: dict[str, float] = {}
+        self._events: list[tuple[datetime, int, Callable[[], None]]] = []
+        self._number = 0
+        self._desk: Desk | None = None
+        self._under_way: dict[str, tuple[str, datetime]] = {}
+        self._up()
+        for begin, end, how in self.troubles.down:
+            self.at(begin, self._kill if how == "kill" else self._stop)
+            self.at(end, self._up)
+
+    def change(self, settings: Settings) -> None:
+        """The settings are read anew."""
+        self.settings = settings
+        if self._desk is not None:
+            self._desk.use(settings)
+
+    def release(self, job: str) -> None:
+        """A person releases the job's held run."""
+        assert self.ledger.release(job, self.clock.now())
+
+    def until(self, end: datetime) -> None:
+        """Let time pass to `end`."""
+        while True:
+            wake = self._work() if self._desk is not None else end
+            following = min([wake, end] + [one[0] for one in self._events[:1]])
+            self.clock.step((following - self.clock.now()).total_seconds())
+            while self._events and self._events[0][0] <= self.clock.now():
+                heapq.heappop(self._events)[2]()
+            if self.clock.now() >= end:
+                return
+
+    def at(self, moment: datetime, do: Callable[[], None]) -> None:
+        """Let `do` happen at `moment`."""
+        self._number += 1
+        heapq.heappush(self._events, (moment, self._number, do))
+
+    def _work(self) -> datetime:
+        desk = self._desk
+        assert desk is not None
+        while True:
+            plan = desk.plan()
+            self.plans += 1
+            now = self.clock.now()
+            for start in plan.runs:
+                self._begin(desk, start)
+            for far in plan.probes:
+                desk.begin_probe(far)
+                self.probed.append((far, now))
+                self.at(now + timedelta(seconds=20), lambda far=far: self._probe_ends(desk, far))
+            if plan.digest:
+                desk.begin_digest()
+                self.digests.append(now)
+            if plan.look:
+                desk.begin_look()
+                self.looks.append(now)
+                self.on_look(now)
+            if not (plan.runs or plan.probes or plan.digest or plan.look):
+                return plan.wake
+
+    def _begin(self, desk: Desk, start: Start) -> None:
+        now = self.clock.now()
+        sign = desk.begin(start)
+        run = f"{now:%Y-%m-%dT%H%M%SZ}-{self._number % 65536:04x}"
+        self.ledger.mark_cut(start.job, "never said its end")
+        self.ledger.begin_run(start.job, run, start.far, now)
+        self._under_way[start.job] = (run, now)
+        ended, seconds = self._fate(start, now)
+        if ended.ending != "unreached":
+            self.ledger.note_answer(start.far, now)
+
+        def end() -> None:
+            if ended.ending == "cut":
+                assert sign.asked(), "a run was cut that nobody asked to stop"
+            else:
+                assert not sign.asked() or start.until == self.clock.now()
+            self._finish(desk, start.job, ended)
+
+        self.at(now + timedelta(seconds=seconds), lambda: end() if self._is(start.job, run, desk) else None)
+
+    def _is(self, job: str, run: str, desk: Desk) -> bool:
+        return self._desk is desk and self._under_way.get(job, ("", None))[0] == run
+
+    def _fate(self, start: Start, now: datetime) -> tuple[Ended, float]:
+        if self.troubles.is_silent(start.far, now):
+            return Ended("failed", "unreached", "no answer"), ANSWER_S
+        hold = self.ledger.hold_of(start.job)
+        freed = hold is not None and hold.released is not None
+        if self.troubles.is_held(start.job, now) and not freed:
+            return Ended("held", "settled", "too much would go"), 20.0
+        needed = self._left.get(start.job) or self._random.uniform(*self._minutes) * 60
+        silence = self.troubles.silence_after(start.far, now)
+        if silence is not None and silence < now + timedelta(seconds=needed):
+            self._left[start.job] = needed - (silence - now).total_seconds()
+            return Ended("failed", "unreached", "the link was lost"), (silence - now).total_seconds() + ANSWER_S
+        if start.until is not None and start.until < now + timedelta(seconds=needed):
+            self._left[start.job] = needed - (start.until - now).total_seconds()
+            return Ended("cut", "cut", "its window has closed"), (start.until - now).total_seconds()
+        self._left.pop(start.job, None)
+        return Ended("done", "settled"), float(int(needed))
+
+    def _finish(self, desk: Desk, job: str, ended: Ended) -> None:
+        run, begun = self._under_way.pop(job)
+        now, far = self.clock.now(), desk.running[job].start.far
+        report = RunReport(job=job, run=run, outcome=ended.outcome, reason=ended.reason)
+        report.bytes = Bytes(wire_up=self.run_bytes if ended.outcome == "done" else 0)
+        self.ledger.end_run(report, now)
+        if ended.outcome == "held":
+            self.ledger.note_hold(Hold(job, run, now, ended.reason, 9, 0, 9, None))
+        elif ended.outcome == "done":
+            self.ledger.drop_hold(job)
+        desk.end(job, ended)
+        self.ran.append(Ran(job, far, begun, now, ended.ending, ended.outcome))
+
+    def _probe_ends(self, desk: Desk, far: str) -> None:
+        if self._desk is not desk:
+            return
+        if not self.troubles.is_silent(far, self.clock.now()):
+            self.ledger.note_answer(far, self.clock.now())
+        desk.end_probe(far)
+
+    def _up(self) -> None:
+        self._desk = Desk(self.settings, self.ledger, self.clock, self._look_every)
+
+    def _kill(self) -> None:
+        assert self._desk is not None
+        for job, (_, begun) in self._under_way.items():
+            far = self._desk.running[job].start.far
+            self.ran.append(Ran(job, far, begun, self.clock.now(), "killed", "cut"))
+        self._under_way.clear()
+        self._desk = None
+
+    def _stop(self) -> None:
+        assert self._desk is not None
+        self._desk.stop("the service stops")
+        for job in list(self._under_way):
+            self._finish(self._desk, job, Ended("cut", "cut", "the service stops"))
+        self._desk = None
+
+
+def utc(year: int, month: int, day: int, hour: int = 0, minute: int = 0) -> datetime:
+    """A moment in UTC."""
+    return datetime(year, month, day, hour, minute, tzinfo=UTC)
+
+
+def covered_s(periods: Iterable[Period], start: datetime, end: datetime) -> float:
+    """Seconds of [start, end) that any of `periods` covers."""
+    total, reached = 0.0, start
+    for opens, closes in sorted(periods):
+        share = (min(closes, end) - max(opens, reached)).total_seconds()
+        if share > 0:
+            total += share
+            reached = min(closes, end)
+    return total
+
+
+def passings(zone: str, start: datetime, end: datetime, wanted: Callable[[datetime], bool]) -> list[datetime]:
+    """Every moment at which the dial of a wall clock in `zone` passes a wanted quarter of an hour for the first time.
+
+    Made by walking through time; shares nothing with the schedule's own arithmetic.
+    """
+    quarter, moment, found = timedelta(minutes=15), start, []
+    top = start.astimezone(ZoneInfo(zone)).replace(tzinfo=None, fold=0)
+    while (moment := moment + quarter) < end:
+        wall = moment.astimezone(ZoneInfo(zone)).replace(tzinfo=None, fold=0)
+        due = False
+        while top < wall:
+            top += quarter
+            due = due or wanted(top)
+        if due:
+            found.append(moment)
+    return found
