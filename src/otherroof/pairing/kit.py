@@ -1,0 +1,127 @@
+"""Writes the kit that a person carries to the far box: `set-up.sh`, the files it puts in place, and a page to read.
+
+Everything in it follows from the plan, apart from one secret, the shared tunnel key, which lies in a file that says
+so in its name. This module knows nothing of who carries the kit, nor of what the far box answers.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Mapping
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from otherroof.errors import WrongUse
+from otherroof.pairing.answers import ANSWER
+from otherroof.pairing.aside import FOR_ALL, FOR_OWNER, make_folder, write_aside
+from otherroof.pairing.plan import BASE, KEEPALIVE_S, Plan
+
+SECRET = "files/SECRET-shared.key"
+SUMS = "SUMS"
+PAGES = ("set-up.sh", "READ-ME-FIRST.txt")
+FILES = (
+    "firewall.nft",
+    "home",
+    "login",
+    "new-ssh.nft",
+    "note.service",
+    "note.sh",
+    "note.timer",
+    "ssh.conf",
+    "tunnel-again.service",
+    "tunnel-again.timer",
+    "tunnel.service",
+    "tunnel.sh",
+    "updates.conf",
+)
+DAY_S = 86_400
+
+
+def kit_files(plan: Plan, shared_key: str) -> dict[str, str]:
+    """Every file of the kit by its path in it: text. Pure; the same plan gives the same kit."""
+    environment = _environment()
+    facts = _facts(plan)
+    names = {f"files/{name}": name for name in FILES} | {name: name for name in PAGES}
+    made = {path: environment.get_template(f"{name}.j2").render(facts) for path, name in names.items()}
+    made[SECRET] = shared_key + "\n"
+    made[SUMS] = "".join(f"{_digest(text)}  {path}\n" for path, text in sorted(made.items()))
+    return made
+
+
+def home_firewall(plan: Plan) -> str:
+    """Rules for home: what may come out of the tunnel there. The far box is not trusted."""
+    return _environment().get_template("home-firewall.nft.j2").render(_facts(plan))
+
+
+def write_kit(folder: str, files: Mapping[str, str]) -> list[str]:
+    """Write the kit into `folder`; says which files were written, none where it stood there already.
+
+    Raises WrongUse where the folder holds other things, HomeTrouble where it cannot be written.
+    """
+    strangers = sorted(_paths_in(folder) - set(files))
+    if strangers:
+        raise WrongUse(
+            f"{strangers[0]} lies in it, which is not part of a kit",
+            where=folder,
+            advice="name an empty or a new folder with --kit",
+        )
+    make_folder(os.path.join(folder, "files"))
+    written = []
+    for path, text in files.items():
+        target = os.path.join(folder, path)
+        content = text.encode("utf-8")
+        if not _holds(target, content):
+            write_aside(target, content, FOR_OWNER if path == SECRET else FOR_ALL)
+            written.append(path)
+    return written
+
+
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("otherroof.pairing", "templates"),
+        undefined=StrictUndefined,
+        autoescape=False,  # shell and settings files, not HTML; `sh` quotes
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.filters["sh"] = _quoted
+    return environment
+
+
+def _quoted(text: str) -> str:
+    """One word for the shell, whatever is in it; quoted always, so that a reader need not wonder."""
+    return "'" + text.replace("'", "'\\''") + "'"
+
+
+def _facts(plan: Plan) -> dict[str, object]:
+    called = plan.own_name if plan.role == ANSWER else plan.far_name
+    return {
+        "plan": plan,
+        "base": BASE,
+        "calls_home": plan.role == ANSWER,
+        "endpoint": f"[{called}]:{plan.port}" if ":" in called else f"{called}:{plan.port}",
+        "keepalive_s": KEEPALIVE_S,
+        "silent_days": f"{plan.silent_days:g}",
+        "silent_s": round(plan.silent_days * DAY_S),
+    }
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def _paths_in(folder: str) -> set[str]:
+    found = set()
+    for top, _, names in os.walk(folder):
+        found |= {os.path.relpath(os.path.join(top, name), folder) for name in names}
+    return found
+
+
+def _holds(path: str, content: bytes) -> bool:
+    try:
+        with open(path, "rb") as file:
+            return file.read() == content
+    except OSError:
+        return False  # writing it will say what is wrong

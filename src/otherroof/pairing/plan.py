@@ -1,0 +1,192 @@
+"""The whole plan for two houses, made of a person's few answers and of what is taken already.
+
+Pure: answers in, a plan out. A plan holds no secret; it is what waits in the settings folder between making the
+kit and finishing, and everything that the kit and the home's settings say comes from it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import ipaddress
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from otherroof.errors import WrongUse
+from otherroof.link.addresses import PRIVATE_BLOCKS, call_advice, cannot_be_called, free_blocks, overlap, within
+from otherroof.pairing.answers import ANSWER, Answers, Role
+from otherroof.settings import WireguardTunnel
+from otherroof.settings.fields import Name, Port, Strict
+from otherroof.settings.tunnel import Tunnel
+
+BASE = "/copies"  # as SFTP shows it: the account's only writable folder, inside the one that it cannot leave
+KEEPALIVE_S = 25
+CHOICE_OF_BLOCKS = 64
+INTERFACE_LETTERS = 15
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What other far boxes and this machine use already."""
+
+    interfaces: frozenset[str] = frozenset()
+    ports: frozenset[int] = frozenset()
+    networks: tuple[str, ...] = field(default=())
+
+
+class Plan(Strict):
+    """One home and one far box. Key fields are public halves; addresses are those inside the tunnel."""
+
+    far: Name
+    home: Name
+    zone: str
+    role: Role
+    own_name: str
+    far_name: str
+    port: Port
+    network: str
+    home_address: str
+    far_address: str
+    home_interface: str
+    far_interface: str
+    mtu: int
+    account: str
+    folder: str
+    ssh_port: Port
+    silent_days: float
+    contact: str
+    restart_at: str
+    tunnel_key: str
+    login_key: str
+
+    @property
+    def kit(self) -> str:
+        """Names the kit made from this plan: eight digits that change when anything in it does."""
+        return hashlib.sha256(self.model_dump_json().encode("utf-8")).hexdigest()[:8]
+
+    @property
+    def prefix(self) -> int:
+        """The size of the tunnel's network, as in /24."""
+        return ipaddress.IPv4Network(self.network).prefixlen
+
+
+@dataclass(frozen=True, slots=True)
+class HomeKeys:
+    """The public halves of the keys that home made."""
+
+    tunnel: str
+    login: str
+
+
+def key_names(far: str) -> tuple[str, str, str]:
+    """Where the keys for `far` lie, as seen from the settings folder: tunnel, shared, login."""
+    return f"keys/{far}-tunnel.key", f"keys/{far}-shared.key", f"keys/{far}-login.key"
+
+
+def taken_by(tunnels: Iterable[Tunnel], plans: Iterable[Plan], here: Sequence[str]) -> Taken:
+    """What is in use by `tunnels` in the settings, by other `plans` that wait, and by the networks `here`."""
+    interfaces: set[str] = set()
+    ports: set[int] = set()
+    networks: list[str] = list(here)
+    for one in tunnels:
+        if isinstance(one, WireguardTunnel):
+            interfaces.add(one.interface)
+            networks += [str(ipaddress.ip_interface(one.own_address).network), *one.reach]
+            ports |= {one.port} if one.role == ANSWER else set()
+    for plan in plans:
+        interfaces.add(plan.home_interface)
+        networks.append(plan.network)
+        ports |= {plan.port} if plan.role == ANSWER else set()
+    return Taken(frozenset(interfaces), frozenset(ports), tuple(dict.fromkeys(networks)))
+
+
+def propose(far: str, home: str, answers: Answers, keys: HomeKeys, taken: Taken) -> Plan:
+    """The plan. Raises WrongUse where an answer cannot be, or nothing free is left."""
+    if answers.role == ANSWER and answers.port in taken.ports:
+        raise WrongUse(
+            f"another far box calls home on port {answers.port} already",
+            where="port",
+            advice=f"open another port in the router for {far}, such as {_free_port(answers.port, taken.ports)}",
+        )
+    network = _tunnel_network(far, home, answers, taken)
+    return Plan(
+        far=far,
+        home=home,
+        zone=answers.zone,
+        role=answers.role,
+        own_name=answers.own_name if answers.role == ANSWER else "",
+        far_name=answers.far_name if answers.role != ANSWER else "",
+        port=answers.port,
+        network=str(network),
+        home_address=str(network[1]),
+        far_address=str(network[2]),
+        home_interface=_interface("roof", far, taken.interfaces),
+        far_interface=_interface("from", home, frozenset()),
+        mtu=answers.mtu,
+        account=answers.account,
+        folder=answers.folder,
+        ssh_port=answers.ssh_port,
+        silent_days=answers.silent_days,
+        contact=answers.contact,
+        restart_at=answers.restart_at,
+        tunnel_key=keys.tunnel,
+        login_key=keys.login,
+    )
+
+
+def doubts(plan: Plan) -> list[str]:
+    """What may be wrong with a plan that can be tried all the same, each in a sentence with advice."""
+    called = plan.own_name if plan.role == ANSWER else plan.far_name
+    try:
+        reason = cannot_be_called(called)
+    except ValueError:
+        return []  # a name; where it leads is for the ladder to find out
+    return [f"{reason}; {call_advice(called)}"] if reason else []
+
+
+def _free_port(port: int, taken: frozenset[int]) -> int:
+    candidates: list[int] = [*range(port, 65536), *range(1024, port)]
+    return next(one for one in candidates if one not in taken)
+
+
+def _tunnel_network(far: str, home: str, answers: Answers, taken: Taken) -> ipaddress.IPv4Network:
+    in_use = (*taken.networks, *answers.home_lan, *answers.far_lan)
+    if answers.tunnel_network:
+        return _chosen_network(answers.tunnel_network, in_use)
+    blocks = free_blocks(in_use, count=CHOICE_OF_BLOCKS)
+    if not blocks:
+        raise WrongUse("no private block is free for the tunnel", advice="free one, or name one as tunnel_network")
+    # Two homes may feed one far box, and two houses may feed each other: each pair starts at another block.
+    start = int.from_bytes(hashlib.sha256(f"{home}/{far}".encode()).digest()[:4], "big")
+    return ipaddress.IPv4Network(str(blocks[start % len(blocks)]))
+
+
+def _chosen_network(text: str, in_use: Sequence[str]) -> ipaddress.IPv4Network:
+    try:
+        chosen = ipaddress.IPv4Network(text)
+    except ValueError as problem:
+        raise WrongUse(
+            f"{problem}", where="tunnel_network", advice="a block such as 10.77.31.0/24 is wanted"
+        ) from problem
+    if chosen.prefixlen > 30 or not any(within(chosen, block) for block in PRIVATE_BLOCKS):
+        raise WrongUse(
+            f"{chosen} is not a private block of at least four addresses (RFC 1918)",
+            where="tunnel_network",
+            advice="leave it out, and a free one is proposed",
+        )
+    for other in in_use:
+        if overlap(chosen, ipaddress.ip_network(other)):
+            raise WrongUse(
+                f"{chosen} overlaps {other}, which is in use already",
+                where="tunnel_network",
+                advice="leave it out, and a free one is proposed",
+            )
+    return chosen
+
+
+def _interface(before: str, name: str, taken: frozenset[str]) -> str:
+    wanted = f"{before}-{name}"[:INTERFACE_LETTERS]
+    for number in range(2, 100):
+        if wanted not in taken:
+            return wanted
+        wanted = f"{before}{number}-{name}"[:INTERFACE_LETTERS]
+    raise WrongUse("too many far boxes have names that begin alike", where=name, advice="choose another name")

@@ -1,0 +1,102 @@
+"""Reads the short text that the far box's set-up prints: its host key and its public tunnel key, under a seal.
+
+The seal is made with the key that only home and the kit hold, so a slip in typing and a stranger's change on
+the way are both noticed, and no key is trusted merely because it was the first one seen. Pure.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import re
+from dataclasses import dataclass
+
+from pydantic import TypeAdapter, ValidationError
+
+from otherroof.errors import WrongUse
+from otherroof.link.keys import raw_key
+from otherroof.settings.fields import HostKey
+
+FORMAT = 1
+SEAL_DIGITS = 20  # 80 bits, the least that RFC 2104 §5 recommends to keep of a keyed digest
+
+_REPLY = re.compile(
+    r"otherroof reply (?P<format>\d+) kit (?P<kit>\S+) host-key (?P<kind>\S+) (?P<host>\S+) "
+    r"tunnel-key (?P<tunnel>\S+) seal (?P<seal>[0-9a-f-]+)",
+    re.IGNORECASE,
+)
+_HOST_KEY: TypeAdapter[str] = TypeAdapter(HostKey)
+_QUOTED = re.compile(r"^[>|\s]+", re.MULTILINE)
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """What the far box said of itself. `kit` names the kit that it was set up from."""
+
+    kit: str
+    host_key: str
+    tunnel_key: str
+
+    def body(self) -> str:
+        """The sealed text, line by line as the far box prints it."""
+        return f"otherroof reply {FORMAT}\nkit {self.kit}\nhost-key {self.host_key}\ntunnel-key {self.tunnel_key}\n"
+
+
+def seal_of(body: str, shared_key: str) -> str:
+    """The seal of `body`, in groups of four digits.
+
+    SHA-256 over the key and the digest of key and text, as in RFC 2104 but without its padding constants, so
+    that the far box can make it with `sha256sum` and the key never stands in a program's arguments.
+    """
+    key = shared_key + "\n"
+    inner = hashlib.sha256((key + body).encode("utf-8")).hexdigest()
+    digits = hashlib.sha256(f"{key}{inner}\n".encode()).hexdigest()[:SEAL_DIGITS]
+    return "-".join(digits[at : at + 4] for at in range(0, SEAL_DIGITS, 4))
+
+
+def read_reply(text: str, *, kit: str, shared_key: str) -> Reply:
+    """The reply in `text`, which may stand in a mail with other words, quoted and wrapped.
+
+    Raises WrongUse where there is none, where it belongs to another kit, or where its seal does not fit.
+    """
+    found = _REPLY.search(" ".join(_QUOTED.sub("", text).split()))
+    if found is None:
+        raise WrongUse(
+            "there is no whole reply in this text",
+            advice="paste all that set-up.sh printed, from `otherroof reply` to the line with `seal`",
+        )
+    if int(found["format"]) != FORMAT:
+        raise WrongUse(f"this reply is of format {found['format']}; {FORMAT} is read here", advice="make a new kit")
+    if found["kit"].lower() != kit:
+        raise WrongUse(
+            f"this reply comes from kit {found['kit']}, but kit {kit} is the one waited for",
+            advice="run set-up.sh of the newest kit on the far box, and use what it prints",
+        )
+    reply = Reply(kit, f"{found['kind'].lower()} {found['host']}", found["tunnel"])
+    if not _seal_fits(found["seal"], reply, shared_key):
+        raise WrongUse(
+            "the seal does not fit the text: a slip in typing, or somebody changed it on the way",
+            advice="copy it again; if it still does not fit, have the seal read out over the telephone before going on",
+        )
+    return _sound(reply)
+
+
+def _seal_fits(given: str, reply: Reply, shared_key: str) -> bool:
+    wanted = seal_of(reply.body(), shared_key)
+    return hmac.compare_digest(given.lower().replace("-", ""), wanted.replace("-", ""))
+
+
+def _sound(reply: Reply) -> Reply:
+    try:
+        _HOST_KEY.validate_python(reply.host_key)
+    except ValidationError as problem:
+        raise WrongUse(
+            "the host key in this reply is none", advice="see whether sshd has an Ed25519 host key on the far box"
+        ) from problem
+    try:
+        raw_key(reply.tunnel_key)
+    except ValueError as problem:
+        raise WrongUse(
+            f"the tunnel key in this reply is none ({problem})", advice="see whether `wg genkey` works on the far box"
+        ) from problem
+    return reply

@@ -1,0 +1,111 @@
+"""The two halves of pairing, as the command line asks for them: make the kit, and finish with the far box's reply.
+
+A thin driver: it reads the settings folder, calls what decides, and writes what was decided. It asks nobody and
+prints nothing.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+
+from otherroof.errors import WrongSettings, WrongUse
+from otherroof.pairing.answers import Answers
+from otherroof.pairing.aside import make_folder, write_aside
+from otherroof.pairing.keys import KeyFiles
+from otherroof.pairing.kit import home_firewall, kit_files, write_kit
+from otherroof.pairing.plan import HomeKeys, Plan, key_names, propose, taken_by
+from otherroof.pairing.record import Record, find_record, keep_record, other_plans, require_record
+from otherroof.pairing.reply import read_reply
+from otherroof.pairing.tables import add_tables
+from otherroof.settings import Parts, read_parts
+from otherroof.settings.fields import NAME_RULE
+from otherroof.settings.reader import MAIN_FILE
+
+
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """What beginning a pairing left behind. `replaced` names the kit that no longer fits, if there was one."""
+
+    plan: Plan
+    kit_folder: str
+    firewall: str
+    new_keys: list[str]
+    replaced: str
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """What the settings folder says before a pairing: `home` is empty where there are no settings yet."""
+
+    parts: Parts
+    home: str
+
+    @property
+    def first_box(self) -> bool:
+        """Whether home's own name and zone still have to be asked for."""
+        return not self.home
+
+
+def look_at(where: str, far: str) -> Standing:
+    """The settings as they stand. Raises WrongUse for a name that cannot be or is paired already, WrongSettings
+    where they cannot be read."""
+    if not NAME_RULE.match(far):
+        raise WrongUse(f"{far!r} is not a usable name", advice="letters, digits, - and _, at most 40")
+    parts = read_parts(where)
+    main = os.path.join(parts.where, MAIN_FILE)
+    if not os.path.lexists(main):
+        return Standing(parts, "")
+    if far in parts.far_named:
+        raise WrongUse(
+            f"[far.{far}] is in the settings already",
+            where=main,
+            advice=f"to set its box up anew, take [far.{far}] and its tunnel out of the file first",
+        )
+    # A file that has no far box yet is what pairing is for.
+    for mistake in parts.mistakes:
+        if mistake.file == main and mistake.key != "far":
+            raise WrongSettings(mistake.line(), advice="put it right before pairing")
+    return Standing(parts, parts.home.name if parts.home is not None else "")
+
+
+def begin(standing: Standing, far: str, answers: Answers, *, here: list[str], kit_folder: str = "") -> Begun:
+    """Make the keys that are missing, the plan, the kit and home's firewall file; write down what is waited for.
+
+    `here` are the networks that this machine is on. Raises WrongUse, WrongSettings and HomeTrouble.
+    """
+    where = standing.parts.where
+    before = find_record(where, far)
+    taken = taken_by([box.tunnel for box in standing.parts.far.values()], other_plans(where, far), here)
+    files = _key_files(where, far)
+    new_keys = files.make_missing()
+    keys = HomeKeys(files.tunnel_public(), files.login_public())
+    plan = propose(far, standing.home or answers.home, answers, keys, taken)
+    kit_folder = kit_folder or os.path.join(where, "kits", far)
+    write_kit(kit_folder, kit_files(plan, files.shared_secret()))
+    firewall = os.path.join(where, "firewall", f"{far}.nft")
+    make_folder(os.path.dirname(firewall))
+    write_aside(firewall, home_firewall(plan).encode("utf-8"))
+    keep_record(where, Record(state="waiting", plan=plan))
+    replaced = before.plan.kit if before is not None and before.plan.kit != plan.kit else ""
+    return Begun(plan, kit_folder, firewall, new_keys, replaced)
+
+
+def finish(where: str, far: str, text: str) -> bool:
+    """Complete the settings from the far box's reply in `text`; says whether anything had to be written.
+
+    Raises WrongUse where there is no pairing to finish or the reply does not fit, WrongSettings where a different
+    far box of that name stands in the settings, HomeTrouble where they cannot be written.
+    """
+    where = os.path.abspath(where)
+    record = require_record(where, far)
+    reply = read_reply(text, kit=record.plan.kit, shared_key=_key_files(where, far).shared_secret())
+    written = add_tables(where, record.plan, reply)
+    if record.state != "done":
+        keep_record(where, Record(state="done", plan=record.plan))
+    return written
+
+
+def _key_files(where: str, far: str) -> KeyFiles:
+    tunnel, shared, login = (os.path.join(where, name) for name in key_names(far))
+    return KeyFiles(tunnel, shared, login)

@@ -1,0 +1,94 @@
+"""The plan: nothing that is in use is used again, and two homes do not propose the same to one far box."""
+
+from __future__ import annotations
+
+import ipaddress
+
+import pytest
+
+from otherroof.errors import WrongUse
+from otherroof.pairing.plan import HomeKeys, Taken, doubts, propose, taken_by
+from otherroof.settings import NoTunnel, WireguardTunnel
+from support.pairing import some_answers, some_plan
+
+
+def test_the_tunnel_s_network_is_in_neither_house_nor_in_use():
+    first = some_plan()
+    again = some_plan(Taken(networks=(first.network,)))
+    with_lan = some_plan(home_lan=[first.network])
+    for other in (again, with_lan):
+        assert not ipaddress.ip_network(other.network).overlaps(ipaddress.ip_network(first.network))
+    assert ipaddress.ip_network(first.network).is_private
+    assert ipaddress.ip_address(first.home_address) in ipaddress.ip_network(first.network)
+    assert first.home_address != first.far_address
+
+
+def test_two_homes_begin_at_different_blocks():
+    keys = HomeKeys("k", "l")
+    networks = {propose("heron", home, some_answers(), keys, Taken()).network for home in ("larch", "rowan", "alder")}
+    assert len(networks) == 3
+
+
+def test_a_chosen_network_that_cannot_be_is_refused():
+    for wrong, said in (
+        ("8.8.8.0/24", "private"),
+        ("10.1.1.1/24", "host bits"),
+        ("10.1.1.0/31", "four addresses"),
+        ("fd00::/64", "10.77.31.0/24"),
+        ("192.168.88.0/25", "overlaps 192.168.88.0/24"),
+    ):
+        with pytest.raises(WrongUse, match=said):
+            some_plan(tunnel_network=wrong)
+    assert some_plan(tunnel_network="10.77.31.0/24").far_address == "10.77.31.2"
+
+
+def test_a_port_that_another_box_calls_is_refused_with_a_free_one():
+    with pytest.raises(WrongUse, match="51822"):
+        some_plan(Taken(ports=frozenset({51820, 51821})))
+    assert some_plan(Taken(ports=frozenset({51820})), role="call", far_name="heron.example.net").port == 51820
+
+
+def test_long_names_still_give_different_interfaces():
+    keys = HomeKeys("k", "l")
+    one = propose("grandmother-in-the-valley", "larch", some_answers(), keys, Taken())
+    other = propose(
+        "grandmother-in-the-town", "larch", some_answers(), keys, Taken(interfaces=frozenset({one.home_interface}))
+    )
+    assert one.home_interface != other.home_interface
+    assert max(len(one.home_interface), len(other.home_interface), len(one.far_interface)) <= 15
+
+
+def test_houses_that_feed_each_other_have_different_interface_names_on_one_machine():
+    keys = HomeKeys("k", "l")
+    out = propose("heron", "larch", some_answers(), keys, Taken())
+    back = propose("larch", "heron", some_answers(), keys, Taken())
+    assert out.home_interface != back.far_interface
+    assert out.far_interface != back.home_interface
+    assert out.network != back.network
+
+
+def test_what_is_taken_is_gathered_from_settings_waiting_plans_and_this_machine():
+    tunnel = WireguardTunnel(
+        kind="wireguard", own_address="10.5.5.1/24", far_key="A" * 43 + "=", reach=("10.5.5.2/32",), interface="roof0"
+    )
+    plan = some_plan()
+    taken = taken_by([tunnel, NoTunnel()], [plan], ["192.168.71.0/24"])
+    assert taken.interfaces == {"roof0", plan.home_interface}
+    assert taken.ports == {51820}
+    assert {"10.5.5.0/24", plan.network, "192.168.71.0/24"} <= set(taken.networks)
+
+
+def test_the_kit_s_name_changes_with_anything_in_the_plan():
+    plan = some_plan()
+    assert plan.model_copy(update={"contact": "somebody else"}).kit != plan.kit
+    assert plan.model_copy().kit == plan.kit
+
+
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [("192.168.1.7", "private"), ("100.64.3.3", "share"), ("larch.example.net", ""), ("198.18.1.2", "")],
+)
+def test_an_address_that_nobody_can_call_is_doubted(name, said):
+    found = doubts(some_plan(own_name=name))
+    assert bool(found) == bool(said)
+    assert not said or said in found[0]

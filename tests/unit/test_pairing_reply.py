@@ -1,0 +1,99 @@
+"""The far box's reply: a slip, a stranger's change, another kit's reply and a mangled mail are all noticed."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from otherroof.errors import WrongUse
+from otherroof.pairing.reply import Reply, read_reply, seal_of
+from support.pairing import reply_text, some_host_key, some_reply, some_shared_key, some_tunnel_key
+
+KIT = "7764d013"
+SHARED = some_shared_key()
+REPLY = some_reply(KIT)
+TEXT = reply_text(REPLY, SHARED)
+
+
+def read(text: str) -> Reply:
+    return read_reply(text, kit=KIT, shared_key=SHARED)
+
+
+def test_a_reply_is_read_as_it_was_printed():
+    assert read(TEXT) == REPLY
+
+
+@pytest.mark.parametrize(
+    "mangled",
+    [
+        "Hello,\n\nit worked! Here it is:\n\n" + TEXT + "\nLove, Ruth\n",
+        "".join(f"> {line}\n" for line in TEXT.splitlines()),
+        TEXT.replace("\n", "\r\n"),
+        TEXT.replace(" ", "\n"),
+        TEXT.replace("otherroof reply", "Otherroof Reply").replace("seal", "Seal"),
+        "".join(f"   {line}   \n\n" for line in TEXT.splitlines()),
+        TEXT[: TEXT.index("seal")] + TEXT[TEXT.index("seal") :].upper(),
+    ],
+    ids=["in a mail", "quoted", "line ends", "wrapped", "capitals", "spaced out", "seal in capitals"],
+)
+def test_what_mail_programs_do_to_a_reply_does_no_harm(mangled):
+    assert read(mangled) == REPLY
+
+
+@settings(max_examples=300)
+@given(place=st.integers(0, len(TEXT) - 1), letter=st.sampled_from("abcdefXYZ0189+/="))
+def test_no_single_slip_passes(place, letter):
+    if TEXT[place].isspace() or TEXT[place] == letter:
+        return
+    slipped = TEXT[:place] + letter + TEXT[place + 1 :]
+    try:
+        read_as = read(slipped)
+    except WrongUse:
+        return
+    assert read_as == REPLY, "a slip that is let pass must not change what is read"
+
+
+@pytest.mark.parametrize("field", ["host_key", "tunnel_key"])
+def test_a_stranger_cannot_put_another_key_in(field):
+    other = {"host_key": some_host_key(), "tunnel_key": some_tunnel_key()}[field]
+    forged = Reply(**{**{name: getattr(REPLY, name) for name in ("kit", "host_key", "tunnel_key")}, field: other})
+    with pytest.raises(WrongUse, match="seal does not fit"):
+        read(forged.body() + TEXT[TEXT.index("seal") :])
+    with pytest.raises(WrongUse, match="seal does not fit"):
+        read(reply_text(forged, "x" * 44))
+
+
+def test_a_seal_that_is_only_begun_does_not_fit():
+    with pytest.raises(WrongUse, match="seal does not fit"):
+        read(TEXT.strip()[:-1] + "\n")
+    with pytest.raises(WrongUse, match="no whole reply"):
+        read(TEXT[: TEXT.index("seal")])
+
+
+def test_a_reply_to_an_earlier_kit_says_so():
+    with pytest.raises(WrongUse, match="kit 00000000"):
+        read(reply_text(some_reply("00000000"), SHARED))
+
+
+def test_a_later_format_says_so():
+    with pytest.raises(WrongUse, match="format 2"):
+        read(TEXT.replace("reply 1", "reply 2"))
+
+
+@pytest.mark.parametrize(
+    ("host_key", "tunnel_key", "said"),
+    [
+        ("ssh-ed25519 AAAA", some_tunnel_key(), "host key"),
+        (some_host_key(), "c2hvcnQ=", "tunnel key"),
+    ],
+)
+def test_a_sealed_reply_without_real_keys_is_refused(host_key, tunnel_key, said):
+    with pytest.raises(WrongUse, match=said):
+        read(reply_text(Reply(KIT, host_key, tunnel_key), SHARED))
+
+
+def test_the_seal_depends_on_every_line_and_on_the_key():
+    seals = {seal_of(REPLY.body(), SHARED), seal_of(REPLY.body(), "y" * 44), seal_of(REPLY.body() + "\n", SHARED)}
+    assert len(seals) == 3
+    assert all(len(seal) == 24 and seal.count("-") == 4 for seal in seals)

@@ -1,0 +1,216 @@
+"""Both halves of pairing through the command line: what is asked, kept, written, refused, and done twice."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+from pathlib import Path
+
+import pytest
+
+from otherroof.cli.main import main
+from otherroof.pairing.kit import SECRET
+from otherroof.settings import look_around, read_parts
+from support.lab import toml_text
+from support.pairing import ANSWERS, reply_text, some_reply
+
+
+class House:
+    """A settings folder, and the command line over it."""
+
+    def __init__(self, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        self.where = folder / "settings"
+        self.where.mkdir()
+        self.answers = folder / "answers.toml"
+        self.answer()
+        self._capsys = capsys
+
+    def answer(self, **other) -> None:
+        self.answers.write_text(toml_text({**ANSWERS, **other}), encoding="utf-8")
+
+    def run(self, *words: str) -> tuple[int, str]:
+        """Exit code, and all that was said."""
+        with pytest.raises(SystemExit) as left:
+            main(["pair", *words, "--config", str(self.where)])
+        said = self._capsys.readouterr()
+        return int(left.value.code or 0), said.out + said.err
+
+    def begin(self, far: str = "heron", *words: str) -> tuple[int, str]:
+        return self.run(far, "--answers", str(self.answers), *words)
+
+    def kit(self, far: str = "heron") -> str:
+        return Path(self.where, "kits", far, "READ-ME-FIRST.txt").read_text(encoding="utf-8").split()[-1].rstrip(".")
+
+    def finish(self, text: str, far: str = "heron") -> tuple[int, str]:
+        path = self.where.parent / "reply.txt"
+        path.write_text(text, encoding="utf-8")
+        return self.run(far, "--finish", "--reply", str(path))
+
+    def shared(self, far: str = "heron") -> str:
+        return Path(self.where, "keys", f"{far}-shared.key").read_text(encoding="ascii").strip()
+
+    def files(self) -> dict[str, bytes]:
+        return {str(path): path.read_bytes() for path in sorted(self.where.rglob("*")) if path.is_file()}
+
+
+@pytest.fixture
+def house(tmp_path, capsys):
+    return House(tmp_path, capsys)
+
+
+def test_from_nothing_to_settings_without_a_mistake(house):
+    code, said = house.begin()
+    assert code == 0, said
+    assert not (house.where / "otherroof.toml").exists()
+    code, said = house.finish(reply_text(some_reply(house.kit()), house.shared()))
+    assert code == 0, said
+    parts = read_parts(str(house.where))
+    assert parts.mistakes + look_around(parts) == []
+    assert parts.home is not None
+    assert parts.home.zone == "America/St_Johns"
+
+
+def test_no_secret_is_printed_or_kept_outside_its_file(house):
+    said = house.begin()[1]
+    secrets = {name: (house.where / "keys" / f"heron-{name}.key").read_text() for name in ("tunnel", "shared", "login")}
+    for name, secret in secrets.items():
+        body = secret.strip().splitlines()[len(secret.strip().splitlines()) // 2]
+        assert body not in said
+        held = {
+            os.path.relpath(path, house.where) for path, content in house.files().items() if body.encode() in content
+        }
+        own = {f"keys/heron-{name}.key"}
+        assert held == (own | {f"kits/heron/{SECRET}"} if name == "shared" else own)
+
+
+def test_the_caution_about_an_opened_port_is_where_it_is_opened(house):
+    said = " ".join(house.begin()[1].split())
+    assert "Open UDP port 51820 in home's router" in said
+    assert "exposed to everyone on the internet" in said
+    assert f"{SECRET} in it is secret" in said
+
+
+def test_beginning_twice_changes_nothing(house):
+    house.begin()
+    before = house.files()
+    code, said = house.begin()
+    assert (code, house.files()) == (0, before)
+    assert "new key" not in said
+
+
+def test_other_answers_make_another_kit_and_the_old_reply_no_longer_fits(house):
+    house.begin()
+    old, shared = house.kit(), house.shared()
+    house.answer(contact="Tom")
+    said = house.begin()[1]
+    assert f"kit {old}, made earlier, no longer fits" in said
+    assert house.shared() == shared
+    code, said = house.finish(reply_text(some_reply(old), shared))
+    assert code == 2
+    assert house.kit() in said
+    assert not (house.where / "otherroof.toml").exists()
+
+
+def test_finishing_twice_with_the_same_reply_is_well_and_with_another_is_refused(house):
+    house.begin()
+    reply = reply_text(some_reply(house.kit()), house.shared())
+    house.finish(reply)
+    before = house.files()
+    code, said = house.finish(reply)
+    assert (code, house.files()) == (0, before)
+    assert "nothing to do" in said
+    code, said = house.finish(reply_text(some_reply(house.kit()), house.shared()))
+    assert (code, house.files()) == (2, before)
+    assert "says something else" in said
+
+
+def test_a_reply_with_a_slip_writes_nothing(house):
+    house.begin()
+    before = house.files()
+    reply = reply_text(some_reply(house.kit()), house.shared())
+    code, said = house.finish(reply[:-2] + ("0" if reply[-2] != "0" else "1") + "\n")
+    assert (code, house.files()) == (2, before)
+    assert "seal does not fit" in said
+
+
+def test_finishing_what_was_not_begun_says_how_to_begin(house):
+    code, said = house.finish("anything")
+    assert code == 2
+    assert "otherroof pair heron" in said
+
+
+def test_a_paired_box_is_not_paired_over(house):
+    house.begin()
+    house.finish(reply_text(some_reply(house.kit()), house.shared()))
+    before = house.files()
+    code, said = house.begin()
+    assert (code, house.files()) == (2, before)
+    assert "is in the settings already" in said
+
+
+def test_a_second_far_box_gets_its_own_port_network_interface_and_keys(house):
+    house.begin()
+    house.finish(reply_text(some_reply(house.kit()), house.shared()))
+    house.answer(home="", zone="")
+    code, said = house.begin("wren")
+    assert code == 2
+    assert "51821" in said
+    house.answer(home="", zone="", port=51821)
+    assert house.begin("wren")[0] == 0
+    code, said = house.finish(reply_text(some_reply(house.kit("wren")), house.shared("wren")), "wren")
+    assert code == 0, said
+    parts = read_parts(str(house.where))
+    assert parts.mistakes + look_around(parts) == []
+    heron, wren = (parts.far[name].tunnel for name in ("heron", "wren"))
+    assert heron.own_address != wren.own_address
+    assert heron.interface != wren.interface
+    assert house.shared() != house.shared("wren")
+
+
+def test_two_boxes_that_both_wait_do_not_get_the_same_port(house):
+    house.begin()
+    code, said = house.begin("wren")
+    assert code == 2
+    assert "port 51820 already" in said
+
+
+def test_settings_with_a_mistake_are_not_built_upon(house):
+    (house.where / "otherroof.toml").write_text("[home]\nname = 'larch'\nzone = 'Mars'\n", encoding="utf-8")
+    code, said = house.begin()
+    assert code == 2
+    assert "home.zone" in said
+
+
+def test_home_s_name_is_taken_from_settings_that_stand(house):
+    (house.where / "otherroof.toml").write_text(
+        "# ours\n[home]\nname = 'rowan'\nzone = 'America/St_Johns'\n", encoding="utf-8"
+    )
+    assert house.begin()[0] == 0
+    record = json.loads((house.where / "pairing" / "heron.json").read_text(encoding="utf-8"))
+    assert record["plan"]["home"] == "rowan"
+    house.finish(reply_text(some_reply(house.kit()), house.shared()))
+    assert (house.where / "otherroof.toml").read_text(encoding="utf-8").startswith("# ours\n[home]\nname = 'rowan'\n")
+
+
+@pytest.mark.parametrize("name", ["../up", "a b", "", "-x"])
+def test_a_name_that_cannot_be_is_refused(house, name):
+    before = house.files()
+    code, _ = house.run("--answers", str(house.answers), "--", name)
+    assert (code, house.files()) == (2, before)
+
+
+def test_a_record_that_cannot_be_understood_is_named(house):
+    (house.where / "pairing").mkdir()
+    (house.where / "pairing" / "heron.json").write_text("{}", encoding="utf-8")
+    code, said = house.begin()
+    assert code == 2
+    assert "heron.json" in said
+
+
+def test_without_a_terminal_and_without_answers_nothing_is_guessed(house, monkeypatch):
+    monkeypatch.setattr("sys.stdin", io.StringIO())
+    code, said = house.run("heron")
+    assert code == 2
+    assert "--answers" in said
+    assert house.files() == {}
