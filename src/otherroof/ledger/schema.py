@@ -45,7 +45,8 @@ CREATE TABLE tunnel_session (
 CREATE INDEX tunnel_session_by_far ON tunnel_session (far, up);
 CREATE TABLE probe (
     number INTEGER PRIMARY KEY, far TEXT NOT NULL, at TEXT NOT NULL, took_s REAL NOT NULL,
-    answered INTEGER NOT NULL, exit_code INTEGER NOT NULL, headline TEXT NOT NULL, advice TEXT NOT NULL
+    answered INTEGER NOT NULL, exit_code INTEGER NOT NULL, headline TEXT NOT NULL, advice TEXT NOT NULL,
+    round_trip_ms REAL
 );
 CREATE INDEX probe_by_far ON probe (far, at);
 CREATE TABLE probe_rung (

@@ -57,6 +57,7 @@ class ProbeRow:
     exit_code: int
     headline: str
     advice: str
+    round_trip_ms: float | None = None
 
 
 class WayPages:
@@ -98,11 +99,13 @@ class WayPages:
     def note_probe(self, far: str, at: datetime, climb: Climb, answered: bool) -> None:
         """Write down a climb with its rungs. `answered`: the far box proved its host key."""
         took = sum(one.took_s for one in climb.rungs)
+        measured = [one.seen.round_trip_ms for one in climb.rungs if one.seen.round_trip_ms is not None]
+        round_trip = measured[0] if measured else None
         with self.writing() as db:
             row = db.execute(
-                "INSERT INTO probe (far, at, took_s, answered, exit_code, headline, advice)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?)",
-                (far, stamp(at), took, answered, climb.exit_code, climb.headline, climb.advice),
+                "INSERT INTO probe (far, at, took_s, answered, exit_code, headline, advice, round_trip_ms)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (far, stamp(at), took, answered, climb.exit_code, climb.headline, climb.advice, round_trip),
             )
             db.executemany(
                 "INSERT INTO probe_rung (probe, place, rung, state, took_s, seen, advice) VALUES (?, ?, ?, ?, ?, ?, ?)",
@@ -118,7 +121,7 @@ class WayPages:
 
     def probes(self, *, far: str = "", since: datetime | None = None, newest: int = 0) -> list[ProbeRow]:
         """Probes, newest first; of one far box, since a moment, at most `newest` of them (0: all)."""
-        columns = "number, far, at, took_s, answered, exit_code, headline, advice"
+        columns = "number, far, at, took_s, answered, exit_code, headline, advice, round_trip_ms"
         rows = self._newest(f"SELECT {columns} FROM probe", "at", far, since, newest)
         return [_as_probe(row) for row in rows]
 
@@ -149,5 +152,5 @@ def _as_session(row: tuple[Any, ...]) -> TunnelSession:
 
 
 def _as_probe(row: tuple[Any, ...]) -> ProbeRow:
-    number, far, at, took_s, answered, exit_code, headline, advice = row
-    return ProbeRow(number, far, from_stamp(at), took_s, bool(answered), exit_code, headline, advice)
+    number, far, at, took_s, answered, exit_code, headline, advice, round_trip_ms = row
+    return ProbeRow(number, far, from_stamp(at), took_s, bool(answered), exit_code, headline, advice, round_trip_ms)

@@ -19,11 +19,15 @@ GRACE_S = 2.0  # for a rung that keeps its own time, before it is left behind
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What a rung saw. `advice` says what to do, in words for a household's own administrator."""
+    """What a rung saw. `advice` says what to do, in words for a household's own administrator.
+
+    `round_trip_ms` is set by the rung that measured one.
+    """
 
     state: State
     text: str
     advice: str = ""
+    round_trip_ms: float | None = None
 
 
 def ok(text: str, advice: str = "") -> Seen:

@@ -177,7 +177,9 @@ class NetworkRungs:
             times = sorted(self._senses.dial(address, self._far.port, DIAL_S) for _ in range(DIALS))
         except Unreached as problem:
             return not_ok(f"{address}: {why}, and TCP port {self._far.port}: {problem.what}", _SILENT_ADVICE)
-        return ok(f"TCP answers after {times[len(times) // 2] * 1000:.1f} ms (median of {DIALS}); {why}")
+        middle_ms = times[len(times) // 2] * 1000
+        text = f"TCP answers after {middle_ms:.1f} ms (median of {DIALS}); {why}"
+        return Seen("ok", text, round_trip_ms=middle_ms)
 
     def _size(self, limit_s: float) -> Seen:
         if not self._pings:

@@ -84,7 +84,8 @@ def echoes_seen(echoes: Echoes) -> Seen:
     """The far address answered some echo requests."""
     lost = echoes.sent - echoes.received
     text = f"round trip {echoes.median_ms:.1f} ms (median), {lost} of {echoes.sent} lost"
-    return ok(text, "packets get lost on the way, which slows every copy" if lost else "")
+    advice = "packets get lost on the way, which slows every copy" if lost else ""
+    return Seen("ok", text, advice, round_trip_ms=echoes.median_ms)
 
 
 def size_lost(full: int, passing: int, wireguard: bool) -> Seen:
