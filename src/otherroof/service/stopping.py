@@ -29,26 +29,22 @@ class StopSign:
         self._lock = threading.Lock()
         self._reason = ""
 
-    @property
-    def reason(self) -> str:
-        """Why the sign is up; empty while it is not."""
-        return self._reason
-
     def ask(self, reason: str) -> None:
         """Raise the sign. The first reason stays."""
         with self._lock:
             self._reason = self._reason or reason
 
-    def asked(self) -> bool:
-        """Whether the run should stop."""
+    def asked(self) -> str:
+        """Why the run should stop; empty while it should go on."""
         if not self._reason and self._until is not None and self._clock.now() >= self._until:
             self.ask("its window has closed; it goes on in the next one")
-        return bool(self._reason)
+        return self._reason
 
     def check(self) -> None:
         """Raises RunCut with the reason where the sign is up."""
-        if self.asked():
-            raise RunCut(self._reason)
+        reason = self.asked()
+        if reason:
+            raise RunCut(reason)
 
     def keep_to(self, until: datetime | None) -> None:
         """The window now closes at another time, because the settings were read anew."""
