@@ -1,0 +1,202 @@
+"""The play: a household is invented, copied, lives through a day, is copied and restored, and a disaster is held.
+
+It compares what comes back entry by entry, with eyes of its own. Who copies and restores is handed in as a Keeper.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from otherroof.clock import Clock
+from otherroof.copying.tally import RunReport
+from otherroof.rehearsal.compare import Difference, Tree, differences, read_tree
+from otherroof.rehearsal.day import Changes, a_day_passes, a_disaster
+from otherroof.rehearsal.household import invent
+from otherroof.rehearsal.stage import Stage
+from otherroof.units import size_text
+
+FIRST_DAY_SEED = 1301
+SECOND_DAY_SEED = 1302
+SHOWN = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """What a restore brought back: files, bytes of content, TCP payload on the wire, and what it found damaged."""
+
+    files: int
+    bytes: int
+    wire_down: int
+    damaged: tuple[str, ...] = ()
+
+
+class Keeper(Protocol):
+    """Copies the household and brings it back: what is rehearsed."""
+
+    def run(self) -> RunReport:
+        """One run of the household's job."""
+        ...
+
+    def restore(self, run: str, into: str) -> Restored:
+        """Bring the version that `run` left back into the folder `into`."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """One act, for the closing table; bytes of content new and sent, and on the wire both ways. None: not measured."""
+
+    name: str
+    seconds: float
+    files: int | None = None
+    new: int | None = None
+    sent: int | None = None
+    wire: int | None = None
+
+
+@dataclass(slots=True)
+class Verdict:
+    """How it went: the acts, what was not as it should be, and what came back unlike."""
+
+    acts: list[Act] = field(default_factory=list)
+    wrong: list[str] = field(default_factory=list)
+    unlike: list[Difference] = field(default_factory=list)
+
+    @property
+    def well(self) -> bool:
+        """Whether all was as it should be."""
+        return not self.wrong and not self.unlike
+
+    def as_json(self) -> dict[str, Any]:
+        """The verdict as `rehearse --json` prints it; sizes in bytes."""
+        return {
+            "well": self.well,
+            "acts": [
+                {
+                    "act": act.name,
+                    "seconds": round(act.seconds, 3),
+                    "files": act.files,
+                    "bytes": {"new": act.new, "sent": act.sent, "wire": act.wire},
+                }
+                for act in self.acts
+            ],
+            "wrong": self.wrong,
+            "differences": [one.line() for one in self.unlike],
+        }
+
+
+class Play:
+    """One rehearsal from curtain to curtain."""
+
+    def __init__(
+        self, stage: Stage, keeper: Keeper, clock: Clock, tell: Callable[[str], None], *, owners: bool
+    ) -> None:
+        self._stage = stage
+        self._keeper = keeper
+        self._clock = clock
+        self._tell = tell
+        self._owners = owners
+        self._verdict = Verdict()
+
+    def perform(self) -> Verdict:
+        """All acts in their order; stops early only where nothing is left to compare."""
+        self._invent()
+        first_day = read_tree(self._stage.household)
+        first = self._copy("first copy")
+        self._live_a_day()
+        second_day = read_tree(self._stage.household)
+        second = self._copy("second copy")
+        if second is not None:
+            self._bring_back("the newest version", second.run, second_day)
+        if first is not None:
+            self._bring_back("the version before", first.run, first_day)
+        self._suffer_a_disaster()
+        return self._verdict
+
+    def _invent(self) -> None:
+        self._tell("Inventing a household: letters, scans, photos, mail, a database, odd names, links, holes …")
+        began = self._clock.monotonic()
+        made = invent(self._stage.household, FIRST_DAY_SEED)
+        seconds = self._clock.monotonic() - began
+        self._verdict.acts.append(Act("household invented", seconds, made.files, made.bytes))
+        self._tell(f"  {made.files} files, {made.folders} folders and {made.links} links, {size_text(made.bytes)}")
+        self._tell(f"A stand-in far box answers on {self._stage.box.address} port {self._stage.box.port}.")
+
+    def _copy(self, name: str) -> RunReport | None:
+        self._tell(f"The {name} goes to the far box …")
+        report, seconds = self._timed_run()
+        sizes = report.bytes
+        self._verdict.acts.append(
+            Act(name, seconds, report.files.seen, sizes.new, sizes.sent, sizes.wire_up + sizes.wire_down)
+        )
+        self._tell(
+            f"  {report.outcome}: {report.files.new} new, {report.files.changed} changed, {report.files.moved} moved, "
+            f"{report.files.removed} removed; {size_text(sizes.sent)} sent"
+        )
+        if report.outcome == "done":
+            return report
+        told = "; ".join(f"{one.path}: {one.why}" for one in report.problems[:3])
+        why = " ".join(filter(None, (report.reason, told)))
+        self._fault(f"the {name} should be done, but is {report.outcome!r}: {why or 'no reason was given'}")
+        return report if report.outcome == "done with problems" else None
+
+    def _timed_run(self) -> tuple[RunReport, float]:
+        began = self._clock.monotonic()
+        report = self._keeper.run()
+        return report, self._clock.monotonic() - began
+
+    def _live_a_day(self) -> None:
+        self._tell("A day passes in the household …")
+        changes = a_day_passes(self._stage.household, SECOND_DAY_SEED)
+        self._tell(f"  {_day_text(changes)}")
+
+    def _bring_back(self, name: str, run: str, wanted: Tree) -> None:
+        self._tell(f"Restoring {name} and comparing it entry by entry …")
+        into = self._stage.back(run)
+        began = self._clock.monotonic()
+        restored = self._keeper.restore(run, into)
+        seconds = self._clock.monotonic() - began
+        self._verdict.acts.append(
+            Act(f"restored {name}", seconds, restored.files, restored.bytes, None, restored.wire_down)
+        )
+        for path in restored.damaged:
+            self._fault(f"{path} was found damaged in {name}")
+        unlike = differences(wanted, read_tree(into), owners=self._owners)
+        self._verdict.unlike += unlike
+        if not unlike:
+            self._tell(f"  all {len(wanted)} entries are as they were: content, names, times, rights, links, holes")
+            return
+        self._tell(f"  {len(unlike)} difference(s):")
+        for one in unlike[:SHOWN]:
+            self._tell(f"    {one.line()}")
+
+    def _suffer_a_disaster(self) -> None:
+        self._tell("A disaster at home: mail and letters are deleted. The next run must stop and send nothing …")
+        gone = a_disaster(self._stage.household)
+        report, seconds = self._timed_run()
+        sizes = report.bytes
+        wire = sizes.wire_up + sizes.wire_down
+        self._verdict.acts.append(Act("held run", seconds, report.files.seen, sizes.new, sizes.sent, wire))
+        if report.outcome != "held" or sizes.sent:
+            self._fault(f"{gone} files were deleted; the run should be held, but is {report.outcome!r}")
+        else:
+            self._tell(f"  held: {report.reason}")
+
+    def _fault(self, what: str) -> None:
+        self._verdict.wrong.append(what)
+        self._tell(f"  NOT AS IT SHOULD BE: {what}")
+
+
+def _day_text(changes: Changes) -> str:
+    parts = {
+        "new": changes.new,
+        "edited": changes.edited,
+        "moved": changes.moved,
+        "removed": changes.removed,
+        "copied": changes.copied,
+        "only touched": changes.touched,
+        "with other rights": changes.rights,
+    }
+    return ", ".join(f"{count} {name}" for name, count in parts.items())
