@@ -1,0 +1,458 @@
+"""The network rungs over a simulated machine: each fault is named by its own rung, with advice that fits it."""
+
+from __future__ import annotations
+
+import base64
+import re
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from otherroof.clock import SteppedClock
+from otherroof.errors import TunnelTrouble, Unreached
+from otherroof.ledger import Ledger
+from otherroof.link import rungs, way, words
+from otherroof.link.commands import Ran
+from otherroof.link.keys import public_in
+from otherroof.link.ladder import Climb, Climbed
+from otherroof.link.senses import Senses
+from otherroof.link.way import Way, open_way, tend_tunnels
+from otherroof.settings import Settings, WireguardTunnel
+from support.net_machine import NetMachine, SimPeer
+
+NOW = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
+FAR_KEY = base64.b64encode(bytes([2] * 32)).decode()
+HOST_KEY = "ssh-ed25519 " + base64.b64encode(b"\0\0\0\x0bssh-ed25519" + b"\0\0\0 " + bytes(32)).decode()
+FAR = "10.77.31.2"
+
+
+class World:
+    """A home with its settings, its simulated machine, and a far box that may or may not answer."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.clock = SteppedClock(NOW)
+        self.machine = NetMachine()
+        self.names: dict[str, tuple[str, ...]] = {FAR: (FAR,), "home.example.net": ("198.18.1.2",)}
+        self.outside = ""
+        self.nudges = 0
+        self.shakes_hands = True
+        self.answers_tcp = True
+        self.tunnel: dict[str, Any] = {
+            "kind": "wireguard",
+            "own_address": "10.77.31.1/24",
+            "own_name": "home.example.net",
+            "far_key": FAR_KEY,
+            "reach": ["10.77.31.0/24"],
+        }
+        (folder / "keys").mkdir()
+        for name in ("login", "tunnel.key"):
+            path = folder / "keys" / name
+            path.touch(0o600)
+            path.write_text(base64.b64encode(bytes([9] * 32)).decode() + "\n")
+        self.key_path = str(folder / "keys" / "tunnel.key")
+        self.machine.publics[self.key_path] = public_in(self.key_path)
+        self.ledger = Ledger(str(folder / "state" / "ledger.sqlite"))
+
+    @property
+    def settings(self) -> Settings:
+        far = {
+            "address": FAR,
+            "account": "roof",
+            "login_key": "keys/login",
+            "host_key": HOST_KEY,
+            "base": "/copies",
+            "tunnel": self.tunnel,
+        }
+        return Settings.model_validate(
+            {
+                "where": str(self.folder),
+                "home": {"name": "elm", "zone": "Europe/Berlin"},
+                "far": {"garden": far},
+                "jobs": {},
+            }
+        )
+
+    @property
+    def senses(self) -> Senses:
+        return Senses(self.machine, self.resolve, self.dial, self.nudge, lambda gateway: self.outside)
+
+    def resolve(self, host: str, timeout_s: float) -> tuple[str, ...]:
+        if host not in self.names:
+            raise Unreached("the name does not resolve", where=host, advice="check how it is written")
+        return self.names[host]
+
+    def dial(self, address: str, port: int, timeout_s: float) -> float:
+        if not self.answers_tcp:
+            raise Unreached("no answer within 3 s", where=address)
+        return 0.02
+
+    def nudge(self, address: str) -> None:
+        self.nudges += 1
+        link = self.machine.links.get("roof0")
+        if self.shakes_hands and link is not None and self.nudges >= 3:
+            peer = link.peers[FAR_KEY]
+            peer.handshake_at = int(self.clock.now().timestamp())
+            peer.received, peer.sent, peer.endpoint = 92, 148, "198.18.2.2:33333"
+
+    def way(self, **more: Any) -> Way:
+        return Way(self.settings, "garden", self.ledger, self.clock, senses=self.senses, **more)
+
+    def climb(self) -> Climb:
+        with self.way() as one:
+            return one.climb()
+
+
+@pytest.fixture
+def world(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> World:
+    class Deaf:
+        allowed = False
+
+        def __enter__(self) -> Deaf:
+            return self
+
+        def __exit__(self, *_: object) -> None:
+            pass
+
+    monkeypatch.setattr(rungs, "Arrivals", lambda port: Deaf())
+    made = World(tmp_path)
+    yield made
+    made.ledger.close()
+
+
+def seen(climb: Climb, name: str) -> Climbed:
+    return next(one for one in climb.rungs if one.rung == name)
+
+
+def test_all_rungs_hold_in_the_order_of_the_way(world: World) -> None:
+    found = world.climb()
+    assert [one.rung for one in found.rungs] == [
+        "settings and keys",
+        "default route",
+        "names",
+        "address plan",
+        "interface",
+        "handshake",
+        "far address",
+        "full packets",
+    ]
+    assert found.exit_code == 0, found.headline
+    assert "over eth0 by way of 192.168.71.1" in seen(found, "default route").seen.text
+    assert "roof0 is up, MTU 1420" in seen(found, "interface").seen.text
+    assert seen(found, "far address").seen.text == "round trip 20.0 ms (median), 0 of 10 lost"
+    assert "1420 bytes" in seen(found, "full packets").seen.text
+
+
+def test_something_is_sent_before_the_handshake_is_looked_at(world: World) -> None:
+    """An idle tunnel shakes no hands: without the nudges there would never be one."""
+    assert world.climb().held("handshake")
+    assert world.nudges >= 3
+
+
+Spoil = Callable[[World], None]
+
+
+def others_can_read_the_key(world: World) -> None:
+    Path(world.key_path).chmod(0o644)
+
+
+def key_file_is_gone(world: World) -> None:
+    Path(world.key_path).unlink()
+
+
+def key_file_is_no_key(world: World) -> None:
+    Path(world.key_path).write_text("hello\n")
+
+
+def own_key_as_far_key(world: World) -> None:
+    world.tunnel["far_key"] = public_in(world.key_path)
+
+
+def no_route(world: World) -> None:
+    world.machine.default = None
+
+
+def same_lan(world: World) -> None:
+    world.tunnel["reach"] = ["10.77.31.0/24", "192.168.71.0/24"]
+
+
+def tunnel_net_is_home_lan(world: World) -> None:
+    world.machine.links["eth0"].addresses = ["10.77.0.5/16"]
+
+
+def not_allowed(world: World) -> None:
+    world.machine.refuse["ip", "link", "add"] = Ran(2, err="RTNETLINK answers: Operation not permitted")
+
+
+def far_box_is_silent(world: World) -> None:
+    world.shakes_hands = False
+
+
+def far_box_answers_nothing(world: World) -> None:
+    world.machine.echo = lambda address, size: None
+    world.answers_tcp = False
+
+
+def large_packets_vanish(world: World) -> None:
+    world.machine.echo = lambda address, size: 20.0 if size <= 1372 else None
+
+
+@pytest.mark.parametrize(
+    ("spoil", "rung", "says", "advises"),
+    [
+        (others_can_read_the_key, "settings and keys", "can be read by others", "chmod 600"),
+        (key_file_is_gone, "settings and keys", "is not there", ""),
+        (key_file_is_no_key, "settings and keys", "does not hold a tunnel key", "wg genkey"),
+        (own_key_as_far_key, "settings and keys", "our own public key", "wg pubkey"),
+        (no_route, "default route", "no default route", "cable"),
+        (same_lan, "address plan", "are the same network 192.168.71.0/24", "Free blocks: 10."),
+        (tunnel_net_is_home_lan, "address plan", "10.77.0.0/16 and the tunnel's far network 10.77.31.0/24", "Free"),
+        (not_allowed, "interface", "not permitted", "CAP_NET_ADMIN"),
+        (far_box_is_silent, "handshake", "there was no handshake", "forward UDP 51820"),
+        (far_box_answers_nothing, "far address", "no answer within 3 s", "firewall"),
+        (large_packets_vanish, "full packets", "vanish", "set `mtu = 13"),
+    ],
+)
+def test_fault_is_named_by_its_rung(world: World, spoil: Spoil, rung: str, says: str, advises: str) -> None:
+    spoil(world)
+    found = world.climb()
+    assert found.decisive is not None
+    assert found.decisive.rung == rung
+    assert says in found.headline
+    assert advises in found.advice
+    assert found.exit_code == 3
+    assert found.rungs[-1].seen.state == ("not ok" if rung == "full packets" else "not tried")
+    assert "roof0" not in world.machine.links, "a failed climb leaves no tunnel behind"
+
+
+def test_search_for_the_largest_packet_is_exact_to_a_few_bytes(world: World) -> None:
+    large_packets_vanish(world)
+    text = seen(world.climb(), "full packets").seen.text
+    largest = int(text.rpartition(" ")[2])
+    assert 1372 - 4 <= largest <= 1372
+
+
+def test_handshake_is_waited_for_no_longer_than_its_time(world: World) -> None:
+    world.shakes_hands = False
+    found = world.climb()
+    assert 58 <= seen(found, "handshake").took_s <= 61
+
+
+def test_old_handshake_is_not_fresh(world: World) -> None:
+    world.shakes_hands = False
+    with world.way() as one:
+        one.tunnel.up()
+        world.machine.links["roof0"].peers[FAR_KEY] = SimPeer(
+            ["10.77.31.0/24"], "25", handshake_at=int(NOW.timestamp()) - 181
+        )
+        found = one.climb()
+    assert found.decisive is not None
+    assert "the last handshake was 4 min 1 s ago" in found.decisive.seen.text
+
+
+def test_far_box_that_answers_no_ping_is_asked_over_tcp_and_its_size_not_guessed(world: World) -> None:
+    world.machine.echo = lambda address, size: None
+    found = world.climb()
+    assert found.exit_code == 0
+    assert "TCP answers after 20.0 ms" in seen(found, "far address").seen.text
+    assert seen(found, "full packets").seen.state == "not tried"
+
+
+def test_lost_packets_are_counted(world: World) -> None:
+    numbers = iter(range(1000))
+    world.machine.echo = lambda address, size: None if next(numbers) in (2, 5) else 30.0
+    assert "2 of 10 lost" in seen(world.climb(), "far address").seen.text
+
+
+@pytest.mark.parametrize(
+    ("leads_to", "outside", "state", "says"),
+    [
+        (("198.18.1.2",), "", "ok", "does not tell"),
+        (("198.18.1.2",), "198.18.1.2", "ok", "as the router says too"),
+        (("198.18.1.2",), "198.18.1.99", "not ok", "the router's outside address is 198.18.1.99"),
+        (("198.18.1.2",), "100.64.3.4", "not ok", "no port can be forwarded"),
+        (("192.168.71.2",), "", "ok", "which this machine has itself"),
+        (("192.168.1.1",), "", "not ok", "private"),
+        (("100.70.0.1",), "", "not ok", "no port can be forwarded"),
+        (("fd00::1", "198.18.1.2"), "", "ok", "does not tell"),
+    ],
+)
+def test_own_name_has_to_lead_home(
+    world: World, leads_to: tuple[str, ...], outside: str, state: str, says: str
+) -> None:
+    world.names["home.example.net"] = leads_to
+    world.outside = outside
+    found = world.climb()
+    rung = seen(found, "names")
+    assert (rung.seen.state, says in rung.seen.text) == (state, True), rung.seen.text
+    assert found.exit_code == (0 if state == "ok" else 1), "the tunnel stands, so the name only asks for a look"
+
+
+def test_wrong_name_is_the_headline_when_there_is_no_handshake_either(world: World) -> None:
+    del world.names["home.example.net"]
+    world.shakes_hands = False
+    found = world.climb()
+    assert found.headline.startswith("names: home.example.net: the name does not resolve")
+    assert found.exit_code == 3
+
+
+def test_far_name_is_the_headline_where_home_calls(world: World) -> None:
+    world.tunnel |= {"role": "call", "far_name": "garden.example.net:51820", "own_name": ""}
+    found = world.climb()
+    assert found.headline.startswith("names: garden.example.net")
+    assert found.stopped_at is not None
+    assert found.stopped_at.rung == "interface"
+
+
+def wireguard(**more: Any) -> WireguardTunnel:
+    given = {"kind": "wireguard", "own_address": "10.77.31.1/24", "far_key": FAR_KEY, "reach": ["10.77.31.0/24"]}
+    return WireguardTunnel.model_validate(given | more)
+
+
+def test_calls_that_arrive_but_do_not_fit_point_to_the_keys_not_to_the_router() -> None:
+    told = words.no_handshake(wireguard(), "OWN", None, 60, {"calls": 12})
+    assert "do not fit our keys" in told.text
+    assert "forward" not in told.advice
+    assert "OWN" in told.advice
+
+
+def test_silence_points_to_the_router_and_the_provider() -> None:
+    told = words.no_handshake(wireguard(), "OWN", None, 60, {})
+    assert "nothing arrives at UDP port 51820" in told.text
+    assert "forward" in told.advice
+
+
+def test_silence_is_not_claimed_where_nobody_could_listen() -> None:
+    assert "nothing arrives" not in words.no_handshake(wireguard(), "OWN", None, 60, None).text
+
+
+def test_path_under_the_floor_is_not_answered_with_an_impossible_mtu() -> None:
+    assert "set `mtu = 1280`" in words.size_lost(1280, 1204, wireguard=True).advice
+
+
+class TestPlainWay:
+    """kind = "none": rungs that have nothing to look at say so, and are not called well."""
+
+    def test_rungs_of_a_tunnel_are_not_tried(self, world: World) -> None:
+        world.tunnel = {"kind": "none"}
+        found = world.climb()
+        states = {one.rung: one.seen.state for one in found.rungs}
+        assert states["address plan"] == states["interface"] == states["handshake"] == "not tried"
+        assert found.exit_code == 0
+        assert world.ledger.tunnel_sessions() == []
+
+    def test_address_without_a_way_is_named(self, world: World) -> None:
+        world.tunnel = {"kind": "none"}
+        world.machine.default = None
+        assert world.climb().headline == f"default route: no way to {FAR}"
+
+
+class TestWay:
+    """Opening, sharing and closing a way, and what the ledger holds of it."""
+
+    def open(self, world: World, **more: Any) -> Any:
+        return open_way(world.settings, "garden", world.ledger, world.clock, senses=world.senses, **more)
+
+    def test_session_is_written_down(self, world: World) -> None:
+        with self.open(world):
+            peer = world.machine.links["roof0"].peers[FAR_KEY]
+            peer.sent, peer.received = 5000, 700
+            world.clock.step(3600)
+            (open_one,) = world.ledger.tunnel_sessions()
+            assert open_one.down is None
+        (one,) = world.ledger.tunnel_sessions(far="garden")
+        assert (one.far, one.tunnel, one.up, one.cut) == ("garden", "roof0", NOW, False)
+        assert one.handshake_s == pytest.approx(2, abs=1)
+        assert (one.sent, one.received) == (5000, 700)
+        assert one.down is not None
+        assert (one.down - one.up).total_seconds() >= 3600
+
+    def test_failing_way_is_raised_with_its_headline_and_written_down(self, world: World) -> None:
+        world.shakes_hands = False
+        with (
+            pytest.raises(Unreached, match=r"garden: handshake: there was no handshake.*forward UDP"),
+            self.open(world),
+        ):
+            pytest.fail("nothing may be copied over a way that does not stand")
+        (probe,) = world.ledger.probes(far="garden")
+        assert (probe.answered, probe.exit_code) == (False, 3)
+        kept = [(one["rung"], one["state"]) for one in world.ledger.rungs_of(probe.number)]
+        assert kept[4:7] == [("interface", "ok"), ("handshake", "not ok"), ("far address", "not tried")]
+        assert world.ledger.tunnel_sessions()[0].down is not None
+
+    def test_tunnel_that_cannot_be_brought_up_is_trouble_with_the_tunnel(self, world: World) -> None:
+        not_allowed(world)
+        with pytest.raises(TunnelTrouble, match="CAP_NET_ADMIN"), self.open(world):
+            pytest.fail("there is no tunnel")
+
+    def test_two_ways_are_one_session(self, world: World) -> None:
+        with self.open(world):
+            with self.open(world):
+                pass
+            assert "roof0" in world.machine.links
+        assert "roof0" not in world.machine.links
+        assert len(world.ledger.tunnel_sessions()) == 1
+
+    def test_error_inside_still_takes_the_tunnel_down(self, world: World) -> None:
+        with pytest.raises(ZeroDivisionError), self.open(world):
+            raise ZeroDivisionError
+        assert "roof0" not in world.machine.links
+
+    def test_lingering_tunnel_is_taken_down_when_it_is_tended(self, world: World) -> None:
+        world.tunnel["linger_s"] = 60
+        with self.open(world, linger=True):
+            pass
+        assert "roof0" in world.machine.links
+        assert self.tend(world) == []
+        assert "roof0" in world.machine.links
+        world.clock.step(61)
+        assert self.tend(world) == []
+        assert "roof0" not in world.machine.links
+        (one,) = world.ledger.tunnel_sessions()
+        assert one.down is not None
+
+    def test_tunnel_that_is_to_stay_up_is_brought_up_by_tending(self, world: World) -> None:
+        world.tunnel["stay_up"] = True
+        assert self.tend(world) == []
+        assert "roof0" in world.machine.links
+        with self.open(world):
+            pass
+        assert "roof0" in world.machine.links
+        assert len(world.ledger.tunnel_sessions()) == 1
+
+    def test_trouble_while_tending_is_told_and_not_raised(self, world: World) -> None:
+        world.tunnel["stay_up"] = True
+        not_allowed(world)
+        (trouble,) = self.tend(world)
+        assert "CAP_NET_ADMIN" in trouble
+
+    def test_tunnel_that_cannot_be_taken_down_does_not_spoil_the_run(self, world: World) -> None:
+        with self.open(world) as one:
+            world.machine.refuse["ip", "link", "del"] = Ran(2, err="RTNETLINK answers: Device or resource busy")
+        assert "busy" in one.trouble
+        world.machine.refuse.clear()
+        world.clock.step(61)
+        assert self.tend(world) == []
+        assert "roof0" not in world.machine.links
+
+    def test_session_that_a_crash_left_open_counts_as_cut(self, world: World) -> None:
+        world.ledger.begin_tunnel("garden", "roof0", NOW)
+        with self.open(world):
+            pass
+        newest, older = sorted(world.ledger.tunnel_sessions(), key=lambda one: -one.number)
+        assert (older.cut, older.down) == (True, None)
+        assert newest.cut is False
+
+    def tend(self, world: World) -> list[str]:
+        return tend_tunnels(world.settings, world.ledger, world.clock, world.senses)
+
+
+def test_link_knows_nothing_of_ssh() -> None:
+    """`far` stands below `link` in the order of imports."""
+    files = list(Path(way.__file__).parent.glob("*.py"))
+    assert len(files) > 20
+    lines = [line for file in files for line in file.read_text().splitlines() if "import" in line]
+    assert [line for line in lines if re.search(r"paramiko|otherroof\.(far|ledger)\b", line)] == []

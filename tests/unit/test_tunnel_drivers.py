@@ -1,0 +1,402 @@
+"""Every driver of the Tunnel port over its contract, and what is each one's own."""
+
+from __future__ import annotations
+
+import base64
+import os
+import stat
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from otherroof.clock import SteppedClock
+from otherroof.errors import TunnelTrouble, Unreached
+from otherroof.link.command import CommandLink
+from otherroof.link.commands import Ran, SystemCommands
+from otherroof.link.marks import Mark
+from otherroof.link.plain import NoLink
+from otherroof.link.wireguard import Files, Tools, WireguardLink
+from otherroof.settings.tunnel import CommandTunnel, WireguardTunnel
+from support.net_machine import NetMachine, SimLink, SimPeer
+from support.tunnel_contract import MakerContract, TunnelContract
+
+OWN = base64.b64encode(bytes([1] * 32)).decode()
+FAR = base64.b64encode(bytes([2] * 32)).decode()
+OTHER = base64.b64encode(bytes([3] * 32)).decode()
+KEY_FILE, SHARED_FILE = "/keys/tunnel.key", "/keys/shared.key"
+NOW = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
+
+
+class PlainBench:
+    makes_something = False
+
+    def driver(self) -> NoLink:
+        return NoLink()
+
+    def stands(self) -> bool:
+        return True
+
+    def somebody_else_makes_it(self) -> None:
+        pass
+
+    def half_made(self) -> None:
+        pass
+
+
+class TestNoLink(TunnelContract):
+    @pytest.fixture
+    def bench(self) -> PlainBench:
+        return PlainBench()
+
+
+class CommandBench:
+    """Real shell scripts; the tunnel is a file."""
+
+    makes_something = True
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.sign = folder / "stands"
+        self.mark = str(folder / "state" / "garden.made")
+        self.script("up", f"touch {self.sign}")
+        self.script("down", f"rm {self.sign}")
+        self.script("test", f"test -e {self.sign}")
+        self.wait_s = 10.0
+
+    def script(self, name: str, text: str) -> None:
+        path = self.folder / name
+        path.write_text(f"#!/bin/sh\n{text}\n")
+        path.chmod(path.stat().st_mode | stat.S_IXUSR)
+
+    def driver(self) -> CommandLink:
+        argv = {name: [str(self.folder / name)] for name in ("up", "down", "test")}
+        settings = CommandTunnel.model_validate({"kind": "command", "wait_s": self.wait_s, **argv})
+        return CommandLink(settings, SystemCommands(), Mark(self.mark))
+
+    def stands(self) -> bool:
+        return self.sign.exists()
+
+    def somebody_else_makes_it(self) -> None:
+        self.sign.touch()
+
+    def half_made(self) -> None:
+        Mark(self.mark).set()
+
+    def make_fails(self) -> None:
+        self.script("up", "echo no such provider >&2; exit 7")
+        self.script("down", "exit 0")
+
+
+class TestCommandLink(MakerContract):
+    @pytest.fixture
+    def bench(self, tmp_path: Path) -> CommandBench:
+        return CommandBench(tmp_path)
+
+    def test_failing_command_is_quoted_with_its_own_words(self, bench: CommandBench) -> None:
+        bench.make_fails()
+        with pytest.raises(TunnelTrouble, match="left with 7: no such provider"):
+            bench.driver().up()
+
+    def test_up_that_ends_well_but_brings_nothing_up_is_told(self, bench: CommandBench) -> None:
+        bench.script("up", "exit 0")
+        bench.script("down", "exit 0")
+        with pytest.raises(TunnelTrouble, match="yet `test` says"):
+            bench.driver().up()
+
+    def test_command_that_hangs_is_ended_with_all_it_started(self, bench: CommandBench) -> None:
+        pids = bench.folder / "pids"
+        bench.script("up", f"sleep 300 & echo $! > {pids}; sleep 300")
+        bench.wait_s = 0.5
+        with pytest.raises(TunnelTrouble, match="did not end within"):
+            bench.driver().up()
+        assert not Path(f"/proc/{pids.read_text().strip()}/cmdline").exists() or _is_zombie(pids.read_text().strip())
+
+    def test_daemon_that_keeps_the_output_open_does_not_hold_up_the_run(self, bench: CommandBench) -> None:
+        pids = bench.folder / "pids"
+        bench.script("up", f"sleep 30 & echo $! > {pids}; touch {bench.sign}")
+        bench.wait_s = 5.0
+        try:
+            bench.driver().up()
+            assert bench.driver().state().up
+        finally:
+            os.kill(int(pids.read_text()), 9)
+
+    def test_commands_get_no_secrets_from_the_environment(
+        self, bench: CommandBench, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setenv("A_PASSWORD", "plain to see")
+        seen = bench.folder / "seen"
+        bench.script("up", f"env > {seen}; touch {bench.sign}")
+        bench.driver().up()
+        assert "A_PASSWORD" not in seen.read_text()
+
+
+def _is_zombie(pid: str) -> bool:
+    return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] == "Z"
+
+
+class WireguardBench:
+    """The driver over a simulated machine."""
+
+    makes_something = True
+
+    def __init__(self, folder: Path, *, kernel: bool) -> None:
+        self.machine = NetMachine(kernel=kernel, userspace=not kernel)
+        self.machine.publics[KEY_FILE] = OWN
+        self.clock = SteppedClock(NOW)
+        self.mark = Mark(str(folder / "garden.made"))
+        self.names: dict[str, tuple[str, ...]] = {"garden.example.net": ("203.0.113.9",)}
+        self.given: dict[str, object] = {}
+
+    def driver(self) -> WireguardLink:
+        settings = WireguardTunnel.model_validate(
+            {
+                "kind": "wireguard",
+                "own_address": "10.77.31.1/24",
+                "far_key": FAR,
+                "reach": ["10.77.31.0/24", "192.168.88.0/24"],
+                **self.given,
+            }
+        )
+        shared = SHARED_FILE if settings.shared_key_file else ""
+        files = Files(KEY_FILE, shared, lambda: OWN)
+        return WireguardLink(settings, files, Tools(self.machine, self.resolve, self.clock, self.mark))
+
+    def resolve(self, host: str, timeout_s: float) -> tuple[str, ...]:
+        if host not in self.names:
+            raise Unreached("the name does not resolve", where=host)
+        return self.names[host]
+
+    @property
+    def link(self) -> SimLink:
+        return self.machine.links["roof0"]
+
+    def stands(self) -> bool:
+        return "roof0" in self.machine.links
+
+    def somebody_else_makes_it(self) -> None:
+        self.machine.links["roof0"] = SimLink(
+            up=True, addresses=["10.77.31.1/24"], public=OWN, peers={FAR: SimPeer(["10.77.31.0/24"])}
+        )
+
+    def half_made(self) -> None:
+        self.mark.set()
+        self.machine.links["roof0"] = SimLink()
+
+    def make_fails(self) -> None:
+        self.machine.refuse["ip", "link", "set"] = Ran(2, err="RTNETLINK answers: Address already in use")
+
+
+class TestKernelLink(MakerContract):
+    @pytest.fixture
+    def bench(self, tmp_path: Path) -> WireguardBench:
+        return WireguardBench(tmp_path, kernel=True)
+
+
+class TestUserspaceLink(MakerContract):
+    @pytest.fixture
+    def bench(self, tmp_path: Path) -> WireguardBench:
+        return WireguardBench(tmp_path, kernel=False)
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> WireguardBench:
+    return WireguardBench(tmp_path, kernel=True)
+
+
+def test_interface_is_made_as_the_settings_say(bench: WireguardBench) -> None:
+    bench.given = {"shared_key_file": "keys/shared.key", "keepalive_s": 21, "port": 51900}
+    bench.driver().up()
+    assert bench.link == SimLink(
+        mtu=1420,
+        up=True,
+        addresses=["10.77.31.1/24"],
+        routes=["10.77.31.0/24", "192.168.88.0/24"],
+        public=OWN,
+        port=51900,
+        peers={FAR: SimPeer(["10.77.31.0/24", "192.168.88.0/24"], "21", shared_key_file=SHARED_FILE)},
+    )
+
+
+def test_second_up_runs_nothing_that_changes_anything(bench: WireguardBench) -> None:
+    bench.driver().up()
+    bench.machine.ran.clear()
+    bench.driver().up()
+    assert bench.machine.changes == []
+
+
+def test_stale_interface_is_put_right_without_being_made_anew(bench: WireguardBench) -> None:
+    bench.driver().up()
+    bench.link.peers = {OTHER: SimPeer(["10.9.0.0/16"])}
+    bench.link.addresses = ["10.9.0.1/16"]
+    bench.link.routes = []
+    bench.link.mtu = 1300
+    bench.machine.ran.clear()
+    bench.driver().up()
+    assert list(bench.link.peers) == [FAR]
+    assert bench.link.addresses == ["10.77.31.1/24"]
+    assert bench.link.mtu == 1420
+    assert "192.168.88.0/24" in bench.link.routes
+    assert not any("add" in argv and "link" in argv for argv in bench.machine.ran)
+
+
+def test_interface_of_another_tunnel_is_neither_used_nor_touched(bench: WireguardBench) -> None:
+    bench.somebody_else_makes_it()
+    bench.link.peers = {OTHER: SimPeer()}
+    before = repr(bench.link)
+    with pytest.raises(TunnelTrouble, match="did not make"):
+        bench.driver().up()
+    bench.driver().down()
+    assert repr(bench.link) == before
+
+
+def test_ours_of_which_the_driving_program_is_gone_is_made_anew(bench: WireguardBench) -> None:
+    bench.driver().up()
+    bench.link.tunnel = False  # `wg` cannot look at it any more
+    bench.driver().up()
+    assert bench.driver().state().up
+
+
+def test_no_key_is_ever_in_arguments_or_asked_for(bench: WireguardBench) -> None:
+    bench.given = {"shared_key_file": "keys/shared.key"}
+    bench.driver().up()
+    bench.driver().state()
+    bench.driver().down()
+    words = {word for argv in bench.machine.ran for word in argv}
+    assert KEY_FILE in words, "the check below would prove nothing otherwise"
+    assert not words & {"dump", "showconf", "preshared-keys"}
+    assert ("wg", "show", "roof0", "private-key") not in bench.machine.ran
+
+
+def test_account_without_the_right_is_told_which_one_it_needs(bench: WireguardBench) -> None:
+    bench.machine.refuse["ip", "link", "add"] = Ran(2, err="RTNETLINK answers: Operation not permitted")
+    with pytest.raises(TunnelTrouble, match="CAP_NET_ADMIN"):
+        bench.driver().up()
+
+
+def test_machine_without_any_implementation_is_told_what_to_install(bench: WireguardBench) -> None:
+    bench.machine.kernel = False
+    with pytest.raises(TunnelTrouble, match="install wireguard-go"):
+        bench.driver().up()
+
+
+def test_taken_port_is_named(bench: WireguardBench) -> None:
+    bench.make_fails()
+    with pytest.raises(TunnelTrouble, match="another program has UDP port 51820"):
+        bench.driver().up()
+
+
+@pytest.mark.parametrize(
+    ("outer", "endpoint", "expected"),
+    [
+        pytest.param(1500, "203.0.113.9", 1440, id="calls over IPv4"),
+        pytest.param(1492, "203.0.113.9", 1432, id="calls over IPv4 behind PPPoE"),
+        pytest.param(1492, "", 1412, id="answers: the family is not known"),
+        pytest.param(1300, "203.0.113.9", 1280, id="never under the floor"),
+        pytest.param(9000, "", 1420, id="jumbo frames at home do not reach the other house"),
+    ],
+)
+def test_mtu_is_worked_out_from_the_way_out(bench: WireguardBench, outer: int, endpoint: str, expected: int) -> None:
+    bench.machine.links["eth0"].mtu = outer
+    if endpoint:
+        bench.given = {"role": "call", "far_name": "garden.example.net:51820"}
+    bench.driver().up()
+    assert bench.link.mtu == expected
+
+
+class TestCalling:
+    """Role "call": the far box's name is resolved again when it may have moved, and only then."""
+
+    @pytest.fixture
+    def calling(self, bench: WireguardBench) -> WireguardBench:
+        bench.given = {"role": "call", "far_name": "garden.example.net:51820"}
+        return bench
+
+    def peer(self, calling: WireguardBench) -> SimPeer:
+        return calling.link.peers[FAR]
+
+    def shake_hands(self, calling: WireguardBench) -> None:
+        peer = self.peer(calling)
+        peer.handshake_at = int(calling.clock.now().timestamp())
+        peer.received += 92
+
+    def test_it_calls_the_resolved_address_from_any_port(self, calling: WireguardBench) -> None:
+        calling.driver().up()
+        assert self.peer(calling).endpoint == "203.0.113.9:51820"
+        assert not any("listen-port" in argv for argv in calling.machine.changes)
+
+    def test_ipv6_endpoint_stands_in_brackets(self, calling: WireguardBench) -> None:
+        calling.names["garden.example.net"] = ("2001:db8::9",)
+        calling.driver().up()
+        assert self.peer(calling).endpoint == "[2001:db8::9]:51820"
+
+    def test_fresh_handshake_keeps_the_endpoint_although_the_name_changed(self, calling: WireguardBench) -> None:
+        calling.driver().up()
+        self.shake_hands(calling)
+        calling.names["garden.example.net"] = ("203.0.113.77",)
+        calling.clock.step(100)
+        calling.driver().up()
+        assert self.peer(calling).endpoint == "203.0.113.9:51820"
+
+    def test_old_handshake_makes_it_look_for_the_name_again(self, calling: WireguardBench) -> None:
+        calling.driver().up()
+        self.shake_hands(calling)
+        calling.names["garden.example.net"] = ("203.0.113.77",)
+        calling.clock.step(136)
+        calling.driver().up()
+        assert self.peer(calling).endpoint == "203.0.113.77:51820"
+
+    def test_silence_makes_it_look_for_the_name_long_before_the_handshake_is_old(self, calling: WireguardBench) -> None:
+        calling.driver().up()
+        self.shake_hands(calling)
+        calling.names["garden.example.net"] = ("203.0.113.77",)
+        driver = calling.driver()
+        for _ in range(4):
+            self.peer(calling).sent += 1000
+            driver.state()
+            calling.clock.step(10)
+        driver.up()
+        assert self.peer(calling).endpoint == "203.0.113.77:51820"
+
+    def test_second_address_of_a_name_is_tried_when_the_first_stays_silent(self, calling: WireguardBench) -> None:
+        calling.names["garden.example.net"] = ("2001:db8::9", "203.0.113.9")
+        calling.driver().up()
+        calling.driver().up()
+        assert self.peer(calling).endpoint == "203.0.113.9:51820"
+
+    def test_name_server_that_is_away_does_not_take_away_an_address_that_was_known(
+        self, calling: WireguardBench
+    ) -> None:
+        calling.driver().up()
+        calling.names.clear()
+        calling.driver().up()
+        assert self.peer(calling).endpoint == "203.0.113.9:51820"
+
+    def test_name_that_never_resolved_is_trouble(self, calling: WireguardBench) -> None:
+        calling.names.clear()
+        with pytest.raises(TunnelTrouble, match="does not resolve"):
+            calling.driver().up()
+
+    def test_name_that_leads_into_the_tunnel_itself_is_refused(self, calling: WireguardBench) -> None:
+        calling.names["garden.example.net"] = ("192.168.88.2",)
+        with pytest.raises(TunnelTrouble, match="cannot carry itself"):
+            calling.driver().up()
+
+
+def test_state_tells_age_and_counters_from_our_side(bench: WireguardBench) -> None:
+    bench.driver().up()
+    assert bench.driver().state().handshake_age_s is None
+    bench.link.peers[FAR] = SimPeer(
+        handshake_at=int(NOW.timestamp()) - 7, received=180, sent=92, endpoint="203.0.113.9:1"
+    )
+    state = bench.driver().state()
+    assert (state.handshake_age_s, state.received, state.sent, state.endpoint) == (7, 180, 92, "203.0.113.9:1")
+
+
+def test_mark_of_an_earlier_start_of_the_machine_counts_for_nothing(tmp_path: Path) -> None:
+    mark = Mark(str(tmp_path / "garden.made"))
+    mark.set()
+    assert mark.is_set()
+    (tmp_path / "garden.made").write_text("00000000-0000-4000-8000-000000000000")
+    assert not mark.is_set()
