@@ -118,12 +118,12 @@ def open_session(doorway: Doorway, meter: Meter) -> Session:
 
     Raises Unreached, HostKeyChanged or LoginRefused; WrongSettings where our own key cannot be read.
     """
-    key = _login_key(doorway.key_path)
+    key = read_login_key(doorway.key_path)
     sock = connect(doorway)
-    transport = _negotiate(doorway, sock, meter)
+    transport = negotiate(doorway, sock, meter)
     try:
-        _check_host_key(doorway, transport)
-        _log_in(doorway, transport, key)
+        prove_host_key(doorway, transport)
+        log_in(doorway, transport, key)
     except BaseException:
         transport.close()
         sock.close()
@@ -149,7 +149,8 @@ def connect(doorway: Doorway) -> socket.socket:
     return sock
 
 
-def _login_key(path: str) -> paramiko.PKey:
+def read_login_key(path: str) -> paramiko.PKey:
+    """Our private key. Raises WrongSettings."""
     try:
         return paramiko.PKey.from_path(path)
     except (OSError, ValueError, TypeError, paramiko.SSHException) as problem:
@@ -158,7 +159,11 @@ def _login_key(path: str) -> paramiko.PKey:
         ) from problem
 
 
-def _negotiate(doorway: Doorway, sock: socket.socket, meter: Meter) -> paramiko.Transport:
+def negotiate(doorway: Doorway, sock: socket.socket, meter: Meter) -> paramiko.Transport:
+    """Speak SSH over `sock` and agree on keys; nothing is proved or said yet. Closes `sock` if it fails.
+
+    Raises Unreached where no SSH is spoken, HostKeyChanged where no key of the pinned kind is there.
+    """
     kind = doorway.host_key.split()[0]
     kinds = ("rsa-sha2-512", "rsa-sha2-256") if kind == "ssh-rsa" else (kind,)
     try:
@@ -195,7 +200,8 @@ CHANGED_KEY_ADVICE = (
 )
 
 
-def _check_host_key(doorway: Doorway, transport: paramiko.Transport) -> None:
+def prove_host_key(doorway: Doorway, transport: paramiko.Transport) -> None:
+    """Raises HostKeyChanged unless the far box holds the pinned key."""
     shown = transport.get_remote_server_key()
     if shown.asbytes() != base64.b64decode(doorway.host_key.split()[1]):
         raise HostKeyChanged(
@@ -205,7 +211,8 @@ def _check_host_key(doorway: Doorway, transport: paramiko.Transport) -> None:
         )
 
 
-def _log_in(doorway: Doorway, transport: paramiko.Transport, key: paramiko.PKey) -> None:
+def log_in(doorway: Doorway, transport: paramiko.Transport, key: paramiko.PKey) -> None:
+    """Raises LoginRefused, or LinkLost where the connection breaks meanwhile."""
     try:
         transport.auth_publickey(doorway.account, key)
     except paramiko.AuthenticationException as problem:
