@@ -30,10 +30,19 @@ class LocalPlace:
     def close(self) -> None:
         """Nothing is held open."""
 
-    def carry_out(self, work: Iterable[Task[K, T]]) -> Iterator[Done[K, T]]:
+    @property
+    def lanes(self) -> int:
+        """A disk has one arm."""
+        return 1
+
+    def carry_out(self, work: Iterable[Task[K, T] | None], tick: Callable[[], None] | None = None) -> Iterator[Done[K, T]]:
         """See the port. In order, one at a time."""
         for task in work:
+            if task is None:
+                continue
             yield self._finish(task)
+            if tick is not None:
+                tick()
 
     def _finish(self, task: Task[K, T]) -> Done[K, T]:
         answer: Any = None
@@ -85,6 +94,8 @@ class LocalPlace:
                 continue
             if isinstance(piece, ops.DataPiece):
                 self._one(ops.Write(request.target, piece.offset, piece.data))
+            elif isinstance(piece, ops.SyncPiece):
+                self._one(ops.Sync(request.target))
             else:
                 self._one(ops.CopyRange(request.old, piece.source_offset, piece.length, request.target, piece.offset))
             self.meter.landed += piece.weight

@@ -7,7 +7,7 @@ them out at once, with as many requests in flight as the way allows. Paths are b
 from __future__ import annotations
 
 import enum
-from collections.abc import Generator, Iterable
+from collections.abc import Callable, Generator, Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Any, Generic, Protocol, TypeVar
 
@@ -225,7 +225,19 @@ class CopyPiece:
         return 0
 
 
-Piece = DataPiece | CopyPiece
+@dataclass(frozen=True, slots=True)
+class SyncPiece:
+    """A wish that all pieces that have landed up to `upto` become durable now."""
+
+    upto: int
+
+    @property
+    def weight(self) -> int:
+        """Bytes of content that cross the link: none."""
+        return 0
+
+
+Piece = DataPiece | CopyPiece | SyncPiece
 
 
 class NotYet(enum.Enum):
@@ -304,11 +316,15 @@ Script = Generator[Request, Any, T]
 
 @dataclass(frozen=True, slots=True)
 class Task(Generic[K_co, T_co]):
-    """A script with the key its result is known by; `weight` is the memory it holds, in bytes."""
+    """A script with the key its result is known by; `weight` is the memory it holds, in bytes.
+
+    `lane` asks for a certain lane (counted modulo their number): parts of one file that should go side by side.
+    """
 
     key: K_co
     script: Script[T_co]
     weight: int = 0
+    lane: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -347,13 +363,19 @@ class Place(Protocol):
     """A folder tree that copies are written to. One contract for every kind of place.
 
     `carry_out` runs scripts, many at once where the place allows it, taken from `work` as room comes free, and
-    yields each result as it comes, in no order. LinkLost ends it: what was under way is then uncertain.
+    yields each result as it comes, in no order. `work` may give None: nothing now, ask again after the next result.
+    LinkLost ends it: what was under way is then uncertain. `tick` is called about every second in the caller's
+    thread while work is under way.
     """
 
     offers: Offers
     meter: Meter
 
-    def carry_out(self, work: Iterable[Task[K, T]]) -> Iterable[Done[K, T]]: ...
+    @property
+    def lanes(self) -> int:
+        """How many tasks can truly move at once; a task may ask for one of them."""
+
+    def carry_out(self, work: Iterable[Task[K, T] | None], tick: Callable[[], None] | None = None) -> Iterator[Done[K, T]]: ...
 
     def close(self) -> None: ...
 

@@ -9,8 +9,10 @@ from __future__ import annotations
 import queue
 import threading
 import time
-from collections.abc import Iterable, Iterator
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from otherroof.errors import LinkLost, OtherroofError, Unreached
@@ -21,11 +23,12 @@ from otherroof.far.pace import Pacer
 from otherroof.far.session import Doorway, Session, open_session
 
 BACKLOG_BYTES = 16 * 1024 * 1024  # memory that tasks handed out may hold
+TICK_S = 1.0  # how often the caller's `tick` is called at least, where nothing else comes
 POLL_S = 0.25  # how often a lane without work looks whether more will come
 NEAR_S = 0.005  # round trip up to which the processor is the limit, not the line
 NEAR_CONNECTIONS = 2  # one encrypts while the other waits for the interpreter
 FAR_CONNECTIONS = 4  # on a long line: one lost packet then slows a quarter of the stream
-SPARE_TIME = 3  # times `answer_s` without any result before the caller gives up on its own lanes
+SPARE_TIME = 3  # times `answer_s` without any byte moving before the caller gives up on its own lanes
 
 
 @dataclass(slots=True)
@@ -34,22 +37,43 @@ class _Crash:
 
 
 class _Work:
-    """The queues between the caller and its lanes."""
+    """The queues between the caller and its lanes: one for all lanes, and one for each."""
 
     def __init__(self, lanes: int) -> None:
-        self.tasks: queue.SimpleQueue[Task[Any, Any]] = queue.SimpleQueue()
         self.results: queue.SimpleQueue[tuple[Task[Any, Any], Done[Any, Any]] | _Crash] = queue.SimpleQueue()
-        self.closed = False
         self.most = lanes * (MAX_SCRIPTS + MAX_SCRIPTS // 4)
+        self._all: deque[Task[Any, Any]] = deque()
+        self._own: list[deque[Task[Any, Any]]] = [deque() for _ in range(lanes)]
+        self._changed = threading.Condition()
+        self._closed = False
 
-    def take(self, wait: bool) -> Task[Any, Any] | None:
-        try:
-            return self.tasks.get(timeout=POLL_S) if wait and not self.closed else self.tasks.get_nowait()
-        except queue.Empty:
-            return None
+    @property
+    def closed(self) -> bool:
+        return self._closed
 
-    def ended(self) -> bool:
-        return self.closed and self.tasks.empty()
+    def close(self) -> None:
+        """No more tasks will come."""
+        with self._changed:
+            self._closed = True
+            self._changed.notify_all()
+
+    def put(self, task: Task[Any, Any]) -> None:
+        with self._changed:
+            (self._all if task.lane is None else self._own[task.lane % len(self._own)]).append(task)
+            self._changed.notify_all()
+
+    def take(self, lane: int, wait: bool) -> Task[Any, Any] | None:
+        own = self._own[lane]
+        with self._changed:
+            if wait and not own and not self._all and not self._closed:
+                self._changed.wait(POLL_S)
+            if own:
+                return own.popleft()
+            return self._all.popleft() if self._all else None
+
+    def ended(self, lane: int) -> bool:
+        with self._changed:
+            return self._closed and not self._all and not self._own[lane]
 
 
 class SftpPlace:
@@ -101,54 +125,76 @@ class SftpPlace:
         self._sessions.clear()
         self._lanes.clear()
 
-    def carry_out(self, work: Iterable[Task[K, T]]) -> Iterator[Done[K, T]]:
+    @property
+    def lanes(self) -> int:
+        """The number of connections."""
+        return len(self._lanes)
+
+    def carry_out(self, work: Iterable[Task[K, T] | None], tick: Callable[[], None] | None = None) -> Iterator[Done[K, T]]:
         """See the port. With several lanes each takes the next task as it has room."""
         shared = _Work(len(self._lanes))
         threads = [
-            threading.Thread(target=_run_lane, args=(lane, shared), name="otherroof-lane", daemon=True)
-            for lane in self._lanes
+            threading.Thread(target=_run_lane, args=(lane, number, shared), name="otherroof-lane", daemon=True)
+            for number, lane in enumerate(self._lanes)
         ]
         for thread in threads:
             thread.start()
         try:
-            yield from self._exchange(iter(work), shared)
+            yield from self._exchange(iter(work), shared, tick or _nothing)
         except BaseException:
             self.close()  # lanes under way end at once; what they had in flight is uncertain
             raise
         finally:
-            shared.closed = True
+            shared.close()
             for thread in threads:
                 thread.join(self._doorway.answer_s)
 
-    def _exchange(self, work: Iterator[Task[K, T]], shared: _Work) -> Iterator[Done[K, T]]:
+    def _exchange(self, work: Iterator[Task[K, T] | None], shared: _Work, tick: Callable[[], None]) -> Iterator[Done[K, T]]:
         handed = held = 0
+        ticked = time.monotonic()
         while True:
             while not shared.closed and handed < shared.most and held < BACKLOG_BYTES:
-                task = next(work, None)
+                try:
+                    task = next(work)
+                except StopIteration:
+                    shared.close()
+                    break
                 if task is None:
-                    shared.closed = True
                     break
                 handed += 1
                 held += task.weight
-                shared.tasks.put(task)
+                shared.put(task)
                 if not shared.results.empty():
                     break
             if handed == 0:
                 return
-            finished, done = self._next_result(shared)
+            finished, done = self._next_result(shared, tick)
             handed -= 1
             held -= finished.weight
             yield done
+            if time.monotonic() - ticked > TICK_S:
+                ticked = time.monotonic()
+                tick()
 
-    def _next_result(self, shared: _Work) -> tuple[Task[Any, Any], Done[Any, Any]]:
-        limit = self._doorway.answer_s * SPARE_TIME
-        try:
-            result = shared.results.get(timeout=limit)
-        except queue.Empty:
-            raise LinkLost(f"nothing moved for {limit:g} s", where=self._doorway.where) from None
-        if isinstance(result, _Crash):
-            raise result.error
-        return result
+    def _next_result(self, shared: _Work, tick: Callable[[], None]) -> tuple[Task[Any, Any], Done[Any, Any]]:
+        """The next result. Raises LinkLost where for long nothing moves at all, in either direction."""
+        moved_at, moved = time.monotonic(), self._moved()
+        while True:
+            try:
+                result = shared.results.get(timeout=TICK_S)
+            except queue.Empty:
+                tick()
+                if self._moved() != moved:
+                    moved_at, moved = time.monotonic(), self._moved()
+                if time.monotonic() - moved_at > self._doorway.answer_s * SPARE_TIME:
+                    raise LinkLost("nothing moves any more", where=self._doorway.where) from None
+                continue
+            if isinstance(result, _Crash):
+                raise result.error
+            return result
+
+    def _moved(self) -> tuple[int, int]:
+        return self.meter.wire_up, self.meter.wire_down
 
     def _add_lane(self) -> None:
         session = open_session(self._doorway, self.meter)
@@ -173,8 +219,18 @@ def _glance() -> ops.Script[bool]:
     return True
 
 
-def _run_lane(lane: Lane, shared: _Work) -> None:
+def _run_lane(lane: Lane, number: int, shared: _Work) -> None:
     try:
-        lane.work(Feed(shared.take, lambda task, done: shared.results.put((task, done)), shared.ended))
+        lane.work(
+            Feed(
+                take=partial(shared.take, number),
+                give=lambda task, done: shared.results.put((task, done)),
+                ended=partial(shared.ended, number),
+            )
+        )
     except BaseException as error:  # noqa: BLE001 - carried to the caller's thread, which raises it
         shared.results.put(_Crash(error))
+
+
+def _nothing() -> None:
+    return None

@@ -112,6 +112,9 @@ class Streams:
         if isinstance(piece, ops.DataPiece):
             op = ops.Write(request.target, piece.offset, piece.data)
             self._window += len(piece.data)
+        elif isinstance(piece, ops.SyncPiece):
+            op = ops.Sync(request.target)
+            self._copies += 1
         else:
             op = ops.CopyRange(request.old, piece.source_offset, piece.length, request.target, piece.offset)
             self._copies += 1

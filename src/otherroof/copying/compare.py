@@ -1,0 +1,174 @@
+"""Holds the scan against the catalogue, both streaming in byte order: what is new, different or gone.
+
+Pure: values in, values out. An unchanged block passes as one piece; memory does not grow with the folder.
+"""
+
+from __future__ import annotations
+
+import stat
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import cast
+
+from otherroof.copying.catalogue import Block, Numbers
+from otherroof.copying.scan import COLUMNS, Batch, joined
+
+FILE, FOLDER, LINK = stat.S_IFREG >> 12, stat.S_IFDIR >> 12, stat.S_IFLNK >> 12
+
+SIZE, MTIME, MODE = 1, 2, 4  # places in Numbers
+
+
+@dataclass(frozen=True, slots=True)
+class SameBlock:
+    """A stretch of the folder in which nothing changed."""
+
+    files: int
+    size: int
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """One path at which the folder and the catalogue differ. `device` is given for files with several names."""
+
+    path: bytes
+    found: Numbers | None
+    known: Numbers | None
+    line: bytes | None
+    device: int = 0
+
+
+def kind_of(numbers: Numbers | None) -> int:
+    """FILE, FOLDER or LINK; 0 where there is nothing."""
+    return 0 if numbers is None else (numbers[MODE] & 0o170000) >> 12
+
+
+def looks_alike(found: Numbers, known: Numbers) -> bool:
+    """Whether a file has kept its size and time of change, so that it is probably only renamed or re-owned."""
+    return found[SIZE] == known[SIZE] and found[MTIME] == known[MTIME]
+
+
+def compare(
+    batches: Iterable[Batch], blocks: Iterable[Block], is_blind: Callable[[bytes], bool]
+) -> Iterator[SameBlock | Difference]:
+    """Every difference in byte order of the path, and what is the same as stretches between.
+
+    `is_blind` is asked only about paths that the scan has already passed.
+    """
+    ours, theirs = _Ours(iter(batches)), _Theirs(iter(blocks))
+    while True:
+        if ours.fresh and theirs.fresh and _alike(ours.batch, theirs.block):
+            yield SameBlock(theirs.block.files, theirs.block.size)
+            ours.next_batch()
+            theirs.next_block()
+            continue
+        here, there = ours.path, theirs.path
+        if here is None and there is None:
+            return
+        if there is None or (here is not None and here < there):
+            yield Difference(cast(bytes, here), ours.numbers, None, None, ours.device)
+            ours.step()
+        elif here is None or there < here:
+            if is_blind(there):
+                yield _as_same(theirs.numbers)
+            else:
+                yield Difference(there, None, theirs.numbers, theirs.line)
+            theirs.step()
+        else:
+            if ours.numbers == theirs.numbers:
+                yield _as_same(theirs.numbers)
+            else:
+                yield Difference(here, ours.numbers, theirs.numbers, theirs.line, ours.device)
+            ours.step()
+            theirs.step()
+
+
+def _alike(batch: Batch, block: Block) -> bool:
+    return batch.folder == block.folder and len(batch.names) == block.count and batch.packed() == block.packed
+
+
+def _as_same(numbers: Numbers) -> SameBlock:
+    kind = kind_of(numbers)
+    return SameBlock(0 if kind == FOLDER else 1, numbers[SIZE] if kind == FILE else 0)
+
+
+class _Ours:
+    """A cursor over the scan."""
+
+    batch: Batch
+
+    def __init__(self, batches: Iterator[Batch]) -> None:
+        self._batches = batches
+        self.next_batch()
+
+    @property
+    def fresh(self) -> bool:
+        """At the beginning of a batch."""
+        return self._at == 0 and self.path is not None
+
+    def next_batch(self) -> None:
+        batch = next(self._batches, None)
+        self._at = 0
+        self.path: bytes | None = None
+        if batch is not None:
+            self.batch = batch
+            self.path = batch.first
+
+    @property
+    def numbers(self) -> Numbers:
+        return cast(Numbers, tuple(self.batch.numbers[self._at * COLUMNS : (self._at + 1) * COLUMNS]))
+
+    @property
+    def device(self) -> int:
+        return self.batch.hard.get(self.batch.names[self._at], 0) if self.batch.hard else 0
+
+    def step(self) -> None:
+        self._at += 1
+        if self._at >= len(self.batch.names):
+            self.next_batch()
+        else:
+            self.path = joined(self.batch.folder, self.batch.names[self._at])
+
+
+class _Theirs:
+    """A cursor over the catalogue; a block is opened only where it is not passed as a whole."""
+
+    block: Block
+
+    def __init__(self, blocks: Iterator[Block]) -> None:
+        self._blocks = blocks
+        self.next_block()
+
+    @property
+    def fresh(self) -> bool:
+        return self._at == 0 and not self._ended
+
+    def next_block(self) -> None:
+        block = next(self._blocks, None)
+        self._at = 0
+        self._items: list[tuple[bytes, Numbers, bytes]] | None = None
+        self._ended = block is None
+        if block is not None:
+            self.block = block
+
+    @property
+    def path(self) -> bytes | None:
+        return None if self._ended else joined(self.block.folder, self._item[0])
+
+    @property
+    def numbers(self) -> Numbers:
+        return self._item[1]
+
+    @property
+    def line(self) -> bytes:
+        return self._item[2]
+
+    @property
+    def _item(self) -> tuple[bytes, Numbers, bytes]:
+        if self._items is None:
+            self._items = self.block.items()
+        return self._items[self._at]
+
+    def step(self) -> None:
+        self._at += 1
+        if self._items is not None and self._at >= len(self._items):
+            self.next_block()

@@ -1,0 +1,74 @@
+"""Finds content that the far copy already holds, so that it need not be sent.
+
+Where content stands can change while a run goes on: its file may be moved aside or replaced. This module answers
+where it is now, or that it cannot be told until what is under way has ended.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Iterable
+
+from otherroof.copying.catalogue import Block
+from otherroof.copying.compare import FILE, SIZE, kind_of
+from otherroof.copying.plan import BEGUN, DONE, PLANNED, Plan, Todo, digest_in
+from otherroof.copying.ports import Where
+from otherroof.copying.scan import joined
+
+
+class Later(enum.Enum):
+    """The content is on its way; ask again when more has ended."""
+
+    LATER = 0
+
+
+def note_known_content(plan: Plan, blocks: Iterable[Block]) -> None:
+    """Note which files of the far copy have the size of a file that is to be sent. Streams the catalogue once."""
+    wanted = plan.wanted_sizes()
+    if not wanted:
+        return
+    for block in blocks:
+        found = [
+            (digest, joined(block.folder, name), numbers[SIZE])
+            for name, numbers, line in _of_sizes(block, wanted)
+            if (digest := digest_in(line)) is not None and kind_of(numbers) == FILE
+        ]
+        plan.note_content(found)
+
+
+def _of_sizes(block: Block, wanted: set[int]) -> list[tuple[bytes, tuple[int, int, int, int, int], bytes]]:
+    if wanted.isdisjoint(block.sizes()):
+        return []
+    return [item for item in block.items() if item[1][SIZE] in wanted]
+
+
+def find_content(plan: Plan, todo: Todo, digest: bytes) -> Where | Later | None:
+    """Where the far copy holds content with this digest, other than at the file's own path."""
+    later = False
+    for path in plan.paths_with(digest):
+        if path == todo.path:
+            continue
+        other = plan.get(path)
+        if other is None:
+            return Where(path)
+        place = _place_of(other, digest)
+        if isinstance(place, Where):
+            return place
+        later = later or place is Later.LATER
+    return Later.LATER if later else None
+
+
+def _place_of(other: Todo, digest: bytes) -> Where | Later | None:
+    holds_new = other.digest == digest and other.want == FILE
+    held_old = other.old_digest == digest and other.had == FILE
+    if other.state == DONE and holds_new:
+        return Where(other.path)
+    if held_old:
+        if other.state == DONE:
+            return Where(other.path, aside=True)
+        if other.state == PLANNED:
+            # It will be replaced in this very run. Waiting is safe, and it then stands aside for good.
+            return Later.LATER
+    if other.state == BEGUN and (holds_new or held_old):
+        return Later.LATER
+    return None

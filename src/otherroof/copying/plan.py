@@ -1,0 +1,350 @@
+"""A run's working notes: every path at which something is to be done, how far it got, and what came of it.
+
+Kept in a SQLite file of the job, so that memory stays flat and a run that was killed can be understood by the next
+one. An intention is committed before the far box is asked to change a name; what is confirmed is noted after.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from otherroof.copying.catalogue import Numbers
+from otherroof.copying.compare import FILE, FOLDER, LINK, SIZE, Difference, kind_of, looks_alike
+from otherroof.copying.sqlite_file import open_sqlite, remove_sqlite, sqlite_translated
+
+SCHEMA_VERSION = 1
+SCHEMA = """
+CREATE TABLE fact (name TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE TABLE todo (
+    path BLOB PRIMARY KEY, had INTEGER NOT NULL, want INTEGER NOT NULL, doubt INTEGER NOT NULL,
+    ino INTEGER, size INTEGER, mtime INTEGER, ctime INTEGER, mode INTEGER, device INTEGER NOT NULL,
+    old BLOB, old_size INTEGER NOT NULL, old_digest BLOB, first BLOB, source BLOB, digest BLOB,
+    state INTEGER NOT NULL DEFAULT 0, line BLOB, why TEXT
+) WITHOUT ROWID;
+CREATE INDEX todo_gone ON todo (old_size) WHERE had = 8 AND want <> 8;
+CREATE INDEX todo_hard ON todo (ino, device) WHERE device <> 0;
+CREATE INDEX todo_digest ON todo (digest) WHERE digest IS NOT NULL;
+CREATE INDEX todo_large ON todo (size) WHERE size > 1048576;
+CREATE INDEX todo_state ON todo (state) WHERE state IN (1, 3);
+CREATE TABLE content (digest BLOB NOT NULL, path BLOB NOT NULL, size INTEGER NOT NULL);
+CREATE INDEX content_digest ON content (digest);
+CREATE INDEX content_size ON content (size);
+CREATE TABLE part (path BLOB PRIMARY KEY, ino INTEGER, size INTEGER, mtime INTEGER, ctime INTEGER, upto INTEGER);
+"""
+
+PLANNED, BEGUN, DONE, TROUBLE = 0, 1, 2, 3
+LARGE = 1024 * 1024  # bytes; above this a file is streamed and not held in memory
+PAGE = 500
+_COLUMNS = (
+    "path, had, want, doubt, ino, size, mtime, ctime, mode, device, old, old_size, old_digest, first, source, digest,"
+    " state, line, why"
+)
+_DIGEST_KEY = b'"digest":"'
+
+
+@dataclass(slots=True)
+class Todo:
+    """One path: what the far copy has there, what the folder has, and how far the run got with it.
+
+    `had` and `want` are FILE, FOLDER, LINK or 0. `doubt`: probably the same content. `first`: the path that holds
+    the content of this hard-link group. `source`: a path that went and had this content.
+    """
+
+    path: bytes
+    had: int
+    want: int
+    doubt: bool
+    numbers: Numbers | None
+    device: int
+    old: bytes | None
+    old_size: int
+    old_digest: bytes | None
+    first: bytes | None
+    source: bytes | None
+    digest: bytes | None
+    state: int
+    line: bytes | None
+    why: str | None
+
+    @property
+    def size(self) -> int:
+        """Bytes of content now wanted."""
+        return self.numbers[SIZE] if self.numbers is not None else 0
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """What the plan would change, in numbers of files and links; `fresh_bytes` is new and changed content."""
+
+    new: int
+    changed: int
+    removed: int
+    moved: int
+    fresh_bytes: int
+
+
+def digest_in(line: bytes | None) -> bytes | None:
+    """The digest that an entry's line holds."""
+    if line is None:
+        return None
+    at = line.find(_DIGEST_KEY)
+    if at < 0:
+        return None
+    at += len(_DIGEST_KEY)
+    return bytes.fromhex(line[at : line.index(b'"', at)].decode()) or None
+
+
+class Plan:
+    """The notes of one run of one job."""
+
+    def __init__(self, path: str) -> None:
+        self.path = path
+        self._db = open_sqlite(path, SCHEMA, SCHEMA_VERSION)
+        self._db.execute("BEGIN")
+
+    @staticmethod
+    def exists(path: str) -> bool:
+        """Whether an earlier run left its notes."""
+        return os.path.exists(path)
+
+    def close(self) -> None:
+        """Keep what was noted and close."""
+        with sqlite_translated(self.path):
+            self._db.execute("COMMIT")
+            self._db.close()
+
+    def discard(self) -> None:
+        """The run is over and its notes are no longer needed."""
+        self._db.close()
+        remove_sqlite(self.path)
+
+    def commit(self) -> None:
+        """What was noted so far survives this process."""
+        with sqlite_translated(self.path):
+            self._db.execute("COMMIT")
+            self._db.execute("BEGIN")
+
+    # -- facts of the run --
+
+    def fact(self, name: str) -> str:
+        """A fact noted under `name`, or nothing."""
+        row = self._one("SELECT value FROM fact WHERE name=?", (name,))
+        return str(row[0]) if row else ""
+
+    def note_fact(self, name: str, value: str) -> None:
+        """Note a fact about the run itself."""
+        self._do("INSERT OR REPLACE INTO fact (name, value) VALUES (?, ?)", (name, value))
+
+    # -- what is to be done --
+
+    def add(self, differences: Iterable[Difference]) -> None:
+        """Take up the differences that the comparison found."""
+        with sqlite_translated(self.path):
+            self._db.executemany(
+                "INSERT OR REPLACE INTO todo (path, had, want, doubt, ino, size, mtime, ctime, mode, device, old,"
+                " old_size, old_digest) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (_row_of(one) for one in differences),
+            )
+
+    def find_hard_links(self) -> None:
+        """Within each group of names of one file, all but the first follow the first."""
+        with sqlite_translated(self.path):
+            self._db.execute(
+                "UPDATE todo SET first = (SELECT min(other.path) FROM todo AS other WHERE other.ino = todo.ino"
+                " AND other.device = todo.device AND other.device <> 0) WHERE device <> 0 AND want = ?",
+                (FILE,),
+            )
+            self._db.execute("UPDATE todo SET first = NULL WHERE first = path")
+
+    def perhaps_moved(self) -> Iterator[Todo]:
+        """New files whose size is that of a file that went."""
+        return self._pages(
+            f"want = {FILE} AND had <> {FILE} AND size > 0 AND first IS NULL AND EXISTS"
+            f" (SELECT 1 FROM todo AS gone WHERE gone.had = {FILE} AND gone.want <> {FILE}"
+            " AND gone.old_size = todo.size)"
+        )
+
+    def gone_with(self, digest: bytes, size: int) -> list[bytes]:
+        """Paths that went and held this content."""
+        with sqlite_translated(self.path):
+            rows = self._db.execute(
+                f"SELECT path FROM todo WHERE had = {FILE} AND want <> {FILE} AND old_size = ? AND old_digest = ?"
+                " ORDER BY path",
+                (size, digest),
+            )
+            return [row[0] for row in rows.fetchall()]
+
+    def is_taken(self, source: bytes) -> bool:
+        """Whether a new name was already found for the file that went from `source`."""
+        return self._one("SELECT 1 FROM todo WHERE source=? AND want<>0 LIMIT 1", (source,)) is not None
+
+    def note_source(self, path: bytes, digest: bytes, source: bytes | None) -> None:
+        """A new file was read: its digest, and where that content was before."""
+        self._do("UPDATE todo SET digest=?, source=? WHERE path=?", (digest, source, path))
+
+    def tally(self) -> Tally:
+        """What the plan would change. A file that moved counts as moved only."""
+        file_or_link = f"IN ({FILE}, {LINK})"
+        with sqlite_translated(self.path):
+            (new, changed, removed, fresh) = self._db.execute(
+                f"SELECT count(*) FILTER (WHERE want {file_or_link} AND NOT had {file_or_link}),"
+                f" count(*) FILTER (WHERE want {file_or_link} AND had {file_or_link} AND NOT doubt),"
+                f" count(*) FILTER (WHERE NOT want {file_or_link} AND had {file_or_link}),"
+                f" coalesce(sum(size) FILTER (WHERE want = {FILE} AND NOT doubt AND source IS NULL"
+                " AND first IS NULL), 0)"
+                " FROM todo WHERE state <> ?",
+                (TROUBLE,),
+            ).fetchone()
+            (moved,) = self._db.execute("SELECT count(DISTINCT source) FROM todo WHERE source IS NOT NULL").fetchone()
+        return Tally(new - moved, changed, removed - moved, moved, fresh)
+
+    def is_empty(self) -> bool:
+        """Whether nothing differs at all."""
+        return self._one("SELECT 1 FROM todo LIMIT 1", ()) is None
+
+    def settle_doubt(self, path: bytes, same: bool) -> None:
+        """A changed file was read: whether its content is what it was."""
+        self._do("UPDATE todo SET doubt=? WHERE path=?", (int(same), path))
+
+    # -- content that is already there --
+
+    def wanted_sizes(self) -> set[int]:
+        """The sizes of files that are new or differ."""
+        with sqlite_translated(self.path):
+            rows = self._db.execute(f"SELECT DISTINCT size FROM todo WHERE want = {FILE} AND size > 0 AND NOT doubt")
+            return {row[0] for row in rows}
+
+    def note_content(self, rows: Iterable[tuple[bytes, bytes, int]]) -> None:
+        """Digest, path and size of files that the far copy holds."""
+        with sqlite_translated(self.path):
+            self._db.executemany("INSERT INTO content (digest, path, size) VALUES (?, ?, ?)", rows)
+
+    def may_be_there(self, todo: Todo) -> bool:
+        """Whether the far copy holds, or this run sends, another file of this size."""
+        there = self._one("SELECT 1 FROM content WHERE size=? AND path<>? LIMIT 1", (todo.size, todo.path))
+        if there is None and todo.size > LARGE:
+            there = self._one(
+                f"SELECT 1 FROM todo WHERE size=? AND size > {LARGE} AND want={FILE} AND path<? LIMIT 1",
+                (todo.size, todo.path),
+            )
+        return there is not None
+
+    def paths_with(self, digest: bytes) -> list[bytes]:
+        """Paths of the far copy that hold, or held when this run began, content with this digest."""
+        with sqlite_translated(self.path):
+            rows = self._db.execute(
+                "SELECT path FROM todo WHERE digest=? UNION SELECT path FROM content WHERE digest=? LIMIT 20",
+                (digest, digest),
+            )
+            return [row[0] for row in rows.fetchall()]
+
+    # -- progress --
+
+    def get(self, path: bytes) -> Todo | None:
+        """The notes on one path."""
+        row = self._one(f"SELECT {_COLUMNS} FROM todo WHERE path=?", (path,))
+        return _as_todo(row) if row else None
+
+    def pages(self, which: str, *, backwards: bool = False) -> Iterator[Todo]:
+        """Notes that match the SQL condition, in order of the path; rows may be noted on meanwhile."""
+        return self._pages(which, backwards=backwards)
+
+    def begin(self, todo: Todo) -> None:
+        """The far box is about to be asked to change what stands at this path."""
+        todo.state = BEGUN
+        self._do("UPDATE todo SET state=?, digest=?, line=? WHERE path=?", (BEGUN, todo.digest, todo.line, todo.path))
+
+    def unbegin(self, todo: Todo) -> None:
+        """The far box was asked and has changed nothing; `had` may be less than before."""
+        todo.state = PLANNED
+        self._do("UPDATE todo SET state=?, had=? WHERE path=?", (PLANNED, todo.had, todo.path))
+
+    def done(self, todo: Todo) -> None:
+        """What was wanted at this path stands in the far copy. `line` is its entry, None where it went."""
+        todo.state = DONE
+        ino, size, mtime, ctime, mode = todo.numbers or (None,) * 5
+        self._do(
+            "UPDATE todo SET state=?, digest=?, line=?, ino=?, size=?, mtime=?, ctime=?, mode=? WHERE path=?",
+            (DONE, todo.digest, todo.line, ino, size, mtime, ctime, mode, todo.path),
+        )
+        self._do("DELETE FROM part WHERE path=?", (todo.path,))
+
+    def note_refusal(self, todo: Todo, why: str) -> None:
+        """The far box refused this change, perhaps after half of it; it stays begun until that is known."""
+        todo.why = why
+        self._do("UPDATE todo SET why=? WHERE path=?", (why, todo.path))
+
+    def trouble(self, todo: Todo, why: str) -> None:
+        """This path could not be copied; what the far copy had there stands."""
+        todo.state = TROUBLE
+        self._do("UPDATE todo SET state=?, why=?, line=NULL WHERE path=?", (TROUBLE, why, todo.path))
+
+    def troubles(self) -> list[tuple[bytes, str]]:
+        """Every path that could not be copied, and why."""
+        with sqlite_translated(self.path):
+            return self._db.execute("SELECT path, why FROM todo WHERE state=? ORDER BY path", (TROUBLE,)).fetchall()
+
+    def outcome(self) -> Iterator[Todo]:
+        """All notes in order of the path, for the new catalogue."""
+        return self._pages("1")
+
+    # -- half-sent files --
+
+    def note_part(self, path: bytes, numbers: Numbers, upto: int) -> None:
+        """So many bytes of this file, as it looks now, are safe at the far end."""
+        self._do(
+            "INSERT OR REPLACE INTO part (path, ino, size, mtime, ctime, upto) VALUES (?, ?, ?, ?, ?, ?)",
+            (path, *numbers[:4], upto),
+        )
+
+    def part_of(self, path: bytes, numbers: Numbers) -> int | None:
+        """How many bytes of this very file are safe at the far end; None where no part of it is known."""
+        row = self._one("SELECT ino, size, mtime, ctime, upto FROM part WHERE path=?", (path,))
+        return int(row[4]) if row is not None and row[:4] == numbers[:4] else None
+
+    def parts(self) -> list[tuple[bytes, Numbers, int]]:
+        """All half-sent files."""
+        with sqlite_translated(self.path):
+            rows = self._db.execute("SELECT path, ino, size, mtime, ctime, upto FROM part").fetchall()
+        return [(path, (ino, size, mtime, ctime, 0), upto) for path, ino, size, mtime, ctime, upto in rows]
+
+    # -- SQL --
+
+    def _pages(self, which: str, *, backwards: bool = False) -> Iterator[Todo]:
+        compare, order = ("<", "DESC") if backwards else (">", "ASC")
+        query = f"SELECT {_COLUMNS} FROM todo WHERE ({which}) {{}} ORDER BY path {order} LIMIT {PAGE}"
+        given: tuple[Any, ...] = ()
+        while True:
+            with sqlite_translated(self.path):
+                rows = self._db.execute(query.format(f"AND path {compare} ?" if given else ""), given).fetchall()
+            for row in rows:
+                yield _as_todo(row)
+            if len(rows) < PAGE:
+                return
+            given = (rows[-1][0],)
+
+    def _one(self, query: str, given: tuple[Any, ...]) -> tuple[Any, ...] | None:
+        with sqlite_translated(self.path):
+            row: tuple[Any, ...] | None = self._db.execute(query, given).fetchone()
+            return row
+
+    def _do(self, query: str, given: tuple[Any, ...]) -> None:
+        with sqlite_translated(self.path):
+            self._db.execute(query, given)
+
+
+def _row_of(one: Difference) -> tuple[Any, ...]:
+    had, want = kind_of(one.known), kind_of(one.found)
+    doubt = had == want and (want == FOLDER or looks_alike(one.found, one.known))  # type: ignore[arg-type]
+    old_size = one.known[SIZE] if one.known is not None and had == FILE else 0
+    found = one.found or (None,) * 5
+    return (one.path, had, want, int(doubt), *found, one.device, one.line, old_size, digest_in(one.line))
+
+
+def _as_todo(row: tuple[Any, ...]) -> Todo:
+    path, had, want, doubt, ino, size, mtime, ctime, mode = row[:9]
+    numbers = None if ino is None else (ino, size, mtime, ctime, mode)
+    return Todo(path, had, want, bool(doubt), numbers, *row[9:])

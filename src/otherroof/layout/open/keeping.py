@@ -1,0 +1,220 @@
+"""The open layout around a run: whose folder it is, what stands there, the commit, and tidying up.
+
+A run counts once its listing has been renamed into `runs/`. What an earlier run left half done is found here, by
+what stands in `incoming/` and in `earlier/` without a listing.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from otherroof.errors import Damaged, FarTrouble, NotThere, PlaceError, Refused
+from otherroof.far import ops
+from otherroof.far.ops import DataPiece, Mode, NotYet, Piece, Place, Script, Task
+from otherroof.layout.open import steps
+from otherroof.layout.open.changes import digest_of
+from otherroof.layout.open.paths import (
+    EARLIER,
+    INCOMING,
+    LATEST,
+    LISTING_END,
+    READ_ME,
+    RUN_ID,
+    RUNS,
+    UNDER_WAY_END,
+    JobPaths,
+    run_in,
+)
+from otherroof.layout.open.read_me import read_me
+
+_MARK = re.compile(rb"^home mark: ([0-9a-f]{16})$", re.MULTILINE)
+HEAD = 4096  # bytes of a listing that hold its header
+TIDY_AT_ONCE = 64
+
+
+@dataclass(slots=True)
+class Standing:
+    """What stands in a job's far folder. Run ids are in order of time; `mark` is empty where nobody has been."""
+
+    mark: str = ""
+    runs: list[str] = field(default_factory=list)
+    earlier: list[str] = field(default_factory=list)
+    under_way: list[str] = field(default_factory=list)
+    incoming: list[bytes] = field(default_factory=list)
+
+    @property
+    def cut(self) -> list[str]:
+        """Runs that began to change the copy and never wrote their listing."""
+        known = set(self.runs)
+        return sorted({run for run in (*self.earlier, *self.under_way) if run not in known})
+
+    @property
+    def newest(self) -> str:
+        """The newest run that counts, or nothing."""
+        return self.runs[-1] if self.runs else ""
+
+    @property
+    def last_seen(self) -> str:
+        """The newest run of which there is any trace."""
+        return max((*self.runs, *self.earlier, *self.under_way), default="")
+
+
+class OpenKeeping:
+    """Scripts on a job's far folder as a whole."""
+
+    def __init__(self, place: Place, job: str) -> None:
+        self.place = place
+        self.paths = JobPaths(job)
+
+    @property
+    def name(self) -> str:
+        """For messages."""
+        return f"the far copy of {self.paths.job}"
+
+    def survey(self) -> Script[Standing]:
+        """Look at the folder as a whole."""
+        found = Standing()
+        found.mark = yield from self._mark()
+        runs = yield from steps.list_names(self.paths.at(RUNS))
+        earlier = yield from steps.list_names(self.paths.at(EARLIER))
+        incoming = yield from steps.list_names(self.paths.at(INCOMING))
+        found.runs = sorted(run for name, _ in runs or () if (run := run_in(name, LISTING_END)))
+        found.earlier = sorted(run for name, _ in earlier or () if (run := run_in(name, b"")))
+        found.under_way = sorted(run for name, _ in incoming or () if (run := run_in(name, UNDER_WAY_END)))
+        found.incoming = [name for name, _ in incoming or () if b"/" not in name]
+        return found
+
+    def _mark(self) -> Script[str]:
+        try:
+            handle = yield ops.OpenFile(self.paths.at(READ_ME), Mode.READ)
+        except NotThere:
+            return ""
+        text: bytes = yield ops.Read(handle, 0, ops.LEAST)
+        yield ops.Shut(handle)
+        found = _MARK.search(text)
+        return found.group(1).decode() if found else "?"
+
+    def check_mark(self, standing: Standing, home_id: str) -> None:
+        """Raises FarTrouble where the folder is another home's."""
+        if standing.mark not in ("", home_id):
+            raise FarTrouble(
+                "is another home's folder, so nothing was written",
+                where=self.name,
+                advice="choose another base or job name, or put back this home's own listing key if it was lost",
+            )
+
+    def begin(self, run: str, home: str, home_id: str) -> Script[None]:
+        """Make the folders and the note for people where they are missing, and mark that a run is under way."""
+        for part in (LATEST, EARLIER, RUNS, INCOMING):
+            yield from steps.make_folder(self.paths.at(part))
+        if (yield from steps.look(self.paths.at(READ_ME))) is None:
+            text = read_me(self.paths.job, home, home_id).encode()
+            aside = self.paths.at(INCOMING, READ_ME)
+            yield from steps.write_all(aside, text, ops.LEAST, permissions=0o644)
+            yield ops.Rename(aside, self.paths.at(READ_ME))
+        yield from steps.write_all(self.paths.under_way(run), b"", ops.LEAST)
+
+    def commit(self, run: str, listing: str) -> Script[None]:
+        """Send the listing in the local file and rename it into place: from then on the run counts."""
+        aside = self.paths.at(INCOMING, run.encode() + LISTING_END)
+        final = self.paths.listing(run)
+        handle = yield from steps.open_new(aside)
+        yield ops.Pour(handle, _FileSource(listing, self.place.offers.max_write))
+        yield (ops.Sync(handle), ops.Shut(handle))
+        yield ops.Rename(aside, final)
+        # Once more, now that the name is there: on a journalling file system this makes all renames before it last.
+        handle = yield ops.OpenFile(final, Mode.WRITE)
+        attrs = yield ops.LookOpen(handle)
+        yield (ops.Sync(handle), ops.Shut(handle))
+        if attrs.size != os.path.getsize(listing):
+            raise Damaged("the listing did not arrive whole", where=self.name, advice="run the job again")
+
+    def tidy(self, names: list[bytes]) -> Iterator[Task[None, None]]:
+        """Remove from `incoming/` what no run will use any more."""
+        for start in range(0, len(names), TIDY_AT_ONCE):
+            yield Task(None, self._remove_all(names[start : start + TIDY_AT_ONCE]))
+
+    def _remove_all(self, names: list[bytes]) -> Script[None]:
+        for name in names:
+            with contextlib.suppress(PlaceError):  # it is only litter: the next run tries again
+                yield ops.Remove(self.paths.at(INCOMING, name))
+
+    def fetch_listing(self, run: str, into: str) -> Script[None]:
+        """Bring a listing into a local file. Raises Damaged where it is not there."""
+        try:
+            handle = yield ops.OpenFile(self.paths.listing(run), Mode.READ)
+        except NotThere as problem:
+            raise Damaged("the listing is not there any more", where=f"{self.paths.job}/{run}") from problem
+        attrs = yield ops.LookOpen(handle)
+        with open(into, "wb") as file:
+            yield ops.Draw(handle, 0, attrs.size, _FileSink(file.fileno()))
+            file.flush()
+        yield ops.Shut(handle)
+
+    def head_of_listing(self, run: str) -> Script[bytes]:
+        """The first bytes of a listing, in which its header is."""
+        handle = yield ops.OpenFile(self.paths.listing(run), Mode.READ)
+        data: bytes = yield ops.Read(handle, 0, HEAD)
+        yield ops.Shut(handle)
+        return data
+
+    def walk_earlier(self, run: str, folder: bytes = b"") -> Script[tuple[list[bytes], list[bytes]]]:
+        """The names in one folder of what `run` moved aside: paths of files and links, and of folders."""
+        top = self.paths.earlier(folder, run) if folder else self.paths.at(EARLIER, run.encode())
+        found = yield from steps.list_names(top)
+        files, folders = [], []
+        for name, attrs in found or ():
+            if b"/" in name or not name:
+                raise Refused("answers names that cannot be", where=self.name)
+            path = folder + b"/" + name if folder else name
+            (folders if (attrs.mode & 0o170000) == 0o040000 else files).append(path)
+        return files, folders
+
+    def held_now(self, path: bytes) -> Script[bytes | None]:
+        """The digest of what the newest copy really holds at `path`, read back; None where it is no file."""
+        attrs = yield from steps.look(self.paths.latest(path))
+        if attrs is None or (attrs.mode & 0o170000) != 0o100000:
+            return None
+        digest: bytes = yield from digest_of(self.paths.latest(path))
+        return digest
+
+
+def is_run(text: str) -> bool:
+    """Whether this is a run id."""
+    return RUN_ID.match(text) is not None
+
+
+class _FileSource:
+    """The pieces of a local file that nobody else writes."""
+
+    def __init__(self, path: str, most: int) -> None:
+        self._pieces = self._read(path, most)
+
+    def _read(self, path: str, most: int) -> Iterator[DataPiece]:
+        offset = 0
+        with open(path, "rb") as file:
+            while data := file.read(most):
+                yield DataPiece(offset, data)
+                offset += len(data)
+
+    def take(self, *, wait: bool) -> Piece | NotYet | None:
+        """See PieceSource."""
+        return next(self._pieces, None)
+
+    def landed(self, piece: Piece) -> None:
+        """See PieceSource; nobody asks."""
+
+
+class _FileSink:
+    """Writes what comes into a local file."""
+
+    def __init__(self, handle: int) -> None:
+        self._handle = handle
+
+    def take(self, data: bytes) -> None:
+        """More bytes, in order."""
+        os.write(self._handle, data)

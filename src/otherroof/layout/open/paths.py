@@ -1,0 +1,78 @@
+"""Where everything lies in the open layout, as relative paths. Pure.
+
+READ-ME-FIRST.txt        what this is, whose it is, how to get files back with no tool at all
+latest/                  the newest copy
+earlier/<run id>/        what that run replaced or removed, at the same paths below
+runs/<run id>.jsonl.gz   the listing after that run
+incoming/                files half sent
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from dataclasses import dataclass
+
+READ_ME = b"READ-ME-FIRST.txt"
+LATEST = b"latest"
+EARLIER = b"earlier"
+RUNS = b"runs"
+INCOMING = b"incoming"
+LISTING_END = b".jsonl.gz"
+UNDER_WAY_END = b".under-way"
+PART_END = b".part"
+MADE_END = b".made"
+
+RUN_ID = re.compile(r"\d{4}-\d\d-\d\dT\d{6}Z-[0-9a-f]{4}\Z")
+
+
+@dataclass(frozen=True, slots=True)
+class JobPaths:
+    """The paths of one job; `run` is the run that writes, empty where nothing is written."""
+
+    job: str
+    run: str = ""
+
+    @property
+    def top(self) -> bytes:
+        return self.job.encode()
+
+    def at(self, *parts: bytes) -> bytes:
+        return b"/".join((self.top, *parts))
+
+    def latest(self, path: bytes) -> bytes:
+        return self.at(LATEST, path)
+
+    def earlier(self, path: bytes, run: str = "") -> bytes:
+        """What `run`, or the run that writes, took out of the newest copy at `path`."""
+        return self.at(EARLIER, (run or self.run).encode(), path)
+
+    def listing(self, run: str) -> bytes:
+        return self.at(RUNS, run.encode() + LISTING_END)
+
+    def under_way(self, run: str) -> bytes:
+        """The mark that a run has begun; it goes when its listing stands."""
+        return self.at(INCOMING, run.encode() + UNDER_WAY_END)
+
+    def part(self, path: bytes) -> bytes:
+        """The name under which a file arrives. It depends on the path alone, so that a later run finds it again."""
+        return self.at(INCOMING, _token(path) + PART_END)
+
+    def made(self, path: bytes) -> bytes:
+        """The name under which a file is made from another one over there.
+
+        Never the name of a part: this one may share its content with a file that is kept, and is never written to.
+        """
+        return self.at(INCOMING, _token(path) + MADE_END)
+
+
+def _token(path: bytes) -> bytes:
+    return hashlib.blake2b(path, digest_size=16, person=b"otherroof-part").hexdigest().encode()
+
+
+def run_in(name: bytes, end: bytes) -> str | None:
+    """The run id in a name that ends in `end`, or None where it is none."""
+    if not name.endswith(end):
+        return None
+    text = name[: len(name) - len(end)].decode("ascii", "replace")
+    return text if RUN_ID.match(text) else None

@@ -1,0 +1,174 @@
+"""Small scripts that the open layout's larger ones are made of: parents made where missing, names moved safely.
+
+No name is ever taken from what a kept version needs: a rename or link onto an existing name is refused by the
+place, and what stands in the way is moved aside first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from otherroof.errors import Denied, NotThere, PlaceError, Refused
+from otherroof.far import ops
+from otherroof.far.ops import Attrs, Mode, Op, Script
+
+COPY_AT_ONCE = 16 * 1024 * 1024  # bytes in one request, so that its answer comes in time
+
+
+def make_parents(path: bytes) -> Script[None]:
+    """Make the folders above `path`, as many as are missing."""
+    parent = path.rpartition(b"/")[0]
+    if parent:
+        yield from make_folder(parent)
+
+
+def make_folder(path: bytes) -> Script[None]:
+    """Make a folder, with those above it where they are missing; one that exists is left."""
+    try:
+        yield ops.MakeFolder(path)
+    except NotThere:
+        yield from make_parents(path)
+        yield from make_folder_alone(path)
+    except (Refused, Denied):
+        yield from _must_stand(path)
+
+
+def make_folder_alone(path: bytes) -> Script[None]:
+    """Make a folder below one that exists."""
+    try:
+        yield ops.MakeFolder(path)
+    except (Refused, Denied):
+        yield from _must_stand(path)
+
+
+def _must_stand(path: bytes) -> Script[None]:
+    attrs = yield from look(path)
+    if attrs is None or (attrs.mode & 0o170000) != 0o040000:
+        raise Refused("a folder could not be made", where=path.decode("utf-8", "backslashreplace"))
+
+
+def with_parents(op: Op, path: bytes) -> Script[object]:
+    """Ask for `op`; where that fails for a missing folder above `path`, make it and ask again."""
+    try:
+        return (yield op)
+    except NotThere:
+        yield from make_parents(path)
+        return (yield op)
+
+
+def look(path: bytes) -> Script[Attrs | None]:
+    """What stands at `path`, or None."""
+    try:
+        attrs: Attrs = yield ops.Look(path)
+    except NotThere:
+        return None
+    return attrs
+
+
+def remove(path: bytes) -> Script[None]:
+    """Remove a file, if it is there."""
+    try:
+        yield ops.Remove(path)
+    except NotThere:
+        return
+
+
+def is_file(attrs: Attrs | None, size: int) -> bool:
+    """Whether this is an ordinary file of that size."""
+    return attrs is not None and (attrs.mode & 0o170000) == 0o100000 and attrs.size == size
+
+
+def open_new(path: bytes, permissions: int = 0o600) -> Script[Any]:
+    """A handle on a new, empty file.
+
+    An old file of that name is removed, never emptied: it might share its content with one that is kept.
+    """
+    wish = ops.OpenFile(path, Mode.WRITE | Mode.CREATE | Mode.ONLY_NEW, permissions)
+    try:
+        return (yield from with_parents(wish, path))
+    except (Refused, Denied):
+        yield from remove(path)
+        return (yield wish)
+
+
+def write_all(
+    path: bytes, data: bytes, most: int, *, permissions: int = 0o600, mtime: int | None = None
+) -> Script[None]:
+    """Make a new file at `path` and fill it; nothing is waited for between open and close."""
+    handle = yield from open_new(path, permissions)
+    writes: Sequence[Op] = [ops.Write(handle, start, data[start : start + most]) for start in range(0, len(data), most)]
+    yield (*writes, ops.Shape(handle, permissions=permissions, mtime=mtime), ops.Sync(handle), ops.Shut(handle))
+
+
+def move_aside(path: bytes, to: bytes) -> Script[bool]:
+    """Move what stands at `path` to `to`; False where nothing stood there.
+
+    Where `to` is taken, this run has moved something there before: what stands at `path` now is no kept version's.
+    """
+    try:
+        yield ops.Rename(path, to)
+    except PlaceError as problem:
+        if (yield from look(path)) is None:
+            return False
+        if isinstance(problem, Refused) and (yield from look(to)) is not None:
+            yield ops.Remove(path)
+            return False
+        yield from make_parents(to)
+        yield ops.Rename(path, to)
+    return True
+
+
+def take_place(part: bytes, path: bytes, aside: bytes, had: bool) -> Script[None]:
+    """Let `part` become `path`; what stands there, known or not, is moved to `aside` first.
+
+    Where the last step fails, what was moved is moved back.
+    """
+    moved = (yield from move_aside(path, aside)) if had else False
+    try:
+        yield from _rename_in(part, path, aside, moved)
+    except PlaceError:
+        if moved:
+            yield ops.Rename(aside, path)
+        raise
+
+
+def _rename_in(part: bytes, path: bytes, aside: bytes, moved: bool) -> Script[None]:
+    try:
+        yield ops.Rename(part, path)
+    except NotThere:
+        yield from make_parents(path)
+        yield ops.Rename(part, path)
+    except Refused:
+        if moved or not (yield from move_aside(path, aside)):
+            raise
+        yield ops.Rename(part, path)
+
+
+def copy_far(source: bytes, target: bytes, size: int, permissions: int, mtime: int) -> Script[None]:
+    """Copy a file inside the place. Raises Refused where the source has not the size it should have."""
+    old = yield ops.OpenFile(source, Mode.READ)
+    attrs: Attrs = yield ops.LookOpen(old)
+    if attrs.size != size:
+        yield ops.Shut(old)
+        raise Refused("has another size than it should", where=source.decode("utf-8", "backslashreplace"))
+    new = yield from open_new(target)
+    for start in range(0, size, COPY_AT_ONCE):
+        yield ops.CopyRange(old, start, min(COPY_AT_ONCE, size - start), new, start)
+    attrs = yield ops.LookOpen(new)
+    yield (ops.Shape(new, permissions=permissions, mtime=mtime), ops.Sync(new), ops.Shut(new), ops.Shut(old))
+    if attrs.size != size:
+        raise Refused("was not copied whole at the far end", where=source.decode("utf-8", "backslashreplace"))
+
+
+def list_names(path: bytes) -> Script[list[tuple[bytes, Attrs]] | None]:
+    """All names in a folder except its own, or None where there is no such folder."""
+    try:
+        handle = yield ops.OpenFolder(path)
+    except NotThere:
+        return None
+    found: list[tuple[bytes, Attrs]] = []
+    while (portion := (yield ops.ReadFolder(handle))) is not None:
+        found += [(name, attrs) for name, attrs in portion if name not in (b".", b"..")]
+    yield ops.Shut(handle)
+    return found
