@@ -11,9 +11,11 @@ import typer
 from rich.console import Console
 
 from otherroof.errors import WrongUse
+from otherroof.ledger import Ledger
 from otherroof.settings import Job, Settings, require_settings
 
 SETTINGS_FOLDER = "/etc/otherroof"
+LEDGER_FILE = "ledger.sqlite"
 
 ConfigOption = Annotated[str, typer.Option("--config", metavar="DIR", help="The settings folder.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
@@ -30,6 +32,19 @@ def job_of(settings: Settings, name: str) -> Job:
         known = ", ".join(sorted(settings.jobs)) or "none"
         raise WrongUse(f"there is no job {name!r}", where=settings.where, advice=f"jobs here: {known}")
     return settings.jobs[name]
+
+
+def far_names(settings: Settings, asked: str) -> list[str]:
+    """The far box `asked` for, or all of them where none is; raises WrongUse naming those that exist."""
+    if asked and asked not in settings.far:
+        known = ", ".join(sorted(settings.far))
+        raise WrongUse(f"there is no far box {asked!r}", where=settings.where, advice=f"far boxes here: {known}")
+    return [asked] if asked else sorted(settings.far)
+
+
+def ledger_of(settings: Settings) -> Ledger:
+    """The household's ledger, in the state folder. Raises HomeTrouble."""
+    return Ledger(os.path.join(settings.state, LEDGER_FILE))
 
 
 def console() -> Console:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from otherroof.clock import Clock
-from otherroof.errors import EXIT_LOOK, EXIT_UNREACHED, EXIT_WELL, OtherroofError, Unreached
+from otherroof.errors import EXIT_LOOK, EXIT_UNREACHED, EXIT_WELL, LinkLost, OtherroofError, Unreached
 from otherroof.link.patience import TookTooLong, within
 
 State = Literal["ok", "not ok", "not tried"]
@@ -166,4 +166,5 @@ def _met(rung: Rung, clock: Clock) -> Climbed:
         text = f"{problem.where}: {problem.what}" if problem.where else problem.what
         # Within the ladder there is no use in being sent to the ladder.
         seen = not_ok(text, "" if problem.advice == Unreached.usual_advice else problem.advice)
-    return Climbed(rung.name, seen, clock.monotonic() - begun, rung.must, error)
+    must = rung.must or isinstance(error, LinkLost)  # there is no going on over a connection that broke
+    return Climbed(rung.name, seen, clock.monotonic() - begun, must, error)
