@@ -167,6 +167,7 @@ class Simulation:
                 self.at(now + timedelta(seconds=20), lambda far=far: self._probe_ends(desk, far))
             if plan.digest:
                 desk.begin_digest()
+                desk.end_digest(made=True)
                 self.digests.append(now)
             if plan.look:
                 desk.begin_look()

@@ -159,7 +159,7 @@ def test_a_killed_run_is_taken_up_again_without_a_last_try_but_not_in_a_tight_lo
 
 
 def test_a_run_that_was_cut_goes_on_as_soon_as_it_may() -> None:
-    assert again(JobFacts(turn(begun=BEGUN, ended=ENDED, ending="cut"))) == (ENDED, 0)
+    assert again(JobFacts(turn(begun=BEGUN, ended=ENDED, ending="cut"))) == (ENDED + timedelta(minutes=1), 0)
 
 
 def test_work_that_somebody_else_was_at_is_tried_again_soon_and_not_counted() -> None:

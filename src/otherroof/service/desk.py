@@ -19,8 +19,9 @@ from otherroof.service.plan import Facts, FarFacts, Plan, Start, make_plan, mont
 from otherroof.service.stopping import StopSign
 from otherroof.settings import Settings
 
-LOOK_EVERY = timedelta(minutes=10)
+LOOK_EVERY = timedelta(minutes=5)
 DIGEST = "digest"
+DIGEST_PAUSE = timedelta(minutes=15)
 
 log = logging.getLogger(__name__)
 
@@ -45,6 +46,8 @@ class Desk:
         self._clock = clock
         self._look_every = look_every
         self._look_at = clock.now()
+        self._digesting = False
+        self._digest_after = clock.now()
 
     def use(self, settings: Settings) -> None:
         """From now on these settings count; runs under way keep to their windows as they are now."""
@@ -99,7 +102,15 @@ class Desk:
 
     def begin_digest(self) -> None:
         """Note that the digest is being made."""
-        self._ledger.note_mark(DIGEST, self._clock.now())
+        self._digesting = True
+
+    def end_digest(self, made: bool) -> None:
+        """Note that the digest was made, or that it could not be and is due again after a while."""
+        self._digesting = False
+        if made:
+            self._ledger.note_mark(DIGEST, self._clock.now())
+        else:
+            self._digest_after = self._clock.now() + DIGEST_PAUSE
 
     def begin_look(self) -> None:
         """Note that the watch looks."""
@@ -129,7 +140,13 @@ class Desk:
         }
         busy = self.probing | {one.start.far for one in self.running.values()}
         far = {name: self._far_facts(name, marks, busy, now) for name in self.settings.far}
-        return Facts(now, jobs, far, frozenset(self.running), marks.get(DIGEST, now), self._look_at)
+        return Facts(now, jobs, far, frozenset(self.running), self._digest_made(marks, now), self._look_at)
+
+    def _digest_made(self, marks: dict[str, datetime], now: datetime) -> datetime:
+        if self._digesting or now < self._digest_after:
+            return now
+        made = _believed(self._ledger.last_digest(), now)
+        return max(one for one in (marks.get(DIGEST, now), made) if one is not None)
 
     def _job_facts(self, name: str, turn: Turn, answered: datetime | None, now: datetime) -> JobFacts:
         good, hold = self._ledger.newest_good(name), self._ledger.hold_of(name)

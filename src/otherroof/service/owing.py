@@ -6,7 +6,7 @@ Pure: what the ledger remembers of one job goes in, one moment comes out. Whethe
 The rules:
 - Each time written in `at` is owed one run that begins at or after it. Times that pass while a run is owed anyway
   (downtime, a long queue, a closed window) fall together into that one.
-- A run that was cut on purpose goes on as soon as it may.
+- A run that was cut on purpose goes on as soon as it may, a minute later at the earliest.
 - Where the far box did not answer, the run is tried again, up to `tries` times with growing pauses; after that it
   is owed again as soon as the far box answers a probe, or at its next time.
 - A run that never said its end (killed, power lost) is tried again in the same way, without an end to the tries.
@@ -26,6 +26,7 @@ from otherroof.settings.crontab import Crontab
 
 PAUSES_MIN = (5, 10, 20, 40, 60)
 BUSY_PAUSE = timedelta(minutes=5)
+CUT_PAUSE = timedelta(minutes=1)
 # A turn that lies further ahead than this was written while the clock was wrong.
 FUTURE_SLACK = timedelta(days=1)
 
@@ -93,7 +94,7 @@ def _again(job: Job, facts: JobFacts, begun: datetime) -> Owed | None:
     if turn.ended is None:
         return Owed(turn.begun + pause(turn.tries), turn.tries)
     if turn.ending == "cut":
-        return Owed(turn.ended, 0)
+        return Owed(turn.ended + CUT_PAUSE, 0)
     if turn.ending == "busy":
         return Owed(turn.ended + BUSY_PAUSE, 0)
     if turn.ending == "unreached":

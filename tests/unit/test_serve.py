@@ -1,0 +1,421 @@
+"""The service in real time, with hands that do nothing real: what it begins, how it stops, what it survives."""
+
+from __future__ import annotations
+
+import socket
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from otherroof.clock import SystemClock
+from otherroof.errors import HomeTrouble, Unreached
+from otherroof.ledger import Ledger
+from otherroof.ledger.turns import Turn
+from otherroof.service import serve as serve_module
+from otherroof.service.desk import Desk
+from otherroof.service.hands import Ended, Hands
+from otherroof.service.notify import Notifier
+from otherroof.service.serve import Serve
+from otherroof.service.stopping import StopSign
+from otherroof.settings import Mistake, Settings
+from support.simulated import household
+
+DONE = Ended("done", "settled")
+PATIENCE_S = 10.0
+
+
+def until(true: Callable[[], object]) -> None:
+    """Wait until something is so; fail where it does not come."""
+    end = time.monotonic() + PATIENCE_S
+    while not true():
+        assert time.monotonic() < end, "it did not happen in time"
+        time.sleep(0.01)
+
+
+@dataclass
+class House:
+    """A service in a thread of its own, with its ledger, and everything that its hands were asked to do."""
+
+    settings: Settings
+    ledger: Ledger
+    its_ledger: Ledger  # the service's own connection
+    asked: list[tuple[str, ...]] = field(default_factory=list)
+    run: Callable[[str, StopSign], Ended] = lambda job, sign: DONE
+    probe: Callable[[str], None] = lambda far: None
+    reread: tuple[Settings | None, Sequence[Mistake]] = (None, ())
+    address: str = ""
+    alive_every_s: float | None = None
+    left: list[str] | None = None
+    failed: BaseException | None = None
+    serve: Serve | None = None
+    thread: threading.Thread | None = None
+
+    def overdue(self, *jobs: str) -> None:
+        """Let these jobs be owed a run at once."""
+        for job in jobs or tuple(self.settings.jobs):
+            times = f"{self.settings.jobs[job].at} {self.settings.home.zone}"
+            self.ledger.note_turn(Turn(job, times, SystemClock().now() - timedelta(days=3)))
+
+    def start(self) -> None:
+        clock = SystemClock()
+        hands = Hands(
+            run=lambda settings, job, sign: self._note("run", job) or self.run(job, sign),
+            probe=lambda settings, far: self._note("probe", far) or self.probe(far),
+            look=lambda settings, mistakes: self._note("look", *mistakes),
+            digest=lambda settings: self._note("digest"),
+            tend=lambda settings: self._note("tend"),
+        )
+        desk = Desk(self.settings, self.its_ledger, clock)
+        notifier = Notifier(self.address, self.alive_every_s)
+        self.serve = Serve(desk, hands, clock, notifier, lambda: self.reread)
+
+        def work() -> None:
+            assert self.serve is not None
+            try:
+                self.left = self.serve.run()
+            except BaseException as problem:  # noqa: BLE001 (kept for the test to look at)
+                self.failed = problem
+
+        self.thread = threading.Thread(target=work)
+        self.thread.start()
+
+    def stop(self) -> float:
+        """Stop the service; how long that took, in seconds."""
+        assert self.serve is not None
+        assert self.thread is not None
+        begun = time.monotonic()
+        self.serve.stop("the test is over")
+        self.thread.join(30)
+        assert not self.thread.is_alive()
+        return time.monotonic() - begun
+
+    def count(self, *what: str) -> int:
+        return self.asked.count(what)
+
+    def ending(self, job: str) -> str | None:
+        return self.ledger.turns()[job].ending
+
+    def _note(self, *what: str) -> None:
+        self.asked.append(what)
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Iterator[House]:
+    settings = household(
+        {"photos": {}, "papers": {}, "music": {"far": "wren"}}, zone="UTC", far={"heron": {}, "wren": {}}
+    )
+    path = str(tmp_path / "ledger.db")
+    with Ledger(path) as ledger, Ledger(path) as its_ledger:
+        made = House(settings, ledger, its_ledger)
+        yield made
+        if made.thread is not None and made.thread.is_alive():
+            made.stop()
+
+
+def test_what_is_owed_is_run_once_and_written_down(house: House) -> None:
+    house.overdue()
+    house.start()
+    until(lambda: all(house.ending(job) == "settled" for job in house.settings.jobs))
+    house.stop()
+    assert house.failed is None
+    assert house.left == []
+    assert sorted(one for one in house.asked if one[0] == "run") == [
+        ("run", "music"),
+        ("run", "papers"),
+        ("run", "photos"),
+    ]
+
+
+def test_what_is_not_owed_is_not_run_but_far_boxes_are_probed_and_the_watch_looks(house: House) -> None:
+    house.start()
+    until(lambda: house.count("probe", "heron") and house.count("probe", "wren") and house.count("look"))
+    until(lambda: house.count("tend"))
+    house.stop()
+    assert not [one for one in house.asked if one[0] in ("run", "digest")]
+    assert house.count("probe", "heron") == house.count("tend") == 1
+
+
+def test_runs_to_one_far_box_never_overlap_and_others_do_not_wait_for_them(house: House) -> None:
+    going: set[str] = set()
+    together: list[set[str]] = []
+    meet = threading.Barrier(2)
+
+    def run(job: str, sign: StopSign) -> Ended:
+        going.add(job)
+        together.append(set(going))
+        if job in ("music", "papers"):  # the far box's first, and the other far box's only one
+            meet.wait(PATIENCE_S)
+        time.sleep(0.05)
+        going.discard(job)
+        return DONE
+
+    house.run = run
+    house.overdue()
+    house.start()
+    until(lambda: all(house.ending(job) == "settled" for job in house.settings.jobs))
+    house.stop()
+    assert not any({"photos", "papers"} <= one for one in together)
+    assert {"music", "papers"} in together
+
+
+def test_a_stop_lets_a_run_end_what_is_in_flight(house: House) -> None:
+    def run(job: str, sign: StopSign) -> Ended:
+        assert sign.wait(60)
+        time.sleep(0.5)
+        return Ended("cut", "cut", sign.asked())
+
+    house.run = run
+    house.overdue("photos")
+    house.start()
+    until(lambda: house.count("run", "photos"))
+    assert house.stop() < 5
+    assert house.left == []
+    assert house.ending("photos") == "cut"
+
+
+def test_a_run_that_does_not_listen_is_left_and_counts_as_cut(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(serve_module, "STOP_GRACE_S", 0.5)
+    free = threading.Event()
+
+    def run(job: str, sign: StopSign) -> Ended:
+        free.wait(PATIENCE_S)
+        return DONE
+
+    house.run = run
+    house.overdue("photos")
+    house.start()
+    until(lambda: house.count("run", "photos"))
+    assert house.stop() < 3
+    free.set()
+    assert house.left == ["run photos"]
+    turn = house.ledger.turns()["photos"]
+    assert turn.begun is not None
+    assert turn.ended is None
+
+
+def test_the_grace_at_a_stop_leaves_room_within_ten_seconds() -> None:
+    assert serve_module.STOP_GRACE_S <= 8
+
+
+def test_a_far_box_that_does_not_answer_is_tried_again_later(house: House) -> None:
+    def run(job: str, sign: StopSign) -> Ended:
+        raise Unreached("no answer", where="heron")
+
+    house.run = run
+    house.overdue("photos")
+    house.start()
+    until(lambda: house.ending("photos") == "unreached")
+    until(lambda: "next is at" in house.ledger.turns()["photos"].waiting)
+    house.stop()
+    assert house.count("run", "photos") == 1
+
+
+def test_an_error_inside_a_run_ends_that_run_and_not_the_service(
+    house: House, caplog: pytest.LogCaptureFixture
+) -> None:
+    def run(job: str, sign: StopSign) -> Ended:
+        if job == "papers":
+            raise ZeroDivisionError("a slip")
+        return DONE
+
+    house.run = run
+    house.overdue("papers", "photos")
+    house.start()
+    until(lambda: house.ending("papers") == house.ending("photos") == "settled")
+    house.stop()
+    assert house.failed is None
+    assert "an error inside Otherroof: ZeroDivisionError: a slip" in caplog.text
+    assert "Traceback" in caplog.text
+
+
+def test_a_probe_that_fails_ends_that_probe_and_not_the_service(house: House) -> None:
+    def probe(far: str) -> None:
+        raise Unreached("no answer", where=far)
+
+    house.probe = probe
+    house.start()
+    until(lambda: house.count("probe", "heron"))
+    house.overdue("photos")
+    assert house.serve is not None
+    house.reread = (house.settings, ())
+    house.serve.reload()
+    until(lambda: house.ending("photos") == "settled")
+    house.stop()
+    assert house.failed is None
+
+
+def test_a_broken_settings_file_keeps_the_old_settings_and_tells_the_watch(house: House) -> None:
+    house.start()
+    until(lambda: house.count("look"))
+    assert house.serve is not None
+    mistake = Mistake("/etc/otherroof/otherroof.toml", "far.heron.port", "is not a number")
+    house.reread = (None, [mistake])
+    house.serve.reload()
+    until(lambda: house.count("look", mistake.line()))
+    house.overdue("photos")
+    good = house.settings.model_copy(update={"jobs": {"photos": house.settings.jobs["photos"]}})
+    house.reread = (good, ())
+    looks = house.count("look")
+    house.serve.reload()
+    until(lambda: house.count("look") > looks)
+    until(lambda: house.ending("photos") == "settled")
+    house.stop()
+
+
+def test_one_broken_job_file_keeps_all_the_old_settings(house: House) -> None:
+    house.start()
+    until(lambda: house.count("look"))
+    assert house.serve is not None
+    mistake = Mistake("/etc/otherroof/jobs/photos.toml", "at", "is not there")
+    house.reread = (house.settings.model_copy(update={"jobs": {}}), [mistake])
+    house.serve.reload()
+    until(lambda: house.count("look", mistake.line()))
+    house.overdue("music")
+    house.serve.reload()
+    until(lambda: house.ending("music") == "settled")
+    house.stop()
+
+
+def test_the_state_folder_cannot_move_under_a_running_service(house: House) -> None:
+    house.start()
+    until(lambda: house.count("look"))
+    assert house.serve is not None
+    moved = house.settings.model_copy(update={"home": house.settings.home.model_copy(update={"state": "/elsewhere"})})
+    house.reread = (moved, ())
+    house.serve.reload()
+    until(lambda: [one for one in house.asked if one[0] == "look" and "state folder" in "".join(one[1:])])
+    house.stop()
+
+
+def test_a_ledger_that_cannot_be_used_for_a_while_is_survived(
+    house: House, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    broken = threading.Event()
+    broken.set()
+    turns = house.its_ledger.turns
+
+    def sometimes() -> dict[str, Turn]:
+        if broken.is_set():
+            raise HomeTrouble("the ledger cannot be used: disk I/O error", where="ledger.db")
+        return turns()
+
+    house.overdue("photos")
+    monkeypatch.setattr(house.its_ledger, "turns", sometimes)
+    house.alive_every_s = 0.2
+    house.start()
+    until(lambda: "nothing can be decided" in caplog.text)
+    broken.clear()
+    until(lambda: house.count("run", "photos"))
+    house.stop()
+    assert house.failed is None
+    assert caplog.text.count("nothing can be decided") == 1
+
+
+@pytest.fixture
+def manager(tmp_path: Path, house: House) -> Iterator[socket.socket]:
+    """The service manager's end of the notification socket."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as way:
+        way.bind(str(tmp_path / "notify"))
+        way.settimeout(PATIENCE_S)
+        house.address = str(tmp_path / "notify")
+        yield way
+
+
+def heard(way: socket.socket, seconds: float) -> list[str]:
+    """What the manager hears in the next seconds."""
+    found, end = [], time.monotonic() + seconds
+    while (left := end - time.monotonic()) > 0:
+        way.settimeout(left)
+        try:
+            found.append(way.recv(4096).decode())
+        except TimeoutError:
+            break
+    return found
+
+
+def test_the_manager_hears_ready_signs_of_life_reload_and_stop(house: House, manager: socket.socket) -> None:
+    house.alive_every_s = 0.2
+    house.reread = (house.settings, ())
+    house.start()
+    assert manager.recv(4096) == b"READY=1"
+    assert sum(one == "WATCHDOG=1" for one in heard(manager, 2)) >= 5
+    assert house.serve is not None
+    house.serve.reload()
+    later = heard(manager, 1)
+    assert [one.split("\n")[0] for one in later if one.startswith(("RELOADING", "READY"))] == ["RELOADING=1", "READY=1"]
+    house.stop()
+    assert "STOPPING=1" in heard(manager, 0.5)
+
+
+def test_a_long_run_does_not_silence_the_signs_of_life(house: House, manager: socket.socket) -> None:
+    house.alive_every_s = 0.2
+    house.run = lambda job, sign: Ended("cut", "cut", sign.asked()) if sign.wait(60) else DONE
+    house.overdue("photos")
+    house.start()
+    until(lambda: house.count("run", "photos"))
+    heard(manager, 0.5)
+    assert sum(one == "WATCHDOG=1" for one in heard(manager, 2)) >= 5
+    house.stop()
+
+
+def test_a_loop_that_is_stuck_gives_no_sign_of_life_though_its_threads_live(
+    house: House, manager: socket.socket, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    house.alive_every_s = 0.2
+    free = threading.Event()
+    plan = Desk.plan
+    house.start()
+    until(lambda: house.count("look"))
+
+    def stuck(self: Desk) -> object:
+        free.wait(PATIENCE_S)
+        return plan(self)
+
+    monkeypatch.setattr(Desk, "plan", stuck)
+    heard(manager, 1)
+    assert "WATCHDOG=1" not in heard(manager, 1.5)
+    free.set()
+    assert "WATCHDOG=1" in heard(manager, 1.5)
+    house.stop()
+
+
+def test_a_timer_that_has_died_ends_the_service_so_that_it_is_restarted(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    house.alive_every_s = 0.1
+    monkeypatch.setattr(Serve, "_wake_at", lambda self, moment: None)
+    house.start()
+    until(lambda: house.failed is not None)
+    assert "no sign of life" in str(house.failed)
+
+
+def test_a_window_changed_under_a_run_ends_it(house: House) -> None:
+    house.run = lambda job, sign: Ended("cut", "cut", sign.asked()) if sign.wait(60) else DONE
+    house.overdue("photos")
+    house.start()
+    until(lambda: house.count("run", "photos"))
+    now = SystemClock().now()
+    closed = f"{(now.hour + 2) % 24:02}:00-{(now.hour + 3) % 24:02}:00"
+    jobs = dict(house.settings.jobs) | {"photos": house.settings.jobs["photos"].model_copy(update={"window": closed})}
+    house.reread = (house.settings.model_copy(update={"jobs": jobs}), ())
+    assert house.serve is not None
+    house.serve.reload()
+    until(lambda: house.ending("photos") == "cut")
+    time.sleep(0.5)
+    house.stop()
+    assert house.count("run", "photos") == 1
+
+
+def test_after_a_kill_the_next_service_goes_on(house: House) -> None:
+    house.overdue("photos")
+    turn = house.ledger.turns()["photos"]
+    begun = SystemClock().now() - timedelta(minutes=30)
+    house.ledger.note_turn(replace(turn, begun=begun, tries=1))
+    house.start()
+    until(lambda: house.ending("photos") == "settled")
+    house.stop()
