@@ -69,13 +69,19 @@ class LookPages:
             )
 
     def watched_since(self, subjects: Iterable[str], now: datetime) -> dict[str, datetime]:
-        """Since when each of `subjects` is watched; new ones from `now` on, those not named are forgotten."""
-        wanted = set(subjects)
+        """Since when each of `subjects` is watched; `now` for those that are not yet."""
         with self.guarded():
             known = dict(self.db.execute("SELECT subject, since FROM watched").fetchall())
-        new, gone = wanted - known.keys(), known.keys() - wanted
-        if new or gone:
-            with self.writing() as db:
-                db.executemany("INSERT OR IGNORE INTO watched VALUES (?, ?)", [(one, stamp(now)) for one in new])
-                db.executemany("DELETE FROM watched WHERE subject=?", [(one,) for one in gone])
-        return {one: from_stamp(known[one]) if one in known else now for one in wanted}
+        return {one: from_stamp(known[one]) if one in known else now for one in subjects}
+
+    def note_watched(self, subjects: Iterable[str], now: datetime) -> None:
+        """These are watched: new ones from `now` on; those not named are forgotten."""
+        wanted = set(subjects)
+        with self.guarded():
+            known = {row[0] for row in self.db.execute("SELECT subject FROM watched")}
+        if wanted == known:
+            return
+        with self.writing() as db:
+            new = [(one, stamp(now)) for one in wanted - known]
+            db.executemany("INSERT OR IGNORE INTO watched VALUES (?, ?)", new)
+            db.executemany("DELETE FROM watched WHERE subject=?", [(one,) for one in known - wanted])

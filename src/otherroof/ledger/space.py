@@ -76,6 +76,14 @@ class SpacePages:
             ).fetchall()
         return [SpaceMark(from_stamp(at), free, total) for at, free, total in rows]
 
+    def last_unanswered(self, far: str) -> datetime | None:
+        """When a far box last did not answer a probe."""
+        with self.guarded():
+            row = self.db.execute(
+                "SELECT at FROM probe WHERE far=? AND answered=0 ORDER BY at DESC LIMIT 1", (far,)
+            ).fetchone()
+        return from_stamp(row[0]) if row else None
+
     def note_damage(self, marks: Sequence[DamageMark]) -> None:
         """Files whose far copies were found damaged; what is known already keeps its first date."""
         with self.writing() as db:

@@ -35,9 +35,7 @@ class Extra:
 def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: Extra) -> Facts:
     """The facts at this moment. Raises HomeTrouble where the ledger cannot be used."""
     now = clock.now()
-    since = ledger.watched_since(
-        [*(f"job {name}" for name in settings.jobs), *(f"far {name}" for name in settings.far)], now
-    )
+    since = ledger.watched_since(subjects(settings), now)
     told = settings.told
     look = next_look(ledger.last_look(), this_look(clock), told.alerts.clock_jump_s)
     return Facts(
@@ -54,6 +52,11 @@ def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: Extra) -> Fa
         runs_ahead=len(ledger.runs(since=now + AHEAD)),
         standing=frozenset(one.key for one in ledger.standing_alerts()),
     )
+
+
+def subjects(settings: Settings) -> list[str]:
+    """What the watch watches over, as the ledger names it."""
+    return [*(f"job {name}" for name in settings.jobs), *(f"far {name}" for name in settings.far)]
 
 
 def _job(ledger: Ledger, name: str, job: Job, since: datetime, now: datetime) -> JobFacts:

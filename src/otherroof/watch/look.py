@@ -14,7 +14,7 @@ from otherroof.ledger.alerts import Change
 from otherroof.settings import Settings
 from otherroof.watch.channels import Channel
 from otherroof.watch.facts import Facts
-from otherroof.watch.gather import Extra, gather
+from otherroof.watch.gather import Extra, gather, subjects
 from otherroof.watch.messages import Setting, posts_for
 from otherroof.watch.metrics import metrics, render, write_metrics
 from otherroof.watch.rules import findings
@@ -36,6 +36,7 @@ def look(
     `extra` is what the ledger cannot know; `channels` stands in for those of the settings. Raises HomeTrouble
     where the ledger cannot be used; a channel or a metrics file that fails is logged, not raised.
     """
+    ledger.note_watched(subjects(settings), clock.now())
     facts = gather(settings, ledger, clock, extra or Extra())
     ledger.record(changes(settings, ledger, facts))
     ledger.note_look(facts.look)
@@ -52,7 +53,7 @@ def changes(settings: Settings, ledger: Ledger, facts: Facts) -> Sequence[Change
     """What the facts change among the alerts, with the messages about it."""
     alerts = settings.told.alerts
     repeat = timedelta(days=alerts.repeat_days)
-    subjects = {*settings.jobs, *settings.far, *settings.told.channels}
-    setting = Setting(settings.home.name, ZoneInfo(settings.home.zone), repeat, settings.told.channels, subjects)
+    known = {*settings.jobs, *settings.far, *settings.told.channels}
+    setting = Setting(settings.home.name, ZoneInfo(settings.home.zone), repeat, settings.told.channels, known)
     steps = decide(findings(facts), ledger.standing_alerts(), facts.now, repeat)
     return [Change(step.after, step.before, posts_for(step, facts.now, setting)) for step in steps]

@@ -1,0 +1,49 @@
+"""The weekly digest: gathered, built, shown, and sent also when all is well."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+
+from otherroof.clock import Clock
+from otherroof.ledger import Ledger
+from otherroof.ledger.post import Post
+from otherroof.settings import Settings
+from otherroof.watch.channels import Channel
+from otherroof.watch.digest.build import build
+from otherroof.watch.digest.gather import know
+from otherroof.watch.digest.render import as_html, as_text, subject
+from otherroof.watch.digest.values import Digest
+from otherroof.watch.gather import Extra
+from otherroof.watch.sending import Delivery, send_due
+
+
+def make(settings: Settings, ledger: Ledger, clock: Clock, extra: Extra | None = None) -> Digest:
+    """The digest of the week that ends now. Raises HomeTrouble where the ledger cannot be used."""
+    return build(know(settings, ledger, clock, extra or Extra()))
+
+
+def send(
+    settings: Settings,
+    ledger: Ledger,
+    clock: Clock,
+    extra: Extra | None = None,
+    channels: Mapping[str, Channel] | None = None,
+) -> list[Delivery]:
+    """Make the digest, note it in the ledger, queue it for every channel that carries it, and send what is due.
+
+    Returns the deliveries tried. A channel that does not take it now gets it later, or a newer one in its place.
+    """
+    digest = make(settings, ledger, clock, extra)
+    facts = json.dumps(digest.as_json(), ensure_ascii=False)
+    text, html, line = as_text(digest), as_html(digest), subject(digest)
+    posts = tuple(
+        Post(name, "digest", "digest", digest.at, line, text, html, facts)
+        for name, one in settings.told.channels.items()
+        if "digest" in one.carries
+    )
+    ledger.note_digest(digest.at, digest.since, digest.verdict != "unsafe", posts)
+    return send_due(settings, ledger, clock, channels)
+
+
+__all__ = ["Digest", "as_html", "as_text", "make", "send", "subject"]

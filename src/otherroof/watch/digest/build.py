@@ -1,0 +1,246 @@
+"""Turns what the ledger holds about the last weeks into a digest. Pure: values in, values out."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from otherroof.copying.tally import GOOD, OUTCOMES
+from otherroof.ledger import RunRow
+from otherroof.ledger.alerts import Alert
+from otherroof.ledger.ways import ProbeRow
+from otherroof.units import span_text
+from otherroof.watch.digest.values import (
+    Copies,
+    Digest,
+    FarReport,
+    FullDay,
+    Hand,
+    JobReport,
+    Night,
+    Span,
+    Uncovered,
+    Verdict,
+)
+from otherroof.watch.facts import FarFacts
+from otherroof.watch.rules import Finding
+from otherroof.watch.words import listed, many, printable, when
+
+WEEK = timedelta(days=7)
+BEFORE = timedelta(days=28)
+NIGHTS = 28
+JOB_NIGHTS = 7
+# A night runs from noon to noon, so that a run before midnight and one after it belong together.
+_HALF_DAY = timedelta(hours=12)
+
+
+@dataclass(frozen=True, slots=True)
+class JobWeek:
+    """What is known of one job: its settings, its newest good copy, and its runs of the last five weeks."""
+
+    name: str
+    folder: str
+    far: str
+    promise: timedelta
+    newest: RunRow | None
+    runs: Sequence[RunRow]
+    copies: Copies
+
+
+@dataclass(frozen=True, slots=True)
+class FarWeek:
+    """What is known of one far box: the watch's facts, the probes of the week, and when it was last silent."""
+
+    facts: FarFacts
+    probes: Sequence[ProbeRow]
+    silent_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """Everything that a digest is built from."""
+
+    home: str
+    zone: ZoneInfo
+    now: datetime
+    jobs: Sequence[JobWeek] = ()
+    fars: Sequence[FarWeek] = ()
+    found: Sequence[Finding] = ()
+    quiet: Mapping[str, datetime] = field(default_factory=dict)
+    over: Sequence[Alert] = ()
+    uncovered: Sequence[Uncovered] = ()
+    heard_by: Sequence[str] = ()
+    next_due: datetime | None = None
+    growth: Callable[[Sequence[float]], float | None] = field(default=lambda nights: None)
+
+
+def build(known: Known) -> Digest:
+    """The digest of the week that ends now."""
+    jobs = tuple(job_report(one, known) for one in known.jobs)
+    hands = tuple(_hands(known, jobs))
+    verdict, sentence = _verdict(jobs, known.found, hands)
+    runs = [row for one in known.jobs for row in one.runs]
+    return Digest(
+        home=known.home,
+        zone=known.zone,
+        at=known.now,
+        since=known.now - WEEK,
+        verdict=verdict,
+        sentence=sentence,
+        jobs=jobs,
+        fars=tuple(far_report(one) for one in known.fars),
+        hands=hands,
+        over=tuple(known.over),
+        uncovered=tuple(known.uncovered),
+        nights=nights_of(runs, known.now, known.zone, NIGHTS),
+        next_due=known.next_due,
+    )
+
+
+def job_report(job: JobWeek, known: Known) -> JobReport:
+    """One job's week against the four weeks before."""
+    newest = job.newest.started if job.newest else None
+    last = job.newest.report if job.newest else None
+    week = [row for row in job.runs if row.started >= known.now - WEEK]
+    before = [row for row in job.runs if known.now - WEEK - BEFORE <= row.started < known.now - WEEK]
+    nights = nights_of(job.runs, known.now, known.zone, NIGHTS)
+    return JobReport(
+        name=job.name,
+        folder=job.folder,
+        far=job.far,
+        promise_s=job.promise.total_seconds(),
+        newest=newest,
+        age_s=max(0.0, (known.now - newest).total_seconds()) if newest else None,
+        week=span_of(week, 1.0),
+        before=span_of(before, _weeks_before(job.runs, known.now)) if before else None,
+        nights=nights[-JOB_NIGHTS:],
+        copies=job.copies,
+        size=last.bytes.seen if last else 0,
+        files=last.files.seen if last else 0,
+        problems=last.files.problems if last else 0,
+        growth=known.growth([float(one.sent) for one in nights]),
+    )
+
+
+def _weeks_before(runs: Sequence[RunRow], now: datetime) -> float:
+    """Over how many of the four weeks before this one a job has run, in whole days; at least one week."""
+    first = runs[-1].started
+    days = math.ceil((now - WEEK - max(first, now - WEEK - BEFORE)) / timedelta(days=1))
+    return max(7, days) / 7
+
+
+def span_of(rows: Iterable[RunRow], weeks: float) -> Span:
+    """The sums over some runs that took `weeks` weeks."""
+    reports = [row.report for row in rows]
+    good = [one for one in reports if one.outcome in GOOD]
+    counted = Counter(one.outcome for one in reports)
+    return Span(
+        weeks=weeks,
+        outcomes={outcome: counted[outcome] for outcome in OUTCOMES if counted[outcome]},
+        files=sum(one.files.new + one.files.changed for one in good),
+        sent=sum(one.bytes.sent for one in reports),
+        good=len(good),
+        seconds=sum(one.seconds.total for one in good),
+        wire=sum(one.bytes.wire_up or one.bytes.sent for one in good),
+        sending_s=sum(one.seconds.send for one in good),
+    )
+
+
+def nights_of(rows: Iterable[RunRow], now: datetime, zone: ZoneInfo, count: int) -> tuple[Night, ...]:
+    """Bytes of the last `count` nights, oldest first, each named by the day of its morning."""
+    last = _morning(now, zone)
+    days = [last - timedelta(days=back) for back in range(count - 1, -1, -1)]
+    sent = dict.fromkeys(days, 0)
+    good: dict[date, bool] = {}
+    for row in rows:
+        morning = _morning(row.started, zone)
+        if morning in sent:
+            sent[morning] += row.report.bytes.sent
+            good[morning] = good.get(morning, False) or row.report.outcome in GOOD
+    return tuple(Night(day, sent[day], good.get(day)) for day in days)
+
+
+def _morning(moment: datetime, zone: ZoneInfo) -> date:
+    # Wall-clock arithmetic on purpose: noon is noon also on the day when clocks change.
+    return (moment.astimezone(zone).replace(tzinfo=None) + _HALF_DAY).date()
+
+
+def far_report(far: FarWeek) -> FarReport:
+    """One far box's week."""
+    facts = far.facts
+    times = [one.round_trip_ms for one in far.probes if one.round_trip_ms is not None]
+    return FarReport(
+        name=facts.name,
+        probes=len(far.probes),
+        answered=sum(one.answered for one in far.probes),
+        round_trip_ms=statistics.median(times) if times else None,
+        silent_at=far.silent_at,
+        answered_at=facts.answered,
+        free=facts.space.free if facts.space else None,
+        total=facts.space.total if facts.space else None,
+        full=full_day(facts),
+    )
+
+
+def full_day(far: FarFacts) -> FullDay | None:
+    """When a far disk will be full; None where the trend does not say, or means a later century."""
+    if far.space is None or far.fill is None or far.fill.days > 36_500:
+        return None
+    at, fill = far.space.at, far.fill
+    latest = at + timedelta(days=fill.latest) if fill.latest is not None and fill.latest < 36_500 else None
+    return FullDay(at + timedelta(days=fill.days), at + timedelta(days=fill.soonest), latest)
+
+
+def _hands(known: Known, jobs: Sequence[JobReport]) -> Iterable[Hand]:
+    for one in known.found:
+        quiet = known.quiet.get(one.key)
+        later = f" (quiet until {when(quiet, known.zone)})" if quiet and quiet > known.now else ""
+        yield Hand(one.headline + later, one.help)
+    for job in jobs:
+        if job.problems:
+            yield Hand(
+                f"the newest copy of {job.name} lacks {many(job.problems, 'entry', 'entries')} that could not be read "
+                "or sent",
+                f"`otherroof ledger --job {job.name}` shows which and why.",
+            )
+    if not known.heard_by:
+        yield Hand(
+            "alerts go to this machine's journal only, where nobody may read them",
+            "Write a channel into otherroof.toml: [mail] with [channel.family], or a webhook or command; then "
+            "`otherroof alert-test`.",
+        )
+
+
+def _verdict(jobs: Sequence[JobReport], found: Sequence[Finding], hands: Sequence[Hand]) -> tuple[Verdict, str]:
+    if not jobs:
+        return "unsafe", "No: nothing is protected, because there is no job yet."
+    damaged = [one.about for one in found if one.rule == "damage"]
+    late = [one.name for one in jobs if not one.kept]
+    wrong = []
+    if damaged:
+        wrong.append(f"damage was found in the far copy of {listed(damaged)}")
+    if late:
+        wrong.append(f"{_of(len(late), len(jobs))} without a copy as fresh as promised: {listed(late)}")
+    if wrong:
+        return "unsafe", f"No: {'; '.join(wrong)}."
+    oldest = max(one.age_s or 0.0 for one in jobs)
+    whole = "the one job has" if len(jobs) == 1 else f"all {len(jobs)} jobs have"
+    kept = f"{whole} a good copy under another roof, as fresh as promised (the oldest is {span_text(oldest)} old)"
+    if hands:
+        return "look", f"Yes: {kept}. But {many(len(hands), 'thing needs', 'things need')} a hand, see below."
+    return "safe", f"Yes: {kept}."
+
+
+def _of(some: int, whole: int) -> str:
+    return "the one job is" if whole == 1 else f"{some} of {whole} jobs {'is' if some == 1 else 'are'}"
+
+
+def copies_of(folder: str, same_folder: Iterable[tuple[str, bool]], told: Iterable[str]) -> Copies:
+    """Where a folder is kept. `same_folder`: far boxes that its jobs go to, and whether a good copy lies there."""
+    roofs = sorted({far for far, has_copy in same_folder if has_copy})
+    return Copies(printable(folder), tuple(roofs), tuple(printable(one) for one in told))

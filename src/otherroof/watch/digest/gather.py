@@ -1,0 +1,76 @@
+"""Reads what a digest is built from out of settings, ledger and the folders' surroundings. Thin."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from otherroof.clock import Clock
+from otherroof.ledger import Ledger, RunRow
+from otherroof.settings import Settings
+from otherroof.settings.crontab import Crontab
+from otherroof.watch.digest.build import BEFORE, WEEK, FarWeek, JobWeek, Known, copies_of
+from otherroof.watch.digest.uncovered import folders_in, uncovered
+from otherroof.watch.facts import Facts
+from otherroof.watch.gather import AHEAD, Extra, gather, is_over
+from otherroof.watch.rules import findings
+
+_LONG_AWAKE = timedelta(days=365)
+
+
+def know(settings: Settings, ledger: Ledger, clock: Clock, extra: Extra) -> Known:
+    """Everything for the digest of the week that ends now. Raises HomeTrouble where the ledger cannot be used."""
+    now = clock.now()
+    zone = ZoneInfo(settings.home.zone)
+    told = settings.told
+    facts = gather(settings, ledger, clock, extra)
+    # What is wrong belongs in a digest at once, also when home itself has only just come back.
+    facts = replace(facts, look=replace(facts.look, awake_since=now - _LONG_AWAKE))
+    return Known(
+        home=settings.home.name,
+        zone=zone,
+        now=now,
+        jobs=_jobs(settings, ledger, now),
+        fars=_fars(ledger, facts, now),
+        found=findings(facts),
+        quiet={one.key: one.quiet_until for one in ledger.standing_alerts() if one.quiet_until},
+        over=ledger.alerts_ended_since(now - WEEK),
+        uncovered=uncovered([one.folder for one in settings.jobs.values()], told.digest.no_copy_wanted, folders_in),
+        heard_by=[name for name, one in told.channels.items() if one.kind != "journal" and "alerts" in one.carries],
+        next_due=Crontab.parse(told.digest.at).next_after(now, zone),
+        growth=extra.trends.growth,
+    )
+
+
+def _jobs(settings: Settings, ledger: Ledger, now: datetime) -> list[JobWeek]:
+    newest = {name: ledger.newest_good(name, now + AHEAD) for name in settings.jobs}
+    runs: dict[str, list[RunRow]] = {name: [] for name in settings.jobs}
+    # A day more than five weeks, so that the oldest night is whole.
+    for row in ledger.runs(since=now - WEEK - BEFORE - timedelta(days=1)):
+        if row.report.job in runs and is_over(row) and row.started <= now + AHEAD:
+            runs[row.report.job].append(row)
+    same: dict[str, list[tuple[str, bool]]] = {}
+    for name, job in settings.jobs.items():
+        same.setdefault(os.path.realpath(job.folder), []).append((job.far, newest[name] is not None))
+    return [
+        JobWeek(
+            name=name,
+            folder=job.folder,
+            far=job.far,
+            promise=timedelta(hours=job.promise_hours),
+            newest=newest[name],
+            runs=runs[name],
+            copies=copies_of(job.folder, same[os.path.realpath(job.folder)], job.also_kept),
+        )
+        for name, job in settings.jobs.items()
+    ]
+
+
+def _fars(ledger: Ledger, facts: Facts, now: datetime) -> Sequence[FarWeek]:
+    return [
+        FarWeek(one, ledger.probes(far=one.name, since=now - WEEK), ledger.last_unanswered(one.name))
+        for one in facts.fars
+    ]

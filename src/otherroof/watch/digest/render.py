@@ -1,0 +1,221 @@
+"""Shows a digest: as plain text, as HTML that mail programs show, and in the one line of a subject.
+
+Everything that is worded for both is worded here once; the templates only lay it out. HTML for mail is tables
+and inline styles: no scripts, no style sheets, nothing from outside.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from datetime import datetime, time
+from functools import lru_cache
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup, escape
+
+from otherroof.units import size_text, span_text
+from otherroof.watch.digest.values import Copies, Digest, FarReport, JobReport, Night, Span, Uncovered
+from otherroof.watch.words import day, listed, many, short_day, when
+
+WIDTH = 76
+BAR_HEIGHT = 40
+VERDICT_WORDS = {"safe": "All well", "look": "All well, something needs a look", "unsafe": "Not safe"}
+_DAYS = ("Mo", "Tu", "We", "Th", "Fr", "Sa", "Su")
+
+
+def as_text(digest: Digest) -> str:
+    """The digest as plain text, at most 76 columns where nothing longer must stay whole."""
+    return _environment().get_template("digest.txt.j2").render(digest=digest, say=Say(digest))
+
+
+def as_html(digest: Digest) -> str:
+    """The digest as an HTML document for mail."""
+    return _environment().get_template("digest.html.j2").render(digest=digest, say=Say(digest))
+
+
+def subject(digest: Digest) -> str:
+    """The digest in a line."""
+    return f"[{digest.home}] {VERDICT_WORDS[digest.verdict]}: week to {day(digest.at, digest.zone)}"
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Environment:
+    made = Environment(
+        loader=PackageLoader("otherroof.watch.digest"),
+        autoescape=lambda name: name is not None and name.endswith(".html.j2"),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    made.filters["size"] = size_text
+    made.filters["span"] = span_text
+    made.filters["wrap"] = wrap
+    made.filters["code"] = code
+    return made
+
+
+def wrap(text: str, indent: int = 0, hang: int = 0) -> str:
+    """`text` in lines of at most 76 columns, indented, later lines by `hang` more; commands and paths stay whole."""
+    return textwrap.fill(
+        text,
+        WIDTH,
+        initial_indent=" " * indent,
+        subsequent_indent=" " * (indent + hang),
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def code(text: str) -> Markup:
+    """`text` for HTML, with what stands between backticks as a command."""
+    parts = text.split("`")
+    shown = [
+        Markup('<code style="font-family:monospace;background:#eceff1;color:#1f2933">{}</code>').format(part)
+        if place % 2
+        else escape(part)
+        for place, part in enumerate(parts)
+    ]
+    return Markup("").join(shown)
+
+
+class Say:
+    """The words of one digest, in its household's zone."""
+
+    def __init__(self, digest: Digest) -> None:
+        self._digest = digest
+        self._zone = digest.zone
+
+    def when(self, moment: datetime) -> str:
+        """A moment."""
+        return when(moment, self._zone)
+
+    def day(self, moment: datetime) -> str:
+        """A day."""
+        return day(moment, self._zone)
+
+    def newest(self, job: JobReport) -> str:
+        """The newest good copy, its age, and whether the promise is kept."""
+        promise = f"promise {span_text(job.promise_s)}"
+        if job.newest is None or job.age_s is None:
+            return f"none yet ({promise}: not kept)"
+        kept = "kept" if job.kept else "NOT KEPT"
+        return f"{self.when(job.newest)}, {span_text(job.age_s)} old ({promise}: {kept})"
+
+    def span(self, span: Span) -> str:
+        """What a week's runs came to; averages where it covers several weeks."""
+        if not span.runs:
+            return "no runs"
+        each = span.weeks > 1
+        outcomes = ", ".join(f"{count} {outcome}" for outcome, count in span.outcomes.items())
+        files, sent = round(span.files / span.weeks), span.sent / span.weeks
+        runs = f"{span.runs / span.weeks:.1f} runs" if each else many(span.runs, "run")
+        said = [f"{runs} ({outcomes} in all)" if each else f"{runs} ({outcomes})"]
+        said.append(f"{many(files, 'file')} and {size_text(sent)} sent")
+        if span.mean_s is not None:
+            said.append(f"{span_text(span.mean_s)} a run")
+        if span.mean_mbit is not None:
+            said.append(f"{span.mean_mbit:.1f} Mbit/s while sending")
+        return "; ".join(said)
+
+    def before(self, job: JobReport) -> str:
+        """The four weeks before, a week on average."""
+        if job.before is None:
+            return "no runs yet"
+        return self.span(job.before)
+
+    def growth(self, job: JobReport) -> str:
+        """Whether the nights grow heavier; empty where no direction is clear."""
+        if not job.growth:
+            return ""
+        way = "more" if job.growth > 0 else "less"
+        return f"{size_text(abs(job.growth))} a night {way} with each week"
+
+    def copies(self, copies: Copies) -> str:
+        """How many of three copies, two kinds of media, one elsewhere, as far as it can be known."""
+        places = ["here"]
+        places += [f"under the roof of {one}" for one in copies.roofs]
+        places += [f"{one}, as the settings say" for one in copies.told]
+        elsewhere = "One elsewhere: yes" if copies.roofs else "One elsewhere: no"
+        kinds = "Two kinds of media: not known here"
+        if copies.count == 1:
+            kinds = "Two kinds of media: no"
+        return f"{min(copies.count, 3)} of 3 copies ({'; '.join(places)}). {kinds}. {elsewhere}"
+
+    def answers(self, far: FarReport) -> str:
+        """The share of probes answered, and when it was last silent."""
+        if not far.probes:
+            share = "no probes this week"
+        else:
+            share = f"{far.answered} of {many(far.probes, 'probe')} answered ({far.answered / far.probes:.0%})"
+        silent = f"last silent {self.when(far.silent_at)}" if far.silent_at else "never silent"
+        answered = f"last answered {self.when(far.answered_at)}" if far.answered_at else "has never answered"
+        return f"{share}; {silent}; {answered}"
+
+    def space(self, far: FarReport) -> str:
+        """What is free, of how much."""
+        if far.free is None or far.total is None:
+            return "not known yet"
+        share = f" ({far.free / far.total:.0%})" if far.total else ""
+        return f"{size_text(far.free)} free of {size_text(far.total)}{share}"
+
+    def full(self, far: FarReport) -> str:
+        """When the disk will be full."""
+        if far.free is None:
+            return "not known yet"
+        if far.full is None:
+            return "no day in sight: the last weeks show no steady growth, or there are too few of them"
+        if far.full.likely <= self._digest.at:
+            return "now"
+        latest = self.day(far.full.latest) if far.full.latest else "never"
+        likely, soonest = self.day(far.full.likely), self.day(far.full.soonest)
+        between = "" if likely == soonest == latest else f" (between {soonest} and {latest})"
+        return f"about {likely}{between}, if it goes on as in the last weeks"
+
+    def names(self, one: Uncovered) -> str:
+        """Folders without a job, beside those that have one."""
+        return listed(one.names, 12)
+
+    def ended(self) -> Sequence[str]:
+        """What was told this week and is over."""
+        return [
+            f"{one.headline}; over since {self.when(one.ended)}, it lasted "
+            f"{span_text(max(0.0, (one.ended - one.begun).total_seconds()))}"
+            for one in self._digest.over
+            if one.ended is not None
+        ]
+
+    def absence(self) -> str:
+        """Why this digest comes also when all is well."""
+        due = self._digest.next_due
+        words = "This digest comes also when all is well, so that its absence means something."
+        if due is None:
+            return words
+        return (
+            f"{words} The next one is due {self.when(due)}. If it does not come within the day, treat that as an "
+            f"alarm: look whether {self._digest.home} is on, then `systemctl status otherroof` there."
+        )
+
+    def heaviest(self, nights: Sequence[Night]) -> str:
+        """The heaviest night in words, for those who cannot see bars."""
+        most = max(nights, key=lambda one: one.sent, default=None)
+        if most is None or most.sent == 0:
+            return "nothing sent"
+        return f"{size_text(most.sent)} in the night to {self.night(most)}"
+
+    def night(self, night: Night) -> str:
+        """A night's name: the day of its morning."""
+        return short_day(datetime.combine(night.day, time(12), self._zone), self._zone)
+
+    def bars(self, nights: Sequence[Night]) -> list[tuple[int, str, str]]:
+        """For each night the bar's height in pixels, a letter pair for its day, and a sign where it went wrong."""
+        most = max((one.sent for one in nights), default=0)
+        return [
+            (
+                max(1, round(BAR_HEIGHT * one.sent / most)) if most and one.sent else 1,
+                _DAYS[one.day.weekday()],
+                "" if one.good else "–" if one.good is None else "×",
+            )
+            for one in nights
+        ]

@@ -1,0 +1,223 @@
+"""What a digest says, as values: built once, shown as text, as HTML, as a page and as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any, Literal
+from zoneinfo import ZoneInfo
+
+from otherroof.clock import stamp
+from otherroof.ledger.alerts import Alert
+from otherroof.units import mbit_s
+
+# safe: every promise is kept and nothing stands; look: kept, but something needs a hand; unsafe: not kept.
+Verdict = Literal["safe", "look", "unsafe"]
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """What a job's runs came to over `weeks` weeks. Times and rates are of runs that made a good copy."""
+
+    weeks: float
+    outcomes: Mapping[str, int]
+    files: int = 0
+    sent: int = 0
+    good: int = 0
+    seconds: float = 0.0
+    wire: int = 0
+    sending_s: float = 0.0
+
+    @property
+    def runs(self) -> int:
+        """How many runs there were."""
+        return sum(self.outcomes.values())
+
+    @property
+    def mean_s(self) -> float | None:
+        """Mean duration of a good run, in seconds."""
+        return self.seconds / self.good if self.good else None
+
+    @property
+    def mean_mbit(self) -> float | None:
+        """Mean rate while sending, in Mbit/s."""
+        return mbit_s(self.wire, self.sending_s) if self.sending_s > 0 and self.wire else None
+
+    def as_json(self) -> dict[str, Any]:
+        """The span's figures; `a_week` where they are averages."""
+        return {
+            "weeks": round(self.weeks, 2),
+            "runs": self.runs,
+            "outcomes": dict(self.outcomes),
+            "files": self.files,
+            "bytes_sent": self.sent,
+            "mean_s": self.mean_s,
+            "mean_mbit": self.mean_mbit,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """The night that ends on the morning of `day`: bytes sent, and whether it made a good copy (None: no run)."""
+
+    day: date
+    sent: int
+    good: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class Copies:
+    """Where a folder is kept, as far as this program is told: here, under other roofs, and what the household says."""
+
+    here: str
+    roofs: tuple[str, ...]
+    told: tuple[str, ...]
+
+    @property
+    def count(self) -> int:
+        """How many copies there are, the folder itself among them."""
+        return 1 + len(self.roofs) + len(self.told)
+
+
+@dataclass(frozen=True, slots=True)
+class JobReport:
+    """One job's week. `newest` is when its newest good copy was begun; `growth` is bytes a night more, each week."""
+
+    name: str
+    folder: str
+    far: str
+    promise_s: float
+    newest: datetime | None
+    age_s: float | None
+    week: Span
+    before: Span | None
+    nights: tuple[Night, ...]
+    copies: Copies
+    size: int = 0
+    files: int = 0
+    problems: int = 0
+    growth: float | None = None
+
+    @property
+    def kept(self) -> bool:
+        """Whether the newest good copy is as fresh as promised."""
+        return self.age_s is not None and self.age_s <= self.promise_s
+
+    def as_json(self) -> dict[str, Any]:
+        """The job as `digest --json` prints it."""
+        return {
+            "job": self.name,
+            "folder": self.folder,
+            "far": self.far,
+            "newest": stamp(self.newest) if self.newest else None,
+            "age_s": self.age_s,
+            "promise_s": self.promise_s,
+            "kept": self.kept,
+            "size": self.size,
+            "files": self.files,
+            "problems": self.problems,
+            "week": self.week.as_json(),
+            "before": self.before.as_json() if self.before else None,
+            "nights": [{"day": one.day.isoformat(), "sent": one.sent, "good": one.good} for one in self.nights],
+            "copies": {
+                "count": self.copies.count,
+                "roofs": list(self.copies.roofs),
+                "told": list(self.copies.told),
+            },
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class FullDay:
+    """When a disk will be full: most likely, soonest and latest day (None: perhaps never)."""
+
+    likely: datetime
+    soonest: datetime
+    latest: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class FarReport:
+    """One far box's week. `silent_at` is when it last did not answer a probe, within what the ledger holds."""
+
+    name: str
+    probes: int = 0
+    answered: int = 0
+    round_trip_ms: float | None = None
+    silent_at: datetime | None = None
+    answered_at: datetime | None = None
+    free: int | None = None
+    total: int | None = None
+    full: FullDay | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """The far box as `digest --json` prints it."""
+
+        def text(moment: datetime | None) -> str | None:
+            return stamp(moment) if moment else None
+
+        return {
+            "far": self.name,
+            "probes": self.probes,
+            "answered": self.answered,
+            "round_trip_ms": self.round_trip_ms,
+            "silent_at": text(self.silent_at),
+            "answered_at": text(self.answered_at),
+            "free": self.free,
+            "total": self.total,
+            "full": text(self.full.likely) if self.full else None,
+            "full_soonest": text(self.full.soonest) if self.full else None,
+            "full_latest": text(self.full.latest) if self.full else None,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Hand:
+    """Something that needs a person: what it is, and the advice with its command."""
+
+    what: str
+    help: str
+
+
+@dataclass(frozen=True, slots=True)
+class Uncovered:
+    """Folders beside protected ones, under the same parent, that no job protects."""
+
+    parent: str
+    names: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Digest:
+    """A whole digest. `nights` sums all jobs over four weeks."""
+
+    home: str
+    zone: ZoneInfo
+    at: datetime
+    since: datetime
+    verdict: Verdict
+    sentence: str
+    jobs: tuple[JobReport, ...] = ()
+    fars: tuple[FarReport, ...] = ()
+    hands: tuple[Hand, ...] = ()
+    over: tuple[Alert, ...] = ()
+    uncovered: tuple[Uncovered, ...] = ()
+    nights: tuple[Night, ...] = ()
+    next_due: datetime | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """The digest as `digest --json` prints it."""
+        return {
+            "home": self.home,
+            "at": stamp(self.at),
+            "since": stamp(self.since),
+            "verdict": self.verdict,
+            "sentence": self.sentence,
+            "jobs": [one.as_json() for one in self.jobs],
+            "far": [one.as_json() for one in self.fars],
+            "hands": [{"what": one.what, "help": one.help} for one in self.hands],
+            "over": [one.as_json() for one in self.over],
+            "uncovered": [{"parent": one.parent, "folders": list(one.names)} for one in self.uncovered],
+            "next_due": stamp(self.next_due) if self.next_due else None,
+        }
