@@ -40,6 +40,7 @@ class World:
         self.outside = ""
         self.nudges = 0
         self.shakes_hands = True
+        self.calls = self.calls_that_arrive = 0
         self.answers_tcp = True
         self.tunnel: dict[str, Any] = {
             "kind": "wireguard",
@@ -92,6 +93,7 @@ class World:
 
     def nudge(self, address: str) -> None:
         self.nudges += 1
+        self.calls += self.calls_that_arrive
         link = self.machine.links.get("roof0")
         if self.shakes_hands and link is not None and self.nudges >= 3:
             peer = link.peers[FAR_KEY]
@@ -108,16 +110,19 @@ class World:
 
 @pytest.fixture
 def world(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> World:
-    class Deaf:
-        allowed = False
+    class Ear:
+        allowed = True
 
-        def __enter__(self) -> Deaf:
+        def heard(self) -> dict[str, int]:
+            return {"calls": made.calls} if made.calls else {}
+
+        def __enter__(self) -> Ear:
             return self
 
         def __exit__(self, *_: object) -> None:
             pass
 
-    monkeypatch.setattr(rungs, "Arrivals", lambda port: Deaf())
+    monkeypatch.setattr(rungs, "Arrivals", lambda port: Ear())
     made = World(tmp_path)
     yield made
     made.ledger.close()
@@ -239,6 +244,14 @@ def test_handshake_is_waited_for_no_longer_than_its_time(world: World) -> None:
     world.shakes_hands = False
     found = world.climb()
     assert 58 <= seen(found, "handshake").took_s <= 61
+
+
+def test_calls_that_never_fit_end_the_waiting_early(world: World) -> None:
+    world.shakes_hands = False
+    world.calls_that_arrive = 1
+    found = world.climb()
+    assert "calls arrive but do not fit our keys" in found.headline
+    assert seen(found, "handshake").took_s < 20
 
 
 def test_old_handshake_is_not_fresh(world: World) -> None:

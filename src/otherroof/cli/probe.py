@@ -8,6 +8,8 @@ from typing import Annotated, Any
 import typer
 from rich.console import Console
 from rich.markup import escape
+from rich.table import Table
+from rich.text import Text
 
 from otherroof.cli.common import (
     SETTINGS_FOLDER,
@@ -61,11 +63,26 @@ def _one(settings: Settings, name: str, ledger: Ledger, clock: Clock, *, quiet: 
 
 
 def _show_rung(screen: Console, met: Climbed) -> None:
-    style = STYLES[met.seen.state]
-    took = f"{met.took_s:6.1f} s" if met.seen.state != "not tried" else " " * 8
-    screen.print(f"  [{style}]{met.seen.state:<9}[/] {met.rung:<17} {took}  {escape(met.seen.text)}")
+    took = f"{met.took_s:.2f} s" if met.seen.state != "not tried" else ""
+    lines = [(met.seen.state, met.rung, took, met.seen.text)]
     if met.seen.advice:
-        screen.print(f"{'':38}  → {escape(met.seen.advice)}")
+        lines.append(("", "", "", f"→ {met.seen.advice}"))
+    if screen.is_terminal:
+        screen.print(_columns(lines))
+        return
+    for state, rung, took, text in lines:  # one line each, however long, so that it can be searched
+        screen.print(f"  {state:<9} {rung:<17} {took:>8}  {text}", markup=False)
+
+
+def _columns(lines: list[tuple[str, str, str, str]]) -> Table:
+    table = Table.grid(padding=(0, 1, 0, 0))
+    for width in (1, 9, 17):
+        table.add_column(width=width)
+    table.add_column(width=8, justify="right")
+    table.add_column()
+    for state, rung, took, text in lines:
+        table.add_row("", Text(state, STYLES.get(state, "")), rung, took, Text(text))
+    return table
 
 
 def _verdict(name: str, climb: Climb) -> str:

@@ -32,6 +32,7 @@ INTERFACE, HANDSHAKE, ANSWERS, SIZE = "interface", "handshake", "far address", "
 RESOLVE_S = 8.0
 LOOK_EVERY_S = 1.0
 UP_EVERY_S = 10.0
+HOPELESS_CALLS = 4  # a caller tries again every 5 s (WireGuard paper §6.1)
 DIAL_S = 3.0
 DIALS = 3  # few: some SSH servers shut out who hangs up too often
 LARGEST_TRIED = 9000
@@ -137,17 +138,18 @@ class NetworkRungs:
             return not_tried("this kind of tunnel does not tell")
         port = tunnel.port if tunnel.role == "answer" else 0
         with Arrivals(port) if port else contextlib.nullcontext() as arrivals:
-            age = self._await_handshake(limit_s)
+            begun = self._clock.monotonic()
+            age = self._await_handshake(begun, limit_s, arrivals)
             if age is not None and age <= REJECT_S:
                 return words.handshake_seen(age, self._tunnel.state().endpoint)
             heard = arrivals.heard() if arrivals is not None and arrivals.allowed else None
+        waited = self._clock.monotonic() - begun
         public = public_in(self._settings.path(tunnel.key_file))
-        return words.no_handshake(tunnel, public, age, limit_s, heard)
+        return words.no_handshake(tunnel, public, age, waited, heard)
 
-    def _await_handshake(self, limit_s: float) -> float | None:
+    def _await_handshake(self, begun: float, limit_s: float, arrivals: Arrivals | None) -> float | None:
         """The handshake's age once it is fresh, or at the end of the time. Something is sent first: an idle tunnel
-        shakes no hands."""
-        begun = self._clock.monotonic()
+        shakes no hands. Calls that arrive again and again without a handshake end the waiting: they will never fit."""
         next_up = begun + UP_EVERY_S
         address = self._address(RESOLVE_S)
         while True:
@@ -157,6 +159,8 @@ class NetworkRungs:
                 return age
             now = self._clock.monotonic()
             if now + LOOK_EVERY_S > begun + limit_s:
+                return age
+            if arrivals is not None and arrivals.heard().get("calls", 0) >= HOPELESS_CALLS:
                 return age
             if now >= next_up:
                 self._tunnel.up()  # resolves the far box's name again
@@ -178,7 +182,7 @@ class NetworkRungs:
         except Unreached as problem:
             return not_ok(f"{address}: {why}, and TCP port {self._far.port}: {problem.what}", _SILENT_ADVICE)
         middle_ms = times[len(times) // 2] * 1000
-        text = f"TCP answers after {middle_ms:.1f} ms (median of {DIALS}); {why}"
+        text = f"TCP answers after {words.ms_text(middle_ms)} (median of {DIALS}); {why}"
         return Seen("ok", text, round_trip_ms=middle_ms)
 
     def _size(self, limit_s: float) -> Seen:

@@ -80,10 +80,15 @@ def no_handshake(
     )
 
 
+def ms_text(value: float) -> str:
+    """Milliseconds with as many figures as matter."""
+    return f"{value:.2f} ms" if value < 9.995 else f"{value:.1f} ms"
+
+
 def echoes_seen(echoes: Echoes) -> Seen:
     """The far address answered some echo requests."""
     lost = echoes.sent - echoes.received
-    text = f"round trip {echoes.median_ms:.1f} ms (median), {lost} of {echoes.sent} lost"
+    text = f"round trip {ms_text(echoes.median_ms)} (median), {lost} of {echoes.sent} lost"
     advice = "packets get lost on the way, which slows every copy" if lost else ""
     return Seen("ok", text, advice, round_trip_ms=echoes.median_ms)
 
