@@ -121,6 +121,11 @@ class PostPages:
                 "UPDATE post SET next_try=? WHERE channel=? AND sent IS NULL", (stamp(now), channel)
             ).rowcount
 
+    def channel_works(self, channel: str) -> None:
+        """The channel just took a message whole, outside the queue."""
+        with self.writing() as db:
+            db.execute("UPDATE channel SET failing_since=NULL, fails=0, problem='' WHERE name=?", (channel,))
+
     def drop_posts(self, channel: str) -> int:
         """Throw away what waits for a channel that no longer exists, and how it fared. Returns how many."""
         with self.writing() as db:

@@ -6,14 +6,12 @@ name, all samples of a name together, no time stamps, a line feed at the end, wr
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from otherroof.copying.tally import OUTCOMES
-from otherroof.errors import HomeTrouble
 from otherroof.ledger.alerts import Alert
+from otherroof.watch.aside import put
 from otherroof.watch.facts import Facts
 
 
@@ -117,23 +115,7 @@ def render(rows: Sequence[Metric]) -> str:
 
 def write_metrics(path: str, text: str) -> None:
     """Put `text` at `path` in one step, readable by all. Raises HomeTrouble."""
-    # The name aside does not end in .prom, so that no collector reads half a file.
-    try:
-        number, aside = tempfile.mkstemp(prefix=".otherroof-", suffix=".part", dir=os.path.dirname(path))
-        try:
-            with os.fdopen(number, "w", encoding="utf-8", newline="\n") as file:
-                file.write(text)
-                os.fchmod(file.fileno(), 0o644)
-            os.replace(aside, path)
-        except BaseException:
-            os.unlink(aside)
-            raise
-    except OSError as problem:
-        raise HomeTrouble(
-            f"the metrics file cannot be written: {problem.strerror}",
-            where=path,
-            advice="correct file under [metrics], or let this account write in that folder",
-        ) from problem
+    put(path, text, "the metrics file", "correct file under [metrics], or let this account write in that folder")
 
 
 def _labels(labels: dict[str, str]) -> str:

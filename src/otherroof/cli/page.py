@@ -1,0 +1,30 @@
+"""`otherroof page`: the digest as a static page with charts, for the household's own web server."""
+
+from __future__ import annotations
+
+import os
+from typing import Annotated
+
+import typer
+
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, ledger_of, settings_in
+from otherroof.clock import SystemClock
+from otherroof.errors import EXIT_LOOK, EXIT_WELL
+from otherroof.forecast.lent import TRENDS
+from otherroof.watch import Extra, page
+
+
+def verb(
+    out: Annotated[str, typer.Option("--out", metavar="DIR", help="The folder to write index.html into.")],
+    config: ConfigOption = SETTINGS_FOLDER,
+) -> None:
+    """Write the digest and its history as one page that needs nothing else.
+
+    The page names folders and their state: show it inside the household only.
+    """
+    settings = settings_in(config)
+    folder = os.path.abspath(out)
+    with ledger_of(settings) as ledger:
+        found = page.write(settings, ledger, SystemClock(), folder, Extra(trends=TRENDS))
+    typer.echo(f"{os.path.join(folder, page.PAGE)}: {found.sentence}")
+    raise typer.Exit(EXIT_WELL if found.verdict == "safe" else EXIT_LOOK)
