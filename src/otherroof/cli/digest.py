@@ -33,7 +33,9 @@ def verb(
     elif send:
         for one in made:
             typer.echo(f"{one.channel}: {one.subject}: " + (one.problem or "sent"))
-    elif not html:
+    elif html:
+        typer.echo(f"{os.path.abspath(html)}: {found.sentence}")
+    else:
         typer.echo(digest.as_text(found), nl=False)
     well = found.verdict == "safe" and all(one.sent and not one.problem for one in made)
     raise typer.Exit(EXIT_WELL if well else EXIT_LOOK)

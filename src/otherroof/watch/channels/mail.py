@@ -117,7 +117,7 @@ def _said(problem: Exception) -> str:
         return f"the mail server's certificate is not good: {problem.verify_message}"
     if isinstance(problem, TimeoutError) or isinstance(problem.__context__, TimeoutError):
         return "the mail server did not answer in time"
-    return f"the mail server cannot be used: {problem}"
+    return f"the mail server cannot be used: {getattr(problem, 'strerror', None) or problem}"
 
 
 def _advice(problem: Exception) -> str:

@@ -92,4 +92,4 @@ def _said(problem: Exception) -> str:
     reason = getattr(problem, "reason", problem)
     if isinstance(reason, TimeoutError):
         return "the web server did not answer in time"
-    return f"the web server cannot be reached: {reason}"
+    return f"the web server cannot be reached: {getattr(reason, 'strerror', None) or reason}"
