@@ -64,7 +64,7 @@ def _one(settings: Settings, name: str, ledger: Ledger, clock: Clock, *, quiet: 
 
 def _show_rung(screen: Console, met: Climbed) -> None:
     took = f"{met.took_s:.2f} s" if met.seen.state != "not tried" else ""
-    lines = [(met.seen.state, met.rung, took, met.seen.text)]
+    lines: list[tuple[str, str, str, str]] = [(met.seen.state, met.rung, took, met.seen.text)]
     if met.seen.advice:
         lines.append(("", "", "", f"→ {met.seen.advice}"))
     if screen.is_terminal:
