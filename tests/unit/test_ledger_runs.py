@@ -105,10 +105,10 @@ def test_only_a_committed_run_counts_as_good(ledger: Ledger) -> None:
     assert newest.report.run == "r1"
 
 
-def test_a_look_leaves_nothing(ledger: Ledger) -> None:
+def test_a_run_whose_clock_went_back_gets_a_later_id(ledger: Ledger) -> None:
     ledger.begin_run("photos", "r1", "heron", START)
-    ledger.forget_run("photos", "r1")
-    assert ledger.runs() == []
+    ledger.rename_run("photos", "r1", "r2")
+    assert [row.report.run for row in ledger.runs()] == ["r2"]
 
 
 def test_hold_stands_until_a_run_goes_through(ledger: Ledger) -> None:

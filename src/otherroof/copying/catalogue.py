@@ -14,7 +14,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from otherroof.copying.scan import COLUMNS, joined, unpacked
-from otherroof.copying.sqlite_file import open_sqlite, remove_sqlite, sqlite_translated
+from otherroof.copying.sqlite_file import ADVICE, open_sqlite, remove_sqlite, sqlite_translated
+from otherroof.errors import HomeTrouble
 
 SCHEMA_VERSION = 1
 SCHEMA = """
@@ -73,13 +74,17 @@ class Block:
 
 @dataclass(slots=True)
 class Facts:
-    """What the catalogue is a record of. `mounted` tells whether the folder was a mount point of its own."""
+    """What the catalogue is a record of: `run` is the newest that counts, `settled` one that was cut and looked into.
+
+    `mounted` tells whether the folder was a mount point of its own.
+    """
 
     run: str
     home_id: str
     mounted: bool = False
     files: int = 0
     size: int = 0
+    settled: str = ""
     whole_run: str = ""  # the run whose listing holds every line, where `run` changed nothing
 
 
@@ -103,6 +108,7 @@ class Catalogue:
             mounted=held.get("mounted") == "1",
             files=int(held.get("files", 0)),
             size=int(held.get("size", 0)),
+            settled=held.get("settled", ""),
             whole_run=held.get("whole_run", ""),
         )
 
@@ -130,6 +136,7 @@ def _write_facts(db: sqlite3.Connection, facts: Facts) -> None:
         "mounted": "1" if facts.mounted else "0",
         "files": str(facts.files),
         "size": str(facts.size),
+        "settled": facts.settled,
         "whole_run": facts.whole_run,
     }
     db.execute("BEGIN IMMEDIATE")
@@ -166,13 +173,16 @@ def write_catalogue(path: str, blocks: Iterable[Block], facts: Facts) -> str:
 
 
 def put_in_place(aside: str, path: str) -> None:
-    """Rename a finished catalogue over the old one, and make the rename durable."""
-    for name in (path + "-wal", path + "-shm"):
-        if os.path.exists(name):
-            os.unlink(name)  # they belong to the old file
-    os.replace(aside, path)
-    folder = os.open(os.path.dirname(path), os.O_RDONLY | os.O_DIRECTORY)
+    """Rename a finished catalogue over the old one, and make the rename durable. Raises HomeTrouble."""
     try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
+        for name in (path + "-wal", path + "-shm"):
+            if os.path.exists(name):
+                os.unlink(name)  # they belong to the old file
+        os.replace(aside, path)
+        folder = os.open(os.path.dirname(path), os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
+    except OSError as problem:
+        raise HomeTrouble(f"cannot be written: {problem.strerror}", where=path, advice=ADVICE) from problem

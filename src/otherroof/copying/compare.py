@@ -48,15 +48,15 @@ def looks_alike(found: Numbers, known: Numbers) -> bool:
 
 
 def compare(
-    batches: Iterable[Batch], blocks: Iterable[Block], is_blind: Callable[[bytes], bool]
+    batches: Iterable[Batch], blocks: Iterable[Block], is_blind: Callable[[bytes], bool], *, reread: bool = False
 ) -> Iterator[SameBlock | Difference]:
     """Every difference in byte order of the path, and what is the same as stretches between.
 
-    `is_blind` is asked only about paths that the scan has already passed.
+    `is_blind` is asked only about paths that the scan has already passed. With `reread` no file passes as the same.
     """
     ours, theirs = _Ours(iter(batches)), _Theirs(iter(blocks))
     while True:
-        if ours.fresh and theirs.fresh and _alike(ours.batch, theirs.block):
+        if not reread and ours.fresh and theirs.fresh and _alike(ours.batch, theirs.block):
             yield SameBlock(theirs.block.files, theirs.block.size)
             ours.next_batch()
             theirs.next_block()
@@ -74,7 +74,7 @@ def compare(
                 yield Difference(there, None, theirs.numbers, theirs.line)
             theirs.step()
         else:
-            if ours.numbers == theirs.numbers:
+            if ours.numbers == theirs.numbers and not (reread and kind_of(ours.numbers) == FILE):
                 yield _as_same(theirs.numbers)
             else:
                 yield Difference(here, ours.numbers, theirs.numbers, theirs.line, ours.device)

@@ -181,6 +181,7 @@ class FileSender:
             self._state.ready_bytes += task.weight
 
     def _consider(self, todo: Todo) -> None:
+        self._out.progress.path = todo.path
         try:
             if todo.size > LARGE:
                 self._consider_large(todo)
@@ -209,8 +210,7 @@ class FileSender:
             else:
                 todo.digest = None
         elif todo.doubt or self._out.unsure or self._plan.may_be_there(todo):
-            _, entry, todo.numbers = self._out.source.digest(todo.path)
-            self._take_entry(todo, entry)
+            self._digest_first(todo)
         if todo.digest is not None and (self._is_same(todo) or self._found(todo)):
             return
         job = _Job(todo, "prepare")
@@ -218,6 +218,15 @@ class FileSender:
             self._adopt(job)
         else:
             self._prepare(job)
+
+    def _digest_first(self, todo: Todo) -> None:
+        """Read a large file before anything is sent; its chunks are kept where the far copy's are not known."""
+        chunks = self._out.chunks
+        unknown = todo.old_digest is None or chunks.get(todo.path, todo.old_digest) is None
+        found, entry, todo.numbers = self._out.source.digest(todo.path, chunks.key if unknown else None)
+        if found is not None and todo.old_digest in (None, entry.digest):
+            chunks.put(todo.path, entry.digest, found)
+        self._take_entry(todo, entry)
 
     def _adopt(self, job: _Job) -> None:
         """A cut run may have brought this very file, and its notes are lost: look before sending."""
@@ -351,6 +360,8 @@ class FileSender:
         else:
             if job.step == "put":
                 self._out.sent.bytes += len(job.data)
+            self._out.progress.put += len(job.data) if job.step == "put" else 0
+            self._out.progress.files += 1
             job.data = b""
             self._plan.done(job.todo)
 

@@ -10,6 +10,7 @@ from otherroof.clock import Clock
 from otherroof.copying.chunks import ChunkList
 from otherroof.copying.plan import Plan
 from otherroof.copying.ports import Layout
+from otherroof.copying.progress import Progress
 from otherroof.copying.source import Source
 from otherroof.copying.stream import Reader
 
@@ -52,6 +53,7 @@ class Outfit:
     chunks: Chunks
     clock: Clock
     stop: Stop
+    progress: Progress
     tick: Callable[[], None]
     unsure: bool = False
     sent: Sent = field(default_factory=Sent)

@@ -201,6 +201,24 @@ class Plan:
             (moved,) = self._db.execute("SELECT count(DISTINCT source) FROM todo WHERE source IS NOT NULL").fetchone()
         return Tally(new - moved, changed, removed - moved, moved, fresh)
 
+    def result(self) -> Tally:
+        """What the run changed, once it has sent: only content that really differed counts as changed."""
+        file_or_link = f"IN ({FILE}, {LINK})"
+        differs = f"(want = {LINK} AND NOT doubt OR want = {FILE} AND digest IS NOT old_digest)"
+        with sqlite_translated(self.path):
+            (new, changed, removed, fresh) = self._db.execute(
+                f"SELECT count(*) FILTER (WHERE want {file_or_link} AND old IS NULL),"
+                f" count(*) FILTER (WHERE want {file_or_link} AND old IS NOT NULL AND {differs}),"
+                " count(*) FILTER (WHERE want = 0 AND old IS NOT NULL AND size IS NULL AND instr(old, ?) = 0),"
+                f" coalesce(sum(size) FILTER (WHERE want = {FILE} AND source IS NULL AND first IS NULL"
+                f" AND (old IS NULL OR {differs})), 0) FROM todo WHERE state = ?",
+                (b'"kind":"folder"', DONE),
+            ).fetchone()
+            (moved,) = self._db.execute(
+                "SELECT count(DISTINCT source) FROM todo WHERE source IS NOT NULL AND state = ?", (DONE,)
+            ).fetchone()
+        return Tally(new - moved, changed, removed - moved, moved, fresh)
+
     def is_empty(self) -> bool:
         """Whether nothing differs at all."""
         return self._one("SELECT 1 FROM todo LIMIT 1", ()) is None

@@ -7,10 +7,11 @@ may assume that far files can be read by the names they have at home.
 from __future__ import annotations
 
 import enum
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
 from typing import Protocol
 
-from otherroof.copying.catalogue import Numbers
+from otherroof.copying.catalogue import Block, Facts, Numbers
 from otherroof.copying.compare import MODE, MTIME, SIZE
 from otherroof.copying.stream import FileStream, Held
 from otherroof.far.ops import Place, Script
@@ -97,3 +98,72 @@ class Layout(Protocol):
 
     def standing(self, path: bytes, shape: Shape | None, had: bool) -> Script[Standing]:
         """After a broken connection: what became of a change to `path`; `shape` is None where it was to go."""
+
+
+@dataclass(slots=True)
+class FarView:
+    """What stands in a job's far folder. Run ids are in order of time; `mark` is empty where nobody has been.
+
+    `runs` have a listing, `earlier` have replaced or removed something, `under_way` have begun; `incoming` are names
+    of what is half sent.
+    """
+
+    mark: str = ""
+    runs: list[str] = field(default_factory=list)
+    earlier: list[str] = field(default_factory=list)
+    under_way: list[str] = field(default_factory=list)
+    incoming: list[bytes] = field(default_factory=list)
+
+    @property
+    def cut(self) -> list[str]:
+        """Runs that began to change the copy and never wrote their listing."""
+        known = set(self.runs)
+        return sorted({run for run in (*self.earlier, *self.under_way) if run not in known})
+
+    @property
+    def newest(self) -> str:
+        """The newest run that counts, or nothing."""
+        return self.runs[-1] if self.runs else ""
+
+    @property
+    def last_seen(self) -> str:
+        """The newest run of which there is any trace."""
+        return max((*self.runs, *self.earlier, *self.under_way), default="")
+
+
+class Keeper(Protocol):
+    """A job's far copy as a whole: whose it is, which runs it holds, and the commit of a new one.
+
+    These methods do their work at once. They raise what the place raises, and Damaged where a listing is not what
+    this home wrote.
+    """
+
+    place: Place
+    home_id: str
+
+    def view(self) -> FarView:
+        """Look at the far folder. Raises FarTrouble where it is another home's."""
+
+    def layout(self, run: str) -> Layout:
+        """The layout as `run` writes it."""
+
+    def begin(self, run: str) -> None:
+        """Make the far folder ready and mark that `run` is under way."""
+
+    def lines(self, run: str) -> Iterator[bytes]:
+        """The entries' lines of a run's listing, proved before the first is given."""
+
+    def moved_aside(self, run: str) -> Iterator[bytes]:
+        """Every path at which `run` moved something aside."""
+
+    def held_now(self, path: bytes) -> bytes | None:
+        """The digest of what the newest copy really holds at `path`, read back; None where it is no file."""
+
+    def commit(self, facts: Facts, blocks: Iterable[Block], taken: str) -> None:
+        """Write the listing of `facts.run` with these blocks: from then on the run counts.
+
+        Where `facts.whole_run` is another run, its lines hold and none are written. `taken` is RFC 3339 in UTC.
+        """
+
+    def tidy(self, view: FarView, run: str) -> None:
+        """`run` counts: remove its mark, and what earlier runs had half sent."""

@@ -20,8 +20,9 @@ from otherroof.copying.compare import FILE, FOLDER, LINK
 from otherroof.copying.entry import parse_line
 from otherroof.copying.files import FileSender
 from otherroof.copying.outfit import Outfit
-from otherroof.copying.plan import BEGUN, PLANNED, TROUBLE, Plan, Todo
-from otherroof.copying.ports import Shape, Standing, Where
+from otherroof.copying.plan import PLANNED, TROUBLE, Todo
+from otherroof.copying.ports import Shape, Where
+from otherroof.copying.settling import settle_begun
 from otherroof.errors import FarTrouble, LinkLost, OtherroofError, RunCut
 from otherroof.far.ops import Done, Script, Task
 
@@ -39,13 +40,8 @@ class Sender:
         self._place = outfit.layout.place
 
     def settle(self) -> None:
-        """Find out what became of every change whose end is not known: a connection broke, or it was refused."""
-        tasks = (Task(todo, self._ask_standing(todo)) for todo in self._plan.pages(f"state = {BEGUN}"))
-        for done in self._place.carry_out(tasks):
-            if done.error is not None:
-                raise done.error
-            note_standing(self._plan, done.key, done.value)
-        self._plan.commit()
+        """Find out what became of every change whose end is not known."""
+        settle_begun(self._plan, self._layout)
 
     def send(self) -> None:
         """All six steps. Raises RunCut where it was asked to stop, LinkLost where the connection broke."""
@@ -199,27 +195,8 @@ class Sender:
         todo.line = entry.line().encode()
         return True
 
-    def _ask_standing(self, todo: Todo) -> Script[Standing]:
-        shape = Shape.of(todo.numbers) if todo.numbers is not None and todo.want else None
-        return self._layout.standing(todo.path, shape, todo.had in (FILE, LINK))
-
     def _check_stop(self) -> None:
         why = self._outfit.stop.asked()
         if why:
             self._plan.commit()
             raise RunCut(why, advice="the next run goes on from there")
-
-
-def note_standing(plan: Plan, todo: Todo, standing: Standing | None) -> None:
-    """Write down what became of an unfinished change."""
-    if standing is Standing.IN_PLACE:
-        plan.done(todo)
-        return
-    if standing is Standing.OLD_GONE:
-        todo.had = 0
-    if todo.want == 0 and todo.had == 0:
-        plan.done(todo)
-        return
-    plan.unbegin(todo)
-    if todo.why:
-        plan.trouble(todo, todo.why)

@@ -16,6 +16,7 @@ import stat
 
 from otherroof.clock import Clock
 from otherroof.copying.catalogue import Numbers
+from otherroof.copying.chunks import Chunker, ChunkList, average_for
 from otherroof.copying.compare import MODE
 from otherroof.copying.entry import Entry, shown
 from otherroof.copying.scan import HARD
@@ -103,8 +104,11 @@ class Source:
                 os.close(handle)
         raise Unsteady("changed while it was read, each time", where=shown(path))
 
-    def digest(self, path: bytes) -> tuple[bytes, Entry, Numbers]:
-        """Digest, entry and numbers of a file of any size, read steadily. Raises Unreadable or Unsteady."""
+    def digest(self, path: bytes, key: bytes | None = None) -> tuple[ChunkList | None, Entry, Numbers]:
+        """Entry with digest and numbers of a file of any size, read steadily; its chunks too where `key` is given.
+
+        Raises Unreadable or Unsteady.
+        """
         for attempt in range(READ_TRIES):
             if attempt:
                 self._clock.sleep(READ_PAUSE_S)
@@ -112,13 +116,18 @@ class Source:
             try:
                 before = os.fstat(handle)
                 digest = new_digest()
+                chunker = Chunker(average_for(before.st_size), key) if key is not None else None
                 while data := os.read(handle, BLOCK):
                     digest.update(data)
+                    if chunker is not None:
+                        chunker.feed(data)
                 after = os.fstat(handle)
                 if numbers_of(before) == numbers_of(after):
                     entry = self.entry(path, after, handle)
                     entry.digest = digest.digest()
-                    return entry.digest, entry, numbers_of(after)
+                    if chunker is not None:
+                        chunker.finish()
+                    return chunker.list if chunker is not None else None, entry, numbers_of(after)
             except OSError as problem:
                 raise _unreadable(path, problem) from problem
             finally:

@@ -375,7 +375,12 @@ class Place(Protocol):
     def lanes(self) -> int:
         """How many tasks can truly move at once; a task may ask for one of them."""
 
-    def carry_out(self, work: Iterable[Task[K, T] | None], tick: Callable[[], None] | None = None) -> Iterator[Done[K, T]]: ...
+    def widen(self) -> None:
+        """Get ready for much work, where that helps."""
+
+    def carry_out(
+        self, work: Iterable[Task[K, T] | None], tick: Callable[[], None] | None = None
+    ) -> Iterator[Done[K, T]]: ...
 
     def close(self) -> None: ...
 
@@ -389,11 +394,10 @@ class _Only:
 
 def perform(place: Place, script: Script[T]) -> T:
     """Run one script and answer its value; raises its error."""
-    for done in place.carry_out([Task(_Only(), script)]):
-        if done.error is not None:
-            raise done.error
-        return done.value  # type: ignore[return-value]
-    raise AssertionError("a place that answers nothing")
+    (done,) = list(place.carry_out([Task(_Only(), script)]))
+    if done.error is not None:
+        raise done.error
+    return done.value  # type: ignore[return-value]
 
 
 def ask(op: Op) -> Script[Any]:

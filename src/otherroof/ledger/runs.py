@@ -102,10 +102,10 @@ class RunPages:
                 [(report.job, report.run, one.path, one.why) for one in report.problems],
             )
 
-    def forget_run(self, job: str, run: str) -> None:
-        """Take back `begin_run`, for a run that turned out to be only a look."""
+    def rename_run(self, job: str, old: str, new: str) -> None:
+        """The run turned out to need another id: the far copy holds one that is later than our clock."""
         with self.writing() as db:
-            db.execute("DELETE FROM run WHERE job=? AND run=?", (job, run))
+            db.execute("UPDATE run SET run=? WHERE job=? AND run=?", (new, job, old))
 
     def mark_cut(self, job: str, reason: str) -> list[str]:
         """Runs of `job` that never wrote their end are cut: the caller holds the job's lock, so none is alive."""

@@ -10,8 +10,8 @@ import contextlib
 import os
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 
+from otherroof.copying.ports import FarView
 from otherroof.errors import Damaged, FarTrouble, NotThere, PlaceError, Refused
 from otherroof.far import ops
 from otherroof.far.ops import DataPiece, Mode, NotYet, Piece, Place, Script, Task
@@ -23,7 +23,6 @@ from otherroof.layout.open.paths import (
     LATEST,
     LISTING_END,
     READ_ME,
-    RUN_ID,
     RUNS,
     UNDER_WAY_END,
     JobPaths,
@@ -34,33 +33,6 @@ from otherroof.layout.open.read_me import read_me
 _MARK = re.compile(rb"^home mark: ([0-9a-f]{16})$", re.MULTILINE)
 HEAD = 4096  # bytes of a listing that hold its header
 TIDY_AT_ONCE = 64
-
-
-@dataclass(slots=True)
-class Standing:
-    """What stands in a job's far folder. Run ids are in order of time; `mark` is empty where nobody has been."""
-
-    mark: str = ""
-    runs: list[str] = field(default_factory=list)
-    earlier: list[str] = field(default_factory=list)
-    under_way: list[str] = field(default_factory=list)
-    incoming: list[bytes] = field(default_factory=list)
-
-    @property
-    def cut(self) -> list[str]:
-        """Runs that began to change the copy and never wrote their listing."""
-        known = set(self.runs)
-        return sorted({run for run in (*self.earlier, *self.under_way) if run not in known})
-
-    @property
-    def newest(self) -> str:
-        """The newest run that counts, or nothing."""
-        return self.runs[-1] if self.runs else ""
-
-    @property
-    def last_seen(self) -> str:
-        """The newest run of which there is any trace."""
-        return max((*self.runs, *self.earlier, *self.under_way), default="")
 
 
 class OpenKeeping:
@@ -75,9 +47,9 @@ class OpenKeeping:
         """For messages."""
         return f"the far copy of {self.paths.job}"
 
-    def survey(self) -> Script[Standing]:
+    def survey(self) -> Script[FarView]:
         """Look at the folder as a whole."""
-        found = Standing()
+        found = FarView()
         found.mark = yield from self._mark()
         runs = yield from steps.list_names(self.paths.at(RUNS))
         earlier = yield from steps.list_names(self.paths.at(EARLIER))
@@ -98,9 +70,9 @@ class OpenKeeping:
         found = _MARK.search(text)
         return found.group(1).decode() if found else "?"
 
-    def check_mark(self, standing: Standing, home_id: str) -> None:
+    def check_mark(self, view: FarView, home_id: str) -> None:
         """Raises FarTrouble where the folder is another home's."""
-        if standing.mark not in ("", home_id):
+        if view.mark not in ("", home_id):
             raise FarTrouble(
                 "is another home's folder, so nothing was written",
                 where=self.name,
@@ -166,7 +138,8 @@ class OpenKeeping:
         """The names in one folder of what `run` moved aside: paths of files and links, and of folders."""
         top = self.paths.earlier(folder, run) if folder else self.paths.at(EARLIER, run.encode())
         found = yield from steps.list_names(top)
-        files, folders = [], []
+        files: list[bytes] = []
+        folders: list[bytes] = []
         for name, attrs in found or ():
             if b"/" in name or not name:
                 raise Refused("answers names that cannot be", where=self.name)
@@ -181,11 +154,6 @@ class OpenKeeping:
             return None
         digest: bytes = yield from digest_of(self.paths.latest(path))
         return digest
-
-
-def is_run(text: str) -> bool:
-    """Whether this is a run id."""
-    return RUN_ID.match(text) is not None
 
 
 class _FileSource:

@@ -1,0 +1,110 @@
+"""`otherroof run`: copy now what changed, of one job or of all."""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
+from types import FrameType
+from typing import Annotated
+
+import typer
+
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, job_of, print_json, settings_in
+from otherroof.cli.show_progress import showing
+from otherroof.clock import SystemClock
+from otherroof.copying.progress import Progress
+from otherroof.copying.tally import RunReport
+from otherroof.errors import EXIT_LOOK, EXIT_WELL, OtherroofError
+from otherroof.ledger import Ledger
+from otherroof.service.one_run import Around, Choice, Ran, ledger_path, run_job
+from otherroof.service.stopping import StopSign
+from otherroof.settings import Settings
+from otherroof.units import rate_text, size_text, span_text
+
+LONGEST_LIST = 20  # problems shown as text; the ledger has them all
+
+
+def verb(
+    jobs: Annotated[list[str] | None, typer.Argument(metavar="JOB", help="The jobs to run; all without one.")] = None,
+    config: ConfigOption = SETTINGS_FOLDER,
+    dry: Annotated[bool, typer.Option("--dry", help="Tell what would be done, and send nothing.")] = False,
+    reread: Annotated[bool, typer.Option("--reread", help="Read every file again, changed or not.")] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Copy what changed since the last run to the far box."""
+    settings = settings_in(config)
+    names = jobs or sorted(settings.jobs)
+    for name in names:
+        job_of(settings, name)
+    clock = SystemClock()
+    stop = StopSign(clock)
+    ran: list[Ran] = []
+    with Ledger(ledger_path(settings)) as ledger, _stopping_on_signals(stop):
+        for name in names:
+            if not stop.asked():
+                ran.append(_run_one(settings, name, ledger, stop, Choice(dry, reread), quiet=as_json))
+                if not as_json:
+                    _tell(ran[-1], dry=dry)
+    if as_json:
+        print_json({"runs": [one.report.as_json() for one in ran]})
+    raise typer.Exit(_worst(ran))
+
+
+def _run_one(settings: Settings, name: str, ledger: Ledger, stop: StopSign, choice: Choice, *, quiet: bool) -> Ran:
+    progress = Progress()
+    try:
+        with showing(progress, name, quiet=quiet) as tick:
+            around = Around(ledger, SystemClock(), stop, progress, tick, told=lambda line: typer.echo(line, err=True))
+            return run_job(settings, name, around, choice)
+    except OtherroofError as error:
+        return Ran(RunReport(name, "", reason=str(error)), error)
+
+
+@contextmanager
+def _stopping_on_signals(stop: StopSign) -> Iterator[None]:
+    """The first Ctrl-C or SIGTERM asks the run to stop cleanly; the next one ends it at once."""
+
+    def ask(number: int, _frame: FrameType | None) -> None:
+        if stop.asked():
+            raise KeyboardInterrupt
+        stop.ask(f"stopped by {signal.Signals(number).name}")
+
+    before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _worst(ran: list[Ran]) -> int:
+    """The exit code for all runs together: that of the first error, else whether something needs a look."""
+    for one in ran:
+        if one.error is not None:
+            return one.error.exit_code
+    return EXIT_LOOK if any(one.report.problems for one in ran) else EXIT_WELL
+
+
+def _tell(one: Ran, *, dry: bool) -> None:
+    report, files = one.report, one.report.files
+    if one.error is not None:
+        typer.echo(f"{report.job}: {report.outcome}: {one.error}", err=True)
+    else:
+        typer.echo(f"{report.job}: {'would be done' if dry else report.outcome}, run {report.run}")
+    if files.seen or one.error is None:
+        typer.echo(
+            f"  {files.seen} files seen ({size_text(report.bytes.seen)}): {files.new} new, {files.changed} changed, "
+            f"{files.moved} moved, {files.removed} removed; new content {size_text(report.bytes.new)}"
+        )
+    if not dry and report.bytes.wire_up:
+        times = report.seconds
+        typer.echo(
+            f"  {size_text(report.bytes.sent)} sent, {size_text(report.bytes.wire_up)} up and "
+            f"{size_text(report.bytes.wire_down)} down on the wire in {span_text(times.total)} "
+            f"({rate_text(report.bytes.wire_up, times.send + times.commit)})"
+        )
+    for problem in report.problems[:LONGEST_LIST]:
+        typer.echo(f"  not copied: {problem.path}: {problem.why}" if problem.path else f"  note: {problem.why}")
+    if len(report.problems) > LONGEST_LIST:
+        typer.echo(f"  and {len(report.problems) - LONGEST_LIST} more")

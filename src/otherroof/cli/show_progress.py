@@ -1,0 +1,117 @@
+"""Shows how far a run is: a moving display on a terminal, a line every minute elsewhere. Only reads the numbers."""
+
+from __future__ import annotations
+
+import logging
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+from rich.console import Console
+from rich.progress import BarColumn, TaskID, TextColumn
+from rich.progress import Progress as Display
+
+from otherroof.copying.entry import shown
+from otherroof.copying.progress import Progress
+from otherroof.units import rate_text, size_text, span_text
+
+LINE_EVERY_S = 60.0
+RATE_OVER_S = 10.0
+
+log = logging.getLogger("otherroof.progress")
+
+
+@contextmanager
+def showing(progress: Progress, name: str, *, quiet: bool) -> Iterator[Callable[[], None]]:
+    """While inside, show `progress` of job `name`; gives the function to call about every second."""
+    if quiet or not sys.stderr.isatty():
+        yield _Lines(progress, name, quiet=quiet).tick
+        return
+    console = Console(stderr=True, no_color=True if os.environ.get("NO_COLOR") else None, highlight=False)
+    columns = (
+        TextColumn("{task.description}", markup=False),
+        BarColumn(24),
+        TextColumn("{task.fields[told]}", markup=False),
+    )
+    with Display(*columns, console=console, transient=True) as display:
+        view = _View(progress, name, display, display.add_task(name, total=None, told=""))
+        yield view.tick
+
+
+class _Rate:
+    """The mean rate over the last seconds."""
+
+    def __init__(self) -> None:
+        self._seen: list[tuple[float, int]] = []
+
+    def over(self, count: int) -> tuple[int, float]:
+        """Bytes and seconds since the oldest look that still counts."""
+        now = time.monotonic()
+        self._seen = [one for one in self._seen if now - one[0] < RATE_OVER_S] + [(now, count)]
+        first = self._seen[0]
+        return count - first[1], now - first[0]
+
+
+class _View:
+    """The moving display."""
+
+    def __init__(self, progress: Progress, name: str, display: Display, task: TaskID) -> None:
+        self._progress = progress
+        self._name = name
+        self._display = display
+        self._task = task
+        self._rate = _Rate()
+
+    def tick(self) -> None:
+        one = self._progress
+        total = one.bytes_total or one.files_total or None
+        done = one.landed if one.bytes_total else one.files
+        told = sentence(one, self._rate)
+        path = shown(one.path)
+        self._display.update(
+            self._task,
+            description=f"{self._name} {one.stage}",
+            total=total,
+            completed=min(done, total) if total else None,
+            told=f"{told}  {path[-40:]}" if path else told,
+        )
+
+
+class _Lines:
+    """A line a minute."""
+
+    def __init__(self, progress: Progress, name: str, *, quiet: bool) -> None:
+        self._progress = progress
+        self._name = name
+        self._quiet = quiet
+        self._next = time.monotonic() + LINE_EVERY_S
+        self._rate = _Rate()
+
+    def tick(self) -> None:
+        if time.monotonic() < self._next:
+            return
+        self._next = time.monotonic() + LINE_EVERY_S
+        line = f"{self._name} {self._progress.stage}: {sentence(self._progress, self._rate)}"
+        if self._quiet or logging.getLogger("otherroof").handlers:
+            log.info(line)
+        else:
+            sys.stderr.write(line + "\n")
+
+
+def sentence(progress: Progress, rate: _Rate) -> str:
+    """Files, bytes, rate and the time that is left, as far as they are known."""
+    parts = []
+    if progress.files_total:
+        parts.append(f"{progress.files}/{progress.files_total} files")
+    elif progress.files:
+        parts.append(f"{progress.files} files")
+    if progress.bytes_total:
+        landed = progress.landed
+        parts.append(f"{size_text(landed)} of {size_text(progress.bytes_total)}")
+        count, seconds = rate.over(landed)
+        parts.append(rate_text(count, seconds))
+        if count > 0 and progress.bytes_total > landed:
+            parts.append(f"{span_text((progress.bytes_total - landed) * seconds / count)} left")
+    return ", ".join(parts)

@@ -1,0 +1,130 @@
+"""The open layout's far folder as a run sees it: carries out the keeping scripts and proves listings.
+
+Implements `copying.ports.Keeper`. Holds the listing key, never shows it.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from otherroof.copying.catalogue import Block, Facts
+from otherroof.copying.ports import FarView
+from otherroof.errors import HomeTrouble
+from otherroof.far.ops import Place, perform
+from otherroof.layout.listing import Header, check_listing, entry_lines, write_listing
+from otherroof.layout.listing_key import ListingKey
+from otherroof.layout.open.changes import OpenChanges
+from otherroof.layout.open.keeping import OpenKeeping
+
+
+@dataclass(frozen=True, slots=True)
+class HomeMark:
+    """Who writes: the home's name, its listing key, and a local folder for listings on their way."""
+
+    name: str
+    key: ListingKey
+    scratch: str
+
+
+class OpenKeeper:
+    """See the port."""
+
+    def __init__(self, place: Place, job: str, home: HomeMark) -> None:
+        self.place = place
+        self.home_id = home.key.home_id
+        self._job = job
+        self._home = home
+        self._keeping = OpenKeeping(place, job)
+
+    def view(self) -> FarView:
+        """See the port."""
+        view = perform(self.place, self._keeping.survey())
+        self._keeping.check_mark(view, self.home_id)
+        return view
+
+    def layout(self, run: str) -> OpenChanges:
+        """See the port."""
+        return OpenChanges(self.place, self._job, run)
+
+    def begin(self, run: str) -> None:
+        """See the port."""
+        perform(self.place, self._keeping.begin(run, self._home.name, self.home_id))
+
+    def lines(self, run: str) -> Iterator[bytes]:
+        """See the port."""
+        header, path = self.fetch(run)
+        try:
+            yield from entry_lines(path, f"{self._job}/{header.run}")
+        finally:
+            os.unlink(path)
+
+    def fetch(self, run: str) -> tuple[Header, str]:
+        """The header of `run`'s listing and a local file with its lines, both proved; the caller removes the file."""
+        header, path = self._fetch_one(run)
+        if header.same_as:
+            os.unlink(path)
+            _, path = self._fetch_one(header.same_as)
+        return header, path
+
+    def _fetch_one(self, run: str) -> tuple[Header, str]:
+        path = os.path.join(self._home.scratch, f"{self._job}.{os.getpid()}.listing")
+        try:
+            perform(self.place, self._keeping.fetch_listing(run, path))
+            return check_listing(path, self._home.key, self._job, run), path
+        except BaseException:
+            if os.path.exists(path):
+                os.unlink(path)
+            raise
+
+    def moved_aside(self, run: str) -> Iterator[bytes]:
+        """See the port."""
+        waiting = [b""]
+        while waiting:
+            files, folders = perform(self.place, self._keeping.walk_earlier(run, waiting.pop()))
+            yield from files
+            waiting += folders
+
+    def held_now(self, path: bytes) -> bytes | None:
+        """See the port."""
+        return perform(self.place, self._keeping.held_now(path))
+
+    def commit(self, facts: Facts, blocks: Iterable[Block], taken: str) -> None:
+        """See the port."""
+        same_as = facts.whole_run if facts.whole_run != facts.run else ""
+        header = Header(
+            job=self._job,
+            run=facts.run,
+            home=self._home.name,
+            home_id=self.home_id,
+            taken=taken,
+            layout="open",
+            files=facts.files,
+            size=facts.size,
+            same_as=same_as,
+        )
+        path = os.path.join(self._home.scratch, f"{self._job}.{os.getpid()}.outgoing")
+        try:
+            self._write(path, header, () if same_as else blocks)
+            perform(self.place, self._keeping.commit(facts.run, path))
+        finally:
+            if os.path.exists(path):
+                os.unlink(path)
+
+    def _write(self, path: str, header: Header, blocks: Iterable[Block]) -> None:
+        try:
+            os.makedirs(os.path.dirname(path), mode=0o700, exist_ok=True)
+            write_listing(path, header, blocks, self._home.key)
+        except OSError as problem:
+            raise HomeTrouble(
+                f"the listing cannot be written here before it is sent: {problem.strerror}",
+                where=path,
+                advice="make room on this disk; what was sent is kept and used by the next run",
+            ) from problem
+
+    def tidy(self, view: FarView, run: str) -> None:
+        """See the port."""
+        mark = self._keeping.paths.under_way(run).rpartition(b"/")[2]
+        for _ in self.place.carry_out(self._keeping.tidy([*view.incoming, mark])):
+            pass

@@ -1,0 +1,230 @@
+"""One run of one job with everything around it: lock, command before it, tunnel, far box, copy, history.
+
+    O1  take the job's lock; what the ledger has as unfinished was cut
+    O2  run the command that the job wants before it
+    O3  open the way: tunnel and network rungs
+    O4  log in, pinned key proved, and copy
+    O5  write down how it ended, and what a person must look at
+
+Every step's failure ends the run with a reason in the ledger; nothing here decides what is copied.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from otherroof.clock import Clock
+from otherroof.copying.catalogue_care import JobFiles
+from otherroof.copying.guard import Limits, Release
+from otherroof.copying.outfit import Stop
+from otherroof.copying.progress import Progress
+from otherroof.copying.run import Means, Run, Wish, next_run_id
+from otherroof.copying.tally import RunReport
+from otherroof.errors import Held, HomeTrouble, OtherroofError, RunCut
+from otherroof.layout.listing_key import ListingKey, read_or_make_key
+from otherroof.layout.open.keeper import OpenKeeper
+from otherroof.ledger import Ledger
+from otherroof.ledger.runs import Hold
+from otherroof.link.senses import Senses
+from otherroof.link.way import open_way
+from otherroof.service.far_copy import job_limit, keeper_for, open_place
+from otherroof.service.job_lock import job_lock
+from otherroof.settings import Job, Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What the person or the service chose for this run."""
+
+    dry: bool = False
+    reread: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Around:
+    """What a run is given from outside: history, time, the stop sign, and who watches."""
+
+    ledger: Ledger
+    clock: Clock
+    stop: Stop
+    progress: Progress = field(default_factory=Progress)
+    tick: Callable[[], None] = lambda: None
+    senses: Senses | None = None
+    linger: bool = False
+    told: Callable[[str], None] = lambda _: None
+
+
+@dataclass(frozen=True, slots=True)
+class Ran:
+    """How a run ended: its report, and the error that ended it where there was one."""
+
+    report: RunReport
+    error: OtherroofError | None = None
+
+
+def ledger_path(settings: Settings) -> str:
+    """Where the history lies."""
+    return os.path.join(settings.state, "ledger.db")
+
+
+def run_job(settings: Settings, name: str, around: Around, choice: Choice | None = None) -> Ran:
+    """Carry out one run of job `name`.
+
+    Raises only where the run could not even be written down: Busy, or trouble with the ledger itself.
+    """
+    return _OneRun(settings, name, around, choice or Choice()).carry_out()
+
+
+class _OneRun:
+    def __init__(self, settings: Settings, name: str, around: Around, choice: Choice) -> None:
+        self._settings = settings
+        self._name = name
+        self._job: Job = settings.jobs[name]
+        self._far = settings.far[self._job.far]
+        self._around = around
+        self._ledger = around.ledger
+        self._clock = around.clock
+        self._choice = choice
+        self._held: Hold | None = None
+
+    def carry_out(self) -> Ran:
+        """O1 to O5."""
+        with job_lock(self._settings, self._name, self._clock):
+            self._ledger.mark_cut(self._name, "the process ended without a word")
+            report = RunReport(self._name, self._first_id())
+            if not self._choice.dry:
+                self._ledger.begin_run(self._name, report.run, self._job.far, self._clock.now())
+            error: OtherroofError | None = None
+            try:
+                self._work(report)
+            except OtherroofError as problem:
+                error = problem
+            except BaseException as problem:
+                self._end(report, RunCut(f"ended by {type(problem).__name__}"))
+                raise
+            self._end(report, error)
+            return Ran(report, error)
+
+    def _first_id(self) -> str:
+        newest = self._ledger.runs(job=self._name, newest=1)
+        return next_run_id(self._clock.now(), newest[0].report.run if newest else "")
+
+    def _work(self, report: RunReport) -> None:
+        if self._job.before is not None and not self._choice.dry:
+            run_before(self._job, self._clock)
+        key, made = read_or_make_key(self._settings.path(self._settings.home.listing_key))
+        if made:
+            path = self._settings.path(self._settings.home.listing_key)
+            self._around.told(f"made {path}: keep a copy of the settings folder and its keys away from this machine")
+        with open_way(
+            self._settings,
+            self._job.far,
+            self._ledger,
+            self._clock,
+            senses=self._around.senses,
+            linger=self._around.linger,
+        ):
+            self._copy(report, key)
+
+    def _copy(self, report: RunReport, key: ListingKey) -> None:
+        progress = self._around.progress
+        keepers: list[OpenKeeper] = []
+
+        def connect() -> OpenKeeper:
+            limit = job_limit(self._settings, self._name, self._clock)
+            place = open_place(self._settings, self._far, progress.meter, limit)
+            self._ledger.note_answer(self._job.far, self._clock.now())
+            keepers.append(keeper_for(self._settings, self._name, place, key))
+            return keepers[-1]
+
+        means = Means(
+            connect=connect,
+            renamed=self._renamed,
+            files=JobFiles(self._settings.state, self._name),
+            clock=self._clock,
+            stop=self._around.stop,
+            progress=progress,
+            tick=self._around.tick,
+        )
+        try:
+            Run(self._wish(), means, report).carry_out()
+        finally:
+            report.bytes.wire_up, report.bytes.wire_down = progress.meter.wire_up, progress.meter.wire_down
+            for keeper in keepers:
+                keeper.place.close()
+
+    def _wish(self) -> Wish:
+        job, hold = self._job, self._ledger.hold_of(self._name)
+        release = None
+        if hold is not None and hold.released is not None:
+            release = Release(hold.removed, hold.changed, hold.of_files)
+        return Wish(
+            job=self._name,
+            folder=os.fsencode(job.folder),
+            limits=Limits(job.guard.removed_percent, job.guard.changed_percent, job.guard.from_files),
+            leave_out=job.leave_out,
+            other_disks=job.other_disks,
+            reread=self._choice.reread,
+            dry=self._choice.dry,
+            release=release,
+            tries=self._far.tries,
+            pause_s=self._far.pause_s,
+        )
+
+    def _renamed(self, old: str, new: str) -> None:
+        if not self._choice.dry:
+            self._ledger.rename_run(self._name, old, new)
+
+    def _end(self, report: RunReport, error: OtherroofError | None) -> None:
+        report.files.problems = sum(1 for one in report.problems if one.path)
+        if error is None:
+            report.outcome = "done with problems" if report.problems else "done"
+        elif isinstance(error, Held):
+            report.outcome = "held"
+        elif isinstance(error, RunCut):
+            report.outcome = "cut"
+        else:
+            report.outcome = "failed"
+        report.reason = str(error) if error is not None else ""
+        if self._choice.dry:
+            return
+        now = self._clock.now()
+        self._ledger.end_run(report, now)
+        if isinstance(error, Held):
+            files = report.files
+            self._ledger.note_hold(
+                Hold(self._name, report.run, now, error.what, files.removed, files.changed, files.seen, None)
+            )
+        elif error is None:
+            self._ledger.drop_hold(self._name)
+
+
+def run_before(job: Job, clock: Clock) -> None:
+    """Run the job's command before the copy. Raises HomeTrouble where it fails; its last words are in the message."""
+    assert job.before is not None
+    program = job.before[0]
+    try:
+        done = subprocess.run(
+            job.before, stdin=subprocess.DEVNULL, capture_output=True, timeout=job.before_s, check=False
+        )
+    except OSError as problem:
+        raise HomeTrouble(
+            f"the command before the copy cannot be run: {problem.strerror}", where=program, advice="correct `before`"
+        ) from problem
+    except subprocess.TimeoutExpired as problem:
+        raise HomeTrouble(
+            f"the command before the copy did not end within {job.before_s:g} s",
+            where=program,
+            advice="see what it waits for, or raise before_s",
+        ) from problem
+    if done.returncode != 0:
+        words = done.stderr.decode("utf-8", "replace").strip().splitlines()
+        last = f" ({words[-1][:200]})" if words else ""
+        raise HomeTrouble(
+            f"the command before the copy ended with {done.returncode}{last}",
+            where=program,
+            advice="nothing was copied; run it by hand to see why",
+        )
