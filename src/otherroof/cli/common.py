@@ -15,7 +15,6 @@ from otherroof.ledger import Ledger
 from otherroof.settings import Job, Settings, require_settings
 
 SETTINGS_FOLDER = "/etc/otherroof"
-LEDGER_FILE = "ledger.sqlite"
 
 ConfigOption = Annotated[str, typer.Option("--config", metavar="DIR", help="The settings folder.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
@@ -44,7 +43,7 @@ def far_names(settings: Settings, asked: str) -> list[str]:
 
 def ledger_of(settings: Settings) -> Ledger:
     """The household's ledger, in the state folder. Raises HomeTrouble."""
-    return Ledger(os.path.join(settings.state, LEDGER_FILE))
+    return Ledger(settings.ledger)
 
 
 def console() -> Console:

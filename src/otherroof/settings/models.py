@@ -129,3 +129,8 @@ class Settings(Strict):
     def state(self) -> str:
         """The state folder's path."""
         return self.path(self.home.state)
+
+    @property
+    def ledger(self) -> str:
+        """The history database's path."""
+        return os.path.join(self.state, "ledger.sqlite")
