@@ -412,6 +412,10 @@ def test_a_far_clock_that_is_off_shows_in_the_times_it_gives() -> None:
         client.connect(far.address, far.port, far.account, key_filename=far.login_key, allow_agent=False)
         with client.open_sftp() as session, session.open(f"{far.base}/now", "w") as file:
             assert file.stat().st_mtime == pytest.approx(time.time() + 600, abs=3)
+        before = {name for name in os.listdir("/dev/shm") if "faketime" in name}
+        assert before
+    left = before & set(os.listdir("/dev/shm"))
+    assert left == set()
 
 
 def test_a_chrooted_account_sees_only_its_roof() -> None:

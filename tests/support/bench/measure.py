@@ -6,13 +6,16 @@ Knows nothing of what the child does.
 from __future__ import annotations
 
 import contextlib
+import json
 import os
+import signal
 import subprocess
+import sys
 import threading
-import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from support.bench import spawned
 from support.lab.ownership import descendants
 
 LOOK_S = 0.1
@@ -22,9 +25,9 @@ LOOK_S = 0.1
 class Measured:
     """One child, from its start to its end.
 
-    `peak_bytes` is the largest resident set of the process itself, as the kernel kept it (getrusage(2), ru_maxrss);
-    `family_bytes` the largest sum over it and all its descendants, looked at ten times a second (shared pages are
-    counted once for each).
+    `peak_bytes` is the largest resident set of the process itself, as the kernel kept it (getrusage(2), ru_maxrss; not
+    under the 10 MB of the process that starts it); `family_bytes` the largest sum over it and its descendants, looked
+    at ten times a second (shared pages are counted once for each), and never less than `peak_bytes`.
     """
 
     code: int
@@ -38,62 +41,49 @@ class Measured:
 
 def measure(argv: Sequence[str], *, wait_s: float) -> Measured:
     """Run `argv` to its end and measure it. Raises TimeoutError, after killing it, when it takes over `wait_s`."""
-    begun = time.monotonic()
-    child = subprocess.Popen(list(argv), stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
-    family = _FamilyWatch(child.pid)
-    gone = threading.Event()
-    killer = threading.Timer(wait_s, child.kill)
-    killer.start()
-    texts = [_Drain(child.stdout), _Drain(child.stderr)]
-    try:
-        _, status, usage = os.wait4(child.pid, 0)
-        seconds = time.monotonic() - begun
-        child.returncode = os.waitstatus_to_exitcode(status)
-    finally:
-        killer.cancel()
-        gone.set()
-        family.stop()
-    output, errors = (drain.text() for drain in texts)
-    if seconds >= wait_s:
-        raise TimeoutError(f"{' '.join(argv)} took over {wait_s:.0f} s")
+    ours, theirs = os.pipe()
+    with open(ours, "rb") as told:
+        starter = [sys.executable, "-I", "-S", spawned.__file__, str(theirs), *argv]
+        with subprocess.Popen(
+            starter, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, pass_fds=(theirs,)
+        ) as child:
+            os.close(theirs)
+            family = _FamilyWatch(child.pid)
+            try:
+                output, errors = child.communicate(timeout=wait_s)
+            except subprocess.TimeoutExpired:
+                _kill_family(child.pid)
+                raise TimeoutError(f"{' '.join(argv)} took over {wait_s:.0f} s") from None
+            finally:
+                family.stop()
+        counted = json.loads(told.read())
     return Measured(
-        code=child.returncode,
-        seconds=seconds,
-        processor_s=usage.ru_utime + usage.ru_stime,
-        peak_bytes=usage.ru_maxrss * 1024,
-        family_bytes=max(family.peak, usage.ru_maxrss * 1024),
-        output=output,
-        errors=errors,
+        family_bytes=max(family.peak, counted["peak_bytes"]),
+        output=output.decode(errors="replace"),
+        errors=errors.decode(errors="replace"),
+        **counted,
     )
 
 
-class _Drain(threading.Thread):
-    def __init__(self, stream: object) -> None:
-        super().__init__(daemon=True)
-        self._stream = stream
-        self._text = b""
-        self.start()
-
-    def run(self) -> None:
-        with self._stream as stream:  # type: ignore[attr-defined]
-            self._text = stream.read()
-
-    def text(self) -> str:
-        self.join(10)
-        return self._text.decode(errors="replace")
+def _kill_family(pid: int) -> None:
+    for one in (*descendants(pid), pid):
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(one, signal.SIGKILL)
 
 
 class _FamilyWatch(threading.Thread):
-    def __init__(self, pid: int) -> None:
+    """Looks again and again at the memory of what the process `starter` started."""
+
+    def __init__(self, starter: int) -> None:
         super().__init__(daemon=True)
-        self._pid = pid
+        self._starter = starter
         self._end = threading.Event()
         self.peak = 0
         self.start()
 
     def run(self) -> None:
         while not self._end.wait(LOOK_S):
-            self.peak = max(self.peak, sum(map(_resident, (self._pid, *descendants(self._pid)))))
+            self.peak = max(self.peak, sum(map(_resident, descendants(self._starter))))
 
     def stop(self) -> None:
         self._end.set()

@@ -21,7 +21,7 @@ from typing import Any
 from support.lab.commands import LabFault, call
 from support.lab.namespace import Namespace
 from support.lab.need import program
-from support.lab.ownership import Estate, descendants, end_process, started
+from support.lab.ownership import JOURNAL, Estate, descendants, end_process, started
 
 START_S = 10.0
 EXTENSIONS = (
@@ -202,7 +202,7 @@ class FarSshd:
         refused = f" -P {','.join(options.without)}" if options.without else ""
         server = _sftp_server() if options.external or options.clock_off_s else "internal-sftp"
         if options.clock_off_s:
-            server = f"/usr/bin/env LD_PRELOAD={_false_clock()} FAKETIME={options.clock_off_s:+d}s {server}"
+            server = f"/bin/sh {self._write_false_clock(server)}"
         lines = [
             f"Port {self.port}",
             f"ListenAddress {self.address}",
@@ -227,6 +227,21 @@ class FarSshd:
             os.makedirs("/run/sshd", mode=0o755, exist_ok=True)  # where Debian's sshd drops its rights
         return path
 
+    def _write_false_clock(self, server: str) -> str:
+        """A script that starts `server` with another clock, and notes what that leaves on the memory disk."""
+        found = glob.glob("/usr/lib/*/faketime/libfaketime.so.1")
+        if not found:
+            raise LabFault("a far clock that is off needs the package faketime")
+        path = os.path.join(self.estate.folder, "false_clock.sh")
+        journal = os.path.join(self.estate.folder, JOURNAL)
+        with open(path, "w", encoding="ascii") as file:
+            for left in ("faketime_shm_", "sem.faketime_sem_"):
+                entry = f'{{"kind": "file", "path": "/dev/shm/{left}%d"}}'
+                file.write(f"printf '{entry}\\n' $$ >>{journal}\n")
+            clock = f"LD_PRELOAD={found[0]} FAKETIME={self.options.clock_off_s:+d}s"
+            file.write(f'exec /usr/bin/env {clock} {server} "$@"\n')
+        return path
+
     def _answers(self) -> bool:
         with contextlib.suppress(OSError), self._connect() as made:
             return made.recv(4) == b"SSH-"
@@ -248,13 +263,6 @@ def _sftp_server() -> str:
         if os.path.exists(path):
             return path
     raise LabFault("no sftp-server program is installed")
-
-
-def _false_clock() -> str:
-    found = glob.glob("/usr/lib/*/faketime/libfaketime.so.1")
-    if not found:
-        raise LabFault("a far clock that is off needs the package faketime")
-    return found[0]
 
 
 def _free_port(address: str) -> int:
