@@ -40,6 +40,11 @@ def showing(progress: Progress, name: str, *, quiet: bool) -> Iterator[Callable[
         yield view.tick
 
 
+def line_a_minute(progress: Progress, name: str) -> Callable[[], None]:
+    """What to call about every second so that the log has a line a minute; for a service."""
+    return _Lines(progress, name, quiet=True).tick
+
+
 class _Rate:
     """The mean rate over the last seconds."""
 

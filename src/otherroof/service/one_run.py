@@ -67,7 +67,7 @@ class Ran:
 
 def ledger_path(settings: Settings) -> str:
     """Where the history lies."""
-    return os.path.join(settings.state, "ledger.db")
+    return settings.ledger
 
 
 def run_job(settings: Settings, name: str, around: Around, choice: Choice | None = None) -> Ran:

@@ -1,0 +1,69 @@
+"""`otherroof serve`: the service itself, in the foreground, until it is told to stop."""
+
+from __future__ import annotations
+
+import logging
+import os
+import signal
+from types import FrameType
+
+import typer
+
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption
+from otherroof.cli.show_progress import line_a_minute
+from otherroof.clock import SystemClock
+from otherroof.errors import EXIT_INTERRUPTED, EXIT_WELL
+from otherroof.ledger import Ledger
+from otherroof.service.desk import Desk
+from otherroof.service.holding import Holding
+from otherroof.service.logs import set_up_logs
+from otherroof.service.notify import Notifier
+from otherroof.service.serve import Serve
+from otherroof.service.wiring import real_hands
+from otherroof.settings import read_settings, require_settings
+
+LOCK_FILE = "serve.lock"
+
+log = logging.getLogger(__name__)
+
+
+def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
+    """Run every job at its times, probe the far boxes, raise alerts, send the digest; until SIGTERM or Ctrl-C.
+
+    SIGHUP reads the settings anew.
+    """
+    notifier = Notifier.take(os.environ, os.getpid())
+    folder = os.path.abspath(config)
+    settings, mistakes = read_settings(folder)
+    if settings is None:
+        settings = require_settings(folder)  # says what is wrong
+    set_up_logs(os.environ, settings.zone)
+    for one in mistakes:
+        log.warning("%s", one.line())
+    clock, caught = SystemClock(), list[int]()
+    with Holding(os.path.join(settings.state, LOCK_FILE), clock, settings.zone), Ledger(settings.ledger) as ledger:
+        desk = Desk(settings, ledger, clock)
+        hands = real_hands(clock, line_a_minute)
+        lines = tuple(one.line() for one in mistakes)
+        service = Serve(desk, hands, clock, notifier, lambda: read_settings(folder), lines)
+        _listen(service, caught)
+        left = service.run()
+    if left:
+        # Its thread cannot be ended from outside; what it was at is taken up again by the next start.
+        log.warning("did not end in time, and is left as it is: %s", ", ".join(left))
+        logging.shutdown()
+        os._exit(EXIT_WELL)
+    raise typer.Exit(EXIT_INTERRUPTED if signal.SIGINT in caught else EXIT_WELL)
+
+
+def _listen(service: Serve, caught: list[int]) -> None:
+    def stop(number: int, _frame: FrameType | None) -> None:
+        caught.append(number)
+        service.stop(f"{signal.Signals(number).name} was received")
+
+    def reload(_number: int, _frame: FrameType | None) -> None:
+        service.reload()
+
+    signal.signal(signal.SIGTERM, stop)
+    signal.signal(signal.SIGINT, stop)
+    signal.signal(signal.SIGHUP, reload)
