@@ -1,0 +1,84 @@
+"""The page and the digest's HTML in headless Chromium: nothing sticks out, nothing is fetched, all can be read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+
+import pytest
+
+from otherroof.clock import SteppedClock
+from otherroof.forecast.lent import TRENDS
+from otherroof.ledger import Ledger
+from otherroof.ledger.runs import Hold
+from otherroof.settings import require_settings
+from otherroof.watch import Extra, digest, page
+from support.browser import measure, require_chromium
+from support.household import write_household
+from support.long_history import write_history
+
+pytestmark = pytest.mark.lab
+
+NOW = datetime(2031, 3, 6, 12, 0, tzinfo=UTC)
+LONG = "a-folder-with-a-name-that-is-very-long-and-has-no-blank-in-it-anywhere-at-all-0123456789"
+
+
+@pytest.fixture(scope="module")
+def shown(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]:
+    """The page and the digest of a household with a late job, a held one and names that are hard to break."""
+    require_chromium()
+    where = tmp_path_factory.mktemp("household")
+    jobs = {"photos": 'also_kept = ["USB disk in the cupboard"]\n', "a-job-whose-name-is-just-forty-letters-x": ""}
+    settings = require_settings(write_household(where, jobs=jobs))
+    (where / "family" / LONG / "inside").mkdir(parents=True)
+    with Ledger(str(where / "state" / "ledger.sqlite")) as ledger:
+        write_history(ledger, list(jobs), NOW, 120)
+        ledger.db.execute(
+            "UPDATE run SET outcome='failed', reason='no answer' WHERE started > '2031-03-01' AND job='photos'"
+        )
+        ledger.note_hold(Hold("photos", "r", NOW, f"most of {LONG} is gone", 9, 0, 10, None))
+        extra = Extra(trends=TRENDS)
+        page.write(settings, ledger, SteppedClock(NOW), str(where / "out"), extra)
+        made = digest.make(settings, ledger, SteppedClock(NOW), extra)
+    assert made.verdict == "unsafe"
+    yield {"page": (where / "out" / "index.html").read_text(), "digest": digest.as_html(made)}
+
+
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+@pytest.mark.parametrize("width", [380, 1280])
+def test_the_page_fits_fetches_nothing_and_can_be_read(shown: dict[str, str], width: int, dark: bool) -> None:
+    found = measure(shown["page"], width, dark)
+    assert found.width == width
+    assert found.scroll == width
+    assert found.out == []
+    assert found.asked == []
+    # WCAG 2.1, success criterion 1.4.3: at least 4.5 to 1.
+    assert found.low == []
+    assert found.paper < 0.1 if dark else found.paper > 0.8
+    assert found.charts == 5
+    assert found.text > 2000
+
+
+@pytest.mark.parametrize("width", [380, 760])
+def test_the_digest_s_html_fits_fetches_nothing_and_can_be_read(shown: dict[str, str], width: int) -> None:
+    found = measure(shown["digest"], width)
+    assert (found.width, found.scroll, found.out, found.asked, found.low) == (width, width, [], [], [])
+    assert found.text > 2000
+
+
+def test_the_measuring_itself_sees_what_is_wrong() -> None:
+    require_chromium()
+    found = measure(
+        '<body style="background:#fff"><p style="width:900px;color:#999">wide and pale</p>'
+        '<img src="http://outside.example/x.png"><script src="https://cdn.example/y.js"></script>',
+        380,
+    )
+    assert found.scroll > 900
+    assert found.out == ["P: wide and pale"]
+    assert sorted(found.asked) == ["cdn.example:443", "http://outside.example/x.png"]
+    assert len(found.low) == 1
+
+
+def test_the_page_would_fetch_nothing_even_if_something_slipped_in(shown: dict[str, str]) -> None:
+    slipped = shown["page"].replace("<main>", '<main><img src="http://outside.example/x.png">')
+    assert measure(slipped, 380).asked == []
