@@ -261,13 +261,18 @@ def test_home_moves_to_another_public_address_and_its_name_follows() -> None:
 
         old = houses.home_outside
         assert resolved() == old
+        far.sendto(b"a flow that stands", (old, PORT))
+        caller = arrives(home, b"a flow that stands")
+        assert caller
         houses.home_moves("198.18.1.77")
         houses.far.name_host("home.example", houses.home_outside)
         assert resolved() == "198.18.1.77"
         far.sendto(b"to the old", (old, PORT))
+        home.sendto(b"on the old flow", caller)
+        assert arrives(home, b"to the old", 0.3) is None
+        assert arrives(far, b"on the old flow", 0.3) is None
         far.sendto(b"to the new", (houses.home_outside, PORT))
         assert arrives(home, b"to the new")
-        assert arrives(home, b"to the old", 0.3) is None
 
 
 def test_a_blocked_port_and_a_black_hole_swallow_what_they_should_and_nothing_else() -> None:

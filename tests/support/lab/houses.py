@@ -104,18 +104,25 @@ class Houses:
         _change_public(self.home_router, self._home_public, public, "198.18.1.1")
         self._home_public = public
         self._translate()
+        self._forget(self.home_router, "home")
 
     def far_moves(self, public: str) -> None:
         """The same for the far house."""
         _change_public(self.far_router, self._far_public, public, "198.18.2.1")
         self._far_public = public
         self._translate()
+        self._forget(self.far_router, "far")
+
+    def _forget(self, router: Namespace, port: str) -> None:
+        # Masquerade forgets by itself, forwarded flows do not; and the transit would go on sending to the old address.
+        router.forget_flows()
+        self.transit.ip("neighbour", "flush", "dev", port)
 
     def far_translation_rebinds(self) -> None:
         """The far router forgets its flows and will use other source ports, as after its restart."""
         self._rebound += 1
         self._translate()
-        _change_public(self.far_router, self._far_public, self._far_public, "198.18.2.1")
+        self.far_router.forget_flows()
 
     def drop(self, *matches: str) -> None:
         """Let the transit drop what fits any of these nftables matches, silently; replaces what it dropped before."""
@@ -162,10 +169,11 @@ class Houses:
         plan = self.plan
         if plan.home_translates:
             forward = [(plan.forwarded_port, plan.home_address)] if plan.forwarded_port else []
-            self.home_router.nft(_translation(forward))
+            self.home_router.nft(_translation(self._home_public, forward))
         if plan.far_translates:
             first = 20000 + 1000 * (self._rebound % 40)
-            self.far_router.nft(_translation([], ports=f"{first}-{first + 999}" if self._rebound else ""))
+            ports = f"{first}-{first + 999}" if self._rebound else ""
+            self.far_router.nft(_translation(self._far_public, [], ports=ports))
 
 
 def _join_house(machine: Namespace, router: Namespace, network: str) -> None:
@@ -187,19 +195,26 @@ def _join_transit(router: Namespace, transit: Namespace, port: str, public: str,
 
 
 def _change_public(router: Namespace, old: str, new: str, gateway: str) -> None:
-    # Taking the address away makes masquerade forget its flows, also where the same one comes back.
     router.ip("address", "delete", f"{old}/24", "dev", WAN)
     router.ip("address", "add", f"{new}/24", "dev", WAN)
     router.ip("route", "replace", "default", "via", gateway)
 
 
-def _translation(forwarded: Iterable[tuple[int, str]], ports: str = "") -> str:
-    """A household router: masquerade outwards, nothing inwards but answers and forwarded UDP ports."""
+def _translation(public: str, forwarded: Iterable[tuple[int, str]], ports: str = "") -> str:
+    """A household router: masquerade outwards, nothing inwards but answers and forwarded UDP ports.
+
+    What is meant for an address that it no longer has is dropped, as the provider would: else neighbours' caches and
+    old flows would carry it on.
+    """
     inwards = "".join(f"    iifname {WAN} udp dport {port} dnat to {address}:{port}\n" for port, address in forwarded)
     to = f"    oifname {WAN} meta l4proto {{ tcp, udp }} masquerade to :{ports}\n" if ports else ""
     return f"""table ip household
 delete table ip household
 table ip household {{
+  chain arriving {{
+    type filter hook prerouting priority raw;
+    iifname {WAN} ip daddr != {public} drop
+  }}
   chain inwards {{
     type nat hook prerouting priority dstnat;
 {inwards}  }}

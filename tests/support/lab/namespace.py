@@ -9,6 +9,7 @@ import contextlib
 import ctypes
 import os
 import socket
+import struct
 import subprocess
 from collections.abc import Iterator, Sequence
 from typing import Any
@@ -17,6 +18,7 @@ from support.lab.commands import DEFAULT_WAIT_S, LabFault, call
 from support.lab.ownership import Estate
 
 _CLONE_NEWNET = 0x40000000
+_NETFILTER, _CTNETLINK, _REQUEST_AND_ACK = 12, 1, 0x01 | 0x04  # linux/netlink.h, linux/netfilter/nfnetlink.h
 # From <asm-generic/socket.h>; lets root go over net.core.rmem_max.
 SO_RCVBUFFORCE = 33
 _libc = ctypes.CDLL(None, use_errno=True)
@@ -95,6 +97,21 @@ class Namespace:
         """A TCP connection made from this namespace."""
         with self.entered():
             return socket.create_connection((address, port), timeout=wait_s)
+
+    def forget_flows(self) -> None:
+        """Empty the table of tracked connections, as a router's restart does (there need be no `conntrack` program)."""
+        # linux/netfilter/nfnetlink_conntrack.h: IPCTNL_MSG_CT_DELETE without any condition deletes all.
+        request = struct.pack("=LHHLL", 20, (_CTNETLINK << 8) | 2, _REQUEST_AND_ACK, 1, 0) + struct.pack(
+            "=BBH", 0, 0, 0
+        )
+        with self.entered():
+            kernel = socket.socket(socket.AF_NETLINK, socket.SOCK_RAW, _NETFILTER)
+        with kernel:
+            kernel.settimeout(5)
+            kernel.send(request)
+            (error,) = struct.unpack_from("=i", kernel.recv(4096), 16)
+        if error:
+            raise LabFault(f"connections cannot be forgotten: {os.strerror(-error)}")
 
     def name_host(self, name: str, address: str | None) -> None:
         """Make host `name` stand for `address` in here from now on, also for programs that already run; None forgets.
