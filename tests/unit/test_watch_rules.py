@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 
+from otherroof.copying.tally import Nature
+from otherroof.ledger import Ledger
 from otherroof.ledger.post import ChannelState
 from otherroof.ledger.runs import Hold
-from otherroof.ledger.space import DamageMark, NatureMark, SpaceMark
+from otherroof.ledger.space import DamageMark, SpaceMark
 from otherroof.watch.facts import Facts
 from otherroof.watch.rules import Finding, findings
 from support.watching import DAY, HOUR, NOW, Night, facts, far, job, look_at, row
@@ -190,11 +193,9 @@ def test_an_unusual_night_still_stands_after_a_usual_one_and_ends_after_a_week()
 
 def natured(dense: int, endings: int = 0) -> Facts:
     runs = nights(*USUAL)
-    natures = {
-        one.report.run: NatureMark("photos", one.report.run, 60, 6 + place % 3, 0) for place, one in enumerate(runs)
-    }
+    natures = {one.report.run: Nature(60, 6 + place % 3, 0) for place, one in enumerate(runs)}
     newest = runs[0].report.run
-    natures[newest] = NatureMark("photos", newest, 60, dense, endings)
+    natures[newest] = Nature(60, dense, endings)
     return facts(jobs=(job(runs=runs, natures=natures),))
 
 
@@ -237,3 +238,15 @@ def test_a_clock_that_jumped_is_told_for_a_day(by_s: float, said: str) -> None:
 
 def test_runs_from_the_future_are_told() -> None:
     assert "1 run from the future" in found(facts(runs_ahead=1))["clock"].headline
+
+
+def test_what_a_run_saw_in_its_content_reaches_the_rule(tmp_path: Path) -> None:
+    with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
+        at = NOW - DAY
+        ledger.begin_run("photos", "r", "heron", at)
+        report = Night().report("photos", "r")
+        report.nature = Nature(60, 55, 7)
+        ledger.end_run(report, at + HOUR)
+        assert ledger.natures("photos", at) == {"r": Nature(60, 55, 7)}
+        assert ledger.natures("photos", at + DAY) == {}
+        assert ledger.natures("music", at) == {}

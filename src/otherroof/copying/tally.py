@@ -52,6 +52,16 @@ class Problem:
     why: str
 
 
+@dataclass(frozen=True, slots=True)
+class Nature:
+    """What a run saw in new and changed content: files looked into, of these such as cannot be compressed, and files
+    whose name got a further or another ending (`a.txt` gone, `a.txt.x` or `a.x` new)."""
+
+    sampled: int
+    dense: int
+    endings_changed: int
+
+
 @dataclass(slots=True)
 class RunReport:
     """Everything that one run has to tell."""
@@ -64,6 +74,7 @@ class RunReport:
     seconds: Seconds = field(default_factory=Seconds)
     problems: list[Problem] = field(default_factory=list)
     reason: str = ""
+    nature: Nature | None = None
 
     def as_json(self) -> dict[str, Any]:
         """The report as `run --json` prints it."""

@@ -26,6 +26,11 @@ class RunRow:
     ended: datetime | None
     report: RunReport
 
+    @property
+    def under_way(self) -> bool:
+        """Whether nothing is known of its end: it goes on, or its process died and nobody has looked yet."""
+        return self.ended is None and not self.report.reason
+
     def as_json(self) -> dict[str, Any]:
         """The row as `ledger --json` prints it: the run's own keys with far box, start and end."""
         return self.report.as_json() | {
@@ -97,6 +102,13 @@ class RunPages:
                     report.run,
                 ),
             )
+            if report.nature is not None:
+                seen = report.nature
+                db.execute(
+                    "INSERT OR REPLACE INTO run_nature (job, run, sampled, dense, endings_changed)"
+                    " VALUES (?, ?, ?, ?, ?)",
+                    (report.job, report.run, seen.sampled, seen.dense, seen.endings_changed),
+                )
             db.executemany(
                 "INSERT INTO run_problem (job, run, path, why) VALUES (?, ?, ?, ?)",
                 [(report.job, report.run, one.path, one.why) for one in report.problems],

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from otherroof.clock import from_stamp, stamp
+from otherroof.copying.tally import Nature
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,18 +33,6 @@ class DamageMark:
     run: str
     at: datetime
     why: str
-
-
-@dataclass(frozen=True, slots=True)
-class NatureMark:
-    """What a run saw in the content it looked into: files looked at, of these incompressible ones, and how many
-    files got a further ending on their old name (`a.txt` gone, `a.txt.something` new)."""
-
-    job: str
-    run: str
-    sampled: int
-    dense: int
-    endings_changed: int
 
 
 class SpacePages:
@@ -108,20 +97,12 @@ class SpacePages:
             ).fetchall()
         return [DamageMark(job, path, run, from_stamp(at), why) for job, path, run, at, why in rows]
 
-    def note_nature(self, mark: NatureMark) -> None:
-        """What a run saw in the content it looked into."""
-        with self.writing() as db:
-            db.execute(
-                "INSERT OR REPLACE INTO run_nature (job, run, sampled, dense, endings_changed) VALUES (?, ?, ?, ?, ?)",
-                (mark.job, mark.run, mark.sampled, mark.dense, mark.endings_changed),
-            )
-
-    def natures(self, job: str, since: datetime) -> dict[str, NatureMark]:
-        """What the runs of a job since a moment saw, by run."""
+    def natures(self, job: str, since: datetime) -> dict[str, Nature]:
+        """What the runs of a job since a moment saw in the content, by run."""
         with self.guarded():
             rows = self.db.execute(
-                "SELECT n.job, n.run, sampled, dense, endings_changed FROM run_nature n"
-                " JOIN run r ON r.job = n.job AND r.run = n.run WHERE n.job=? AND r.started>=?",
+                "SELECT n.run, sampled, dense, endings_changed FROM run r"
+                " JOIN run_nature n ON n.job = r.job AND n.run = r.run WHERE r.job=? AND r.started>=?",
                 (job, stamp(since)),
             ).fetchall()
-        return {row[1]: NatureMark(*row) for row in rows}
+        return {run: Nature(*seen) for run, *seen in rows}

@@ -8,10 +8,11 @@ from datetime import datetime, timedelta
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
+from otherroof.copying.tally import Nature
 from otherroof.ledger.looks import Look
 from otherroof.ledger.post import ChannelState
 from otherroof.ledger.runs import Hold, RunRow
-from otherroof.ledger.space import DamageMark, NatureMark, SpaceMark
+from otherroof.ledger.space import DamageMark, SpaceMark
 from otherroof.settings.watch import Alerts
 
 
@@ -66,7 +67,7 @@ class JobFacts:
     newest: datetime | None = None
     hold: Hold | None = None
     runs: tuple[RunRow, ...] = ()
-    natures: Mapping[str, NatureMark] = field(default_factory=dict)
+    natures: Mapping[str, Nature] = field(default_factory=dict)
     damages: tuple[DamageMark, ...] = ()
 
 

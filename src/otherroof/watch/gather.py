@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from otherroof.clock import Clock
 from otherroof.errors import HomeTrouble
-from otherroof.ledger import Ledger, RunRow
+from otherroof.ledger import Ledger
 from otherroof.ledger.looks import Look
 from otherroof.settings import Far, Job, Settings
 from otherroof.watch.facts import Facts, FarFacts, JobFacts, Trends
@@ -60,7 +60,7 @@ def subjects(settings: Settings) -> list[str]:
 
 
 def _job(ledger: Ledger, name: str, job: Job, since: datetime, now: datetime) -> JobFacts:
-    rows = [row for row in ledger.runs(job=name, newest=MOST_HISTORY + 8) if is_over(row)]
+    rows = [row for row in ledger.runs(job=name, newest=MOST_HISTORY + 8) if not row.under_way]
     hold = ledger.hold_of(name)
     return JobFacts(
         name=name,
@@ -74,11 +74,6 @@ def _job(ledger: Ledger, name: str, job: Job, since: datetime, now: datetime) ->
         natures=ledger.natures(name, rows[-1].started) if rows else {},
         damages=tuple(ledger.damages(name)),
     )
-
-
-def is_over(row: RunRow) -> bool:
-    """Whether a run ended, or was found cut; one that is under way has neither an end nor a reason."""
-    return row.ended is not None or bool(row.report.reason)
 
 
 def newest_begun(ledger: Ledger, job: str, now: datetime) -> datetime | None:

@@ -9,8 +9,8 @@ from __future__ import annotations
 import statistics
 from collections.abc import Mapping, Sequence
 
+from otherroof.copying.tally import Nature
 from otherroof.ledger.runs import RunRow
-from otherroof.ledger.space import NatureMark
 from otherroof.watch.words import many
 
 LEAST_HISTORY = 7
@@ -38,9 +38,7 @@ def changed_share(row: RunRow) -> float:
     return min(1.0, (files.changed + files.removed) / before) if before > 0 else 0.0
 
 
-def why_unusual(
-    row: RunRow, earlier: Sequence[RunRow], natures: Mapping[str, NatureMark], least_files: int
-) -> str | None:
+def why_unusual(row: RunRow, earlier: Sequence[RunRow], natures: Mapping[str, Nature], least_files: int) -> str | None:
     """What is unusual about a run in the light of the `earlier` ones of its job, or None.
 
     Fewer than `least_files` files touched, or a job younger than a week of runs, is never unusual.
@@ -71,5 +69,5 @@ def why_unusual(
     return None
 
 
-def _dense_share(nature: NatureMark) -> float:
+def _dense_share(nature: Nature) -> float:
     return nature.dense / nature.sampled if nature.sampled else 0.0

@@ -15,7 +15,7 @@ from otherroof.settings.crontab import Crontab
 from otherroof.watch.digest.build import BEFORE, WEEK, FarWeek, JobWeek, Known, copies_of
 from otherroof.watch.digest.uncovered import folders_in, uncovered
 from otherroof.watch.facts import Facts
-from otherroof.watch.gather import AHEAD, Extra, gather, is_over
+from otherroof.watch.gather import AHEAD, Extra, gather
 from otherroof.watch.rules import findings
 
 _LONG_AWAKE = timedelta(days=365)
@@ -50,7 +50,7 @@ def _jobs(settings: Settings, ledger: Ledger, now: datetime) -> list[JobWeek]:
     runs: dict[str, list[RunRow]] = {name: [] for name in settings.jobs}
     # A day more than five weeks, so that the oldest night is whole.
     for row in ledger.runs(since=now - WEEK - BEFORE - timedelta(days=1)):
-        if row.report.job in runs and is_over(row) and row.started <= now + AHEAD:
+        if row.report.job in runs and not row.under_way and row.started <= now + AHEAD:
             runs[row.report.job].append(row)
     same: dict[str, list[tuple[str, bool]]] = {}
     for name, job in settings.jobs.items():

@@ -12,7 +12,6 @@ from otherroof.ledger.space import SpaceMark
 from otherroof.settings import Settings
 from otherroof.watch.digest.build import nights_of
 from otherroof.watch.digest.values import Night
-from otherroof.watch.gather import is_over
 
 NIGHTS = 91
 PROBE_DAYS = 28
@@ -50,7 +49,7 @@ def history(settings: Settings, ledger: Ledger, now: datetime) -> History:
     zone = ZoneInfo(settings.home.zone)
     runs: dict[str, list[RunRow]] = {name: [] for name in settings.jobs}
     for row in ledger.runs(since=now - timedelta(days=NIGHTS + 1)):
-        if row.report.job in runs and is_over(row):
+        if row.report.job in runs and not row.under_way:
             runs[row.report.job].append(row)
     return History(
         nights=nights_of([row for rows in runs.values() for row in rows], now, zone, NIGHTS),

@@ -1,0 +1,64 @@
+"""Telling content that looks encrypted from content that does not, by samples."""
+
+from __future__ import annotations
+
+import os
+import random
+import zlib
+
+import pytest
+
+from otherroof.copying.nature import HEAD, LEAST, MOST_SAMPLES, Sampler, got_ending, is_dense
+
+WORDS = ("the", "quick", "brown", "fox", "jumps", "over", "a", "lazy", "dog", "seven", "wizards", "box", "liquor")
+
+
+def prose(seed: int) -> bytes:
+    chance = random.Random(seed)
+    return " ".join(chance.choice(WORDS) for _ in range(2000)).encode()
+
+
+def test_random_bytes_are_dense_and_prose_is_not() -> None:
+    assert all(is_dense(os.urandom(HEAD)) for _ in range(50))
+    assert all(is_dense(os.urandom(LEAST)) for _ in range(50))
+    assert not any(is_dense(prose(seed)[:HEAD]) for seed in range(50))
+    assert not any(is_dense(prose(seed)[:LEAST]) for seed in range(50))
+    assert not is_dense(bytes(HEAD))
+
+
+def test_compressed_content_is_dense_too_which_is_why_only_a_change_counts() -> None:
+    big = zlib.compress(b"".join(prose(seed) for seed in range(40)), 9)
+    assert is_dense(big[100 : 100 + HEAD])
+
+
+@pytest.mark.parametrize(
+    ("went", "came", "said"),
+    [
+        (b"a/b.txt", b"a/b.txt.locked", True),
+        (b"a/b.txt", b"a/b.locked", True),
+        (b"a/b", b"a/b.locked", True),
+        (b"a/b.txt", b"c/b.txt.locked", False),
+        (b"a/b.txt", b"a/b.txt", False),
+        (b"a/b.txt", b"a/c.txt", False),
+        (b"a.d/b", b"a.d/c", False),
+        (b".profile", b".config", False),
+    ],
+)
+def test_a_further_or_other_ending_is_seen(went: bytes, came: bytes, said: bool) -> None:
+    assert got_ending(went, came) is said
+
+
+def test_a_million_files_cost_a_few_hundred_looks_more() -> None:
+    sampler = Sampler()
+    dense, plain = os.urandom(LEAST), bytes(LEAST)
+    for place in range(100_000):
+        sampler.look(dense if place % 4 == 0 else plain)
+    seen = sampler.nature(3)
+    assert MOST_SAMPLES < seen.sampled < MOST_SAMPLES * 10
+    assert seen.endings_changed == 3
+
+
+def test_small_heads_say_nothing() -> None:
+    sampler = Sampler()
+    sampler.look(b"x" * (LEAST - 1))
+    assert sampler.nature(0).sampled == 0
