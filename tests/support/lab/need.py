@@ -51,6 +51,13 @@ def require_sshd() -> None:
     _require(f"not installed: {', '.join(missing)}" if missing else "")
 
 
+def require_programs(*names: str, root: bool = False) -> None:
+    """The same for tests that want only these programs, and root where it is asked for."""
+    missing = [name for name in names if not program(name)]
+    _require(f"not installed: {', '.join(missing)}" if missing else "")
+    _require("this needs root" if root and os.geteuid() != 0 else "")
+
+
 def _require(lack: str) -> None:
     if not lack:
         return

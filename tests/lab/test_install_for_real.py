@@ -1,0 +1,154 @@
+"""The install carried out in a folder that stands for a machine, and the unit judged by systemd's own tools."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from otherroof.cli.main import build
+from otherroof.service import install as plan
+from otherroof.service.installing import packaged_unit
+from support.lab.need import require_programs
+
+pytestmark = pytest.mark.lab
+
+SYSTEMD_UNIT = Path(__file__).parents[2] / "systemd" / "otherroof.service"
+MOST_EXPOSED = 2.5
+# By which word a comment explains what systemd-analyze calls by a longer name.
+SAID_AS = {
+    "SystemCallFilter=~@privileged": "`ping` lays down",
+    "RootDirectory=/RootImage=": "RootDirectory",
+    "CapabilityBoundingSet=~CAP_(DAC_*|FOWNER|IPC_OWNER)": "CAP_DAC_READ_SEARCH ",
+    "CapabilityBoundingSet=~CAP_NET_ADMIN": "CAP_NET_ADMIN ",
+    "CapabilityBoundingSet=~CAP_NET_(BIND_SERVICE|BROADCAST|RAW)": "CAP_NET_RAW ",
+    "RestrictAddressFamilies=~AF_NETLINK": "AF_NETLINK ",
+    "RestrictAddressFamilies=~AF_UNIX": "AF_UNIX ",
+    "RestrictAddressFamilies=~AF_(INET|INET6)": "AF_INET, AF_INET6 ",
+    "DeviceAllow=": "/dev/net/tun",
+}
+
+
+@pytest.fixture
+def machine(tmp_path: Path) -> Path:
+    """A folder with as much of a machine as useradd and systemctl need."""
+    require_programs("useradd", "systemctl", root=True)
+    root = tmp_path / "machine"
+    (root / "etc").mkdir(parents=True)
+    for name in ("passwd", "group", "shadow", "gshadow", "login.defs"):
+        line = {"passwd": "root:x:0:0:root:/root:/bin/sh\n", "group": "root:x:0:\n"}.get(name, "")
+        (root / "etc" / name).write_text(line)
+    (root / "etc" / "shadow").chmod(0o600)
+    return root
+
+
+def install(root: Path, *words: str) -> str:
+    result = CliRunner().invoke(build("install"), ["install", "--root", str(root), *words])
+    assert result.exit_code == 0, (result.output, result.exception)
+    return result.output
+
+
+def inside(root: Path, path: str) -> Path:
+    return root / path.lstrip("/")
+
+
+def numbers(root: Path) -> tuple[int, int]:
+    line = next(one for one in (root / "etc/passwd").read_text().splitlines() if one.startswith("otherroof:"))
+    words = line.split(":")
+    assert words[6] == "/usr/sbin/nologin"
+    return int(words[2]), int(words[3])
+
+
+def test_an_install_can_be_repeated_and_undone_and_loses_nothing(machine: Path) -> None:
+    keys = inside(machine, plan.KEYS)
+    keys.mkdir(parents=True)
+    (keys / "heron").write_text("a key that root made")
+    told = install(machine, "--apply")
+    assert "nothing was done" not in told
+    uid, gid = numbers(machine)
+    assert uid < 1000
+    for path, owner, mode in (
+        (plan.SETTINGS, 0, 0o750),
+        (plan.JOBS, 0, 0o750),
+        (plan.KEYS, uid, 0o700),
+        (plan.STATE, uid, 0o700),
+    ):
+        found = inside(machine, path).stat()
+        assert (found.st_uid, found.st_gid, found.st_mode & 0o7777) == (owner, gid, mode), path
+    assert (keys / "heron").stat().st_uid == uid
+    assert os.readlink(inside(machine, plan.STATE_LINK)) == plan.STATE
+    unit = inside(machine, plan.UNIT_PATH)
+    assert unit.stat().st_mode & 0o777 == 0o644
+    wants = inside(machine, f"/etc/systemd/system/multi-user.target.wants/{plan.UNIT}")
+    assert wants.is_symlink()
+
+    again = install(machine, "--apply")
+    assert [line for line in again.splitlines() if line.startswith("  - ")] == []
+
+    (inside(machine, plan.STATE) / "ledger.sqlite").write_text("history")
+    told = install(machine, "--undo", "--apply")
+    assert not unit.exists()
+    assert not os.path.lexists(wants)
+    assert (keys / "heron").read_text() == "a key that root made"
+    assert (inside(machine, plan.STATE) / "ledger.sqlite").read_text() == "history"
+    assert numbers(machine) == (uid, gid)
+    assert "left in place" in told
+
+
+def test_an_install_that_failed_half_way_goes_on_where_it_was(machine: Path) -> None:
+    unit_folder = inside(machine, "/etc/systemd/system")
+    unit_folder.parent.mkdir(parents=True)
+    unit_folder.write_text("in the way")
+    result = CliRunner().invoke(build("install"), ["install", "--root", str(machine), "--apply"])
+    assert result.exit_code != 0
+    assert "/etc/systemd/system" in str(result.exception)
+    unit_folder.unlink()
+    install(machine, "--apply")
+    assert inside(machine, plan.UNIT_PATH).exists()
+
+
+def judged(*words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(["systemd-analyze", *words], capture_output=True, text=True, timeout=60, check=False)
+
+
+def test_systemd_finds_nothing_wrong_with_the_unit(tmp_path: Path) -> None:
+    require_programs("systemd-analyze")
+    unit = tmp_path / plan.UNIT
+    unit.write_text(plan.unit_for(packaged_unit(), shutil.which("true") or "/bin/true"))
+    done = judged("verify", str(unit))
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+
+
+def test_systemd_does_find_a_slip(tmp_path: Path) -> None:
+    require_programs("systemd-analyze")
+    unit = tmp_path / plan.UNIT
+    unit.write_text(packaged_unit().replace("ProtectClock=yes", "ProtectClok=yes"))
+    done = judged("verify", str(unit))
+    assert "ProtectClok" in done.stderr
+
+
+def test_the_unit_is_confined_and_says_why_where_it_is_not(tmp_path: Path) -> None:
+    require_programs("systemd-analyze")
+    unit = tmp_path / plan.UNIT
+    unit.write_text(packaged_unit())
+    told = judged("security", "--offline=true", str(unit)).stdout
+    overall = re.search(r"Overall exposure level for otherroof\.service: ([0-9.]+)", told)
+    assert overall is not None
+    assert 0 < float(overall[1]) <= MOST_EXPOSED
+    rows = json.loads(judged("security", "--offline=true", "--json=short", str(unit)).stdout)
+    comments = "\n".join(line for line in packaged_unit().splitlines() if line.startswith("#"))
+    looser = [row["name"] for row in rows if row.get("exposure") and not row["set"]]
+    assert len(looser) > 5
+    for name in looser:
+        assert SAID_AS.get(name, name.partition("=")[0]) in comments, f"{name} is looser, and no comment says why"
+
+
+def test_there_is_one_unit_file_and_it_is_the_packaged_one() -> None:
+    assert SYSTEMD_UNIT.is_symlink()
+    assert SYSTEMD_UNIT.read_text() == packaged_unit()

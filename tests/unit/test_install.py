@@ -1,0 +1,181 @@
+"""What an install would do to a machine: only what is missing, nothing that loses anything, all of it said first."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from otherroof.cli.main import build
+from otherroof.errors import WrongUse
+from otherroof.service import install as plan
+from otherroof.service.install import (
+    Found,
+    MakeFolder,
+    MakeLink,
+    Owned,
+    Step,
+    Systemctl,
+    WriteUnit,
+    cautions,
+    install_steps,
+    left_behind,
+    next_words,
+    undo_steps,
+    unit_for,
+)
+from otherroof.service.installing import Machine, look, packaged_unit
+
+UNIT = unit_for(packaged_unit(), "/opt/otherroof/bin/otherroof")
+DONE = Found(
+    account=True,
+    folders={
+        plan.SETTINGS: Owned("root", "otherroof", 0o750),
+        plan.JOBS: Owned("root", "otherroof", 0o750),
+        plan.KEYS: Owned("otherroof", "otherroof", 0o700),
+        plan.STATE: Owned("otherroof", "otherroof", 0o700),
+    },
+    link=plan.STATE,
+    unit=UNIT,
+    enabled=True,
+)
+
+
+def deeds(steps: list[Step]) -> list[object]:
+    return [one.deed for one in steps if one.deed is not None]
+
+
+def test_on_a_fresh_machine_everything_is_done_in_an_order_that_works() -> None:
+    kinds = [type(one).__name__ for one in deeds(install_steps(Found(), UNIT))]
+    assert kinds == ["MakeAccount", *["MakeFolder"] * 4, "MakeLink", "WriteUnit", "Systemctl", "Systemctl"]
+
+
+def test_a_second_install_changes_nothing() -> None:
+    steps = install_steps(DONE, UNIT)
+    assert deeds(steps) == []
+    assert len(steps) == 9
+
+
+def test_a_service_that_has_settings_is_started_anew_after_an_upgrade() -> None:
+    steps = deeds(install_steps(replace(DONE, unit="[Unit]\n", settings=True), UNIT))
+    assert steps == [
+        WriteUnit(plan.UNIT_PATH, UNIT),
+        Systemctl(("daemon-reload",), live=True),
+        Systemctl(("restart", plan.UNIT), live=True),
+    ]
+
+
+@pytest.mark.parametrize(
+    "keys",
+    [
+        Owned("root", "root", 0o700),
+        Owned("otherroof", "otherroof", 0o750),
+        Owned("otherroof", "otherroof", 0o700, strays=True),  # a key that root made, and the service could not use
+    ],
+)
+def test_keys_that_the_service_could_not_use_or_others_could_read_are_put_right(keys: Owned) -> None:
+    folders = dict(DONE.folders or {}) | {plan.KEYS: keys}
+    made = deeds(install_steps(replace(DONE, folders=folders), UNIT))
+    assert made == [MakeFolder(plan.KEYS, "otherroof", "otherroof", 0o700, inside=True)]
+
+
+def test_state_that_lies_elsewhere_is_not_moved_behind_a_persons_back() -> None:
+    with pytest.raises(ValueError, match="mv /etc/otherroof/state /var/lib/otherroof"):
+        install_steps(replace(DONE, link="", state_is_folder=True), UNIT)
+    with pytest.raises(ValueError, match="leads to /srv/state"):
+        install_steps(replace(DONE, link="/srv/state"), UNIT)
+
+
+def test_undo_removes_the_unit_and_nothing_else() -> None:
+    steps = undo_steps(replace(DONE, settings=True))
+    assert [type(one).__name__ for one in deeds(steps)] == ["Systemctl", "RemoveUnit", "Systemctl"]
+    assert not any(isinstance(one, MakeFolder | MakeLink) for one in deeds(steps))
+    told = "\n".join(left_behind())
+    for kept in (plan.SETTINGS, plan.STATE, "keys", "account otherroof"):
+        assert kept in told
+    assert deeds(undo_steps(Found())) == []
+
+
+def test_the_unit_starts_the_program_that_installs_it_and_stays_as_it_is_otherwise() -> None:
+    made = unit_for(packaged_unit(), "/srv/tools/bin/otherroof")
+    changed = [pair for pair in zip(packaged_unit().splitlines(), made.splitlines(), strict=True) if pair[0] != pair[1]]
+    assert changed == [("ExecStart=/opt/otherroof/bin/otherroof serve", "ExecStart=/srv/tools/bin/otherroof serve")]
+
+
+@pytest.mark.parametrize(
+    "path", ["/srv/my tools/otherroof", "/srv/100%/otherroof", "otherroof", "/srv/$HOME/otherroof"]
+)
+def test_a_path_that_systemd_would_misread_is_refused(path: str) -> None:
+    with pytest.raises(ValueError, match="cannot stand in a unit file"):
+        unit_for(packaged_unit(), path)
+
+
+def test_cautions_name_what_can_hurt() -> None:
+    assert cautions(DONE, "") == []
+    assert "/home/kim can be changed by others than root" in cautions(DONE, "/home/kim")[0]
+    assert "ReadWritePaths=/srv/state" in cautions(replace(DONE, state="/srv/state"), "")[0]
+    assert cautions(replace(DONE, state=plan.STATE), "") == []
+    assert cautions(replace(DONE, state=f"{plan.STATE}-other"), "") != []
+
+
+def test_the_next_words_fit_what_is_there() -> None:
+    assert "otherroof.toml" in next_words(DONE)[0]
+    assert "status" in next_words(replace(DONE, settings=True))[0]
+
+
+def run(*words: str) -> tuple[int, str, BaseException | None]:
+    result = CliRunner().invoke(build("install"), ["install", *words])
+    return result.exit_code, result.output, result.exception
+
+
+def test_without_apply_nothing_is_done(tmp_path: Path) -> None:
+    (tmp_path / "etc").mkdir()
+    (tmp_path / "etc" / "passwd").write_text("root:x:0:0:root:/root:/bin/sh\n")
+    before = sorted(str(one) for one in tmp_path.rglob("*"))
+    code, told, _ = run("--root", str(tmp_path))
+    assert code == 0
+    assert sorted(str(one) for one in tmp_path.rglob("*")) == before
+    for word in ("account otherroof", "/etc/otherroof/keys", "/var/lib/otherroof", plan.UNIT_PATH, "nothing was done"):
+        assert word in told
+
+
+def test_an_undo_shows_its_steps_too(tmp_path: Path) -> None:
+    unit = tmp_path / plan.UNIT_PATH.lstrip("/")
+    unit.parent.mkdir(parents=True)
+    unit.write_text(UNIT)
+    code, told, _ = run("--undo", "--root", str(tmp_path))
+    assert code == 0
+    assert unit.exists()
+    assert f"remove {plan.UNIT_PATH}" in told
+    assert "left in place" in told
+
+
+def test_only_root_may_apply(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("os.geteuid", lambda: 1000)
+    _, _, error = run("--apply")
+    assert isinstance(error, WrongUse)
+
+
+def test_a_machine_without_systemd_is_told_what_to_do_instead(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("os.geteuid", lambda: 0)
+    monkeypatch.setattr("os.path.isdir", lambda path: False)
+    _, _, error = run("--apply")
+    assert isinstance(error, WrongUse)
+    assert "otherroof serve" in error.advice
+
+
+def test_what_is_there_is_read_from_the_other_machines_own_files(tmp_path: Path) -> None:
+    (tmp_path / "etc").mkdir()
+    (tmp_path / "etc" / "passwd").write_text(f"root:x:0:0::/root:/bin/sh\notherroof:x:{os.getuid()}:7::/:/bin/false\n")
+    (tmp_path / "etc" / "group").write_text(f"otherroof:x:{os.getgid()}:\n")
+    keys = tmp_path / plan.KEYS.lstrip("/")
+    keys.mkdir(parents=True, mode=0o700)
+    (keys / "heron").write_text("")
+    found = look(Machine(str(tmp_path)))
+    assert found.account
+    assert (found.folders or {})[plan.KEYS] == Owned("otherroof", "otherroof", 0o700)
+    assert not found.settings
+    assert found.unit == ""
