@@ -86,8 +86,8 @@ def split_host_port(text: str) -> tuple[str, int]:
             raise ValueError(f"{bare!r} is not an IPv6 address") from None
         if bare == host:
             raise ValueError(f"{text!r}: an IPv6 address is written [{bare}]:{port}")
-    elif not HOST_RULE.match(bare):
-        raise ValueError(f"{bare!r} is neither an IP address nor a host name")
+    else:
+        _host(bare)
     return bare, int(port)
 
 
