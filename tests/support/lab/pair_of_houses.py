@@ -114,8 +114,8 @@ class PairOfHouses:
         """The (routed) far box gets another address in its LAN, and its dynamic name follows."""
         before = self.houses.far_outside
         far = self.houses.far
-        far.ip("address", "add", f"{address}/24", "dev", "lan")
         far.ip("address", "delete", f"{before}/24", "dev", "lan")
+        far.ip("address", "add", f"{address}/24", "dev", "lan")
         far.ip("route", "replace", "default", "via", before.rpartition(".")[0] + ".1")
         self.houses.home.name_host(FAR_NAME, address)
 
