@@ -16,6 +16,7 @@ from otherroof.forecast.lent import TRENDS
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.ledger.space import DamageMark, SpaceMark
+from otherroof.ledger.turns import Turn
 from otherroof.settings import Settings, require_settings
 from otherroof.watch import Extra, digest, look
 from otherroof.watch.digest.build import FarWeek, JobWeek, Known, build, copies_of, nights_of
@@ -158,6 +159,15 @@ def test_a_copy_from_the_future_does_not_make_a_job_fresh(house: House) -> None:
     made = house.make()
     assert made.verdict == "unsafe"
     assert any("from the future" in one.what for one in made.hands)
+
+
+def test_a_job_that_waits_for_its_month_says_so(house: House) -> None:
+    waits = "waits until 2031-04-01 00:00: the far box's allowance for this month is used up"
+    house.ledger.note_turn(Turn("photos", "30 1 * * *", NOW, waiting=waits))
+    assert f"next run: {waits}" in " ".join(house.text().split())
+    assert "allowance for this month" in digest.as_html(house.make())
+    house.ledger.db.execute("DELETE FROM run WHERE job='photos' AND started > '2031-03-01'")
+    assert any(waits in one.what for one in house.make().hands)
 
 
 def test_a_run_under_way_is_not_counted_as_cut(house: House) -> None:

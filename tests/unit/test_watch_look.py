@@ -257,6 +257,18 @@ def test_a_mail_refused_for_one_person_is_not_lost_from_sight(house: House) -> N
     assert "550 no such person" in told.line
 
 
+def test_an_unusual_hour_stands_for_a_week_though_a_job_runs_hourly(house: House) -> None:
+    for hour in range(24 * 12):
+        house.ledger.note_answer("heron", house.clock.now())
+        write_run(house.ledger, house.clock.now(), Night(changed=4000 if hour == 60 else 40, total_s=60))
+        house.look()
+        house.clock.step(3600)
+    told = [(one.kind, one.about) for one in house.mail.taken]
+    assert told == [("alert", "unusual:photos"), ("all clear", "unusual:photos")]
+    raised, over = (one.at for one in house.mail.taken)
+    assert over - raised == 7 * DAY
+
+
 def test_the_metrics_file_is_written_at_each_look_and_a_bad_path_stops_nothing(tmp_path: Path) -> None:
     file = tmp_path / "collector" / "otherroof.prom"
     house = House(tmp_path, CHANNELS + f'[metrics]\nfile = "{file}"\n')

@@ -56,7 +56,8 @@ class Trends:
 class JobFacts:
     """One job. `newest` is when its newest good copy was begun: the point in time that can be got back.
 
-    `runs` are its last runs that ended, newest first; `natures` what they saw in the content, by run.
+    `runs` are its last runs that ended, newest first; `natures` what they saw in the content, by run; `waiting`
+    what its next run waits for, where it does.
     """
 
     name: str
@@ -69,6 +70,7 @@ class JobFacts:
     runs: tuple[RunRow, ...] = ()
     natures: Mapping[str, Nature] = field(default_factory=dict)
     damages: tuple[DamageMark, ...] = ()
+    waiting: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from otherroof.ledger import Ledger
 from otherroof.ledger.looks import Look
 from otherroof.settings import Far, Job, Settings
 from otherroof.watch.facts import Facts, FarFacts, JobFacts, Trends
+from otherroof.watch.rules import UNUSUAL_STANDS
 from otherroof.watch.unusual import MOST_HISTORY
 
 # After a break longer than this between two looks, home itself counts as having been off.
@@ -20,6 +21,7 @@ LONG_OFF = timedelta(hours=12)
 # A start time this far ahead of the clock cannot be rounding.
 AHEAD = timedelta(minutes=5)
 TREND = timedelta(days=60)
+MOST_RUNS = 500
 _BOOT_ID = "/proc/sys/kernel/random/boot_id"
 _DAY_S = 86_400.0
 
@@ -38,12 +40,16 @@ def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: Extra) -> Fa
     since = ledger.watched_since(subjects(settings), now)
     told = settings.told
     look = next_look(ledger.last_look(), this_look(clock), told.alerts.clock_jump_s)
+    turns = ledger.turns()
     return Facts(
         now=now,
         zone=ZoneInfo(settings.home.zone),
         look=look,
         alerts=told.alerts,
-        jobs=tuple(_job(ledger, name, job, since[f"job {name}"], now) for name, job in settings.jobs.items()),
+        jobs=tuple(
+            _job(ledger, name, job, (since[f"job {name}"], now, turns[name].waiting if name in turns else ""))
+            for name, job in settings.jobs.items()
+        ),
         fars=tuple(
             far_facts(ledger, name, far, since[f"far {name}"], now, extra.trends) for name, far in settings.far.items()
         ),
@@ -59,8 +65,13 @@ def subjects(settings: Settings) -> list[str]:
     return [*(f"job {name}" for name in settings.jobs), *(f"far {name}" for name in settings.far)]
 
 
-def _job(ledger: Ledger, name: str, job: Job, since: datetime, now: datetime) -> JobFacts:
-    rows = [row for row in ledger.runs(job=name, newest=MOST_HISTORY + 8) if not row.under_way]
+def _job(ledger: Ledger, name: str, job: Job, when: tuple[datetime, datetime, str]) -> JobFacts:
+    since, now, waiting = when
+    rows = ledger.runs(job=name, newest=MOST_HISTORY + 8)
+    if rows and rows[-1].started > now - UNUSUAL_STANDS:
+        # It runs many times a day: what was unusual stands for a week, and wants a history before it.
+        rows = ledger.runs(job=name, newest=MOST_RUNS)
+    rows = [row for row in rows if not row.under_way]
     hold = ledger.hold_of(name)
     return JobFacts(
         name=name,
@@ -73,6 +84,7 @@ def _job(ledger: Ledger, name: str, job: Job, since: datetime, now: datetime) ->
         runs=tuple(rows),
         natures=ledger.natures(name, rows[-1].started) if rows else {},
         damages=tuple(ledger.damages(name)),
+        waiting=waiting,
     )
 
 

@@ -95,9 +95,10 @@ def late(facts: Facts) -> Iterator[Finding]:
 
 def _last_word(job: JobFacts) -> str:
     last = job.runs[0].report if job.runs else None
+    waits = f"; {job.waiting}" if job.waiting else ""
     if last is None or last.outcome in GOOD:
-        return ""
-    return f"; its last run ended as {last.outcome}" + (f": {last.reason}" if last.reason else "")
+        return waits
+    return f"; its last run ended as {last.outcome}" + (f": {last.reason}" if last.reason else "") + waits
 
 
 def _late_help(job: JobFacts) -> str:
@@ -190,7 +191,7 @@ def unusual(facts: Facts) -> Iterator[Finding]:
     for job in facts.jobs:
         good = [row for row in job.runs if row.report.outcome in GOOD]
         for place, row in enumerate(good):
-            if facts.now - row.started > UNUSUAL_STANDS:
+            if facts.now - row.started >= UNUSUAL_STANDS:
                 break
             why = why_unusual(row, good[place + 1 :], job.natures, facts.alerts.unusual_files)
             if why is not None:
@@ -217,7 +218,7 @@ def settings(facts: Facts) -> Iterator[Finding]:
         yield Finding(
             "settings",
             "",
-            f"the settings have {many(len(facts.mistakes), 'mistake')}, the earlier ones stay in force: "
+            f"the settings have {many(len(facts.mistakes), 'mistake')}, and what is wrong is not used: "
             f"{facts.mistakes[0]}",
             "`otherroof check` names every mistake and what would be right; "
             "`systemctl reload otherroof` takes them up once they are mended.",

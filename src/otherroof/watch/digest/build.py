@@ -50,6 +50,7 @@ class JobWeek:
     newest: RunRow | None
     runs: Sequence[RunRow]
     copies: Copies
+    waiting: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +124,7 @@ def job_report(job: JobWeek, known: Known) -> JobReport:
         size=last.bytes.seen if last else 0,
         files=last.files.seen if last else 0,
         problems=last.files.problems if last else 0,
+        waiting=printable(job.waiting),
         growth=known.growth([float(one.sent) for one in nights]),
     )
 

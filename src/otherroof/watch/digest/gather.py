@@ -52,6 +52,7 @@ def _jobs(settings: Settings, ledger: Ledger, now: datetime) -> list[JobWeek]:
     for row in ledger.runs(since=now - WEEK - BEFORE - timedelta(days=1)):
         if row.report.job in runs and not row.under_way and row.started <= now + AHEAD:
             runs[row.report.job].append(row)
+    turns = ledger.turns()
     same: dict[str, list[tuple[str, bool]]] = {}
     for name, job in settings.jobs.items():
         same.setdefault(os.path.realpath(job.folder), []).append((job.far, newest[name] is not None))
@@ -64,6 +65,7 @@ def _jobs(settings: Settings, ledger: Ledger, now: datetime) -> list[JobWeek]:
             newest=newest[name],
             runs=runs[name],
             copies=copies_of(job.folder, same[os.path.realpath(job.folder)], job.also_kept),
+            waiting=turns[name].waiting if name in turns else "",
         )
         for name, job in settings.jobs.items()
     ]

@@ -82,7 +82,8 @@ class Copies:
 
 @dataclass(frozen=True, slots=True)
 class JobReport:
-    """One job's week. `newest` is when its newest good copy was begun; `growth` is bytes a night more, each week."""
+    """One job's week. `newest` is when its newest good copy was begun; `growth` is bytes a night more, each week;
+    `waiting` what its next run waits for."""
 
     name: str
     folder: str
@@ -98,6 +99,7 @@ class JobReport:
     files: int = 0
     problems: int = 0
     growth: float | None = None
+    waiting: str = ""
 
     @property
     def kept(self) -> bool:
@@ -117,6 +119,7 @@ class JobReport:
             "size": self.size,
             "files": self.files,
             "problems": self.problems,
+            "waiting": self.waiting,
             "week": self.week.as_json(),
             "before": self.before.as_json() if self.before else None,
             "nights": [{"day": one.day.isoformat(), "sent": one.sent, "good": one.good} for one in self.nights],
