@@ -90,6 +90,14 @@ def test_a_wrong_password_is_said_and_never_shown(
     assert server.box.mails == []
 
 
+def test_a_password_that_smtp_cannot_carry_is_said_and_never_shown(
+    server: MailServer, trust: tuple[Path, ssl.SSLContext], tmp_path: Path
+) -> None:
+    with pytest.raises(Undelivered, match="beyond ASCII") as caught:
+        channel(server, trust[0], tmp_path, password="SECRÉT").deliver(MESSAGE)
+    assert "SECR" not in str(caught.value)
+
+
 def test_a_certificate_nobody_vouches_for_gets_no_password(
     server: MailServer, trust: tuple[Path, ssl.SSLContext], tmp_path: Path
 ) -> None:

@@ -197,6 +197,23 @@ def test_a_process_that_dies_while_sending_leaves_the_message_to_the_next(house:
     assert [one.about for one in again.taken] == ["held:photos"]
 
 
+def test_a_message_that_ends_the_process_does_not_stand_in_the_way_of_others(house: House) -> None:
+    class Fragile(NotingChannel):
+        def deliver(self, message: object) -> str:
+            if getattr(message, "about", "") == "damage:photos":
+                raise RuntimeError("a bug")
+            return super().deliver(message)  # type: ignore[arg-type]
+
+    house.channels["family"] = fragile = Fragile()
+    house.ledger.note_damage([DamageMark("photos", "a.jpg", "r", house.clock.now(), "its digest is another")])
+    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
+    with pytest.raises(RuntimeError):
+        house.look()
+    house.clock.step(60)
+    house.look()
+    assert [one.about for one in fragile.taken] == ["held:photos"]
+
+
 def test_quiet_is_kept_over_a_restart(house: House) -> None:
     house.night()
     house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))

@@ -67,10 +67,13 @@ class PostPages:
         return self._posts("sent IS NOT NULL AND sent >= ? ORDER BY sent DESC, id DESC", stamp(moment))
 
     def claim_post(self, post: Post, until: datetime) -> bool:
-        """Take a message in hand, so that no other process sends it meanwhile. False where one already did."""
+        """Take a message in hand, so that no other process sends it meanwhile. False where one already did.
+
+        Counts as a try at once: a message that somehow ends the process is not the first one again next time.
+        """
         with self.writing() as db:
             done = db.execute(
-                "UPDATE post SET next_try=? WHERE id=? AND next_try=? AND sent IS NULL",
+                "UPDATE post SET next_try=?, tries=tries+1 WHERE id=? AND next_try=? AND sent IS NULL",
                 (stamp(until), post.id, stamp(post.next_try or post.made)),
             )
             return done.rowcount > 0
@@ -79,7 +82,7 @@ class PostPages:
         """The channel took it; `note` tells what was not quite right. Its bodies are dropped."""
         with self.writing() as db:
             db.execute(
-                "UPDATE post SET sent=?, tries=tries+1, problem=?, text='', html='', facts='{}' WHERE id=?",
+                "UPDATE post SET sent=?, problem=?, text='', html='', facts='{}' WHERE id=?",
                 (stamp(at), note, post.id),
             )
             db.execute(
@@ -92,7 +95,7 @@ class PostPages:
     def post_failed(self, post: Post, problem: str, at: datetime, next_try: datetime) -> None:
         """The channel did not take it; all that waits for this channel is put off until `next_try`."""
         with self.writing() as db:
-            db.execute("UPDATE post SET tries=tries+1, problem=? WHERE id=?", (problem, post.id))
+            db.execute("UPDATE post SET problem=? WHERE id=?", (problem, post.id))
             db.execute("UPDATE post SET next_try=? WHERE channel=? AND sent IS NULL", (stamp(next_try), post.channel))
             db.execute(
                 "INSERT INTO channel (name, failing_since, fails, problem) VALUES (?1, ?2, 1, ?3) ON CONFLICT (name)"

@@ -49,7 +49,7 @@ class MailChannel:
                 refused = server.send_message(compose(message, self.home, self.mail.sender, self.to))
             finally:
                 _leave(server)
-        except (OSError, smtplib.SMTPException) as problem:
+        except (OSError, smtplib.SMTPException, UnicodeEncodeError) as problem:
             raise Undelivered(_said(problem), where=where, advice=_advice(problem)) from problem
         return "; ".join(f"{who} was refused: {_reply(*why)}" for who, why in sorted(refused.items()))
 
@@ -105,6 +105,8 @@ def _leave(server: smtplib.SMTP) -> None:
 
 
 def _said(problem: Exception) -> str:
+    if isinstance(problem, UnicodeEncodeError):
+        return "account or password has letters beyond ASCII, which this login cannot carry"
     if isinstance(problem, smtplib.SMTPAuthenticationError):
         return f"the mail server refused the login: {_reply(problem.smtp_code, problem.smtp_error)}"
     if isinstance(problem, smtplib.SMTPRecipientsRefused):
@@ -121,7 +123,7 @@ def _said(problem: Exception) -> str:
 
 
 def _advice(problem: Exception) -> str:
-    if isinstance(problem, smtplib.SMTPAuthenticationError):
+    if isinstance(problem, smtplib.SMTPAuthenticationError | UnicodeEncodeError):
         return "check account and password_file under [mail]; many providers want a password made for this one program"
     if isinstance(problem, smtplib.SMTPNotSupportedError):
         return 'the server does not offer what [mail] asks for; perhaps secure = "tls" with port 465 is right'
