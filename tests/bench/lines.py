@@ -214,7 +214,7 @@ def _cells(row: Row) -> list[str]:
         return [*head, *["–"] * 7, row.trouble]
     seconds = statistics.median(row.seconds)
     spread = f"{min(row.seconds):.1f}–{max(row.seconds):.1f} s" if len(row.seconds) > 1 else ""
-    notes = "; ".join(filter(None, [spread, *dict.fromkeys(row.notes), row.trouble]))
+    notes = "; ".join(filter(None, [spread, _around(row), *dict.fromkeys(row.notes), row.trouble]))
     return [
         *head,
         f"{seconds:.1f}",
@@ -226,6 +226,14 @@ def _cells(row: Row) -> list[str]:
         f"{row.to_better_peer:.2f}" if row.to_better_peer else "–",
         notes,
     ]
+
+
+def _around(row: Row) -> str:
+    """How much of Otherroof's time was not the copy itself: start, reachability, connecting, end."""
+    copying = [float(told["seconds"]["total"]) for told in row.told if "seconds" in told]
+    if not copying:
+        return ""
+    return f"{statistics.median(row.seconds) - statistics.median(copying):.1f} s around the copy itself"
 
 
 def _share(value: float | None) -> str:
