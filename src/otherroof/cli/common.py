@@ -15,6 +15,7 @@ from otherroof.ledger import Ledger
 from otherroof.settings import Job, Settings, require_settings
 
 SETTINGS_FOLDER = "/etc/otherroof"
+PLAIN_WIDTH = 200  # columns where it is no terminal: nothing is cut short there
 
 ConfigOption = Annotated[str, typer.Option("--config", metavar="DIR", help="The settings folder.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
@@ -48,8 +49,8 @@ def ledger_of(settings: Settings) -> Ledger:
 
 def console() -> Console:
     """Where reports go: plain when it is not a terminal, without colour where NO_COLOR says so."""
-    terminal = sys.stdout.isatty()
-    return Console(highlight=False, soft_wrap=not terminal, no_color=True if os.environ.get("NO_COLOR") else None)
+    width = None if sys.stdout.isatty() else PLAIN_WIDTH
+    return Console(highlight=False, width=width, no_color=True if os.environ.get("NO_COLOR") else None)
 
 
 def print_json(value: Any) -> None:

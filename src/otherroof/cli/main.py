@@ -15,7 +15,23 @@ from otherroof import __version__
 from otherroof.errors import EXIT_INTERRUPTED, EXIT_WRONG_USE, OtherroofError
 
 # In the order in which a household meets them. Each is a module of this package with a function `verb`.
-VERBS: tuple[str, ...] = ("check", "pair", "probe", "run", "serve", "digest", "page", "quiet", "alert-test", "install")
+VERBS: tuple[str, ...] = (
+    "check",
+    "pair",
+    "probe",
+    "run",
+    "serve",
+    "status",
+    "ledger",
+    "digest",
+    "page",
+    "quiet",
+    "alert-test",
+    "versions",
+    "restore",
+    "release",
+    "install",
+)
 
 
 def build(only: str = "") -> typer.Typer:

@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, job_of, print_json, settings_in
-from otherroof.cli.show_progress import showing
+from otherroof.cli.show_progress import look_at_run, showing
 from otherroof.clock import SystemClock
 from otherroof.copying.progress import Progress
 from otherroof.copying.tally import RunReport
@@ -54,7 +54,7 @@ def verb(
 def _run_one(settings: Settings, name: str, ledger: Ledger, stop: StopSign, choice: Choice, *, quiet: bool) -> Ran:
     progress = Progress()
     try:
-        with showing(progress, name, quiet=quiet) as tick:
+        with showing(lambda: look_at_run(progress), name, quiet=quiet) as tick:
             around = Around(ledger, SystemClock(), stop, progress, tick, told=lambda line: typer.echo(line, err=True))
             return run_job(settings, name, around, choice)
     except OtherroofError as error:

@@ -8,6 +8,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 
 from rich.console import Console
 from rich.progress import BarColumn, TaskID, TextColumn
@@ -15,6 +16,7 @@ from rich.progress import Progress as Display
 
 from otherroof.copying.entry import shown
 from otherroof.copying.progress import Progress
+from otherroof.recall.progress import Recalled
 from otherroof.units import rate_text, size_text, span_text
 
 LINE_EVERY_S = 60.0
@@ -23,11 +25,35 @@ RATE_OVER_S = 10.0
 log = logging.getLogger("otherroof.progress")
 
 
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How far something is at this moment; totals are 0 while they are not known. Sizes are in bytes."""
+
+    stage: str
+    files: int
+    files_total: int
+    done: int
+    total: int
+    path: bytes
+
+
+def look_at_run(progress: Progress) -> Look:
+    """A run's progress."""
+    one = progress
+    return Look(one.stage, one.files, one.files_total, one.landed, one.bytes_total, one.path)
+
+
+def look_at_recall(recalled: Recalled) -> Look:
+    """A restore's progress."""
+    one = recalled
+    return Look("restoring", one.files, one.files_total, one.meter.drawn, one.bytes_total, one.path)
+
+
 @contextmanager
-def showing(progress: Progress, name: str, *, quiet: bool) -> Iterator[Callable[[], None]]:
-    """While inside, show `progress` of job `name`; gives the function to call about every second."""
+def showing(look: Callable[[], Look], name: str, *, quiet: bool) -> Iterator[Callable[[], None]]:
+    """While inside, show how far job `name` is; gives the function to call about every second."""
     if quiet or not sys.stderr.isatty():
-        yield _Lines(progress, name, quiet=quiet).tick
+        yield _Lines(look, name, quiet=quiet).tick
         return
     console = Console(stderr=True, no_color=True if os.environ.get("NO_COLOR") else None, highlight=False)
     columns = (
@@ -36,7 +62,7 @@ def showing(progress: Progress, name: str, *, quiet: bool) -> Iterator[Callable[
         TextColumn("{task.fields[told]}", markup=False),
     )
     with Display(*columns, console=console, transient=True) as display:
-        view = _View(progress, name, display, display.add_task(name, total=None, told=""))
+        view = _View(look, name, display, display.add_task(name, total=None, told=""))
         yield view.tick
 
 
@@ -62,17 +88,17 @@ class _Rate:
 class _View:
     """The moving display."""
 
-    def __init__(self, progress: Progress, name: str, display: Display, task: TaskID) -> None:
-        self._progress = progress
+    def __init__(self, look: Callable[[], Look], name: str, display: Display, task: TaskID) -> None:
+        self._look = look
         self._name = name
         self._display = display
         self._task = task
         self._rate = _Rate()
 
     def tick(self) -> None:
-        one = self._progress
-        total = one.bytes_total or one.files_total or None
-        done = one.landed if one.bytes_total else one.files
+        one = self._look()
+        total = one.total or one.files_total or None
+        done = one.done if one.total else one.files
         told = sentence(one, self._rate)
         path = shown(one.path)
         self._display.update(
@@ -87,8 +113,8 @@ class _View:
 class _Lines:
     """A line a minute."""
 
-    def __init__(self, progress: Progress, name: str, *, quiet: bool) -> None:
-        self._progress = progress
+    def __init__(self, look: Callable[[], Look], name: str, *, quiet: bool) -> None:
+        self._look = look
         self._name = name
         self._quiet = quiet
         self._next = time.monotonic() + LINE_EVERY_S
@@ -98,25 +124,25 @@ class _Lines:
         if time.monotonic() < self._next:
             return
         self._next = time.monotonic() + LINE_EVERY_S
-        line = f"{self._name} {self._progress.stage}: {sentence(self._progress, self._rate)}"
+        one = self._look()
+        line = f"{self._name} {one.stage}: {sentence(one, self._rate)}"
         if self._quiet or logging.getLogger("otherroof").handlers:
             log.info(line)
         else:
             sys.stderr.write(line + "\n")
 
 
-def sentence(progress: Progress, rate: _Rate) -> str:
+def sentence(look: Look, rate: _Rate) -> str:
     """Files, bytes, rate and the time that is left, as far as they are known."""
     parts = []
-    if progress.files_total:
-        parts.append(f"{progress.files}/{progress.files_total} files")
-    elif progress.files:
-        parts.append(f"{progress.files} files")
-    if progress.bytes_total:
-        landed = progress.landed
-        parts.append(f"{size_text(landed)} of {size_text(progress.bytes_total)}")
-        count, seconds = rate.over(landed)
+    if look.files_total:
+        parts.append(f"{look.files}/{look.files_total} files")
+    elif look.files:
+        parts.append(f"{look.files} files")
+    if look.total:
+        parts.append(f"{size_text(look.done)} of {size_text(look.total)}")
+        count, seconds = rate.over(look.done)
         parts.append(rate_text(count, seconds))
-        if count > 0 and progress.bytes_total > landed:
-            parts.append(f"{span_text((progress.bytes_total - landed) * seconds / count)} left")
+        if count > 0 and look.total > look.done:
+            parts.append(f"{span_text((look.total - look.done) * seconds / count)} left")
     return ", ".join(parts)

@@ -76,7 +76,8 @@ class Block:
 class Facts:
     """What the catalogue is a record of: `run` is the newest that counts, `settled` one that was cut and looked into.
 
-    `mounted` tells whether the folder was a mount point of its own.
+    `mounted` tells whether the folder was a mount point of its own. `top` is the line of the folder itself; it is
+    only written into the listing.
     """
 
     run: str
@@ -85,6 +86,7 @@ class Facts:
     files: int = 0
     size: int = 0
     settled: str = ""
+    top: str = ""
     whole_run: str = ""  # the run whose listing holds every line, where `run` changed nothing
 
 

@@ -69,13 +69,14 @@ def _named(key: str, value: bytes) -> str:
         return f'"{key}64":"{base64.b64encode(value).decode()}"'
 
 
-def path_in_line(line: bytes) -> bytes:
-    """Only the path of an entry's line."""
-    return _taken(json.loads(line), "path")
+TOP = b"."  # the path of the folder itself, in its own line
 
 
-def parse_line(line: bytes) -> Entry:
-    """The entry that a line holds. Raises Damaged where it is none or its path cannot be one."""
+def parse_line(line: bytes, *, top: bool = False) -> Entry:
+    """The entry that a line holds; with `top`, the folder itself.
+
+    Raises Damaged where it is none or its path cannot be one.
+    """
     try:
         raw = json.loads(line)
         entry = Entry(
@@ -96,7 +97,11 @@ def parse_line(line: bytes) -> Entry:
         )
     except (ValueError, KeyError, TypeError, AttributeError, binascii.Error) as problem:
         raise Damaged(f"a line of a listing makes no sense ({problem})", advice=LINE_ADVICE) from problem
-    if entry.kind not in ("file", "folder", "link") or not is_safe(entry.path) or entry.size < 0:
+    if (
+        entry.kind not in ("file", "folder", "link")
+        or entry.size < 0
+        or not (entry.path == TOP if top else is_safe(entry.path))
+    ):
         raise Damaged(f"a listing holds an entry that cannot be: {shown(entry.path)}", advice=LINE_ADVICE)
     return entry
 

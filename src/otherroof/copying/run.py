@@ -315,7 +315,7 @@ class Run:
         self._stage("committing")
         plan, catalogue, run = session.plan, session.cared.catalogue, self._report.run
         assert plan is not None
-        facts = Facts(run, session.keeper.home_id, is_mount(self._wish.folder))
+        facts = Facts(run, session.keeper.home_id, is_mount(self._wish.folder), top=self._source.top().line())
         taken = stamp(self._clock.now())
         if plan.is_empty() and catalogue.facts.whole_run:
             known = catalogue.facts

@@ -18,7 +18,7 @@ from otherroof.clock import Clock
 from otherroof.copying.catalogue import Numbers
 from otherroof.copying.chunks import Chunker, ChunkList, average_for
 from otherroof.copying.compare import MODE
-from otherroof.copying.entry import Entry, shown
+from otherroof.copying.entry import TOP, Entry, shown
 from otherroof.copying.scan import HARD
 from otherroof.errors import HomeTrouble
 
@@ -164,6 +164,17 @@ class Source:
             return entry, numbers_of(found)
         except OSError as problem:
             raise _unreadable(path, problem) from problem
+
+    def top(self) -> Entry:
+        """The folder itself. Raises Unreadable."""
+        try:
+            handle = os.open(self.root, os.O_RDONLY | os.O_DIRECTORY)
+            try:
+                return self.entry(TOP, os.fstat(handle), handle)
+            finally:
+                os.close(handle)
+        except OSError as problem:
+            raise _unreadable(self.root, problem) from problem
 
     def entry(self, path: bytes, found: os.stat_result, handle: int | None) -> Entry:
         """The entry that `stat` and an open handle describe; its digest and target are the caller's to fill in."""

@@ -13,8 +13,8 @@ import json
 import os
 import zlib
 from collections.abc import Iterable, Iterator
-from dataclasses import asdict, dataclass
-from typing import BinaryIO
+from dataclasses import asdict, dataclass, field
+from typing import Any, BinaryIO
 
 from otherroof.copying.catalogue import Block, gzip_member
 from otherroof.copying.entry import Entry, parse_line
@@ -29,7 +29,7 @@ LONGEST_LINE = 4 * 1024 * 1024  # bytes; more than any entry needs
 class Header:
     """The first line. `taken` is RFC 3339 in UTC; `files` counts what is no folder, `size` their bytes.
 
-    `same_as` names the run whose lines hold, where this run changed nothing.
+    `top` is the entry of the folder itself; `same_as` names the run whose lines hold, where this run changed nothing.
     """
 
     job: str
@@ -40,6 +40,7 @@ class Header:
     layout: str
     files: int
     size: int
+    top: dict[str, Any] = field(default_factory=dict)
     same_as: str = ""
     digest: str = "blake2b-256"
     format: int = FORMAT

@@ -1,1 +1,1 @@
-"""recall"""
+"""Getting it back: versions, restore; later prove, drill and thin."""

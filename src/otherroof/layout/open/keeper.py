@@ -5,6 +5,7 @@ Implements `copying.ports.Keeper`. Holds the listing key, never shows it.
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -102,6 +103,7 @@ class OpenKeeper:
             layout="open",
             files=facts.files,
             size=facts.size,
+            top=json.loads(facts.top) if facts.top else {},
             same_as=same_as,
         )
         path = os.path.join(self._home.scratch, f"{self._job}.{os.getpid()}.outgoing")

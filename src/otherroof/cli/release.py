@@ -1,0 +1,28 @@
+"""`otherroof release`: let a held job run again, once a person has looked."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, job_of, settings_in
+from otherroof.clock import SystemClock
+from otherroof.ledger import Ledger
+from otherroof.service.one_run import ledger_path
+
+
+def verb(
+    job: Annotated[str, typer.Argument(metavar="JOB", help="The job that was held.")],
+    config: ConfigOption = SETTINGS_FOLDER,
+) -> None:
+    """Let the next run of a held job change as much as the held one wanted to. Look at the folder first."""
+    settings = settings_in(config)
+    job_of(settings, job)
+    with Ledger(ledger_path(settings)) as ledger:
+        hold = ledger.hold_of(job)
+        if hold is None:
+            typer.echo(f"{job}: no run is held")
+            return
+        ledger.release(job, SystemClock().now())
+    typer.echo(f"{job}: released ({hold.why}); the next run goes on: otherroof run {job}")

@@ -1,0 +1,88 @@
+"""`otherroof restore`: get files back, whole or in part, from any version that is kept."""
+
+from __future__ import annotations
+
+import os
+from typing import Annotated, Literal
+
+import typer
+
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, job_of, print_json, settings_in
+from otherroof.cli.show_progress import look_at_recall, showing
+from otherroof.clock import SystemClock
+from otherroof.copying.tally import Problem
+from otherroof.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL
+from otherroof.recall.progress import Recalled
+from otherroof.recall.restore import Recall
+from otherroof.service.one_restore import RestoreWish, Watching, restore
+from otherroof.units import rate_text, size_text, span_text
+
+LONGEST_LIST = 50
+
+
+def verb(
+    job: Annotated[str, typer.Argument(metavar="JOB", help="The job whose files come back.")],
+    into: Annotated[str, typer.Option("--into", metavar="DIR", help="The folder to restore into.")],
+    paths: Annotated[list[str] | None, typer.Argument(metavar="PATH", help="Only these, seen from the folder.")] = None,
+    as_of: Annotated[str, typer.Option("--as-of", metavar="RUN|TIME", help="An earlier version than the newest.")] = "",
+    if_there: Annotated[
+        Literal["refuse", "keep", "replace"],
+        typer.Option("--if-there", help="What to do where DIR is not empty."),
+    ] = "refuse",
+    config: ConfigOption = SETTINGS_FOLDER,
+    as_json: JsonOption = False,
+) -> None:
+    """Bring a version back from the far box into a folder; every file's digest is checked."""
+    settings = settings_in(config)
+    job_of(settings, job)
+    wanted = tuple(os.fsencode(path.strip("/")) for path in paths or [])
+    wish = RestoreWish(job, os.fsencode(os.path.abspath(into)), as_of, if_there, wanted)
+    clock = SystemClock()
+    begun = clock.monotonic()
+    recalled = Recalled()
+    with showing(lambda: look_at_recall(recalled), job, quiet=as_json) as tick:
+        found = restore(settings, wish, Watching(recalled, tick))
+    seconds = clock.monotonic() - begun
+    if as_json:
+        print_json(_as_json(found, recalled, seconds))
+    else:
+        _tell(found, recalled, into, seconds)
+    raise typer.Exit(EXIT_DAMAGED if found.damaged else EXIT_LOOK if found.problems else EXIT_WELL)
+
+
+def _as_json(found: Recall, recalled: Recalled, seconds: float) -> dict[str, object]:
+    return {
+        "job": found.header.job,
+        "run": found.header.run,
+        "files": found.files,
+        "kept": found.kept,
+        "bytes": found.size,
+        "wire_down": recalled.meter.wire_down,
+        "seconds": round(seconds, 3),
+        "damaged": _rows(found.damaged),
+        "problems": _rows(found.problems),
+    }
+
+
+def _rows(problems: list[Problem]) -> list[dict[str, str]]:
+    return [{"path": one.path, "why": one.why} for one in problems]
+
+
+def _tell(found: Recall, recalled: Recalled, into: str, seconds: float) -> None:
+    typer.echo(
+        f"{found.header.job}: {found.files} files ({size_text(found.size)}) of run {found.header.run} are in {into}, "
+        f"every digest checked; {span_text(seconds)}, {rate_text(recalled.meter.wire_down, seconds)}"
+    )
+    if found.kept:
+        typer.echo(f"  {found.kept} were there already and left as they are")
+    for title, problems in (("damaged at the far box", found.damaged), ("note", found.problems)):
+        for one in problems[:LONGEST_LIST]:
+            typer.echo(f"  {title}: {one.path}: {one.why}", err=True)
+        if len(problems) > LONGEST_LIST:
+            typer.echo(f"  and {len(problems) - LONGEST_LIST} more", err=True)
+    if found.damaged:
+        typer.echo(
+            f"  {len(found.damaged)} could not be restored; try an earlier version: otherroof versions "
+            f"{found.header.job}, then --as-of",
+            err=True,
+        )

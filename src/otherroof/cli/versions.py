@@ -1,0 +1,38 @@
+"""`otherroof versions`: what can be restored of a job."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+from rich.table import Table
+
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, console, job_of, print_json, settings_in
+from otherroof.clock import stamp
+from otherroof.errors import EXIT_DAMAGED, EXIT_WELL
+from otherroof.service.one_restore import list_versions
+from otherroof.units import size_text
+
+
+def verb(
+    job: Annotated[str, typer.Argument(metavar="JOB", help="The job whose versions are listed.")],
+    config: ConfigOption = SETTINGS_FOLDER,
+    as_json: JsonOption = False,
+) -> None:
+    """List every version that the far box holds, newest first."""
+    settings = settings_in(config)
+    job_of(settings, job)
+    found = list_versions(settings, job)
+    if as_json:
+        rows = [{"run": one.run, "taken": stamp(one.taken), "files": one.files, "bytes": one.size} for one in found]
+        print_json({"versions": rows})
+    elif not found:
+        typer.echo(f"{job}: the far copy holds no version yet")
+    else:
+        table = Table("run", "taken", "files", "size", "", box=None, pad_edge=False)
+        for one in found:
+            taken = f"{one.taken.astimezone(settings.zone):%Y-%m-%d %H:%M}"
+            figures = ("–", "–") if one.flaw else (str(one.files), size_text(one.size))
+            table.add_row(one.run, taken, *figures, one.flaw)
+        console().print(table)
+    raise typer.Exit(EXIT_DAMAGED if any(one.flaw for one in found) else EXIT_WELL)

@@ -1,0 +1,385 @@
+"""Brings a version back: whole or in part, many files at once, every digest checked before it counts.
+
+    V1  the listing of the version is fetched and proved
+    V2  where each of its files lies now is found out
+    V3  folders are made
+    V4  files are fetched, checked and given their properties
+    V5  further names and symbolic links are made
+    V6  folders get their properties, the deepest first
+
+What is damaged or missing at the far end is named, and the rest comes back all the same.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections import deque
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from otherroof.copying.entry import Entry, parse_line, shown
+from otherroof.copying.source import DIGEST_SIZE, new_digest
+from otherroof.copying.tally import Problem
+from otherroof.errors import HomeTrouble, OtherroofError, PlaceError, WrongUse
+from otherroof.far import ops
+from otherroof.far.ops import Attrs, Done, Mode, Place, Script, Task
+from otherroof.layout.listing import Header, entries
+from otherroof.recall.progress import Recalled
+from otherroof.recall.target import Target
+
+SMALL = 1024 * 1024  # bytes; larger files are written as they come, in ranges side by side
+RANGE = 8 * 1024 * 1024  # bytes in one task
+RANGES_UNDER_WAY = 16
+BLOCK = 1024 * 1024
+
+
+class Whereabouts(Protocol):
+    """Answers where a version's file lies in the place."""
+
+    def far_path(self, path: bytes) -> bytes: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What is to come back: everything, or these paths and what is below them."""
+
+    paths: tuple[bytes, ...] = ()
+
+    def has(self, path: bytes) -> bool:
+        """Whether this entry is wanted itself."""
+        return not self.paths or any(path == one or path.startswith(one + b"/") for one in self.paths)
+
+    def leads_to(self, path: bytes) -> bool:
+        """Whether this folder is needed to hold something that is wanted."""
+        return any(one.startswith(path + b"/") for one in self.paths)
+
+
+@dataclass(slots=True)
+class Recall:
+    """What came of it. `damaged` are files that could not be had as the listing says; `problems` smaller matters."""
+
+    header: Header
+    files: int = 0
+    folders: int = 0
+    size: int = 0
+    kept: int = 0
+    damaged: list[Problem] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Version:
+    """A version that was proved: its header and the local file with its lines."""
+
+    header: Header
+    lines_path: str
+
+    def entries(self) -> Iterator[Entry]:
+        """All entries in order of the path."""
+        return entries(self.lines_path, f"{self.header.job}/{self.header.run}")
+
+
+@dataclass(slots=True, eq=False)
+class _Large:
+    """A large file on its way in."""
+
+    entry: Entry
+    handle: int
+    name: bytes
+    left: int = 0
+    failure: OtherroofError | None = None
+
+
+@dataclass(slots=True, eq=False)
+class _Job:
+    entry: Entry
+    large: _Large | None = None
+
+
+class Restorer:
+    """Brings one version into one target."""
+
+    def __init__(self, place: Place, version: Version, where: Whereabouts, target: Target, progress: Recalled) -> None:
+        self._place = place
+        self._version = version
+        self._where = where
+        self._target = target
+        self._progress = progress
+        self._recall = Recall(version.header)
+        self._failed: set[bytes] = set()
+        self._ranges: deque[Task[_Job, bytes]] = deque()
+        self._under_way = 0
+        self._large_under_way = 0
+
+    def restore(self, wanted: Wanted, tick: Callable[[], None]) -> Recall:
+        """V3 to V6. Raises HomeTrouble where this machine cannot take it, LinkLost where the way broke."""
+        firsts = self._survey(wanted)
+        self._make_folders(wanted)
+        for done in self._place.carry_out(self._tasks(wanted, firsts), tick):
+            self._arrived(done)
+        self._make_names(wanted, firsts)
+        self._finish_folders(wanted)
+        self._recall.problems += [Problem(shown(path), why) for path, why in self._target.notes.attributes]
+        return self._recall
+
+    # -- what is wanted --
+
+    def _survey(self, wanted: Wanted) -> dict[bytes, bytes]:
+        """Count what will come; for a wanted further name whose first is not wanted, which name stands in for it."""
+        stand_ins: dict[bytes, bytes] = {}
+        found = False
+        for entry in self._version.entries():
+            if not wanted.has(entry.path):
+                continue
+            found = True
+            if entry.kind == "file":
+                self._progress.files_total += 1
+                if entry.first and not wanted.has(entry.first):
+                    if stand_ins.setdefault(entry.first, entry.path) != entry.path:
+                        continue
+                elif entry.first:
+                    continue
+                self._progress.bytes_total += entry.size
+        if not found and wanted.paths:
+            raise WrongUse(
+                f"this version holds no {shown(wanted.paths[0])}",
+                where=f"{self._version.header.job}/{self._version.header.run}",
+                advice="paths are relative to the job's folder",
+            )
+        return stand_ins
+
+    def _make_folders(self, wanted: Wanted) -> None:
+        for entry in self._version.entries():
+            if entry.kind == "folder" and (wanted.has(entry.path) or wanted.leads_to(entry.path)):
+                self._target.make_folder(entry)
+                self._recall.folders += 1
+
+    # -- V4 --
+
+    def _tasks(self, wanted: Wanted, stand_ins: dict[bytes, bytes]) -> Iterator[Task[_Job, bytes] | None]:
+        for entry in self._version.entries():
+            if entry.kind != "file" or not wanted.has(entry.path):
+                continue
+            if entry.first and stand_ins.get(entry.first) != entry.path:
+                continue
+            if self._target.stands(entry.path):
+                self._recall.kept += 1
+                continue
+            self._progress.path = entry.path
+            if entry.size <= SMALL:
+                self._under_way += 1
+                yield Task(_Job(entry), fetch_small(self._where.far_path(entry.path), entry.size), entry.size)
+            else:
+                self._begin_large(entry)
+                while self._ranges:
+                    if self._large_under_way < RANGES_UNDER_WAY:
+                        self._large_under_way += 1
+                        yield self._ranges.popleft()
+                    else:
+                        yield None
+        while self._under_way:
+            yield None
+
+    def _begin_large(self, entry: Entry) -> None:
+        try:
+            handle, name = self._target.create(entry.path)
+            os.ftruncate(handle, entry.size)
+        except OSError as problem:
+            raise HomeTrouble(f"cannot be made: {problem.strerror}", where=shown(entry.path)) from problem
+        large = _Large(entry, handle, name)
+        far = self._where.far_path(entry.path)
+        for offset in range(0, entry.size, RANGE):
+            length = min(RANGE, entry.size - offset)
+            large.left += 1
+            self._under_way += 1
+            sink = RangeSink(handle, offset, entry.holes)
+            script = fetch_range(far, entry.size, offset, length, sink)
+            self._ranges.append(Task(_Job(entry, large), script))
+
+    def _arrived(self, done: Done[_Job, bytes]) -> None:
+        self._under_way -= 1
+        job = done.key
+        if job.large is not None:
+            self._range_arrived(job.large, done.error)
+        elif done.error is not None:
+            self._damaged(job.entry, done.error)
+        else:
+            self._small_arrived(job.entry, done.value or b"")
+
+    def _small_arrived(self, entry: Entry, data: bytes) -> None:
+        if hashlib.blake2b(data, digest_size=DIGEST_SIZE).digest() != entry.digest:
+            self._wrong(entry)
+            return
+        handle, name = self._target.create(entry.path)
+        try:
+            write_around(handle, 0, data, entry.holes)
+            os.ftruncate(handle, entry.size)
+        except OSError as problem:
+            self._target.drop(entry.path, handle, name)
+            raise _cannot_write(entry, problem) from problem
+        self._whole(entry, handle, name)
+
+    def _range_arrived(self, large: _Large, error: OtherroofError | None) -> None:
+        self._large_under_way -= 1
+        large.left -= 1
+        large.failure = large.failure or error
+        if large.left:
+            return
+        if large.failure is not None:
+            self._target.drop(large.entry.path, large.handle, large.name)
+            self._damaged(large.entry, large.failure)
+        elif digest_of_handle(large.handle) != large.entry.digest:
+            self._target.drop(large.entry.path, large.handle, large.name)
+            self._wrong(large.entry)
+        else:
+            self._whole(large.entry, large.handle, large.name)
+
+    def _whole(self, entry: Entry, handle: int, name: bytes) -> None:
+        self._target.finish_file(entry, handle, name)
+        self._recall.files += 1
+        self._recall.size += entry.size
+        self._progress.files += 1
+        self._progress.came += entry.size
+
+    def _damaged(self, entry: Entry, error: OtherroofError) -> None:
+        """Only what the far box lacks or refuses is damage there; trouble here ends the restore."""
+        if not isinstance(error, PlaceError):
+            raise error
+        self._failed.add(entry.path)
+        self._recall.damaged.append(Problem(shown(entry.path), f"cannot be had from the far box: {error.what}"))
+
+    def _wrong(self, entry: Entry) -> None:
+        self._failed.add(entry.path)
+        self._recall.damaged.append(Problem(shown(entry.path), "its content is not what the listing says"))
+
+    # -- V5, V6 --
+
+    def _make_names(self, wanted: Wanted, stand_ins: dict[bytes, bytes]) -> None:
+        for entry in self._version.entries():
+            if not wanted.has(entry.path) or self._is_settled(entry, stand_ins):
+                continue
+            if self._target.stands(entry.path):
+                self._recall.kept += 1
+                continue
+            if entry.kind == "link":
+                self._target.symlink(entry)
+            else:
+                first = stand_ins.get(entry.first, entry.first)
+                if first in self._failed:
+                    self._recall.damaged.append(Problem(shown(entry.path), f"is another name of {shown(first)}"))
+                    continue
+                self._target.link(first, entry.path)
+            self._recall.files += 1
+            self._progress.files += 1
+
+    def _is_settled(self, entry: Entry, stand_ins: dict[bytes, bytes]) -> bool:
+        """Whether V3 or V4 dealt with this entry."""
+        if entry.kind == "folder":
+            return True
+        return entry.kind == "file" and (not entry.first or stand_ins.get(entry.first) == entry.path)
+
+    def _finish_folders(self, wanted: Wanted) -> None:
+        """In reverse order of the path, so that a folder is closed only after all that is below it."""
+        folders = [entry for entry in self._version.entries() if entry.kind == "folder" and wanted.has(entry.path)]
+        for entry in reversed(folders):
+            self._target.finish_folder(entry)
+        top = self._version.header.top
+        if top and not wanted.paths and self._target.was_empty:
+            self._target.finish_top(parse_line(json.dumps(top).encode(), top=True))
+
+
+def fetch_small(path: bytes, size: int) -> Script[bytes]:
+    """The whole content of a far file of `size` bytes. Raises PlaceError where it has not that size."""
+    handle = yield ops.OpenFile(path, Mode.READ)
+    sink = _Gather()
+    yield ops.Draw(handle, 0, size + 1, sink)
+    yield ops.Shut(handle)
+    data = b"".join(sink.parts)
+    if len(data) != size:
+        raise PlaceError(f"it has {'more than ' if len(data) > size else ''}{min(len(data), size)} bytes, not {size}")
+    return data
+
+
+def fetch_range(path: bytes, size: int, offset: int, length: int, sink: ops.Sink) -> Script[bytes]:
+    """A range of a far file of `size` bytes into `sink`. Raises PlaceError where the file has not that size."""
+    handle = yield ops.OpenFile(path, Mode.READ)
+    attrs: Attrs = yield ops.LookOpen(handle)
+    if attrs.size == size:
+        yield ops.Draw(handle, offset, length, sink)
+    yield ops.Shut(handle)
+    if attrs.size != size:
+        raise PlaceError(f"it has {attrs.size} bytes, not {size}")
+    return b""
+
+
+class _Gather:
+    def __init__(self) -> None:
+        self.parts: list[bytes] = []
+
+    def take(self, data: bytes) -> None:
+        self.parts.append(data)
+
+
+class RangeSink:
+    """Writes a range of a file as it comes, leaving its holes as holes."""
+
+    def __init__(self, handle: int, offset: int, holes: tuple[tuple[int, int], ...]) -> None:
+        self._handle = handle
+        self._at = offset
+        self._holes = holes
+
+    def take(self, data: bytes) -> None:
+        """More bytes, in order. Raises HomeTrouble where this disk cannot take them."""
+        try:
+            write_around(self._handle, self._at, data, self._holes)
+        except OSError as problem:
+            raise HomeTrouble(
+                f"cannot be written: {problem.strerror}",
+                where="the folder that is restored into",
+                advice="make room and go on with --if-there keep; what was restored so far is whole",
+            ) from problem
+        self._at += len(data)
+
+
+def write_around(handle: int, at: int, data: bytes, holes: tuple[tuple[int, int], ...]) -> None:
+    """Write `data` at `at` except where `holes` say that nothing is allocated."""
+    end = at + len(data)
+    view = memoryview(data)
+    place = at
+    for start, size in holes:
+        if start + size <= place:
+            continue
+        if start >= end:
+            break
+        if start > place:
+            _write_all(handle, view[place - at : start - at], place)
+        place = min(end, start + size)
+    if place < end:
+        _write_all(handle, view[place - at :], place)
+
+
+def _write_all(handle: int, data: memoryview, at: int) -> None:
+    while data:
+        count = os.pwrite(handle, data, at)
+        data = data[count:]
+        at += count
+
+
+def digest_of_handle(handle: int) -> bytes:
+    """The digest of an open local file, read from its beginning."""
+    digest = new_digest()
+    os.lseek(handle, 0, os.SEEK_SET)
+    while data := os.read(handle, BLOCK):
+        digest.update(data)
+    return digest.digest()
+
+
+def _cannot_write(entry: Entry, problem: OSError) -> HomeTrouble:
+    return HomeTrouble(
+        f"cannot be written: {problem.strerror}",
+        where=shown(entry.path),
+        advice="make room and go on with --if-there keep; what was restored so far is whole",
+    )

@@ -1,0 +1,254 @@
+"""Writes restored entries below one folder and nowhere else, whatever names and links are given to it.
+
+Every folder on the way is entered by handle and never through a link. A file is written under a name of its own
+and renamed when it is complete, so that what stands there under its real name is always whole.
+"""
+
+from __future__ import annotations
+
+import errno
+import grp
+import os
+import pwd
+import stat
+from dataclasses import dataclass, field
+from typing import Literal
+
+from otherroof.copying.entry import Entry, is_safe, shown
+from otherroof.errors import HomeTrouble, WrongUse
+
+Existing = Literal["refuse", "keep", "replace"]
+PART = b".otherroof-part-"
+
+
+class InTheWay(HomeTrouble):
+    """Something stands at this path that is not to be replaced."""
+
+
+@dataclass(slots=True)
+class TargetNotes:
+    """Attributes that could not be put back, by path."""
+
+    attributes: list[tuple[bytes, str]] = field(default_factory=list)
+
+
+class Target:
+    """The folder that is restored into."""
+
+    def __init__(self, into: bytes, existing: Existing) -> None:
+        self._existing = existing
+        self._root = os.geteuid() == 0
+        self._folder: bytes | None = None
+        self._handle = -1
+        self._count = 0
+        self.notes = TargetNotes()
+        self._top = _open_top(into, existing)
+        self.was_empty = not os.listdir(self._top)
+
+    def close(self) -> None:
+        """Let go of the folder."""
+        if self._handle >= 0:
+            os.close(self._handle)
+        os.close(self._top)
+        self._handle = self._top = -1
+
+    def stands(self, path: bytes) -> bool:
+        """Whether something is there already and is to be kept."""
+        if self._existing != "keep":
+            return False
+        try:
+            os.stat(_name(path), dir_fd=self._above(path), follow_symlinks=False)
+        except FileNotFoundError:
+            return False
+        except OSError as problem:
+            raise _trouble(path, problem) from problem
+        return True
+
+    def make_folder(self, entry: Entry) -> None:
+        """Make a folder that only we can enter until `finish_folder`."""
+        name, above = _name(entry.path), self._above(entry.path)
+        try:
+            os.mkdir(name, 0o700, dir_fd=above)
+        except FileExistsError:
+            found = os.stat(name, dir_fd=above, follow_symlinks=False)
+            if not stat.S_ISDIR(found.st_mode):
+                raise InTheWay("is not a folder", where=shown(entry.path), advice="move it away") from None
+        except OSError as problem:
+            raise _trouble(entry.path, problem) from problem
+
+    def create(self, path: bytes) -> tuple[int, bytes]:
+        """A handle on a new file beside `path`, and its own name for `finish_file` or `drop`."""
+        self._count += 1
+        name = PART + b"%d-%d" % (os.getpid(), self._count)
+        try:
+            handle = os.open(name, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o600, dir_fd=self._above(path))
+        except OSError as problem:
+            raise _trouble(path, problem) from problem
+        return handle, name
+
+    def drop(self, path: bytes, handle: int, name: bytes) -> None:
+        """Throw a file away that did not come whole."""
+        os.close(handle)
+        os.unlink(name, dir_fd=self._above(path))
+
+    def finish_file(self, entry: Entry, handle: int, name: bytes) -> None:
+        """Give a complete file its properties and its name; closes the handle."""
+        above = self._above(entry.path)
+        try:
+            try:
+                self._dress(entry, handle)
+                os.fsync(handle) if entry.size > SYNC_FROM else None
+            finally:
+                os.close(handle)
+            os.rename(name, _name(entry.path), src_dir_fd=above, dst_dir_fd=above)
+        except OSError as problem:
+            raise _trouble(entry.path, problem) from problem
+
+    def link(self, first: bytes, path: bytes) -> None:
+        """A further name for the file that was restored at `first`."""
+        source = self._walk(first)
+        try:
+            above = self._above(path)
+            self._clear(path, above)
+            os.link(_name(first), _name(path), src_dir_fd=source, dst_dir_fd=above, follow_symlinks=False)
+        except OSError as problem:
+            raise _trouble(path, problem) from problem
+        finally:
+            os.close(source)
+
+    def symlink(self, entry: Entry) -> None:
+        """A symbolic link, whatever it points to; nothing is ever written through it."""
+        name, above = _name(entry.path), self._above(entry.path)
+        try:
+            self._clear(entry.path, above)
+            os.symlink(entry.target, name, dir_fd=above)
+            if self._root:
+                os.chown(name, *_owner(entry), dir_fd=above, follow_symlinks=False)
+            os.utime(name, ns=(entry.mtime_ns, entry.mtime_ns), dir_fd=above, follow_symlinks=False)
+        except OSError as problem:
+            raise _trouble(entry.path, problem) from problem
+        for key, value in entry.xattrs.items():
+            try:
+                os.setxattr(b"/proc/self/fd/%d/%b" % (above, name), key, value, follow_symlinks=False)
+            except OSError as problem:
+                self.notes.attributes.append((entry.path, f"attribute {key}: {problem.strerror}"))
+
+    def finish_folder(self, entry: Entry) -> None:
+        """Give a folder its properties; what is below it must be complete."""
+        try:
+            handle = os.open(
+                _name(entry.path), os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW, dir_fd=self._above(entry.path)
+            )
+            try:
+                self._dress(entry, handle)
+            finally:
+                os.close(handle)
+        except OSError as problem:
+            raise _trouble(entry.path, problem) from problem
+
+    def finish_top(self, entry: Entry) -> None:
+        """Give the folder that is restored into the properties of the one that was copied."""
+        try:
+            self._dress(entry, self._top)
+        except OSError as problem:
+            raise _trouble(entry.path, problem) from problem
+
+    def _dress(self, entry: Entry, handle: int) -> None:
+        """Owner first, since it clears bits of the mode; times last, since everything else changes them."""
+        if self._root:
+            os.fchown(handle, *_owner(entry))
+        for key, value in entry.xattrs.items():
+            try:
+                os.setxattr(handle, key, value)
+            except OSError as problem:
+                self.notes.attributes.append((entry.path, f"attribute {key}: {problem.strerror}"))
+        os.fchmod(handle, entry.mode)
+        os.utime(handle, ns=(entry.mtime_ns, entry.mtime_ns))
+
+    def _clear(self, path: bytes, above: int) -> None:
+        """Make way for a link where what stands there is to be replaced."""
+        if self._existing != "replace":
+            return
+        try:
+            found = os.stat(_name(path), dir_fd=above, follow_symlinks=False)
+        except FileNotFoundError:
+            return
+        if stat.S_ISDIR(found.st_mode):
+            raise InTheWay("is a folder", where=shown(path), advice="move it away")
+        os.unlink(_name(path), dir_fd=above)
+
+    def _above(self, path: bytes) -> int:
+        """A handle on the folder above `path`, kept until another one is asked for."""
+        folder = path.rpartition(b"/")[0]
+        if folder != self._folder:
+            handle = self._walk(path)
+            if self._handle >= 0:
+                os.close(self._handle)
+            self._folder, self._handle = folder, handle
+        return self._handle
+
+    def _walk(self, path: bytes) -> int:
+        if not is_safe(path):
+            raise InTheWay(
+                "is a path that would leave the folder", where=shown(path), advice="the listing is not sound"
+            )
+        handle = os.dup(self._top)
+        for part in path.split(b"/")[:-1]:
+            try:
+                below = os.open(part, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW, dir_fd=handle)
+            except OSError as problem:
+                if problem.errno in (errno.ELOOP, errno.ENOTDIR):
+                    raise InTheWay(
+                        "a folder above it is a link or a file here", where=shown(path), advice="move that away"
+                    ) from problem
+                raise _trouble(path, problem) from problem
+            finally:
+                os.close(handle)
+            handle = below
+        return handle
+
+
+SYNC_FROM = 64 * 1024 * 1024  # bytes; large files are made durable one by one, the rest by the system in its time
+
+
+def _name(path: bytes) -> bytes:
+    return path.rpartition(b"/")[2]
+
+
+def _open_top(into: bytes, existing: Existing) -> int:
+    try:
+        os.makedirs(into, mode=0o700, exist_ok=True)
+        top = os.open(into, os.O_RDONLY | os.O_DIRECTORY)
+    except OSError as problem:
+        raise _trouble(into, problem) from problem
+    if existing == "refuse" and os.listdir(top):
+        os.close(top)
+        raise WrongUse(
+            "is not empty",
+            where=shown(into),
+            advice="name an empty folder, or say --if-there keep (leave what is there) or --if-there replace",
+        )
+    return top
+
+
+def _owner(entry: Entry) -> tuple[int, int]:
+    """Account and group: by name where this machine knows the name, else by number."""
+    try:
+        uid = pwd.getpwnam(entry.user).pw_uid if entry.user else entry.uid
+    except KeyError:
+        uid = entry.uid
+    try:
+        gid = grp.getgrnam(entry.group).gr_gid if entry.group else entry.gid
+    except KeyError:
+        gid = entry.gid
+    return uid, gid
+
+
+def _trouble(path: bytes, problem: OSError) -> HomeTrouble:
+    if problem.errno in (errno.ENOSPC, errno.EDQUOT):
+        return HomeTrouble(
+            "this disk is full",
+            where=shown(path),
+            advice="make room and go on with --if-there keep; what was restored so far is whole",
+        )
+    return HomeTrouble(f"cannot be written: {problem.strerror}", where=shown(path), advice="check the folder's owner")

@@ -1,0 +1,131 @@
+"""A restore with everything around it: way, far box, version, target. Needs settings and keys, no state at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+
+from otherroof.clock import Clock, SystemClock
+from otherroof.copying.ports import FarView
+from otherroof.errors import Damaged, OtherroofError
+from otherroof.far.ops import Task
+from otherroof.far.sftp_place import SftpPlace
+from otherroof.layout.listing import Header, header_at
+from otherroof.layout.listing_key import ListingKey, read_key
+from otherroof.layout.open.keeper import HomeMark, OpenKeeper
+from otherroof.layout.open.keeping import OpenKeeping
+from otherroof.ledger import Ledger
+from otherroof.link.way import open_way
+from otherroof.recall.progress import Recalled
+from otherroof.recall.restore import Recall, Restorer, Version, Wanted
+from otherroof.recall.target import Existing, Target
+from otherroof.recall.versions import Version as Listed
+from otherroof.recall.versions import chosen, taken_of
+from otherroof.recall.where import Whereabouts
+from otherroof.service.far_copy import open_place
+from otherroof.service.one_run import ledger_path
+from otherroof.settings import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class RestoreWish:
+    """What to bring back and where to."""
+
+    job: str
+    into: bytes
+    as_of: str = ""
+    existing: Existing = "refuse"
+    paths: tuple[bytes, ...] = ()
+
+
+@dataclass(slots=True)
+class OpenCopy:
+    """A far copy that is open for reading."""
+
+    place: SftpPlace
+    keeper: OpenKeeper
+    view: FarView
+    scratch: str
+    meter_start: int = 0
+
+
+@dataclass(slots=True)
+class Watching:
+    """Who watches a restore."""
+
+    progress: Recalled = field(default_factory=Recalled)
+    tick: Callable[[], None] = lambda: None
+
+
+@contextmanager
+def open_copy(settings: Settings, job: str, progress: Recalled, clock: Clock | None = None) -> Iterator[OpenCopy]:
+    """The far copy of `job`, reached and proved. Raises Unreached, or FarTrouble where it is another home's."""
+    clock = clock or SystemClock()
+    far_name = settings.jobs[job].far
+    key: ListingKey = read_key(settings.path(settings.home.listing_key))
+    with (
+        tempfile.TemporaryDirectory(prefix="otherroof-") as scratch,
+        _history(settings, scratch) as ledger,
+        open_way(settings, far_name, ledger, clock),
+    ):
+        place = open_place(settings, settings.far[far_name], progress.meter)
+        try:
+            ledger.note_answer(far_name, clock.now())
+            place.widen()
+            keeper = OpenKeeper(place, job, HomeMark(settings.home.name, key, scratch))
+            yield OpenCopy(place, keeper, keeper.view(), scratch)
+        finally:
+            place.close()
+
+
+@contextmanager
+def _history(settings: Settings, scratch: str) -> Iterator[Ledger]:
+    """The ledger; on a machine whose state folder cannot be written, one that is forgotten afterwards."""
+    try:
+        ledger = Ledger(ledger_path(settings))
+    except OtherroofError:
+        ledger = Ledger(os.path.join(scratch, "ledger.db"))
+    with ledger:
+        yield ledger
+
+
+def list_versions(settings: Settings, job: str) -> list[Listed]:
+    """Every version that can be restored, newest first, by the headers of their listings."""
+    with open_copy(settings, job, Recalled()) as copy:
+        keeping = OpenKeeping(copy.place, job)
+        tasks = (Task(run, keeping.head_of_listing(run)) for run in copy.view.runs)
+        found = []
+        for done in copy.place.carry_out(tasks):
+            if done.error is not None:
+                found.append(Listed(done.key, taken_of(done.key), flaw=done.error.what))
+            else:
+                found.append(_listed(job, done.key, done.value or b""))
+    return sorted(found, key=lambda one: one.run, reverse=True)
+
+
+def _listed(job: str, run: str, head: bytes) -> Listed:
+    try:
+        header: Header = header_at(head, f"{job}/{run}")
+    except Damaged as problem:
+        return Listed(run, taken_of(run), flaw=problem.what)
+    return Listed(run, taken_of(run), header.files, header.size)
+
+
+def restore(settings: Settings, wish: RestoreWish, watching: Watching | None = None) -> Recall:
+    """Bring a version back. Raises Damaged where its listing cannot be trusted; damaged files are in the answer."""
+    watching = watching or Watching()
+    with open_copy(settings, wish.job, watching.progress) as copy:
+        run = chosen(copy.view.runs, wish.as_of, wish.job)
+        header, lines_path = copy.keeper.fetch(run)
+        target = Target(wish.into, wish.existing)
+        where = Whereabouts(copy.place, wish.job, run, os.path.join(copy.scratch, "aside.db"))
+        try:
+            where.look(copy.view.earlier)
+            restorer = Restorer(copy.place, Version(header, lines_path), where, target, watching.progress)
+            return restorer.restore(Wanted(wish.paths), watching.tick)
+        finally:
+            where.close()
+            target.close()
