@@ -68,7 +68,7 @@ def showing(look: Callable[[], Look], name: str, *, quiet: bool) -> Iterator[Cal
 
 def line_a_minute(progress: Progress, name: str) -> Callable[[], None]:
     """What to call about every second so that the log has a line a minute; for a service."""
-    return _Lines(progress, name, quiet=True).tick
+    return _Lines(lambda: look_at_run(progress), name, quiet=True).tick
 
 
 class _Rate:

@@ -191,11 +191,10 @@ class Restorer:
             raise HomeTrouble(f"cannot be made: {problem.strerror}", where=shown(entry.path)) from problem
         large = _Large(entry, handle, name)
         far = self._where.far_path(entry.path)
-        for offset in range(0, entry.size, RANGE):
-            length = min(RANGE, entry.size - offset)
+        for offset, length in ranges_of(entry.size, entry.holes) or [(0, 0)]:
             large.left += 1
             self._under_way += 1
-            sink = RangeSink(handle, offset, entry.holes)
+            sink = RangeSink(handle, offset)
             script = fetch_range(far, entry.size, offset, length, sink)
             self._ranges.append(Task(_Job(entry, large), script))
 
@@ -323,18 +322,30 @@ class _Gather:
         self.parts.append(data)
 
 
-class RangeSink:
-    """Writes a range of a file as it comes, leaving its holes as holes."""
+def ranges_of(size: int, holes: tuple[tuple[int, int], ...]) -> list[tuple[int, int]]:
+    """(offset, length) of what must be fetched of a file: all but its holes, in handy ranges."""
+    found = []
+    at = 0
+    for start, length in (*holes, (size, 0)):
+        while at < start:
+            step = min(RANGE, start - at)
+            found.append((at, step))
+            at += step
+        at = max(at, start + length)
+    return found
 
-    def __init__(self, handle: int, offset: int, holes: tuple[tuple[int, int], ...]) -> None:
+
+class RangeSink:
+    """Writes a range of a file as it comes."""
+
+    def __init__(self, handle: int, offset: int) -> None:
         self._handle = handle
         self._at = offset
-        self._holes = holes
 
     def take(self, data: bytes) -> None:
         """More bytes, in order. Raises HomeTrouble where this disk cannot take them."""
         try:
-            write_around(self._handle, self._at, data, self._holes)
+            _write_all(self._handle, memoryview(data), self._at)
         except OSError as problem:
             raise HomeTrouble(
                 f"cannot be written: {problem.strerror}",
