@@ -7,9 +7,7 @@ silent one, another host key and a refused login are told apart. Nothing of a co
 from __future__ import annotations
 
 import contextlib
-import secrets
 import socket
-from dataclasses import dataclass
 from types import TracebackType
 from typing import Self, TypeVar
 
@@ -18,10 +16,11 @@ import paramiko
 from otherroof.clock import Clock
 from otherroof.errors import Denied, HostKeyChanged, LinkLost, NotThere, PlaceError
 from otherroof.far import ops
-from otherroof.far.clocks import Offset, offset_of
+from otherroof.far.clocks import Offset
 from otherroof.far.lane import Feed, Lane
 from otherroof.far.pace import Pacer
 from otherroof.far.session import Doorway, Session, connect, log_in, negotiate, prove_host_key, read_login_key
+from otherroof.far.trial import Trial, try_out
 from otherroof.link.ladder import Rung, Seen, not_ok, not_tried, ok
 from otherroof.units import size_text, span_text
 
@@ -31,15 +30,6 @@ ANSWER_S = 15.0
 TIGHT = 0.01  # share of a disk, or of its file entries, under which a copy is about to fail
 
 T = TypeVar("T")
-
-
-@dataclass(slots=True)
-class _Trial:
-    """What writing one small file told: room, what went wrong, and the clock."""
-
-    space: ops.Space | None = None
-    problem: PlaceError | None = None
-    offset: Offset | None = None
 
 
 class SshRungs:
@@ -53,7 +43,7 @@ class SshRungs:
         self._transport: paramiko.Transport | None = None
         self._lane: Lane | None = None
         self._other_kind: HostKeyChanged | None = None
-        self._trial = _Trial()
+        self._trial = Trial()
 
     def __enter__(self) -> Self:
         return self
@@ -119,7 +109,7 @@ class SshRungs:
     def _writes(self, limit_s: float) -> Seen:
         if self._lane is None:
             return not_tried("there is no SFTP to look with")
-        self._trial = _perform(self._lane, _try_out(self._clock, self._lane.offers.space))
+        self._trial = _perform(self._lane, try_out(self._clock, self._lane.offers.space))
         return base_seen(self._base, self._trial.space, self._trial.problem)
 
     def _clocks(self, limit_s: float) -> Seen:
@@ -184,32 +174,6 @@ def _tight(space: ops.Space | None) -> str:
     if space.files and space.files_free <= space.files * TIGHT:
         return "its disk has no room for more files"
     return ""
-
-
-def _try_out(clock: Clock, tells_space: bool) -> ops.Script[_Trial]:
-    """Write one small file, look at the time on it, and take it away again."""
-    trial = _Trial()
-    path = b".otherroof-probe-" + secrets.token_hex(4).encode()
-    try:
-        yield ops.Look(b".")
-        if tells_space:
-            trial.space = yield ops.AskSpace(b".")
-        handle = yield ops.OpenFile(path, ops.Mode.WRITE | ops.Mode.CREATE | ops.Mode.ONLY_NEW)
-    except PlaceError as problem:
-        trial.problem = problem
-        return trial
-    try:
-        sent = clock.now().timestamp()
-        yield ops.Write(handle, 0, b"otherroof\n")
-        answered = clock.now().timestamp()
-        found = yield ops.LookOpen(handle)
-        trial.offset = offset_of(found.mtime, sent, answered)
-    except PlaceError as problem:
-        trial.problem = problem
-    with contextlib.suppress(PlaceError):  # what cannot be taken away is a few bytes of our own name
-        yield ops.Shut(handle)
-        yield ops.Remove(path)
-    return trial
 
 
 def _perform(lane: Lane, script: ops.Script[T]) -> T:

@@ -22,8 +22,12 @@ from otherroof.copying.guard import Limits, Release
 from otherroof.copying.outfit import Stop
 from otherroof.copying.progress import Progress
 from otherroof.copying.run import Means, Run, Wish, next_run_id
-from otherroof.copying.tally import RunReport
+from otherroof.copying.tally import Problem, RunReport
 from otherroof.errors import Held, HomeTrouble, OtherroofError, RunCut
+from otherroof.far.ops import perform
+from otherroof.far.rungs import clock_seen
+from otherroof.far.sftp_place import SftpPlace
+from otherroof.far.trial import try_out
 from otherroof.layout.listing_key import ListingKey, read_or_make_key
 from otherroof.layout.open.keeper import OpenKeeper
 from otherroof.ledger import Ledger
@@ -126,8 +130,10 @@ class _OneRun:
             self._clock,
             senses=self._around.senses,
             linger=self._around.linger,
-        ):
+        ) as way:
             self._copy(report, key)
+        if way.trouble:
+            report.problems.append(Problem("", f"the tunnel could not be taken down: {way.trouble}"))
 
     def _copy(self, report: RunReport, key: ListingKey) -> None:
         progress = self._around.progress
@@ -138,6 +144,8 @@ class _OneRun:
             place = open_place(self._settings, self._far, progress.meter, limit)
             self._ledger.note_answer(self._job.far, self._clock.now())
             keepers.append(keeper_for(self._settings, self._name, place, key))
+            if len(keepers) == 1 and not self._choice.dry:
+                self._look_at_far_box(place, report)
             return keepers[-1]
 
         means = Means(
@@ -155,6 +163,15 @@ class _OneRun:
             report.bytes.wire_up, report.bytes.wire_down = progress.meter.wire_up, progress.meter.wire_down
             for keeper in keepers:
                 keeper.place.close()
+
+    def _look_at_far_box(self, place: SftpPlace, report: RunReport) -> None:
+        """Room and clock there: the one for the history, the other because times of versions would mislead."""
+        trial = perform(place, try_out(self._clock, place.offers.space))
+        if trial.space is not None:
+            self._ledger.note_space(self._job.far, self._clock.now(), trial.space.free, trial.space.total)
+        if trial.offset is not None and not trial.offset.agrees:
+            seen = clock_seen(trial.offset)
+            report.problems.append(Problem("", f"{seen.text}; {seen.advice}"))
 
     def _wish(self) -> Wish:
         job, hold = self._job, self._ledger.hold_of(self._name)

@@ -77,9 +77,13 @@ class PairOfHouses:
         self._far_more |= far_more or {}
         write_settings(self.where, self.sshd, self._jobs, far_more={**self._far_more, "tunnel": self._tunnel})
 
+    def program(self, *words: str) -> list[str]:
+        """A verb with these settings, as argv for the home's namespace."""
+        return [sys.executable, "-c", _PROGRAM, *words, "--config", self.where]
+
     def otherroof(self, *words: str, wait_s: float = 120.0) -> subprocess.CompletedProcess[str]:
         """Run a verb at home, in its namespace, to its end."""
-        argv = self.houses.home.argv([sys.executable, "-c", _PROGRAM, *words, "--config", self.where])
+        argv = self.houses.home.argv(self.program(*words))
         return subprocess.run(argv, capture_output=True, text=True, timeout=wait_s, check=False)
 
     def probe(self, *, wait_s: float = 150.0) -> tuple[int, dict[str, Any]]:
