@@ -31,7 +31,8 @@ class CpKeeper:
     stage: Stage
     spoil: Callable[[str, str], None] = lambda run, folder: None
     holds: bool = True
-    damaged: tuple[str, ...] = ()
+    complaints: tuple[str, ...] = ()
+    afresh: list[bool] = field(default_factory=list)
     outcomes: dict[str, Outcome] = field(default_factory=dict)
     runs: int = 0
 
@@ -46,10 +47,11 @@ class CpKeeper:
             self._copy(self.stage.household, os.path.join(self.stage.far_disk, run))
         return RunReport(JOB, run, outcome, Files(seen=3000), Bytes(sent=5), problems=problems)
 
-    def restore(self, run: str, into: str) -> Restored:
+    def restore(self, run: str, into: str, *, new_machine: bool) -> Restored:
+        self.afresh.append(new_machine)
         self._copy(os.path.join(self.stage.far_disk, run), into)
         self.spoil(run, into)
-        return Restored(3000, 10, 20, self.damaged)
+        return Restored(3000, 10, 20, self.complaints)
 
     def _copy(self, source: str, target: str) -> None:
         subprocess.run(["cp", "-a", "--sparse=auto", source, target], check=True, timeout=60)
@@ -73,7 +75,9 @@ def perform(stage: Stage, keeper: CpKeeper) -> tuple[Verdict, list[str]]:
 
 
 def test_true_copy_is_well_and_every_act_is_in_the_table(stage: Stage) -> None:
-    verdict, told = perform(stage, CpKeeper(stage))
+    keeper = CpKeeper(stage)
+    verdict, told = perform(stage, keeper)
+    assert keeper.afresh == [False, True], "one restore must do without any state"
     assert verdict.wrong == []
     assert [one.line() for one in verdict.unlike] == []
     assert verdict.well
@@ -111,7 +115,7 @@ def _wrong_byte_and_lost_time(run: str, folder: str) -> None:
 
 
 def test_everything_that_is_not_as_it_should_be_is_named(stage: Stage) -> None:
-    keeper = CpKeeper(stage, spoil=_wrong_byte_and_lost_time, holds=False, damaged=("letters/x",))
+    keeper = CpKeeper(stage, spoil=_wrong_byte_and_lost_time, holds=False, complaints=("letters/x: damaged",))
     verdict, told = perform(stage, keeper)
     assert not verdict.well
     assert [(one.path, one.what) for one in verdict.unlike] == [
@@ -121,8 +125,8 @@ def test_everything_that_is_not_as_it_should_be_is_named(stage: Stage) -> None:
     ]
     assert all(any(one.line() in line for line in told) for one in verdict.unlike)
     assert verdict.wrong[:2] == [
-        "letters/x was found damaged in the newest version",
-        "letters/x was found damaged in the version before",
+        "restoring the newest version: letters/x: damaged",
+        "restoring the version before: letters/x: damaged",
     ]
     assert "should be held" in verdict.wrong[2]
     assert len(verdict.as_json()["differences"]) == 3

@@ -16,6 +16,7 @@ from otherroof.errors import EXIT_INTERRUPTED, EXIT_WRONG_USE, OtherroofError
 
 # In the order in which a household meets them. Each is a module of this package with a function `verb`.
 VERBS: tuple[str, ...] = (
+    "rehearse",
     "check",
     "pair",
     "probe",

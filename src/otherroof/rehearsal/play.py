@@ -24,12 +24,12 @@ SHOWN = 20
 
 @dataclass(frozen=True, slots=True)
 class Restored:
-    """What a restore brought back: files, bytes of content, TCP payload on the wire, and what it found damaged."""
+    """What a restore brought back: files, bytes of content, TCP payload on the wire both ways, and its complaints."""
 
     files: int
     bytes: int
-    wire_down: int
-    damaged: tuple[str, ...] = ()
+    wire: int
+    complaints: tuple[str, ...] = ()
 
 
 class Keeper(Protocol):
@@ -39,8 +39,8 @@ class Keeper(Protocol):
         """One run of the household's job."""
         ...
 
-    def restore(self, run: str, into: str) -> Restored:
-        """Bring the version that `run` left back into the folder `into`."""
+    def restore(self, run: str, into: str, *, new_machine: bool) -> Restored:
+        """Bring the version that `run` left back into the folder `into`, if asked as a machine without any state."""
         ...
 
 
@@ -109,9 +109,11 @@ class Play:
         second_day = read_tree(self._stage.household)
         second = self._copy("second copy")
         if second is not None:
-            self._bring_back("the newest version", second.run, second_day)
+            self._tell("Restoring the newest version and comparing it entry by entry …")
+            self._bring_back("the newest version", second.run, second_day, new_machine=False)
         if first is not None:
-            self._bring_back("the version before", first.run, first_day)
+            self._tell("Restoring the version before, as a new machine with nothing but settings and keys would …")
+            self._bring_back("the version before", first.run, first_day, new_machine=True)
         self._suffer_a_disaster()
         return self._verdict
 
@@ -152,17 +154,13 @@ class Play:
         changes = a_day_passes(self._stage.household, SECOND_DAY_SEED)
         self._tell(f"  {_day_text(changes)}")
 
-    def _bring_back(self, name: str, run: str, wanted: Tree) -> None:
-        self._tell(f"Restoring {name} and comparing it entry by entry …")
+    def _bring_back(self, name: str, run: str, wanted: Tree, *, new_machine: bool) -> None:
         into = self._stage.back(run)
         began = self._clock.monotonic()
-        restored = self._keeper.restore(run, into)
+        restored = self._keeper.restore(run, into, new_machine=new_machine)
         seconds = self._clock.monotonic() - began
-        self._verdict.acts.append(
-            Act(f"restored {name}", seconds, restored.files, restored.bytes, None, restored.wire_down)
-        )
-        for path in restored.damaged:
-            self._fault(f"{path} was found damaged in {name}")
+        self._verdict.acts.append(Act(f"restored {name}", seconds, restored.files, restored.bytes, None, restored.wire))
+        self._complain(name, restored.complaints)
         unlike = differences(wanted, read_tree(into), owners=self._owners)
         self._verdict.unlike += unlike
         if not unlike:
@@ -171,6 +169,11 @@ class Play:
         self._tell(f"  {len(unlike)} difference(s):")
         for one in unlike[:SHOWN]:
             self._tell(f"    {one.line()}")
+
+    def _complain(self, name: str, complaints: tuple[str, ...]) -> None:
+        if complaints:
+            more = f" (and {len(complaints) - 1} more)" if len(complaints) > 1 else ""
+            self._fault(f"restoring {name}: {complaints[0]}{more}")
 
     def _suffer_a_disaster(self) -> None:
         self._tell("A disaster at home: mail and letters are deleted. The next run must stop and send nothing …")

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 
 from otherroof.rehearsal.sftp_words import FAILURE, NO_SUCH_FILE
 
-# Files of all sessions share the limit of one process (usually 1024) with whoever else lives in it.
-MAX_HANDLES = 200
+# What OpenSSH leaves of the usual 1024 open files of a process, each session having a process of its own there.
+MAX_HANDLES = 1019
 
 
 class RefusedError(Exception):

@@ -10,6 +10,7 @@ import base64
 import contextlib
 import io
 import logging
+import resource
 import socket
 import threading
 from types import TracebackType
@@ -29,10 +30,19 @@ LOOK_S = 0.2
 SEND_S = 60.0
 GREETING_S = 20.0
 JOIN_S = 10.0
+OPEN_FILES = 8192
 
 _SILENT = logging.getLogger("otherroof.rehearsal.ssh")
 _SILENT.addHandler(logging.NullHandler())
 _SILENT.propagate = False
+
+
+def make_room_for_files() -> None:
+    """Let this process have as many files open as several sessions need, which elsewhere are a process each."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = OPEN_FILES if hard == resource.RLIM_INFINITY else min(OPEN_FILES, hard)
+    if soft != resource.RLIM_INFINITY and soft < wanted:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
 
 
 def fresh_key() -> tuple[bytes, str]:
@@ -63,6 +73,7 @@ class StandIn:
         self.mood = Mood(faults or Faults())
         self._authorised = base64.b64decode(authorised_key.split()[1])
         self._host_key = _as_key(fresh_key()[0])
+        make_room_for_files()
         self._folder = ConfinedFolder(folder)
         self._lock = threading.Lock()
         self._visits: set[_Visit] = set()

@@ -1,0 +1,45 @@
+"""Otherroof's own runs and restores as a rehearsal's keeper: the same calls that the verbs `run` and `restore` make."""
+
+from __future__ import annotations
+
+import os
+import shutil
+
+from otherroof.clock import Clock
+from otherroof.copying.tally import RunReport
+from otherroof.ledger import Ledger
+from otherroof.rehearsal.play import Restored
+from otherroof.rehearsal.stage import JOB
+from otherroof.service.one_restore import RestoreWish, Watching, restore
+from otherroof.service.one_run import Around, run_job
+from otherroof.service.stopping import StopSign
+from otherroof.settings import require_settings
+
+
+class OwnKeeper:
+    """Keeps the household's copies by the settings in one folder."""
+
+    def __init__(self, settings_folder: str, clock: Clock) -> None:
+        self._folder = settings_folder
+        self._clock = clock
+
+    def run(self) -> RunReport:
+        """One run of the household's job; raises only where it could not even be written down."""
+        settings = require_settings(self._folder)
+        with Ledger(settings.ledger) as ledger:
+            return run_job(settings, JOB, Around(ledger, self._clock, StopSign(self._clock))).report
+
+    def restore(self, run: str, into: str, *, new_machine: bool) -> Restored:
+        """Bring a version back; as on a new machine from a copy of the settings and keys, without any state."""
+        folder = self._without_state(into + ".settings") if new_machine else self._folder
+        watching = Watching()
+        wish = RestoreWish(JOB, os.fsencode(into), run)
+        found = restore(require_settings(folder), wish, watching)
+        told = tuple(f"{one.path}: {one.why}" for one in (*found.damaged, *found.problems))
+        meter = watching.progress.meter
+        return Restored(found.files, found.size, meter.wire_up + meter.wire_down, told)
+
+    def _without_state(self, folder: str) -> str:
+        state = os.path.basename(require_settings(self._folder).state)
+        shutil.copytree(self._folder, folder, ignore=shutil.ignore_patterns(state))
+        return folder
