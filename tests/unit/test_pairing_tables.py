@@ -87,7 +87,8 @@ def test_a_file_that_is_not_toml_is_left_alone():
 def test_both_roles_are_what_the_settings_take():
     for plan in (PLAN, some_plan(role="call", far_name="heron.example.net"), some_plan(mtu=1412)):
         require_sound(plan.far, far_table(plan, REPLY))
-    six = some_plan(role="call", far_name="2001:db8::7")
+    four, six = (some_plan(role="call", far_name=number) for number in ("203.0.113.7", "2001:db8::7"))
+    require_sound(four.far, far_table(four, REPLY))
     assert far_table(six, REPLY)["tunnel"]["far_name"] == "[2001:db8::7]:51820"
     require_sound(six.far, far_table(six, REPLY))
 

@@ -71,6 +71,15 @@ def test_from_nothing_to_settings_without_a_mistake(house):
     assert parts.home.zone == "America/St_Johns"
 
 
+def test_what_the_settings_would_refuse_is_said_before_the_kit_is_carried_away(house, monkeypatch):
+    monkeypatch.setattr("otherroof.pairing.tables.BASE", "not absolute")
+    code, said = house.begin()
+    assert code == 2
+    assert "far.heron.base" in said
+    assert not (house.where / "kits").exists()
+    assert not (house.where / "pairing").exists()
+
+
 def test_no_secret_is_printed_or_kept_outside_its_file(house):
     said = house.begin()[1]
     secrets = {name: (house.where / "keys" / f"heron-{name}.key").read_text() for name in ("tunnel", "shared", "login")}

@@ -16,8 +16,8 @@ from otherroof.pairing.keys import KeyFiles
 from otherroof.pairing.kit import home_firewall, kit_files, write_kit
 from otherroof.pairing.plan import HomeKeys, Plan, key_names, propose, taken_by
 from otherroof.pairing.record import Record, find_record, keep_record, other_plans, require_record
-from otherroof.pairing.reply import read_reply
-from otherroof.pairing.tables import add_tables
+from otherroof.pairing.reply import Reply, read_reply
+from otherroof.pairing.tables import add_tables, far_table, require_sound
 from otherroof.settings import Parts, read_parts
 from otherroof.settings.fields import NAME_RULE
 from otherroof.settings.reader import MAIN_FILE
@@ -81,6 +81,8 @@ def begin(standing: Standing, far: str, answers: Answers, *, here: list[str], ki
     new_keys = files.make_missing()
     keys = HomeKeys(files.tunnel_public(), files.login_public())
     plan = propose(far, standing.home or answers.home, answers, keys, taken)
+    # Whatever the settings would refuse is said now, not when the kit has been carried away and the reply is back.
+    require_sound(far, far_table(plan, Reply(plan.kit, plan.login_key, plan.tunnel_key)))
     kit_folder = kit_folder or os.path.join(where, "kits", far)
     write_kit(kit_folder, kit_files(plan, files.shared_secret()))
     firewall = os.path.join(where, "firewall", f"{far}.nft")

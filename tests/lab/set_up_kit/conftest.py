@@ -1,0 +1,43 @@
+"""A throwaway far box with a kit on it, for the tests of set-up.sh. One minimal Debian serves the whole session."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+
+import pytest
+
+from support.far_root import make_base
+from support.lab import Estate, LabFault, require_lab
+from support.set_up_kit import FarBox, Household, new_box
+
+
+@pytest.fixture(scope="session")
+def base_system() -> Iterator[str]:
+    """A folder with a minimal Debian."""
+    require_lab()
+    with Estate() as estate:
+        try:
+            folder = make_base(estate)
+        except LabFault as problem:
+            if os.environ.get("CI") == "true":
+                raise
+            pytest.skip(f"no throwaway Debian can be made: {str(problem)[-300:]}")
+        yield folder
+
+
+@pytest.fixture
+def estate(base_system) -> Iterator[Estate]:
+    with Estate() as estate:
+        yield estate
+
+
+@pytest.fixture
+def household(tmp_path) -> Household:
+    return Household(tmp_path)
+
+
+@pytest.fixture
+def box(estate, base_system, household) -> FarBox:
+    """A far box in a network of its own, with an ordinary kit on it, not yet applied."""
+    return new_box(estate, base_system, household)

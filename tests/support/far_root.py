@@ -1,0 +1,153 @@
+"""A throwaway Debian for trying the far box's set-up on: a root folder of its own, a network namespace of its own.
+
+The system is made by debootstrap from the mirror that this machine's own apt uses, once a session. Each test writes
+into an overlay in memory, in a mount and process namespace that ends with one process, so nothing of it can outlast
+the test, and a `kill` in there meets nobody else.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import glob
+import os
+import re
+import subprocess
+import time
+from collections.abc import Sequence
+
+from support.lab import Estate, LabFault, Namespace, call, program
+from support.lab.ownership import descendants
+
+PACKAGES = (
+    "openssh-server,wireguard-tools,wireguard-go,nftables,iproute2,unattended-upgrades,"
+    "procps,systemd,iputils-ping,netcat-openbsd"
+)
+READY_MADE = "OTHERROOF_FAR_ROOT"  # names a folder that debootstrap made before, to save the minute it takes
+BOOTSTRAP_S = 600.0
+LAYER_SIZE = "600m"
+# What changes by itself or is only a trace: backups of the account files, logs, caches.
+PASSING = ("/proc", "/run", "/tmp", "/dev", "/sys", "/var/log", "/var/cache", "/var/lib/apt/lists", "/root/kit")
+BACKUPS = {"/etc/passwd-", "/etc/shadow-", "/etc/group-", "/etc/gshadow-"}
+
+
+def make_base(estate: Estate) -> str:
+    """A minimal Debian in a folder of the estate; raises LabFault where none can be made."""
+    if os.environ.get(READY_MADE):
+        return os.environ[READY_MADE]
+    suite, mirror = own_mirror()
+    folder = os.path.join("/var/tmp", f"otherroof-base-{estate.number}")
+    estate.note("folder", path=folder)
+    argv = ["debootstrap", "--variant=minbase", f"--include={PACKAGES}", suite, folder, mirror]
+    call([program(argv[0]) or argv[0], *argv[1:]], wait_s=BOOTSTRAP_S)
+    return folder
+
+
+def own_mirror() -> tuple[str, str]:
+    """Suite and mirror as apt's own settings name them; raises LabFault where they name no Debian archive."""
+    with open("/etc/os-release", encoding="utf-8") as file:
+        found = re.search(r"^VERSION_CODENAME=(\w+)", file.read(), re.MULTILINE)
+    suite = found[1] if found else ""
+    sources = glob.glob("/etc/apt/sources.list.d/*.sources") + glob.glob("/etc/apt/sources.list.d/*.list")
+    for path in (*sorted(sources), "/etc/apt/sources.list"):
+        with contextlib.suppress(FileNotFoundError), open(path, encoding="utf-8") as file:
+            for stanza in file.read().split("\n\n"):
+                new = re.search(r"^URIs:\s*(\S+)", stanza, re.MULTILINE)
+                suites = re.search(r"^Suites:.*", stanza, re.MULTILINE)
+                if new and suites and suite in suites[0].split():
+                    return suite, new[1]
+                old = re.search(rf"^deb\s+(?:\[[^]]*\]\s+)?(\S+)\s+{suite}\s+main", stanza, re.MULTILINE)
+                if suite and old:
+                    return suite, old[1]
+    raise LabFault("apt's sources name no Debian archive of this system's suite")
+
+
+class FarRoot:
+    """One far box: a root folder over `base`, in `space` (a network namespace), or in this machine's network."""
+
+    def __init__(self, estate: Estate, base: str, space: Namespace | None = None) -> None:
+        self.estate = estate
+        self.space = space
+        mounts = os.path.join(estate.folder, "far-root")
+        os.makedirs(mounts)
+        script = (
+            f"set -e; mount -t tmpfs -o size={LAYER_SIZE} otherroof-lab {mounts}\n"
+            f"mkdir {mounts}/upper {mounts}/work {mounts}/root\n"
+            f"mount -t overlay otherroof-lab -o lowerdir={base},upperdir={mounts}/upper,workdir={mounts}/work "
+            f"{mounts}/root\n"
+            f"cd {mounts}/root\n"
+            "mount -t proc proc proc; mount -t tmpfs run run; mount -t tmpfs tmp tmp; mkdir -p dev/net dev/pts root\n"
+            "mount -t devpts -o newinstance,ptmxmode=666 pts dev/pts; rm -f dev/ptmx; ln -s pts/ptmx dev/ptmx\n"
+            "for node in 'null 1 3' 'zero 1 5' 'random 1 8' 'urandom 1 9' 'tty 5 0' 'net/tun 10 200'; do\n"
+            "  set -- $node; [ -e dev/$1 ] || mknod -m 666 dev/$1 c $2 $3; done\n"
+            "mkdir run/lab-ready; exec chroot . sleep 100000\n"
+        )
+        argv = ["unshare", "--mount", "--pid", "--fork", "--kill-child=KILL", "sh", "-c", script]
+        self._holder = estate.spawn(space.argv(argv) if space else argv, stdin=subprocess.DEVNULL)
+        self._inside = self._wait_for_inside()
+
+    def _wait_for_inside(self) -> int:
+        until = time.monotonic() + 20
+        while time.monotonic() < until:
+            below = descendants(self._holder.pid)
+            if below and os.path.exists(f"/proc/{below[0]}/root/run/lab-ready"):
+                return below[0]
+            if self._holder.poll() is not None:
+                break
+            time.sleep(0.02)
+        raise LabFault("the throwaway root did not come up")
+
+    def path(self, inside: str) -> str:
+        """`inside` as this machine sees it."""
+        return f"/proc/{self._inside}/root{inside}"
+
+    def argv(self, argv: Sequence[str]) -> list[str]:
+        """`argv` as it must be started from outside to run in there."""
+        enter = ["nsenter", f"--target={self._inside}", "--mount", "--pid", "--net", "--root"]
+        return [*enter, "env", "--chdir=/", "-i", "PATH=/usr/sbin:/usr/bin:/sbin:/bin", "LC_ALL=C", *argv]
+
+    def run(self, *argv: str, may_fail: bool = False, given: str = "", wait_s: float = 120) -> str:
+        """Run a program in there to its end; its output. Raises LabFault where it fails."""
+        return call(self.argv(argv), wait_s=wait_s, may_fail=may_fail, given=given)
+
+    def try_out(self, *argv: str, wait_s: float = 300) -> tuple[int, str]:
+        """Exit code, and all that a program in there said."""
+        done = subprocess.run(
+            self.argv(argv),
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            errors="replace",
+            timeout=wait_s,
+            check=False,
+        )
+        return done.returncode, done.stdout
+
+    def popen(self, *argv: str) -> subprocess.Popen[str]:
+        """Start a program in there; it ends with the box at the latest."""
+        return self.estate.spawn(self.argv(argv), stdin=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+
+    def write(self, inside: str, text: str, mode: int = 0o644) -> None:
+        """A file in there."""
+        os.makedirs(os.path.dirname(self.path(inside)), exist_ok=True)
+        with open(self.path(inside), "w", encoding="utf-8") as file:
+            file.write(text)
+        os.chmod(self.path(inside), mode)
+
+    def read(self, inside: str) -> str:
+        """A file in there."""
+        with open(self.path(inside), encoding="utf-8") as file:
+            return file.read()
+
+    def snapshot(self) -> dict[str, str]:
+        """Every path with kind, mode, owner, and what it holds; without what changes by itself."""
+        leave_out = " -o ".join(f"-path {path}" for path in PASSING)
+        listed = self.run("sh", "-c", f"find / -xdev \\( {leave_out} \\) -prune -o -printf '%p\\t%M %U:%G %l\\n'")
+        found = dict(line.split("\t", 1) for line in listed.splitlines())
+        for path, what in found.items():
+            if what.startswith("-") and path.startswith(
+                ("/etc/", "/srv/", "/usr/local/", "/root/", "/home/", "/var/lib/")
+            ):
+                with open(self.path(path), "rb") as file:
+                    found[path] = f"{what} {hash(file.read())}"
+        return {path: what for path, what in found.items() if path not in BACKUPS and path not in PASSING}
