@@ -20,7 +20,7 @@ from support.long_history import write_history
 pytestmark = pytest.mark.lab
 
 NOW = datetime(2031, 3, 6, 12, 0, tzinfo=UTC)
-LONG = "a-folder-with-a-name-that-is-very-long-and-has-no-blank-in-it-anywhere-at-all-0123456789"
+LONG = "afolderwithanamethatisverylongandhasnoplaceinitwherealinecouldbebrokenbyitself0123456789"
 
 
 @pytest.fixture(scope="module")
@@ -80,5 +80,10 @@ def test_the_measuring_itself_sees_what_is_wrong() -> None:
 
 
 def test_the_page_would_fetch_nothing_even_if_something_slipped_in(shown: dict[str, str]) -> None:
-    slipped = shown["page"].replace("<main>", '<main><img src="http://outside.example/x.png">')
+    outside = "http://outside.example/x"
+    slipped = shown["page"].replace(
+        "<main>",
+        f'<main><img src="{outside}.png"><script src="{outside}.js"></script><iframe src="{outside}.html"></iframe>'
+        f'<link rel="stylesheet" href="{outside}.css"><video src="{outside}.mp4"></video>',
+    )
     assert measure(slipped, 380).asked == []

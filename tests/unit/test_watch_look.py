@@ -207,10 +207,10 @@ def test_a_message_that_ends_the_process_does_not_stand_in_the_way_of_others(hou
     house.channels["family"] = fragile = Fragile()
     house.ledger.note_damage([DamageMark("photos", "a.jpg", "r", house.clock.now(), "its digest is another")])
     house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
-    with pytest.raises(RuntimeError):
-        house.look()
-    house.clock.step(60)
-    house.look()
+    for _ in range(2):
+        with pytest.raises(RuntimeError):
+            house.look()
+        house.clock.step(16 * 60)
     assert [one.about for one in fragile.taken] == ["held:photos"]
 
 
