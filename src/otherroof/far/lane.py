@@ -208,7 +208,7 @@ class Lane:
         with translated(self._doorway):
             place = 0
             while place < len(data):
-                part = data[place : place + SSH_PACKET] if len(data) > SSH_PACKET else data
+                part = data[place : place + SSH_PACKET]
                 self._pacer.pay(len(part))
                 sent = self._channel.send(part)
                 if sent == 0:
