@@ -29,6 +29,7 @@ SAID_AS = {
     "CapabilityBoundingSet=~CAP_NET_ADMIN": "CAP_NET_ADMIN ",
     "CapabilityBoundingSet=~CAP_NET_(BIND_SERVICE|BROADCAST|RAW)": "CAP_NET_RAW ",
     "RestrictAddressFamilies=~AF_NETLINK": "AF_NETLINK ",
+    "RestrictAddressFamilies=~AF_PACKET": "AF_PACKET ",
     "RestrictAddressFamilies=~AF_UNIX": "AF_UNIX ",
     "RestrictAddressFamilies=~AF_(INET|INET6)": "AF_INET, AF_INET6 ",
     "DeviceAllow=": "/dev/net/tun",

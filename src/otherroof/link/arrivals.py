@@ -67,7 +67,7 @@ class Arrivals:
             self._sock: socket.socket | None = socket.socket(
                 socket.AF_PACKET, socket.SOCK_DGRAM, socket.htons(ALL_PROTOCOLS)
             )
-        except PermissionError:
+        except OSError:  # no right to, or shut out of this kind of socket by the service's confinement
             self._sock = None
             return
         self._sock.setblocking(False)
