@@ -17,7 +17,7 @@ from otherroof.copying.locate import Later, find_content
 from otherroof.copying.outfit import Outfit
 from otherroof.copying.plan import BEGUN, LARGE, PLANNED, Todo
 from otherroof.copying.ports import Shape
-from otherroof.copying.source import READ_TRIES, Unsteady
+from otherroof.copying.source import READ_TRIES, Grown, Unsteady
 from otherroof.copying.stream import FileStream, Held, StreamWish
 from otherroof.errors import Denied, FarTrouble, NotOffered, OtherroofError, RunCut
 from otherroof.far.ops import AskSpace, Done, Space, Task, ask, perform
@@ -186,7 +186,11 @@ class FileSender:
             if todo.size > LARGE:
                 self._consider_large(todo)
             else:
-                self._consider_small(todo)
+                try:
+                    self._consider_small(todo)
+                except Grown:
+                    _, todo.numbers = self._out.source.glance(todo.path)
+                    self._consider_large(todo)
         except OtherroofError as problem:
             self._plan.trouble(todo, problem.what)
 

@@ -7,13 +7,14 @@ one. An intention is committed before the far box is asked to change a name; wha
 from __future__ import annotations
 
 import os
+import sqlite3
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
 from otherroof.copying.catalogue import Numbers
 from otherroof.copying.compare import FILE, FOLDER, LINK, SIZE, Difference, kind_of, looks_alike
-from otherroof.copying.sqlite_file import open_sqlite, remove_sqlite, sqlite_translated
+from otherroof.copying.sqlite_file import open_sqlite, remove_sqlite, sqlite_translated, sqlite_trouble
 
 SCHEMA_VERSION = 1
 SCHEMA = """
@@ -104,6 +105,7 @@ class Plan:
         self.path = path
         self._db = open_sqlite(path, SCHEMA, SCHEMA_VERSION)
         self._db.execute("BEGIN")
+        self._knows_content = self._db.execute("SELECT 1 FROM content LIMIT 1").fetchone() is not None
 
     @staticmethod
     def exists(path: str) -> bool:
@@ -238,7 +240,8 @@ class Plan:
     def note_content(self, rows: Iterable[tuple[bytes, bytes, int]]) -> None:
         """Digest, path and size of files that the far copy holds."""
         with sqlite_translated(self.path):
-            self._db.executemany("INSERT INTO content (digest, path, size) VALUES (?, ?, ?)", rows)
+            found = self._db.executemany("INSERT INTO content (digest, path, size) VALUES (?, ?, ?)", rows).rowcount
+        self._knows_content = self._knows_content or found > 0
 
     def may_be_there(self, todo: Todo) -> bool:
         """Whether the far copy holds, or this run sends, another file of this size."""
@@ -252,12 +255,15 @@ class Plan:
 
     def paths_with(self, digest: bytes) -> list[bytes]:
         """Paths of the far copy that hold, or held when this run began, content with this digest."""
-        with sqlite_translated(self.path):
-            rows = self._db.execute(
-                "SELECT path FROM todo WHERE digest=? UNION SELECT path FROM content WHERE digest=? LIMIT 20",
-                (digest, digest),
-            )
-            return [row[0] for row in rows.fetchall()]
+        query = "SELECT path FROM todo WHERE digest=?"
+        given: tuple[bytes, ...] = (digest,)
+        if self._knows_content:
+            query += " UNION SELECT path FROM content WHERE digest=?"
+            given = (digest, digest)
+        try:
+            return [row[0] for row in self._db.execute(query + " LIMIT 20", given).fetchall()]
+        except sqlite3.Error as problem:
+            raise sqlite_trouble(self.path, problem) from problem
 
     # -- progress --
 
@@ -272,8 +278,7 @@ class Plan:
 
     def begin(self, todo: Todo) -> None:
         """The far box is about to be asked to change what stands at this path."""
-        todo.state = BEGUN
-        self._do("UPDATE todo SET state=?, digest=?, line=? WHERE path=?", (BEGUN, todo.digest, todo.line, todo.path))
+        self._write(todo, BEGUN)
 
     def unbegin(self, todo: Todo) -> None:
         """The far box was asked and has changed nothing; `had` may be less than before."""
@@ -282,13 +287,20 @@ class Plan:
 
     def done(self, todo: Todo) -> None:
         """What was wanted at this path stands in the far copy. `line` is its entry, None where it went."""
-        todo.state = DONE
-        ino, size, mtime, ctime, mode = todo.numbers or (None,) * 5
+        if todo.state == BEGUN:
+            todo.state = DONE
+            self._do("UPDATE todo SET state=? WHERE path=?", (DONE, todo.path))
+        else:
+            self._write(todo, DONE)
+        if todo.size > LARGE:
+            self._do("DELETE FROM part WHERE path=?", (todo.path,))
+
+    def _write(self, todo: Todo, state: int) -> None:
+        todo.state = state
         self._do(
             "UPDATE todo SET state=?, digest=?, line=?, ino=?, size=?, mtime=?, ctime=?, mode=? WHERE path=?",
-            (DONE, todo.digest, todo.line, ino, size, mtime, ctime, mode, todo.path),
+            (state, todo.digest, todo.line, *(todo.numbers or (None,) * 5), todo.path),
         )
-        self._do("DELETE FROM part WHERE path=?", (todo.path,))
 
     def note_refusal(self, todo: Todo, why: str) -> None:
         """The far box refused this change, perhaps after half of it; it stays begun until that is known."""
@@ -344,14 +356,20 @@ class Plan:
                 return
             given = (rows[-1][0],)
 
+    # Called for every file, so without the cost of a context manager.
+
     def _one(self, query: str, given: tuple[Any, ...]) -> tuple[Any, ...] | None:
-        with sqlite_translated(self.path):
+        try:
             row: tuple[Any, ...] | None = self._db.execute(query, given).fetchone()
-            return row
+        except sqlite3.Error as problem:
+            raise sqlite_trouble(self.path, problem) from problem
+        return row
 
     def _do(self, query: str, given: tuple[Any, ...]) -> None:
-        with sqlite_translated(self.path):
+        try:
             self._db.execute(query, given)
+        except sqlite3.Error as problem:
+            raise sqlite_trouble(self.path, problem) from problem
 
 
 def _row_of(one: Difference) -> tuple[Any, ...]:

@@ -33,6 +33,10 @@ class Unsteady(HomeTrouble):
     """A file that changed while it was read."""
 
 
+class Grown(Unsteady):
+    """A file that is larger than it was when it was looked at, and no longer a small one."""
+
+
 class Unreadable(HomeTrouble):
     """A file that cannot be read, or is gone."""
 
@@ -79,7 +83,7 @@ class Source:
     def read_small(self, path: bytes, limit: int) -> tuple[bytes, Entry, Numbers]:
         """Content, entry and numbers of a file of at most `limit` bytes, read steadily.
 
-        Raises Unreadable, or Unsteady where it changed each time or has grown past the limit.
+        Raises Unreadable, Grown where it is past the limit now, or Unsteady where it changed each time.
         """
         for attempt in range(READ_TRIES):
             if attempt:
@@ -87,12 +91,9 @@ class Source:
             handle = self.open(path)
             try:
                 before = os.fstat(handle)
-                data = os.read(handle, limit + 1)
-                while 0 < len(data) < before.st_size:
-                    more = os.read(handle, limit + 1 - len(data))
-                    if not more:
-                        break
-                    data += more
+                if before.st_size > limit:
+                    raise Grown("has grown since it was looked at", where=shown(path))
+                data = _read_all(handle, before.st_size)
                 after = os.fstat(handle)
                 if numbers_of(before) == numbers_of(after) and len(data) == after.st_size:
                     entry = self.entry(path, after, handle)
@@ -213,6 +214,17 @@ class Source:
         self.close()
         self._folder, self._handle = folder, handle
         return handle
+
+
+def _read_all(handle: int, size: int) -> bytes:
+    """`size` bytes, or as many as there are."""
+    data = os.read(handle, size)
+    while 0 < len(data) < size:
+        more = os.read(handle, size - len(data))
+        if not more:
+            break
+        data += more
+    return data
 
 
 def holes(handle: int, size: int) -> tuple[tuple[int, int], ...]:

@@ -53,7 +53,12 @@ def sqlite_translated(path: str) -> Iterator[None]:
     try:
         yield
     except sqlite3.Error as problem:
-        raise HomeTrouble(f"cannot be used: {problem}", where=path, advice=ADVICE) from problem
+        raise sqlite_trouble(path, problem) from problem
+
+
+def sqlite_trouble(path: str, problem: sqlite3.Error) -> HomeTrouble:
+    """What an SQLite error means for people."""
+    return HomeTrouble(f"cannot be used: {problem}", where=path, advice=ADVICE)
 
 
 def remove_sqlite(path: str) -> None:

@@ -38,7 +38,9 @@ class LocalPlace:
     def widen(self) -> None:
         """Nothing to widen."""
 
-    def carry_out(self, work: Iterable[Task[K, T] | None], tick: Callable[[], None] | None = None) -> Iterator[Done[K, T]]:
+    def carry_out(
+        self, work: Iterable[Task[K, T] | None], tick: Callable[[], None] | None = None
+    ) -> Iterator[Done[K, T]]:
         """See the port. In order, one at a time."""
         for task in work:
             if task is None:

@@ -52,7 +52,10 @@ class Space:
     files_free: int
 
 
-@dataclass(frozen=True, slots=True)
+# Not frozen: a million of them are made in a copy, and a frozen one costs three times as much to make.
+
+
+@dataclass(slots=True)
 class OpenFile:
     """Answers a handle."""
 
@@ -61,7 +64,7 @@ class OpenFile:
     permissions: int = 0o600
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Write:
     """Writes all of `data` at `offset`; at most the place's `max_write` bytes."""
 
@@ -70,7 +73,7 @@ class Write:
     data: bytes
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Read:
     """Answers up to `size` bytes from `offset`; none at the end of the file."""
 
@@ -79,7 +82,7 @@ class Read:
     size: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Shape:
     """Sets an open file's size, permissions and times, each where given."""
 
@@ -89,28 +92,28 @@ class Shape:
     mtime: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class LookOpen:
     """Answers the Attrs of an open file."""
 
     handle: Handle
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Sync:
     """Makes an open file's content durable where the place can; answers whether it could."""
 
     handle: Handle
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Shut:
     """Closes a handle."""
 
     handle: Handle
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class CopyRange:
     """Copies bytes between two different open files inside the place.
 
@@ -124,7 +127,7 @@ class CopyRange:
     target_offset: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Rename:
     """Gives an entry a new name; refused where the new name exists."""
 
@@ -132,7 +135,7 @@ class Rename:
     new: bytes
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Link:
     """Makes a second name for a file; refused where the new name exists."""
 
@@ -140,7 +143,7 @@ class Link:
     new: bytes
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class MakeSymlink:
     """Makes a symbolic link at `path` that holds `target`."""
 
@@ -148,7 +151,7 @@ class MakeSymlink:
     path: bytes
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class MakeFolder:
     """Makes a folder; refused where the name exists."""
 
@@ -156,49 +159,49 @@ class MakeFolder:
     permissions: int = 0o700
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class DropFolder:
     """Removes an empty folder."""
 
     path: bytes
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Remove:
     """Removes a file or link."""
 
     path: bytes
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Look:
     """Answers the Attrs of an entry itself, never of what a link points to."""
 
     path: bytes
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class OpenFolder:
     """Answers a handle for ReadFolder."""
 
     path: bytes
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class ReadFolder:
     """Answers some (name, Attrs) pairs in no order, or None when all were given."""
 
     handle: Handle
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class AskSpace:
     """Answers the Space of the file system that holds `path`."""
 
     path: bytes
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class DataPiece:
     """Bytes to be written at an offset."""
 
@@ -211,7 +214,7 @@ class DataPiece:
         return len(self.data)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class CopyPiece:
     """A range of an older file that is copied inside the place to `offset` of the new one."""
 
@@ -225,7 +228,7 @@ class CopyPiece:
         return 0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class SyncPiece:
     """A wish that all pieces that have landed up to `upto` become durable now."""
 
@@ -259,7 +262,7 @@ class PieceSource(Protocol):
         """The place has confirmed this piece."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Pour:
     """Writes a stream of pieces into an open file, many in flight; answers when every one has landed."""
 
@@ -274,7 +277,7 @@ class Sink(Protocol):
     def take(self, data: bytes) -> None: ...
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Draw:
     """Reads `length` bytes of an open file from `offset` on into a sink, many requests in flight.
 
@@ -314,7 +317,7 @@ Request = Op | Pour | Draw | tuple[Op, ...]
 Script = Generator[Request, Any, T]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Task(Generic[K_co, T_co]):
     """A script with the key its result is known by; `weight` is the memory it holds, in bytes.
 
@@ -327,7 +330,7 @@ class Task(Generic[K_co, T_co]):
     lane: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Done(Generic[K_co, T_co]):
     """How a task ended: with a value, or with an error of the root error's kinds."""
 

@@ -45,6 +45,7 @@ class _Work:
         self._all: deque[Task[Any, Any]] = deque()
         self._own: list[deque[Task[Any, Any]]] = [deque() for _ in range(lanes)]
         self._changed = threading.Condition()
+        self._waiting = 0
         self._closed = False
 
     @property
@@ -60,13 +61,16 @@ class _Work:
     def put(self, task: Task[Any, Any]) -> None:
         with self._changed:
             (self._all if task.lane is None else self._own[task.lane % len(self._own)]).append(task)
-            self._changed.notify_all()
+            if self._waiting:
+                self._changed.notify_all()
 
     def take(self, lane: int, wait: bool) -> Task[Any, Any] | None:
         own = self._own[lane]
         with self._changed:
             if wait and not own and not self._all and not self._closed:
+                self._waiting += 1
                 self._changed.wait(POLL_S)
+                self._waiting -= 1
             if own:
                 return own.popleft()
             return self._all.popleft() if self._all else None
@@ -130,7 +134,9 @@ class SftpPlace:
         """The number of connections."""
         return len(self._lanes)
 
-    def carry_out(self, work: Iterable[Task[K, T] | None], tick: Callable[[], None] | None = None) -> Iterator[Done[K, T]]:
+    def carry_out(
+        self, work: Iterable[Task[K, T] | None], tick: Callable[[], None] | None = None
+    ) -> Iterator[Done[K, T]]:
         """See the port. With several lanes each takes the next task as it has room."""
         shared = _Work(len(self._lanes))
         threads = [
@@ -149,7 +155,9 @@ class SftpPlace:
             for thread in threads:
                 thread.join(self._doorway.answer_s)
 
-    def _exchange(self, work: Iterator[Task[K, T] | None], shared: _Work, tick: Callable[[], None]) -> Iterator[Done[K, T]]:
+    def _exchange(
+        self, work: Iterator[Task[K, T] | None], shared: _Work, tick: Callable[[], None]
+    ) -> Iterator[Done[K, T]]:
         handed = held = 0
         ticked = time.monotonic()
         while True:
