@@ -1,0 +1,106 @@
+"""The SSH rungs' verdicts as values: room, rights, clock and what the far box offers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from otherroof.clock import SteppedClock
+from otherroof.errors import Denied, NotThere, PlaceError, Refused
+from otherroof.far import ops
+from otherroof.far.clocks import offset_of
+from otherroof.far.local_place import LocalPlace
+from otherroof.far.rungs import base_seen, clock_seen, offers_seen
+from otherroof.far.trial import try_out
+
+TB = 10**12
+ROOMY = ops.Space(4 * TB, TB, 10_000_000, 9_000_000)
+FULL = ops.Space(4 * TB, 0, 10_000_000, 9_000_000)
+NO_ENTRIES = ops.Space(4 * TB, TB, 10_000_000, 12)
+NO_COUNT = ops.Space(4 * TB, TB, 0, 0)  # some file systems have no fixed number of entries
+
+
+@pytest.mark.parametrize(
+    ("mtime", "sent", "answered", "agrees"),
+    [
+        pytest.param(1000, 1000.0, 1000.0, True, id="the same second"),
+        pytest.param(1005, 1000.0, 1000.0, True, id="five seconds ahead, as far as whole seconds tell"),
+        pytest.param(1006, 1000.0, 1000.0, False, id="six ahead"),
+        pytest.param(995, 1000.0, 1000.0, True, id="five behind"),
+        pytest.param(993, 1000.0, 1000.0, False, id="seven behind: at least six"),
+        pytest.param(1600, 1000.0, 1000.1, False, id="ten minutes ahead"),
+        pytest.param(1005, 1000.0, 1010.0, True, id="a slow line is not taken for a clock that is off"),
+        pytest.param(1030, 1000.0, 1010.0, False, id="nor does it hide one"),
+    ],
+)
+def test_clocks_agree_within_five_seconds_allowing_for_the_round_trip(
+    mtime: int, sent: float, answered: float, agrees: bool
+) -> None:
+    assert offset_of(mtime, sent, answered).agrees is agrees
+
+
+def test_clock_that_is_off_is_told_with_its_direction() -> None:
+    assert "10 min 1 s ahead of ours" in clock_seen(offset_of(1601, 1000.5, 1000.5)).text
+    behind = clock_seen(offset_of(399, 1000.0, 1000.0))
+    assert "behind ours" in behind.text
+    assert (behind.state, "timedatectl" in behind.advice) == ("not ok", True)
+
+
+@pytest.mark.parametrize(
+    ("space", "problem", "state", "says"),
+    [
+        (ROOMY, None, "ok", "1.00 TB of 4.00 TB free, room for 9000000 more files"),
+        (NO_COUNT, None, "ok", "1.00 TB of 4.00 TB free"),
+        (None, None, "ok", "free space is not told"),
+        (FULL, None, "not ok", "its disk is full"),
+        (FULL, Refused("refused"), "not ok", "its disk is full"),
+        (NO_ENTRIES, None, "not ok", "no room for more files"),
+        (ROOMY, Refused("Write was refused"), "not ok", "Write was refused"),
+        (ROOMY, Denied("denied"), "not ok", "cannot be written by this account"),
+        (None, NotThere("gone"), "not ok", "/copies is not there"),
+    ],
+)
+def test_base_is_judged_by_what_writing_told(
+    space: ops.Space | None, problem: PlaceError | None, state: str, says: str
+) -> None:
+    seen = base_seen("/copies", space, problem)
+    assert (seen.state, says in seen.text) == (state, True), seen.text
+    assert bool(seen.advice) is (state == "not ok")
+
+
+def test_missing_extensions_are_no_fault_but_told_with_what_is_done_instead() -> None:
+    all_of_them = offers_seen(ops.Offers(link=True, copy_range=True, sync=True, space=True))
+    assert (all_of_them.state, all_of_them.advice) == ("ok", "")
+    old = offers_seen(ops.Offers(link=True, sync=True, space=True))
+    assert old.state == "ok"
+    assert "a large file that changed is sent whole" in old.advice
+    assert "nothing beyond the bare minimum" in offers_seen(ops.Offers()).text
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> Iterator[LocalPlace]:
+    (tmp_path / "base").mkdir()
+    made = LocalPlace(str(tmp_path / "base").encode())
+    yield made
+    made.close()
+
+
+def test_trial_leaves_nothing_behind(place: LocalPlace, tmp_path: Path) -> None:
+    clock = SteppedClock(datetime.now(UTC))
+    found = ops.perform(place, try_out(clock, tells_space=True))
+    assert found.problem is None
+    assert found.offset is not None
+    assert found.offset.agrees
+    assert found.space is not None
+    assert found.space.total > 0
+    assert list((tmp_path / "base").iterdir()) == []
+
+
+def test_trial_in_a_base_that_is_not_there_tells_so(tmp_path: Path) -> None:
+    place = LocalPlace(str(tmp_path / "nowhere").encode())
+    found = ops.perform(place, try_out(SteppedClock(datetime.now(UTC)), tells_space=True))
+    assert isinstance(found.problem, NotThere)
+    assert (found.space, found.offset) == (None, None)

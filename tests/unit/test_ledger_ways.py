@@ -1,0 +1,98 @@
+"""The ledger's pages on tunnel sessions and probes: nothing is lost, and old rungs do not pile up."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from otherroof.ledger import Ledger
+from otherroof.link.ladder import Climb, Climbed, Seen, not_ok, not_tried, ok
+
+NOW = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Iterator[Ledger]:
+    with Ledger(str(tmp_path / "ledger.sqlite")) as made:
+        yield made
+
+
+WELL = Climb((Climbed("names", ok("yes"), 0.5), Climbed("far address", Seen("ok", "far", round_trip_ms=21.5), 2.0)))
+ILL = Climb(
+    (
+        Climbed("names", ok("yes")),
+        Climbed("handshake", not_ok("none", "look"), 60),
+        Climbed("login", not_tried("-")),
+    )
+)
+
+
+def test_session_is_kept_from_up_to_down(ledger: Ledger) -> None:
+    number = ledger.begin_tunnel("garden", "roof0", NOW)
+    ledger.note_handshake(number, 3.5)
+    ledger.note_handshake(number, 99)
+    ledger.end_tunnel(number, NOW + timedelta(hours=2), 1000, 2000)
+    (one,) = ledger.tunnel_sessions()
+    assert one.as_json() == {
+        "far": "garden",
+        "tunnel": "roof0",
+        "up": "2031-04-05T01:30:00Z",
+        "handshake_s": 3.5,
+        "down": "2031-04-05T03:30:00Z",
+        "sent": 1000,
+        "received": 2000,
+        "cut": False,
+    }
+
+
+def test_session_without_an_end_is_cut_when_the_next_begins(ledger: Ledger) -> None:
+    ledger.begin_tunnel("garden", "roof0", NOW)
+    ledger.begin_tunnel("quay", "roof1", NOW)
+    ledger.begin_tunnel("garden", "roof0", NOW + timedelta(days=1))
+    assert [(one.far, one.cut) for one in ledger.tunnel_sessions(far="garden")] == [("garden", False), ("garden", True)]
+    assert [one.cut for one in ledger.tunnel_sessions(far="quay")] == [False], "another far box's stays"
+
+
+def test_sessions_are_asked_for_by_far_box_time_and_number(ledger: Ledger) -> None:
+    for day in range(5):
+        ledger.end_tunnel(ledger.begin_tunnel("garden", "roof0", NOW + timedelta(days=day)), NOW, None, None)
+    assert len(ledger.tunnel_sessions(since=NOW + timedelta(days=3))) == 2
+    assert [one.up.day for one in ledger.tunnel_sessions(newest=2)] == [9, 8]
+    assert ledger.tunnel_sessions(far="quay") == []
+    assert ledger.tunnel_sessions(newest=1)[0].sent is None, "a kind that does not count tells no bytes"
+
+
+def test_probe_is_kept_with_its_rungs_in_order(ledger: Ledger) -> None:
+    ledger.note_probe("garden", NOW, ILL, answered=False)
+    ledger.note_probe("garden", NOW + timedelta(hours=1), WELL, answered=True)
+    newest, older = ledger.probes(far="garden")
+    assert (newest.answered, newest.exit_code, newest.took_s, newest.round_trip_ms) == (True, 0, 2.5, 21.5)
+    assert (older.answered, older.exit_code, older.headline, older.advice) == (False, 3, "handshake: none", "look")
+    assert [(row["rung"], row["state"]) for row in ledger.rungs_of(older.number)] == [
+        ("names", "ok"),
+        ("handshake", "not ok"),
+        ("login", "not tried"),
+    ]
+    assert ledger.rungs_of(older.number)[1] == {
+        "rung": "handshake",
+        "state": "not ok",
+        "took_s": 60,
+        "seen": "none",
+        "advice": "look",
+    }
+
+
+def test_rungs_of_old_probes_that_were_well_are_dropped_and_others_kept(ledger: Ledger) -> None:
+    ledger.note_probe("garden", NOW, WELL, answered=True)
+    ledger.note_probe("garden", NOW, ILL, answered=False)
+    ledger.note_probe("garden", NOW + timedelta(days=89), WELL, answered=True)
+    assert all(ledger.rungs_of(one.number) for one in ledger.probes())
+    ledger.note_probe("garden", NOW + timedelta(days=91), WELL, answered=True)
+    kept = {one.at: bool(ledger.rungs_of(one.number)) for one in ledger.probes() if one.exit_code == 0}
+    assert kept[NOW] is False
+    assert kept[NOW + timedelta(days=89)] is True
+    assert all(ledger.rungs_of(one.number) for one in ledger.probes() if one.exit_code == 3)
+    assert len(ledger.probes()) == 4, "that there was a probe, and how it ended, is kept for good"
