@@ -36,6 +36,7 @@ HOPELESS_CALLS = 4  # a caller tries again every 5 s (WireGuard paper §6.1)
 DIAL_S = 3.0
 DIALS = 3  # few: some SSH servers shut out who hangs up too often
 LARGEST_TRIED = 9000
+ECHOES = 10  # enough to tell a loss of one in ten
 
 Take = Callable[[float], TunnelState]
 """Brings the shared tunnel up, waiting at most so many seconds for another who is at it. Raises TunnelTrouble."""
@@ -45,7 +46,15 @@ class NetworkRungs:
     """The rungs for one far box. They share what earlier ones found: its address, and whether it answers `ping`."""
 
     def __init__(
-        self, settings: Settings, far_name: str, tunnel: Tunnel, senses: Senses, clock: Clock, take: Take
+        self,
+        settings: Settings,
+        far_name: str,
+        tunnel: Tunnel,
+        senses: Senses,
+        clock: Clock,
+        take: Take,
+        *,
+        echoes: int = ECHOES,
     ) -> None:
         self._settings = settings
         self._far = settings.far[far_name]
@@ -53,6 +62,7 @@ class NetworkRungs:
         self._senses = senses
         self._clock = clock
         self._take = take
+        self._echoes = echoes
         self._pings = True
 
     def ladder(self) -> list[Rung]:
@@ -170,7 +180,7 @@ class NetworkRungs:
     def _answers(self, limit_s: float) -> Seen:
         address = self._address(RESOLVE_S)
         try:
-            echoes = ping(self._senses.commands, address, count=10, wait_s=2)
+            echoes = ping(self._senses.commands, address, count=self._echoes, wait_s=2)
             why = "it answers no ping"
         except TunnelTrouble as problem:
             echoes, why = None, f"ping {problem.what}"

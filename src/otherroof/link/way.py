@@ -19,13 +19,14 @@ from otherroof.errors import TunnelTrouble
 from otherroof.link.build import shared_of, tunnel_of
 from otherroof.link.keeper import Keeper, look
 from otherroof.link.ladder import Climb, Climbed, climb
-from otherroof.link.rungs import HANDSHAKE, INTERFACE, NetworkRungs
+from otherroof.link.rungs import ECHOES, HANDSHAKE, INTERFACE, NetworkRungs
 from otherroof.link.senses import Senses
 from otherroof.link.shared import Ended, SharedTunnel, new_user
 from otherroof.link.tunnel import Tunnel, TunnelState
 from otherroof.settings import NoTunnel, Settings
 
 TAKE_S = 60.0
+QUICK_ECHOES = 2  # before a run: it wants to begin, and a probe measures the line
 
 
 class Sessions(Protocol):
@@ -80,14 +81,19 @@ class Way:
     ) -> None:
         self.close()
 
-    def climb(self, told: Callable[[Climbed], None] = lambda _: None) -> Climb:
-        """Climb the network rungs; the tunnel is brought up on the way. `told` hears of each rung as it is known."""
+    def climb(self, told: Callable[[Climbed], None] = lambda _: None, *, echoes: int = ECHOES) -> Climb:
+        """Climb the network rungs; the tunnel is brought up on the way. `told` hears of each rung as it is known.
+
+        `echoes` are sent to the far address: many to measure loss, one to see that it answers.
+        """
 
         def hear(met: Climbed) -> None:
             self._write_down(met)
             told(met)
 
-        rungs = NetworkRungs(self._settings, self.far_name, self.tunnel, self._senses, self._clock, self._take)
+        rungs = NetworkRungs(
+            self._settings, self.far_name, self.tunnel, self._senses, self._clock, self._take, echoes=echoes
+        )
         return climb(rungs.ladder(), self._clock, told=hear)
 
     def keep(self) -> None:
@@ -141,7 +147,7 @@ def open_way(
     """
     with Way(settings, far_name, sessions, clock, senses=senses, linger=linger) as way:
         begun = clock.now()
-        climbed = way.climb()
+        climbed = way.climb(echoes=QUICK_ECHOES)
         if climbed.stopped_at is not None:
             sessions.note_probe(far_name, begun, climbed, answered=False)
         climbed.require(far_name)
