@@ -24,6 +24,7 @@ PACKAGES = (
 )
 READY_MADE = "OTHERROOF_FAR_ROOT"  # names a folder that debootstrap made before, to save the minute it takes
 BOOTSTRAP_S = 600.0
+PATH = "PATH=/usr/sbin:/usr/bin:/sbin:/bin"
 LAYER_SIZE = "600m"
 # What changes by itself or is only a trace: backups of the account files, logs, caches.
 PASSING = ("/proc", "/run", "/tmp", "/dev", "/sys", "/var/log", "/var/cache", "/var/lib/apt/lists", "/root/kit")
@@ -79,11 +80,14 @@ class FarRoot:
             "mount -t devpts -o newinstance,ptmxmode=666 pts dev/pts; rm -f dev/ptmx; ln -s pts/ptmx dev/ptmx\n"
             "for node in 'null 1 3' 'zero 1 5' 'random 1 8' 'urandom 1 9' 'tty 5 0' 'net/tun 10 200'; do\n"
             "  set -- $node; [ -e dev/$1 ] || mknod -m 666 dev/$1 c $2 $3; done\n"
+            "for unit in getty.target console-getty.service; do ln -sf /dev/null etc/systemd/system/$unit; done\n"
             "mkdir run/lab-ready; exec chroot . sleep 100000\n"
         )
         argv = ["unshare", "--mount", "--pid", "--fork", "--kill-child=KILL", "sh", "-c", script]
         self._holder = estate.spawn(space.argv(argv) if space else argv, stdin=subprocess.DEVNULL)
-        self._inside = self._wait_for_inside()
+        self._first = self._inside = self._wait_for_inside()
+        self._systemd: subprocess.Popen[str] | None = None
+        self._cgroup = ""
 
     def _wait_for_inside(self) -> int:
         until = time.monotonic() + 20
@@ -96,6 +100,41 @@ class FarRoot:
             time.sleep(0.02)
         raise LabFault("the throwaway root did not come up")
 
+    def boot(self) -> None:
+        """Start the box's own systemd, or start it again as after a loss of power. Raises LabFault if it cannot."""
+        if self._systemd is not None:
+            self._systemd.kill()
+            self._systemd.wait(10)
+        enter = f"nsenter --target={self._first} --mount --net --root env --chdir=/ -i container=lab {PATH}"
+        inside = (
+            "mount -t proc proc /proc; mount --bind /proc/sys /proc/sys; mount -o remount,ro,bind /proc/sys\n"
+            "mount -t sysfs -o ro sys /sys; mount -t cgroup2 cgroup /sys/fs/cgroup; mount -t tmpfs run /run\n"
+            "exec /lib/systemd/systemd --log-target=journal"
+        )
+        apart = "unshare --mount --pid --cgroup --ipc --uts --fork --kill-child=KILL"
+        script = f'echo $$ >{self._own_cgroup()}/cgroup.procs && exec {enter} {apart} sh -ec "$0"'
+        self._systemd = self.estate.spawn(["sh", "-c", script, inside], stdin=subprocess.DEVNULL)
+        until = time.monotonic() + 60
+        while time.monotonic() < until and self._systemd.poll() is None:
+            below = descendants(self._systemd.pid)
+            if below:
+                self._inside = below[0]
+                if self.run("systemctl", "is-system-running", may_fail=True).strip() in ("running", "degraded"):
+                    return
+            time.sleep(0.1)
+        raise LabFault("systemd does not run in the throwaway root")
+
+    def _own_cgroup(self) -> str:
+        if not self._cgroup:
+            with open("/proc/mounts", encoding="utf-8") as file:
+                mounted = [line.split()[1] for line in file if line.split()[2] == "cgroup2"]
+            if not mounted:
+                raise LabFault("this machine has no cgroup2 hierarchy")
+            self._cgroup = os.path.join(mounted[0], f"otherroof-{self.estate.number}")
+            self.estate.note("cgroup", path=self._cgroup)
+            os.makedirs(self._cgroup, exist_ok=True)
+        return self._cgroup
+
     def path(self, inside: str) -> str:
         """`inside` as this machine sees it."""
         return f"/proc/{self._inside}/root{inside}"
@@ -103,7 +142,7 @@ class FarRoot:
     def argv(self, argv: Sequence[str]) -> list[str]:
         """`argv` as it must be started from outside to run in there."""
         enter = ["nsenter", f"--target={self._inside}", "--mount", "--pid", "--net", "--root"]
-        return [*enter, "env", "--chdir=/", "-i", "PATH=/usr/sbin:/usr/bin:/sbin:/bin", "LC_ALL=C", *argv]
+        return [*enter, "env", "--chdir=/", "-i", PATH, "LC_ALL=C", *argv]
 
     def run(self, *argv: str, may_fail: bool = False, given: str = "", wait_s: float = 120) -> str:
         """Run a program in there to its end; its output. Raises LabFault where it fails."""

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import shutil
 import subprocess
+import time
+from collections.abc import Callable
 from pathlib import Path
 
 import paramiko
@@ -19,6 +22,7 @@ from support.lab import Estate, Namespace, toml_text
 from support.pairing import ANSWERS, FAR
 
 KIT = "/root/kit"
+OWN = "/etc/otherroof-far/otherroof"
 
 
 class Household:
@@ -150,6 +154,42 @@ class Attack(Neighbours):
         )
         return done.returncode, (done.stdout + done.stderr).decode("utf-8", "replace")
 
+    def reaches_local_socket(self, account: str) -> bool:
+        """Whether OpenSSH's client gets through to a socket file on the box."""
+        self.box.run("sh", "-c", "rm -rf /run/lab; mkdir -p /run/lab")
+        self.box.popen("sh", "-c", "umask 0; exec nc -lkU /run/lab/socket >/run/lab/heard")
+        self.box.run("sh", "-c", "for i in $(seq 100); do [ -S /run/lab/socket ] && exit; sleep 0.05; done; exit 1")
+        words = ["-i", self.key_file, "-o", "BatchMode=yes", "-o", "StrictHostKeyChecking=no"]
+        words += ["-o", "UserKnownHostsFile=/dev/null", "-N", "-L", "127.0.0.1:9022:/run/lab/socket"]
+        client = self.home.popen(["ssh", "-F", "none", *words, f"{account}@{self.plan.far_address}"], stderr=-3)
+        try:
+            wait_until(lambda: reaches(self.home, "127.0.0.1", 9022), 10)
+            with contextlib.suppress(OSError), self.home.connect("127.0.0.1", 9022) as line:
+                line.sendall(b"knock")
+                line.settimeout(1)
+                line.recv(1)  # a refusal closes the line; a listener says nothing
+        finally:
+            client.kill()
+            client.wait(10)
+        return "knock" in self.box.read("/run/lab/heard")
+
+    @staticmethod
+    def gets_agent(transport: paramiko.Transport) -> bool:
+        """Whether a request for agent forwarding is granted; asked with `want reply`, which paramiko does not do."""
+        channel = transport.open_session(timeout=10)
+        message = paramiko.Message()
+        message.add_byte(b"\x62")  # SSH_MSG_CHANNEL_REQUEST, RFC 4254 §5.4
+        message.add_int(channel.remote_chanid)
+        message.add_string("auth-agent-req@openssh.com")
+        message.add_boolean(True)
+        channel._event_pending()
+        transport._send_user_message(message)
+        try:
+            channel._wait_for_event()
+        except paramiko.SSHException:
+            return False
+        return True
+
     @property
     def target(self) -> str:
         return f"{self.plan.account}@{self.plan.far_address}"
@@ -175,3 +215,27 @@ def new_box(estate: Estate, base: str, household: Household) -> FarBox:
     made = FarBox(estate, base, Namespace(estate, f"otherroof-{estate.number}-far"))
     made.take_kit(household, household.pair())
     return made
+
+
+def reaches(space: Namespace, address: str, port: int) -> bool:
+    """Whether a TCP connection comes about."""
+    try:
+        space.connect(address, port, wait_s=0.7).close()
+    except OSError:
+        return False
+    return True
+
+
+def answers_ping(space: Namespace, address: str) -> bool:
+    """Whether an ICMP echo comes back."""
+    return "1 received" in space.run(["ping", "-c", "1", "-W", "1", address], may_fail=True)
+
+
+def wait_until(met: Callable[[], bool], seconds: float) -> float:
+    """How long it took; fails the test after `seconds`."""
+    start = time.monotonic()
+    while not met():
+        if time.monotonic() - start > seconds:
+            pytest.fail(f"not within {seconds:g} s")
+        time.sleep(0.2)
+    return time.monotonic() - start

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from otherroof.errors import WrongUse
-from otherroof.pairing.answers import ask_answers, judge_answers, read_answers
+from otherroof.pairing.answers import Answers, ask_answers, judge_answers, read_answers
 from support.pairing import ANSWERS, some_answers
 
 
@@ -120,3 +122,13 @@ def test_the_first_box_is_asked_for_home_too():
     answers = ask_answers(person.ask, person.told.append, proposed={}, first_box=True)
     assert (answers.home, answers.zone) == ("larch", "America/St_Johns")
     assert "not a time zone" in person.told[0]
+
+
+def test_the_example_is_sound_and_its_commented_lines_are_too(tmp_path):
+    example = Path(__file__).parents[2] / "examples" / "pair-answers.toml"
+    assert read_answers(str(example), first_box=True).contact == "Ruth, 555 0134"
+    lines = example.read_text(encoding="utf-8").splitlines(keepends=True)
+    text = "".join(line.removeprefix("# ") if " = " in line else line for line in lines)
+    everything = tmp_path / "everything.toml"
+    everything.write_text(text, encoding="utf-8")
+    assert set(read_answers(str(everything), first_box=True).model_fields_set) == set(Answers.model_fields)

@@ -8,7 +8,8 @@ from collections.abc import Iterator
 import pytest
 
 from support.far_root import make_base
-from support.lab import Estate, LabFault, require_lab
+from support.lab import Estate, Houses, LabFault, Plan, require_lab
+from support.paired_houses import Tunnelled
 from support.set_up_kit import FarBox, Household, new_box
 
 
@@ -41,3 +42,15 @@ def household(tmp_path) -> Household:
 def box(estate, base_system, household) -> FarBox:
     """A far box in a network of its own, with an ordinary kit on it, not yet applied."""
     return new_box(estate, base_system, household)
+
+
+@pytest.fixture
+def behind_routers(base_system) -> Iterator[Houses]:
+    with Houses(Plan(far_translates=True, home_translates=True, forwarded_port=51820)) as houses:
+        yield houses
+
+
+@pytest.fixture
+def both(behind_routers, base_system, household) -> Tunnelled:
+    """The far box calls home, the usual case, and both routers translate."""
+    return Tunnelled(behind_routers, base_system, household)

@@ -8,11 +8,9 @@ import subprocess
 import pytest
 
 from otherroof.settings import look_around, read_parts
-from support.set_up_kit import KIT, FarBox, Household, reply_in
+from support.set_up_kit import KIT, OWN, FarBox, Household, reply_in
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow]
-
-OWN = "/etc/otherroof-far/otherroof"
 
 
 def changes(before: dict[str, str], after: dict[str, str]) -> dict[str, tuple[str | None, str | None]]:

@@ -103,14 +103,6 @@ def test_any_subsystem_is_sftp_or_nothing(attack, subsystem):
     assert b"uid=" not in channel.recv(4096)
 
 
-def test_environment_from_the_client_reaches_nothing_that_could_run(attack):
-    channel = attack.connect().open_session(timeout=10)
-    for name in ("LD_PRELOAD", "LD_LIBRARY_PATH", "BASH_ENV"):
-        with pytest.raises(paramiko.SSHException):
-            channel.set_environment_variable(name, "/copies/evil.so")
-            channel.get_pty()  # the reply to an env request is not waited for; the refused terminal ends the session
-
-
 @pytest.mark.parametrize("target", [("127.0.0.1", 22), ("192.168.88.9", 80), ("localhost", 22)])
 def test_no_forwarding_to_the_house(attack, target):
     with pytest.raises(paramiko.ChannelException):
@@ -118,23 +110,10 @@ def test_no_forwarding_to_the_house(attack, target):
 
 
 def test_no_forwarding_to_a_local_socket(attack):
-    attack.box.run("mkdir", "-p", "/run/lab")
-    attack.box.popen("nc", "-lkU", "/run/lab/socket")
+    assert not attack.reaches_local_socket(attack.plan.account)
     code, said = attack.ssh("-N", "-o", "ExitOnForwardFailure=yes", "-R", "/copies/socket:/dev/null", attack.target)
     assert code == 255
     assert "forwarding failed" in said
-    transport = attack.connect()
-    message = paramiko.Message()
-    message.add_byte(b"\x5a")  # SSH_MSG_CHANNEL_OPEN, RFC 4254 §5.1, of OpenSSH's PROTOCOL §2.4 kind
-    message.add_string("direct-streamlocal@openssh.com")
-    for number in (77, 65536, 32768):
-        message.add_int(number)
-    message.add_string("/run/lab/socket")
-    message.add_string("")
-    message.add_int(0)
-    transport._send_user_message(message)
-    with pytest.raises((paramiko.SSHException, EOFError)):
-        transport.open_channel("direct-tcpip", ("127.0.0.1", 22), ("127.0.0.1", 5), timeout=5)
 
 
 @pytest.mark.parametrize("where", ["127.0.0.1", "0.0.0.0", ""])
@@ -165,17 +144,7 @@ def test_no_agent_and_no_display(attack):
     channel = attack.connect().open_session(timeout=10)
     with pytest.raises(paramiko.SSHException):
         channel.request_x11(auth_protocol="MIT-MAGIC-COOKIE-1", auth_cookie="0" * 32)
-    channel = attack.connect().open_session(timeout=10)
-    # paramiko does not ask for an answer, so it is asked for here (auth-agent-req@openssh.com, PROTOCOL.agent).
-    message = paramiko.Message()
-    message.add_byte(b"\x62")
-    message.add_int(channel.remote_chanid)
-    message.add_string("auth-agent-req@openssh.com")
-    message.add_boolean(True)
-    channel._event_pending()
-    channel.transport._send_user_message(message)
-    with pytest.raises(paramiko.SSHException):
-        channel._wait_for_event()
+    assert not attack.gets_agent(attack.connect())
 
 
 @pytest.mark.parametrize(

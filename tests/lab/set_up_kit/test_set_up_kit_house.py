@@ -117,3 +117,5 @@ def test_without_the_kit_s_rules_these_attacks_would_succeed(fresh_attack):
     assert client is not None
     assert client.stat("/etc/passwd").st_size
     transport.open_session(timeout=10).get_pty()
+    assert attack.gets_agent(attack.connect(account="open"))
+    assert attack.reaches_local_socket("open")

@@ -195,11 +195,22 @@ def _remove_file(path: str) -> None:
         os.unlink(path)
 
 
+def _remove_cgroup(path: str) -> None:
+    """Control groups go from the inside out, as soon as no process is in them any more."""
+    until = time.monotonic() + DEATH_WAIT_S
+    while os.path.isdir(path) and time.monotonic() < until:
+        for folder, _, _ in os.walk(path, topdown=False):
+            with contextlib.suppress(OSError):
+                os.rmdir(folder)
+        time.sleep(0.02)
+
+
 _UNDO: dict[str, Callable[..., None]] = {
     "process": _end_family,
     "namespace": _remove_namespace,
     "mount": _unmount,
     "folder": _remove_folder,
+    "cgroup": _remove_cgroup,
     "file": _remove_file,
 }
 

@@ -1,0 +1,148 @@
+"""The kit on a box whose systemd really runs: what is enabled starts, stays, comes back after a loss of power, goes."""
+
+from __future__ import annotations
+
+import time
+
+import pytest
+
+from support.paired_houses import Tunnelled
+from support.pairing import FAR
+from support.set_up_kit import FarBox, wait_until
+
+pytestmark = [pytest.mark.lab, pytest.mark.slow]
+
+UNITS = ("otherroof-tunnel.service", "otherroof-tunnel-again.timer", "otherroof-note.timer")
+
+
+def active(box: FarBox, *units: str) -> list[str]:
+    """`active` or otherwise, unit by unit."""
+    return box.run("systemctl", "is-active", *units, may_fail=True).split()
+
+
+def started(box: FarBox) -> str:
+    """When each unit became active."""
+    return box.run("systemctl", "show", "--property=Id,ActiveEnterTimestampMonotonic", *UNITS, "ssh.service")
+
+
+@pytest.fixture
+def booted(box) -> FarBox:
+    box.boot()
+    return box
+
+
+def test_apply_starts_everything_and_the_tunnel_stands_by_itself(booted):
+    said = booted.apply()
+    assert "systemd is not running" not in said
+    assert active(booted, *UNITS, "ssh.service") == ["active"] * 4
+    assert booted.plan.far_interface in booted.run("ip", "-o", "link")
+    assert "otherroof-far" in booted.run("nft", "list", "tables")
+    assert booted.run("systemctl", "--failed", "--plain", "--no-legend").strip() == ""
+
+
+def test_a_second_apply_restarts_nothing(booted):
+    booted.apply()
+    before = started(booted)
+    assert "  + " not in booted.apply()
+    assert started(booted) == before
+
+
+def test_a_changed_kit_is_taken_up_by_what_runs(booted, household):
+    booted.apply()
+    booted.take_kit(household, household.pair(contact="Tom", mtu=1300))
+    booted.apply()
+    assert "mtu 1300" in booted.run("ip", "-o", "link", "show", "dev", booted.plan.far_interface)
+
+
+def test_undo_stops_everything_and_leaves_the_system_as_it_was(booted):
+    before = booted.snapshot()
+    booted.apply()
+    booted.undo()
+    after = booted.snapshot()
+    moved = {path for path in before.keys() | after.keys() if before.get(path) != after.get(path)}
+    # systemd's own seed, clock and catalogue change as time goes by.
+    assert {path for path in moved if not path.startswith("/var/lib/systemd/")} == set()
+    assert not [path for path in after if "otherroof" in path]
+    assert set(active(booted, *UNITS)) == {"inactive"}
+    assert active(booted, "ssh.service") == ["active"]
+    assert booted.plan.far_interface not in booted.run("ip", "-o", "link")
+    assert booted.run("nft", "list", "ruleset") == ""
+    assert booted.run("systemctl", "--failed", "--plain", "--no-legend").strip() == ""
+
+
+def test_nobody_who_is_logged_in_is_thrown_out_by_apply_or_undo(booted):
+    def server() -> str:
+        return booted.run("systemctl", "show", "--property=MainPID", "ssh.service")
+
+    assert booted.space is not None
+    before = server()
+    with booted.space.connect("127.0.0.1", 22) as line:
+        assert line.recv(100).startswith(b"SSH-2.0")
+        booted.apply()
+        booted.undo()
+        line.sendall(b"SSH-2.0-lab\r\n")
+        assert line.recv(100)
+    assert server() == before
+
+
+def test_ssh_that_was_off_is_switched_on_behind_the_firewall_and_off_again_by_undo(booted):
+    booted.run("systemctl", "disable", "--now", "--quiet", "ssh.service")
+    booted.apply()
+    assert active(booted, "ssh.service") == ["active"]
+    assert "new_ssh" in booted.run("nft", "list", "table", "inet", "otherroof-far")
+    booted.undo()
+    assert active(booted, "ssh.service") == ["inactive"]
+    assert booted.run("systemctl", "is-enabled", "ssh.service", may_fail=True).strip() == "disabled"
+
+
+def test_after_a_loss_of_power_all_is_there_again(booted):
+    booted.apply()
+    booted.boot()
+    assert active(booted, *UNITS, "ssh.service") == ["active"] * 4
+    assert booted.plan.far_interface in booted.run("ip", "-o", "link")
+    assert "otherroof-far" in booted.run("nft", "list", "tables")
+
+
+def test_what_was_applied_without_systemd_begins_at_the_next_start(box):
+    box.apply()
+    assert box.plan.far_interface not in box.run("ip", "-o", "link")
+    box.boot()
+    assert active(box, *UNITS) == ["active"] * 3
+    assert box.plan.far_interface in box.run("ip", "-o", "link")
+
+
+def test_the_weekly_look_runs_as_a_unit(booted):
+    booted.apply()
+    booted.run("rmdir", "/srv/otherroof/copies")
+    booted.run("systemctl", "start", "otherroof-note.service")
+    assert "is not there" in booted.read("/etc/motd.d/otherroof")
+    journal = booted.run("journalctl", "--unit=otherroof-note.service", "--priority=warning", "--output=cat")
+    assert "Is its disk plugged in" in journal
+
+
+class TestBothHouses:
+    """The far box by systemd alone, home by the product."""
+
+    @pytest.fixture
+    def both(self, behind_routers, base_system, household) -> Tunnelled:
+        return Tunnelled(behind_routers, base_system, household, systemd=True)
+
+    def test_a_probe_holds_on_every_rung_with_nobody_s_hand_at_the_far_box(self, both):
+        code, said = both.otherroof("probe", FAR, "--json")
+        assert code == 0, said
+
+    def test_after_undo_home_reaches_nothing(self, both):
+        with both.home_up():
+            wait_until(both.carries, 60)
+            both.box.undo()
+            assert not both.carries()
+
+    def test_home_is_found_again_at_its_new_address_within_two_minutes(self, both, record_property):
+        with both.home_up():
+            wait_until(both.carries, 60)
+            time.sleep(30)  # a look of the timer has passed, so the next one sees what has come since
+            both.houses.home_moves("198.18.1.9")
+            both.call_home("198.18.1.9")
+            took = wait_until(lambda: "198.18.1.9:" in both.wg("endpoints") and both.carries(), 120)
+        record_property("seconds until home was reached again", round(took, 1))
+        print(f"home was reached again after {took:.0f} s")

@@ -1,0 +1,109 @@
+"""The kit's tunnel against home's own: through two routers that translate, in both roles, over what others break."""
+
+from __future__ import annotations
+
+import pytest
+
+from support.lab import Houses
+from support.paired_houses import Tunnelled
+from support.pairing import FAR
+from support.set_up_kit import OWN, wait_until
+
+pytestmark = [pytest.mark.lab, pytest.mark.slow]
+
+SSH = 22
+
+
+def test_from_the_kit_to_a_probe_in_which_every_rung_holds(both):
+    both.tunnel("up")
+    both.tunnel("again")
+    code, said = both.otherroof("probe", FAR, "--json")
+    assert code == 0, said
+    assert "not ok" not in said
+    assert both.box.plan.far_interface in both.box.run("ip", "-o", "link")
+
+
+def test_a_box_with_another_host_key_is_not_taken_for_the_paired_one(both):
+    both.tunnel("up")
+    both.tunnel("again")
+    both.box.run("pkill", "-o", "sshd")
+    both.box.run("sh", "-c", "rm /etc/ssh/ssh_host_*; ssh-keygen -A")
+    both.box.start_sshd()
+    code, said = both.otherroof("probe", FAR)
+    assert code == 3, said
+    assert "host key" in said
+
+
+def test_home_calls_where_the_far_house_has_the_port(base_system, household):
+    with Houses() as houses:
+        both = Tunnelled(houses, base_system, household, role="call", own_name="", far_name=houses.far_outside)
+        both.tunnel("up")
+        assert both.wg("listen-port").strip() == "51820"
+        both.tunnel("again")
+        code, said = both.otherroof("probe", FAR, "--json")
+        assert code == 0, said
+
+
+def test_up_and_again_over_a_tunnel_that_stands_cut_nothing(both):
+    both.tunnel("up")
+    both.tunnel("again")
+    with both.home_up():
+        wait_until(both.carries, 20)
+        with both.houses.home.connect(both.box.plan.far_address, SSH) as line:
+            assert line.recv(4) == b"SSH-"
+            shaken = both.wg("latest-handshakes")
+            for word in ("up", "again", "up", "again"):
+                both.tunnel(word)
+            line.sendall(b"SSH-2.0-lab\r\n")
+            assert line.recv(4000)
+            assert both.wg("latest-handshakes") == shaken
+        assert len(both.wg("peers").split()) == 1
+
+
+def test_a_name_that_cannot_be_looked_up_now_stops_nothing(both):
+    both.box.write("/etc/hosts", "127.0.0.1 localhost\n")
+    both.tunnel("up")
+    assert "cannot be looked up now" in both.box.try_out(f"{OWN}/tunnel.sh", "again")[1]
+    assert both.box.try_out(f"{OWN}/tunnel.sh", "again")[0] == 0
+    both.call_home(both.houses.home_outside)
+    both.tunnel("again")
+    with both.home_up():
+        wait_until(both.carries, 20)
+
+
+def test_again_restores_what_others_took_away(both):
+    both.tunnel("up")
+    both.tunnel("again")
+    plan = both.box.plan
+    both.box.run("nft", "flush", "ruleset")
+    both.tunnel("again")
+    assert f"{plan.account}-far" in both.box.run("nft", "list", "tables")
+    both.tunnel("down")
+    both.tunnel("again")
+    assert f"{both.houses.home_outside}:51820" in both.wg("endpoints")
+
+
+def test_without_its_firewall_there_is_no_tunnel(both):
+    both.box.write(f"{OWN}/firewall.nft", "not rules\n")
+    code, said = both.box.try_out(f"{OWN}/tunnel.sh", "up")
+    assert code != 0, said
+    assert both.box.plan.far_interface not in both.box.run("ip", "-o", "link")
+
+
+def test_the_keys_are_never_in_an_argument(both):
+    both.box.write("/usr/local/bin/spy", '#!/bin/sh\necho "$0 $*" >>/tmp/spied\nexec /usr/bin/wg "$@"\n', 0o755)
+    script = both.box.read(f"{OWN}/tunnel.sh")
+    both.box.write(f"{OWN}/tunnel.sh", script.replace("wg set", "/usr/local/bin/spy set"), 0o755)
+    both.tunnel("up")
+    both.tunnel("again")
+    spied = both.box.read("/tmp/spied")
+    assert "preshared-key" in spied
+    for name in ("tunnel.key", "shared.key"):
+        assert both.box.read(f"{OWN}/{name}").strip() not in spied
+
+
+def test_undo_takes_a_tunnel_down_that_is_up(both):
+    both.tunnel("up")
+    both.box.undo()
+    assert both.box.plan.far_interface not in both.box.run("ip", "-o", "link")
+    assert both.box.run("nft", "list", "ruleset") == ""
