@@ -31,9 +31,11 @@ class FarFolder:
 
 
 @contextmanager
-def own_server(folder: Path, end: socket.socket, read_only: bool) -> Iterator[None]:
+def own_server(
+    folder: Path, end: socket.socket, read_only: bool = False, faults: Faults | None = None
+) -> Iterator[None]:
     confined = ConfinedFolder(str(folder))
-    mood = Mood(Faults(read_only=read_only))
+    mood = Mood(faults or Faults(read_only=read_only))
 
     def answer() -> None:
         with end:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 import socket
+import struct
 import threading
 import time
 import warnings
@@ -17,6 +18,8 @@ import pytest
 
 from otherroof.rehearsal.stand_in import StandIn, fresh_key
 from otherroof.rehearsal.temper import Faults, Offers
+from support.raw_sftp import FLAG_CREAT, FLAG_READ, FLAG_WRITE, RawSftp, text, u64
+from support.sftp_servers import own_server
 
 BROKEN = (EOFError, OSError, paramiko.SSHException)
 PRIVATE, PUBLIC = fresh_key()
@@ -259,7 +262,6 @@ def test_lies_denials_and_wrong_bytes(folder: Path, box: StandIn) -> None:
             spoiled=(b"rotten",),
             denied=(b"private",),
             refuse_symlink=True,
-            free_bytes=10_000_000,
         )
     )
     with client(box) as sftp:
@@ -270,6 +272,21 @@ def test_lies_denials_and_wrong_bytes(folder: Path, box: StandIn) -> None:
             sftp.open("private", "w")
         with pytest.raises(PermissionError):
             sftp.symlink("a", "b")
+
+
+def test_disk_is_as_full_as_the_faults_say_for_copies_on_the_far_side_too(folder: Path) -> None:
+    (folder / "a").write_bytes(bytes(50_000))
+    ours, theirs = socket.socketpair()
+    faults = Faults(free_bytes=40_960_000, full_after=30_000)
+    with own_server(folder, theirs, faults=faults), ours:
+        sftp = RawSftp(ours)
+        sftp.greet()
+        answer = sftp.extended(b"statvfs@openssh.com", text(b"/"))
+        _, fragment, _, free, available = struct.unpack_from(">5Q", answer.body)
+        assert free == available == 40_960_000 // fragment
+        source, target = sftp.opened(b"a", FLAG_READ), sftp.opened(b"b", FLAG_WRITE | FLAG_CREAT)
+        assert sftp.extended(b"copy-data", source, u64(0), u64(20_000), target, u64(0)).status == 0
+        assert sftp.extended(b"copy-data", source, u64(0), u64(20_000), target, u64(20_000)).status == 4
 
 
 def test_delay_holds_answers_back(folder: Path) -> None:
