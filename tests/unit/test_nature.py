@@ -8,7 +8,15 @@ import zlib
 
 import pytest
 
-from otherroof.copying.nature import HEAD, LEAST, MOST_SAMPLES, Sampler, got_ending, is_dense
+from otherroof.copying.nature import (
+    HEAD,
+    LEAST,
+    MOST_SAMPLES,
+    Sampler,
+    count_new_endings,
+    got_ending,
+    is_dense,
+)
 
 WORDS = ("the", "quick", "brown", "fox", "jumps", "over", "a", "lazy", "dog", "seven", "wizards", "box", "liquor")
 
@@ -62,3 +70,14 @@ def test_small_heads_say_nothing() -> None:
     sampler = Sampler()
     sampler.look(b"x" * (LEAST - 1))
     assert sampler.nature(0).sampled == 0
+
+
+def test_every_file_that_got_a_further_ending_is_counted_once() -> None:
+    changes = sorted(
+        [(b"a/letter.txt", False), (b"a/letter.txt.locked", True), (b"b/one.doc", False), (b"b/one.enc", True)]
+    )
+    assert count_new_endings(changes) == 2
+
+
+def test_files_that_only_came_or_only_went_are_no_new_endings() -> None:
+    assert count_new_endings([(b"a.txt", True), (b"a.txt.bak", True), (b"b.txt", False), (b"c.txt", False)]) == 0

@@ -14,6 +14,7 @@ from typing import Literal, cast
 from otherroof.copying.compare import FILE
 from otherroof.copying.entry import Entry
 from otherroof.copying.locate import Later, find_content
+from otherroof.copying.nature import HEAD
 from otherroof.copying.outfit import Outfit
 from otherroof.copying.plan import BEGUN, LARGE, PLANNED, Todo
 from otherroof.copying.ports import Shape
@@ -199,6 +200,7 @@ class FileSender:
         self._take_entry(todo, entry)
         if self._is_same(todo) or self._found(todo):
             return
+        self._out.sampler.look(data[:HEAD])
         job = _Job(todo, "put", data)
         if self._out.unsure and todo.had == 0 and data:
             self._adopt(job)
@@ -339,6 +341,7 @@ class FileSender:
         assert result is not None
         todo.numbers = result.numbers
         self._take_entry(todo, result.entry)
+        self._out.sampler.look(result.head)
         self._out.chunks.put(todo.path, result.entry.digest, result.chunks)
         if todo.had == FILE and todo.digest == todo.old_digest:
             job.step = "forget"

@@ -7,12 +7,15 @@ figures mean in the light of earlier runs is the watch's affair.
 from __future__ import annotations
 
 import zlib
+from collections import deque
+from collections.abc import Iterable
 
 from otherroof.copying.tally import Nature
 
 HEAD = 4096  # bytes of a file's beginning that are looked at
 LEAST = 512  # less than this says nothing
 MOST_SAMPLES = 400
+NEAR = 16  # how many changed names may lie between a name and the same one with another ending
 # Deflate cannot shrink encrypted or already compressed content; text, tables and most documents it halves.
 DENSE = 0.95
 
@@ -35,6 +38,25 @@ def got_ending(went: bytes, came: bytes) -> bool:
         return False
     bare = without_ending(came)
     return bare != came and bare in (went, without_ending(went))
+
+
+def count_new_endings(changes: Iterable[tuple[bytes, bool]]) -> int:
+    """How many files went while a file of the same name but for its ending came.
+
+    `changes` are (path, whether it came) in byte order of the path, so that the two names lie near each other.
+    """
+    went: deque[bytes] = deque(maxlen=NEAR)
+    came: deque[bytes] = deque(maxlen=NEAR)
+    count = 0
+    for path, is_new in changes:
+        others, own = (went, came) if is_new else (came, went)
+        match = next((one for one in others if got_ending(*((one, path) if is_new else (path, one)))), None)
+        if match is None:
+            own.append(path)
+        else:
+            others.remove(match)
+            count += 1
+    return count
 
 
 class Sampler:

@@ -8,6 +8,7 @@ from typing import Protocol
 
 from otherroof.clock import Clock
 from otherroof.copying.chunks import ChunkList
+from otherroof.copying.nature import Sampler
 from otherroof.copying.plan import Plan
 from otherroof.copying.ports import Layout
 from otherroof.copying.progress import Progress
@@ -57,3 +58,4 @@ class Outfit:
     tick: Callable[[], None]
     unsure: bool = False
     sent: Sent = field(default_factory=Sent)
+    sampler: Sampler = field(default_factory=Sampler)

@@ -169,6 +169,11 @@ class Plan:
             " AND gone.old_size = todo.size)"
         )
 
+    def came_and_went(self) -> Iterator[tuple[bytes, bool]]:
+        """Paths of files that came (True) or went (False), in order."""
+        for todo in self._pages(f"(want = {FILE}) <> (had = {FILE})"):
+            yield todo.path, todo.want == FILE
+
     def gone_with(self, digest: bytes, size: int) -> list[bytes]:
         """Paths that went and held this content."""
         with sqlite_translated(self.path):

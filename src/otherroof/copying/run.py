@@ -29,6 +29,7 @@ from otherroof.copying.fold import fold
 from otherroof.copying.guard import Limits, Release, Sight, verdict
 from otherroof.copying.leave_out import left_out_by
 from otherroof.copying.locate import note_known_content
+from otherroof.copying.nature import Sampler, count_new_endings
 from otherroof.copying.outfit import Outfit, Sent, Stop
 from otherroof.copying.plan import DONE, Plan, Tally
 from otherroof.copying.ports import FarView, Keeper
@@ -116,6 +117,7 @@ class Run:
         self._source = Source(wish.folder, means.clock)
         self._left_tries = wish.tries
         self._sent = Sent()
+        self._sampler = Sampler()
 
     def carry_out(self) -> None:
         """All steps. Raises Held, RunCut, or whatever else ended the run."""
@@ -156,6 +158,7 @@ class Run:
             self._compare(session, plan)
             plan.find_hard_links()
             self._find_moves(plan)
+            self._report.nature = self._sampler.nature(count_new_endings(plan.came_and_went()))
             self._fill_in(session, plan.tally())
             self._guard(session, plan)
             plan.commit()
@@ -279,6 +282,8 @@ class Run:
             self._report.seconds.send = self._clock.monotonic() - begun
             troubles = [Problem(shown(path), why) for path, why in plan.troubles()]
             self._report.problems += troubles
+            endings = self._report.nature.endings_changed if self._report.nature is not None else 0
+            self._report.nature = self._sampler.nature(endings)
             self._fill_in(session, plan.result())
 
     def _send_once(self, session: _Session, plan: Plan) -> None:
@@ -300,6 +305,7 @@ class Run:
                 tick=self._means.tick,
                 unsure=session.cared.unsure,
                 sent=self._sent,
+                sampler=self._sampler,
             )
             sender = Sender(outfit)
             sender.settle()

@@ -18,6 +18,7 @@ from otherroof.clock import Clock
 from otherroof.copying.catalogue import Numbers
 from otherroof.copying.chunks import Chunker, ChunkList, average_for
 from otherroof.copying.entry import Entry, shown
+from otherroof.copying.nature import HEAD
 from otherroof.copying.source import Source, Unreadable, Unsteady, new_digest, numbers_of
 from otherroof.errors import OtherroofError, RunCut
 from otherroof.far.ops import NOT_YET, CopyPiece, DataPiece, NotYet, Piece, SyncPiece
@@ -68,6 +69,7 @@ class StreamResult:
     entry: Entry
     numbers: Numbers
     chunks: ChunkList
+    head: bytes
 
 
 class _Stop(Exception):
@@ -214,7 +216,9 @@ class FileStream:
             digest = new_digest()
             chunker = Chunker(self._average(before.st_size), self.wish.key)
             maker = _Maker(self.wish, entry.holes)
+            head = b""
             for offset, data in _blocks(handle, self.wish.max_write * BLOCKS):
+                head = head or data[:HEAD]
                 digest.update(data)
                 yield from maker.take(offset, data, chunker.feed(data))
             yield from maker.end(chunker.finish())
@@ -225,7 +229,7 @@ class FileStream:
         finally:
             os.close(handle)
         entry.digest = digest.digest()
-        self.result = StreamResult(entry, self.numbers, chunker.list)
+        self.result = StreamResult(entry, self.numbers, chunker.list, head)
 
     def _average(self, size: int) -> int:
         wanted = average_for(size)

@@ -75,7 +75,7 @@ class Lane:
         self._give = feed.give
         try:
             while True:
-                while len(self._slots) < MAX_SCRIPTS and not self._streams.full:
+                while len(self._slots) < self._most_scripts and not self._streams.full:
                     task = feed.take(not self._slots)
                     if task is None:
                         break
@@ -98,10 +98,12 @@ class Lane:
     def _greet(self) -> ops.Offers:
         self._send_now(wire.hello())
         found = wire.parse_hello(self._next_packet())
-        longest_read = longest_write = 0
+        longest_read = longest_write = handles = 0
         if b"limits@openssh.com" in found:
             self._send_now(wire.ask_limits(0))
-            longest_read, longest_write = wire.parse_limits(self._next_packet())
+            longest_read, longest_write, handles = wire.parse_limits(self._next_packet())
+        # A script may hold two files open.
+        self._most_scripts = min(MAX_SCRIPTS, max(1, handles // 2)) if handles else MAX_SCRIPTS
         return ops.Offers(
             link=b"hardlink@openssh.com" in found,
             copy_range=b"copy-data" in found,
@@ -208,12 +210,11 @@ class Lane:
         with translated(self._doorway):
             place = 0
             while place < len(data):
-                part = data[place : place + SSH_PACKET]
-                self._pacer.pay(len(part))
-                sent = self._channel.send(part)
+                sent = self._channel.send(data[place : place + SSH_PACKET])
                 if sent == 0:
                     raise EOFError("closed by the far box")
                 place += sent
+                self._pacer.pay(sent)
 
     def _receive(self) -> bytes:
         with translated(self._doorway):

@@ -142,11 +142,14 @@ def ask_limits(number: int) -> bytes:
     return _extended(b"limits@openssh.com", number, b"")
 
 
-def parse_limits(packet: bytes) -> tuple[int, int]:
-    """The longest read and write in bytes out of the answer to `limits@openssh.com`; 0 where it gives none."""
-    if packet[0] != EXTENDED_REPLY or len(packet) < 5 + 24:
-        return 0, 0
-    return _read_u64(packet, 13)[0], _read_u64(packet, 21)[0]
+def parse_limits(packet: bytes) -> tuple[int, int, int]:
+    """Longest read and write in bytes, and how many files may be open, out of the answer to `limits@openssh.com`.
+
+    0 stands for what the server does not say.
+    """
+    if packet[0] != EXTENDED_REPLY or len(packet) < 5 + 32:
+        return 0, 0, 0
+    return _read_u64(packet, 13)[0], _read_u64(packet, 21)[0], _read_u64(packet, 29)[0]
 
 
 _KINDS: dict[int, type[PlaceError]] = {NO_SUCH_FILE: NotThere, PERMISSION_DENIED: Denied, UNSUPPORTED: NotOffered}
