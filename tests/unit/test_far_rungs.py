@@ -104,3 +104,17 @@ def test_trial_in_a_base_that_is_not_there_tells_so(tmp_path: Path) -> None:
     found = ops.perform(place, try_out(SteppedClock(datetime.now(UTC)), tells_space=True))
     assert isinstance(found.problem, NotThere)
     assert (found.space, found.offset) == (None, None)
+
+
+def test_trial_takes_its_file_away_also_where_closing_it_is_refused() -> None:
+    """A disk that is full may say so only when a file is closed."""
+    script = try_out(SteppedClock(datetime(2031, 4, 5, tzinfo=UTC)), tells_space=False)
+    answers = {ops.Look: None, ops.OpenFile: 7, ops.Write: None, ops.LookOpen: ops.Attrs(10, 0o600, 0)}
+    asked = [next(script)]
+    while type(asked[-1]) in answers:
+        asked.append(script.send(answers[type(asked[-1])]))
+    assert isinstance(asked[-1], ops.Shut)
+    last = script.throw(Refused("no room"))
+    assert isinstance(last, ops.Remove)
+    with pytest.raises(StopIteration):
+        script.throw(Refused("nor that"))

@@ -9,9 +9,9 @@ import time
 import pytest
 
 from otherroof.errors import TunnelTrouble, Unreached
+from otherroof.link import arrivals, routes
 from otherroof.link import resolve as names
-from otherroof.link import routes
-from otherroof.link.arrivals import kind_in
+from otherroof.link.arrivals import Arrivals, kind_in
 from otherroof.link.commands import Ran, SystemCommands
 from otherroof.link.pathmtu import largest_passing
 from otherroof.link.ping import dial, nudge, ping, read_echoes
@@ -237,6 +237,18 @@ def test_nudge_sends_something_and_never_complains() -> None:
 )
 def test_kind_of_message_is_read_behind_either_header(packet: bytes, kind: int) -> None:
     assert kind_in(packet) == kind
+
+
+@pytest.mark.parametrize("error", [PermissionError(1, "not permitted"), OSError(97, "address family not supported")])
+def test_account_that_may_not_listen_hears_nothing_and_claims_nothing(
+    monkeypatch: pytest.MonkeyPatch, error: OSError
+) -> None:
+    def refuse(*given: object) -> None:
+        raise error
+
+    monkeypatch.setattr(arrivals.socket, "socket", refuse)
+    with Arrivals(51820) as ear:
+        assert (ear.allowed, ear.heard()) == (False, {})
 
 
 def test_program_that_is_not_installed_is_named_with_its_package() -> None:

@@ -258,6 +258,21 @@ def test_ours_of_which_the_driving_program_is_gone_is_made_anew(bench: Wireguard
     assert bench.driver().state().up
 
 
+def test_crash_right_after_the_interface_was_made_leaves_it_known_as_ours(bench: WireguardBench) -> None:
+    class Killed(BaseException):
+        pass
+
+    def die(*given: object) -> Ran:
+        raise Killed
+
+    bench.machine._set = die  # type: ignore[method-assign]
+    with pytest.raises(Killed):
+        bench.driver().up()
+    assert bench.stands()
+    bench.driver().down()
+    assert not bench.stands()
+
+
 def test_no_key_is_ever_in_arguments_or_asked_for(bench: WireguardBench) -> None:
     bench.given = {"shared_key_file": "keys/shared.key"}
     bench.driver().up()
