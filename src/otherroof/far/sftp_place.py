@@ -7,6 +7,7 @@ databases need no locks; results come back to the same thread.
 from __future__ import annotations
 
 import queue
+import socket
 import threading
 import time
 from collections import deque
@@ -17,6 +18,7 @@ from typing import Any
 
 from otherroof.errors import LinkLost, OtherroofError, Unreached
 from otherroof.far import ops
+from otherroof.far.courtesy_watch import CourtesyWatch
 from otherroof.far.lane import MAX_SCRIPTS, Feed, Lane
 from otherroof.far.ops import Done, K, Meter, T, Task
 from otherroof.far.pace import Pacer
@@ -81,7 +83,10 @@ class _Work:
 
 
 class SftpPlace:
-    """The folder `base` on a far box. Raises what `open_session` raises; LinkLost at any later time."""
+    """The folder `base` on a far box. Raises what `open_session` raises; LinkLost at any later time.
+
+    `courtesy_s` is the delay that the copy may add on the line, in seconds; 0: it does not look.
+    """
 
     def __init__(
         self,
@@ -91,6 +96,7 @@ class SftpPlace:
         connections: int = 0,
         pacer: Pacer | None = None,
         meter: Meter | None = None,
+        courtesy_s: float = 0.0,
     ) -> None:
         self.meter = meter or Meter()
         self._doorway = doorway
@@ -102,6 +108,7 @@ class SftpPlace:
         self._add_lane()
         self.offers = self._lanes[0].offers
         self.round_trip_s = self._measure()
+        self._watch = CourtesyWatch(lambda: self.sockets, courtesy_s) if courtesy_s else None
 
     @property
     def server(self) -> str:
@@ -109,9 +116,9 @@ class SftpPlace:
         return self._sessions[0].server
 
     @property
-    def sockets(self) -> list[Any]:
+    def sockets(self) -> list[socket.socket]:
         """The connections' sockets, for those who watch their round-trip time."""
-        return [session.sock for session in self._sessions]
+        return [session.sock for session in list(self._sessions)]
 
     def widen(self) -> None:
         """Open the further connections that a long line wants; one after the other, as sshd likes it."""
@@ -124,6 +131,9 @@ class SftpPlace:
 
     def close(self) -> None:
         """Hang up every connection."""
+        if self._watch is not None:
+            self._watch.close()
+            self._watch = None
         for session in self._sessions:
             session.close()
         self._sessions.clear()

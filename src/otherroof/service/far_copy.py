@@ -37,7 +37,12 @@ def open_place(settings: Settings, far: Far, meter: Meter, limit_mbit: Callable[
     limit = limit_mbit or (lambda: 0.0)
     pacer = Pacer(lambda: bytes_per_s(limit()))
     return SftpPlace(
-        doorway_of(settings, far), far.base.encode(), connections=far.connections, pacer=pacer, meter=meter
+        doorway_of(settings, far),
+        far.base.encode(),
+        connections=far.connections,
+        pacer=pacer,
+        meter=meter,
+        courtesy_s=far.courtesy_ms / 1000 if far.courtesy else 0.0,
     )
 
 

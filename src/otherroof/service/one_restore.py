@@ -18,6 +18,7 @@ from otherroof.layout.listing_key import ListingKey, read_key
 from otherroof.layout.open.keeper import HomeMark, OpenKeeper
 from otherroof.layout.open.keeping import OpenKeeping
 from otherroof.ledger import Ledger
+from otherroof.ledger.space import DamageMark
 from otherroof.link.way import open_way
 from otherroof.recall.progress import Recalled
 from otherroof.recall.restore import Recall, Restorer, Version, Wanted
@@ -49,7 +50,7 @@ class OpenCopy:
     keeper: OpenKeeper
     view: FarView
     scratch: str
-    meter_start: int = 0
+    ledger: Ledger
 
 
 @dataclass(slots=True)
@@ -76,7 +77,7 @@ def open_copy(settings: Settings, job: str, progress: Recalled, clock: Clock | N
             ledger.note_answer(far_name, clock.now())
             place.widen()
             keeper = OpenKeeper(place, job, HomeMark(settings.home.name, key, scratch))
-            yield OpenCopy(place, keeper, keeper.view(), scratch)
+            yield OpenCopy(place, keeper, keeper.view(), scratch, ledger)
         finally:
             place.close()
 
@@ -125,7 +126,15 @@ def restore(settings: Settings, wish: RestoreWish, watching: Watching | None = N
         try:
             where.look(copy.view.earlier)
             restorer = Restorer(copy.place, Version(header, lines_path), where, target, watching.progress)
-            return restorer.restore(Wanted(wish.paths), watching.tick)
+            recall = restorer.restore(Wanted(wish.paths), watching.tick)
+            _note_damage(copy.ledger, recall)
+            return recall
         finally:
             where.close()
             target.close()
+
+
+def _note_damage(ledger: Ledger, recall: Recall) -> None:
+    """What was found damaged stays known, so that an alert tells of it until it is made good."""
+    header, now = recall.header, SystemClock().now()
+    ledger.note_damage([DamageMark(header.job, one.path, header.run, now, one.why) for one in recall.damaged])

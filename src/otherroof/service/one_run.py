@@ -118,7 +118,7 @@ class _OneRun:
 
     def _work(self, report: RunReport) -> None:
         if self._job.before is not None and not self._choice.dry:
-            run_before(self._job, self._clock)
+            run_before(self._job)
         key, made = read_or_make_key(self._settings.path(self._settings.home.listing_key))
         if made:
             path = self._settings.path(self._settings.home.listing_key)
@@ -219,7 +219,7 @@ class _OneRun:
             self._ledger.drop_hold(self._name)
 
 
-def run_before(job: Job, clock: Clock) -> None:
+def run_before(job: Job) -> None:
     """Run the job's command before the copy. Raises HomeTrouble where it fails; its last words are in the message."""
     assert job.before is not None
     program = job.before[0]

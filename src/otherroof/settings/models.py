@@ -64,6 +64,8 @@ class Far(Strict):
     month_gb: float = Field(default=0, ge=0)
     limit_mbit: float = Field(default=0, ge=0)
     limits: Limits = Field(default_factory=dict)
+    courtesy: bool = True
+    courtesy_ms: float = Field(default=40, gt=0)
     connections: int = Field(default=0, ge=0, le=8)
     answer_s: float = Field(default=60, gt=0)
     tries: int = Field(default=4, ge=1, le=20)

@@ -1,0 +1,99 @@
+"""Keeps a copy from being felt on the line: it slows down as soon as packets begin to queue.
+
+After the principle of RFC 6817: the delay above the line's own is the measure, and the sender gives way at a small
+delay, long before loss. Pure: it is told round-trip times and what was delivered, and answers a rate. Who reads the
+kernel's figures and sets the rate lives in `courtesy_watch`.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+
+AIM = 0.5  # of the delay that is allowed: the mean stays there, so that peaks stay below the whole
+SHOWS = 0.25  # of AIM: from here on the line is full, and what is delivered is what it can carry
+SETTLE_S = 0.5  # a queue that is off its aim is led there in about this time
+DEEPEST_CUT = 0.4  # of the rate, at one look
+FASTEST_RISE = 0.06  # of the rate, in one round trip without a queue: it must be able to show before more is tried
+LEAST_RATE = 16_000.0  # bytes a second; a copy that stops altogether would lose its connection
+FLOOR_KEPT_S = 600.0  # RFC 6817 §4.1 keeps the base delay over some minutes, since routes change
+FLOOR_PARTS = 10
+FILTER = 2  # samples whose least counts as the delay now (RFC 6817 §3.4.2): one late answer is no queue
+HEADROOM = 1.25  # of what is really delivered: an unused limit must not grow without end
+DRAIN_EVERY_S = 60.0  # its own queue would pass for the line in the end: so it is let run empty now and then
+DRAIN_S = 0.4
+DRAIN_TO = 0.5  # of the rate
+SMOOTH = 0.3  # weight of the newest look at what is delivered, which comes in lumps
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One look at the connections: monotonic time, least smoothed round trip in seconds, bytes delivered since."""
+
+    at: float
+    round_trip_s: float
+    delivered: int
+
+
+class Courtesy:
+    """The rate for all connections to one far box together. 0: no limit, nothing queues yet."""
+
+    def __init__(self, allowed_s: float) -> None:
+        self._aim_s = allowed_s * AIM
+        self._rate = 0.0
+        self._at: float | None = None
+        self._flow: float | None = None
+        self._drained_at = float("-inf")
+        self._floors: deque[tuple[float, float]] = deque()
+        self._recent: deque[float] = deque(maxlen=FILTER)
+
+    @property
+    def rate(self) -> float:
+        """Bytes a second; 0 for no limit."""
+        return self._rate * DRAIN_TO if self._draining else self._rate
+
+    @property
+    def _draining(self) -> bool:
+        return self._at is not None and self._at - self._drained_at < DRAIN_S
+
+    def floor_s(self) -> float:
+        """The line's own round trip, in seconds: the least seen of late."""
+        return min((value for _, value in self._floors), default=0.0)
+
+    def look(self, sample: Sample) -> float:
+        """Take in a sample and answer the rate from now on."""
+        self._note_floor(sample)
+        self._recent.append(sample.round_trip_s)
+        before, self._at = self._at, sample.at
+        if before is None or sample.at <= before:
+            return self.rate
+        if self._rate and sample.at - self._drained_at > DRAIN_EVERY_S:
+            self._drained_at = sample.at
+        if self._draining:
+            return self.rate
+        passed = sample.at - before
+        queue_s = max(0.0, min(self._recent) - self.floor_s())
+        now = sample.delivered / passed
+        flow = self._flow = now if self._flow is None else self._flow + SMOOTH * (now - self._flow)
+        if self._rate == 0.0:
+            if queue_s <= self._aim_s:
+                return 0.0
+            self._drained_at = sample.at - DRAIN_S
+        if queue_s > self._aim_s * SHOWS:
+            step = max(-DEEPEST_CUT, min(FASTEST_RISE, (self._aim_s - queue_s) / SETTLE_S))
+            wanted = flow * (1 + step)
+        else:
+            trips = min(1.0, passed / max(sample.round_trip_s, 0.001))
+            wanted = min(self._rate * (1 + FASTEST_RISE * trips), max(self._rate, flow * HEADROOM))
+        self._rate = max(LEAST_RATE, wanted)
+        return self.rate
+
+    def _note_floor(self, sample: Sample) -> None:
+        part = FLOOR_KEPT_S / FLOOR_PARTS
+        if self._floors and sample.at - self._floors[-1][0] < part:
+            began, value = self._floors[-1]
+            self._floors[-1] = (began, min(value, sample.round_trip_s))
+        else:
+            self._floors.append((sample.at, sample.round_trip_s))
+        while len(self._floors) > 1 and sample.at - self._floors[0][0] > FLOOR_KEPT_S:
+            self._floors.popleft()
