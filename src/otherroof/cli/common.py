@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import sys
@@ -10,12 +11,14 @@ from typing import Annotated, Any
 import typer
 from rich.console import Console
 
-from otherroof.errors import WrongUse
+from otherroof.errors import WrongSettings, WrongUse
 from otherroof.ledger import Ledger
-from otherroof.settings import Job, Settings, require_settings
+from otherroof.settings import Job, Settings, read_settings, require_settings
 
 SETTINGS_FOLDER = "/etc/otherroof"
 PLAIN_WIDTH = 200  # columns where it is no terminal: nothing is cut short there
+
+_STATE_FOLDERS: set[str] = set()
 
 ConfigOption = Annotated[str, typer.Option("--config", metavar="DIR", help="The settings folder.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
@@ -23,7 +26,38 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object 
 
 def settings_in(folder: str) -> Settings:
     """The settings, or the one error that says what is wrong with them."""
-    return require_settings(os.path.abspath(folder))
+    return _used(require_settings(os.path.abspath(folder)))
+
+
+def settings_for_rescue(folder: str) -> Settings:
+    """The settings as far as they can be used: when files must come back, a slip in another job is only mentioned."""
+    settings, mistakes = read_settings(os.path.abspath(folder))
+    if settings is None:
+        raise WrongSettings(mistakes[0].line())
+    for one in mistakes:
+        sys.stderr.write(f"otherroof: mind: {one.line()}\n")
+    return _used(settings)
+
+
+def _used(settings: Settings) -> Settings:
+    _STATE_FOLDERS.add(settings.state)
+    return settings
+
+
+def hand_over_state() -> None:
+    """Give what root made in the state folders to the folders' owner, so that the service can go on with it."""
+    if os.geteuid() != 0:
+        return
+    for state in _STATE_FOLDERS:
+        owner = os.stat(state) if os.path.isdir(state) else None
+        if owner is None or owner.st_uid == 0:
+            continue
+        for folder, folders, files in os.walk(state):
+            for name in (*folders, *files):
+                path = os.path.join(folder, name)
+                with contextlib.suppress(FileNotFoundError):  # a file that another process has just removed
+                    if os.lstat(path).st_uid == 0:
+                        os.chown(path, owner.st_uid, owner.st_gid, follow_symlinks=False)
 
 
 def job_of(settings: Settings, name: str) -> Job:

@@ -85,4 +85,13 @@ def main(argv: list[str] | None = None) -> None:
         code = EXIT_INTERRUPTED
     except BrokenPipeError:
         code = 0
+    finally:
+        _hand_over()
     raise SystemExit(code or 0)
+
+
+def _hand_over() -> None:
+    if "otherroof.cli.common" in sys.modules:
+        from otherroof.cli.common import hand_over_state
+
+        hand_over_state()

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, job_of, print_json, settings_in
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, job_of, print_json, settings_for_rescue
 from otherroof.cli.show_progress import look_at_recall, showing
 from otherroof.clock import SystemClock
 from otherroof.copying.tally import Problem
@@ -33,7 +33,7 @@ def verb(
     as_json: JsonOption = False,
 ) -> None:
     """Bring a version back from the far box into a folder; every file's digest is checked."""
-    settings = settings_in(config)
+    settings = settings_for_rescue(config)
     job_of(settings, job)
     wanted = tuple(os.fsencode(path.strip("/")) for path in paths or [])
     wish = RestoreWish(job, os.fsencode(os.path.abspath(into)), as_of, if_there, wanted)

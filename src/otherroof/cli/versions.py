@@ -7,7 +7,15 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, console, job_of, print_json, settings_in
+from otherroof.cli.common import (
+    SETTINGS_FOLDER,
+    ConfigOption,
+    JsonOption,
+    console,
+    job_of,
+    print_json,
+    settings_for_rescue,
+)
 from otherroof.clock import stamp
 from otherroof.errors import EXIT_DAMAGED, EXIT_WELL
 from otherroof.service.one_restore import list_versions
@@ -20,7 +28,7 @@ def verb(
     as_json: JsonOption = False,
 ) -> None:
     """List every version that the far box holds, newest first."""
-    settings = settings_in(config)
+    settings = settings_for_rescue(config)
     job_of(settings, job)
     found = list_versions(settings, job)
     if as_json:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Literal, cast
 
 from otherroof.copying.compare import FILE
+from otherroof.copying.diagnosis import reason_of
 from otherroof.copying.entry import Entry
 from otherroof.copying.locate import Later, find_content
 from otherroof.copying.nature import HEAD
@@ -20,16 +21,14 @@ from otherroof.copying.plan import BEGUN, LARGE, PLANNED, Todo
 from otherroof.copying.ports import Shape
 from otherroof.copying.source import READ_TRIES, Grown, Unsteady
 from otherroof.copying.stream import FileStream, Held, StreamWish
-from otherroof.errors import Denied, FarTrouble, NotOffered, OtherroofError, RunCut
-from otherroof.far.ops import AskSpace, Done, Space, Task, ask, perform
-from otherroof.units import size_text
+from otherroof.errors import FarTrouble, OtherroofError, RunCut
+from otherroof.far.ops import Done, Task
 
 RELEASE_AT = 32  # tasks whose intentions are committed together
 RELEASE_BYTES = 2 * 1024 * 1024  # … or this much content
 STREAM_WEIGHT = 3 * 1024 * 1024  # memory that a large file under way may hold
 STRIPE_FROM = 8 * 1024 * 1024  # bytes; a larger file goes over all lanes side by side
 
-FULL_BELOW = 1024 * 1024  # free bytes under which any refusal is taken for a full disk
 DRAINS = 5  # refusals after which the rest is tried without stopping to ask why
 
 Step = Literal["put", "from far", "adopt", "prepare", "upload", "finish", "forget"]
@@ -109,23 +108,9 @@ class FileSender:
 
     def _diagnose(self, refusal: FarTrouble, size: int) -> None:
         """Something was refused: is it only this file, or will nothing go in any more?"""
-        if isinstance(refusal, Denied):
-            raise FarTrouble(
-                "the far box lets us in but not write",
-                where=self._layout.name,
-                advice="check there that the folder belongs to the account and its disk is not mounted read-only",
-            ) from refusal
-        try:
-            space: Space = perform(self._place, ask(AskSpace(b".")))
-        except NotOffered:
-            return
-        if space.free < max(FULL_BELOW, size) or space.files_free == 0:
-            what = "has no room for more files" if space.files_free == 0 else "disk is full"
-            raise FarTrouble(
-                f"the far {what} ({size_text(space.free)} free of {size_text(space.total)})",
-                where=self._layout.name,
-                advice="make room there; what was sent is kept and used by the next run",
-            ) from refusal
+        reason = reason_of(self._place, self._layout.name, refusal, size)
+        if reason is not None:
+            raise reason from refusal
 
     def _tick(self) -> None:
         why = self._out.stop.asked()

@@ -165,5 +165,8 @@ class Keeper(Protocol):
         Where `facts.whole_run` is another run, its lines hold and none are written. `taken` is RFC 3339 in UTC.
         """
 
+    def clear_litter(self, view: FarView, wanted: list[bytes]) -> None:
+        """Remove what earlier runs had half sent, except of the files that are `wanted`."""
+
     def tidy(self, view: FarView, run: str) -> None:
-        """`run` counts: remove its mark, and what earlier runs had half sent."""
+        """`run` counts: remove its mark, and everything that earlier runs left half done."""

@@ -24,6 +24,7 @@ from otherroof.copying.catalogue import Catalogue, Facts, put_in_place, write_ca
 from otherroof.copying.catalogue_care import Cared, JobFiles, care
 from otherroof.copying.chunk_store import ChunkStore
 from otherroof.copying.compare import FILE, FOLDER, SIZE, Difference, SameBlock, compare, kind_of
+from otherroof.copying.diagnosis import reason_of
 from otherroof.copying.entry import shown
 from otherroof.copying.fold import fold
 from otherroof.copying.guard import Limits, Release, Sight, verdict
@@ -39,7 +40,7 @@ from otherroof.copying.send import Sender
 from otherroof.copying.source import Source
 from otherroof.copying.stream import Reader
 from otherroof.copying.tally import Problem, RunReport
-from otherroof.errors import Held, LinkLost, OtherroofError, RunCut
+from otherroof.errors import Held, LinkLost, OtherroofError, PlaceError, RunCut
 
 TICK_EVERY = 20_000  # entries between two looks at the stop sign while scanning
 WORTH = 1024 * 1024  # bytes that must have crossed for a broken connection not to count as a failed try
@@ -276,6 +277,7 @@ class Run:
         self._stage("sending", tally.new + tally.changed + tally.moved, tally.fresh_bytes)
         note_known_content(plan, session.cared.catalogue.blocks())
         plan.commit()
+        self._persist(session, lambda: self._clear_litter(session, plan))
         try:
             self._persist(session, lambda: self._send_once(session, plan))
         finally:
@@ -285,6 +287,11 @@ class Run:
             endings = self._report.nature.endings_changed if self._report.nature is not None else 0
             self._report.nature = self._sampler.nature(endings)
             self._fill_in(session, plan.result())
+
+    def _clear_litter(self, session: _Session, plan: Plan) -> None:
+        """What was half sent and will not be gone on with takes room at the far end: away with it, before sending."""
+        wanted = [path for path, _, _ in plan.parts() if (todo := plan.get(path)) is not None and todo.want == FILE]
+        session.keeper.clear_litter(session.view, wanted)
 
     def _send_once(self, session: _Session, plan: Plan) -> None:
         keeper = session.keeper
@@ -382,6 +389,9 @@ class Run:
                 session.keeper.place.close()
                 session.keeper = self._connect()
                 session.view = session.keeper.view()
+            except PlaceError as refusal:
+                reason = reason_of(session.keeper.place, f"the far copy of {self._wish.job}", refusal)
+                raise reason or refusal from refusal
             else:
                 return
 

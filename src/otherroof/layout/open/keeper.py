@@ -18,6 +18,7 @@ from otherroof.layout.listing import Header, check_listing, entry_lines, write_l
 from otherroof.layout.listing_key import ListingKey
 from otherroof.layout.open.changes import OpenChanges
 from otherroof.layout.open.keeping import OpenKeeping
+from otherroof.layout.open.paths import UNDER_WAY_END
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +125,13 @@ class OpenKeeper:
                 where=path,
                 advice="make room on this disk; what was sent is kept and used by the next run",
             ) from problem
+
+    def clear_litter(self, view: FarView, wanted: list[bytes]) -> None:
+        """See the port."""
+        kept = {self._keeping.paths.part(path).rpartition(b"/")[2] for path in wanted}
+        litter = [name for name in view.incoming if name not in kept and not name.endswith(UNDER_WAY_END)]
+        for _ in self.place.carry_out(self._keeping.tidy(litter)):
+            pass
 
     def tidy(self, view: FarView, run: str) -> None:
         """See the port."""
