@@ -1,0 +1,105 @@
+"""The house itself: who may import whom, and what must not stand in any file."""
+
+from __future__ import annotations
+
+import ast
+import os
+import re
+import subprocess
+
+import pytest
+
+ROOT = os.path.dirname(os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
+SOURCE = os.path.join(ROOT, "src", "otherroof")
+
+# In this order: a room may use those before it, never those after it.
+ROOMS = (
+    *("errors", "clock", "units", "settings", "link", "far", "copying", "layout", "recall"),
+    *("ledger", "watch", "forecast", "pairing", "service", "rehearsal", "cli"),
+)
+FREE = {"service", "rehearsal", "cli"}
+# What one room takes from a later one, with the reason. It should stay short.
+ALLOWED: dict[tuple[str, str], str] = {}
+
+# A command line is a picture of values; it holds no protocol of its own.
+CLI_TAKES_NO = ("paramiko", "sqlite3")
+
+TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "src", "jobs", "tests", "examples", "systemd"}
+
+
+def sources() -> list[str]:
+    found = []
+    for folder, _, names in os.walk(SOURCE):
+        found += [os.path.join(folder, name) for name in names if name.endswith(".py")]
+    return sorted(found)
+
+
+def room_of(path: str) -> str:
+    first = os.path.relpath(path, SOURCE).split(os.sep)[0]
+    return first.removesuffix(".py")
+
+
+def imports_of(path: str) -> set[str]:
+    with open(path, encoding="utf-8") as file:
+        tree = ast.parse(file.read())
+    found: set[str] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            found.add(node.module)
+            found |= {f"{node.module}.{alias.name}" for alias in node.names}
+    return found
+
+
+def test_no_room_uses_a_later_one() -> None:
+    wrong = set()
+    for path in sources():
+        here = room_of(path)
+        if here not in ROOMS or here in FREE:
+            continue
+        for name in imports_of(path):
+            parts = name.split(".")
+            if parts[0] != "otherroof" or len(parts) < 2 or parts[1] not in ROOMS:
+                continue
+            if ROOMS.index(parts[1]) > ROOMS.index(here) and (here, parts[1]) not in ALLOWED:
+                wrong.add(f"{os.path.relpath(path, SOURCE)} uses {parts[1]}")
+    assert not wrong
+
+
+def test_every_room_of_the_design_stands() -> None:
+    for room in ROOMS:
+        path = os.path.join(SOURCE, room)
+        assert os.path.isdir(path) or os.path.isfile(path + ".py"), room
+
+
+@pytest.mark.parametrize("library", CLI_TAKES_NO)
+def test_the_command_line_holds_no_protocol(library: str) -> None:
+    users = [path for path in sources() if room_of(path) == "cli" and library in imports_of(path)]
+    assert users == []
+
+
+def tracked() -> list[str]:
+    try:
+        done = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True, timeout=20)
+    except (OSError, subprocess.CalledProcessError):
+        pytest.skip("not a git checkout")
+    return done.stdout.splitlines()
+
+
+def test_the_top_level_is_as_agreed() -> None:
+    found = {path.split("/")[0] for path in tracked()}
+    assert {name for name in found if not name.startswith(".")} == TOP_LEVEL
+
+
+def test_no_file_names_a_machine_s_own_paths() -> None:
+    telling = re.compile(rb"/(?:work/main|work/shared|tmp/probe|root/\.pyenv)\b")
+    wrong = []
+    for path in tracked():
+        full = os.path.join(ROOT, path)
+        if path == "tests/unit/test_house.py" or not os.path.isfile(full):
+            continue
+        with open(full, "rb") as file:
+            if telling.search(file.read()):
+                wrong.append(path)
+    assert wrong == []
