@@ -69,7 +69,8 @@ class Row:
     of_files: int
     seconds: list[float] = field(default_factory=list)
     trouble: str = ""
-    notes: list[str] = field(default_factory=list)
+    busy: list[float] = field(default_factory=list)
+    late: list[float] = field(default_factory=list)
     told: list[Any] = field(default_factory=list)
     mbit: float = 0.0
     share_of_line: float | None = None
@@ -170,10 +171,8 @@ def _one_attempt(
     row.seconds.append(attempt.seconds)
     if attempt.told:
         row.told.append({key: value for key, value in attempt.told.items() if key != "problems"})
-    if busy > BUSY:
-        row.notes.append(f"processors {busy:.0%} busy")
-    if late > LATE:
-        row.notes.append(f"{late:.0%} of packets late on the line")
+    row.busy.append(round(busy, 3))
+    row.late.append(round(late, 4))
 
 
 def _compare(rows: Sequence[Row]) -> None:
@@ -217,7 +216,7 @@ def _cells(row: Row) -> list[str]:
         return [*head, *["–"] * 7, row.trouble]
     seconds = statistics.median(row.seconds)
     spread = f"{min(row.seconds):.1f}–{max(row.seconds):.1f} s" if len(row.seconds) > 1 else ""
-    notes = "; ".join(filter(None, [spread, _around(row), *dict.fromkeys(row.notes), row.trouble]))
+    notes = "; ".join(filter(None, [spread, _around(row), *_clouds(row), row.trouble]))
     return [
         *head,
         f"{seconds:.1f}",
@@ -237,6 +236,14 @@ def _around(row: Row) -> str:
     if not copying:
         return ""
     return f"{statistics.median(row.seconds) - statistics.median(copying):.1f} s around the copy itself"
+
+
+def _clouds(row: Row) -> Iterator[str]:
+    """What speaks against the figure: a machine that had no time left, a line that was late."""
+    if max(row.busy) > BUSY:
+        yield f"processors up to {max(row.busy):.0%} busy"
+    if max(row.late) > LATE:
+        yield f"up to {max(row.late):.0%} of packets late on the line"
 
 
 def _share(value: float | None) -> str:
