@@ -18,7 +18,7 @@ from otherroof.copying.locate import Later, find_content
 from otherroof.copying.nature import HEAD
 from otherroof.copying.outfit import Outfit
 from otherroof.copying.plan import BEGUN, LARGE, PLANNED, Todo
-from otherroof.copying.ports import Shape
+from otherroof.copying.ports import Shape, Where
 from otherroof.copying.source import READ_TRIES, Grown, Unsteady
 from otherroof.copying.stream import FileStream, Held, StreamWish
 from otherroof.errors import FarTrouble, OtherroofError, RunCut
@@ -56,7 +56,9 @@ class _State:
     ready_bytes: int = 0
     under_way: int = 0
     plain: set[bytes] = field(default_factory=set)  # paths whose content is to be sent, wherever it may be
-    all_plain: bool = False
+    stuck: int = 0  # rounds without end in which every file that is left waited for another one
+    taken: set[bytes] = field(default_factory=set)  # when stuck: paths begun in this round
+    lent: set[bytes] = field(default_factory=set)  # when stuck: paths that others are made from, so that they must wait
     deferred: int = 0
     refusal: FarTrouble | None = None
     refused_size: int = 0
@@ -93,7 +95,7 @@ class FileSender:
                 elif not state.deferred:
                     return
                 else:
-                    state.all_plain = state.deferred == before
+                    state.stuck = state.stuck + 1 if state.deferred == before else 0
                     before = state.deferred
         finally:
             self._note_parts()
@@ -102,6 +104,8 @@ class FileSender:
             self._plan.commit()
 
     def _round(self) -> None:
+        self._state.lent.clear()
+        self._state.taken.clear()
         for done in self._place.carry_out(self._tasks(), self._tick):
             self._ended(done)
         self._plan.commit()
@@ -160,6 +164,8 @@ class FileSender:
         if job.step in ("put", "from far", "finish"):
             self._plan.begin(job.todo)
         self._state.under_way += 1
+        if self._state.stuck:
+            self._state.taken.add(job.todo.path)
         if now:
             self._state.next.append(task)
         else:
@@ -168,6 +174,9 @@ class FileSender:
 
     def _consider(self, todo: Todo) -> None:
         self._out.progress.path = todo.path
+        if todo.path in self._state.lent:
+            self._state.deferred += 1
+            return
         try:
             if todo.size > LARGE:
                 self._consider_large(todo)
@@ -218,6 +227,7 @@ class FileSender:
         if found is not None and todo.old_digest in (None, entry.digest):
             chunks.put(todo.path, entry.digest, found)
         self._take_entry(todo, entry)
+        self._plan.note_digest(todo)
 
     def _adopt(self, job: _Job) -> None:
         """A cut run may have brought this very file, and its notes are lost: look before sending."""
@@ -252,14 +262,17 @@ class FileSender:
         assert todo.digest is not None
         if not self._layout.can_make_from_far or todo.size == 0:
             return False
-        if self._state.all_plain or todo.path in self._state.plain:
+        state = self._state
+        if state.stuck > 1 or todo.path in state.plain:
             return False
-        where = find_content(self._plan, todo, todo.digest)
-        if where is Later.LATER:
-            self._state.deferred += 1
+        where = find_content(self._plan, todo, todo.digest, stuck=state.stuck == 1)
+        if where is Later.LATER or (isinstance(where, Where) and where.path in state.taken):
+            state.deferred += 1
             return True
         if where is None:
             return False
+        if state.stuck:
+            state.lent.add(where.path)
         job = _Job(todo, "from far")
         script = self._layout.make_from(todo.path, where, Shape.of(todo.numbers), todo.had == FILE)
         self._add(job, Task(job, script))

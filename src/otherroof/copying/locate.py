@@ -42,8 +42,12 @@ def _of_sizes(block: Block, wanted: set[int]) -> list[tuple[bytes, tuple[int, in
     return [item for item in block.items() if item[1][SIZE] in wanted]
 
 
-def find_content(plan: Plan, todo: Todo, digest: bytes) -> Where | Later | None:
-    """Where the far copy holds content with this digest, other than at the file's own path."""
+def find_content(plan: Plan, todo: Todo, digest: bytes, *, stuck: bool = False) -> Where | Later | None:
+    """Where the far copy holds content with this digest, other than at the file's own path.
+
+    `stuck` says that all files that are left wait for each other: then content may be taken from a file that is still
+    to be replaced, and the caller must not begin with that one before this one has ended.
+    """
     later = False
     for path in plan.paths_with(digest):
         if path == todo.path:
@@ -51,14 +55,14 @@ def find_content(plan: Plan, todo: Todo, digest: bytes) -> Where | Later | None:
         other = plan.get(path)
         if other is None:
             return Where(path)
-        place = _place_of(other, digest)
+        place = _place_of(other, digest, todo.path, stuck=stuck)
         if isinstance(place, Where):
             return place
         later = later or place is Later.LATER
     return Later.LATER if later else None
 
 
-def _place_of(other: Todo, digest: bytes) -> Where | Later | None:
+def _place_of(other: Todo, digest: bytes, wanted_at: bytes, *, stuck: bool) -> Where | Later | None:
     holds_new = other.digest == digest and other.want == FILE
     held_old = other.old_digest == digest and other.had == FILE
     if other.state == DONE and holds_new:
@@ -67,8 +71,11 @@ def _place_of(other: Todo, digest: bytes) -> Where | Later | None:
         if other.state == DONE:
             return Where(other.path, aside=True)
         if other.state == PLANNED:
-            # It will be replaced in this very run. Waiting is safe, and it then stands aside for good.
-            return Later.LATER
-    if other.state == BEGUN and (holds_new or held_old):
+            # It will be replaced in this very run. Waiting is safe, and it then stands aside for good. Further names
+            # of a file are made when all files are there, so nothing happens to them meanwhile.
+            return Where(other.path) if stuck or other.first is not None else Later.LATER
+    if other.state == BEGUN and (holds_new or held_old) and not other.why:  # a refused one will not end better
         return Later.LATER
+    if other.state == PLANNED and holds_new and other.path < wanted_at:
+        return Later.LATER  # a large file that is on its way, or waits itself
     return None

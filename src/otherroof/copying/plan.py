@@ -192,6 +192,10 @@ class Plan:
         """A new file was read: its digest, and where that content was before."""
         self._do("UPDATE todo SET digest=?, source=? WHERE path=?", (digest, source, path))
 
+    def note_digest(self, todo: Todo) -> None:
+        """A file was read that is not sent yet: others may wait for it, and it need not be read again."""
+        self._do("UPDATE todo SET digest=? WHERE path=?", (todo.digest, todo.path))
+
     def tally(self) -> Tally:
         """What the plan would change. A file that moved counts as moved only."""
         file_or_link = f"IN ({FILE}, {LINK})"
@@ -212,14 +216,15 @@ class Plan:
         """What the run changed, once it has sent: only content that really differed counts as changed."""
         file_or_link = f"IN ({FILE}, {LINK})"
         differs = f"(want = {LINK} AND NOT doubt OR want = {FILE} AND digest IS NOT old_digest)"
+        was_file_or_link = "(old IS NOT NULL AND instr(old, :folder) = 0)"  # `had` is 0 once the old one was moved
         with sqlite_translated(self.path):
             (new, changed, removed, fresh) = self._db.execute(
-                f"SELECT count(*) FILTER (WHERE want {file_or_link} AND old IS NULL),"
-                f" count(*) FILTER (WHERE want {file_or_link} AND old IS NOT NULL AND {differs}),"
-                " count(*) FILTER (WHERE want = 0 AND old IS NOT NULL AND size IS NULL AND instr(old, ?) = 0),"
+                f"SELECT count(*) FILTER (WHERE want {file_or_link} AND NOT {was_file_or_link}),"
+                f" count(*) FILTER (WHERE want {file_or_link} AND {was_file_or_link} AND {differs}),"
+                f" count(*) FILTER (WHERE NOT want {file_or_link} AND {was_file_or_link}),"
                 f" coalesce(sum(size) FILTER (WHERE want = {FILE} AND source IS NULL AND first IS NULL"
-                f" AND (old IS NULL OR {differs})), 0) FROM todo WHERE state = ?",
-                (b'"kind":"folder"', DONE),
+                f" AND (old IS NULL OR {differs})), 0) FROM todo WHERE state = :done",
+                {"folder": b'"kind":"folder"', "done": DONE},
             ).fetchone()
             (moved,) = self._db.execute(
                 "SELECT count(DISTINCT source) FROM todo WHERE source IS NOT NULL AND state = ?", (DONE,)
@@ -253,7 +258,7 @@ class Plan:
         there = self._one("SELECT 1 FROM content WHERE size=? AND path<>? LIMIT 1", (todo.size, todo.path))
         if there is None and todo.size > LARGE:
             there = self._one(
-                f"SELECT 1 FROM todo WHERE size=? AND size > {LARGE} AND want={FILE} AND path<? LIMIT 1",
+                f"SELECT 1 FROM todo WHERE size=? AND size > {LARGE} AND want={FILE} AND path<>? LIMIT 1",
                 (todo.size, todo.path),
             )
         return there is not None

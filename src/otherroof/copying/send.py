@@ -116,6 +116,7 @@ class Sender:
                 return None
             entry = parse_line(todo.line or b"")
             if todo.had == LINK and todo.old is not None and parse_line(todo.old).target == entry.target:
+                self._plan.settle_doubt(todo.path, True)
                 self._plan.done(todo)
                 return None
             return self._layout.symlink(todo.path, entry.target, todo.had == LINK)
