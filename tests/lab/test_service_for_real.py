@@ -1,0 +1,325 @@
+"""`otherroof serve` as a process, against a real sshd: signals, a second one, being killed, and minutes of real time.
+
+How many minutes the long test takes: OTHERROOF_SERVICE_MINUTES, 2 if not said.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import re
+import signal
+import subprocess
+import sys
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import datetime, timedelta
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from otherroof.clock import SystemClock
+from otherroof.ledger import Ledger, RunRow
+from otherroof.ledger.turns import Turn
+from otherroof.settings import require_settings
+from support.lab.household import write_settings
+from support.lab.need import require_sshd
+from support.lab.sshd import FarSshd
+
+pytestmark = pytest.mark.lab
+
+OTHERROOF = str(Path(sys.executable).with_name("otherroof"))
+MINUTES = float(os.environ.get("OTHERROOF_SERVICE_MINUTES", "2"))
+
+
+def until(true: Callable[[], object], seconds: float = 30.0) -> None:
+    """Wait until something is so; fail where it does not come."""
+    end = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < end, "it did not happen in time"
+        time.sleep(0.1)
+
+
+class Household:
+    """Settings that point at a far box, a folder to protect, and the service as a process."""
+
+    def __init__(self, where: Path, far: FarSshd, jobs: Mapping[str, Mapping[str, Any]], **far_more: object) -> None:
+        self.far = far
+        self.where = where
+        self.far_more = far_more
+        self.log = where / "service.log"
+        self.process: subprocess.Popen[bytes] | None = None
+        self.folders = {name: where / name for name in jobs}
+        for folder in self.folders.values():
+            folder.mkdir(parents=True)
+        self.jobs = {name: {"folder": str(self.folders[name]), **more} for name, more in jobs.items()}
+        self.write()
+        self.settings = require_settings(str(where / "settings"))
+
+    def write(self) -> None:
+        """Write the settings as they are now."""
+        write_settings(self.where / "settings", self.far, self.jobs, far_more=self.far_more)
+
+    def overdue(self, job: str) -> None:
+        """Let the job be owed a run at once."""
+        times = f"{self.settings.jobs[job].at} {self.settings.home.zone}"
+        with Ledger(self.settings.ledger) as ledger:
+            ledger.note_turn(Turn(job, times, SystemClock().now() - timedelta(days=3)))
+
+    def let_pass(self, job: str, minutes: float) -> None:
+        """As if the job's last attempt had been so much earlier."""
+        turn, span = self.turn(job), timedelta(minutes=minutes)
+        assert turn.begun is not None
+        assert turn.ended is not None
+        with Ledger(self.settings.ledger) as ledger:
+            ledger.note_turn(replace(turn, begun=turn.begun - span, ended=turn.ended - span))
+
+    def start(self) -> subprocess.Popen[bytes]:
+        """Start the service."""
+        with self.log.open("ab") as log:
+            argv = [OTHERROOF, "serve", "--config", str(self.where / "settings")]
+            self.process = subprocess.Popen(argv, stderr=log, stdin=subprocess.DEVNULL)
+        return self.process
+
+    def kill(self) -> None:
+        """End it as a power cut does."""
+        if self.process is not None:
+            self.process.kill()
+            self.process.wait(10)
+
+    def otherroof(self, *words: str) -> subprocess.CompletedProcess[str]:
+        """Another command on the same settings."""
+        argv = [OTHERROOF, *words, "--config", str(self.where / "settings")]
+        return subprocess.run(argv, capture_output=True, text=True, timeout=60, check=False)
+
+    def told(self) -> str:
+        """All that the service has said."""
+        return self.log.read_text()
+
+    def runs(self, job: str = "") -> list[RunRow]:
+        """The ledger's runs, oldest first."""
+        with Ledger(self.settings.ledger) as ledger:
+            return ledger.runs(job=job)[::-1]
+
+    def busy(self) -> bool:
+        """Whether a run is under way."""
+        with Ledger(self.settings.ledger) as ledger:
+            return any(one.begun is not None and one.ended is None for one in ledger.turns().values())
+
+    def turn(self, job: str) -> Turn:
+        """How far the job is."""
+        with Ledger(self.settings.ledger) as ledger:
+            return ledger.turns()[job]
+
+    def same(self, job: str) -> bool:
+        """Whether the far copy's newest files are those of the folder."""
+        latest = Path(self.far.base_path) / job / "latest"
+        return _content(latest) == _content(self.folders[job])
+
+
+def _content(folder: Path) -> dict[str, bytes]:
+    if not folder.is_dir():
+        return {}
+    return {str(one.relative_to(folder)): one.read_bytes() for one in folder.rglob("*") if one.is_file()}
+
+
+@pytest.fixture
+def far() -> Iterator[FarSshd]:
+    require_sshd()
+    with FarSshd() as box:
+        yield box
+
+
+@contextmanager
+def household(
+    where: Path, far: FarSshd, jobs: Mapping[str, Mapping[str, Any]], **far_more: object
+) -> Iterator[Household]:
+    made = Household(where, far, jobs, **far_more)
+    try:
+        yield made
+    finally:
+        made.kill()
+
+
+def test_it_copies_what_is_owed_and_stops_when_told(tmp_path: Path, far: FarSshd) -> None:
+    with household(tmp_path, far, {"papers": {}}) as home:
+        (home.folders["papers"] / "letter").write_text("dear all")
+        home.overdue("papers")
+        service = home.start()
+        until(lambda: home.same("papers") and home.turn("papers").ending == "settled")
+        begun = time.monotonic()
+        service.terminate()
+        assert service.wait(10) == 0
+        assert time.monotonic() - begun < 10
+        assert "Traceback" not in home.told()
+        with Ledger(home.settings.ledger) as ledger:
+            assert ledger.last_answer("heron") is not None
+
+
+def test_a_second_service_is_told_who_is_at_work(tmp_path: Path, far: FarSshd) -> None:
+    with household(tmp_path, far, {"papers": {}}) as home:
+        service = home.start()
+        until(lambda: "works on" in home.told())
+        second = home.otherroof("serve")
+        assert second.returncode == 1
+        assert f"process {service.pid}, since " in second.stderr
+        assert len(second.stderr.splitlines()) == 1
+        service.terminate()
+        assert service.wait(10) == 0
+
+
+def test_a_run_by_hand_beside_the_services_own_is_told_who_is_at_it(tmp_path: Path, far: FarSshd) -> None:
+    with household(tmp_path, far, {"papers": {}}, limit_mbit=2) as home:
+        (home.folders["papers"] / "film").write_bytes(os.urandom(20_000_000))
+        home.overdue("papers")
+        service = home.start()
+        until(lambda: home.runs("papers"))
+        by_hand = home.otherroof("run", "papers")
+        assert by_hand.returncode == 1
+        assert f"process {service.pid}" in by_hand.stderr
+
+
+def test_a_stop_in_the_middle_of_a_copy_is_quick_and_the_next_start_goes_on(tmp_path: Path, far: FarSshd) -> None:
+    size = 20_000_000
+    with household(tmp_path, far, {"papers": {}}, limit_mbit=8) as home:
+        (home.folders["papers"] / "film").write_bytes(os.urandom(size))
+        home.overdue("papers")
+        service = home.start()
+        until(lambda: _incoming(far) > 4_000_000)
+        begun = time.monotonic()
+        service.terminate()
+        assert service.wait(10) == 0
+        took = time.monotonic() - begun
+        assert took < 10
+        (cut,) = home.runs("papers")
+        assert (cut.report.outcome, home.turn("papers").ending) == ("cut", "cut")
+        assert "SIGTERM" in cut.report.reason
+
+        home.far_more = {}
+        home.write()
+        home.let_pass("papers", 2)
+        home.start()
+        until(lambda: home.same("papers"), 100)
+        until(lambda: home.turn("papers").ending == "settled")
+        done = home.runs("papers")[-1]
+        assert done.report.outcome == "done"
+        # What had arrived before the stop is not sent again.
+        assert cut.report.bytes.wire_up + done.report.bytes.wire_up < size * 1.15
+        assert done.report.bytes.wire_up < size * 0.9
+
+
+def _incoming(far: FarSshd) -> int:
+    return sum(one.stat().st_size for one in Path(far.base_path).glob("*/incoming/**/*") if one.is_file())
+
+
+def test_new_settings_are_taken_up_and_broken_ones_are_not(tmp_path: Path, far: FarSshd) -> None:
+    with household(tmp_path, far, {"papers": {}, "songs": {}}) as home:
+        service = home.start()
+        until(lambda: "works on" in home.told())
+        main = tmp_path / "settings" / "otherroof.toml"
+        sound = main.read_text()
+        main.write_text(sound.replace("port =", "prot ="))
+        service.send_signal(signal.SIGHUP)
+        until(lambda: "are not taken up" in home.told())
+        assert "perhaps 'port' is meant" in home.told()
+        with Ledger(home.settings.ledger) as ledger:
+            until(lambda: [one for one in ledger.standing_alerts() if one.rule == "settings"])
+        main.write_text(sound)
+        service.send_signal(signal.SIGHUP)
+        until(lambda: "were read anew" in home.told())
+        with Ledger(home.settings.ledger) as ledger:
+            until(lambda: not [one for one in ledger.standing_alerts() if one.rule == "settings"])
+        assert service.poll() is None
+
+
+def test_settings_broken_from_the_start_end_it_with_a_word(tmp_path: Path, far: FarSshd) -> None:
+    with household(tmp_path, far, {"papers": {}}) as home:
+        main = tmp_path / "settings" / "otherroof.toml"
+        main.write_text("nonsense")
+        ended = home.otherroof("serve")
+        assert ended.returncode == 2
+        assert "otherroof.toml" in ended.stderr
+        assert len(ended.stderr.splitlines()) == 1
+
+
+def test_the_journal_gets_each_lines_weight(tmp_path: Path, far: FarSshd, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("JOURNAL_STREAM", "8:1234")
+    with household(tmp_path, far, {"papers": {}}) as home:
+        service = home.start()
+        until(lambda: "works on" in home.told())
+        service.terminate()
+        service.wait(10)
+        # sd-daemon(3): <3> error, <4> warning, <6> informational.
+        assert all(re.match(r"<[346]>", line) for line in home.told().splitlines())
+
+
+@pytest.mark.slow
+def test_minutes_of_real_time_with_kills_in_between(tmp_path: Path, far: FarSshd) -> None:
+    jobs = {"papers": {"at": "* * * * *"}, "songs": {"at": "* * * * *"}}
+    with household(tmp_path, far, jobs, limit_mbit=10) as home:
+        for name, folder in home.folders.items():
+            for number in range(30):
+                (folder / f"{name}{number}").write_bytes(os.urandom(50_000))
+        ups = _live_dangerously(home)
+        # Quiet now: the next minute's runs see all that was written.
+        calm = ups[-1][1]
+        until(lambda: all(_good_since(home, name, calm) for name in jobs), 150)
+        assert home.process is not None
+        home.process.terminate()
+        assert home.process.wait(10) == 0
+        runs = home.runs()
+        assert len(ups) > 2
+        assert all(home.same(name) for name in jobs)
+        assert "Traceback" not in home.told()
+        spans = sorted((one.started, one.ended or one.started) for one in runs)
+        assert all(earlier[1] <= later[0] for earlier, later in pairwise(spans))
+        assert {one.report.outcome for one in runs} <= {"done", "cut"}
+        whole = _whole_minutes(ups)
+        assert whole
+        for name in jobs:
+            starts = Counter(one.started.replace(second=0) for one in home.runs(name))
+            assert [starts[minute] for minute in whole] == [1] * len(whole)
+            assert max(starts.values()) <= 2  # at most one killed and one in its place
+        cut = sum(one.report.outcome == "cut" for one in runs)
+        assert cut >= 1
+        print(f"{MINUTES:g} min, {len(ups) - 1} kills, {len(runs)} runs, {cut} of them cut, {len(whole)} whole minutes")
+
+
+def _live_dangerously(home: Household) -> list[tuple[datetime, datetime]]:
+    """Let files change and kill the service now and then; gives the times it was up."""
+    dice, clock = random.Random(4), SystemClock()
+    end, ups = time.monotonic() + MINUTES * 60, []
+    home.start()
+    up = clock.now()
+    while time.monotonic() < end:
+        time.sleep(dice.uniform(1, 12))
+        for name, folder in home.folders.items():
+            (folder / f"{name}{dice.randrange(30)}").write_bytes(os.urandom(dice.randrange(2_000_000)))
+        if dice.random() < (0.25 if home.busy() else 0.03):
+            home.kill()
+            ups.append((up, clock.now()))
+            time.sleep(dice.uniform(0.1, 5))
+            home.start()
+            up = clock.now()
+    return [*ups, (up, clock.now())]
+
+
+def _whole_minutes(ups: list[tuple[datetime, datetime]]) -> list[datetime]:
+    """The minutes from before whose beginning until well after it the service was up."""
+    found = []
+    for begun, ended in ups:
+        minute = begun.replace(second=0, microsecond=0) + timedelta(minutes=1)
+        while minute + timedelta(seconds=40) < ended:
+            if begun < minute - timedelta(seconds=3):
+                found.append(minute)
+            minute += timedelta(minutes=1)
+    return found
+
+
+def _good_since(home: Household, job: str, moment: datetime) -> bool:
+    return any(one.report.outcome == "done" and one.started > moment for one in home.runs(job))
