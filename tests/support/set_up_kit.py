@@ -92,6 +92,12 @@ class FarBox(FarRoot):
         self.popen("/usr/sbin/sshd", "-D")
         self.run("sh", "-c", "for i in $(seq 100); do nc -z 127.0.0.1 22 && exit; sleep 0.05; done; exit 1")
 
+    def restart_sshd(self) -> None:
+        """Another sshd in its place, with the settings as they are now."""
+        self.run("pkill", "-o", "-x", "sshd")
+        self.run("sh", "-c", "for i in $(seq 100); do nc -z 127.0.0.1 22 || exit 0; sleep 0.05; done; exit 1")
+        self.start_sshd()
+
     def add_person(self, name: str, public_key: str) -> None:
         """An account of the relative's own, with a shell and a key."""
         self.run("useradd", "--create-home", "--shell", "/bin/sh", name)

@@ -274,3 +274,13 @@ def test_missing_packages_are_installed_for_real_and_left_by_undo(estate, base_s
     assert "otherroof reply 1" in said
     assert "installed for this, and left: " in box.undo()
     subprocess.run(box.argv(["dpkg", "-s", "unattended-upgrades"]), capture_output=True, timeout=20, check=True)
+
+
+def test_a_folder_on_a_disk_of_its_own_is_told_from_the_system_s_disk(box, household):
+    assert "NOTE: this is the system's own disk" in box.set_up()[1]
+    box.run("mkdir", "/mnt/disk")
+    box.run("mount", "-t", "tmpfs", "-o", "size=8m,mode=755", "the-disk", "/mnt/disk")
+    box.take_kit(household, household.pair(folder="/mnt/disk"))
+    said = box.apply()
+    assert "lies on the-disk, mounted at /mnt/disk, 8.0M free" in said
+    assert "system's own disk" not in said

@@ -49,8 +49,7 @@ class TestTheRelativesOwnAccess:
         box = fresh_attack.box
         with open(box.path("/etc/ssh/sshd_config"), "a", encoding="utf-8") as file:
             file.write(rule + "\n")
-        box.run("pkill", "-o", "sshd")
-        box.start_sshd()
+        box.restart_sshd()
         assert self.logged_in(fresh_attack, gran) == "gran"
         fresh_attack.connect().close()
         with pytest.raises(paramiko.AuthenticationException):
@@ -107,8 +106,7 @@ def test_without_the_kit_s_rules_these_attacks_would_succeed(fresh_attack):
     box = attack.box
     box.write("/etc/ssh/sshd_config.d/otherroof.conf", "")
     box.add_person("open", login_public(Path(attack.key_file).read_text(encoding="ascii")))
-    box.run("pkill", "-o", "sshd")
-    box.start_sshd()
+    box.restart_sshd()
     assert "uid=" in attack.ssh(f"open@{attack.plan.far_address}", "id")[1]
     transport = attack.connect(account="open")
     transport.open_channel("direct-tcpip", ("127.0.0.1", 22), ("127.0.0.1", 5), timeout=10).close()

@@ -47,6 +47,14 @@ def test_a_second_apply_restarts_nothing(booted):
     assert started(booted) == before
 
 
+def test_what_a_stopped_run_wrote_is_taken_up_by_the_next_one(booted):
+    booted.write("/etc/ssh/sshd_config.d/own.conf", "Port 2222\n")
+    assert booted.set_up("--apply")[0] == 1
+    booted.run("rm", "/etc/ssh/sshd_config.d/own.conf")
+    assert "systemctl try-reload-or-restart ssh.service" in booted.apply()
+    assert "  + " not in booted.apply()
+
+
 def test_a_changed_kit_is_taken_up_by_what_runs(booted, household):
     booted.apply()
     booted.take_kit(household, household.pair(contact="Tom", mtu=1300))

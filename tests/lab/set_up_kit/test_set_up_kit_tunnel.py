@@ -26,9 +26,8 @@ def test_from_the_kit_to_a_probe_in_which_every_rung_holds(both):
 def test_a_box_with_another_host_key_is_not_taken_for_the_paired_one(both):
     both.tunnel("up")
     both.tunnel("again")
-    both.box.run("pkill", "-o", "sshd")
     both.box.run("sh", "-c", "rm /etc/ssh/ssh_host_*; ssh-keygen -A")
-    both.box.start_sshd()
+    both.box.restart_sshd()
     code, said = both.otherroof("probe", FAR)
     assert code == 3, said
     assert "host key" in said
