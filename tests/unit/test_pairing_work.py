@@ -134,6 +134,33 @@ def test_finishing_twice_with_the_same_reply_is_well_and_with_another_is_refused
     assert "says something else" in said
 
 
+class Typed(io.StringIO):
+    """A terminal at which somebody types."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize("kind", [io.StringIO, Typed])
+def test_a_reply_can_be_pasted_and_ends_with_its_seal(house, monkeypatch, kind):
+    house.begin()
+    typed = kind(
+        "Hello,\n" + reply_text(some_reply(house.kit()), house.shared()) + "what comes after is not waited for\n"
+    )
+    monkeypatch.setattr("sys.stdin", typed)
+    code, said = house.run("heron", "--finish")
+    assert code == 0, said
+    assert "heron" in read_parts(str(house.where)).far
+    assert (typed.read() != "") == (kind is Typed)
+
+
+def test_a_reply_file_that_is_not_there_is_named(house):
+    house.begin()
+    code, said = house.run("heron", "--finish", "--reply", str(house.where / "nowhere.txt"))
+    assert code == 2
+    assert "nowhere.txt: cannot be read" in said
+
+
 def test_a_reply_with_a_slip_writes_nothing(house):
     house.begin()
     before = house.files()

@@ -64,7 +64,8 @@ def _asked(first_box: bool, lan: list[str]) -> Answers:
     proposed = {"home": socket.gethostname().partition(".")[0], "zone": _own_zone(), "home_lan": " ".join(lan)}
 
     def ask(text: str, default: str) -> str:
-        return str(typer.prompt(text, default=default, show_default=bool(default)))
+        suffix = " " if text.endswith("?") and not default else ": "
+        return str(typer.prompt(text, default=default, show_default=bool(default), prompt_suffix=suffix))
 
     return ask_answers(ask, typer.echo, proposed=proposed, first_box=first_box)
 
