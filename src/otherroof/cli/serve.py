@@ -15,14 +15,12 @@ from otherroof.clock import SystemClock
 from otherroof.errors import EXIT_INTERRUPTED, EXIT_WELL
 from otherroof.ledger import Ledger
 from otherroof.service.desk import Desk
-from otherroof.service.holding import Holding
+from otherroof.service.holding import service_lock
 from otherroof.service.logs import set_up_logs
 from otherroof.service.notify import Notifier
 from otherroof.service.serve import Serve
 from otherroof.service.wiring import real_hands
 from otherroof.settings import read_settings, require_settings
-
-LOCK_FILE = "serve.lock"
 
 log = logging.getLogger(__name__)
 
@@ -41,7 +39,7 @@ def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
     for one in mistakes:
         log.warning("%s", one.line())
     clock, caught = SystemClock(), list[int]()
-    with Holding(os.path.join(settings.state, LOCK_FILE), clock, settings.zone), Ledger(settings.ledger) as ledger:
+    with service_lock(settings, clock), Ledger(settings.ledger) as ledger:
         desk = Desk(settings, ledger, clock)
         hands = real_hands(clock, line_a_minute)
         lines = tuple(one.line() for one in mistakes)

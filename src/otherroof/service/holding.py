@@ -1,16 +1,27 @@
-"""One service at a time on a state folder: a lock that ends with its process, and says who holds it."""
+"""One at a time: a lock that ends with its process, and says who holds it. For the service, and for runs of a job."""
 
 from __future__ import annotations
 
 import fcntl
 import os
+from dataclasses import dataclass
 from types import TracebackType
 from typing import Self
 from zoneinfo import ZoneInfo
 
 from otherroof.clock import Clock, from_stamp, stamp
 from otherroof.errors import Busy, HomeTrouble
+from otherroof.settings import Settings
 from otherroof.settings.wall import shown
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """What is held, for the message to whoever comes second."""
+
+    what: str
+    where: str
+    advice: str
 
 
 class Holding:
@@ -20,10 +31,11 @@ class Holding:
     file cannot be written. The kernel lets go of it however the process ends, so nothing stale is left behind.
     """
 
-    def __init__(self, path: str, clock: Clock, zone: ZoneInfo) -> None:
+    def __init__(self, path: str, clock: Clock, zone: ZoneInfo, held: Held) -> None:
         self._path = path
         self._clock = clock
         self._zone = zone
+        self._held = held
         self._file = -1
 
     def __enter__(self) -> Self:
@@ -41,11 +53,7 @@ class Holding:
         except BlockingIOError as problem:
             holder = self._holder()
             os.close(self._file)
-            raise Busy(
-                f"another service is at work on this state folder: {holder}",
-                where=os.path.dirname(self._path),
-                advice="stop that one first; `otherroof status` shows what it does",
-            ) from problem
+            raise Busy(f"{self._held.what}: {holder}", where=self._held.where, advice=self._held.advice) from problem
         os.ftruncate(self._file, 0)
         os.pwrite(self._file, f"{os.getpid()} {stamp(self._clock.now())}\n".encode(), 0)
         return self
@@ -64,3 +72,19 @@ class Holding:
             return f"process {pid}, since {shown(from_stamp(since), self._zone):%Y-%m-%d %H:%M}"
         except ValueError:  # it holds the lock and has not yet written who it is
             return "a process that has only just begun"
+
+
+def service_lock(settings: Settings, clock: Clock) -> Holding:
+    """The lock of the one service on a state folder."""
+    held = Held(
+        "another service is at work on this state folder",
+        settings.state,
+        "stop that one first; `otherroof status` shows what it does",
+    )
+    return Holding(os.path.join(settings.state, "serve.lock"), clock, settings.zone, held)
+
+
+def job_lock(settings: Settings, job: str, clock: Clock) -> Holding:
+    """The lock of the one run of a job, whoever starts it."""
+    held = Held("a run of this job is under way", job, "wait for it to end; `otherroof status` shows it")
+    return Holding(os.path.join(settings.state, "locks", f"{job}.lock"), clock, settings.zone, held)

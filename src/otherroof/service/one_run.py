@@ -35,7 +35,7 @@ from otherroof.ledger.runs import Hold
 from otherroof.link.senses import Senses
 from otherroof.link.way import open_way
 from otherroof.service.far_copy import job_limit, keeper_for, open_place
-from otherroof.service.job_lock import job_lock
+from otherroof.service.holding import job_lock
 from otherroof.settings import Job, Settings
 
 
