@@ -18,7 +18,7 @@ from otherroof.settings import Job, Settings, read_settings, require_settings
 SETTINGS_FOLDER = "/etc/otherroof"
 PLAIN_WIDTH = 200  # columns where it is no terminal: nothing is cut short there
 
-_STATE_FOLDERS: set[str] = set()
+_SERVICE_FOLDERS: set[str] = set()
 
 ConfigOption = Annotated[str, typer.Option("--config", metavar="DIR", help="The settings folder.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
@@ -40,19 +40,25 @@ def settings_for_rescue(folder: str) -> Settings:
 
 
 def _used(settings: Settings) -> Settings:
-    _STATE_FOLDERS.add(settings.state)
+    keys = [settings.home.listing_key, *(far.login_key for far in settings.far.values())]
+    leave_to_service(settings.state, *(os.path.dirname(settings.path(key)) for key in keys))
     return settings
 
 
-def hand_over_state() -> None:
-    """Give what root made in the state folders to the folders' owner, so that the service can go on with it."""
+def leave_to_service(*folders: str) -> None:
+    """What root makes in these folders is given to their owner when the command ends."""
+    _SERVICE_FOLDERS.update(folders)
+
+
+def hand_over() -> None:
+    """Give what root made in the service's folders to the folders' owner, so that the service can go on with it."""
     if os.geteuid() != 0:
         return
-    for state in _STATE_FOLDERS:
-        owner = os.stat(state) if os.path.isdir(state) else None
+    for top in _SERVICE_FOLDERS:
+        owner = os.stat(top) if os.path.isdir(top) else None
         if owner is None or owner.st_uid == 0:
             continue
-        for folder, folders, files in os.walk(state):
+        for folder, folders, files in os.walk(top):
             for name in (*folders, *files):
                 path = os.path.join(folder, name)
                 with contextlib.suppress(FileNotFoundError):  # a file that another process has just removed

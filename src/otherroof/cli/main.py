@@ -92,6 +92,6 @@ def main(argv: list[str] | None = None) -> None:
 
 def _hand_over() -> None:
     if "otherroof.cli.common" in sys.modules:
-        from otherroof.cli.common import hand_over_state
+        from otherroof.cli.common import hand_over
 
-        hand_over_state()
+        hand_over()

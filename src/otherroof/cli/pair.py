@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, leave_to_service
 from otherroof.errors import WrongUse
 from otherroof.link.addresses import kind_of
 from otherroof.link.commands import SystemCommands
@@ -37,6 +37,7 @@ def verb(
     reply: ReplyOption = "-",
 ) -> None:
     """Pair with a far box: make keys and its set-up kit, or with --finish take in its reply."""
+    leave_to_service(os.path.join(os.path.abspath(config), "keys"))
     if completing:
         _finish(config, far, reply)
     else:
