@@ -25,8 +25,14 @@ def test_a_run_by_root_leaves_state_and_keys_to_the_services_account(tmp_path: P
     family = tmp_path / "family"
     family.mkdir()
     (family / "letter").write_text("dear all")
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    (elsewhere / "not-ours").write_text("")
+    os.chown(elsewhere, SERVICE, SERVICE)
     with FarSshd() as far:
-        where = Path(write_settings(tmp_path / "settings", far, {"papers": str(family)}))
+        key = {"login_key": str(elsewhere / "login")}
+        where = Path(write_settings(tmp_path / "settings", far, {"papers": str(family)}, far_more=key))
+        (where / "keys" / "heron").rename(elsewhere / "login")
         state, keys = where / "state", where / "keys"
         state.mkdir()
         for folder in (state, keys):
@@ -39,3 +45,4 @@ def test_a_run_by_root_leaves_state_and_keys_to_the_services_account(tmp_path: P
     assert len(made) > 4
     assert {one.lstat().st_uid for one in made} == {SERVICE}
     assert (where / "otherroof.toml").stat().st_uid == 0
+    assert (elsewhere / "not-ours").stat().st_uid == 0

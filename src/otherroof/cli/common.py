@@ -41,7 +41,9 @@ def settings_for_rescue(folder: str) -> Settings:
 
 def _used(settings: Settings) -> Settings:
     keys = [settings.home.listing_key, *(far.login_key for far in settings.far.values())]
-    leave_to_service(settings.state, *(os.path.dirname(settings.path(key)) for key in keys))
+    folders = [os.path.dirname(settings.path(key)) for key in keys]
+    # Only folders below the settings are the service's own; one elsewhere may hold other people's files.
+    leave_to_service(settings.state, *(one for one in folders if one.startswith(f"{settings.where}/")))
     return settings
 
 
