@@ -25,6 +25,7 @@ from otherroof.service.plan import Start
 from otherroof.settings import Far, Home, Job, Settings
 from otherroof.settings.watch import Told
 from support.household import host_key
+from support.watching import NotingChannel
 
 ANSWER_S = 60.0
 Period = tuple[datetime, datetime]
@@ -110,7 +111,8 @@ class Simulation:
         self.probed: list[tuple[str, datetime]] = []
         self.digests: list[datetime] = []
         self.looks: list[datetime] = []
-        self.on_look: Callable[[datetime], None] = lambda _: None
+        self.on_look: Callable[[datetime], object] = lambda _: None
+        self.channel = NotingChannel()
         self.plans = 0
         self.run_bytes = 0
         self._look_every = look_every
