@@ -27,6 +27,7 @@ from otherroof.far.ops import Done, Task
 RELEASE_AT = 32  # tasks whose intentions are committed together
 RELEASE_BYTES = 2 * 1024 * 1024  # … or this much content
 STREAM_WEIGHT = 3 * 1024 * 1024  # memory that a large file under way may hold
+ALL_LANES = 1 << 30
 STRIPE_FROM = 8 * 1024 * 1024  # bytes; a larger file goes over all lanes side by side
 
 DRAINS = 5  # refusals after which the rest is tried without stopping to ask why
@@ -42,7 +43,9 @@ class _Job:
     step: Step
     data: bytes = b""
     stream: FileStream | None = None
-    uploads: int = 0
+    has_old: bool = False
+    uploads: int = 0  # under way
+    lanes: int = 0  # that were given a share
     failure: OtherroofError | None = None
     tries: int = 1
 
@@ -55,6 +58,7 @@ class _State:
     ready: list[Task[_Job, object]] = field(default_factory=list)
     ready_bytes: int = 0
     under_way: int = 0
+    uploading: list[_Job] = field(default_factory=list)
     plain: set[bytes] = field(default_factory=set)  # paths whose content is to be sent, wherever it may be
     stuck: int = 0  # rounds without end in which every file that is left waited for another one
     taken: set[bytes] = field(default_factory=set)  # when stuck: paths begun in this round
@@ -145,6 +149,7 @@ class FileSender:
                 yield from self._release()
         yield from self._release()
         while state.under_way:
+            self._spread_uploads()
             yield from self._follow_ups()
             if state.under_way:
                 yield None
@@ -292,14 +297,29 @@ class FileSender:
         if todo.had == FILE and todo.old_digest and place.offers.copy_range and todo.path not in self._state.plain:
             old = self._out.chunks.get(todo.path, todo.old_digest)
         wish = StreamWish(todo.path, self._out.chunks.key, place.offers.max_write, place.offers.sync, old)
+        job.lanes = 0
         job.stream = FileStream(wish, self._out.clock, held)
         self._reader.begin(job.stream)
         job.step = "upload"
-        job.uploads = place.lanes if todo.size >= STRIPE_FROM else 1
-        for number in range(job.uploads):
-            script = self._layout.upload(todo.path, job.stream, todo.old_size if old is not None else None)
-            lane = number if job.uploads > 1 else None
-            self._add(job, Task(job, script, STREAM_WEIGHT if number == 0 else 0, lane), now=True)
+        job.has_old = old is not None
+        self._state.uploading.append(job)
+        self._add_upload(job, None if todo.size < STRIPE_FROM else 0)
+        self._spread_uploads()
+
+    def _add_upload(self, job: _Job, lane: int | None) -> None:
+        todo, stream = job.todo, job.stream
+        assert stream is not None
+        job.uploads += 1
+        job.lanes += 1
+        script = self._layout.upload(todo.path, stream, todo.old_size if job.has_old else None)
+        self._add(job, Task(job, script, STREAM_WEIGHT if job.lanes == 1 else 0, lane), now=True)
+
+    def _spread_uploads(self) -> None:
+        """Let every connection, also one that was opened meanwhile, take its share of the large files under way."""
+        for job in self._state.uploading:
+            if job.todo.size >= STRIPE_FROM:
+                for lane in range(job.lanes, self._place.lanes):
+                    self._add_upload(job, lane)
 
     def _uploaded(self, job: _Job, failure: OtherroofError | None) -> None:
         """One of the uploads of a file has ended."""
@@ -309,8 +329,11 @@ class FileSender:
         assert stream is not None
         if failure is not None:
             stream.abandon()
+        if failure is None:
+            job.lanes = ALL_LANES  # the stream has ended: nothing is left for a further connection
         if job.uploads:
             return
+        self._state.uploading.remove(job)
         self._out.sent.bytes += stream.sent
         if isinstance(job.failure, RunCut) and stream.numbers is not None:
             self._plan.note_part(stream.wish.path, stream.numbers, stream.safe)

@@ -328,7 +328,17 @@ class Plan:
             return self._db.execute("SELECT path, why FROM todo WHERE state=? ORDER BY path", (TROUBLE,)).fetchall()
 
     def outcome(self) -> Iterator[Todo]:
-        """All notes in order of the path, for the new catalogue."""
+        """All notes in order of the path, for the new catalogue.
+
+        Names of a file that were copied while another name of it was not lose inode and ctime, so that the next run
+        looks at them again and finds them together.
+        """
+        with sqlite_translated(self.path):
+            self._db.execute(
+                f"UPDATE todo SET ino = 0, ctime = 0 WHERE device <> 0 AND want = {FILE} AND state = {DONE} AND EXISTS"
+                " (SELECT 1 FROM todo AS other WHERE other.ino = todo.ino AND other.device = todo.device"
+                f" AND other.device <> 0 AND other.state <> {DONE})"
+            )
         return self._pages("1")
 
     # -- half-sent files --

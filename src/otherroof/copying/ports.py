@@ -105,7 +105,7 @@ class FarView:
     """What stands in a job's far folder. Run ids are in order of time; `mark` is empty where nobody has been.
 
     `runs` have a listing, `earlier` have replaced or removed something, `under_way` have begun; `incoming` are names
-    of what is half sent.
+    of what is half sent. `ready`: everything that a run needs to find is there.
     """
 
     mark: str = ""
@@ -113,6 +113,7 @@ class FarView:
     earlier: list[str] = field(default_factory=list)
     under_way: list[str] = field(default_factory=list)
     incoming: list[bytes] = field(default_factory=list)
+    ready: bool = False
 
     @property
     def cut(self) -> list[str]:
@@ -147,8 +148,8 @@ class Keeper(Protocol):
     def layout(self, run: str) -> Layout:
         """The layout as `run` writes it."""
 
-    def begin(self, run: str) -> None:
-        """Make the far folder ready and mark that `run` is under way."""
+    def begin(self, run: str, view: FarView) -> None:
+        """Make the far folder ready where `view` says that it is not, and mark that `run` is under way."""
 
     def lines(self, run: str) -> Iterator[bytes]:
         """The entries' lines of a run's listing, proved before the first is given."""

@@ -295,7 +295,7 @@ class Run:
 
     def _send_once(self, session: _Session, plan: Plan) -> None:
         keeper = session.keeper
-        keeper.begin(self._report.run)
+        keeper.begin(self._report.run, session.view)
         keeper.place.widen()
         reader = Reader(self._wish.folder, self._clock)
         chunks = ChunkStore(self._means.files.chunks)
@@ -354,7 +354,8 @@ class Run:
     def _commit_listing(self, session: _Session, facts: Facts, written: Catalogue, taken: str) -> None:
         if self._report.run in session.view.runs:
             return  # the connection broke after the rename: it counts already
-        session.keeper.begin(self._report.run)
+        if not session.view.ready:
+            session.keeper.begin(self._report.run, session.view)
         session.keeper.commit(facts, written.blocks(), taken)
 
     def _tidy(self, session: _Session) -> None:

@@ -6,6 +6,7 @@ itself waits. It knows nothing of layouts; scripts decide what is asked, the lan
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -49,7 +50,7 @@ class Feed:
 
 
 class Lane:
-    """The packet loop over one channel."""
+    """The packet loop over one channel. `round_trip_s` is how long its greeting took to be answered."""
 
     def __init__(self, session: Session, base: bytes, pacer: Pacer, meter: ops.Meter) -> None:
         self._doorway = session.doorway
@@ -96,12 +97,15 @@ class Lane:
     # -- greeting --
 
     def _greet(self) -> ops.Offers:
+        begun = time.monotonic()
         self._send_now(wire.hello())
         found = wire.parse_hello(self._next_packet())
         longest_read = longest_write = handles = 0
         if b"limits@openssh.com" in found:
+            begun = time.monotonic()  # the greeting waits for the server to start, this answer for the line alone
             self._send_now(wire.ask_limits(0))
             longest_read, longest_write, handles = wire.parse_limits(self._next_packet())
+        self.round_trip_s = time.monotonic() - begun
         # A script may hold two files open.
         self._most_scripts = min(MAX_SCRIPTS, max(1, handles // 2)) if handles else MAX_SCRIPTS
         return ops.Offers(

@@ -7,7 +7,7 @@ them out at once, with as many requests in flight as the way allows. Paths are b
 from __future__ import annotations
 
 import enum
-from collections.abc import Callable, Generator, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Generic, Protocol, TypeVar
 
@@ -401,6 +401,20 @@ def perform(place: Place, script: Script[T]) -> T:
     if done.error is not None:
         raise done.error
     return done.value  # type: ignore[return-value]
+
+
+def perform_all(place: Place, scripts: Sequence[Script[Any]]) -> list[Any]:
+    """Run several scripts at once and answer their values in their order; raises the first one's error that has any."""
+    found: dict[int, Done[int, Any]] = {}
+    for done in place.carry_out(Task(number, script) for number, script in enumerate(scripts)):
+        found[done.key] = done
+    values = []
+    for number in range(len(scripts)):
+        error = found[number].error
+        if error is not None:
+            raise error
+        values.append(found[number].value)
+    return values
 
 
 def ask(op: Op) -> Script[Any]:

@@ -26,7 +26,7 @@ from otherroof.link.tunnel import Tunnel, TunnelState
 from otherroof.settings import NoTunnel, Settings
 
 TAKE_S = 60.0
-QUICK_ECHOES = 2  # before a run: it wants to begin, and a probe measures the line
+QUICK_ECHOES = 1  # before a run: it wants to begin, and a probe measures the line
 
 
 class Sessions(Protocol):

@@ -15,7 +15,7 @@ from otherroof.far.pace import Pacer, bytes_per_s
 from otherroof.far.session import Doorway
 from otherroof.far.sftp_place import SftpPlace
 from otherroof.layout.listing_key import ListingKey
-from otherroof.layout.open.keeper import HomeMark, OpenKeeper
+from otherroof.layout.open.keeper import Alongside, HomeMark, OpenKeeper
 from otherroof.settings import Far, Settings
 from otherroof.settings.world import require_secret
 
@@ -51,9 +51,11 @@ def scratch_folder(settings: Settings) -> str:
     return os.path.join(settings.state, "scratch")
 
 
-def keeper_for(settings: Settings, job: str, place: SftpPlace, key: ListingKey) -> OpenKeeper:
+def keeper_for(
+    settings: Settings, job: str, place: SftpPlace, key: ListingKey, alongside: Alongside | None = None
+) -> OpenKeeper:
     """The keeper of one job's far copy in a place that is open."""
-    return OpenKeeper(place, job, HomeMark(settings.home.name, key, scratch_folder(settings)))
+    return OpenKeeper(place, job, HomeMark(settings.home.name, key, scratch_folder(settings)), alongside)
 
 
 def job_limit(settings: Settings, job: str, clock: Clock) -> Callable[[], float]:

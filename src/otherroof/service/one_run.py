@@ -24,12 +24,10 @@ from otherroof.copying.progress import Progress
 from otherroof.copying.run import Means, Run, Wish, next_run_id
 from otherroof.copying.tally import Problem, RunReport
 from otherroof.errors import Held, HomeTrouble, OtherroofError, RunCut
-from otherroof.far.ops import perform
 from otherroof.far.rungs import clock_seen
-from otherroof.far.sftp_place import SftpPlace
-from otherroof.far.trial import try_out
+from otherroof.far.trial import Trial, try_out
 from otherroof.layout.listing_key import ListingKey, read_or_make_key
-from otherroof.layout.open.keeper import OpenKeeper
+from otherroof.layout.open.keeper import Alongside, OpenKeeper
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.link.senses import Senses
@@ -143,9 +141,10 @@ class _OneRun:
             limit = job_limit(self._settings, self._name, self._clock)
             place = open_place(self._settings, self._far, progress.meter, limit)
             self._ledger.note_answer(self._job.far, self._clock.now())
-            keepers.append(keeper_for(self._settings, self._name, place, key))
-            if len(keepers) == 1 and not self._choice.dry:
-                self._look_at_far_box(place, report)
+            alongside = None
+            if not keepers and not self._choice.dry:
+                alongside = Alongside(try_out(self._clock, place.offers.space), lambda trial: self._note(trial, report))
+            keepers.append(keeper_for(self._settings, self._name, place, key, alongside))
             return keepers[-1]
 
         means = Means(
@@ -164,9 +163,8 @@ class _OneRun:
             for keeper in keepers:
                 keeper.place.close()
 
-    def _look_at_far_box(self, place: SftpPlace, report: RunReport) -> None:
+    def _note(self, trial: Trial, report: RunReport) -> None:
         """Room and clock there: the one for the history, the other because times of versions would mislead."""
-        trial = perform(place, try_out(self._clock, place.offers.space))
         if trial.space is not None:
             self._ledger.note_space(self._job.far, self._clock.now(), trial.space.free, trial.space.total)
         if trial.offset is not None and not trial.offset.agrees:

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 from otherroof.copying.catalogue import Block, Facts
 from otherroof.copying.ports import FarView
 from otherroof.errors import HomeTrouble
-from otherroof.far.ops import Place, perform
+from otherroof.far.ops import Place, Script, perform, perform_all
 from otherroof.layout.listing import Header, check_listing, entry_lines, write_listing
 from otherroof.layout.listing_key import ListingKey
 from otherroof.layout.open.changes import OpenChanges
@@ -30,19 +31,33 @@ class HomeMark:
     scratch: str
 
 
-class OpenKeeper:
-    """See the port."""
+@dataclass(frozen=True, slots=True)
+class Alongside:
+    """Something else to ask of the place, in the same round trips as the first look; `heard` gets its answer."""
 
-    def __init__(self, place: Place, job: str, home: HomeMark) -> None:
+    script: Script[Any]
+    heard: Callable[[Any], None]
+
+
+class OpenKeeper:
+    """See the port. `alongside` is asked with the first `view`."""
+
+    def __init__(self, place: Place, job: str, home: HomeMark, alongside: Alongside | None = None) -> None:
         self.place = place
         self.home_id = home.key.home_id
         self._job = job
         self._home = home
+        self._alongside = alongside
         self._keeping = OpenKeeping(place, job)
 
     def view(self) -> FarView:
         """See the port."""
-        view = perform(self.place, self._keeping.survey())
+        alongside, self._alongside = self._alongside, None
+        scripts = self._keeping.survey()
+        answers = perform_all(self.place, [*scripts, alongside.script] if alongside is not None else scripts)
+        if alongside is not None:
+            alongside.heard(answers.pop())
+        view = self._keeping.seen(answers)
         self._keeping.check_mark(view, self.home_id)
         return view
 
@@ -50,9 +65,12 @@ class OpenKeeper:
         """See the port."""
         return OpenChanges(self.place, self._job, run)
 
-    def begin(self, run: str) -> None:
+    def begin(self, run: str, view: FarView) -> None:
         """See the port."""
-        perform(self.place, self._keeping.begin(run, self._home.name, self.home_id))
+        if not view.ready:
+            perform(self.place, self._keeping.make_ready(self._home.name, self.home_id))
+            view.ready = True
+        perform(self.place, self._keeping.begin(run))
 
     def lines(self, run: str) -> Iterator[bytes]:
         """See the port."""

@@ -9,10 +9,11 @@ from __future__ import annotations
 import contextlib
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from typing import Any
 
 from otherroof.copying.ports import FarView
-from otherroof.errors import Damaged, FarTrouble, NotThere, PlaceError, Refused
+from otherroof.errors import Damaged, FarTrouble, HomeTrouble, NotThere, PlaceError, Refused
 from otherroof.far import ops
 from otherroof.far.ops import DataPiece, Mode, NotYet, Piece, Place, Script, Task
 from otherroof.layout.open import steps
@@ -47,26 +48,29 @@ class OpenKeeping:
         """For messages."""
         return f"the far copy of {self.paths.job}"
 
-    def survey(self) -> Script[FarView]:
-        """Look at the folder as a whole."""
-        found = FarView()
-        found.mark = yield from self._mark()
-        runs = yield from steps.list_names(self.paths.at(RUNS))
-        earlier = yield from steps.list_names(self.paths.at(EARLIER))
-        incoming = yield from steps.list_names(self.paths.at(INCOMING))
-        found.runs = sorted(run for name, _ in runs or () if (run := run_in(name, LISTING_END)))
-        found.earlier = sorted(run for name, _ in earlier or () if (run := run_in(name, b"")))
-        found.under_way = sorted(run for name, _ in incoming or () if (run := run_in(name, UNDER_WAY_END)))
-        found.incoming = [name for name, _ in incoming or () if b"/" not in name]
-        return found
+    def survey(self) -> list[Script[Any]]:
+        """Scripts that look at the folder as a whole, to be carried out at once; `seen` reads their answers."""
+        parts = (RUNS, EARLIER, INCOMING)
+        return [self._mark(), *(steps.list_names(self.paths.at(part)) for part in parts)]
+
+    def seen(self, answers: Sequence[Any]) -> FarView:
+        """What the scripts of `survey` found."""
+        mark, runs, earlier, incoming = answers
+        return FarView(
+            mark=mark,
+            runs=sorted(run for name, _ in runs or () if (run := run_in(name, LISTING_END))),
+            earlier=sorted(run for name, _ in earlier or () if (run := run_in(name, b""))),
+            under_way=sorted(run for name, _ in incoming or () if (run := run_in(name, UNDER_WAY_END))),
+            incoming=[name for name, _ in incoming or () if b"/" not in name],
+            ready=bool(mark) and None not in (runs, earlier, incoming),
+        )
 
     def _mark(self) -> Script[str]:
         try:
             handle = yield ops.OpenFile(self.paths.at(READ_ME), Mode.READ)
         except NotThere:
             return ""
-        text: bytes = yield ops.Read(handle, 0, ops.LEAST)
-        yield ops.Shut(handle)
+        text, _ = yield (ops.Read(handle, 0, ops.LEAST), ops.Shut(handle))
         found = _MARK.search(text)
         return found.group(1).decode() if found else "?"
 
@@ -79,15 +83,22 @@ class OpenKeeping:
                 advice="choose another base or job name, or put back this home's own listing key if it was lost",
             )
 
-    def begin(self, run: str, home: str, home_id: str) -> Script[None]:
-        """Make the folders and the note for people where they are missing, and mark that a run is under way."""
-        for part in (LATEST, EARLIER, RUNS, INCOMING):
-            yield from steps.make_folder(self.paths.at(part))
+    def make_ready(self, home: str, home_id: str) -> Script[None]:
+        """Make the folders and the note for people where they are missing."""
+        folders = [self.paths.top, *(self.paths.at(part) for part in (LATEST, EARLIER, RUNS, INCOMING))]
+        try:
+            yield tuple(ops.MakeFolder(path) for path in folders)
+        except PlaceError:
+            for path in folders[1:]:
+                yield from steps.make_folder(path)
         if (yield from steps.look(self.paths.at(READ_ME))) is None:
             text = read_me(self.paths.job, home, home_id).encode()
             aside = self.paths.at(INCOMING, READ_ME)
             yield from steps.write_all(aside, text, ops.LEAST, permissions=0o644)
             yield ops.Rename(aside, self.paths.at(READ_ME))
+
+    def begin(self, run: str) -> Script[None]:
+        """Mark that a run is under way."""
         yield from steps.write_all(self.paths.under_way(run), b"", ops.LEAST)
 
     def commit(self, run: str, listing: str) -> Script[None]:
@@ -97,11 +108,9 @@ class OpenKeeping:
         handle = yield from steps.open_new(aside)
         yield ops.Pour(handle, _FileSource(listing, self.place.offers.max_write))
         yield (ops.Sync(handle), ops.Shut(handle))
-        yield ops.Rename(aside, final)
-        # Once more, now that the name is there: on a journalling file system this makes all renames before it last.
-        handle = yield ops.OpenFile(final, Mode.WRITE)
-        attrs = yield ops.LookOpen(handle)
-        yield (ops.Sync(handle), ops.Shut(handle))
+        # Synced once more under its name: on a journalling file system this makes all renames before it last.
+        _, handle = yield (ops.Rename(aside, final), ops.OpenFile(final, Mode.WRITE))
+        attrs, _, _ = yield (ops.LookOpen(handle), ops.Sync(handle), ops.Shut(handle))
         if attrs.size != os.path.getsize(listing):
             raise Damaged("the listing did not arrive whole", where=self.name, advice="run the job again")
 
@@ -116,15 +125,20 @@ class OpenKeeping:
                 yield ops.Remove(self.paths.at(INCOMING, name))
 
     def fetch_listing(self, run: str, into: str) -> Script[None]:
-        """Bring a listing into a local file. Raises Damaged where it is not there."""
+        """Bring a listing into a local file.
+
+        Raises Damaged where it is not there, HomeTrouble where this disk fails.
+        """
         try:
             handle = yield ops.OpenFile(self.paths.listing(run), Mode.READ)
         except NotThere as problem:
             raise Damaged("the listing is not there any more", where=f"{self.paths.job}/{run}") from problem
         attrs = yield ops.LookOpen(handle)
-        with open(into, "wb") as file:
-            yield ops.Draw(handle, 0, attrs.size, _FileSink(file.fileno()))
-            file.flush()
+        sink = _FileSink(into)
+        try:
+            yield ops.Draw(handle, 0, attrs.size, sink)
+        finally:
+            sink.close()
         yield ops.Shut(handle)
 
     def head_of_listing(self, run: str) -> Script[bytes]:
@@ -178,11 +192,32 @@ class _FileSource:
 
 
 class _FileSink:
-    """Writes what comes into a local file."""
+    """Writes what comes into a new local file. Raises HomeTrouble where this disk cannot take it."""
 
-    def __init__(self, handle: int) -> None:
-        self._handle = handle
+    def __init__(self, path: str) -> None:
+        self._path = path
+        try:
+            os.makedirs(os.path.dirname(path), mode=0o700, exist_ok=True)
+            self._file = open(path, "wb", buffering=0)  # noqa: SIM115 - closed by `close`
+        except OSError as problem:
+            raise self._trouble(problem) from problem
 
     def take(self, data: bytes) -> None:
         """More bytes, in order."""
-        os.write(self._handle, data)
+        left = memoryview(data)
+        try:
+            while left:
+                left = left[self._file.write(left) :]
+        except OSError as problem:
+            raise self._trouble(problem) from problem
+
+    def close(self) -> None:
+        """The file stays as far as it came."""
+        self._file.close()
+
+    def _trouble(self, problem: OSError) -> HomeTrouble:
+        return HomeTrouble(
+            f"a listing cannot be laid down here: {problem.strerror}",
+            where=self._path,
+            advice="check that this folder can be written by this account and that its disk is not full",
+        )

@@ -168,7 +168,10 @@ def list_names(path: bytes) -> Script[list[tuple[bytes, Attrs]] | None]:
     except NotThere:
         return None
     found: list[tuple[bytes, Attrs]] = []
-    while (portion := (yield ops.ReadFolder(handle))) is not None:
-        found += [(name, attrs) for name, attrs in portion if name not in (b".", b"..")]
+    ended = False
+    while not ended:  # two at a time: a folder of ordinary size is then read in one round trip, its end included
+        for portion in (yield (ops.ReadFolder(handle), ops.ReadFolder(handle))):
+            ended = ended or portion is None
+            found += [(name, attrs) for name, attrs in portion or () if name not in (b".", b"..")]
     yield ops.Shut(handle)
     return found

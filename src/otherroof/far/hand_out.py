@@ -1,0 +1,100 @@
+"""The queues between a caller and the lanes that work for it: tasks on their way out, results on their way back.
+
+One queue is for whichever lane has room, and one for each lane. Lanes may join while work is under way.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections import deque
+from dataclasses import dataclass
+from typing import Any
+
+from otherroof.far.ops import Done, Task
+
+POLL_S = 0.25  # how often a lane without work looks whether more will come
+
+
+@dataclass(frozen=True, slots=True)
+class Crash:
+    """A lane ended by an error that is not one task's own."""
+
+    error: BaseException
+
+
+class HandOut:
+    """Tasks and results of one call; closed when no more tasks will come."""
+
+    def __init__(self) -> None:
+        self._results: queue.SimpleQueue[tuple[Task[Any, Any], Done[Any, Any]] | Crash] = queue.SimpleQueue()
+        self._for_all: deque[Task[Any, Any]] = deque()
+        self._for_one: list[deque[Task[Any, Any]]] = []
+        self._changed = threading.Condition()
+        self._waiting = 0
+        self._closed = False
+
+    @property
+    def closed(self) -> bool:
+        """Whether no more tasks will come."""
+        return self._closed
+
+    def join(self) -> int:
+        """A lane joins; answers its number."""
+        with self._changed:
+            self._for_one.append(deque())
+            return len(self._for_one) - 1
+
+    def close(self) -> None:
+        """No more tasks will come."""
+        with self._changed:
+            self._closed = True
+            self._changed.notify_all()
+
+    def put(self, task: Task[Any, Any]) -> None:
+        """Hand out a task."""
+        with self._changed:
+            mine = self._for_all if task.lane is None else self._for_one[task.lane % len(self._for_one)]
+            mine.append(task)
+            if self._waiting:
+                self._changed.notify_all()
+
+    def take(self, lane: int, wait: bool) -> Task[Any, Any] | None:
+        """A task for this lane, or None where there is none now; waits a little where it may."""
+        own = self._for_one[lane]
+        with self._changed:
+            if wait and not own and not self._for_all and not self._closed:
+                self._waiting += 1
+                self._changed.wait(POLL_S)
+                self._waiting -= 1
+            if own:
+                return own.popleft()
+            return self._for_all.popleft() if self._for_all else None
+
+    def ended(self, lane: int) -> bool:
+        """Whether nothing will come any more for this lane."""
+        with self._changed:
+            return self._closed and not self._for_all and not self._for_one[lane]
+
+    def give(self, task: Task[Any, Any], done: Done[Any, Any]) -> None:
+        """A task has ended."""
+        self._results.put((task, done))
+
+    def crash(self, error: BaseException) -> None:
+        """A lane has ended by `error`; its caller raises it."""
+        self._results.put(Crash(error))
+
+    @property
+    def has_result(self) -> bool:
+        """Whether something waits for the caller."""
+        return not self._results.empty()
+
+    def result(self, wait_s: float) -> tuple[Task[Any, Any], Done[Any, Any]] | None:
+        """The next result, None where none came in time. Raises the error that ended a lane."""
+        try:
+            found = self._results.get(timeout=wait_s)
+        except queue.Empty:
+            return None
+        if isinstance(found, Crash):
+            raise found.error
+        return found
