@@ -159,13 +159,19 @@ _SAYINGS = {NO_SUCH_FILE: "is not there", PERMISSION_DENIED: "is forbidden", UNS
 def decode(op: ops.Op, packet: bytes) -> Any:
     """The answer to `op`; raises the PlaceError that a refusal means, LinkLost where the packet makes no sense."""
     kind = packet[0]
-    if kind == STATUS:
-        (code,) = _read_u32(packet, 5)
-        return _status(op, code)
+    wanted = _ANSWERS.get(type(op), STATUS)
     try:
-        return _DECODERS[kind](packet)
-    except (KeyError, struct.error):
+        if kind == STATUS:
+            (code,) = _read_u32(packet, 5)
+        elif kind == wanted:
+            return _DECODERS[kind](packet)
+        else:
+            raise broken()
+    except struct.error:
         raise broken() from None
+    if code == OK and wanted != STATUS:
+        raise broken()
+    return _status(op, code)
 
 
 def _status(op: ops.Op, code: int) -> Any:
@@ -234,6 +240,17 @@ _DECODERS: dict[int, Callable[[bytes], Any]] = {
     NAME: _names,
     ATTRS: lambda packet: take_attrs(packet, 5)[0],
     EXTENDED_REPLY: _space,
+}
+
+# What answers a request that asks for something; all others are answered by a status.
+_ANSWERS: dict[type, int] = {
+    ops.OpenFile: HANDLE,
+    ops.OpenFolder: HANDLE,
+    ops.Read: DATA,
+    ops.ReadFolder: NAME,
+    ops.Look: ATTRS,
+    ops.LookOpen: ATTRS,
+    ops.AskSpace: EXTENDED_REPLY,
 }
 
 
