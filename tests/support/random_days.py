@@ -1,4 +1,4 @@
-"""Random days in a folder: files come, change, move, are copied, linked, and become something else. Same seed, same days.
+"""Random days in a folder: files come, change, move, are copied, linked, become something else. Same seed, same days.
 
 Only names that are used again and again are used, so that deeds meet each other's traces.
 """

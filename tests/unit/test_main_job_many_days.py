@@ -1,4 +1,4 @@
-"""Days in which anything may happen, one after the other: every version comes back exactly, whatever the far box can do."""
+"""Days in which anything may happen: every version comes back exactly, whatever the far box can do."""
 
 from __future__ import annotations
 
