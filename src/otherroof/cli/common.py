@@ -6,14 +6,16 @@ import contextlib
 import json
 import os
 import sys
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.console import Console
 
 from otherroof.errors import WrongSettings, WrongUse
 from otherroof.ledger import Ledger
 from otherroof.settings import Job, Settings, read_settings, require_settings
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 SETTINGS_FOLDER = "/etc/otherroof"
 PLAIN_WIDTH = 200  # columns where it is no terminal: nothing is cut short there
@@ -91,6 +93,8 @@ def ledger_of(settings: Settings) -> Ledger:
 
 def console() -> Console:
     """Where reports go: plain when it is not a terminal, without colour where NO_COLOR says so."""
+    from rich.console import Console
+
     width = None if sys.stdout.isatty() else PLAIN_WIDTH
     return Console(highlight=False, width=width, no_color=True if os.environ.get("NO_COLOR") else None)
 

@@ -9,10 +9,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-
-from rich.console import Console
-from rich.progress import BarColumn, TaskID, TextColumn
-from rich.progress import Progress as Display
+from typing import TYPE_CHECKING
 
 from otherroof.copying.entry import shown
 from otherroof.copying.progress import Progress
@@ -21,6 +18,10 @@ from otherroof.units import rate_text, size_text, span_text
 
 LINE_EVERY_S = 60.0
 RATE_OVER_S = 10.0
+
+if TYPE_CHECKING:
+    from rich.progress import Progress as Display
+    from rich.progress import TaskID
 
 log = logging.getLogger("otherroof.progress")
 
@@ -55,6 +56,10 @@ def showing(look: Callable[[], Look], name: str, *, quiet: bool) -> Iterator[Cal
     if quiet or not sys.stderr.isatty():
         yield _Lines(look, name, quiet=quiet).tick
         return
+    from rich.console import Console  # only here: a nightly run has no terminal and should not wait for it
+    from rich.progress import BarColumn, TextColumn
+    from rich.progress import Progress as Display
+
     console = Console(stderr=True, no_color=True if os.environ.get("NO_COLOR") else None, highlight=False)
     columns = (
         TextColumn("{task.description}", markup=False),
