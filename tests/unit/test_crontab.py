@@ -100,6 +100,17 @@ def test_an_hourly_job_is_not_made_up_for_an_hour_that_never_was() -> None:
     assert found == datetime(2026, 3, 29, 1, 15, tzinfo=UTC)
 
 
+def test_an_hour_that_comes_twice_over_midnight_is_walked_in_the_order_it_passes() -> None:
+    # St John's was put back at 00:01 on 7 November 2010, to 23:01 on the 6th.
+    zone, moment, shown = ZoneInfo("America/St_Johns"), datetime(2010, 11, 7, 1, 45, tzinfo=UTC), []
+    for _ in range(5):
+        following = Crontab.parse("0,30 * * * *").next_after(moment, zone)
+        assert moment < following <= moment + timedelta(minutes=30)
+        moment = following
+        shown.append(f"{moment.astimezone(zone):%d. %H:%M}")
+    assert shown == ["06. 23:30", "07. 00:00", "06. 23:30", "07. 00:00", "07. 00:30"]
+
+
 def _number(low: int, high: int) -> st.SearchStrategy[str]:
     numbers = st.integers(low, high)
     ranges = st.tuples(numbers, numbers).map(lambda pair: f"{min(pair)}-{max(pair)}")

@@ -66,6 +66,12 @@ def test_a_window_inside_the_jump_is_not_open_that_day() -> None:
     assert Stretch.parse("02:10-02:50").next_open(at("03-29", "00:00"), BERLIN) == at("03-30", "02:10")
 
 
+def test_a_break_inside_the_jump_does_not_close_the_window_that_day() -> None:
+    stretch = Stretch.parse("03:00-02:00")
+    assert stretch.open_until(at("03-29", "00:00"), BERLIN) == at("03-30", "02:00")
+    assert stretch.open_until(at("03-30", "00:00"), BERLIN) == at("03-30", "02:00")
+
+
 def test_a_window_on_a_day_that_the_zone_left_out() -> None:
     apia = ZoneInfo("Pacific/Apia")
     moment = datetime(2011, 12, 29, 12, tzinfo=apia)

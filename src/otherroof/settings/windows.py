@@ -66,8 +66,13 @@ class Stretch:
         # One day back for a stretch over midnight; some days on, since a stretch inside a jump of the clock,
         # or on a day that a zone leaves out, is empty.
         today = shown(moment, zone).date()
-        found = [self._on(today + timedelta(days=away), zone) for away in range(-1, 4)]
-        return [(opens, closes) for opens, closes in found if opens < closes]
+        found: list[tuple[datetime, datetime]] = []
+        for opens, closes in (self._on(today + timedelta(days=away), zone) for away in range(-1, 4)):
+            # Where one begins as another ends, the time between lies inside a jump of the clock.
+            begun = found.pop()[0] if found and found[-1][1] == opens else opens
+            if begun < closes:
+                found.append((begun, closes))
+        return found
 
     def _on(self, day: date, zone: ZoneInfo) -> tuple[datetime, datetime]:
         opens = midnight(day) + timedelta(minutes=self.start)

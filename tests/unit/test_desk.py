@@ -1,0 +1,153 @@
+"""The desk's books: what is written down at which moment, and what a failed digest or a wrong clock leaves there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from otherroof import errors
+from otherroof.clock import SteppedClock
+from otherroof.ledger import Ledger
+from otherroof.service.desk import DIGEST_PAUSE, Desk
+from otherroof.service.hands import Ended, ended_by
+from otherroof.service.plan import Start
+from support.simulated import household, utc
+
+NOW = utc(2026, 6, 8, 12)  # a Monday
+SETTINGS = household(
+    {"photos": {}, "papers": {"at": "0 5 * * *", "window": "22:00-06:30", "far": "wren"}},
+    zone="UTC",
+    far={"heron": {}, "wren": {}},
+)
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Iterator[tuple[Desk, Ledger, SteppedClock]]:
+    clock = SteppedClock(NOW)
+    with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
+        made = Desk(SETTINGS, ledger, clock)
+        made.plan()
+        yield made, ledger, clock
+
+
+def attempt(desk: Desk, ended: Ended) -> None:
+    (start,) = [one for one in desk.plan().runs if one.job == "photos"]
+    desk.begin(start)
+    desk.end("photos", ended)
+
+
+UNREACHED = Ended("failed", "unreached", "no answer")
+
+
+def test_tries_are_counted_until_one_comes_to_something(desk: tuple[Desk, Ledger, SteppedClock]) -> None:
+    books, ledger, clock = desk
+    clock.step(13.5 * 3600)
+    counted = []
+    for ended in (UNREACHED, UNREACHED, Ended("done", "settled"), UNREACHED):
+        attempt(books, ended)
+        counted.append(ledger.turns()["photos"].tries)
+        clock.step(600 if ended is UNREACHED else 86_400)
+    assert counted == [1, 2, 0, 1]
+
+
+def test_a_begun_run_is_on_the_books_before_it_does_anything(desk: tuple[Desk, Ledger, SteppedClock]) -> None:
+    books, ledger, clock = desk
+    clock.step(13.5 * 3600)
+    (start,) = books.plan().runs
+    books.begin(start)
+    turn = ledger.turns()["photos"]
+    assert (turn.begun, turn.ended, turn.ending, turn.tries) == (clock.now(), None, None, 1)
+
+
+def test_what_a_job_waits_for_is_on_the_books_while_it_waits(desk: tuple[Desk, Ledger, SteppedClock]) -> None:
+    books, ledger, clock = desk
+    clock.step(22 * 3600)  # at 10:00 on the next day both are owed, and one of the windows is closed
+    attempt(books, Ended("done", "settled"))
+    books.plan()
+    assert ledger.turns()["papers"].waiting == "waits for its window, which opens at 2026-06-09 22:00"
+    clock.step(12 * 3600)
+    (start,) = books.plan().runs
+    books.begin(start)
+    assert ledger.turns()["papers"].waiting == ""
+
+
+def test_a_digest_that_could_not_be_made_is_tried_again_after_a_while(desk: tuple[Desk, Ledger, SteppedClock]) -> None:
+    books, _, clock = desk
+    clock.step(7 * 86_400)
+    assert books.plan().digest
+    books.begin_digest()
+    assert not books.plan().digest
+    books.end_digest(made=False)
+    assert not books.plan().digest
+    clock.step(DIGEST_PAUSE.total_seconds())
+    assert books.plan().digest
+    books.end_digest(made=True)
+    clock.step(6 * 86_400)
+    assert not books.plan().digest
+
+
+def test_a_digest_that_was_sent_before_a_kill_is_not_sent_again(desk: tuple[Desk, Ledger, SteppedClock]) -> None:
+    books, ledger, clock = desk
+    clock.step(7 * 86_400)
+    assert books.plan().digest
+    ledger.note_digest(clock.now(), NOW, True, ())
+    assert not Desk(SETTINGS, ledger, clock).plan().digest
+
+
+def test_what_a_clock_far_ahead_wrote_is_not_believed(desk: tuple[Desk, Ledger, SteppedClock]) -> None:
+    books, ledger, clock = desk
+    future = NOW + timedelta(days=4000)
+    for name in ("digest", "probe:heron"):
+        ledger.note_mark(name, future)
+    ledger.note_answer("heron", future)
+    plan = books.plan()
+    assert plan.probes == ("heron", "wren")
+    clock.step(7 * 86_400)
+    assert books.plan().digest
+
+
+def test_the_watch_is_called_soon_after_a_run(desk: tuple[Desk, Ledger, SteppedClock]) -> None:
+    books, _, clock = desk
+    books.begin_look()
+    clock.step(1)
+    assert not books.plan().look
+    clock.step(13.5 * 3600)
+    books.begin_look()
+    attempt(books, Ended("done", "settled"))
+    assert books.plan().look
+
+
+def test_a_job_that_was_taken_out_while_it_ran_ends_in_peace(desk: tuple[Desk, Ledger, SteppedClock]) -> None:
+    books, ledger, clock = desk
+    clock.step(13.5 * 3600)
+    (start,) = books.plan().runs
+    sign = books.begin(start)
+    books.use(household({}, zone="UTC"))
+    assert not sign.asked()
+    books.end("photos", Ended("done", "settled"))
+    assert ledger.turns()["photos"].ending == "settled"
+    assert books.plan().runs == ()
+
+
+def test_an_allowance_given_to_a_run_stops_it(desk: tuple[Desk, Ledger, SteppedClock]) -> None:
+    books, _, _ = desk
+    sign = books.begin(Start("photos", "heron", room=100))
+    sign.crossed(101)
+    assert "month" in sign.asked()
+
+
+def test_errors_end_a_run_in_the_way_that_helps() -> None:
+    endings = {
+        errors.RunCut("stop"): "cut",
+        errors.Busy("another"): "busy",
+        errors.LinkLost("gone"): "unreached",
+        errors.TunnelTrouble("no interface"): "unreached",
+        errors.HostKeyChanged("another key"): "settled",
+        errors.LoginRefused("refused"): "settled",
+        errors.FarTrouble("full"): "settled",
+        ZeroDivisionError("a slip"): "settled",
+    }
+    assert {error: ended_by(error).ending for error in endings} == endings
