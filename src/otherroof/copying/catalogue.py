@@ -65,6 +65,10 @@ class Block:
         """Every entry's size in bytes."""
         return unpacked(self.packed, self.count)[1].tolist()[1::COLUMNS]
 
+    def inodes(self) -> list[int]:
+        """Every entry's inode number."""
+        return unpacked(self.packed, self.count)[1].tolist()[::COLUMNS]
+
     def items(self) -> list[tuple[bytes, Numbers, bytes]]:
         """Name, numbers and line of every entry."""
         names, numbers = unpacked(self.packed, self.count)

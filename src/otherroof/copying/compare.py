@@ -15,7 +15,7 @@ from otherroof.copying.scan import COLUMNS, Batch, joined
 
 FILE, FOLDER, LINK = stat.S_IFREG >> 12, stat.S_IFDIR >> 12, stat.S_IFLNK >> 12
 
-SIZE, MTIME, MODE = 1, 2, 4  # places in Numbers
+INODE, SIZE, MTIME, MODE = 0, 1, 2, 4  # places in Numbers
 
 
 @dataclass(frozen=True, slots=True)

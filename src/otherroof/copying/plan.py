@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from otherroof.copying.catalogue import Numbers
-from otherroof.copying.compare import FILE, FOLDER, LINK, SIZE, Difference, kind_of, looks_alike
+from otherroof.copying.compare import FILE, FOLDER, INODE, LINK, MODE, SIZE, Difference, kind_of, looks_alike
+from otherroof.copying.scan import HARD
 from otherroof.copying.sqlite_file import open_sqlite, remove_sqlite, sqlite_translated, sqlite_trouble
 
 SCHEMA_VERSION = 1
@@ -30,6 +31,7 @@ CREATE INDEX todo_hard ON todo (ino, device) WHERE device <> 0;
 CREATE INDEX todo_digest ON todo (digest) WHERE digest IS NOT NULL;
 CREATE INDEX todo_large ON todo (size) WHERE size > 1048576;
 CREATE INDEX todo_state ON todo (state) WHERE state IN (1, 3);
+CREATE TABLE hard (ino INTEGER PRIMARY KEY);
 CREATE TABLE content (digest BLOB NOT NULL, path BLOB NOT NULL, size INTEGER NOT NULL);
 CREATE INDEX content_digest ON content (digest);
 CREATE INDEX content_size ON content (size);
@@ -148,8 +150,24 @@ class Plan:
             self._db.executemany(
                 "INSERT OR REPLACE INTO todo (path, had, want, doubt, ino, size, mtime, ctime, mode, device, old,"
                 " old_size, old_digest) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (_row_of(one) for one in differences),
+                (_row_of(one) for one in self._noting_inodes(differences)),
             )
+
+    def _noting_inodes(self, differences: Iterable[Difference]) -> Iterator[Difference]:
+        for one in differences:
+            for numbers in (one.found, one.known):
+                if numbers is not None and numbers[MODE] & HARD and numbers[INODE]:
+                    self._db.execute("INSERT OR IGNORE INTO hard (ino) VALUES (?)", (numbers[INODE],))
+            yield one
+
+    def inodes_with_names(self) -> set[int]:
+        """The inodes of files with several names of which one differs."""
+        with sqlite_translated(self.path):
+            return {row[0] for row in self._db.execute("SELECT ino FROM hard")}
+
+    def has(self, path: bytes) -> bool:
+        """Whether something is to be done at this path."""
+        return self._one("SELECT 1 FROM todo WHERE path=?", (path,)) is not None
 
     def find_hard_links(self) -> None:
         """Within each group of names of one file, all but the first follow the first."""

@@ -30,6 +30,7 @@ from otherroof.copying.fold import fold
 from otherroof.copying.guard import Limits, Release, Sight, verdict
 from otherroof.copying.leave_out import left_out_by
 from otherroof.copying.locate import note_known_content
+from otherroof.copying.name_groups import names_left_behind
 from otherroof.copying.nature import Sampler, count_new_endings
 from otherroof.copying.outfit import Outfit, Sent, Stop
 from otherroof.copying.plan import DONE, Plan, Tally
@@ -157,6 +158,8 @@ class Run:
         session.plan = plan = Plan(self._means.files.notes)
         try:
             self._compare(session, plan)
+            blocks = session.cared.catalogue.blocks()
+            plan.add(list(names_left_behind(blocks, plan.inodes_with_names(), plan.has, self._source.device)))
             plan.find_hard_links()
             self._find_moves(plan)
             self._report.nature = self._sampler.nature(count_new_endings(plan.came_and_went()))

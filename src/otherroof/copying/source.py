@@ -166,6 +166,14 @@ class Source:
         except OSError as problem:
             raise _unreadable(path, problem) from problem
 
+    def device(self, path: bytes) -> int:
+        """The number of the device that holds `path`. Raises Unreadable."""
+        folder, _, name = path.rpartition(b"/")
+        try:
+            return os.stat(name, dir_fd=self._at(folder), follow_symlinks=False).st_dev
+        except OSError as problem:
+            raise _unreadable(path, problem) from problem
+
     def top(self) -> Entry:
         """The folder itself. Raises Unreadable."""
         try:
