@@ -211,6 +211,15 @@ DAYS = {
     "two alike files become one": Day(
         each(put("a", A), put("b", A)), each(remove("b"), second_name("a", "b")), (0, 0, 0, 0)
     ),
+    "a folder with one of two names gets another name": Day(
+        each(put("b/c", A), second_name("b/c", "d")), move("b", "a"), (0, 0, 1, 0)
+    ),
+    "a folder with the second of two names gets another name": Day(
+        each(put("a", A), folder("b"), second_name("a", "b/c")), move("b", "x"), (1, 0, 0, 1)
+    ),
+    "a folder with the first of two names leaves": Day(
+        each(put("b/c", A), second_name("b/c", "d")), move("b", "../away"), (0, 0, 0, 1)
+    ),
     # only the outside changes
     "a file's rights change": Day(put("a", A), mode("a", 0o4710), (0, 0, 0, 0)),
     "a file cannot be read by its owner's rights": Day(put("a", A), mode("a", 0), (0, 0, 0, 0)),
