@@ -5,7 +5,7 @@ set -eu
 cd "$(dirname "$0")/.."
 venv="${OTHERROOF_VENV:-.venv}"
 
-wanted="openssh-server openssh-client wireguard-tools wireguard-go nftables iproute2 iputils-ping acl attr debootstrap shellcheck faketime chromium"
+wanted="systemd openssh-server openssh-client wireguard-tools wireguard-go nftables iproute2 iputils-ping acl attr debootstrap shellcheck faketime chromium"
 if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null; then
     missing=""
     for package in $wanted; do

@@ -49,7 +49,11 @@ class Home(Strict):
 
 
 class Far(Strict):
-    """One far box: where it is, how it proves itself, where copies go."""
+    """One far box: where it is, how it proves itself, where copies go.
+
+    `tries` and `pause_s` are for broken connections within one run; `month_gb` is for the bytes on the wire, both
+    ways, in a calendar month (0: no bound); in `limits`, Mbit/s by stretch of the day, 0 is no limit.
+    """
 
     address: Address
     port: Port = 22
@@ -82,7 +86,11 @@ class Guard(Strict):
 
 
 class Job(Strict):
-    """One folder to protect."""
+    """One folder to protect.
+
+    `at` is five crontab fields and `window` a stretch of the day, both on the household's wall clock. `tries` is how
+    often a run is begun where the far box does not answer, before its next time. `importance` 9 goes before 1.
+    """
 
     folder: AbsolutePath
     far: Name
