@@ -14,7 +14,7 @@ import sys
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import datetime, timedelta
 from itertools import pairwise
@@ -211,6 +211,27 @@ def test_a_stop_in_the_middle_of_a_copy_is_quick_and_the_next_start_goes_on(tmp_
         # What had arrived before the stop is not sent again.
         assert cut.report.bytes.wire_up + done.report.bytes.wire_up < size * 1.15
         assert done.report.bytes.wire_up < size * 0.9
+
+
+def test_a_stop_does_not_wait_for_a_dump_that_takes_long(tmp_path: Path, far: FarSshd) -> None:
+    dump, pid = tmp_path / "dump", tmp_path / "pid"
+    dump.write_text(f"#!/bin/sh\necho $$ > {pid}\nexec sleep 50\n")
+    dump.chmod(0o755)
+    with household(tmp_path, far, {"papers": {"before": [str(dump)]}}) as home:
+        home.overdue("papers")
+        service = home.start()
+        until(lambda: pid.exists() and pid.read_text().strip())
+        try:
+            begun = time.monotonic()
+            service.terminate()
+            assert service.wait(10) == 0
+            assert time.monotonic() - begun < 10
+        finally:
+            with suppress(ProcessLookupError):
+                os.kill(int(pid.read_text()), signal.SIGKILL)
+        assert "did not end in time, and is left as it is: run papers" in home.told()
+        turn = home.turn("papers")
+        assert (turn.begun is None, turn.ended) == (False, None)
 
 
 def _incoming(far: FarSshd) -> int:
