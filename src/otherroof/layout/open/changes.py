@@ -198,6 +198,8 @@ class OpenChanges:
         fits = now.size == shape.size and (had or now.mtime == shape.mtime)
         if had and before is None:
             return Standing.AS_BEFORE
+        if now == before:  # one file under both names, where the far box fell in the middle of a renaming
+            return Standing.OLD_GONE
         if fits:
             return Standing.IN_PLACE
         return Standing.OLD_GONE if had else Standing.AS_BEFORE

@@ -140,8 +140,9 @@ def _rename_in(part: bytes, path: bytes, aside: bytes, moved: bool) -> Script[No
         yield from make_parents(path)
         yield ops.Rename(part, path)
     except Refused:
-        if moved or not (yield from move_aside(path, aside)):
+        if moved:
             raise
+        yield from move_aside(path, aside)
         yield ops.Rename(part, path)
 
 
