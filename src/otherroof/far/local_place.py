@@ -8,7 +8,7 @@ from __future__ import annotations
 import errno
 import os
 import stat
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable
 from typing import Any
 
 from otherroof.errors import Denied, FarTrouble, NotThere, OtherroofError, PlaceError, Refused
@@ -40,7 +40,7 @@ class LocalPlace:
 
     def carry_out(
         self, work: Iterable[Task[K, T] | None], tick: Callable[[], None] | None = None
-    ) -> Iterator[Done[K, T]]:
+    ) -> Generator[Done[K, T], None, None]:
         """See the port. In order, one at a time."""
         for task in work:
             if task is None:

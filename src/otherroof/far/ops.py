@@ -7,7 +7,7 @@ them out at once, with as many requests in flight as the way allows. Paths are b
 from __future__ import annotations
 
 import enum
-from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Generic, Protocol, TypeVar
 
@@ -367,8 +367,8 @@ class Place(Protocol):
 
     `carry_out` runs scripts, many at once where the place allows it, taken from `work` as room comes free, and
     yields each result as it comes, in no order. `work` may give None: nothing now, ask again after the next result.
-    LinkLost ends it: what was under way is then uncertain. `tick` is called about every second in the caller's
-    thread while work is under way.
+    LinkLost ends it: what was under way is then uncertain, as it is where the generator is closed early. `tick` is
+    called about every second in the caller's thread while work is under way.
     """
 
     offers: Offers
@@ -383,7 +383,7 @@ class Place(Protocol):
 
     def carry_out(
         self, work: Iterable[Task[K, T] | None], tick: Callable[[], None] | None = None
-    ) -> Iterator[Done[K, T]]: ...
+    ) -> Generator[Done[K, T], None, None]: ...
 
     def close(self) -> None: ...
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from functools import partial
 
 from otherroof.errors import LinkLost, OtherroofError
@@ -102,7 +102,7 @@ class SftpPlace:
 
     def carry_out(
         self, work: Iterable[Task[K, T] | None], tick: Callable[[], None] | None = None
-    ) -> Iterator[Done[K, T]]:
+    ) -> Generator[Done[K, T], None, None]:
         """See the port. With several lanes each takes the next task as it has room."""
         hand_out = HandOut()
         with self._lock:

@@ -17,6 +17,7 @@ import json
 import os
 from collections import deque
 from collections.abc import Callable, Iterator
+from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -111,6 +112,7 @@ class Restorer:
         self._recall = Recall(version.header)
         self._failed: set[bytes] = set()
         self._ranges: deque[Task[_Job, bytes]] = deque()
+        self._open: set[_Large] = set()
         self._under_way = 0
         self._large_under_way = 0
 
@@ -118,8 +120,15 @@ class Restorer:
         """V3 to V6. Raises HomeTrouble where this machine cannot take it, LinkLost where the way broke."""
         firsts = self._survey(wanted)
         self._make_folders(wanted)
-        for done in self._place.carry_out(self._tasks(wanted, firsts), tick):
-            self._arrived(done)
+        try:
+            # Closed before any file here is: lanes that are still at work would write into whatever came after it.
+            with closing(self._place.carry_out(self._tasks(wanted, firsts), tick)) as results:
+                for done in results:
+                    self._arrived(done)
+        finally:
+            for large in list(self._open):
+                with suppress(HomeTrouble):  # what ended the restore is told; this file is only litter
+                    self._drop(large)
         self._make_names(wanted, firsts)
         self._finish_folders(wanted)
         self._recall.problems += [Problem(shown(path), why) for path, why in self._target.notes.attributes]
@@ -128,28 +137,42 @@ class Restorer:
     # -- what is wanted --
 
     def _survey(self, wanted: Wanted) -> dict[bytes, bytes]:
-        """Count what will come; for a wanted further name whose first is not wanted, which name stands in for it."""
-        stand_ins: dict[bytes, bytes] = {}
-        found = False
+        """Count what will come; for each first name that does not come, the further name that stands in for it.
+
+        Raises WrongUse where a wanted path is not in this version.
+        """
+        firsts: set[bytes] = set()
+        unmet = set(wanted.paths)
         for entry in self._version.entries():
             if not wanted.has(entry.path):
                 continue
-            found = True
+            if unmet:
+                unmet -= {path for path in unmet if Wanted((path,)).has(entry.path)}
             if entry.kind == "file":
                 self._progress.files_total += 1
-                if entry.first and not wanted.has(entry.first):
-                    if stand_ins.setdefault(entry.first, entry.path) != entry.path:
-                        continue
-                elif entry.first:
-                    continue
-                self._progress.bytes_total += entry.size
-        if not found and wanted.paths:
+                self._progress.bytes_total += 0 if entry.first else entry.size
+                if entry.first:
+                    firsts.add(entry.first)
+        if unmet:
             raise WrongUse(
-                f"this version holds no {shown(wanted.paths[0])}",
+                f"this version holds no {shown(min(unmet))}",
                 where=f"{self._version.header.job}/{self._version.header.run}",
                 advice="paths are relative to the job's folder",
             )
-        return stand_ins
+        return self._stand_ins(wanted, firsts) if firsts else {}
+
+    def _stand_ins(self, wanted: Wanted, firsts: set[bytes]) -> dict[bytes, bytes]:
+        """Which further name comes in place of its first, where that one is not wanted or not in this version."""
+        absent = set(firsts)
+        for entry in self._version.entries():
+            if entry.kind == "file" and not entry.first and wanted.has(entry.path):
+                absent.discard(entry.path)
+        found: dict[bytes, bytes] = {}
+        for entry in self._version.entries():
+            if entry.first in absent and entry.first not in found and wanted.has(entry.path):
+                found[entry.first] = entry.path
+                self._progress.bytes_total += entry.size
+        return found
 
     def _make_folders(self, wanted: Wanted) -> None:
         for entry in self._version.entries():
@@ -190,6 +213,7 @@ class Restorer:
         except OSError as problem:
             raise HomeTrouble(f"cannot be made: {problem.strerror}", where=shown(entry.path)) from problem
         large = _Large(entry, handle, name)
+        self._open.add(large)
         far = self._where.far_path(entry.path)
         for offset, length in ranges_of(entry.size, entry.holes) or [(0, 0)]:
             large.left += 1
@@ -228,13 +252,18 @@ class Restorer:
         if large.left:
             return
         if large.failure is not None:
-            self._target.drop(large.entry.path, large.handle, large.name)
+            self._drop(large)
             self._damaged(large.entry, large.failure)
         elif digest_of_handle(large.handle) != large.entry.digest:
-            self._target.drop(large.entry.path, large.handle, large.name)
+            self._drop(large)
             self._wrong(large.entry)
         else:
+            self._open.discard(large)
             self._whole(large.entry, large.handle, large.name)
+
+    def _drop(self, large: _Large) -> None:
+        self._open.discard(large)
+        self._target.drop(large.entry.path, large.handle, large.name)
 
     def _whole(self, entry: Entry, handle: int, name: bytes) -> None:
         self._target.finish_file(entry, handle, name)

@@ -19,6 +19,7 @@ from otherroof.errors import HomeTrouble, WrongUse
 
 Existing = Literal["refuse", "keep", "replace"]
 PART = b".otherroof-part-"
+_FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW
 
 
 class InTheWay(HomeTrouble):
@@ -89,7 +90,10 @@ class Target:
     def drop(self, path: bytes, handle: int, name: bytes) -> None:
         """Throw a file away that did not come whole."""
         os.close(handle)
-        os.unlink(name, dir_fd=self._above(path))
+        try:
+            os.unlink(name, dir_fd=self._above(path))
+        except OSError as problem:
+            raise _trouble(path, problem) from problem
 
     def finish_file(self, entry: Entry, handle: int, name: bytes) -> None:
         """Give a complete file its properties and its name; closes the handle."""
@@ -188,6 +192,7 @@ class Target:
         return self._handle
 
     def _walk(self, path: bytes) -> int:
+        """A handle on the folder above `path`; one that no listing names is made all the same."""
         if not is_safe(path):
             raise InTheWay(
                 "is a path that would leave the folder", where=shown(path), advice="the listing is not sound"
@@ -195,7 +200,7 @@ class Target:
         handle = os.dup(self._top)
         for part in path.split(b"/")[:-1]:
             try:
-                below = os.open(part, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW, dir_fd=handle)
+                below = _enter(part, handle)
             except OSError as problem:
                 if problem.errno in (errno.ELOOP, errno.ENOTDIR):
                     raise InTheWay(
@@ -209,6 +214,14 @@ class Target:
 
 
 SYNC_FROM = 64 * 1024 * 1024  # bytes; large files are made durable one by one, the rest by the system in its time
+
+
+def _enter(name: bytes, above: int) -> int:
+    try:
+        return os.open(name, _FOLDER, dir_fd=above)
+    except FileNotFoundError:
+        os.mkdir(name, 0o700, dir_fd=above)
+        return os.open(name, _FOLDER, dir_fd=above)
 
 
 def _name(path: bytes) -> bytes:
