@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import threading
 import time
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Protocol
 
 
@@ -80,4 +80,25 @@ def from_stamp(text: str) -> datetime:
     moment = datetime.fromisoformat(text.upper().replace("Z", "+00:00"))
     if moment.tzinfo is None:
         raise ValueError(f"{text!r} has no offset from UTC")
-    return moment.astimezone(UTC)
+    return _in_utc(moment)
+
+
+def told_moment(text: str, zone: tzinfo, *, end_of_day: bool = False) -> datetime:
+    """The moment that a person means by `text`: RFC 3339, or a date or time without offset in the household's `zone`.
+
+    A date alone is its first second, with `end_of_day` its last. Raises ValueError for anything else.
+    """
+    try:
+        return from_stamp(text)
+    except ValueError:
+        moment = datetime.fromisoformat(text)
+    if len(text) <= len("2031-04-05"):
+        moment = moment.replace(hour=23, minute=59, second=59) if end_of_day else moment
+    return _in_utc(moment.replace(tzinfo=zone))
+
+
+def _in_utc(moment: datetime) -> datetime:
+    try:
+        return moment.astimezone(UTC)
+    except OverflowError:
+        raise ValueError(f"{moment} is beyond the calendar") from None

@@ -11,7 +11,7 @@ import typer
 from rich.table import Table
 
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, console, job_of, print_json, settings_in
-from otherroof.clock import from_stamp, stamp
+from otherroof.clock import stamp, told_moment
 from otherroof.errors import WrongUse
 from otherroof.ledger import Ledger, RunRow
 from otherroof.service.one_run import ledger_path
@@ -59,9 +59,7 @@ def _moment(text: str, settings: Settings) -> datetime | None:
     if not text:
         return None
     try:
-        if len(text) == 10:
-            return datetime.fromisoformat(text).replace(tzinfo=settings.zone)
-        return from_stamp(text)
+        return told_moment(text, settings.zone)
     except ValueError as problem:
         raise WrongUse(f"{text!r} is no time", advice="a date such as 2031-04-05, or 2031-04-05T01:30:00Z") from problem
 

@@ -22,6 +22,7 @@ from otherroof.errors import Damaged
 from otherroof.layout.listing_key import ListingKey
 
 FORMAT = 1
+LARGEST = 1 << 63  # no count in a header is as large
 LONGEST_LINE = 4 * 1024 * 1024  # bytes; more than any entry needs
 
 
@@ -57,9 +58,10 @@ def parse_header(line: bytes, where: str) -> Header:
         raw = json.loads(line)
         known = {key: raw[key] for key in Header.__dataclass_fields__ if key in raw}
         header = Header(**known)
-    except (ValueError, TypeError, KeyError) as problem:
+    except (ValueError, TypeError, KeyError, RecursionError) as problem:
         raise damaged(where, "has no header") from problem
-    if header.otherroof != "listing" or not isinstance(header.files, int) or not isinstance(header.size, int):
+    counts = (header.files, header.size, header.format)
+    if header.otherroof != "listing" or not all(isinstance(one, int) and 0 <= one < LARGEST for one in counts):
         raise damaged(where, "has no header")
     if header.format > FORMAT:
         raise Damaged("was written by a newer Otherroof", where=where, advice="install that version again")
@@ -111,10 +113,10 @@ def check_listing(path: str, key: ListingKey, job: str, run: str) -> Header:
         raise damaged(where, "is cut short")
     try:
         last = json.loads(held)
-        shown = str(last["keyed_digest"])
-    except (ValueError, KeyError, TypeError) as problem:
+        shown = str(last["keyed_digest"]).encode("utf-8", "replace")
+    except (ValueError, KeyError, TypeError, RecursionError) as problem:
         raise damaged(where, "is cut short: its keyed digest is missing") from problem
-    if not hmac.compare_digest(shown, mac.hexdigest()):
+    if not hmac.compare_digest(shown, mac.hexdigest().encode()):
         raise damaged(where, "was changed since it was written, or with another key")
     header = parse_header(first, where)
     if header.job != job or header.run != run:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, tzinfo
 
-from otherroof.clock import from_stamp
+from otherroof.clock import from_stamp, told_moment
 from otherroof.errors import Damaged, WrongUse
+
+_DATE = re.compile(r"\d{4}-\d\d-\d\d\Z")
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,10 +27,11 @@ class Version:
     flaw: str = ""
 
 
-def chosen(runs: Iterable[str], as_of: str, job: str) -> str:
-    """The run that `as_of` means: a run id, the beginning of one, or a moment (RFC 3339, or a date); empty: newest.
+def chosen(runs: Iterable[str], as_of: str, job: str, zone: tzinfo) -> str:
+    """The run that `as_of` means: a run id, the beginning of one, or a moment; empty: newest.
 
-    A moment means the last version taken until then. Raises WrongUse where there is none.
+    A moment means the last version taken until then; a date or time without offset is read in the household's `zone`,
+    a date as its end. Raises WrongUse where there is none.
     """
     known = sorted(runs)
     if not known:
@@ -37,9 +41,9 @@ def chosen(runs: Iterable[str], as_of: str, job: str) -> str:
     if as_of in known:
         return as_of
     begun_so = [run for run in known if run.startswith(as_of)]
-    if len(begun_so) == 1:
+    if len(begun_so) == 1 and not _DATE.match(as_of):
         return begun_so[0]
-    until = _moment(as_of, job)
+    until = _moment(as_of, job, zone)
     before = [run for run in known if taken_of(run) <= until]
     if not before:
         raise WrongUse(f"there is no version from {as_of} or before", where=job, advice=_advice(job))
@@ -51,13 +55,9 @@ def taken_of(run: str) -> datetime:
     return from_stamp(f"{run[:13]}:{run[13:15]}:{run[15:17]}Z")
 
 
-def _moment(text: str, job: str) -> datetime:
+def _moment(text: str, job: str, zone: tzinfo) -> datetime:
     try:
-        return from_stamp(text)
-    except ValueError:
-        pass
-    try:
-        return from_stamp(f"{text}T23:59:59Z" if len(text) == 10 else f"{text}Z")
+        return told_moment(text, zone, end_of_day=True)
     except ValueError as problem:
         raise WrongUse(f"{text!r} is neither a run nor a time", where=job, advice=_advice(job)) from problem
 

@@ -119,7 +119,7 @@ def restore(settings: Settings, wish: RestoreWish, watching: Watching | None = N
     """Bring a version back. Raises Damaged where its listing cannot be trusted; damaged files are in the answer."""
     watching = watching or Watching()
     with open_copy(settings, wish.job, watching.progress) as copy:
-        run = chosen(copy.view.runs, wish.as_of, wish.job)
+        run = chosen(copy.view.runs, wish.as_of, wish.job, settings.zone)
         header, lines_path = copy.keeper.fetch(run)
         target = Target(wish.into, wish.existing)
         where = Whereabouts(copy.place, wish.job, run, os.path.join(copy.scratch, "aside.db"))

@@ -12,6 +12,7 @@ from __future__ import annotations
 import hashlib
 import re
 from dataclasses import dataclass
+from datetime import MAXYEAR, datetime
 
 READ_ME = b"READ-ME-FIRST.txt"
 LATEST = b"latest"
@@ -71,8 +72,14 @@ def _token(path: bytes) -> bytes:
 
 
 def run_in(name: bytes, end: bytes) -> str | None:
-    """The run id in a name that ends in `end`, or None where it is none."""
+    """The run id in a name that ends in `end`, or None where it is none or its time is one that none can follow."""
     if not name.endswith(end):
         return None
     text = name[: len(name) - len(end)].decode("ascii", "replace")
-    return text if RUN_ID.match(text) else None
+    if not RUN_ID.match(text):
+        return None
+    try:
+        moment = datetime.strptime(text[:17], "%Y-%m-%dT%H%M%S")
+    except ValueError:
+        return None
+    return text if moment.year < MAXYEAR else None
