@@ -81,7 +81,7 @@ class Facts:
     """What the catalogue is a record of: `run` is the newest that counts, `settled` one that was cut and looked into.
 
     `mounted` tells whether the folder was a mount point of its own. `top` is the line of the folder itself; it is
-    only written into the listing.
+    only written into the listing. `lost` is a run that the far copy no longer held when it was looked at.
     """
 
     run: str
@@ -91,6 +91,7 @@ class Facts:
     size: int = 0
     settled: str = ""
     top: str = ""
+    lost: str = ""
     whole_run: str = ""  # the run whose listing holds every line, where `run` changed nothing
 
 
@@ -115,6 +116,7 @@ class Catalogue:
             files=int(held.get("files", 0)),
             size=int(held.get("size", 0)),
             settled=held.get("settled", ""),
+            lost=held.get("lost", ""),
             whole_run=held.get("whole_run", ""),
         )
 
@@ -143,6 +145,7 @@ def _write_facts(db: sqlite3.Connection, facts: Facts) -> None:
         "files": str(facts.files),
         "size": str(facts.size),
         "settled": facts.settled,
+        "lost": facts.lost,
         "whole_run": facts.whole_run,
     }
     db.execute("BEGIN IMMEDIATE")

@@ -100,7 +100,7 @@ def _take_notes(files: JobFiles, keeper: Keeper, view: FarView, cared: Cared) ->
             settle_begun(plan, keeper.layout(run))
         cared.parts = plan.parts()
         blocks = fold(cared.catalogue.blocks(), plan.outcome())
-        after = Facts(run if committed else facts.run, keeper.home_id, facts.mounted, settled=run)
+        after = Facts(run if committed else facts.run, keeper.home_id, facts.mounted, settled=run, lost=facts.lost)
         after.whole_run = run if committed else ""
         cared.catalogue = _replaced(files, cared.catalogue, blocks, after)
     plan.discard()
@@ -111,14 +111,17 @@ def _take_notes(files: JobFiles, keeper: Keeper, view: FarView, cared: Cared) ->
 
 def _match_newest(files: JobFiles, keeper: Keeper, view: FarView, cared: Cared) -> None:
     facts = cared.catalogue.facts
-    if facts.run == view.newest:
-        return
-    if facts.run and facts.run > view.newest:
+    lost = max(facts.run, facts.lost)
+    if lost <= view.newest:
+        lost = ""
+    if facts.run != view.newest or facts.lost != lost:
+        lines = keeper.lines(view.newest) if view.newest else iter(())
+        # What was lost stays written down until a run counts again: one that was held must not pass by being repeated.
+        after = Facts(view.newest, keeper.home_id, facts.mounted, lost=lost)
+        cared.catalogue = _replaced(files, cared.catalogue, blocks_of(lines), after)
+    if lost:
         cared.lost = True
-        cared.remarks.append(f"the far copy no longer holds the listing of run {facts.run}")
-    lines = keeper.lines(view.newest) if view.newest else iter(())
-    after = Facts(view.newest, keeper.home_id, facts.mounted)
-    cared.catalogue = _replaced(files, cared.catalogue, blocks_of(lines), after)
+        cared.remarks.append(f"the far copy no longer holds the listing of run {lost}")
 
 
 def blocks_of(lines: Iterator[bytes]) -> Iterator[Block]:
