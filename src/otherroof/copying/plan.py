@@ -379,6 +379,11 @@ class Plan:
             rows = self._db.execute("SELECT path, ino, size, mtime, ctime, upto FROM part").fetchall()
         return [(path, (ino, size, mtime, ctime, 0), upto) for path, ino, size, mtime, ctime, upto in rows]
 
+    def keep_parts(self) -> None:
+        """Forget what was to be done, keep which files are half sent, and close."""
+        self._do("DELETE FROM todo", ())
+        self.close()
+
     # -- SQL --
 
     def _pages(self, which: str, *, backwards: bool = False) -> Iterator[Todo]:

@@ -141,8 +141,10 @@ class Run:
         session = _Session(keeper, view, care(self._means.files, keeper, view))  # R2
         self._report.problems += [Problem("", remark) for remark in session.cared.remarks]
         try:
-            self._look(session)
-            self._report.seconds.scan = self._clock.monotonic() - begun
+            try:
+                self._look(session)
+            finally:
+                self._report.seconds.scan = self._clock.monotonic() - begun
             if self._wish.dry:
                 return
             self._send(session)
@@ -167,12 +169,18 @@ class Run:
             self._guard(session, plan)
             plan.commit()
         except BaseException:
-            plan.discard()
-            session.plan = None
+            self._drop_plan(session, plan)
             raise
         if self._wish.dry:
+            self._drop_plan(session, plan)
+
+    def _drop_plan(self, session: _Session, plan: Plan) -> None:
+        """Nothing of this plan is carried out; what an earlier run had half sent is still gone on with."""
+        session.plan = None
+        if session.cared.parts:
+            plan.keep_parts()
+        else:
             plan.discard()
-            session.plan = None
 
     def _compare(self, session: _Session, plan: Plan) -> None:
         self._stage("comparing", session.cared.catalogue.facts.files)
