@@ -12,6 +12,7 @@ import sqlite3
 import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from otherroof.copying.scan import COLUMNS, joined, unpacked
 from otherroof.copying.sqlite_file import ADVICE, open_sqlite, remove_sqlite, sqlite_translated
@@ -23,6 +24,7 @@ CREATE TABLE block (
     seq INTEGER PRIMARY KEY, folder BLOB NOT NULL, count INTEGER NOT NULL, files INTEGER NOT NULL,
     size INTEGER NOT NULL, packed BLOB NOT NULL, lines BLOB NOT NULL
 );
+CREATE TABLE aside (digest BLOB NOT NULL, path BLOB NOT NULL, size INTEGER NOT NULL, run TEXT NOT NULL);
 CREATE TABLE fact (name TEXT PRIMARY KEY, value TEXT NOT NULL);
 """
 LEVEL = 6  # of zlib
@@ -76,6 +78,15 @@ class Block:
         return list(zip(names, rows, self.text().splitlines(), strict=True))
 
 
+class Aside(NamedTuple):
+    """Content of `size` bytes that a run which was cut moved aside at `path`, and that stands there still."""
+
+    digest: bytes
+    path: bytes
+    size: int
+    run: str
+
+
 @dataclass(slots=True)
 class Facts:
     """What the catalogue is a record of: `run` is the newest that counts, `settled` one that was cut and looked into.
@@ -127,6 +138,12 @@ class Catalogue:
             for row in rows:
                 yield Block(*row)
 
+    def asides(self) -> Iterator[Aside]:
+        """What cut runs have moved aside since the last run that counts."""
+        with sqlite_translated(self.path):
+            for row in self._db.execute("SELECT digest, path, size, run FROM aside"):
+                yield Aside(*row)
+
     def note_run(self, facts: Facts) -> None:
         """A run that changed nothing was committed: only the facts are new."""
         with sqlite_translated(self.path):
@@ -153,7 +170,7 @@ def _write_facts(db: sqlite3.Connection, facts: Facts) -> None:
     db.execute("COMMIT")
 
 
-def write_catalogue(path: str, blocks: Iterable[Block], facts: Facts) -> str:
+def write_catalogue(path: str, blocks: Iterable[Block], facts: Facts, asides: Iterable[Aside] = ()) -> str:
     """Write a new catalogue beside `path` and answer its name; `put_in_place` makes it count.
 
     The figures of `facts` are counted here, from the blocks.
@@ -174,6 +191,7 @@ def write_catalogue(path: str, blocks: Iterable[Block], facts: Facts) -> str:
                     "INSERT INTO block (folder, count, files, size, packed, lines) VALUES (?, ?, ?, ?, ?, ?)",
                     (block.folder, block.count, block.files, block.size, block.packed, block.lines),
                 )
+            db.executemany("INSERT INTO aside (digest, path, size, run) VALUES (?, ?, ?, ?)", asides)
             db.execute("COMMIT")
             _write_facts(db, facts)
     finally:

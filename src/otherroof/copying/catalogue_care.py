@@ -13,12 +13,13 @@ import os
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from itertools import chain
 
-from otherroof.copying.catalogue import Block, Catalogue, Facts, Numbers, put_in_place, write_catalogue
-from otherroof.copying.compare import FILE, FOLDER, LINK
+from otherroof.copying.catalogue import Aside, Block, Catalogue, Facts, Numbers, put_in_place, write_catalogue
+from otherroof.copying.compare import FILE, FOLDER, LINK, SIZE
 from otherroof.copying.entry import parse_line
 from otherroof.copying.fold import Item, fold, make_block
-from otherroof.copying.plan import Plan
+from otherroof.copying.plan import Plan, digest_in
 from otherroof.copying.ports import FarView, Keeper
 from otherroof.copying.scan import begins_batch, joined
 from otherroof.copying.settling import settle_begun
@@ -79,8 +80,10 @@ def _empty(files: JobFiles) -> Catalogue:
     return _replaced(files, None, (), Facts("", ""))
 
 
-def _replaced(files: JobFiles, old: Catalogue | None, blocks: Iterable[Block], facts: Facts) -> Catalogue:
-    aside = write_catalogue(files.catalogue, blocks, facts)
+def _replaced(
+    files: JobFiles, old: Catalogue | None, blocks: Iterable[Block], facts: Facts, asides: Iterable[Aside] = ()
+) -> Catalogue:
+    aside = write_catalogue(files.catalogue, blocks, facts, asides)
     if old is not None:
         old.close()
     put_in_place(aside, files.catalogue)
@@ -102,7 +105,8 @@ def _take_notes(files: JobFiles, keeper: Keeper, view: FarView, cared: Cared) ->
         blocks = fold(cared.catalogue.blocks(), plan.outcome())
         after = Facts(run if committed else facts.run, keeper.home_id, facts.mounted, settled=run, lost=facts.lost)
         after.whole_run = run if committed else ""
-        cared.catalogue = _replaced(files, cared.catalogue, blocks, after)
+        asides = () if committed else chain(cared.catalogue.asides(), plan.left_aside(run))
+        cared.catalogue = _replaced(files, cared.catalogue, blocks, after, asides)
     plan.discard()
 
 
@@ -149,23 +153,45 @@ def _look_at_traces(files: JobFiles, keeper: Keeper, view: FarView, cared: Cared
     if not unsettled:
         return
     cared.unsure = True
-    held = {path: keeper.held_now(path) for run in unsettled for path in keeper.moved_aside(run)}
+    first_moved: dict[bytes, str] = {}  # the first of these runs moved aside what the catalogue knows
+    for run in unsettled:
+        for path in keeper.moved_aside(run):
+            first_moved.setdefault(path, run)
+    held = {path: keeper.held_now(path) for path in first_moved}
     if held:
-        after = Facts(facts.run, keeper.home_id, facts.mounted, settled=facts.settled, whole_run="")
-        cared.catalogue = _replaced(files, cared.catalogue, corrected(cared.catalogue.blocks(), held), after)
+        catalogue = cared.catalogue
+        after = Facts(facts.run, keeper.home_id, facts.mounted, settled=facts.settled, lost=facts.lost)
+        asides = chain(catalogue.asides(), asides_of(catalogue.blocks(), first_moved))
+        cared.catalogue = _replaced(files, catalogue, corrected(catalogue.blocks(), held), after, asides)
+
+
+def asides_of(blocks: Iterable[Block], moved: dict[bytes, str]) -> Iterator[Aside]:
+    """What stands aside of the files that runs without notes have `moved`: path → run."""
+    for block, items in touched(blocks, sorted(moved)):
+        for name, numbers, line in items or ():
+            path = joined(block.folder, name)
+            digest = digest_in(line)
+            if path in moved and digest is not None and numbers[SIZE] > 0:
+                yield Aside(digest, path, numbers[SIZE], moved[path])
+
+
+def touched(blocks: Iterable[Block], paths: list[bytes]) -> Iterator[tuple[Block, list[Item] | None]]:
+    """Every block, with its items where it may hold one of the sorted `paths`."""
+    for block in blocks:
+        nearest = bisect_left(paths, block.first)
+        aloof = nearest == len(paths) or paths[nearest] > block.last
+        yield block, None if aloof else block.items()
 
 
 def corrected(blocks: Iterable[Block], held: dict[bytes, bytes | None]) -> Iterator[Block]:
     """The blocks with every path in `held` as it really stands: gone, or with the digest that was found there."""
-    paths = sorted(held)
-    for block in blocks:
-        nearest = bisect_left(paths, block.first)
-        if nearest == len(paths) or paths[nearest] > block.last:
+    for block, items in touched(blocks, sorted(held)):
+        if items is None:
             yield block
             continue
-        items = [item for old in block.items() if (item := _correct(block.folder, old, held)) is not None]
-        if items:
-            yield make_block(block.folder, items)
+        true = [item for old in items if (item := _correct(block.folder, old, held)) is not None]
+        if true:
+            yield make_block(block.folder, true)
 
 
 def _correct(folder: bytes, item: Item, held: dict[bytes, bytes | None]) -> Item | None:

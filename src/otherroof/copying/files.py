@@ -131,7 +131,7 @@ class FileSender:
 
     def _note_parts(self) -> None:
         for stream in self._reader.under_way:
-            if stream.numbers is not None and stream.safe > 0:
+            if stream.numbers is not None:
                 self._plan.note_part(stream.wish.path, stream.numbers, stream.safe)
 
     # -- tasks --

@@ -9,7 +9,7 @@ from __future__ import annotations
 import enum
 from collections.abc import Iterable
 
-from otherroof.copying.catalogue import Block
+from otherroof.copying.catalogue import Aside, Block
 from otherroof.copying.compare import FILE, SIZE, kind_of
 from otherroof.copying.plan import BEGUN, DONE, PLANNED, Plan, Todo, digest_in
 from otherroof.copying.ports import Where
@@ -22,14 +22,15 @@ class Later(enum.Enum):
     LATER = 0
 
 
-def note_known_content(plan: Plan, blocks: Iterable[Block]) -> None:
+def note_known_content(plan: Plan, blocks: Iterable[Block], asides: Iterable[Aside]) -> None:
     """Note which files of the far copy have the size of a file that is to be sent. Streams the catalogue once."""
     wanted = plan.wanted_sizes()
     if not wanted:
         return
+    plan.note_content(one for one in asides if one.size in wanted)
     for block in blocks:
         found = [
-            (digest, joined(block.folder, name), numbers[SIZE])
+            Aside(digest, joined(block.folder, name), numbers[SIZE], "")
             for name, numbers, line in _of_sizes(block, wanted)
             if (digest := digest_in(line)) is not None and kind_of(numbers) == FILE
         ]
@@ -49,7 +50,9 @@ def find_content(plan: Plan, todo: Todo, digest: bytes, *, stuck: bool = False) 
     to be replaced, and the caller must not begin with that one before this one has ended.
     """
     later = False
-    for path in plan.paths_with(digest):
+    for path, run in plan.paths_with(digest):
+        if run:
+            return Where(path, run=run)
         if path == todo.path:
             continue
         other = plan.get(path)

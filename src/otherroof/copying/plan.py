@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from otherroof.copying.catalogue import Numbers
+from otherroof.copying.catalogue import Aside, Numbers
 from otherroof.copying.compare import FILE, FOLDER, INODE, LINK, MODE, SIZE, Difference, kind_of, looks_alike
 from otherroof.copying.scan import HARD
 from otherroof.copying.sqlite_file import open_sqlite, remove_sqlite, sqlite_translated, sqlite_trouble
@@ -32,7 +32,7 @@ CREATE INDEX todo_digest ON todo (digest) WHERE digest IS NOT NULL;
 CREATE INDEX todo_large ON todo (size) WHERE size > 1048576;
 CREATE INDEX todo_state ON todo (state) WHERE state IN (1, 3);
 CREATE TABLE hard (ino INTEGER PRIMARY KEY);
-CREATE TABLE content (digest BLOB NOT NULL, path BLOB NOT NULL, size INTEGER NOT NULL);
+CREATE TABLE content (digest BLOB NOT NULL, path BLOB NOT NULL, size INTEGER NOT NULL, run TEXT NOT NULL);
 CREATE INDEX content_digest ON content (digest);
 CREATE INDEX content_size ON content (size);
 CREATE TABLE part (path BLOB PRIMARY KEY, ino INTEGER, size INTEGER, mtime INTEGER, ctime INTEGER, upto INTEGER);
@@ -265,15 +265,17 @@ class Plan:
             rows = self._db.execute(f"SELECT DISTINCT size FROM todo WHERE want = {FILE} AND size > 0 AND NOT doubt")
             return {row[0] for row in rows}
 
-    def note_content(self, rows: Iterable[tuple[bytes, bytes, int]]) -> None:
-        """Digest, path and size of files that the far copy holds."""
+    def note_content(self, rows: Iterable[Aside]) -> None:
+        """Files that the far copy holds: in the newest copy, or moved aside by a `run` that was cut."""
         with sqlite_translated(self.path):
-            found = self._db.executemany("INSERT INTO content (digest, path, size) VALUES (?, ?, ?)", rows).rowcount
+            found = self._db.executemany(
+                "INSERT INTO content (digest, path, size, run) VALUES (?, ?, ?, ?)", rows
+            ).rowcount
         self._knows_content = self._knows_content or found > 0
 
     def may_be_there(self, todo: Todo) -> bool:
         """Whether the far copy holds, or this run sends, another file of this size."""
-        there = self._one("SELECT 1 FROM content WHERE size=? AND path<>? LIMIT 1", (todo.size, todo.path))
+        there = self._one("SELECT 1 FROM content WHERE size=? AND (path<>? OR run<>'') LIMIT 1", (todo.size, todo.path))
         if there is None and todo.size > LARGE:
             there = self._one(
                 f"SELECT 1 FROM todo WHERE size=? AND size > {LARGE} AND want={FILE} AND path<>? LIMIT 1",
@@ -281,15 +283,18 @@ class Plan:
             )
         return there is not None
 
-    def paths_with(self, digest: bytes) -> list[bytes]:
-        """Paths of the far copy that hold, or held when this run began, content with this digest."""
-        query = "SELECT path FROM todo WHERE digest=?"
+    def paths_with(self, digest: bytes) -> list[tuple[bytes, str]]:
+        """Paths of the far copy that hold, or held when this run began, content with this digest.
+
+        With each the cut run that moved it aside, or nothing.
+        """
+        query = "SELECT path, '' FROM todo WHERE digest=?"
         given: tuple[bytes, ...] = (digest,)
         if self._knows_content:
-            query += " UNION SELECT path FROM content WHERE digest=?"
+            query += " UNION SELECT path, run FROM content WHERE digest=?"
             given = (digest, digest)
         try:
-            return [row[0] for row in self._db.execute(query + " LIMIT 20", given).fetchall()]
+            return self._db.execute(query + " ORDER BY 2 DESC LIMIT 20", given).fetchall()
         except sqlite3.Error as problem:
             raise sqlite_trouble(self.path, problem) from problem
 
@@ -358,6 +363,14 @@ class Plan:
                 f" AND other.device <> 0 AND other.state <> {DONE})"
             )
         return self._pages("1")
+
+    def left_aside(self, run: str) -> Iterator[Aside]:
+        """What `run`, which was cut, moved aside; what became of every change is known."""
+        for todo in self._pages(f"old_digest IS NOT NULL AND old_size > 0 AND (had = 0 OR state = {DONE})"):
+            replaced = todo.want != FILE or todo.digest != todo.old_digest
+            if todo.had != FILE or replaced:
+                assert todo.old_digest is not None
+                yield Aside(todo.old_digest, todo.path, todo.old_size, run)
 
     # -- half-sent files --
 

@@ -33,10 +33,11 @@ class Shape:
 
 @dataclass(frozen=True, slots=True)
 class Where:
-    """Where content stands in the far copy: under its path, or moved aside by this run."""
+    """Where content stands in the far copy: under its path, or moved aside by this run, or by `run`, which was cut."""
 
     path: bytes
     aside: bool = False
+    run: str = ""
 
 
 class Standing(enum.Enum):

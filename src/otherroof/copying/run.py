@@ -286,7 +286,8 @@ class Run:
             return
         tally = plan.tally()
         self._stage("sending", tally.new + tally.changed + tally.moved, tally.fresh_bytes)
-        note_known_content(plan, session.cared.catalogue.blocks())
+        catalogue = session.cared.catalogue
+        note_known_content(plan, catalogue.blocks(), catalogue.asides())
         plan.commit()
         self._persist(session, lambda: self._clear_litter(session, plan))
         try:

@@ -134,7 +134,8 @@ class OpenChanges:
 
     def make_from(self, path: bytes, where: Where, shape: Shape, had: bool) -> Script[None]:
         """See the port. A second name where the far box has them, else a copy."""
-        source = self.paths.earlier(where.path) if where.aside else self.paths.latest(where.path)
+        is_aside = where.aside or where.run
+        source = self.paths.earlier(where.path, where.run) if is_aside else self.paths.latest(where.path)
         made = self.paths.made(path)
         if not (yield from self._linked(source, made, shape.size)):
             if not self.place.offers.copy_range:

@@ -44,7 +44,7 @@ def make_folder_alone(path: bytes) -> Script[None]:
 
 def _must_stand(path: bytes) -> Script[None]:
     attrs = yield from look(path)
-    if attrs is None or (attrs.mode & 0o170000) != 0o040000:
+    if attrs is None or not is_folder(attrs):
         raise Refused("a folder could not be made", where=path.decode("utf-8", "backslashreplace"))
 
 
@@ -72,6 +72,11 @@ def remove(path: bytes) -> Script[None]:
         yield ops.Remove(path)
     except NotThere:
         return
+
+
+def is_folder(attrs: Attrs) -> bool:
+    """Whether this is a folder, and no link to one."""
+    return (attrs.mode & 0o170000) == 0o040000
 
 
 def is_file(attrs: Attrs | None, size: int) -> bool:
@@ -109,14 +114,27 @@ def move_aside(path: bytes, to: bytes) -> Script[bool]:
     try:
         yield ops.Rename(path, to)
     except PlaceError as problem:
-        if (yield from look(path)) is None:
+        standing = yield from look(path)
+        if standing is None:
             return False
         if isinstance(problem, Refused) and (yield from look(to)) is not None:
-            yield ops.Remove(path)
+            yield from _clear(path, standing, to)
             return False
         yield from make_parents(to)
         yield ops.Rename(path, to)
     return True
+
+
+def _clear(path: bytes, standing: Attrs, to: bytes) -> Script[None]:
+    """Remove a file; of a folder move aside what is in it, as nothing is known of it."""
+    if not is_folder(standing):
+        yield ops.Remove(path)
+        return
+    for name, _ in (yield from list_names(path)) or ():
+        if b"/" in name or not name:
+            raise Refused("answers names that cannot be", where=path.decode("utf-8", "backslashreplace"))
+        yield from move_aside(path + b"/" + name, to + b"/" + name)
+    yield ops.DropFolder(path)
 
 
 def take_place(part: bytes, path: bytes, aside: bytes, had: bool) -> Script[None]:
