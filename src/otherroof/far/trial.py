@@ -28,23 +28,23 @@ def try_out(clock: Clock, tells_space: bool) -> ops.Script[Trial]:
     """Write one small file, look at the time on it, and take it away again."""
     trial = Trial()
     path = b".otherroof-probe-" + secrets.token_hex(4).encode()
+    make = ops.OpenFile(path, ops.Mode.WRITE | ops.Mode.CREATE | ops.Mode.ONLY_NEW)
     try:
-        yield ops.Look(b".")
         if tells_space:
-            trial.space = yield ops.AskSpace(b".")
-        handle = yield ops.OpenFile(path, ops.Mode.WRITE | ops.Mode.CREATE | ops.Mode.ONLY_NEW)
+            _, trial.space, handle = yield (ops.Look(b"."), ops.AskSpace(b"."), make)
+        else:
+            _, handle = yield (ops.Look(b"."), make)
     except PlaceError as problem:
         trial.problem = problem
+        with contextlib.suppress(PlaceError):  # made all the same, where only the other questions were refused
+            yield ops.Remove(path)
         return trial
     try:
         sent = clock.now().timestamp()
-        yield ops.Write(handle, 0, b"otherroof\n")
-        answered = clock.now().timestamp()
-        found = yield ops.LookOpen(handle)
-        trial.offset = offset_of(found.mtime, sent, answered)
+        _, found = yield (ops.Write(handle, 0, b"otherroof\n"), ops.LookOpen(handle))
+        trial.offset = offset_of(found.mtime, sent, clock.now().timestamp())
     except PlaceError as problem:
         trial.problem = problem
-    for last in (ops.Shut(handle), ops.Remove(path)):
-        with contextlib.suppress(PlaceError):  # what cannot be taken away is a few bytes under a name of our own
-            yield last
+    with contextlib.suppress(PlaceError):  # what cannot be taken away is a few bytes under a name of our own
+        yield (ops.Shut(handle), ops.Remove(path))
     return trial

@@ -68,7 +68,7 @@ class JobPaths:
 
 
 def _token(path: bytes) -> bytes:
-    return hashlib.blake2b(path, digest_size=16, person=b"otherroof-part").hexdigest().encode()
+    return hashlib.blake2b(path, digest_size=8, person=b"otherroof-part").hexdigest().encode()
 
 
 def run_in(name: bytes, end: bytes) -> str | None:
