@@ -14,6 +14,7 @@ import pytest
 
 from otherroof.settings import look_around, read_parts
 from otherroof.settings.fields import is_documentation
+from support.example_digest import made
 
 ROOT = Path(__file__).resolve().parents[2]
 EXAMPLES = ROOT / "examples"
@@ -87,3 +88,8 @@ def test_first_run_names_what_is_missing_on_an_old_machine(tmp_path: Path) -> No
     assert done.returncode == 2
     assert done.stderr == "first-run: Python 3.11 or later is needed, this is Python 3.9.2\n"
     assert not os.path.exists(tmp_path / "venv")
+
+
+def test_the_example_of_a_digest_is_what_a_digest_looks_like() -> None:
+    for name, text in made().items():
+        assert (EXAMPLES / name).read_text(encoding="utf-8") == text, f"make it anew: {made.__module__}"
