@@ -110,6 +110,8 @@ class RunCut(OtherroofError):
 class PlaceError(FarTrouble):
     """A place refused one request. The kinds below are those that callers act upon."""
 
+    usual_advice = "`otherroof probe` tries to write there and says more"
+
 
 class NotThere(PlaceError):
     """No such file or folder in the place."""

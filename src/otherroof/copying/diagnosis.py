@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from otherroof.errors import Denied, FarTrouble, NotOffered, PlaceError
-from otherroof.far.ops import AskSpace, Place, Space, ask, perform
+from otherroof.errors import Denied, FarTrouble, NotOffered, NotThere, PlaceError
+from otherroof.far.ops import AskSpace, Look, Place, Script, Space, ask, perform
 from otherroof.units import size_text
 
 FULL_BELOW = 1024 * 1024  # free bytes under which any refusal is taken for a full disk
@@ -20,6 +20,12 @@ def reason_of(place: Place, name: str, refusal: FarTrouble, size: int = 0) -> Fa
             where=name,
             advice="check there that the folder belongs to the account and its disk is not mounted read-only",
         )
+    if isinstance(refusal, NotThere) and not perform(place, _base_stands()):
+        return FarTrouble(
+            "the folder that is named as `base` is not there",
+            where=name,
+            advice="is its disk mounted there? else make the folder, or correct `base`",
+        )
     try:
         space: Space = perform(place, ask(AskSpace(b".")))
     except (NotOffered, PlaceError):
@@ -32,3 +38,11 @@ def reason_of(place: Place, name: str, refusal: FarTrouble, size: int = 0) -> Fa
         where=name,
         advice="make room there; what was sent is kept and used by the next run",
     )
+
+
+def _base_stands() -> Script[bool]:
+    try:
+        yield Look(b".")
+    except NotThere:
+        return False
+    return True
