@@ -1,0 +1,361 @@
+"""Files that cannot be read, disks that are full, folders that are read-only: one clear line each, and nothing lost."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from copy import deepcopy
+from pathlib import Path
+from unittest.mock import patch
+
+import pytest
+
+from otherroof.copying.plan import LARGE
+from otherroof.copying.scan import Scan
+from otherroof.copying.source import Source
+from otherroof.errors import FarTrouble, OtherroofError
+from otherroof.rehearsal.temper import Offers
+from support.main_job import OneJob, one_job
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Iterator[OneJob]:
+    with one_job(tmp_path, far_more={"tries": 1}) as made:
+        yield made
+
+
+def one_line(error: OtherroofError | None) -> str:
+    """The error as a person sees it: there is one, with advice, on one line."""
+    assert error is not None
+    assert error.advice
+    assert "\n" not in str(error)
+    return str(error)
+
+
+# -- files --
+
+
+@contextmanager
+def unreadable(name: bytes) -> Iterator[None]:
+    """Root can read everything, so the refusal is put where the system's would be."""
+    real = os.open
+
+    def refusing(path: str | bytes, flags: int, mode: int = 0o777, *, dir_fd: int | None = None) -> int:
+        if path == name:
+            raise PermissionError(13, "Permission denied", path)
+        return real(path, flags, mode, dir_fd=dir_fd)
+
+    with patch("os.open", refusing):
+        yield
+
+
+@pytest.mark.parametrize("size", [50, 3 * LARGE])
+def test_file_that_cannot_be_read_is_named_and_its_older_copy_kept(job: OneJob, size: int) -> None:
+    job.put("a/b", b"x" * size)
+    job.put("other", b"1")
+    first = job.done()
+    job.put("a/b", b"y" * (size + 1))
+    job.put("other", b"2")
+    with unreadable(b"b"):
+        ran = job.run()
+    assert ran.error is None
+    assert ran.report.outcome == "done with problems"
+    assert [(one.path, one.why) for one in ran.report.problems] == [("a/b", "cannot be read: Permission denied")]
+    assert ran.report.files.problems == 1
+    assert (job.latest / "a/b").read_bytes() == b"x" * size
+    _, back = job.restore(ran.report.run)
+    assert ((back / "a/b").read_bytes(), (back / "other").read_bytes()) == (b"x" * size, b"2")
+    assert job.unlike(first.run) == []
+    del job.trees[ran.report.run]
+    job.done()
+    job.all_come_back()
+
+
+def test_new_file_that_cannot_be_read_comes_with_the_next_run(job: OneJob) -> None:
+    job.put("a", b"1")
+    job.put("b", b"2")
+    with unreadable(b"b"):
+        ran = job.run()
+    assert [one.path for one in ran.report.problems] == ["b"]
+    assert job.restore()[0].files == 1
+    del job.trees[ran.report.run]
+    assert job.done().files.new == 1
+    job.all_come_back()
+
+
+def test_folder_that_cannot_be_read_keeps_all_that_was_known_below_it(job: OneJob) -> None:
+    for number in range(150):
+        job.put(f"a/{number}", b"%d" % number)
+    job.put("b", b"1")
+    first = job.done()
+    job.put("b", b"2")
+    with unreadable(b"a"):
+        ran = job.run()
+    assert ran.error is None, "what cannot be seen is not gone"
+    assert [(one.path, one.why) for one in ran.report.problems] == [("a", "cannot be read: Permission denied")]
+    assert (ran.report.files.removed, ran.report.files.seen) == (0, 151)
+    assert job.unlike(ran.report.run) == []
+    assert job.unlike(first.run) == []
+
+
+@contextmanager
+def changing_while_read(job: OneJob, name: str, times: int) -> Iterator[None]:
+    """The file gets another time each time that it is read, so many times."""
+    real, inode, left = os.read, job.path(name).stat().st_ino, times
+
+    def read(handle: int, count: int) -> bytes:
+        nonlocal left
+        data = real(handle, count)
+        if left and os.fstat(handle).st_ino == inode:
+            left -= 1
+            os.utime(job.path(name), ns=(0, left))
+        return data
+
+    with patch("os.read", read), patch("otherroof.copying.source.READ_PAUSE_S", 0.0):
+        yield
+
+
+def test_file_that_changes_while_it_is_read_is_read_again(job: OneJob) -> None:
+    job.put("a", b"settles")
+    with changing_while_read(job, "a", 2):
+        assert job.run().report.outcome == "done"
+    job.all_come_back()
+
+
+def test_file_that_never_stands_still_is_named_and_its_older_copy_kept(job: OneJob) -> None:
+    job.put("a", b"older")
+    job.put("b", b"b")
+    job.done()
+    job.put("a", b"never still")
+    with changing_while_read(job, "a", 1000):
+        ran = job.run()
+    assert [one.path for one in ran.report.problems] == ["a"]
+    assert "changed while it was read" in ran.report.problems[0].why
+    _, back = job.restore(ran.report.run)
+    assert (back / "a").read_bytes() == b"older"
+
+
+def test_large_file_that_is_written_to_all_the_time_is_named(job: OneJob) -> None:
+    path = job.put("log", b"x" * 4 * LARGE)
+    job.put("b", b"b")
+    real = Source.entry
+    count = 0
+
+    def entry(self: Source, *given: object) -> object:
+        nonlocal count
+        count += 1
+        found = real(self, *given)  # type: ignore[arg-type]
+        with path.open("ab") as file:
+            file.write(b"one more line\n")
+        return found
+
+    with patch.object(Source, "entry", entry):
+        ran = job.run()
+    assert [one.path for one in ran.report.problems] == ["log"]
+    assert count >= 3, "it was not tried again"
+    del job.trees[ran.report.run]
+    job.done()
+    assert not list((job.far / "incoming").glob("*")), "litter"
+    job.all_come_back()
+
+
+def test_file_that_goes_before_it_is_sent_is_named_and_the_rest_goes_on(job: OneJob) -> None:
+    for number in range(5):
+        job.put(f"{number}", b"%d" % number)
+    real = Source.read_small
+
+    def read_small(self: Source, path: bytes, limit: int) -> object:
+        if path == b"0":
+            job.path("3").unlink(missing_ok=True)
+        return real(self, path, limit)
+
+    with patch.object(Source, "read_small", read_small):
+        ran = job.run()
+    assert [one.path for one in ran.report.problems] == ["3"]
+    assert job.restore()[0].files == 4
+
+
+def test_path_longer_than_the_system_takes_in_one_piece_comes_back(job: OneJob) -> None:
+    """4,096 bytes is the most that can be asked for by its whole name; a folder may hold longer paths."""
+    job.put("a", b"1")
+    in_the_deep(job.folder, lambda: Path("deep").write_bytes(b"deep down"))
+    with patch("support.main_job.read_tree", lambda _: {}):
+        job.done()
+    recall, back = job.restore()
+    assert (recall.files, recall.damaged, recall.problems) == (2, [], [])
+    assert in_the_deep(back, lambda: Path("deep").read_bytes()) == b"deep down"
+    with patch("support.main_job.read_tree", lambda _: {}):
+        job.done()
+
+
+def in_the_deep(folder: Path, deed: Callable[[], object]) -> object:
+    """Do something twenty folders further down, each with a name of 250 bytes."""
+    here = os.getcwd()
+    try:
+        os.chdir(folder)
+        for _ in range(20):
+            os.makedirs("d" * 250, exist_ok=True)
+            os.chdir("d" * 250)
+        return deed()
+    finally:
+        os.chdir(here)
+
+
+def test_silent_change_is_found_by_reading_again(job: OneJob) -> None:
+    """Neither size nor times tell of it, as when a disk goes bad: here the scan sees what it saw on the first day."""
+    path = job.put("a", b"as it was")
+    job.put("b", b"b")
+    first = job.done()
+    seen = list(Scan(os.fsencode(job.folder)))
+    path.write_bytes(b"XX it was")
+    with patch.object(Scan, "__iter__", lambda _: iter(deepcopy(seen))):
+        assert job.done().files.changed == 0
+        third = job.done(reread=True)
+    assert third.files.changed == 1
+    assert job.unlike(first.run) == []
+    assert job.unlike(third.run) == []
+
+
+def test_reading_all_again_sends_nothing_where_nothing_changed(job: OneJob) -> None:
+    for number in range(20):
+        job.put(f"{number}", b"%d" % number)
+    job.put("big", b"x" * 3 * LARGE)
+    job.path("link").symlink_to("big")
+    job.path("second").hardlink_to(job.path("3"))
+    job.done()
+    report = job.done(reread=True)
+    assert (report.bytes.sent, report.files.new, report.files.changed, report.files.moved) == (0, 0, 0, 0)
+    assert report.files.seen == 23
+    job.all_come_back()
+
+
+# -- the far box --
+
+
+def fault(**faults: object) -> Callable[[OneJob], None]:
+    return lambda job: job.door.misbehave(**faults)  # type: ignore[attr-defined]
+
+
+FULL: dict[str, tuple[Callable[[OneJob], None], str]] = {
+    "at once": (fault(full_after=0, free_bytes=0), "full"),
+    "in the middle": (fault(full_after=60_000, free_bytes=0), "full"),
+    "in a large file": (fault(full_after=2_500_000, free_bytes=0), "full"),
+    "no rights to write": (fault(read_only=True), "not write"),
+}
+
+
+@pytest.mark.parametrize(("spoil", "word"), FULL.values(), ids=FULL.keys())
+def test_far_disk_that_takes_nothing_is_told_in_one_line_and_nothing_is_lost(
+    job: OneJob, spoil: Callable[[OneJob], None], word: str
+) -> None:
+    """Invariants 1 and 2."""
+    for number in range(40):
+        job.put(f"{number % 4}/{number}", b"%04d" % number * 700)
+    first = job.done()
+    for number in range(0, 40, 2):
+        job.put(f"{number % 4}/{number}", b"%04d" % number * 800)
+    job.put("new/folder/big", os.urandom(4 * LARGE))
+    job.path("1/1").unlink()
+    job.path("2/link").symlink_to("x")
+    spoil(job)
+    ran = job.run()
+    assert isinstance(ran.error, FarTrouble), ran.error or ran.report.problems
+    assert word in one_line(ran.error)
+    assert ran.report.outcome == "failed"
+    assert job.rows()[0].report.reason == str(ran.error)
+    fault()(job)
+    assert job.unlike(first.run) == []
+    job.done()
+    job.all_come_back()
+
+
+def test_far_disk_full_at_the_very_commit(job: OneJob) -> None:
+    """Invariant 1: all content is there, and still the run does not count."""
+    job.put("a", b"first")
+    first = job.done()
+    job.put("a", b"second")
+    fault(full_after=len(b"second") + 1, free_bytes=0)(job)
+    ran = job.run()
+    assert isinstance(ran.error, FarTrouble)
+    assert "full" in one_line(ran.error)
+    fault()(job)
+    assert [path.name for path in (job.far / "runs").iterdir()] == [f"{first.run}.jsonl.gz"]
+    assert job.done().bytes.sent == 0
+    job.all_come_back()
+
+
+def test_far_disk_full_where_the_box_cannot_tell(tmp_path: Path) -> None:
+    with one_job(tmp_path, far_more={"tries": 1}, offers=Offers.none()) as job:
+        job.put("a", b"first")
+        first = job.done()
+        job.put("a", b"second" * 1000)
+        fault(full_after=0)(job)
+        ran = job.run()
+        assert ran.error is not None or ran.report.problems
+        if ran.error is not None:
+            one_line(ran.error)
+        job.trees.pop(ran.report.run, None)
+        fault()(job)
+        assert job.unlike(first.run) == []
+        job.done()
+        job.all_come_back()
+
+
+def test_far_base_that_is_not_there_is_told(job: OneJob) -> None:
+    job.put("a", b"a")
+    Path(job.door.base_path).rmdir()
+    ran = job.run()
+    assert isinstance(ran.error, FarTrouble)
+    assert "base" in one_line(ran.error) or "is not there" in one_line(ran.error)
+
+
+def test_one_file_that_the_far_box_refuses_is_named_and_the_rest_goes_on(job: OneJob) -> None:
+    job.put("a", b"a")
+    job.put("b.bad", b"older")
+    first = job.done()
+    job.put("a", b"A")
+    job.put("b.bad", b"newer")
+    latest = job.latest
+    (latest / "b.bad").unlink()
+    (latest / "b.bad").mkdir()  # somebody there was at it
+    (latest / "b.bad" / "inside").write_bytes(b"theirs")
+    ran = job.run()
+    assert ran.error is None
+    assert (latest / "a").read_bytes() == b"A"
+    assert (latest / "b.bad").read_bytes() == b"newer"
+    assert next((job.far / "earlier").rglob("inside")).read_bytes() == b"theirs", "nothing there is ever thrown away"
+    assert job.unlike(ran.report.run) == []
+    found, _ = job.restore(first.run)
+    assert [one.path for one in found.damaged] == ["b.bad"]
+
+
+# -- this machine --
+
+
+def test_source_folder_that_is_gone_is_told(job: OneJob) -> None:
+    job.put("a", b"a")
+    first = job.done()
+    shutil.rmtree(job.folder)
+    ran = job.run()
+    assert "cannot be read: No such file or directory" in one_line(ran.error)
+    assert ran.report.outcome == "failed"
+    assert job.unlike(first.run) == []
+
+
+def test_state_disk_full_in_the_middle_is_told_and_nothing_is_lost(job: OneJob) -> None:
+    job.put("a", b"first")
+    first = job.done()
+    job.put("a", b"second")
+    job.put("b", b"b")
+
+    def full(*_: object) -> int:
+        raise OSError(28, "No space left on device")
+
+    with patch("otherroof.layout.open.keeper.write_listing", full):
+        ran = job.run()
+    assert "No space left on device" in one_line(ran.error)
+    assert job.unlike(first.run) == []
+    assert job.done().bytes.sent == 0
+    job.all_come_back()
