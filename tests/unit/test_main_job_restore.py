@@ -1,0 +1,384 @@
+"""Getting it back from a far box that lost, spoiled or forged something: what is damaged is named, the rest comes back.
+
+And whatever the far box says, nothing is written outside the folder that is restored into.
+"""
+
+from __future__ import annotations
+
+import gzip
+import os
+import random
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from unittest.mock import patch
+
+import pytest
+
+from otherroof.copying.plan import LARGE
+from otherroof.errors import Damaged, FarTrouble, HomeTrouble, LinkLost, OtherroofError, WrongUse
+from otherroof.recall import restore as restore_module
+from otherroof.rehearsal.compare import differences, read_tree
+from otherroof.service.one_restore import list_versions
+from support.main_job import JOB, OneJob, one_job
+
+BIG = random.Random(4).randbytes(9 * LARGE)
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Iterator[OneJob]:
+    """A household with two versions; far box not yet at fault."""
+    with one_job(tmp_path) as made:
+        made.put("a", b"first a")
+        made.put("b/c", b"first c")
+        made.put("b/d", b"d stays")
+        made.put("big", BIG)
+        made.path("link").symlink_to("a")
+        made.path("twin").hardlink_to(made.path("b/d"))
+        made.done()
+        made.put("a", b"second a")
+        made.path("b/c").unlink()
+        made.done()
+        yield made
+
+
+def first(job: OneJob) -> str:
+    return min(job.trees)
+
+
+def newest(job: OneJob) -> str:
+    return max(job.trees)
+
+
+def only_these_differ(job: OneJob, run: str, damaged: set[str]) -> None:
+    """Exactly these paths are named as damaged and missing; everything else is as it was."""
+    found, back = job.restore(run)
+    assert {one.path for one in found.damaged} == damaged
+    unlike = differences(job.trees[run], read_tree(str(back)))
+    missing = {os.fsdecode(one.path) for one in unlike if one.what == "entry" and one.found == "absent"}
+    assert missing == damaged
+    others = [one for one in unlike if one.what not in ("entry", "names")]
+    assert not others, [one.line() for one in others]
+    assert not list(back.rglob(".otherroof-part-*")), "litter"
+
+
+# -- what was lost or spoiled there --
+
+
+def test_file_with_other_bytes_is_named_and_does_not_come_back(job: OneJob) -> None:
+    """Invariant 3: a digest decides."""
+    path = job.latest / "a"
+    path.write_bytes(b"Second a")
+    only_these_differ(job, newest(job), {"a"})
+    assert job.unlike(first(job)) == []
+
+
+def test_spoiled_earlier_file_is_named_in_the_version_that_needs_it(job: OneJob) -> None:
+    next(job.far.glob("earlier/*/b/c")).write_bytes(b"firsT c")
+    only_these_differ(job, first(job), {"b/c"})
+    assert job.unlike(newest(job)) == []
+
+
+@pytest.mark.parametrize("size", [0, 3, 8 * LARGE, len(BIG) + 1])
+def test_large_file_of_another_length_is_named(job: OneJob, size: int) -> None:
+    os.truncate(job.latest / "big", size)
+    only_these_differ(job, newest(job), {"big"})
+
+
+def test_one_bit_in_a_large_file_is_found(job: OneJob) -> None:
+    with (job.latest / "big").open("r+b") as file:
+        file.seek(7 * LARGE)
+        file.write(bytes([BIG[7 * LARGE] ^ 1]))
+    only_these_differ(job, newest(job), {"big"})
+
+
+def test_file_that_is_gone_is_named(job: OneJob) -> None:
+    (job.latest / "a").unlink()
+    only_these_differ(job, newest(job), {"a"})
+
+
+def test_first_of_two_names_that_is_gone_takes_the_second_with_it_and_says_so(job: OneJob) -> None:
+    (job.latest / "b/d").unlink()
+    only_these_differ(job, newest(job), {"b/d", "twin"})
+
+
+def test_all_of_latest_is_gone_and_what_is_left_comes_back(job: OneJob) -> None:
+    shutil.rmtree(job.latest)
+    job.latest.mkdir()
+    found, back = job.restore(first(job))
+    assert {one.path for one in found.damaged} == {"b/d", "big", "twin"}
+    assert ((back / "a").read_bytes(), (back / "b/c").read_bytes()) == (b"first a", b"first c")
+
+
+def test_box_that_spoils_what_it_reads_out_is_found(job: OneJob) -> None:
+    job.door.misbehave(spoiled=(b"/latest/a", b"/latest/big"))  # type: ignore[attr-defined]
+    only_these_differ(job, newest(job), {"a", "big"})
+
+
+def test_box_that_refuses_to_open_a_file_is_named_and_the_rest_comes_back(job: OneJob) -> None:
+    job.door.misbehave(denied=(b"/latest/a",))  # type: ignore[attr-defined]
+    only_these_differ(job, newest(job), {"a"})
+
+
+def test_connection_that_breaks_leaves_no_litter_and_can_be_gone_on_with(job: OneJob) -> None:
+    job.far_more = {"tries": 1}
+    job.write_settings()
+    into = job.where / "back"
+    job.door.misbehave(cut_after=40, cut_times=100)  # type: ignore[attr-defined]
+    with pytest.raises(LinkLost):
+        job.restore(newest(job), into=into)
+    job.door.misbehave()  # type: ignore[attr-defined]
+    assert not list(into.rglob(".otherroof-part-*"))
+    found, _ = job.restore(newest(job), into=into, existing="keep")
+    assert (found.damaged, found.problems) == ([], [])
+    assert [one.line() for one in differences(job.trees[newest(job)], read_tree(str(into))) if one.path != b"."] == []
+
+
+# -- listings --
+
+
+def listing(job: OneJob, run: str) -> Path:
+    return job.listing(run)
+
+
+def test_listing_cut_short_is_refused_and_the_version_before_comes_back(job: OneJob) -> None:
+    path = listing(job, newest(job))
+    data = path.read_bytes()
+    for size in (0, 1, 30, len(data) // 2, len(data) - 1):
+        path.write_bytes(data[:size])
+        with pytest.raises(Damaged, match="listing") as caught:
+            job.restore(newest(job))
+        assert newest(job) in str(caught.value)
+    assert job.unlike(first(job)) == []
+
+
+def forge(path: Path, old: bytes, new: bytes) -> None:
+    text = gzip.decompress(path.read_bytes())
+    assert old in text
+    path.write_bytes(gzip.compress(text.replace(old, new)))
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        (b'"path":"a"', b'"path":"../../planted"'),
+        (b'"path":"a"', b'"path":"/etc/planted"'),
+        (b'"mode":"0644"', b'"mode":"4755"'),
+        (b'"target":"a"', b'"target":"/etc/passwd"'),
+        (b'"files":5', b'"files":6'),
+    ],
+)
+def test_forged_listing_is_refused_before_anything_is_written(job: OneJob, old: bytes, new: bytes) -> None:
+    """Invariant 5: the listing's keyed digest is checked first, so no forged name is ever looked at."""
+    forge(listing(job, newest(job)), old, new)
+    into = job.where / "back"
+    with pytest.raises(Damaged, match="changed since it was written"):
+        job.restore(newest(job), into=into)
+    assert not into.exists()
+
+
+def test_older_listing_under_a_newer_name_is_refused(job: OneJob) -> None:
+    shutil.copyfile(listing(job, first(job)), listing(job, newest(job)))
+    with pytest.raises(Damaged, match=f"belongs to {JOB}/{first(job)}"):
+        job.restore(newest(job))
+
+
+def test_listing_of_another_home_is_refused(job: OneJob) -> None:
+    key = Path(job.settings.path(job.settings.home.listing_key))
+    key.write_text("00" * 32 + "\n")
+    with pytest.raises(FarTrouble, match="another home's folder"):
+        job.restore()
+    readme = job.far / "READ-ME-FIRST.txt"
+    readme.unlink()  # as somebody might do who wants the listing to be read all the same
+    with pytest.raises(Damaged, match="with another key"):
+        job.restore()
+
+
+def test_versions_tell_which_listing_cannot_be_read(job: OneJob) -> None:
+    listing(job, newest(job)).write_bytes(b"no gzip at all")
+    broken, good = list_versions(job.settings, JOB)
+    assert (broken.run, broken.files, bool(broken.flaw)) == (newest(job), 0, True)
+    assert (good.run, good.files, good.flaw) == (first(job), 6, "")
+
+
+HEADERS = {
+    "a number": b"7",
+    "a list": b"[]",
+    "a text": b'"job run files size"',
+    "nested without end": b"[" * 100_000,
+    "another kind of file": b'{"otherroof":"key"}',
+    "a size beyond all disks": b'{"job":"%s","run":"r","home":"h","home_id":"i","taken":"t","layout":"open","files":1,'
+    b'"size":1%s,"otherroof":"listing"}' % (JOB.encode(), b"0" * 400),
+    "a format that is a text": b'{"job":"j","run":"r","home":"h","home_id":"i","taken":"t","layout":"open","files":1,'
+    b'"size":1,"otherroof":"listing","format":"x"}',
+}
+
+
+@pytest.mark.parametrize("header", HEADERS.values(), ids=HEADERS.keys())
+def test_header_of_any_kind_is_told_as_a_flaw_and_nothing_else(job: OneJob, header: bytes) -> None:
+    """Invariant 5: headers are shown before they are proved."""
+    listing(job, newest(job)).write_bytes(gzip.compress(header + b'\n{"keyed_digest":"\xc3\xa4"}\n'))
+    flawed, _ = list_versions(job.settings, JOB)
+    assert flawed.flaw
+    with pytest.raises(Damaged):
+        job.restore(newest(job))
+
+
+def test_listing_that_unpacks_without_end_is_refused(job: OneJob) -> None:
+    listing(job, newest(job)).write_bytes(gzip.compress(b"x" * 30_000_000))
+    with pytest.raises(Damaged, match="a line without an end"):
+        job.restore(newest(job))
+
+
+# -- names that cannot be --
+
+
+@pytest.mark.parametrize(
+    "name",
+    [b"../../../planted", b"/tmp/planted", b"a/b", b"..", b"", b"\0", b"x" * 5000, b"9999-12-31T235959Z-ffff",
+     b"2031-99-99T999999Z-ffff", b"9999-12-31T235959Z-ffff.jsonl.gz", b"2031-99-99T999999Z-ffff.jsonl.gz"],
+)  # fmt: skip
+def test_names_that_cannot_be_are_never_written_to(job: OneJob, name: bytes) -> None:
+    """Invariant 5: a box that lies about the names in every folder may end a restore or a run, never lead it astray."""
+    before = read_tree(str(job.where.parent))
+    job.door.misbehave(lying_names=(name,))  # type: ignore[attr-defined]
+    for deed in (job.restore, lambda: list_versions(job.settings, JOB)):
+        try:
+            deed()
+        except OtherroofError as error:
+            assert "\n" not in str(error)
+    job.put("a", b"third a")
+    ran = job.run()
+    if ran.error is not None:
+        assert "\n" not in str(ran.error)
+    job.door.misbehave()  # type: ignore[attr-defined]
+    ours = (b"restored", b"far-box", b"home", b"settings")
+    now = read_tree(str(job.where.parent))
+    strange = [
+        one.path
+        for one in differences(before, now)
+        if one.what == "entry" and not any(part in one.path.split(b"/") for part in ours)
+    ]
+    assert strange == []
+    job.trees.pop(ran.report.run, None)
+    for run in job.trees:
+        assert job.unlike(run) == []
+    job.done()
+
+
+def test_link_that_the_box_puts_in_place_of_a_file_is_not_followed_home(job: OneJob, tmp_path: Path) -> None:
+    secret = tmp_path / "far-box" / "secret"
+    secret.write_bytes(b"second a")  # even the very content
+    (job.latest / "a").unlink()
+    (job.latest / "a").symlink_to("/secret")
+    found, back = job.restore(newest(job))
+    assert not (back / "a").is_symlink()
+    assert (back / "a").exists() or [one.path for one in found.damaged] == ["a"]
+
+
+# -- a part of it, into what is there --
+
+
+def test_only_what_was_asked_for_comes_back(job: OneJob) -> None:
+    found, back = job.restore(first(job), paths=(b"b", b"link"))
+    assert sorted(str(path.relative_to(back)) for path in back.rglob("*")) == ["b", "b/c", "b/d", "link"]
+    assert found.files == 3
+
+
+def test_second_name_alone_comes_as_a_file_of_its_own(job: OneJob) -> None:
+    _, back = job.restore(paths=(b"twin",))
+    assert [path.name for path in back.iterdir()] == ["twin"]
+    assert (back / "twin").read_bytes() == b"d stays"
+
+
+@pytest.mark.parametrize("paths", [(b"nowhere",), (b"a", b"nowhere"), (b"b/c",), (b"",)])
+def test_path_that_the_version_does_not_hold_is_named_and_nothing_written(job: OneJob, paths: tuple[bytes]) -> None:
+    into = job.where / "back"
+    with pytest.raises(WrongUse, match="holds no"):
+        job.restore(newest(job), paths=paths, into=into)
+    assert list(into.iterdir()) == []
+
+
+def test_folder_that_is_not_empty_is_refused_untouched(job: OneJob) -> None:
+    into = job.where / "back"
+    into.mkdir()
+    (into / "mine").write_bytes(b"mine")
+    with pytest.raises(WrongUse, match="is not empty"):
+        job.restore(into=into)
+    assert [path.name for path in into.iterdir()] == ["mine"]
+
+
+def test_what_is_there_is_kept_or_replaced_as_told(job: OneJob) -> None:
+    into = job.where / "back"
+    (into / "b").mkdir(parents=True)
+    (into / "a").write_bytes(b"mine")
+    (into / "b/d").write_bytes(b"mine too")
+    (into / "link").write_bytes(b"a file here")
+    found, _ = job.restore(into=into, existing="keep")
+    assert found.kept == 3
+    assert ((into / "a").read_bytes(), (into / "b/d").read_bytes()) == (b"mine", b"mine too")
+    found, _ = job.restore(into=into, existing="replace")
+    assert found.kept == 0
+    tree = {path: entry for path, entry in job.trees[newest(job)].items() if path != b"."}
+    back = {path: entry for path, entry in read_tree(str(into)).items() if path != b"."}
+    assert [one.line() for one in differences(tree, back)] == []
+
+
+def test_new_machine_with_settings_and_keys_alone_gets_it_all_back(job: OneJob) -> None:
+    """No ledger, no catalogue, no state; it needs nothing but what the recovery sheet names."""
+    job.forget_state()
+    job.state.parent.chmod(0o500)
+    try:
+        job.all_come_back()
+    finally:
+        job.state.parent.chmod(0o700)
+
+
+def test_disk_that_is_full_here_ends_it_with_advice_and_no_litter(job: OneJob) -> None:
+    into = job.where / "back"
+    real = os.pwrite
+
+    def full(handle: int, data: object, offset: int) -> int:
+        if offset > 2 * LARGE and os.readlink(f"/proc/self/fd/{handle}").startswith(str(into)):
+            raise OSError(28, "No space left on device")
+        return real(handle, data, offset)  # type: ignore[arg-type]
+
+    with patch("os.pwrite", full), pytest.raises(HomeTrouble, match=r"No space left on device.*--if-there keep"):
+        job.restore(into=into)
+    assert not list(into.rglob(".otherroof-part-*"))
+    job.restore(into=into, existing="keep")
+    assert (into / "big").read_bytes() == BIG
+
+
+def test_scratch_disk_that_is_full_is_told(job: OneJob) -> None:
+    def full(*_: object, **__: object) -> object:
+        raise OSError(28, "No space left on device")
+
+    told = "a listing cannot be laid down here: No space left on device"
+    with patch("otherroof.layout.open.keeping.open", full, create=True), pytest.raises(HomeTrouble, match=told):
+        job.restore()
+
+
+def test_holes_of_any_number_are_put_back(tmp_path: Path) -> None:
+    with one_job(tmp_path) as job:
+        with job.put("holes").open("r+b") as file:
+            for number in range(50):
+                file.seek(number * 200_000)
+                file.write(b"x" * 5000)
+            file.truncate(50 * 200_000)
+        job.done()
+        job.all_come_back()
+
+
+@pytest.mark.parametrize(
+    ("size", "holes"), [(0, ()), (10, ()), (10, ((0, 10),)), (30_000_000, ((0, 9_000_000), (20_000_000, 1)))]
+)
+def test_ranges_cover_all_but_the_holes(size: int, holes: tuple[tuple[int, int], ...]) -> None:
+    covered = bytearray(size)
+    for at, length in restore_module.ranges_of(size, holes):
+        assert 0 < length <= restore_module.RANGE
+        covered[at : at + length] = b"\1" * length
+    for at, length in holes:
+        assert not any(covered[at : at + length])
+        covered[at : at + length] = b"\1" * length
+    assert all(covered)
