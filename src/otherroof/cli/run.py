@@ -15,7 +15,7 @@ from otherroof.cli.show_progress import look_at_run, showing
 from otherroof.clock import SystemClock
 from otherroof.copying.progress import Progress
 from otherroof.copying.tally import RunReport
-from otherroof.errors import EXIT_LOOK, EXIT_WELL, OtherroofError
+from otherroof.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WELL, OtherroofError, RunCut
 from otherroof.ledger import Ledger
 from otherroof.service.one_run import Around, Choice, Ran, ledger_path, run_job
 from otherroof.service.stopping import StopSign
@@ -48,7 +48,7 @@ def verb(
                     _tell(ran[-1], dry=dry)
     if as_json:
         print_json({"runs": [one.report.as_json() for one in ran]})
-    raise typer.Exit(_worst(ran))
+    raise typer.Exit(EXIT_INTERRUPTED if _interrupted(ran, len(names)) else _worst(ran))
 
 
 def _run_one(settings: Settings, name: str, ledger: Ledger, stop: StopSign, choice: Choice, *, quiet: bool) -> Ran:
@@ -76,6 +76,11 @@ def _stopping_on_signals(stop: StopSign) -> Iterator[None]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def _interrupted(ran: list[Ran], wanted: int) -> bool:
+    """Whether a signal kept the runs from their end: nothing else raises the sign here."""
+    return len(ran) < wanted or any(isinstance(one.error, RunCut) for one in ran)
 
 
 def _worst(ran: list[Ran]) -> int:
