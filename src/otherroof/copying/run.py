@@ -41,7 +41,7 @@ from otherroof.copying.send import Sender
 from otherroof.copying.source import Source
 from otherroof.copying.stream import Reader
 from otherroof.copying.tally import Problem, RunReport
-from otherroof.errors import Held, LinkLost, OtherroofError, PlaceError, RunCut
+from otherroof.errors import Held, HostKeyChanged, LinkLost, LoginRefused, OtherroofError, PlaceError, RunCut, Unreached
 
 TICK_EVERY = 20_000  # entries between two looks at the stop sign while scanning
 WORTH = 1024 * 1024  # bytes that must have crossed for a broken connection not to count as a failed try
@@ -134,11 +134,7 @@ class Run:
             self._source.close()
 
     def _carry_out(self, keeper: Keeper, begun: float) -> None:
-        view = keeper.view()  # R1
-        if view.last_seen >= self._report.run:
-            old, self._report.run = self._report.run, next_run_id(self._clock.now(), view.last_seen)
-            self._means.renamed(old, self._report.run)
-        session = _Session(keeper, view, care(self._means.files, keeper, view))  # R2
+        session = self._begin(keeper)
         self._report.problems += [Problem("", remark) for remark in session.cared.remarks]
         try:
             try:
@@ -153,6 +149,19 @@ class Run:
             session.cared.catalogue.close()
             if session.plan is not None:
                 session.plan.close()
+
+    # -- R1, R2 --
+
+    def _begin(self, keeper: Keeper) -> _Session:
+        while True:
+            try:
+                view = keeper.view()
+                if view.last_seen >= self._report.run:
+                    old, self._report.run = self._report.run, next_run_id(self._clock.now(), view.last_seen)
+                    self._means.renamed(old, self._report.run)
+                return _Session(keeper, view, care(self._means.files, keeper, view))
+            except LinkLost as problem:
+                keeper, _ = self._again(keeper, problem)
 
     # -- R3, R4, R5 --
 
@@ -398,10 +407,7 @@ class Run:
             except LinkLost as problem:
                 if self._means.progress.meter.wire_up - before > WORTH:
                     self._left_tries = self._wish.tries
-                self._pause(problem)
-                session.keeper.place.close()
-                session.keeper = self._connect()
-                session.view = session.keeper.view()
+                session.keeper, session.view = self._again(session.keeper, problem)
             except PlaceError as refusal:
                 reason = reason_of(session.keeper.place, f"the far copy of {self._wish.job}", refusal)
                 raise reason or refusal from refusal
@@ -416,7 +422,30 @@ class Run:
             except LinkLost as problem:
                 self._pause(problem)
 
-    def _pause(self, problem: LinkLost) -> None:
+    def _again(self, keeper: Keeper, problem: LinkLost) -> tuple[Keeper, FarView]:
+        """The far copy over a new connection, and what stands there now. A far box that is starting again is awaited.
+
+        Raises what spoke against the last try; a changed key or a refused login at once.
+        """
+        progress = self._means.progress
+        stage = progress.stage
+        trouble: Unreached = problem
+        progress.stage = "connecting"
+        while True:
+            self._pause(trouble)
+            keeper.place.close()
+            try:
+                keeper = self._means.connect()
+                view = keeper.view()
+            except (HostKeyChanged, LoginRefused):
+                raise
+            except Unreached as failed:
+                trouble = failed
+            else:
+                progress.stage = stage
+                return keeper, view
+
+    def _pause(self, problem: Unreached) -> None:
         """Wait before the next try, longer each time; raises `problem` when there is none left."""
         self._left_tries -= 1
         if self._left_tries < 0:
