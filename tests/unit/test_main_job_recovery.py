@@ -6,6 +6,7 @@ import os
 import random
 import shutil
 import sqlite3
+import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -162,6 +163,35 @@ def test_connection_breaks_again_and_again_and_one_run_gets_through(job: OneJob,
     furnish(job)
     cut_after(job, requests, times=4)
     assert job.run().report.outcome == "done"
+    job.all_come_back()
+
+
+@pytest.mark.parametrize("requests", [2, 60])
+def test_far_box_that_starts_again_is_awaited(job: OneJob, requests: int) -> None:
+    """Nobody listens there for a while, as when the box is started anew in the middle of a run."""
+    job.far_more = {"tries": 8, "pause_s": 0.1}
+    job.write_settings()
+    furnish(job)
+    box = job.door.box  # type: ignore[attr-defined]
+    real = box.serve
+    went = threading.Event()
+
+    def serve_and_fall(channel: object) -> None:
+        try:
+            real(channel)
+        finally:
+            if not went.is_set():
+                went.set()
+                box._listener.close()
+
+    cut_after(job, requests, times=1)
+    with patch.object(box, "serve", serve_and_fall):
+        starter = threading.Timer(0.6, box.restart)
+        starter.start()
+        ran = job.run()
+        starter.join()
+    assert went.is_set()
+    assert ran.report.outcome == "done", ran.error
     job.all_come_back()
 
 
