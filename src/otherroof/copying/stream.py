@@ -270,8 +270,9 @@ class _Maker:
         if self._places is not None:
             yield from self._by_chunks(chunks, self._places)
             return
+        view = memoryview(data)
         for start in range(0, len(data), self._most):
-            part = data[start : start + self._most]
+            part = view[start : start + self._most]
             if not self._in_hole(offset + start, len(part)):
                 yield DataPiece(offset + start, part)
 

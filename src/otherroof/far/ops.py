@@ -70,7 +70,7 @@ class Write:
 
     handle: Handle
     offset: int
-    data: bytes
+    data: bytes | memoryview
 
 
 @dataclass(slots=True)
@@ -206,7 +206,7 @@ class DataPiece:
     """Bytes to be written at an offset."""
 
     offset: int
-    data: bytes
+    data: bytes | memoryview
 
     @property
     def weight(self) -> int:
