@@ -14,7 +14,7 @@ SOURCE = os.path.join(ROOT, "src", "otherroof")
 
 # In this order: a room may use those before it, never those after it.
 ROOMS = (
-    *("errors", "clock", "units", "settings", "link", "far", "copying", "layout", "recall"),
+    *("errors", "clock", "units", "aside", "settings", "link", "far", "copying", "layout", "recall"),
     *("ledger", "watch", "forecast", "pairing", "service", "rehearsal", "cli"),
 )
 FREE = {"service", "rehearsal", "cli"}

@@ -8,8 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.errors import HomeTrouble, WrongSettings
-from otherroof.pairing import aside
+from otherroof.errors import WrongSettings
 from otherroof.pairing.keys import KeyFiles, new_login_key, new_shared_key, new_tunnel_key
 
 
@@ -72,41 +71,3 @@ def test_a_damaged_key_file_is_named_and_its_content_is_not_shown(files, content
 def test_two_keys_are_never_the_same():
     for maker in (new_tunnel_key, new_shared_key, new_login_key):
         assert len({maker() for _ in range(20)}) == 20
-
-
-def test_a_file_that_appears_meanwhile_is_not_replaced(tmp_path, monkeypatch):
-    path = str(tmp_path / "key")
-    link = os.link
-
-    def late(source, target):
-        with open(target, "w", encoding="ascii") as file:
-            file.write("another process was quicker")
-        link(source, target)
-
-    monkeypatch.setattr(aside.os, "link", late)
-    assert aside.write_new(path, b"mine") is False
-    assert Path(path).read_text(encoding="ascii") == "another process was quicker"
-    assert os.listdir(tmp_path) == ["key"]
-
-
-def test_a_full_disk_leaves_the_old_file_and_nothing_half_written(tmp_path, monkeypatch):
-    path = str(tmp_path / "file")
-    aside.write_aside(path, b"old")
-
-    def full(_handle):
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(aside.os, "fsync", full)
-    with pytest.raises(HomeTrouble, match="No space left on device"):
-        aside.write_aside(path, b"new")
-    assert Path(path).read_bytes() == b"old"
-    assert os.listdir(tmp_path) == ["file"]
-
-
-def test_the_file_is_renamed_only_after_it_is_synced(tmp_path, monkeypatch):
-    done = []
-    for name in ("fsync", "rename"):
-        real = getattr(os, name)
-        monkeypatch.setattr(aside.os, name, lambda *a, name=name, real=real: (done.append(name), real(*a))[1])
-    aside.write_aside(str(tmp_path / "file"), b"text")
-    assert done == ["fsync", "rename", "fsync"]

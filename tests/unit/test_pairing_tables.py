@@ -8,8 +8,8 @@ import tomllib
 
 import pytest
 
+from otherroof import aside
 from otherroof.errors import HomeTrouble, WrongSettings
-from otherroof.pairing import aside
 from otherroof.pairing.tables import add_tables, extended, far_table, require_sound
 from otherroof.settings import read_parts
 from support.pairing import some_plan, some_reply

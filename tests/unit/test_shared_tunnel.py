@@ -176,13 +176,14 @@ def test_tunnel_that_cannot_go_down_is_tried_again_later(make: Make, tunnel: Fak
 def test_killed_process_keeps_nothing_up(make: Make, tunnel: FakeTunnel, tmp_path: Path, clock: SteppedClock) -> None:
     """Another process takes the tunnel and is killed; the next one to leave takes it down all the same."""
     code = (
-        "import sys; from otherroof.link import usage; from otherroof.link.marks import *;"
+        "import sys; from otherroof.aside import put; from otherroof.link import usage;"
+        "from otherroof.link.marks import *;"
         "from otherroof.link.shared import *\n"
         "path = sys.argv[1]\n"
         "with locked(path + '.lock'):\n"
         "    book = usage.from_text(read_text(path + '.json'), boot_id())\n"
         "    usage.take(book, new_user(), is_alive); usage.risen(book, 0, 0)\n"
-        "    write_aside(path + '.json', usage.as_text(book))\n"
+        "    put(path + '.json', usage.as_text(book))\n"
         "print('taken', flush=True); sys.stdin.read()"
     )
     argv = [sys.executable, "-c", code, str(tmp_path / "garden")]
@@ -207,10 +208,11 @@ def test_waiting_for_another_who_is_at_it_has_an_end(make: Make, tmp_path: Path,
     shared = make()
     book = Book(boot="")
     usage.take(book, new_user(), is_alive)
-    from otherroof.link.marks import boot_id, write_aside
+    from otherroof.aside import put
+    from otherroof.link.marks import boot_id
 
     book.boot = boot_id()
-    write_aside(str(tmp_path / "garden.json"), usage.as_text(book))
+    put(str(tmp_path / "garden.json"), usage.as_text(book))
     with pytest.raises(TunnelTrouble, match="another process has been bringing it up or down for 5 s"):
         shared.take(new_user(), 5)
     assert clock.monotonic() == pytest.approx(5, abs=1)

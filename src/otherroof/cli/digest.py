@@ -7,12 +7,12 @@ from typing import Annotated
 
 import typer
 
+from otherroof.aside import put
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, settings_in
 from otherroof.clock import SystemClock
 from otherroof.errors import EXIT_LOOK, EXIT_WELL
 from otherroof.forecast.lent import TRENDS
 from otherroof.watch import Delivery, Extra, digest
-from otherroof.watch.aside import put
 
 
 def verb(
@@ -27,7 +27,8 @@ def verb(
         found = digest.make(settings, ledger, clock, extra)
         made = digest.send(settings, ledger, clock, extra) if send else []
     if html:
-        put(os.path.abspath(html), digest.as_html(found), "the digest", "name a file in a folder that can be written")
+        advice = "name a file in a folder that can be written"
+        put(os.path.abspath(html), digest.as_html(found), what="the digest", advice=advice)
     if as_json:
         print_json(found.as_json() | {"deliveries": [_row(one) for one in made]})
     elif send:

@@ -7,16 +7,15 @@ written beside the old one and renamed over it.
 
 from __future__ import annotations
 
-import os
 import sqlite3
 import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from otherroof.aside import take_place
 from otherroof.copying.scan import COLUMNS, joined, unpacked
-from otherroof.copying.sqlite_file import ADVICE, open_sqlite, remove_sqlite, sqlite_translated
-from otherroof.errors import HomeTrouble
+from otherroof.copying.sqlite_file import ADVICE, open_sqlite, remove_beside, remove_sqlite, sqlite_translated
 
 SCHEMA_VERSION = 1
 SCHEMA = """
@@ -201,15 +200,5 @@ def write_catalogue(path: str, blocks: Iterable[Block], facts: Facts, asides: It
 
 def put_in_place(aside: str, path: str) -> None:
     """Rename a finished catalogue over the old one, and make the rename durable. Raises HomeTrouble."""
-    try:
-        for name in (path + "-wal", path + "-shm"):
-            if os.path.exists(name):
-                os.unlink(name)  # they belong to the old file
-        os.replace(aside, path)
-        folder = os.open(os.path.dirname(path), os.O_RDONLY | os.O_DIRECTORY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
-    except OSError as problem:
-        raise HomeTrouble(f"cannot be written: {problem.strerror}", where=path, advice=ADVICE) from problem
+    remove_beside(path)  # what SQLite kept there belongs to the old file
+    take_place(aside, path, ADVICE)

@@ -62,8 +62,18 @@ def sqlite_trouble(path: str, problem: sqlite3.Error) -> HomeTrouble:
 
 
 def remove_sqlite(path: str) -> None:
-    """Remove the database and what SQLite keeps beside it."""
-    for name in (path + "-wal", path + "-shm", path):
+    """Remove the database and what SQLite keeps beside it. Raises HomeTrouble."""
+    remove_beside(path)
+    _remove(path)
+
+
+def remove_beside(path: str) -> None:
+    """Remove what SQLite keeps beside the database. Raises HomeTrouble."""
+    _remove(path + "-wal", path + "-shm")
+
+
+def _remove(*names: str) -> None:
+    for name in names:
         try:
             os.unlink(name)
         except FileNotFoundError:

@@ -5,13 +5,13 @@ From it comes the home's id, so that a new machine with the old keys is the same
 
 from __future__ import annotations
 
-import binascii
 import hashlib
 import os
 import secrets
 from dataclasses import dataclass
 
-from otherroof.errors import HomeTrouble, WrongSettings
+from otherroof.aside import make_folder, put_new
+from otherroof.errors import WrongSettings
 from otherroof.settings.world import require_secret
 
 KEY_SIZE = 32  # bytes
@@ -52,24 +52,7 @@ def read_or_make_key(path: str) -> tuple[ListingKey, bool]:
     """The key at `path`, made if there is none; and whether it was made now."""
     if os.path.exists(path):
         return read_key(path), False
-    aside = f"{path}.{os.getpid()}"
-    try:
-        os.makedirs(os.path.dirname(path), mode=0o700, exist_ok=True)
-        handle = os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        try:
-            os.write(handle, (binascii.hexlify(secrets.token_bytes(KEY_SIZE)).decode() + "\n").encode())
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-        os.link(aside, path)  # unlike rename, never replaces a key that another process made meanwhile
-        os.unlink(aside)
-    except FileExistsError:
-        os.unlink(aside)
-        return read_key(path), False
-    except OSError as problem:
-        raise HomeTrouble(
-            f"the listing key cannot be made: {problem.strerror}",
-            where=path,
-            advice="let this account write there once, or name another file as listing_key under [home]",
-        ) from problem
-    return read_key(path), True
+    advice = "let this account write there once, or name another file as listing_key under [home]"
+    make_folder(os.path.dirname(path), advice=advice)
+    made = put_new(path, secrets.token_hex(KEY_SIZE) + "\n", what="the listing key", advice=advice)
+    return read_key(path), made  # where another process was quicker, its key counts

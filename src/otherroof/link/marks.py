@@ -12,11 +12,13 @@ import os
 import time
 from collections.abc import Iterator
 
+from otherroof.aside import FOR_OWNER, make_folder, put
 from otherroof.errors import Busy, HomeTrouble
 
 BOOT_ID = "/proc/sys/kernel/random/boot_id"
 LOCK_WAIT_S = 10.0
 LOCK_STEP_S = 0.02
+ADVICE = "check that the state folder can be written by this account and that its disk is not full"
 
 
 def boot_id() -> str:
@@ -26,20 +28,6 @@ def boot_id() -> str:
             return file.read().strip()
     except OSError:
         return ""
-
-
-def write_aside(path: str, text: str) -> None:
-    """Put `text` at `path` whole or not at all: written beside it, synced, renamed. Raises HomeTrouble."""
-    aside = f"{path}.{os.getpid()}.new"
-    try:
-        with open(aside, "w", encoding="utf-8") as file:
-            os.fchmod(file.fileno(), 0o600)
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(aside, path)
-    except OSError as problem:
-        raise _translated(problem, path) from problem
 
 
 def read_text(path: str) -> str:
@@ -56,8 +44,8 @@ def read_text(path: str) -> str:
 @contextlib.contextmanager
 def locked(path: str) -> Iterator[None]:
     """Alone on this machine while inside; also against other threads. Raises Busy after LOCK_WAIT_S seconds."""
+    make_folder(os.path.dirname(path), advice=ADVICE)
     try:
-        os.makedirs(os.path.dirname(path), mode=0o700, exist_ok=True)
         file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
     except OSError as problem:
         raise _translated(problem, path) from problem
@@ -93,11 +81,8 @@ class Mark:
 
     def set(self) -> None:
         """Set it, durably. Raises HomeTrouble."""
-        try:
-            os.makedirs(os.path.dirname(self._path), mode=0o700, exist_ok=True)
-        except OSError as problem:
-            raise _translated(problem, self._path) from problem
-        write_aside(self._path, boot_id() or "set")
+        make_folder(os.path.dirname(self._path), advice=ADVICE)
+        put(self._path, boot_id() or "set", FOR_OWNER, advice=ADVICE)
 
     def clear(self) -> None:
         """Take it away; it may be away already."""
@@ -110,8 +95,4 @@ class Mark:
 
 
 def _translated(problem: Exception, path: str) -> HomeTrouble:
-    return HomeTrouble(
-        f"cannot be used: {problem}",
-        where=path,
-        advice="check that the state folder can be written by this account and that its disk is not full",
-    )
+    return HomeTrouble(f"cannot be used: {problem}", where=path, advice=ADVICE)

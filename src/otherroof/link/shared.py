@@ -13,10 +13,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeVar
 
+from otherroof.aside import FOR_OWNER, put
 from otherroof.clock import Clock
 from otherroof.errors import OtherroofError, TunnelTrouble
 from otherroof.link import usage
-from otherroof.link.marks import boot_id, locked, read_text, write_aside
+from otherroof.link.marks import boot_id, locked, read_text
 from otherroof.link.tunnel import Tunnel, TunnelState
 from otherroof.link.usage import Book, Do, User
 
@@ -175,5 +176,5 @@ class SharedTunnel:
             result = change(book)
             after = usage.as_text(book)
             if after != before:
-                write_aside(self._path + ".json", after)
+                put(self._path + ".json", after, FOR_OWNER)
         return result

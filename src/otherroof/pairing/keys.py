@@ -21,9 +21,9 @@ from cryptography.hazmat.primitives.serialization import (
     load_ssh_private_key,
 )
 
+from otherroof.aside import make_folder, put_new
 from otherroof.errors import WrongSettings
 from otherroof.link.keys import KEY_BYTES, public_in, raw_key
-from otherroof.pairing.aside import make_folder, write_new
 from otherroof.settings.world import require_secret
 
 
@@ -70,7 +70,7 @@ class KeyFiles:
         made = []
         for path, maker in makers:
             make_folder(os.path.dirname(path))
-            if write_new(path, (maker().rstrip("\n") + "\n").encode("ascii")):
+            if put_new(path, maker().rstrip("\n") + "\n"):
                 made.append(path)
         return made
 

@@ -12,9 +12,9 @@ from collections.abc import Mapping
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from otherroof.aside import FOR_ALL, FOR_OWNER, make_folder, put
 from otherroof.errors import WrongUse
 from otherroof.pairing.answers import ANSWER
-from otherroof.pairing.aside import FOR_ALL, FOR_OWNER, make_folder, write_aside
 from otherroof.pairing.plan import BASE, KEEPALIVE_S, Plan
 
 SECRET = "files/SECRET-shared.key"
@@ -72,7 +72,7 @@ def write_kit(folder: str, files: Mapping[str, str]) -> list[str]:
         target = os.path.join(folder, path)
         content = text.encode("utf-8")
         if not _holds(target, content):
-            write_aside(target, content, FOR_OWNER if path == SECRET else FOR_ALL)
+            put(target, content, FOR_OWNER if path == SECRET else FOR_ALL)
             written.append(path)
     return written
 

@@ -11,8 +11,8 @@ from typing import Literal
 
 from pydantic import ValidationError
 
+from otherroof.aside import make_folder, put
 from otherroof.errors import WrongSettings, WrongUse
-from otherroof.pairing.aside import make_folder, write_aside
 from otherroof.pairing.plan import Plan
 from otherroof.settings.fields import Strict
 
@@ -76,4 +76,4 @@ def keep_record(where: str, record: Record) -> None:
     path = record_path(where, record.plan.far)
     make_folder(os.path.dirname(path))
     text = json.dumps(record.model_dump(), indent=2, ensure_ascii=False) + "\n"
-    write_aside(path, text.encode("utf-8"))
+    put(path, text)

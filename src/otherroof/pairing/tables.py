@@ -14,9 +14,9 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from otherroof.aside import make_folder, put
 from otherroof.errors import HomeTrouble, WrongSettings
 from otherroof.pairing.answers import ANSWER
-from otherroof.pairing.aside import make_folder, write_aside
 from otherroof.pairing.plan import BASE, Plan, key_names
 from otherroof.pairing.reply import Reply
 from otherroof.settings.models import Far
@@ -112,7 +112,7 @@ def add_tables(where: str, plan: Plan, reply: Reply) -> bool:
     if after == text:
         return False
     make_folder(os.path.dirname(path))
-    write_aside(path, after.encode("utf-8"), mode)
+    put(path, after, mode)
     return True
 
 

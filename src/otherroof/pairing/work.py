@@ -9,9 +9,9 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass
 
+from otherroof.aside import make_folder, put
 from otherroof.errors import WrongSettings, WrongUse
 from otherroof.pairing.answers import Answers
-from otherroof.pairing.aside import make_folder, write_aside
 from otherroof.pairing.keys import KeyFiles
 from otherroof.pairing.kit import home_firewall, kit_files, write_kit
 from otherroof.pairing.plan import HomeKeys, Plan, key_names, propose, taken_by
@@ -87,7 +87,7 @@ def begin(standing: Standing, far: str, answers: Answers, *, here: list[str], ki
     write_kit(kit_folder, kit_files(plan, files.shared_secret()))
     firewall = os.path.join(where, "firewall", f"{far}.nft")
     make_folder(os.path.dirname(firewall))
-    write_aside(firewall, home_firewall(plan).encode("utf-8"))
+    put(firewall, home_firewall(plan))
     keep_record(where, Record(state="waiting", plan=plan))
     replaced = before.plan.kit if before is not None and before.plan.kit != plan.kit else ""
     return Begun(plan, kit_folder, firewall, new_keys, replaced)

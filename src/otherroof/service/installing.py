@@ -10,8 +10,8 @@ import sys
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
+from otherroof.aside import put
 from otherroof.errors import HomeTrouble
-from otherroof.pairing.aside import write_aside
 from otherroof.service import install as plan
 from otherroof.service.install import (
     Deed,
@@ -117,7 +117,7 @@ def _do(machine: Machine, deed: Deed) -> None:
             _guarded(path, lambda: _link(machine.path(path), target))
         case WriteUnit(path, text):
             _guarded(path, lambda: os.makedirs(os.path.dirname(machine.path(path)), exist_ok=True))
-            write_aside(machine.path(path), text.encode())
+            put(machine.path(path), text)
         case RemoveUnit(path):
             _guarded(path, lambda: os.unlink(machine.path(path)))
         case Systemctl(words, live):

@@ -8,9 +8,9 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from otherroof.clock import Clock
-from otherroof.errors import HomeTrouble
 from otherroof.ledger import Ledger
 from otherroof.ledger.looks import Look
+from otherroof.link.marks import boot_id
 from otherroof.settings import Far, Job, Settings
 from otherroof.watch.facts import Facts, FarFacts, JobFacts, Trends
 from otherroof.watch.rules import UNUSUAL_STANDS
@@ -22,7 +22,6 @@ LONG_OFF = timedelta(hours=12)
 AHEAD = timedelta(minutes=5)
 TREND = timedelta(days=60)
 MOST_RUNS = 500
-_BOOT_ID = "/proc/sys/kernel/random/boot_id"
 _DAY_S = 86_400.0
 
 
@@ -116,12 +115,7 @@ def this_look(clock: Clock) -> Look:
     """The clocks as they stand: on the wall, since this machine's start, and how much of that it slept."""
     now = clock.now()
     asleep = time.clock_gettime(time.CLOCK_BOOTTIME) - time.clock_gettime(time.CLOCK_MONOTONIC)
-    try:
-        with open(_BOOT_ID, encoding="ascii") as file:
-            boot = file.read().strip()
-    except OSError as problem:
-        raise HomeTrouble(f"cannot be read: {problem.strerror}", where=_BOOT_ID) from problem
-    return Look(now, clock.monotonic(), asleep, boot, now)
+    return Look(now, clock.monotonic(), asleep, boot_id(), now)
 
 
 def next_look(last: Look | None, now: Look, limit_s: float) -> Look:

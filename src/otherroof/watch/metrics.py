@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from otherroof.aside import put
 from otherroof.copying.tally import OUTCOMES
 from otherroof.ledger.alerts import Alert
-from otherroof.watch.aside import put
 from otherroof.watch.facts import Facts
 
 
@@ -115,7 +115,8 @@ def render(rows: Sequence[Metric]) -> str:
 
 def write_metrics(path: str, text: str) -> None:
     """Put `text` at `path` in one step, readable by all. Raises HomeTrouble."""
-    put(path, text, "the metrics file", "correct file under [metrics], or let this account write in that folder")
+    advice = "correct file under [metrics], or let this account write in that folder"
+    put(path, text, what="the metrics file", advice=advice)
 
 
 def _labels(labels: dict[str, str]) -> str:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import os
 
+from otherroof.aside import put
 from otherroof.clock import Clock
 from otherroof.errors import HomeTrouble
 from otherroof.ledger import Ledger
 from otherroof.settings import Settings
 from otherroof.watch import digest as digests
-from otherroof.watch.aside import put
 from otherroof.watch.digest.values import Digest
 from otherroof.watch.gather import Extra
 from otherroof.watch.page.history import history
@@ -29,5 +29,6 @@ def write(settings: Settings, ledger: Ledger, clock: Clock, folder: str, extra: 
         os.makedirs(folder, exist_ok=True)
     except OSError as problem:
         raise HomeTrouble(f"cannot be made: {problem.strerror}", where=folder, advice=_ADVICE) from problem
-    put(os.path.join(folder, PAGE), as_page(digest, history(settings, ledger, digest.at)), "the page", _ADVICE)
+    page = as_page(digest, history(settings, ledger, digest.at))
+    put(os.path.join(folder, PAGE), page, what="the page", advice=_ADVICE)
     return digest
