@@ -48,6 +48,7 @@ class House:
     run: Callable[[str, StopSign], Ended] = lambda job, sign: DONE
     probe: Callable[[str], None] = lambda far: None
     reread: tuple[Settings | None, Sequence[Mistake]] = (None, ())
+    mistakes: tuple[str, ...] = ()
     address: str = ""
     alive_every_s: float | None = None
     left: list[str] | None = None
@@ -67,12 +68,12 @@ class House:
             run=lambda settings, job, sign: self._note("run", job) or self.run(job, sign),
             probe=lambda settings, far: self._note("probe", far) or self.probe(far),
             look=lambda settings, mistakes: self._note("look", *mistakes),
-            digest=lambda settings: self._note("digest"),
+            digest=lambda settings, mistakes: self._note("digest", *mistakes),
             tend=lambda settings: self._note("tend"),
         )
         desk = Desk(self.settings, self.its_ledger, clock)
         notifier = Notifier(self.address, self.alive_every_s)
-        self.serve = Serve(desk, hands, clock, notifier, lambda: self.reread)
+        self.serve = Serve(desk, hands, clock, notifier, lambda: self.reread, self.mistakes)
 
         def work() -> None:
             assert self.serve is not None
@@ -138,6 +139,15 @@ def test_what_is_not_owed_is_not_run_but_far_boxes_are_probed_and_the_watch_look
     house.stop()
     assert not [one for one in house.asked if one[0] in ("run", "digest")]
     assert house.count("probe", "heron") == house.count("tend") == 1
+
+
+def test_the_digest_is_told_what_is_wrong_with_the_settings(house: House) -> None:
+    house.ledger.note_mark("digest", SystemClock().now() - timedelta(days=8))
+    house.mistakes = ("jobs/music.toml: at: is not there",)
+    house.start()
+    until(lambda: house.count("digest", *house.mistakes))
+    house.stop()
+    assert [one for one in house.asked if one[0] == "digest"] == [("digest", *house.mistakes)]
 
 
 def test_runs_to_one_far_box_never_overlap_and_others_do_not_wait_for_them(house: House) -> None:

@@ -30,14 +30,14 @@ class Hands:
 
     `run` carries out one job and keeps asking the sign; it may raise OtherroofError, which `ended_by` reads.
     `probe` climbs one far box's ladder and writes it down. `look` lets the watch apply its rules and hand over what
-    waits to be sent; it is told what is wrong with the settings, one line each. `digest` makes the digest and queues
-    it. `tend` looks after what stands between runs (tunnels), about once a minute.
+    waits to be sent; `digest` makes the digest and queues it; both are told what is wrong with the settings, one line
+    each. `tend` looks after what stands between runs (tunnels), about once a minute.
     """
 
     run: Callable[[Settings, str, StopSign], Ended]
     probe: Callable[[Settings, str], None]
     look: Callable[[Settings, tuple[str, ...]], None]
-    digest: Callable[[Settings], None]
+    digest: Callable[[Settings, tuple[str, ...]], None]
     tend: Callable[[Settings], None]
 
 

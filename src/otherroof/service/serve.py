@@ -145,7 +145,7 @@ class Serve:
             self._submit(f"probe {far}", f"far {far}", self._hands.probe, settings, far)
         if plan.digest:
             self._desk.begin_digest()
-            self._submit(DIGEST, LOOK, self._hands.digest, settings)
+            self._submit(DIGEST, LOOK, self._hands.digest, settings, self._mistakes)
         if plan.look and LOOK not in self._under_way:
             self._desk.begin_look()
             self._submit(LOOK, LOOK, self._hands.look, settings, self._mistakes)

@@ -48,9 +48,9 @@ def real_hands(clock: Clock, show: Ticker) -> Hands:
         with Ledger(settings.ledger) as ledger:
             look(settings, ledger, clock, Extra(mistakes, TRENDS))
 
-    def summarise(settings: Settings) -> None:
+    def summarise(settings: Settings, mistakes: tuple[str, ...]) -> None:
         with Ledger(settings.ledger) as ledger:
-            digest.send(settings, ledger, clock, Extra(trends=TRENDS))
+            digest.send(settings, ledger, clock, Extra(mistakes, TRENDS))
 
     def tend(settings: Settings) -> None:
         with Ledger(settings.ledger) as ledger:

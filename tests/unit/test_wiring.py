@@ -1,0 +1,39 @@
+"""The service's real hands: what they are told reaches what people read."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from otherroof.clock import SystemClock
+from otherroof.ledger import Ledger
+from otherroof.service.wiring import real_hands
+from otherroof.settings import require_settings
+from support.household import write_household
+
+# Mail that waits: nobody answers on that port, so that its text stays in the ledger.
+CHANNELS = """
+[mail]
+server = "127.0.0.1"
+port = 9
+secure = "none"
+sender = "larch@example.net"
+answer_s = 2
+[channel.family]
+kind = "mail"
+to = ["kim@example.net"]
+[channel.log]
+kind = "journal"
+carries = ["alerts"]
+"""
+
+
+def test_broken_settings_stand_in_the_digest_under_what_needs_a_hand(tmp_path: Path) -> None:
+    settings = require_settings(write_household(tmp_path, more=CHANNELS))
+    hands = real_hands(SystemClock(), lambda _progress, _job: lambda: None)
+    hands.digest(settings, ("jobs/music.toml: at: '25 1 * * *' has a minute that is none",))
+    with Ledger(settings.ledger) as ledger:
+        (post,) = ledger.waiting_posts()
+    said = " ".join(post.text.split())
+    needs = said[said.index("WHAT NEEDS A HAND") :]
+    assert "the settings have 1 mistake, and what is wrong is not used: jobs/music.toml: at: " in needs
+    assert "`otherroof check` names every mistake" in needs
