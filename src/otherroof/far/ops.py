@@ -277,6 +277,22 @@ class Sink(Protocol):
     def take(self, data: bytes) -> None: ...
 
 
+class Gathered:
+    """A Sink that keeps what came, for content that memory can hold."""
+
+    def __init__(self) -> None:
+        self._parts: list[bytes] = []
+
+    def take(self, data: bytes) -> None:
+        """See Sink."""
+        self._parts.append(data)
+
+    @property
+    def data(self) -> bytes:
+        """All of it."""
+        return b"".join(self._parts)
+
+
 @dataclass(slots=True)
 class Draw:
     """Reads `length` bytes of an open file from `offset` on into a sink, many requests in flight.

@@ -148,6 +148,16 @@ def header_at(data: bytes, where: str) -> Header:
     return parse_header(text.split(b"\n", 1)[0], where)
 
 
+def holds_header(data: bytes) -> bool:
+    """Whether the first bytes of a listing file hold the whole of its header."""
+    unpacker = zlib.decompressobj(31)
+    try:
+        unpacker.decompress(data, LONGEST_LINE)
+    except zlib.error:
+        return True  # more of it would not help
+    return unpacker.eof
+
+
 def _lines(path: str, where: str) -> Iterator[bytes]:
     try:
         with gzip.open(path, "rb") as file:

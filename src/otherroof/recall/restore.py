@@ -322,10 +322,10 @@ class Restorer:
 def fetch_small(path: bytes, size: int) -> Script[bytes]:
     """The whole content of a far file of `size` bytes. Raises PlaceError where it has not that size."""
     handle = yield ops.OpenFile(path, Mode.READ)
-    sink = _Gather()
+    sink = ops.Gathered()
     yield ops.Draw(handle, 0, size + 1, sink)
     yield ops.Shut(handle)
-    data = b"".join(sink.parts)
+    data = sink.data
     if len(data) != size:
         raise PlaceError(f"it has {'more than ' if len(data) > size else ''}{min(len(data), size)} bytes, not {size}")
     return data
@@ -341,14 +341,6 @@ def fetch_range(path: bytes, size: int, offset: int, length: int, sink: ops.Sink
     if attrs.size != size:
         raise PlaceError(f"it has {attrs.size} bytes, not {size}")
     return b""
-
-
-class _Gather:
-    def __init__(self) -> None:
-        self.parts: list[bytes] = []
-
-    def take(self, data: bytes) -> None:
-        self.parts.append(data)
 
 
 def ranges_of(size: int, holes: tuple[tuple[int, int], ...]) -> list[tuple[int, int]]:

@@ -11,7 +11,7 @@ from otherroof.copying.source import new_digest
 from otherroof.copying.stream import FileStream, Held
 from otherroof.errors import Denied, NotOffered, NotThere, PlaceError, Refused, RunCut
 from otherroof.far import ops
-from otherroof.far.ops import Attrs, Mode, Place, Script
+from otherroof.far.ops import Attrs, Gathered, Mode, Place, Script
 from otherroof.layout.open import steps
 from otherroof.layout.open.paths import JobPaths
 
@@ -85,11 +85,11 @@ class OpenChanges:
         except (NotThere, Denied):
             return None
         attrs: Attrs = yield ops.LookOpen(handle)
-        tail = _Tail()
+        tail = Gathered()
         if attrs.size > upto:
             yield ops.Draw(handle, upto, min(attrs.size - upto, LONGEST_TAIL), tail)
         yield ops.Shut(handle)
-        return Held(upto, b"".join(tail.parts)) if attrs.size >= upto else None
+        return Held(upto, tail.data) if attrs.size >= upto else None
 
     def upload(self, path: bytes, stream: FileStream, old_size: int | None) -> Script[None]:
         """See the port."""
@@ -207,16 +207,6 @@ class OpenChanges:
 
     def _swap(self, new: bytes, path: bytes, had: bool) -> Script[None]:
         yield from steps.take_place(new, self.paths.latest(path), self.paths.earlier(path), had)
-
-
-class _Tail:
-    """Holds what is read back of a half-sent file."""
-
-    def __init__(self) -> None:
-        self.parts: list[bytes] = []
-
-    def take(self, data: bytes) -> None:
-        self.parts.append(data)
 
 
 class DigestSink:

@@ -16,6 +16,7 @@ from otherroof.copying.ports import FarView
 from otherroof.errors import Damaged, FarTrouble, HomeTrouble, NotThere, PlaceError, Refused
 from otherroof.far import ops
 from otherroof.far.ops import DataPiece, Mode, NotYet, Piece, Place, Script, Task
+from otherroof.layout.listing import holds_header
 from otherroof.layout.open import steps
 from otherroof.layout.open.changes import digest_of
 from otherroof.layout.open.paths import (
@@ -32,7 +33,8 @@ from otherroof.layout.open.paths import (
 from otherroof.layout.open.read_me import read_me
 
 _MARK = re.compile(rb"^home mark: ([0-9a-f]{16})$", re.MULTILINE)
-HEAD = 4096  # bytes of a listing that hold its header
+HEAD = 4096  # bytes of a listing that nearly always hold its header
+LONGEST_HEAD = 512 * 1024
 TIDY_AT_ONCE = 64
 
 
@@ -145,6 +147,10 @@ class OpenKeeping:
         """The first bytes of a listing, in which its header is."""
         handle = yield ops.OpenFile(self.paths.listing(run), Mode.READ)
         data: bytes = yield ops.Read(handle, 0, HEAD)
+        if not holds_header(data):  # the folder itself has long attributes
+            head = ops.Gathered()
+            yield ops.Draw(handle, 0, LONGEST_HEAD, head)
+            data = head.data
         yield ops.Shut(handle)
         return data
 
