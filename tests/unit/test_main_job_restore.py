@@ -201,6 +201,17 @@ def test_versions_tell_which_listing_cannot_be_read(job: OneJob) -> None:
     assert (good.run, good.files, good.flaw) == (first(job), 6, "")
 
 
+def test_folder_with_long_attributes_is_listed_like_any_other(tmp_path: Path) -> None:
+    with one_job(tmp_path) as job:
+        job.put("a", b"a")
+        os.setxattr(job.folder, "user.note", random.Random(1).randbytes(3900))
+        job.done()
+        assert job.listing(newest(job)).stat().st_size > 4096
+        (one,) = list_versions(job.settings, JOB)
+        assert (one.files, one.flaw) == (1, "")
+        job.all_come_back()
+
+
 HEADERS = {
     "a number": b"7",
     "a list": b"[]",

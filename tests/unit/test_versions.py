@@ -1,0 +1,95 @@
+"""Which version a person means: a run, the beginning of one, a moment, or a day of the household's own calendar."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from otherroof.errors import Damaged, WrongUse
+from otherroof.layout.open.paths import LISTING_END, run_in
+from otherroof.recall.versions import Version, chosen, require_readable, taken_of
+
+# At St John's it is 2 h 30 min earlier in April: the second run is of the evening of the 5th there.
+ZONE = ZoneInfo("America/St_Johns")
+RUNS = ["2031-04-05T043000Z-0001", "2031-04-06T013000Z-0002", "2031-04-07T043000Z-0003"]
+
+
+def which(as_of: str) -> int:
+    return RUNS.index(chosen(reversed(RUNS), as_of, "papers", ZONE)) + 1
+
+
+@pytest.mark.parametrize(
+    ("as_of", "number"),
+    [
+        ("", 3),
+        (RUNS[0], 1),
+        ("2031-04-06T", 2),
+        ("2031-04-07T04", 3),
+        # a day means its end, in the household's zone
+        ("2031-04-05", 2),
+        ("2031-04-06", 2),
+        ("2031-04-07", 3),
+        ("2040-01-01", 3),
+        # a moment
+        ("2031-04-06T01:29:59Z", 1),
+        ("2031-04-06T01:30:00Z", 2),
+        ("2031-04-05T22:59:00-02:30", 1),
+        ("2031-04-05T23:00:00-02:30", 2),
+        # … and one without an offset, in the household's zone
+        ("2031-04-05T22:59", 1),
+        ("2031-04-05T23:00", 2),
+        ("2031-04-05 23:00", 2),
+    ],
+)
+def test_what_a_person_may_write(as_of: str, number: int) -> None:
+    """Invariant 9: times are read in the household's zone."""
+    assert which(as_of) == number
+
+
+@pytest.mark.parametrize(
+    "as_of",
+    ["2031-04-04", "1999-01-01T00:00:00Z", "2031", "2031-04", "soon", "2031-13-01", "2031-04-31", "2031-04-05T25:00"],
+)
+def test_what_means_no_version_is_told_with_advice(as_of: str) -> None:
+    with pytest.raises(WrongUse, match="otherroof versions papers"):
+        which(as_of)
+
+
+@pytest.mark.parametrize("as_of", ["0001-01-01T00:00:00+14:00", "9999-12-31T23:59:59-14:00", "9999-12-31"])
+def test_moment_beyond_the_calendar_is_no_crash(as_of: str) -> None:
+    try:
+        chosen(RUNS, as_of, "papers", ZONE)
+    except WrongUse:
+        return
+
+
+def test_no_versions_at_all_says_what_to_do() -> None:
+    with pytest.raises(WrongUse, match="otherroof run papers"):
+        chosen([], "", "papers", ZONE)
+
+
+def test_run_id_holds_its_moment() -> None:
+    assert taken_of(RUNS[1]) == datetime(2031, 4, 6, 1, 30, tzinfo=UTC)
+
+
+def test_version_with_a_flaw_cannot_be_restored() -> None:
+    require_readable(Version(RUNS[0], taken_of(RUNS[0])), "papers")
+    with pytest.raises(Damaged, match="papers/2031-04-05T043000Z-0001"):
+        require_readable(Version(RUNS[0], taken_of(RUNS[0]), flaw="the listing is cut short"), "papers")
+
+
+@pytest.mark.parametrize(
+    "name", [b"", b".jsonl.gz", b"latest.jsonl.gz", b"2031-04-05T013000Z-7f3a", b"2031-04-05T013000Z-7F3A.jsonl.gz",
+             b"2031-13-05T013000Z-7f3a.jsonl.gz", b"2031-02-30T013000Z-7f3a.jsonl.gz", b"x2031-04-05T013000Z-7f3a",
+             b"2031-04-05T013000Z-7f3a\n.jsonl.gz", b"2031-04-05T246000Z-7f3a.jsonl.gz", b"\xff.jsonl.gz",
+             b"9999-12-31T235959Z-ffff.jsonl.gz", b"../2031-04-05T013000Z-7f3a.jsonl.gz"]
+)  # fmt: skip
+def test_name_that_is_no_run_is_passed_over(name: bytes) -> None:
+    """Invariant 5: names at the far end may be anything."""
+    assert run_in(name, LISTING_END) is None
+
+
+def test_name_of_a_listing_is_its_run() -> None:
+    assert run_in(b"2031-04-05T013000Z-7f3a.jsonl.gz", LISTING_END) == "2031-04-05T013000Z-7f3a"
