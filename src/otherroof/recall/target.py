@@ -183,6 +183,7 @@ class Target:
 
     def _above(self, path: bytes) -> int:
         """A handle on the folder above `path`, kept until another one is asked for."""
+        _require_safe(path)
         folder = path.rpartition(b"/")[0]
         if folder != self._folder:
             handle = self._walk(path)
@@ -193,10 +194,7 @@ class Target:
 
     def _walk(self, path: bytes) -> int:
         """A handle on the folder above `path`; one that no listing names is made all the same."""
-        if not is_safe(path):
-            raise InTheWay(
-                "is a path that would leave the folder", where=shown(path), advice="the listing is not sound"
-            )
+        _require_safe(path)
         handle = os.dup(self._top)
         for part in path.split(b"/")[:-1]:
             try:
@@ -214,6 +212,11 @@ class Target:
 
 
 SYNC_FROM = 64 * 1024 * 1024  # bytes; large files are made durable one by one, the rest by the system in its time
+
+
+def _require_safe(path: bytes) -> None:
+    if not is_safe(path):
+        raise InTheWay("is a path that would leave the folder", where=shown(path), advice="the listing is not sound")
 
 
 def _enter(name: bytes, above: int) -> int:
