@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from otherroof.copying.leave_out import left_out_by
 from otherroof.settings import look_around, read_parts
 from otherroof.settings.fields import is_documentation
 from support.example_digest import made
@@ -46,12 +47,12 @@ def test_invented_household_has_no_mistake_but_what_must_be_invented() -> None:
     assert any("documentation" in one.wrong for one in found), "the far box's address must be for documentation only"
 
 
-def test_example_patterns_are_ones_that_can_be_read() -> None:
-    from pathspec import GitIgnoreSpec
-
+def test_example_patterns_leave_something_out_and_not_all() -> None:
     for path in [*JOBS, *sorted((EXAMPLES / "jobs").glob("*.toml"))]:
-        patterns = tomllib.loads(path.read_text())
-        GitIgnoreSpec.from_lines(patterns.get("leave_out", []))
+        patterns = tomllib.loads(path.read_text()).get("leave_out", [])
+        left_out = left_out_by(patterns)
+        assert (left_out is None) == (not patterns), path
+        assert left_out is None or not left_out(b"an ordinary file", False), path
 
 
 @pytest.mark.parametrize("path", EVERY_FILE, ids=lambda path: path.name)
