@@ -1,0 +1,217 @@
+"""What is restored goes below one folder and nowhere else, whatever names, links and planted traps are in the way.
+
+Invariant 5, seen from this machine.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from otherroof.copying.entry import Entry
+from otherroof.errors import HomeTrouble, WrongUse
+from otherroof.recall.target import Existing, InTheWay, Target
+
+OUTSIDE = ("outside", "outside/precious")
+
+
+@pytest.fixture
+def where(tmp_path: Path) -> Iterator[Path]:
+    """A folder to restore into, beside one that must stay as it is."""
+    (tmp_path / "outside").mkdir()
+    (tmp_path / "outside/precious").write_bytes(b"precious")
+    before = sorted(path.name for path in tmp_path.rglob("*"))
+    yield tmp_path
+    assert (tmp_path / "outside/precious").read_bytes() == b"precious"
+    assert sorted(path.name for path in (tmp_path / "outside").rglob("*")) == ["precious"]
+    assert [name for name in before if not (tmp_path / name).exists() and name != "precious"] == []
+
+
+def target(where: Path, existing: Existing = "refuse") -> Target:
+    return Target(os.fsencode(where / "into"), existing)
+
+
+def entry(path: bytes, kind: str = "file", **more: object) -> Entry:
+    plain: dict[str, object] = {"size": 0, "mtime_ns": 1, "mode": 0o644, "uid": os.getuid(), "gid": os.getgid()}
+    return Entry(path, kind, **(plain | more))  # type: ignore[arg-type]
+
+
+def write(into: Target, path: bytes, content: bytes = b"content") -> None:
+    handle, name = into.create(path)
+    os.write(handle, content)
+    into.finish_file(entry(path, size=len(content)), handle, name)
+
+
+DEEDS: dict[str, Callable[[Target, bytes], object]] = {
+    "file": write,
+    "folder": lambda into, path: into.make_folder(entry(path, "folder", mode=0o755)),
+    "link": lambda into, path: into.symlink(entry(path, "link", target=b"x")),
+    "second name": lambda into, path: into.link(b"first", path),
+    "name of what is outside": lambda into, path: into.link(path, b"second"),
+    "end of a folder": lambda into, path: into.finish_folder(entry(path, "folder", mode=0o777)),
+}
+OUT = (b"../outside/x", b"..", b"a/../../outside/x", b"/etc/x", b"", b".", b"a/", b"a//b", b"x\0y", b"./../outside/x")
+
+
+@pytest.mark.parametrize("deed", DEEDS.values(), ids=DEEDS.keys())
+@pytest.mark.parametrize("path", OUT)
+def test_name_that_leads_out_is_refused(where: Path, path: bytes, deed: Callable[[Target, bytes], object]) -> None:
+    into = target(where)
+    write(into, b"first")
+    with pytest.raises(HomeTrouble):
+        deed(into, path)
+    into.close()
+
+
+@pytest.mark.parametrize("deed", DEEDS.values(), ids=DEEDS.keys())
+@pytest.mark.parametrize("to", ["../outside", "../..", "/", "."])
+@pytest.mark.parametrize("when", ["before", "in the middle"])
+def test_link_in_place_of_a_folder_is_never_walked_through(
+    where: Path, deed: Callable[[Target, bytes], object], to: str, when: str
+) -> None:
+    """Planted by somebody who can write there too, before the restore or while it goes on."""
+    (where / "into").mkdir()
+    if when == "before":
+        (where / "into/a").symlink_to(to)
+    into = target(where, "replace")
+    write(into, b"first")
+    if when != "before":
+        into.make_folder(entry(b"a", "folder"))
+        (where / "into/a").rename(where / "into/moved")
+        (where / "into/a").symlink_to(to)
+    with pytest.raises(InTheWay):
+        deed(into, b"a/precious")
+    into.close()
+
+
+def test_link_at_the_very_name_is_replaced_and_never_written_through(where: Path) -> None:
+    (where / "into").mkdir()
+    (where / "into/a").symlink_to("../outside/precious")
+    into = target(where, "replace")
+    write(into, b"a")
+    assert not (where / "into/a").is_symlink()
+    (where / "into/b").symlink_to("../outside/precious")
+    into.symlink(entry(b"b", "link", target=b"elsewhere"))
+    assert os.readlink(where / "into/b") == "elsewhere"
+    (where / "into/c").symlink_to("../outside")
+    with pytest.raises(InTheWay):
+        into.make_folder(entry(b"c", "folder"))
+    with pytest.raises(HomeTrouble):
+        into.finish_folder(entry(b"c", "folder", mode=0o777))
+    into.close()
+
+
+def test_name_for_a_link_is_the_link_and_not_what_it_points_to(where: Path) -> None:
+    into = target(where)
+    into.symlink(entry(b"a", "link", target=b"../outside/precious"))
+    into.link(b"a", b"b")
+    assert (where / "into/b").is_symlink()
+    assert (where / "outside/precious").stat().st_nlink == 1
+    into.close()
+
+
+def test_file_is_under_its_name_only_when_it_is_whole(where: Path) -> None:
+    into = target(where)
+    handle, name = into.create(b"a")
+    os.write(handle, b"half")
+    assert not (where / "into/a").exists()
+    into.drop(b"a", handle, name)
+    assert list((where / "into").iterdir()) == []
+    into.close()
+
+
+def test_file_is_for_its_owner_alone_until_it_is_finished(where: Path) -> None:
+    into = target(where)
+    handle, name = into.create(b"a")
+    assert stat.S_IMODE(os.fstat(handle).st_mode) == 0o600
+    into.finish_file(entry(b"a", mode=0o4755, mtime_ns=1_234_567_890_123_456_789), handle, name)
+    found = (where / "into/a").stat()
+    assert (stat.S_IMODE(found.st_mode), found.st_mtime_ns) == (0o4755, 1_234_567_890_123_456_789)
+    into.make_folder(entry(b"f", "folder", mode=0o755))
+    assert stat.S_IMODE((where / "into/f").stat().st_mode) == 0o700
+    into.close()
+
+
+def test_folder_that_cannot_be_written_to_gets_its_rights_last(where: Path) -> None:
+    into = target(where)
+    into.make_folder(entry(b"f", "folder", mode=0o500))
+    write(into, b"f/a")
+    into.finish_folder(entry(b"f", "folder", mode=0o500, mtime_ns=5))
+    found = (where / "into/f").stat()
+    assert (stat.S_IMODE(found.st_mode), found.st_mtime_ns) == (0o500, 5)
+    into.close()
+
+
+def test_folder_that_no_listing_names_is_made_all_the_same(where: Path) -> None:
+    into = target(where)
+    write(into, b"not/named/a")
+    assert (where / "into/not/named/a").read_bytes() == b"content"
+    into.close()
+
+
+def test_attribute_that_cannot_be_put_back_is_noted_and_the_rest_goes_on(where: Path) -> None:
+    into = target(where)
+    handle, name = into.create(b"a")
+    into.finish_file(entry(b"a", xattrs={"nonsense.x": b"1", "user.y": b"2"}), handle, name)
+    assert [path for path, _ in into.notes.attributes] == [b"a"]
+    assert "nonsense.x" in into.notes.attributes[0][1]
+    assert (where / "into/a").exists()
+    into.close()
+
+
+def test_owner_goes_by_name_where_this_machine_knows_it(where: Path) -> None:
+    if os.geteuid() != 0:
+        pytest.skip("only root may give files away")
+    into = target(where)
+    for path, user, uid, wanted in (
+        (b"a", "daemon", 4711, 1),
+        (b"b", "nobody-here", 4711, 4711),
+        (b"c", "", 4712, 4712),
+    ):
+        handle, name = into.create(path)
+        into.finish_file(entry(path, user=user, uid=uid, group="", gid=0), handle, name)
+        assert (where / "into" / os.fsdecode(path)).stat().st_uid == wanted
+    into.close()
+
+
+@pytest.mark.parametrize("existing", ["keep", "replace"])
+def test_what_stands_there_is_treated_as_told(where: Path, existing: Existing) -> None:
+    (where / "into").mkdir()
+    (where / "into/a").write_bytes(b"mine")
+    (where / "into/dangling").symlink_to("nowhere")
+    into = target(where, existing)
+    assert [into.stands(path) for path in (b"a", b"dangling", b"b")] == [existing == "keep"] * 2 + [False]
+    assert not into.was_empty
+    into.close()
+
+
+def test_folder_that_is_not_empty_is_refused_and_one_that_is_new_is_made(where: Path) -> None:
+    into = target(where)
+    assert into.was_empty
+    assert stat.S_IMODE((where / "into").stat().st_mode) == 0o700
+    write(into, b"a")
+    into.close()
+    with pytest.raises(WrongUse, match="is not empty"):
+        target(where)
+
+
+def test_into_that_is_a_file_is_told(where: Path) -> None:
+    (where / "into").write_bytes(b"")
+    with pytest.raises(HomeTrouble):
+        target(where)
+
+
+def test_no_handle_is_left_open(where: Path) -> None:
+    before = len(os.listdir("/proc/self/fd"))
+    into = target(where)
+    for number in range(5):
+        write(into, b"%d/deep/a" % number)
+    into.link(b"0/deep/a", b"b")
+    with pytest.raises(HomeTrouble):
+        into.link(b"none/a", b"c")
+    into.close()
+    assert len(os.listdir("/proc/self/fd")) == before
