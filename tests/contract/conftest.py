@@ -1,0 +1,30 @@
+"""Every kind of place; the real ones are for the lab."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from support.places import KINDS, REAL_KINDS, Standing, standing
+
+
+@pytest.fixture(params=[*KINDS, *(pytest.param(kind, marks=pytest.mark.lab) for kind in REAL_KINDS)], scope="module")
+def kind(request: pytest.FixtureRequest) -> str:
+    return str(request.param)
+
+
+@pytest.fixture(scope="module")
+def base(kind: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Standing]:
+    """One place of its kind for all tests of a module; each test works in a folder of its own."""
+    with standing(kind, tmp_path_factory.mktemp("place")) as found:
+        yield found
+
+
+@pytest.fixture
+def folder(base: Standing, request: pytest.FixtureRequest) -> tuple[bytes, Path]:
+    """A new folder in the place: its name there, and as this machine sees it."""
+    name = f"t{abs(hash(request.node.nodeid)):x}"
+    (base.here / name).mkdir()
+    return name.encode(), base.here / name
