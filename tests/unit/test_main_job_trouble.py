@@ -177,6 +177,24 @@ def test_file_that_goes_before_it_is_sent_is_named_and_the_rest_goes_on(job: One
     assert job.restore()[0].files == 4
 
 
+@pytest.mark.parametrize("size", [5, 3 * LARGE])
+def test_fifo_that_takes_a_files_place_is_no_empty_file(job: OneJob, size: int) -> None:
+    job.put("a", b"x" * size)
+    job.put("b", b"b")
+    real = Source.open
+
+    def replaced(self: Source, path: bytes) -> int:
+        if path == b"a" and job.path("a").is_file():
+            job.path("a").unlink()
+            os.mkfifo(job.path("a"))
+        return real(self, path)
+
+    with patch.object(Source, "open", replaced):
+        ran = job.run()
+    assert [one.path for one in ran.report.problems] == ["a"]
+    assert job.restore()[0].files == 1
+
+
 def test_path_longer_than_the_system_takes_in_one_piece_comes_back(job: OneJob) -> None:
     """4,096 bytes is the most that can be asked for by its whole name; a folder may hold longer paths."""
     job.put("a", b"1")

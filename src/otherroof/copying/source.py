@@ -186,7 +186,12 @@ class Source:
             raise _unreadable(self.root, problem) from problem
 
     def entry(self, path: bytes, found: os.stat_result, handle: int | None) -> Entry:
-        """The entry that `stat` and an open handle describe; its digest and target are the caller's to fill in."""
+        """The entry that `stat` and an open handle describe; its digest and target are the caller's to fill in.
+
+        Raises Unreadable where it is none of those that are copied: something else has taken the file's place.
+        """
+        if not (stat.S_ISREG(found.st_mode) or stat.S_ISDIR(found.st_mode) or stat.S_ISLNK(found.st_mode)):
+            raise Unreadable("was replaced by what is no file when it was to be read", where=shown(path))
         kind = "folder" if stat.S_ISDIR(found.st_mode) else "link" if stat.S_ISLNK(found.st_mode) else "file"
         numbers = numbers_of(found)
         entry = Entry(
