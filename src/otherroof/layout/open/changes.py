@@ -177,8 +177,8 @@ class OpenChanges:
         try:
             yield from steps.with_parents(wish, latest)
         except Refused:
-            if (yield from steps.move_aside(latest, aside)):
-                yield from self._try_symlink(wish)
+            yield from steps.move_aside(latest, aside)
+            yield from self._try_symlink(wish)
         except PlaceError:
             return
 
