@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from types import TracebackType
@@ -23,6 +24,7 @@ from otherroof.ledger.turns import TurnPages
 from otherroof.ledger.ways import WayPages
 
 BUSY_S = 20.0
+BUSY_STEP_S = 0.02
 
 
 class Ledger(RunPages, AlertPages, PostPages, SpacePages, LookPages, TurnPages, WayPages):
@@ -33,7 +35,7 @@ class Ledger(RunPages, AlertPages, PostPages, SpacePages, LookPages, TurnPages, 
         try:
             os.makedirs(os.path.dirname(path), mode=0o700, exist_ok=True)
             self.db = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
-            self.db.execute("PRAGMA journal_mode = WAL")
+            _use_wal(self.db)
             self.db.execute("PRAGMA synchronous = NORMAL")
         except (OSError, sqlite3.Error) as problem:
             raise _translated(problem, path) from problem
@@ -71,6 +73,21 @@ class Ledger(RunPages, AlertPages, PostPages, SpacePages, LookPages, TurnPages, 
                 self.db.execute("ROLLBACK")
                 raise
             self.db.execute("COMMIT")
+
+
+def _use_wal(db: sqlite3.Connection) -> None:
+    """Write-ahead mode, waited for: SQLite refuses at once, without its own patience, where several processes open a
+    new file at the same moment."""
+    until = time.monotonic() + BUSY_S
+    while True:
+        try:
+            db.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as problem:
+            if problem.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > until:
+                raise
+            time.sleep(BUSY_STEP_S)
+        else:
+            return
 
 
 def _translated(problem: Exception, path: str) -> HomeTrouble:
