@@ -19,6 +19,7 @@ from otherroof.clock import SteppedClock
 from otherroof.copying.tally import Bytes, RunReport
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
+from otherroof.link.ladder import Climb, Climbed, Seen
 from otherroof.service.desk import Desk
 from otherroof.service.hands import Ended
 from otherroof.service.plan import Start
@@ -28,6 +29,7 @@ from support.household import host_key
 from support.watching import NotingChannel
 
 ANSWER_S = 60.0
+NO_ANSWER = Climb((Climbed("SSH speaks", Seen("not ok", "no answer", "look at the router there")),))
 Period = tuple[datetime, datetime]
 
 
@@ -235,8 +237,11 @@ class Simulation:
     def _probe_ends(self, desk: Desk, far: str) -> None:
         if self._desk is not desk:
             return
-        if not self.troubles.is_silent(far, self.clock.now()):
-            self.ledger.note_answer(far, self.clock.now())
+        now = self.clock.now()
+        if self.troubles.is_silent(far, now):
+            self.ledger.note_probe(far, now, NO_ANSWER, answered=False)
+        else:
+            self.ledger.note_answer(far, now)
         desk.end_probe(far)
 
     def _up(self) -> None:

@@ -268,9 +268,11 @@ def test_without_a_journal_the_words_go_to_standard_error(tmp_path: Path, capsys
     channel = JournalChannel(str(tmp_path / "none"))
     channel.deliver(MESSAGE)
     channel.deliver(replace(MESSAGE, kind="digest", text="a\nb\n"))
+    channel.deliver(replace(MESSAGE, text="one\ntwo\n", count=2))
     # sd-daemon(3): a line that begins with <4> is a warning, <6> information.
     assert capsys.readouterr().err == (
         "<4>[larch] far box heron – ünïcödé\n<6>[larch] far box heron – ünïcödé\n<6>a\n<6>b\n"
+        "<4>[larch] far box heron – ünïcödé\n<4>one\n<4>two\n"
     )
 
 

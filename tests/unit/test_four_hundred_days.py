@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import json
 import sys
 from collections import Counter
 from collections.abc import Callable
@@ -15,6 +16,7 @@ import pytest
 
 from otherroof.ledger.alerts import Alert
 from otherroof.watch import Extra, look
+from otherroof.watch.channels import Message
 from support.simulated import Period, Ran, Simulation, Troubles, covered_s, household, passings, utc
 
 START, END = utc(2026, 2, 1, 12), utc(2027, 3, 8, 12)
@@ -204,14 +206,42 @@ def test_each_alert_was_told_once_and_ended_once(year: Simulation) -> None:
     found = [one for rule in ("late", "silent", "held") for one in alerts(year, rule)]
     assert {one.rule for one in found} == {"late", "silent", "held"}
     assert not year.ledger.standing_alerts()
-    told = Counter((one.about, one.kind) for one in year.channel.taken)
+    told = Counter(pair for one in year.channel.taken for pair in told_in(one).items())
     for key in {one.key for one in found}:
         episodes = [one for one in found if one.key == key]
-        # What stands for a week is told again (repeat_days); nothing else is said twice.
-        weeks = [int((one.ended - one.raised) / timedelta(days=7)) for one in episodes if one.ended is not None]
-        assert sum(one.times for one in episodes) == len(episodes) + sum(weeks), key
-        assert told[key, "alert"] + told[key, "reminder"] == sum(one.times for one in episodes), key
-        assert told[key, "all clear"] == len(episodes), key
+        # What stands for a week is told again (repeat_days), and what follows from a silence with that; nothing else
+        # is said twice.
+        times = sum(1 - bool(one.because) + weeks_of(one) + with_silence(year, one) for one in episodes)
+        assert sum(one.times for one in episodes) == times, key
+        assert told[key, "alert"] == times, key
+        assert told[key, "all clear"] == sum(not one.because for one in episodes), key
+
+
+def weeks_of(alert: Alert) -> int:
+    assert alert.ended is not None
+    return int((alert.ended - alert.raised) / timedelta(days=7))
+
+
+def with_silence(year: Simulation, alert: Alert) -> int:
+    """How often the silence of its far box was told of while a late copy stood."""
+    if alert.rule != "late" or alert.ended is None:
+        return 0
+    silence = f"silent:{year.settings.jobs[alert.about].far}"
+    told = [one.at for one in year.channel.taken if one.kind == "alert" and silence in told_in(one)]
+    return sum(alert.raised <= at < alert.ended for at in told)
+
+
+def told_in(message: Message) -> dict[str, str]:
+    """What a message tells, as programs read it: the kind by each alert."""
+    return {one["alert"]: one["kind"] for one in json.loads(message.facts)["alerts"]}
+
+
+def test_a_week_of_silence_is_one_alarm_however_many_jobs_go_there(year: Simulation) -> None:
+    told = [told_in(one) for one in year.channel.taken if utc(2026, 7, 4, 20) <= one.at < utc(2026, 7, 13)]
+    alarms = [list(one) for one in told if "alert" in one.values()]
+    # The first copy that turns late, while the silence is not yet one of three days; then that, with all by name.
+    assert [one[0] for one in alarms] == ["late:photos", "silent:heron"]
+    assert set(alarms[1]) == {"silent:heron", "late:photos", "late:papers", "late:music"}
 
 
 def test_a_late_copy_was_told_of_each_time_it_was_late_and_never_else(year: Simulation) -> None:

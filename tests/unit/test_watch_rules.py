@@ -85,6 +85,39 @@ def test_a_late_copy_that_is_held_names_the_release_with_its_caution() -> None:
     assert "Look at /srv/family/photos first" in one.help
 
 
+def late_with(**box: object) -> Finding:
+    """A copy whose promise ran out two hours ago, with a far box like this."""
+    return found(facts(jobs=(job(newest=NOW - 50 * HOUR),), fars=(far(**box),), standing=STANDING))["late:photos"]
+
+
+STANDING = frozenset({"late:photos"})
+
+
+def test_a_copy_that_turned_late_while_its_far_box_did_not_answer_is_late_because_of_that() -> None:
+    one = late_with(answered=NOW - 40 * HOUR, unanswered=NOW - HOUR)
+    assert one.because == "silent:heron"
+    assert "Far box heron has not answered since Tue 4 March 2031, 16:30: `otherroof probe heron`" in one.help
+    assert "`otherroof run photos` tries now" in one.help
+    # Also where nobody probed it, once it has been silent for its days, or never answered.
+    assert late_with(answered=None, watched_since=NOW - 60 * HOUR, silent=2 * DAY).because == "silent:heron"
+
+
+def test_a_copy_that_was_late_before_or_for_another_reason_is_not_blamed_on_the_far_box() -> None:
+    assert late_with(answered=NOW - HOUR, unanswered=NOW - HOUR / 2).because == ""
+    assert late_with(answered=NOW - HOUR).because == ""
+    hold = Hold("photos", "r", NOW - 3 * DAY, "most files are gone", 9000, 0, 10_000, None)
+    box = far(answered=NOW - 40 * HOUR, unanswered=NOW - HOUR)
+    given = facts(jobs=(job(newest=NOW - 50 * HOUR, hold=hold),), fars=(box,))
+    assert found(given)["late:photos"].because == ""
+
+
+def test_a_copy_gets_a_day_to_catch_up_once_its_far_box_is_back() -> None:
+    assert late_with(answered=NOW - HOUR, unanswered=NOW - 20 * HOUR).because == "silent:heron"
+    assert late_with(answered=NOW - HOUR, unanswered=NOW - 24 * HOUR).because == ""
+    fresh = facts(jobs=(job(newest=NOW - 50 * HOUR),), fars=(far(unanswered=NOW - 20 * HOUR),))
+    assert found(fresh)["late:photos"].because == "", "it turned late while the far box answered"
+
+
 # --- held, damaged
 
 

@@ -14,16 +14,17 @@ from datetime import datetime
 from typing import Any
 
 from otherroof.clock import from_stamp, stamp
-from otherroof.ledger.post import Post, queue
+from otherroof.ledger.post import Post, queue_together
 
-_COLUMNS = "id, key, rule, about, headline, help, mark, begun, raised, told, times, quiet_until, ended"
+_COLUMNS = "id, key, rule, about, headline, help, mark, begun, raised, told, times, quiet_until, ended, because"
 
 
 @dataclass(frozen=True, slots=True)
 class Alert:
-    """One alert. `begun` is when the trouble itself began, `raised` when it was first told.
+    """One alert. `begun` is when the trouble itself began, `raised` when it was found.
 
-    `mark` tells one occurrence of the same trouble from the next; `times` counts how often it was told.
+    `mark` tells one occurrence of the same trouble from the next; `times` counts how often it was told. `because`
+    names the trouble that it follows from, while it was told with that one only and never by itself.
     """
 
     key: str
@@ -38,6 +39,7 @@ class Alert:
     times: int = 1
     quiet_until: datetime | None = None
     ended: datetime | None = None
+    because: str = ""
     id: int = 0
 
     def as_json(self) -> dict[str, Any]:
@@ -52,6 +54,7 @@ class Alert:
             "raised": stamp(self.raised),
             "told": stamp(self.told),
             "times": self.times,
+            "because": self.because or None,
             "quiet_until": stamp(self.quiet_until) if self.quiet_until else None,
             "ended": stamp(self.ended) if self.ended else None,
         }
@@ -88,12 +91,15 @@ class AlertPages:
     def record(self, changes: Sequence[Change]) -> int:
         """Write all `changes` with their messages, all or none. Returns how many took effect.
 
-        A change whose alert another process has changed meanwhile is left out, with its messages.
+        A change whose alert another process has changed meanwhile is left out, with its messages. What is written
+        by one call goes out together, as one message by each channel.
         """
         if not changes:
             return 0
         with self.writing() as db:
-            return sum(_apply(db, change) for change in changes)
+            made = [change for change in changes if _apply(db, change)]
+            queue_together(db, [post for change in made for post in change.posts])
+        return len(made)
 
     def quiet(self, key: str, until: datetime | None) -> bool:
         """Say nothing more about a standing alert until then (None: speak again). False if none stands."""
@@ -109,12 +115,12 @@ class AlertPages:
         return [_as_alert(row) for row in rows]
 
 
-def _apply(db: sqlite3.Connection, change: Change) -> int:
+def _apply(db: sqlite3.Connection, change: Change) -> bool:
     after, before = change.after, change.before
     if before is None:
         done = db.execute(
-            "INSERT INTO alert (key, rule, about, headline, help, mark, begun, raised, told, times)"
-            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
+            "INSERT INTO alert (key, rule, about, headline, help, mark, begun, raised, told, times, because)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
             (
                 after.key,
                 after.rule,
@@ -126,11 +132,12 @@ def _apply(db: sqlite3.Connection, change: Change) -> int:
                 stamp(after.raised),
                 stamp(after.told),
                 after.times,
+                after.because,
             ),
         ).rowcount
     else:
         done = db.execute(
-            "UPDATE alert SET headline=?, help=?, mark=?, told=?, times=?, ended=?"
+            "UPDATE alert SET headline=?, help=?, mark=?, told=?, times=?, because=?, ended=?"
             " WHERE id=? AND told=? AND times=? AND ended IS NULL",
             (
                 after.headline,
@@ -138,20 +145,18 @@ def _apply(db: sqlite3.Connection, change: Change) -> int:
                 after.mark,
                 stamp(after.told),
                 after.times,
+                after.because,
                 stamp(after.ended) if after.ended else None,
                 before.id,
                 stamp(before.told),
                 before.times,
             ),
         ).rowcount
-    if done > 0:
-        for post in change.posts:
-            queue(db, post)
-    return max(done, 0)
+    return done > 0
 
 
 def _as_alert(row: tuple[Any, ...]) -> Alert:
-    number, key, rule, about, headline, help_, mark, begun, raised, told, times, quiet_until, ended = row
+    number, key, rule, about, headline, help_, mark, begun, raised, told, times, quiet_until, ended, because = row
     return Alert(
         key=key,
         rule=rule,
@@ -165,5 +170,6 @@ def _as_alert(row: tuple[Any, ...]) -> Alert:
         times=times,
         quiet_until=from_stamp(quiet_until) if quiet_until else None,
         ended=from_stamp(ended) if ended else None,
+        because=because,
         id=number,
     )

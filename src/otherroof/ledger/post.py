@@ -1,12 +1,14 @@
 """The ledger's pages on messages: what waits for which channel, what went out, and when the last digest was made.
 
 A message waits here until its channel takes it. One that is newer replaces one about the same thing that
-still waits, so that a channel that is down for months does not pour out a heap when it comes back.
+still waits, so that a channel that is down for months does not pour out a heap when it comes back. Those of one
+bundle are handed over together; each keeps its own row, so that a newer word on one of them leaves the others alone.
 """
 
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterable, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime
@@ -14,12 +16,13 @@ from typing import Any
 
 from otherroof.clock import from_stamp, stamp
 
-_COLUMNS = "id, channel, kind, about, made, subject, text, html, facts, tries, next_try, problem, sent"
+_COLUMNS = "id, channel, kind, about, made, subject, text, html, facts, tries, next_try, problem, sent, bundle"
 
 
 @dataclass(frozen=True, slots=True)
 class Post:
-    """One message to one channel. `about` is an alert's key or `digest`; `facts` is a JSON object as text."""
+    """One message to one channel. `about` is an alert's key or `digest`; `facts` is a JSON object as text; those of
+    one `bundle` go out as one."""
 
     channel: str
     kind: str
@@ -33,6 +36,7 @@ class Post:
     next_try: datetime | None = None
     problem: str = ""
     sent: datetime | None = None
+    bundle: int = 0
     id: int = 0
 
 
@@ -59,56 +63,60 @@ class PostPages:
         raise NotImplementedError
 
     def waiting_posts(self) -> list[Post]:
-        """Every message that has not gone out; those tried least often first, then the oldest."""
-        return self._posts("sent IS NULL ORDER BY tries, made, id")
+        """Every message that has not gone out, bundle by bundle; those tried least often first, then the oldest."""
+        return self._posts("sent IS NULL ORDER BY tries, made, bundle, id")
 
     def posts_sent_since(self, moment: datetime) -> list[Post]:
         """Messages that went out at or after `moment`, newest first; their bodies are no longer kept."""
         return self._posts("sent IS NOT NULL AND sent >= ? ORDER BY sent DESC, id DESC", stamp(moment))
 
-    def claim_post(self, post: Post, until: datetime) -> bool:
-        """Take a message in hand, so that no other process sends it meanwhile. False where one already did.
+    def claim_posts(self, posts: Sequence[Post], until: datetime) -> list[Post]:
+        """Take a bundle in hand, so that no other process sends it meanwhile. Those that are ours now: without what
+        another process took, or put a newer word in place of.
 
         Counts as a try at once: a message that somehow ends the process is not the first one again next time.
         """
         with self.writing() as db:
-            done = db.execute(
-                "UPDATE post SET next_try=?, tries=tries+1 WHERE id=? AND next_try=? AND sent IS NULL",
-                (stamp(until), post.id, stamp(post.next_try or post.made)),
-            )
-            return done.rowcount > 0
+            return [one for one in posts if _claim(db, one, until)]
 
-    def post_sent(self, post: Post, at: datetime, note: str = "") -> None:
-        """The channel took it; `note` tells what was not quite right. Its bodies are dropped."""
+    def posts_sent(self, posts: Sequence[Post], at: datetime, note: str = "") -> None:
+        """The channel took the bundle; `note` tells what was not quite right. Its bodies are dropped."""
+        channel = posts[0].channel
         with self.writing() as db:
-            db.execute(
+            db.executemany(
                 "UPDATE post SET sent=?, problem=?, text='', html='', facts='{}' WHERE id=?",
-                (stamp(at), note, post.id),
+                [(stamp(at), note, one.id) for one in posts],
             )
             db.execute(
                 "INSERT INTO channel (name, failing_since, fails, problem, last_sent) VALUES (?1, ?2, 0, ?3, ?4)"
                 " ON CONFLICT (name) DO UPDATE SET fails=0, problem=?3, last_sent=?4,"
                 " failing_since = CASE WHEN ?2 IS NULL THEN NULL ELSE coalesce(failing_since, ?2) END",
-                (post.channel, stamp(at) if note else None, note, stamp(at)),
+                (channel, stamp(at) if note else None, note, stamp(at)),
             )
 
-    def post_failed(self, post: Post, problem: str, at: datetime, next_try: datetime) -> None:
-        """The channel did not take it; all that waits for this channel is put off until `next_try`."""
+    def posts_failed(self, posts: Sequence[Post], problem: str, at: datetime, next_try: datetime) -> None:
+        """The channel did not take the bundle; all that waits for this channel is put off until `next_try`."""
+        channel = posts[0].channel
         with self.writing() as db:
-            db.execute("UPDATE post SET problem=? WHERE id=?", (problem, post.id))
-            db.execute("UPDATE post SET next_try=? WHERE channel=? AND sent IS NULL", (stamp(next_try), post.channel))
+            db.executemany("UPDATE post SET problem=? WHERE id=?", [(problem, one.id) for one in posts])
+            db.execute("UPDATE post SET next_try=? WHERE channel=? AND sent IS NULL", (stamp(next_try), channel))
             db.execute(
                 "INSERT INTO channel (name, failing_since, fails, problem) VALUES (?1, ?2, 1, ?3) ON CONFLICT (name)"
                 " DO UPDATE SET failing_since=coalesce(failing_since, ?2), fails=fails+1, problem=?3",
-                (post.channel, stamp(at), problem),
+                (channel, stamp(at), problem),
             )
+
+    def part_posts(self, posts: Iterable[Post]) -> None:
+        """From now on each of these goes out by itself."""
+        with self.writing() as db:
+            db.executemany("UPDATE post SET bundle=id WHERE id=?", [(one.id,) for one in posts])
 
     def channel_states(self) -> dict[str, ChannelState]:
         """How every channel that was ever used has fared."""
         with self.guarded():
             rows = self.db.execute(
                 "SELECT name, failing_since, fails, problem, last_sent,"
-                " (SELECT count(*) FROM post WHERE channel = name AND sent IS NULL) FROM channel"
+                " (SELECT count(DISTINCT bundle) FROM post WHERE channel = name AND sent IS NULL) FROM channel"
             ).fetchall()
         return {
             name: ChannelState(
@@ -154,10 +162,19 @@ class PostPages:
         return [_as_post(row) for row in rows]
 
 
-def queue(db: sqlite3.Connection, post: Post) -> None:
-    """Put a message in the queue inside the caller's transaction, in place of an older one about the same thing."""
+def queue_together(db: sqlite3.Connection, posts: Iterable[Post]) -> None:
+    """Queue messages inside the caller's transaction; those to one channel go out together as one."""
+    first: dict[str, int] = {}
+    for post in posts:
+        number = queue(db, post)
+        db.execute("UPDATE post SET bundle=? WHERE id=?", (first.setdefault(post.channel, number), number))
+
+
+def queue(db: sqlite3.Connection, post: Post) -> int:
+    """Put a message in the queue inside the caller's transaction, in place of an older one about the same thing.
+    Returns its number."""
     db.execute("DELETE FROM post WHERE channel=? AND about=? AND sent IS NULL", (post.channel, post.about))
-    db.execute(
+    row = db.execute(
         "INSERT INTO post (channel, kind, about, made, subject, text, html, facts, next_try)"
         " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (
@@ -172,10 +189,21 @@ def queue(db: sqlite3.Connection, post: Post) -> None:
             stamp(post.next_try or post.made),
         ),
     )
+    number = int(row.lastrowid or 0)
+    db.execute("UPDATE post SET bundle=? WHERE id=?", (number, number))
+    return number
+
+
+def _claim(db: sqlite3.Connection, post: Post, until: datetime) -> bool:
+    done = db.execute(
+        "UPDATE post SET next_try=?, tries=tries+1 WHERE id=? AND next_try=? AND sent IS NULL",
+        (stamp(until), post.id, stamp(post.next_try or post.made)),
+    )
+    return done.rowcount > 0
 
 
 def _as_post(row: tuple[Any, ...]) -> Post:
-    number, channel, kind, about, made, subject, text, html, facts, tries, next_try, problem, sent = row
+    number, channel, kind, about, made, subject, text, html, facts, tries, next_try, problem, sent, bundle = row
     return Post(
         channel=channel,
         kind=kind,
@@ -189,5 +217,6 @@ def _as_post(row: tuple[Any, ...]) -> Post:
         next_try=from_stamp(next_try),
         problem=problem,
         sent=from_stamp(sent) if sent else None,
+        bundle=bundle,
         id=number,
     )

@@ -106,7 +106,14 @@ CREATE TABLE mark (name TEXT PRIMARY KEY, at TEXT NOT NULL);
 CREATE INDEX run_by_far ON run (far, started);
 """
 
-MIGRATIONS: tuple[str, ...] = (RUNS, WAYS, ALERTS, TURNS)
+# Messages that go out together as one, and alerts that are told as the consequence of another.
+BUNDLES = """
+ALTER TABLE post ADD COLUMN bundle INTEGER NOT NULL DEFAULT 0;
+UPDATE post SET bundle = id;
+ALTER TABLE alert ADD COLUMN because TEXT NOT NULL DEFAULT '';
+"""
+
+MIGRATIONS: tuple[str, ...] = (RUNS, WAYS, ALERTS, TURNS, BUNDLES)
 
 
 def migrate(db: sqlite3.Connection, path: str, steps: tuple[str, ...] = MIGRATIONS) -> None:

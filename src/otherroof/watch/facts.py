@@ -75,12 +75,14 @@ class JobFacts:
 
 @dataclass(frozen=True, slots=True)
 class FarFacts:
-    """One far box. `answered` is when it last proved its host key, `space` its last reading."""
+    """One far box. `answered` is when it last proved its host key, `unanswered` when it last did not answer a probe,
+    `space` its last reading."""
 
     name: str
     silent: timedelta
     watched_since: datetime
     answered: datetime | None = None
+    unanswered: datetime | None = None
     fill_days: float = 30
     floor: int = 0
     space: SpaceMark | None = None

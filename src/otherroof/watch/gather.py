@@ -104,6 +104,7 @@ def far_facts(ledger: Ledger, name: str, far: Far, since: datetime, now: datetim
         silent=timedelta(days=far.silent_days),
         watched_since=since,
         answered=ledger.last_answer(name),
+        unanswered=ledger.last_unanswered(name),
         fill_days=far.fill_days,
         floor=int(far.floor_gb * 1e9),
         space=marks[-1] if marks else None,

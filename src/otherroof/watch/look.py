@@ -15,7 +15,7 @@ from otherroof.settings import Settings
 from otherroof.watch.channels import Channel
 from otherroof.watch.facts import Facts
 from otherroof.watch.gather import Extra, gather, subjects
-from otherroof.watch.messages import Setting, posts_for
+from otherroof.watch.messages import Setting, beside, posts_for
 from otherroof.watch.metrics import metrics, render, write_metrics
 from otherroof.watch.rules import findings
 from otherroof.watch.sending import Delivery, send_due
@@ -54,6 +54,8 @@ def changes(settings: Settings, ledger: Ledger, facts: Facts) -> Sequence[Change
     alerts = settings.told.alerts
     repeat = timedelta(days=alerts.repeat_days)
     known = {*settings.jobs, *settings.far, *settings.told.channels}
-    setting = Setting(settings.home.name, ZoneInfo(settings.home.zone), repeat, settings.told.channels, known)
-    steps = decide(findings(facts), ledger.standing_alerts(), facts.now, repeat)
-    return [Change(step.after, step.before, posts_for(step, facts.now, setting)) for step in steps]
+    zone = ZoneInfo(settings.home.zone)
+    setting = Setting(settings.home.name, facts.now, zone, repeat, settings.told.channels, known)
+    found = findings(facts)
+    steps = decide(found, ledger.standing_alerts(), facts.now, repeat)
+    return [Change(step.after, step.before, posts_for(step, beside(step, steps, found), setting)) for step in steps]

@@ -1,72 +1,144 @@
-"""Puts what became of an alert into words, one message for each channel that carries alerts. Pure."""
+"""Puts what became of alerts into words: a text for each that is told, and one message of those that go out together.
+
+Pure. Which go out together is written in the ledger; the words for all of them are made when they are sent.
+"""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Mapping
+import textwrap
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from otherroof.ledger.alerts import Alert
 from otherroof.ledger.post import Post
 from otherroof.settings.watch import Channel
 from otherroof.units import span_text
+from otherroof.watch.channels import Message
+from otherroof.watch.rules import Finding, gravity
 from otherroof.watch.standing import Step, unknown_subject
-from otherroof.watch.words import when
+from otherroof.watch.words import listed, many, when
+
+ALERT, ALL_CLEAR = "alert", "all clear"
+# How much of the gravest headline a subject keeps beside the count of the others.
+MOST_HEADLINE = 140
 
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """Where and for whom a message is written: home's name, its zone, when alerts repeat, what the settings know."""
+    """When, where and for whom a message is written: the moment, home's name, its zone, when alerts repeat, the
+    channels, and what the settings know."""
 
     home: str
+    at: datetime
     zone: ZoneInfo
     repeat: timedelta
     channels: Mapping[str, Channel]
     subjects: Collection[str]
 
 
-def posts_for(step: Step, at: datetime, setting: Setting) -> tuple[Post, ...]:
-    """The messages about one step; none where nothing is to be told."""
-    if step.kind == "kept":
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What is told in the message about another alert: those that follow from it now, and, where it is over, what
+    still lasts of them."""
+
+    steps: Sequence[Step] = ()
+    still: Sequence[str] = ()
+
+
+def beside(step: Step, steps: Sequence[Step], found: Sequence[Finding]) -> Beside:
+    """What of all `steps` and findings belongs into the message about `step`."""
+    key = step.after.key
+    still = [one.about for one in found if one.because == key] if step.kind == "over" else []
+    return Beside([one for one in steps if one.under == key], still)
+
+
+def posts_for(step: Step, more: Beside, setting: Setting) -> tuple[Post, ...]:
+    """The messages about one step, one for each channel; none where nothing is to be told of it by itself."""
+    if step.kind == "kept" or step.under:
         return ()
-    subject, text = _all_clear(step.after, at, setting) if step.kind == "over" else _alert(step, at, setting)
-    facts = json.dumps({"home": setting.home, "kind": _kind(step), **step.after.as_json()}, ensure_ascii=False)
+    kind = ALL_CLEAR if step.kind == "over" else ALERT
+    subject, text = _all_clear(step.after, more, setting) if step.kind == "over" else _alert(step, more, setting)
+    alerts = [{"kind": kind, **one.after.as_json()} for one in (step, *more.steps)]
+    facts = json.dumps({"home": setting.home, "kind": kind, "alerts": alerts}, ensure_ascii=False)
     names = [name for name, one in setting.channels.items() if "alerts" in one.carries and name != step.not_by]
-    return tuple(Post(name, _kind(step), step.after.key, at, subject, text, facts=facts) for name in names)
+    return tuple(Post(name, kind, step.after.key, setting.at, subject, text, facts=facts) for name in names)
 
 
-def _kind(step: Step) -> str:
-    return "all clear" if step.kind == "over" else "alert"
+def message_of(home: str, posts: Sequence[Post]) -> Message:
+    """A bundle of waiting messages as a channel is given it: the subject names the gravest and how many more."""
+    if len(posts) > 1:
+        posts = sorted(posts, key=lambda one: (one.kind != ALERT, gravity(one.about), one.id))
+    first = posts[0]
+    subject, text, facts = first.subject, first.text, first.facts
+    if len(posts) > 1:
+        subject = f"{textwrap.shorten(subject, MOST_HEADLINE, placeholder=' …')}, and {len(posts) - 1} more"
+        numbered = [f"{place}. {one.text}" for place, one in enumerate(posts, 1)]
+        text = "\n\n".join([f"{many(len(posts), 'thing')}, the gravest first.\n", *numbered])
+        facts = json.dumps({"home": home, "kind": first.kind, "alerts": _alerts_in(posts)}, ensure_ascii=False)
+    return Message(
+        id=f"{home}.{first.bundle}.{first.made:%Y%m%dT%H%M%SZ}",
+        kind=first.kind,
+        about=first.about,
+        at=first.made,
+        subject=subject,
+        text=text,
+        html=first.html,
+        facts=facts,
+        count=len(posts),
+    )
 
 
-def _alert(step: Step, at: datetime, setting: Setting) -> tuple[str, str]:
+def _alerts_in(posts: Sequence[Post]) -> list[dict[str, Any]]:
+    return [alert for post in posts for alert in json.loads(post.facts)["alerts"]]
+
+
+def _alert(step: Step, more: Beside, setting: Setting) -> tuple[str, str]:
     alert = step.after
-    still = "still: " if step.kind == "again" and step.before and step.before.mark == alert.mark else ""
+    again = step.kind == "again" and step.before is not None
+    still = "still: " if again and step.before and step.before.times and step.before.mark == alert.mark else ""
+    by_it = f"; {many(len(more.steps), 'copy is', 'copies are')} older than promised by it" if more.steps else ""
     lines = [
         f"{_sentence(still + alert.headline)}",
         "",
         f"What to do: {alert.help}",
         "",
+        *_consequences(more.steps),
         f"This alert is called {alert.key}; first told {when(alert.raised, setting.zone)}. While it lasts it is told "
         f"again every {span_text(setting.repeat.total_seconds())}, and once when it is over.",
         f"You know already and it can wait? On {setting.home}: otherroof quiet {alert.key} --days 14",
     ]
-    return f"[{setting.home}] {still}{alert.headline}", "\n".join(lines) + "\n"
+    return f"[{setting.home}] {still}{alert.headline}{by_it}", "\n".join(lines) + "\n"
 
 
-def _all_clear(alert: Alert, at: datetime, setting: Setting) -> tuple[str, str]:
-    lasted = span_text(max(0.0, (at - alert.begun).total_seconds()))
+def _consequences(steps: Sequence[Step]) -> list[str]:
+    if not steps:
+        return []
+    rows = [f"- {one.after.headline}: `otherroof run {one.after.about}`" for one in steps]
+    return [
+        "What follows from it; it mends itself once that is over, and the command tries a copy now:",
+        *rows,
+        "",
+    ]
+
+
+def _all_clear(alert: Alert, more: Beside, setting: Setting) -> tuple[str, str]:
+    lasted = span_text(max(0.0, (setting.at - alert.begun).total_seconds()))
     if unknown_subject(alert, setting.subjects):
         said = f"{alert.about} is no longer in the settings, so {alert.key} is no longer watched"
         return f"[{setting.home}] {said}", f"{_sentence(said)}\n\nThe last word on it was: {alert.headline}.\n"
     lines = [
         f"All clear: {alert.key} is over. It lasted {lasted}, from {when(alert.begun, setting.zone)} "
-        f"to {when(at, setting.zone)}.",
+        f"to {when(setting.at, setting.zone)}.",
         "",
         f"What it was: {alert.headline}.",
     ]
+    if more.still:
+        lines += ["", f"Still older than promised: {listed(more.still)}. They go on by themselves now; what is not "
+                  "fresh in a day is told by itself."]  # fmt: skip
     return f"[{setting.home}] all clear after {lasted}: {alert.key}", "\n".join(lines) + "\n"
 
 

@@ -20,6 +20,8 @@ from otherroof.watch.words import day, many, printable, when
 GRACE = timedelta(hours=3)
 # A channel that fails for this long is worth an alert by another one.
 STUCK = timedelta(hours=1)
+# How long after a far box is back a copy may still be late by its silence: the first runs have much to send.
+CATCH_UP = timedelta(hours=24)
 # How long what happened once (an unusual run, a clock that jumped) stands before it counts as over.
 UNUSUAL_STANDS = timedelta(days=7)
 JUMP_STANDS = timedelta(days=1)
@@ -32,6 +34,7 @@ class Finding:
     """What a rule found: about which job, far box or channel, since when, and what to do.
 
     A new `mark` means another occurrence of the same thing, told at once; `not_by` is a channel of no use here.
+    `because` is the key of what it follows from, whether or not that is found too.
     """
 
     rule: str
@@ -41,6 +44,7 @@ class Finding:
     begun: datetime
     mark: str = ""
     not_by: str = ""
+    because: str = ""
 
     @property
     def key(self) -> str:
@@ -55,6 +59,13 @@ def findings(facts: Facts) -> list[Finding]:
         for rule in RULES
         for found in rule(facts)
     ]
+
+
+def gravity(key: str) -> int:
+    """Where the alert called `key` stands among others, the gravest first; what is no alert comes last."""
+    names = [rule.__name__ for rule in RULES]
+    rule = key.partition(":")[0]
+    return names.index(rule) if rule in names else len(names)
 
 
 def silent(facts: Facts) -> Iterator[Finding]:
@@ -90,7 +101,34 @@ def late(facts: Facts) -> Iterator[Finding]:
             told = f"the newest good copy of {job.name} is from {when(last, facts.zone)}, {old} ago ({promise})"
         else:
             told = f"{job.name} has no good copy yet, {span_text(age.total_seconds())} after it was set up ({promise})"
-        yield Finding("late", job.name, told + _last_word(job), _late_help(job), last + job.promise)
+        begun = last + job.promise
+        waits = _waits_for_far(facts, job, begun)
+        if waits:
+            yield Finding("late", job.name, told, waits, begun, because=f"silent:{job.far}")
+        else:
+            yield Finding("late", job.name, told + _last_word(job), _late_help(job), begun)
+
+
+def _waits_for_far(facts: Facts, job: JobFacts, begun: datetime) -> str:
+    """What to do about a copy that is late, since `begun`, only because its far box does not answer, or did not until
+    just now; empty where that is not the reason."""
+    far = next((one for one in facts.fars if one.name == job.far), None)
+    if far is None or job.hold is not None:
+        return ""
+    last = far.answered or far.watched_since
+    silent_now = facts.now - last >= far.silent or (far.unanswered is not None and far.unanswered > last)
+    if silent_now and begun > last:
+        return (
+            f"Far box {far.name} has not answered since {when(last, facts.zone)}: `otherroof probe {far.name}` shows "
+            f"how far the way goes, `otherroof run {job.name}` tries now. Other copies that turn late by the same "
+            "silence are not told of one by one."
+        )
+    stands = f"late:{job.name}" in facts.standing
+    if stands and not silent_now and far.unanswered is not None and facts.now - far.unanswered < CATCH_UP:
+        return (
+            f"Far box {far.name} answers again, and the copy goes on by itself; `otherroof run {job.name}` begins now."
+        )
+    return ""
 
 
 def _last_word(job: JobFacts) -> str:

@@ -1,27 +1,34 @@
 """Takes what waits in the ledger to the channels, with growing pauses for a channel that does not take it.
 
 A message is claimed before it is handed over, so that two processes do not both send it. If this process dies
-between the handing over and the note of it, the message goes out once more, with the same id.
+between the handing over and the note of it, the message goes out once more, with the same id. A bundle that a channel
+does not take though it takes others is parted, so that one poor message in it does not stand in the way of the rest.
 """
 
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from itertools import groupby
 
 from otherroof.clock import Clock
 from otherroof.errors import OtherroofError
 from otherroof.ledger import Ledger
-from otherroof.ledger.post import Post
+from otherroof.ledger.post import ChannelState, Post
 from otherroof.settings import Settings
-from otherroof.watch.channels import Channel, Message, channels_of
+from otherroof.watch.channels import Channel, channels_of
+from otherroof.watch.messages import message_of
 
 # Minutes from one try of a channel to the next; the last one stays.
 PAUSES_MIN = (1, 5, 15, 60, 240, 360)
 # Longer than any channel may take; if this process dies meanwhile, the message is tried again after it.
 CLAIM = timedelta(minutes=15)
+# Tries of a bundle after which one of its messages goes ahead by itself, to see whether the bundle is what is refused.
+TRIES_WHOLE = 4
+# Tries that never said their end after which a bundle is taken to be what ends the process.
+TRIES_UNSAID = 2
 
 log = logging.getLogger(__name__)
 
@@ -53,35 +60,45 @@ def send_due(
     ways = channels_of(settings) if channels is None else channels
     made: list[Delivery] = []
     given_up: set[str] = set()
-    for post in ledger.waiting_posts():
-        if post.channel not in ways:
+    _part_unsaid(ledger)
+    for posts in _bundles(ledger.waiting_posts()):
+        channel = posts[0].channel
+        if channel not in ways:
             log.warning(
-                "channel %s is no longer in the settings; %d messages dropped",
-                post.channel,
-                ledger.drop_posts(post.channel),
+                "channel %s is no longer in the settings; %d messages dropped", channel, ledger.drop_posts(channel)
             )
-            given_up.add(post.channel)
-        elif post.channel not in given_up and _is_due(post, clock.now()):
-            delivery = _send(settings, ledger, clock, ways[post.channel], post)
+            given_up.add(channel)
+        elif channel not in given_up and _is_due(posts[0], clock.now()):
+            delivery = _send(settings, ledger, clock, ways[channel], posts)
             if delivery is not None:
                 made.append(delivery)
                 if not delivery.sent:
-                    given_up.add(post.channel)
+                    given_up.add(channel)
     return made
 
 
-def message_of(home: str, post: Post) -> Message:
-    """A waiting message as a channel is given it."""
-    return Message(
-        id=f"{home}.{post.id}.{post.made:%Y%m%dT%H%M%SZ}",
-        kind=post.kind,
-        about=post.about,
-        at=post.made,
-        subject=post.subject,
-        text=post.text,
-        html=post.html,
-        facts=post.facts,
-    )
+def to_part(posts: Sequence[Post], state: ChannelState | None) -> Sequence[Post]:
+    """Which messages of a bundle that was just refused go on by themselves; `state` is the channel's before that.
+
+    All, where the channel took something else since they were made: what it refuses is in here. One, where it has
+    taken nothing for long and nothing else waits by which to tell: the one that goes ahead will tell. None, where it
+    is simply down: then all of it is to arrive as one when it is back.
+    """
+    if len(posts) < 2 or state is None:
+        return ()
+    if state.fails == 0 and state.last_sent is not None and state.last_sent > posts[0].made:
+        return posts
+    return posts[-1:] if posts[0].tries + 1 >= TRIES_WHOLE and state.waiting == 1 else ()
+
+
+def _bundles(posts: Iterable[Post]) -> list[list[Post]]:
+    return [list(some) for _, some in groupby(posts, lambda one: (one.channel, one.bundle))]
+
+
+def _part_unsaid(ledger: Ledger) -> None:
+    for posts in _bundles(ledger.waiting_posts()):
+        if len(posts) > 1 and posts[0].tries >= TRIES_UNSAID and not any(one.problem for one in posts):
+            ledger.part_posts(posts)
 
 
 def _is_due(post: Post, now: datetime) -> bool:
@@ -89,17 +106,22 @@ def _is_due(post: Post, now: datetime) -> bool:
     return (post.next_try or post.made) <= now or post.made > now + CLAIM
 
 
-def _send(settings: Settings, ledger: Ledger, clock: Clock, channel: Channel, post: Post) -> Delivery | None:
-    if not ledger.claim_post(post, clock.now() + CLAIM):
+def _send(
+    settings: Settings, ledger: Ledger, clock: Clock, channel: Channel, waiting: Sequence[Post]
+) -> Delivery | None:
+    posts = ledger.claim_posts(waiting, clock.now() + CLAIM)
+    if not posts:
         return None
-    delivery = Delivery(post.channel, post.kind, post.about, post.subject, True)
+    message = message_of(settings.home.name, posts)
+    name = posts[0].channel
+    delivery = Delivery(name, message.kind, message.about, message.subject, True)
     try:
-        note = channel.deliver(message_of(settings.home.name, post))
+        note = channel.deliver(message)
     except OtherroofError as problem:
-        now = clock.now()
-        state = ledger.channel_states().get(post.channel)
-        ledger.post_failed(post, str(problem), now, now + pause_after((state.fails if state else 0) + 1))
-        log.warning("channel %s did not take %r: %s", post.channel, post.subject, problem)
+        now, state = clock.now(), ledger.channel_states().get(name)
+        ledger.posts_failed(posts, str(problem), now, now + pause_after((state.fails if state else 0) + 1))
+        ledger.part_posts(to_part(posts, state))
+        log.warning("channel %s did not take %r: %s", name, message.subject, problem)
         return replace(delivery, sent=False, problem=str(problem))
-    ledger.post_sent(post, clock.now(), note)
+    ledger.posts_sent(posts, clock.now(), note)
     return replace(delivery, problem=note)

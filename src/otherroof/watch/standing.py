@@ -1,11 +1,16 @@
 """What becomes of findings: raised once, told again while they last, ended with an all-clear.
 
 Pure: findings, the alerts that stand and the time in; what changes, out. Nothing here knows a channel.
+
+What follows from another trouble (`because`) has a lead: the alert about that trouble itself or, before that is
+raised, the first of its kind that was told. It is written down like any other, told with its lead and never by
+itself, and its end is not told either, unless it had been told by itself before. Where it no longer follows from
+the other and still lasts, it is told by itself at once.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Literal
@@ -18,29 +23,76 @@ StepKind = Literal["raised", "again", "over", "kept"]
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """What happens to one alert. A `kept` one changed its words only and is not told."""
+    """What happens to one alert. A `kept` one is written down and not told; one that is `under` another is told in
+    the message about that one."""
 
     kind: StepKind
     after: Alert
     before: Alert | None = None
     not_by: str = ""
+    under: str = ""
 
 
 def decide(found: Sequence[Finding], standing: Sequence[Alert], now: datetime, repeat: timedelta) -> list[Step]:
     """The steps from the alerts that stand to those that the findings ask for."""
     by_key = {one.key: one for one in found}
     known = {one.key: one for one in standing}
-    steps = [_raised(one, now) for key, one in by_key.items() if key not in known]
-    for key, alert in known.items():
-        finding = by_key.get(key)
-        step = _over(alert, now) if finding is None else _standing(alert, finding, now, repeat)
-        if step is not None:
-            steps.append(step)
-    return steps
+    leads = {key: _lead(one, by_key, known) for key, one in by_key.items()}
+    alone = [_alone(one, known.get(key), now, repeat) for key, one in by_key.items() if leads[key] is None]
+    told = {step.after.key for step in alone if step is not None and step.kind != "kept"}
+    led = [
+        _led(by_key[key], known.get(key), now, lead if lead in told else "")
+        for key, lead in leads.items()
+        if lead is not None
+    ]
+    over = [_over(one, now) for key, one in known.items() if key not in by_key]
+    return [step for step in (*alone, *led, *over) if step is not None]
 
 
-def _raised(finding: Finding, now: datetime) -> Step:
-    alert = Alert(
+def _lead(finding: Finding, found: Mapping[str, Finding], known: Mapping[str, Alert]) -> str | None:
+    """The key of the alert that a finding is told with; None where it is told by itself, empty where it goes on to
+    be told with another that is over."""
+    if not finding.because:
+        return None
+    if finding.because in found:
+        return finding.because
+    told = [
+        alert
+        for key, alert in known.items()
+        if key in found and found[key].because == finding.because and not alert.because
+    ]
+    first = min(told, key=lambda one: (one.raised, one.id), default=None)
+    if first is not None:
+        return first.key if first.key != finding.key else None
+    return "" if finding.key in known and known[finding.key].because else None
+
+
+def _alone(finding: Finding, alert: Alert | None, now: datetime, repeat: timedelta) -> Step | None:
+    if alert is None:
+        return Step("raised", _new(finding, now), None, finding.not_by)
+    after = replace(_reworded(alert, finding), because="")
+    if finding.mark != alert.mark or alert.because or _is_due(alert, now, repeat):
+        return Step("again", replace(after, told=now, times=alert.times + 1), alert, finding.not_by)
+    return Step("kept", after, alert) if after != alert else None
+
+
+def _led(finding: Finding, alert: Alert | None, now: datetime, under: str) -> Step | None:
+    if alert is None:
+        new = replace(_new(finding, now), because=finding.because)
+        return Step("raised", new, under=under) if under else Step("kept", replace(new, times=0))
+    after = _reworded(alert, finding)
+    quiet = alert.quiet_until is not None and now < alert.quiet_until
+    if under and not quiet:
+        return Step("again", replace(after, told=now, times=alert.times + 1), alert, under=under)
+    return Step("kept", after, alert) if after != alert else None
+
+
+def _over(alert: Alert, now: datetime) -> Step:
+    return Step("kept" if alert.because else "over", replace(alert, ended=now), alert)
+
+
+def _new(finding: Finding, now: datetime) -> Alert:
+    return Alert(
         key=finding.key,
         rule=finding.rule,
         about=finding.about,
@@ -51,18 +103,10 @@ def _raised(finding: Finding, now: datetime) -> Step:
         raised=now,
         told=now,
     )
-    return Step("raised", alert, None, finding.not_by)
 
 
-def _over(alert: Alert, now: datetime) -> Step:
-    return Step("over", replace(alert, ended=now), alert)
-
-
-def _standing(alert: Alert, finding: Finding, now: datetime, repeat: timedelta) -> Step | None:
-    after = replace(alert, headline=finding.headline, help=finding.help, mark=finding.mark)
-    if finding.mark != alert.mark or _is_due(alert, now, repeat):
-        return Step("again", replace(after, told=now, times=alert.times + 1), alert, finding.not_by)
-    return Step("kept", after, alert) if after != alert else None
+def _reworded(alert: Alert, finding: Finding) -> Alert:
+    return replace(alert, headline=finding.headline, help=finding.help, mark=finding.mark)
 
 
 def _is_due(alert: Alert, now: datetime, repeat: timedelta) -> bool:

@@ -29,7 +29,7 @@ class JournalChannel:
     path: str = SOCKET
 
     def deliver(self, message: Message) -> str:
-        """Write the message; the digest as one entry of many lines."""
+        """Write the message; the digest, or several alerts, as one entry of many lines."""
         try:
             with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as way:
                 way.settimeout(_ANSWER_S)
@@ -49,7 +49,7 @@ def priority(message: Message) -> int:
 
 def entry(message: Message) -> bytes:
     """One journal entry in the native protocol."""
-    text = message.line if message.kind != "digest" else f"{message.line}\n{message.text}"
+    text = f"{message.line}\n{message.text}" if _is_long(message) else message.line
     fields = {
         "MESSAGE": text[:_MOST_TEXT],
         "PRIORITY": str(priority(message)),
@@ -61,6 +61,11 @@ def entry(message: Message) -> bytes:
     return b"".join(_field(name, value.encode("utf-8", "replace")) for name, value in fields.items())
 
 
+def _is_long(message: Message) -> bool:
+    """Whether the subject alone does not say it."""
+    return message.kind == "digest" or message.count > 1
+
+
 def _field(name: str, value: bytes) -> bytes:
     if b"\n" not in value:
         return name.encode() + b"=" + value + b"\n"
@@ -68,6 +73,6 @@ def _field(name: str, value: bytes) -> bytes:
 
 
 def _to_standard_error(message: Message) -> None:
-    lines = [message.line] + (message.text.splitlines() if message.kind == "digest" else [])
+    lines = [message.line] + (message.text.splitlines() if _is_long(message) else [])
     sys.stderr.write("".join(f"<{priority(message)}>{line}\n" for line in lines))
     sys.stderr.flush()

@@ -16,7 +16,7 @@ Kind = Literal["alert", "all clear", "digest", "test"]
 @dataclass(frozen=True, slots=True)
 class Message:
     """What is to be told. `id` is the same whenever the same message is tried again; `facts` is a JSON object
-    as text for programs; `html` may be empty."""
+    as text for programs; `html` may be empty; `count` is how many things are told in it."""
 
     id: str
     kind: str
@@ -26,6 +26,7 @@ class Message:
     text: str
     html: str = ""
     facts: str = "{}"
+    count: int = 1
 
     @property
     def line(self) -> str:

@@ -199,10 +199,15 @@ def full_day(far: FarFacts) -> FullDay | None:
 
 
 def _hands(known: Known, jobs: Sequence[JobReport]) -> Iterable[Hand]:
+    keys = {one.key for one in known.found}
     for one in known.found:
+        if one.because in keys:
+            continue  # told with what it follows from
         quiet = known.quiet.get(one.key)
         later = f" (quiet until {when(quiet, known.zone)})" if quiet and quiet > known.now else ""
-        yield Hand(one.headline + later, one.help)
+        late = [other.about for other in known.found if other.because == one.key]
+        by_it = f"; older than promised by it: {listed(late)}" if late else ""
+        yield Hand(one.headline + by_it + later, one.help)
     for job in jobs:
         if job.problems:
             yield Hand(
