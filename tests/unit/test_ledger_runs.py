@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import multiprocessing
-import threading
 import os
 import sqlite3
+import threading
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
