@@ -6,17 +6,17 @@ import os
 import signal
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
 
-from otherroof.clock import SteppedClock
-from otherroof.errors import Busy, HomeTrouble
-from otherroof.service.holding import Held, Holding
+from otherroof.clock import SteppedClock, SystemClock
+from otherroof.errors import Busy, HomeTrouble, RunCut
+from otherroof.service.holding import Held, Holding, Patience
 from support.simulated import utc
 
-HELD = Held("this is held", "here", "wait")
 HELD = Held("this is held", "here", "wait")
 ZONE = ZoneInfo("America/St_Johns")
 CHILD = """
@@ -65,6 +65,45 @@ def test_a_holder_that_has_not_yet_said_who_it_is(tmp_path: Path) -> None:
         os.truncate(path, 0)
         with pytest.raises(Busy, match="only just begun"), Holding(path, clock, ZONE, HELD):
             raise AssertionError("two held it")
+
+
+def test_a_wait_has_an_end_and_says_once_for_whom_it_waits(tmp_path: Path) -> None:
+    clock, path, told = SteppedClock(utc(2026, 6, 10, 4)), str(tmp_path / "far.lock"), list[str]()
+    with Holding(path, clock, ZONE, replace(HELD, name="photos")):
+        begun = clock.monotonic()
+        with pytest.raises(Busy, match="this is held: photos, process "):
+            Holding(path, clock, ZONE, HELD, Patience(90, told.append)).__enter__()
+    assert clock.monotonic() - begun == pytest.approx(90, abs=1)
+    since = f"photos, process {os.getpid()}, since 2026-06-10 01:30"
+    assert told == [f"here waits up to 1 min 30 s: this is held: {since}"]
+
+
+def test_a_wait_ends_when_it_is_asked_to_and_leaves_nothing_open(tmp_path: Path) -> None:
+    clock, path = SteppedClock(utc(2026, 6, 10, 4)), str(tmp_path / "far.lock")
+
+    def check() -> None:
+        if clock.monotonic() > 3:
+            raise RunCut("stopped by SIGINT")
+
+    with Holding(path, clock, ZONE, HELD):
+        before = os.listdir("/proc/self/fd")
+        with pytest.raises(RunCut):
+            Holding(path, clock, ZONE, HELD, Patience(90, check=check)).__enter__()
+        assert os.listdir("/proc/self/fd") == before
+        assert clock.monotonic() < 5
+
+
+def test_whoever_waits_gets_it_when_the_holder_is_killed(tmp_path: Path) -> None:
+    path = str(tmp_path / "far.lock")
+    child = subprocess.Popen([sys.executable, "-c", CHILD, path], stdout=subprocess.PIPE)
+    try:
+        assert child.stdout is not None
+        assert child.stdout.readline() == b"held\n"
+        with Holding(path, SystemClock(), ZONE, HELD, Patience(20, lambda _: child.kill())):
+            assert child.wait(10) == -signal.SIGKILL
+    finally:
+        child.kill()
+        child.communicate(timeout=10)
 
 
 def test_a_state_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:

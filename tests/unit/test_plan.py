@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -165,6 +166,11 @@ def test_a_run_that_was_cut_goes_on_as_soon_as_it_may() -> None:
 def test_work_that_somebody_else_was_at_is_tried_again_soon_and_not_counted() -> None:
     busy = turn(begun=BEGUN, ended=ENDED, ending="busy")
     assert again(JobFacts(busy)) == (ENDED + timedelta(minutes=5), 0)
+    found = plan(household({"photos": {}}, zone="UTC"), {"photos": busy}, now=ENDED + timedelta(minutes=1))
+    (wait,) = found.waits
+    assert found.runs == ()
+    assert found.wake <= ENDED + timedelta(minutes=5)
+    assert wait_text(wait, ZoneInfo("UTC")).startswith("waits for a run that was started by hand; looks again at ")
 
 
 def test_a_run_by_hand_deals_with_the_times_before_it() -> None:

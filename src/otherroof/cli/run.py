@@ -5,6 +5,7 @@ from __future__ import annotations
 import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from types import FrameType
 from typing import Annotated
 
@@ -55,7 +56,8 @@ def _run_one(settings: Settings, name: str, ledger: Ledger, stop: StopSign, choi
     progress = Progress()
     try:
         with showing(lambda: look_at_run(progress), name, quiet=quiet) as tick:
-            around = Around(ledger, SystemClock(), stop, progress, tick, told=lambda line: typer.echo(line, err=True))
+            tell = partial(typer.echo, err=True)
+            around = Around(ledger, SystemClock(), stop, progress, tick, patient=True, told=tell)
             return run_job(settings, name, around, choice)
     except OtherroofError as error:
         return Ran(RunReport(name, "", reason=str(error)), error)

@@ -114,6 +114,13 @@ class RunPages:
                 [(report.job, report.run, one.path, one.why) for one in report.problems],
             )
 
+    def note_wire(self, job: str, run: str, up: int, down: int) -> None:
+        """Bytes that a run under way has put on the wire so far: they count also if it never says its end."""
+        with self.writing() as db:
+            db.execute(
+                "UPDATE run SET wire_up=?, wire_down=? WHERE job=? AND run=? AND outcome IS NULL", (up, down, job, run)
+            )
+
     def rename_run(self, job: str, old: str, new: str) -> None:
         """The run turned out to need another id: the far copy holds one that is later than our clock."""
         with self.writing() as db:

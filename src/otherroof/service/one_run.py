@@ -1,6 +1,6 @@
 """One run of one job with everything around it: lock, command before it, tunnel, far box, copy, history.
 
-    O1  take the job's lock; what the ledger has as unfinished was cut
+    O1  take the job's lock and then the far box's; what the ledger has as unfinished was cut
     O2  run the command that the job wants before it
     O3  open the way: tunnel and network rungs
     O4  log in, pinned key proved, and copy
@@ -14,7 +14,9 @@ from __future__ import annotations
 import os
 import subprocess
 from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
+from functools import partial
 
 from otherroof.clock import Clock
 from otherroof.copying.catalogue_care import JobFiles
@@ -33,8 +35,10 @@ from otherroof.ledger.runs import Hold
 from otherroof.link.senses import Senses
 from otherroof.link.way import open_way
 from otherroof.service.far_copy import job_limit, keeper_for, open_place
-from otherroof.service.holding import job_lock
+from otherroof.service.holding import Patience, far_lock, job_lock
 from otherroof.settings import Job, Settings
+
+WIRE_NOTE_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +51,8 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class Around:
-    """What a run is given from outside: history, time, the stop sign, and who watches."""
+    """What a run is given from outside: history, time, the stop sign, and who watches. A `patient` run waits for
+    another one to the same far box, as long as the far box's settings say."""
 
     ledger: Ledger
     clock: Clock
@@ -56,6 +61,7 @@ class Around:
     tick: Callable[[], None] = lambda: None
     senses: Senses | None = None
     linger: bool = False
+    patient: bool = False
     told: Callable[[str], None] = lambda _: None
 
 
@@ -90,11 +96,11 @@ class _OneRun:
         self._ledger = around.ledger
         self._clock = around.clock
         self._choice = choice
-        self._held: Hold | None = None
+        self._wire_noted = self._clock.monotonic()
 
     def carry_out(self) -> Ran:
         """O1 to O5."""
-        with job_lock(self._settings, self._name, self._clock):
+        with job_lock(self._settings, self._name, self._clock), self._turn_at_far():
             self._ledger.mark_cut(self._name, "the process ended without a word")
             report = RunReport(self._name, self._first_id())
             if not self._choice.dry:
@@ -109,6 +115,17 @@ class _OneRun:
                 raise
             self._end(report, error)
             return Ran(report, error)
+
+    def _turn_at_far(self) -> AbstractContextManager[object]:
+        if self._choice.dry:
+            return nullcontext()  # it sends nothing, and whoever asks what would be sent wants to know it now
+        wait = Patience(self._far.queue_s if self._around.patient else 0.0, self._around.told, self._check)
+        return far_lock(self._settings, self._name, self._clock, wait)
+
+    def _check(self) -> None:
+        reason = self._around.stop.asked()
+        if reason:
+            raise RunCut(reason)
 
     def _first_id(self) -> str:
         newest = self._ledger.runs(job=self._name, newest=1)
@@ -154,7 +171,7 @@ class _OneRun:
             clock=self._clock,
             stop=self._around.stop,
             progress=progress,
-            tick=self._around.tick,
+            tick=partial(self._tick, report),
         )
         try:
             Run(self._wish(), means, report).carry_out()
@@ -162,6 +179,19 @@ class _OneRun:
             report.bytes.wire_up, report.bytes.wire_down = progress.meter.wire_up, progress.meter.wire_down
             for keeper in keepers:
                 keeper.place.close()
+
+    def _tick(self, report: RunReport) -> None:
+        """About every second. The month's allowance is to know also what a run sent that is killed."""
+        self._around.tick()
+        if self._choice.dry or self._clock.monotonic() - self._wire_noted < WIRE_NOTE_S:
+            return
+        self._wire_noted = self._clock.monotonic()
+        meter = self._around.progress.meter
+        try:
+            self._ledger.note_wire(self._name, report.run, meter.wire_up, meter.wire_down)
+        except HomeTrouble as problem:
+            # The copy itself is not to end by it; the next minute tries again, and the run's end needs the ledger too.
+            self._around.told(str(problem))
 
     def _note(self, trial: Trial, report: RunReport) -> None:
         """Room and clock there: the one for the history, the other because times of versions would mislead."""

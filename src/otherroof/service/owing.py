@@ -44,10 +44,12 @@ class JobFacts:
 
 @dataclass(frozen=True, slots=True)
 class Owed:
-    """From when on a run is owed, and the tries in a row that came to nothing before it."""
+    """From when on a run is owed, and the tries in a row that came to nothing before it. `busy`: the last one found
+    somebody else at the same work."""
 
     at: datetime
     tries: int
+    busy: bool = False
 
 
 def owed(job: Job, facts: JobFacts, zone: ZoneInfo) -> Owed:
@@ -96,7 +98,7 @@ def _again(job: Job, facts: JobFacts, begun: datetime) -> Owed | None:
     if turn.ending == "cut":
         return Owed(turn.ended + CUT_PAUSE, 0)
     if turn.ending == "busy":
-        return Owed(turn.ended + BUSY_PAUSE, 0)
+        return Owed(turn.ended + BUSY_PAUSE, 0, busy=True)
     if turn.ending == "unreached":
         if turn.tries < job.tries:
             return Owed(turn.ended + pause(turn.tries), turn.tries)

@@ -22,7 +22,7 @@ NEAR_SHARE = 0.8
 GB = 10**9
 FARTHEST_WAKE = timedelta(hours=12)
 
-Why = Literal["window", "month", "queue", "again"]
+Why = Literal["window", "month", "queue", "again", "busy"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,8 +100,8 @@ def make_plan(settings: Settings, facts: Facts) -> Plan:
         due = owed(job, facts.jobs[name], zone)
         if due.at > now:
             wakes.append(due.at)
-            if due.tries:
-                waits.append(Wait(name, "again", due.at))
+            if due.tries or due.busy:
+                waits.append(Wait(name, "busy" if due.busy else "again", due.at))
             continue
         until, opens = _window(job, now, zone)
         if opens is not None:
@@ -147,6 +147,8 @@ def wait_text(wait: Wait, zone: ZoneInfo) -> str:
             return f"waits until {when}: the far box's allowance for this month is used up"
         case "again":
             return f"its last try came to nothing; the next is at {when}"
+        case "busy":
+            return f"waits for a run that was started by hand; looks again at {when}"
         case "queue":
             return "waits for other work with the same far box"
 

@@ -51,7 +51,8 @@ class Home(Strict):
 class Far(Strict):
     """One far box: where it is, how it proves itself, where copies go.
 
-    `tries` and `pause_s` are for broken connections within one run; `month_gb` is for the bytes on the wire, both
+    `tries` and `pause_s` are for broken connections within one run; `queue_s` is how long a run that a person starts
+    waits for another one to this far box; `month_gb` is for the bytes on the wire, both
     ways, in a calendar month (0: no bound); in `limits`, Mbit/s by stretch of the day, 0 is no limit.
     """
 
@@ -74,6 +75,7 @@ class Far(Strict):
     answer_s: float = Field(default=60, gt=0)
     tries: int = Field(default=4, ge=1, le=20)
     pause_s: float = Field(default=5, ge=0)
+    queue_s: float = Field(default=3600, ge=0)
     tunnel: Tunnel = NoTunnel()
 
 
