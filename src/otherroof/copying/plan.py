@@ -117,7 +117,8 @@ class Plan:
     def close(self) -> None:
         """Keep what was noted and close."""
         with sqlite_translated(self.path):
-            self._db.execute("COMMIT")
+            if self._db.in_transaction:  # SQLite ends it by itself where the disk is full
+                self._db.execute("COMMIT")
             self._db.close()
 
     def discard(self) -> None:

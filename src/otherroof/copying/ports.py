@@ -14,6 +14,7 @@ from typing import Protocol
 from otherroof.copying.catalogue import Block, Facts, Numbers
 from otherroof.copying.compare import MODE, MTIME, SIZE
 from otherroof.copying.stream import FileStream, Held
+from otherroof.errors import PlaceError
 from otherroof.far.ops import Place, Script
 
 
@@ -67,8 +68,8 @@ class Layout(Protocol):
     def drop_folder(self, path: bytes) -> Script[None]:
         """Take an empty folder out of the newest copy; one that is not empty stays."""
 
-    def make_folders(self, paths: list[bytes]) -> Script[None]:
-        """Make folders, in this order; those that exist are left."""
+    def make_folders(self, paths: list[bytes]) -> Script[dict[bytes, PlaceError]]:
+        """Make folders, in this order; those that exist are left. Answers those that were refused, and how."""
 
     def put(self, path: bytes, data: bytes, shape: Shape, had: bool) -> Script[None]:
         """Send a small file and let it take its place; what it replaces is moved aside."""

@@ -17,13 +17,14 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 from otherroof.copying.compare import FILE, FOLDER, LINK
+from otherroof.copying.diagnosis import reason_of
 from otherroof.copying.entry import parse_line
 from otherroof.copying.files import FileSender
 from otherroof.copying.outfit import Outfit
 from otherroof.copying.plan import PLANNED, TROUBLE, Todo
 from otherroof.copying.ports import Shape, Where
 from otherroof.copying.settling import settle_begun
-from otherroof.errors import FarTrouble, LinkLost, OtherroofError, RunCut
+from otherroof.errors import FarTrouble, LinkLost, OtherroofError, PlaceError, RunCut
 from otherroof.far.ops import Done, Script, Task
 
 FOLDERS_AT_ONCE = 64
@@ -86,7 +87,7 @@ class Sender:
     # -- S3 --
 
     def _make_folders(self) -> None:
-        def tasks() -> Iterator[Task[list[Todo], None]]:
+        def tasks() -> Iterator[Task[list[Todo], dict[bytes, PlaceError]]]:
             held: list[Todo] = []
             for todo in self._plan.pages(f"state = {PLANNED} AND want = {FOLDER}"):
                 if not self._describe(todo):
@@ -101,12 +102,20 @@ class Sender:
             if held:
                 yield Task(held, self._layout.make_folders([one.path for one in held]), lane=0)
 
+        first_refusal: PlaceError | None = None
         for done in self._place.carry_out(tasks(), self._outfit.tick):
             if done.error is not None:
                 raise done.error
+            refused = done.value or {}
             for todo in done.key:
-                self._plan.done(todo)
+                if todo.path in refused:
+                    self._plan.trouble(todo, refused[todo.path].what)
+                else:
+                    self._plan.done(todo)
+            first_refusal = first_refusal or next(iter(refused.values()), None)
         self._plan.commit()
+        if first_refusal is not None and (reason := reason_of(self._place, self._layout.name, first_refusal)):
+            raise reason from first_refusal
 
     # -- S5 --
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from otherroof.copying.compare import FILE, LINK
 from otherroof.copying.plan import BEGUN, Plan, Todo
 from otherroof.copying.ports import Layout, Shape, Standing
+from otherroof.errors import PlaceError
 from otherroof.far.ops import Script, Task
 
 
@@ -17,9 +18,13 @@ def settle_begun(plan: Plan, layout: Layout) -> None:
 
     tasks = (Task(todo, ask_standing(todo)) for todo in plan.pages(f"state = {BEGUN}"))
     for done in layout.place.carry_out(tasks):
-        if done.error is not None:
+        if isinstance(done.error, PlaceError):  # a name that cannot even be asked for was not changed either
+            plan.unbegin(done.key)
+            plan.trouble(done.key, done.key.why or done.error.what)
+        elif done.error is not None:
             raise done.error
-        _note(plan, done.key, done.value)
+        else:
+            _note(plan, done.key, done.value)
     plan.commit()
 
 

@@ -211,7 +211,8 @@ def _shut(_base: bytes, op: ops.Shut) -> None:
 
 def _space(base: bytes, op: ops.AskSpace) -> ops.Space:
     found = os.statvfs(base + op.path)
-    return ops.Space(found.f_blocks * found.f_frsize, found.f_bavail * found.f_frsize, found.f_files, found.f_favail)
+    size, shut = found.f_frsize, bool(found.f_flag & os.ST_RDONLY)
+    return ops.Space(found.f_blocks * size, found.f_bavail * size, found.f_files, found.f_favail, shut)
 
 
 _DOERS: dict[type, Callable[[bytes, Any], Any]] = {

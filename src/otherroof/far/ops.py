@@ -44,12 +44,13 @@ class Attrs:
 
 @dataclass(frozen=True, slots=True)
 class Space:
-    """Room in a place: bytes in all and free to this account, and entries (inodes) in all and free."""
+    """Room in a place: bytes in all and free to this account, entries (inodes) in all and free; whether it is shut."""
 
     total: int
     free: int
     files: int
     files_free: int
+    read_only: bool = False
 
 
 # Not frozen: a million of them are made in a copy, and a frozen one costs three times as much to make.

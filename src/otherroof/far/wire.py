@@ -24,6 +24,8 @@ OK, EOF, NO_SUCH_FILE, PERMISSION_DENIED, FAILURE, UNSUPPORTED = 0, 1, 2, 3, 4, 
 
 HAS_SIZE, HAS_OWNER, HAS_PERMISSIONS, HAS_TIMES, HAS_MORE = 0x1, 0x2, 0x4, 0x8, 0x80000000
 
+ST_RDONLY = 0x1  # in the flags of statvfs@openssh.com
+
 MAX_PACKET = 4 * 1024 * 1024  # bytes; more than any server sends, less than a liar could make us hold
 
 _u32 = struct.Struct(">I").pack
@@ -230,8 +232,9 @@ def _names(packet: bytes) -> list[tuple[bytes, ops.Attrs]]:
 
 
 def _space(packet: bytes) -> ops.Space:
-    _bsize, fragment, blocks, _free, usable, files, _files_free, files_usable = struct.unpack_from(">8Q", packet, 5)
-    return ops.Space(blocks * fragment, usable * fragment, files, files_usable)
+    numbers = struct.unpack_from(">11Q", packet, 5)
+    _bsize, fragment, blocks, _free, usable, files, _files_free, files_usable, _id, flags, _longest = numbers
+    return ops.Space(blocks * fragment, usable * fragment, files, files_usable, bool(flags & ST_RDONLY))
 
 
 _DECODERS: dict[int, Callable[[bytes], Any]] = {

@@ -46,13 +46,18 @@ class OpenChanges:
         except (NotThere, Refused):
             return
 
-    def make_folders(self, paths: list[bytes]) -> Script[None]:
+    def make_folders(self, paths: list[bytes]) -> Script[dict[bytes, PlaceError]]:
         """See the port. All are asked for at once; only where that fails is each looked at."""
+        refused: dict[bytes, PlaceError] = {}
         try:
             yield tuple(ops.MakeFolder(self.paths.latest(path)) for path in paths)
         except PlaceError:
             for path in paths:
-                yield from self._make_one(path)
+                try:
+                    yield from self._make_one(path)
+                except PlaceError as refusal:
+                    refused[path] = refusal
+        return refused
 
     def _make_one(self, path: bytes) -> Script[None]:
         latest = self.paths.latest(path)
