@@ -260,7 +260,7 @@ FULL: dict[str, tuple[Callable[[OneJob], None], str]] = {
     "at once": (fault(full_after=0, free_bytes=0), "full"),
     "in the middle": (fault(full_after=60_000, free_bytes=0), "full"),
     "in a large file": (fault(full_after=2_500_000, free_bytes=0), "full"),
-    "no rights to write": (fault(read_only=True), "not write"),
+    "read-only": (fault(read_only=True), "mounted read-only"),
 }
 
 
@@ -319,6 +319,31 @@ def test_far_disk_full_where_the_box_cannot_tell(tmp_path: Path) -> None:
         assert job.unlike(first.run) == []
         job.done()
         job.all_come_back()
+
+
+def test_far_box_without_rights_to_write_is_told(tmp_path: Path) -> None:
+    with one_job(tmp_path, far_more={"tries": 1}, offers=Offers(statvfs=False)) as job:
+        job.put("a", b"a")
+        fault(read_only=True)(job)
+        ran = job.run()
+        assert isinstance(ran.error, FarTrouble)
+        assert "lets us in but not write" in one_line(ran.error)
+        fault()(job)
+        job.done()
+
+
+def test_one_file_that_the_far_box_denies_is_named_and_the_rest_goes_on(job: OneJob) -> None:
+    """As where somebody there made one file immutable."""
+    job.put("a", b"a")
+    job.put("b", b"x" * 3 * LARGE)
+    fault(denied=(b".part",))(job)  # nothing arrives
+    ran = job.run()
+    assert ran.error is None
+    assert [one.path for one in ran.report.problems] == ["a", "b"]
+    job.trees.clear()
+    fault()(job)
+    job.done()
+    job.all_come_back()
 
 
 def test_far_base_that_is_not_there_is_told(job: OneJob) -> None:
