@@ -49,6 +49,12 @@ def run(pair: PairOfHouses, *, wait_s: float = 200.0) -> tuple[int, dict[str, An
         raise AssertionError(f"run printed no report: {done.stdout}{done.stderr}") from problem
 
 
+def status(pair: PairOfHouses) -> dict[str, Any]:
+    """What `otherroof status` says."""
+    found: dict[str, Any] = json.loads(pair.otherroof("status", "--json").stdout)
+    return found
+
+
 def digests(folder: Path) -> dict[str, str]:
     """Every file below `folder`, by path, with its digest as a standard tool would print it."""
     found = {}
@@ -172,6 +178,7 @@ def test_far_clock_that_is_off_is_noted_and_the_copy_is_made_all_the_same(tmp_pa
         assert note["why"].startswith("the far clock is ")
         assert "10 min" in note["why"]
         assert "ahead of ours" in note["why"]
+        assert status(pair)["far"][0]["notes"] == [note["why"]]
         assert digests(far_copy(pair)) == digests(folder)
 
 

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from otherroof.clock import SteppedClock
+from otherroof.copying.tally import Problem
 from otherroof.forecast.lent import TRENDS
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
@@ -159,6 +160,17 @@ def test_a_copy_from_the_future_does_not_make_a_job_fresh(house: House) -> None:
     made = house.make()
     assert made.verdict == "unsafe"
     assert any("from the future" in one.what for one in made.hands)
+
+
+def test_a_far_clock_that_is_off_needs_a_hand(house: House) -> None:
+    house.ledger.begin_run("music", "r", "heron", NOW - HOUR)
+    report = Night(outcome="done with problems").report("music", "r")
+    report.problems = [Problem("", "the far clock is 10 min ahead of ours (± 0.5 s); see that both clocks are set")]
+    house.ledger.end_run(report, NOW)
+    made = house.make()
+    assert made.verdict == "look"
+    told = [(one.what, one.help) for one in made.hands]
+    assert told == [("far box heron: the far clock is 10 min ahead of ours (± 0.5 s)", "see that both clocks are set")]
 
 
 def test_a_job_that_waits_for_its_month_says_so(house: House) -> None:

@@ -50,7 +50,7 @@ def verb(
 
 
 def _with_problems(ledger: Ledger, row: RunRow) -> dict[str, object]:
-    if row.report.files.problems:
+    if row.report.files.problems or row.report.outcome == "done with problems":
         row.report.problems = ledger.problems_of(row.report.job, row.report.run)
     return row.as_json()
 

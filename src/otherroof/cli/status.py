@@ -1,87 +1,52 @@
-"""`otherroof status`: one screen: each job's newest good copy, each far box's last answer, what needs a hand."""
+"""`otherroof status`: one screen: each job's newest good copy, each far box's answers, what needs a hand."""
 
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any
+from zoneinfo import ZoneInfo
 
 import typer
 from rich.table import Table
 
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, console, print_json, settings_in
-from otherroof.clock import SystemClock, stamp
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, console, ledger_of, print_json, settings_in
+from otherroof.clock import SystemClock, from_stamp
 from otherroof.errors import EXIT_LOOK, EXIT_WELL
-from otherroof.ledger import Ledger
-from otherroof.service.one_run import ledger_path
-from otherroof.settings import Settings
+from otherroof.ledger.alerts import Alert
+from otherroof.service.overview import FarRow, JobRow, Overview, overview
 from otherroof.units import size_text, span_text
+from otherroof.watch.words import listed, when
 
 
 def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) -> None:
     """Show on one screen how every copy stands."""
     settings = settings_in(config)
-    now = SystemClock().now()
-    with Ledger(ledger_path(settings)) as ledger:
-        jobs = [_job(settings, ledger, name, now) for name in sorted(settings.jobs)]
-        boxes = [_box(settings, ledger, name, now) for name in sorted(settings.far)]
+    with ledger_of(settings) as ledger:
+        found = overview(settings, ledger, SystemClock().now())
     if as_json:
-        print_json({"jobs": jobs, "far": boxes})
+        print_json(found.as_json())
     else:
-        _show(settings, jobs, boxes)
-    needs_a_look = any(one["needs"] for one in (*jobs, *boxes))
-    raise typer.Exit(EXIT_LOOK if needs_a_look else EXIT_WELL)
+        _show(found, settings.zone)
+    raise typer.Exit(EXIT_LOOK if found.needs_a_look else EXIT_WELL)
 
 
-def _job(settings: Settings, ledger: Ledger, name: str, now: datetime) -> dict[str, Any]:
-    newest = ledger.runs(job=name, newest=1)
-    good = ledger.newest_good(name)
-    hold = ledger.hold_of(name)
-    age = (now - good.started).total_seconds() if good is not None else None
-    promise = settings.jobs[name].promise_hours * 3600
-    needs = ""
-    if hold is not None and hold.released is None:
-        needs = f"held: {hold.why}; look, then: otherroof release {name}"
-    elif age is None:
-        needs = f"no good copy yet: otherroof run {name}"
-    elif age > promise:
-        needs = f"older than promised ({span_text(promise)}): otherroof probe {settings.jobs[name].far}"
-    elif newest and newest[0].report.outcome == "done with problems":
-        needs = f"{newest[0].report.files.problems} files could not be copied: otherroof ledger --job {name} --json"
-    last = newest[0] if newest else None
-    return {
-        "job": name,
-        "far": settings.jobs[name].far,
-        "newest_good": good.report.run if good is not None else None,
-        "taken": stamp(good.started) if good is not None else None,
-        "age_s": round(age) if age is not None else None,
-        "files": good.report.files.seen if good is not None else None,
-        "bytes": good.report.bytes.seen if good is not None else None,
-        "last": None if last is None else "under way" if last.under_way else last.report.outcome,
-        "last_at": stamp(last.started) if last is not None else None,
-        "reason": last.report.reason if last is not None else "",
-        "needs": needs,
-    }
+def _show(found: Overview, zone: ZoneInfo) -> None:
+    out = console()
+    out.print(_job_table(found.jobs))
+    for job in found.jobs:
+        if job.waits:
+            typer.echo(f"{job.job} {job.waits}")
+    out.print()
+    out.print(_far_table(found.far))
+    for box in found.far:
+        if not box.answers or box.headline not in ("", "all well"):
+            typer.echo(_far_line(box, zone))
+    out.print()
+    lines = [*_alert_lines(found, zone), *_need_lines(found)]
+    for line in lines or ["nothing needs a hand"]:
+        typer.echo(line)
 
 
-def _box(settings: Settings, ledger: Ledger, name: str, now: datetime) -> dict[str, Any]:
-    answered = ledger.last_answer(name)
-    silent = (now - answered).total_seconds() if answered is not None else None
-    limit = settings.far[name].silent_days * 86_400
-    needs = ""
-    if silent is None:
-        needs = f"has never answered: otherroof probe {name}"
-    elif silent > limit:
-        needs = f"has not answered for {span_text(silent)}: otherroof probe {name}"
-    return {
-        "far": name,
-        "address": settings.far[name].address,
-        "answered": stamp(answered) if answered is not None else None,
-        "silent_s": round(silent) if silent is not None else None,
-        "needs": needs,
-    }
-
-
-def _show(settings: Settings, jobs: list[dict[str, Any]], boxes: list[dict[str, Any]]) -> None:
+def _job_table(jobs: tuple[JobRow, ...]) -> Table:
     table = Table(box=None, pad_edge=False)
     for title in ("job", "to", "newest good copy", "age"):
         table.add_column(title, no_wrap=True)
@@ -90,27 +55,70 @@ def _show(settings: Settings, jobs: list[dict[str, Any]], boxes: list[dict[str, 
     table.add_column("last run", no_wrap=True)
     for one in jobs:
         table.add_row(
-            one["job"],
-            one["far"],
-            one["newest_good"] or "none",
-            span_text(one["age_s"]) if one["age_s"] is not None else "–",
-            str(one["files"]) if one["files"] is not None else "–",
-            size_text(one["bytes"]) if one["bytes"] is not None else "–",
-            one["last"] or "none yet",
+            one.job,
+            one.far,
+            one.newest_good or "none",
+            span_text(one.age_s) if one.age_s is not None else "–",
+            str(one.files) if one.files is not None else "–",
+            size_text(one.bytes) if one.bytes is not None else "–",
+            one.last or "none yet",
         )
-    out = console()
-    out.print(table)
-    out.print()
+    return table
+
+
+def _far_table(boxes: tuple[FarRow, ...]) -> Table:
     table = Table(box=None, pad_edge=False)
-    for title in ("far box", "address", "last answered"):
+    for title in ("far box", "address", "answers", "last answered"):
         table.add_column(title, no_wrap=True)
     for one in boxes:
-        ago = f"{span_text(one['silent_s'])} ago" if one["silent_s"] is not None else "never"
-        table.add_row(one["far"], one["address"], ago)
-    out.print(table)
-    needs = [one for one in (*jobs, *boxes) if one["needs"]]
-    out.print()
-    if not needs:
-        out.print("nothing needs a hand")
-    for one in needs:
-        typer.echo(f"{one.get('job') or one['far']}: {one['needs']}")
+        ago = f"{span_text(one.silent_s)} ago" if one.silent_s is not None else "never"
+        table.add_row(one.far, one.address, "yes" if one.answers else "no", ago)
+    return table
+
+
+def _far_line(box: FarRow, zone: ZoneInfo) -> str:
+    told = []
+    if box.silent_since is not None:
+        told.append(f"has not answered since {_when(box.silent_since, zone)}")
+    if box.probed is not None and box.headline:
+        told.append(
+            f"last probe, {_when(box.probed, zone)}: {box.headline}" + (f"; {box.advice}" if box.advice else "")
+        )
+    return f"{box.far} {'; '.join(told) or 'has never answered'}"
+
+
+def _alert_lines(found: Overview, zone: ZoneInfo) -> list[str]:
+    """The alerts that stand, each with its advice; late copies in one line below the silence that they follow from."""
+    if not found.alerts:
+        return []
+    fars = {one.job: one.far for one in found.jobs}
+    below = {one.key: f"silent:{fars.get(one.about)}" if one.rule == "late" else "" for one in found.alerts}
+    keys = set(below)
+    looked = f", as the watch saw it {when(found.looked, zone)}" if found.looked else ""
+    lines = [f"alerts that stand{looked}:"]
+    for one in found.alerts:
+        if below[one.key] in keys or one.because:
+            continue
+        late = [other.about for other in found.alerts if below[other.key] == one.key]
+        lines.append(_alert_line(one, found.now, zone))
+        lines += [f"  older than promised by it: {listed(late, 20)}"] if late else []
+        lines.append(f"  {one.help}")
+    others = [one.about for one in found.alerts if one.because and below[one.key] not in keys]
+    return lines + ([f"late by the same silence: {listed(others, 20)}"] if others else [])
+
+
+def _alert_line(alert: Alert, now: datetime, zone: ZoneInfo) -> str:
+    quiet = alert.quiet_until
+    later = f" (quiet until {when(quiet, zone)})" if quiet is not None and quiet > now else ""
+    return f"{alert.key}{later}: {alert.headline}"
+
+
+def _need_lines(found: Overview) -> list[str]:
+    """What needs a hand and is not said by an alert already."""
+    told = {one.key for one in found.alerts}
+    lines = [f"{one.named}: {one.needs}" for one in found.rows if one.needs and one.alert not in told]
+    return lines + [f"{one.far}: {note}" for one in found.far for note in one.notes]
+
+
+def _when(stamped: str, zone: ZoneInfo) -> str:
+    return when(from_stamp(stamped), zone)

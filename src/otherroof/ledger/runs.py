@@ -163,6 +163,16 @@ class RunPages:
             rows = self.db.execute("SELECT path, why FROM run_problem WHERE job=? AND run=?", (job, run))
             return [Problem(*row) for row in rows]
 
+    def notes_at(self, far: str) -> list[str]:
+        """What the last run to `far` that made its copy met there that is about none of its files."""
+        marks = ",".join("?" for _ in GOOD)
+        query = (
+            "SELECT why FROM run_problem WHERE path='' AND (job, run) ="
+            f" (SELECT job, run FROM run WHERE far=? AND outcome IN ({marks}) ORDER BY started DESC, run DESC LIMIT 1)"
+        )
+        with self.guarded():
+            return [row[0] for row in self.db.execute(query, (far, *GOOD))]
+
     def note_answer(self, far: str, at: datetime) -> None:
         """The far box proved its host key at this moment."""
         with self.writing() as db:

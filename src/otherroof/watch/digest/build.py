@@ -55,11 +55,13 @@ class JobWeek:
 
 @dataclass(frozen=True, slots=True)
 class FarWeek:
-    """What is known of one far box: the watch's facts, the probes of the week, and when it was last silent."""
+    """What is known of one far box: the watch's facts, the probes of the week, when it was last silent, and what the
+    last run met there that is about no file."""
 
     facts: FarFacts
     probes: Sequence[ProbeRow]
     silent_at: datetime | None
+    notes: Sequence[str] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,6 +217,10 @@ def _hands(known: Known, jobs: Sequence[JobReport]) -> Iterable[Hand]:
                 "or sent",
                 f"`otherroof ledger --job {job.name}` shows which and why.",
             )
+    for box in known.fars:
+        for note in box.notes:
+            what, _, advice = note.partition("; ")
+            yield Hand(f"far box {box.facts.name}: {printable(what)}", printable(advice))
     if not known.heard_by:
         yield Hand(
             "alerts go to this machine's journal only, where nobody may read them",

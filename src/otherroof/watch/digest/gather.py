@@ -73,6 +73,11 @@ def _jobs(settings: Settings, ledger: Ledger, now: datetime) -> list[JobWeek]:
 
 def _fars(ledger: Ledger, facts: Facts, now: datetime) -> Sequence[FarWeek]:
     return [
-        FarWeek(one, ledger.probes(far=one.name, since=now - WEEK), ledger.last_unanswered(one.name))
+        FarWeek(
+            one,
+            ledger.probes(far=one.name, since=now - WEEK),
+            ledger.last_unanswered(one.name),
+            ledger.notes_at(one.name),
+        )
         for one in facts.fars
     ]

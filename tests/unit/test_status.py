@@ -1,0 +1,174 @@
+"""What `otherroof status` shows on one screen: silence since when, alerts once, waits, and what the last run met."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from otherroof.cli.main import main
+from otherroof.clock import SteppedClock, SystemClock, stamp
+from otherroof.copying.tally import Problem
+from otherroof.ledger import Ledger
+from otherroof.ledger.turns import Turn
+from otherroof.settings import require_settings
+from otherroof.watch import Extra, look
+from otherroof.watch.words import when
+from support.household import write_household
+from support.simulated import NO_ANSWER
+from support.watching import DAY, HOUR, Night, NotingChannel, run_id, write_run
+
+CLOCK_OFF = "the far clock is 10 min ahead of ours (± 0.5 s); see that both machines set their clocks from the network"
+
+
+class House:
+    """A household asked by the command line; its ledger is written as runs, probes and the watch write it."""
+
+    def __init__(self, where: Path, capsys: pytest.CaptureFixture[str], jobs: list[str]) -> None:
+        self.where = write_household(where, jobs=dict.fromkeys(jobs, ""))
+        self.settings = require_settings(self.where)
+        self.ledger = Ledger(self.settings.ledger)
+        self.capsys = capsys
+        self.now = SystemClock().now()
+
+    def shown(self, moment: datetime) -> str:
+        return when(moment, self.settings.zone)
+
+    def copied(self, *jobs: str, ago: timedelta) -> None:
+        self.ledger.note_answer("heron", self.now - ago)
+        for name in jobs:
+            write_run(self.ledger, self.now - ago, Night(), name)
+
+    def look(self) -> None:
+        """The watch looks, after it has been awake for a while."""
+        channels = {name: NotingChannel() for name in self.settings.told.channels}
+        clock = SteppedClock(self.now - 4 * HOUR)
+        look(self.settings, self.ledger, clock, Extra(), channels)
+        clock.step(4 * 3600)
+        look(self.settings, self.ledger, clock, Extra(), channels)
+
+    def ask(self, *words: str) -> tuple[int, str]:
+        with pytest.raises(SystemExit) as ended:
+            main(["status", *words, "--config", self.where])
+        captured = self.capsys.readouterr()
+        assert captured.err == ""
+        return int(ended.value.code or 0), captured.out
+
+    def json(self) -> Any:
+        return json.loads(self.ask("--json")[1])
+
+
+@pytest.fixture
+def house(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> House:
+    return House(tmp_path, capsys, ["photos", "papers", "music"])
+
+
+def test_a_household_where_all_is_well_needs_no_hand(house: House) -> None:
+    house.copied("photos", "papers", "music", ago=5 * HOUR)
+    house.look()
+    code, said = house.ask()
+    assert code == 0
+    assert said.rstrip().endswith("nothing needs a hand")
+    (box,) = house.json()["far"]
+    assert (box["answers"], box["silent_since"], box["notes"]) == (True, None, [])
+
+
+def test_since_when_a_far_box_has_not_answered_is_shown_with_the_last_probes_headline(house: House) -> None:
+    house.copied("photos", "papers", "music", ago=20 * HOUR)
+    house.ledger.note_probe("heron", house.now - 2 * HOUR, NO_ANSWER, answered=False)
+    code, said = house.ask()
+    assert code == 0, "one probe without an answer is no alarm yet"
+    assert (
+        f"heron has not answered since {house.shown(house.now - 20 * HOUR)}; last probe, "
+        f"{house.shown(house.now - 2 * HOUR)}: SSH speaks: no answer; look at the router there\n"
+    ) in said
+    (box,) = house.json()["far"]
+    assert box["answers"] is False
+    assert box["silent_since"] == stamp(house.now - 20 * HOUR)
+    assert box["headline"] == "SSH speaks: no answer"
+
+
+def test_an_answer_after_the_last_probe_counts(house: House) -> None:
+    house.ledger.note_probe("heron", house.now - 9 * HOUR, NO_ANSWER, answered=False)
+    house.copied("photos", "papers", "music", ago=8 * HOUR)
+    (box,) = house.json()["far"]
+    assert (box["answers"], box["silent_since"]) == (True, None)
+
+
+def test_a_far_box_that_never_answered_is_said_to_have_never(house: House) -> None:
+    code, said = house.ask()
+    assert code == 1
+    assert "heron has never answered\n" in said
+    assert house.json()["far"][0]["answers"] is False
+
+
+def test_a_silence_is_shown_once_with_all_that_is_late_by_it(house: House) -> None:
+    house.copied("photos", "papers", "music", ago=4 * DAY)
+    house.ledger.note_probe("heron", house.now - HOUR, NO_ANSWER, answered=False)
+    house.look()
+    code, said = house.ask()
+    assert code == 1
+    assert f"alerts that stand, as the watch saw it {house.shown(house.now)}:" in said
+    assert said.count("silent:heron: far box heron has not answered since") == 1
+    assert "  older than promised by it: music, papers and photos\n" in said
+    assert "`otherroof probe heron`" in said
+    assert "late:photos" not in said
+    assert "otherroof probe heron\n" not in said, "what an alert says is not said again"
+    assert {one["alert"] for one in house.json()["alerts"]} == {
+        "silent:heron", "late:photos", "late:papers", "late:music"
+    }  # fmt: skip
+
+
+def test_alerts_for_other_reasons_stand_one_by_one_and_quiet_ones_do_not_call(house: House) -> None:
+    house.copied("photos", "papers", "music", ago=60 * HOUR)
+    house.copied("papers", "music", ago=HOUR)
+    house.look()
+    code, said = house.ask()
+    assert code == 1
+    assert "late:photos: the newest good copy of photos is from" in said
+    assert "`otherroof run photos` tries now" in said
+    house.copied("photos", ago=HOUR / 2)
+    assert house.ledger.quiet("late:photos", house.now + 3 * DAY)
+    code, said = house.ask()
+    assert code == 0
+    assert f"late:photos (quiet until {house.shown(house.now + 3 * DAY)}): " in said
+
+
+def test_what_a_job_waits_for_is_shown(house: House) -> None:
+    house.copied("photos", "papers", "music", ago=5 * HOUR)
+    waits = "waits for its window, which opens at 2031-03-06 22:00"
+    house.ledger.note_turn(Turn("photos", "30 1 * * *", house.now, waiting=waits))
+    assert f"photos {waits}\n" in house.ask()[1]
+    assert {one["job"]: one["waits"] for one in house.json()["jobs"]} == {"photos": waits, "papers": "", "music": ""}
+
+
+def test_a_far_clock_that_is_off_is_said_until_a_run_finds_it_right(house: House) -> None:
+    house.copied("papers", "music", ago=5 * HOUR)
+    at = house.now - HOUR
+    report = Night(outcome="done with problems").report("photos", run_id(at))
+    report.problems = [Problem("", CLOCK_OFF)]
+    house.ledger.begin_run("photos", run_id(at), "heron", at)
+    house.ledger.end_run(report, at)
+    code, said = house.ask()
+    assert code == 1
+    assert f"heron: {CLOCK_OFF}\n" in said
+    assert "could not be copied" not in said
+    assert house.json()["far"][0]["notes"] == [CLOCK_OFF]
+    house.copied("papers", ago=HOUR / 2)
+    code, said = house.ask()
+    assert (code, "the far clock" in said) == (0, False)
+
+
+def test_entries_that_could_not_be_copied_are_counted(house: House) -> None:
+    house.copied("papers", "music", ago=5 * HOUR)
+    at = house.now - HOUR
+    report = Night(outcome="done with problems").report("photos", run_id(at))
+    report.files.problems, report.problems = 1, [Problem("a.jpg", "cannot be read")]
+    house.ledger.begin_run("photos", run_id(at), "heron", at)
+    house.ledger.end_run(report, at)
+    code, said = house.ask()
+    assert code == 1
+    assert "photos: 1 entry could not be copied: otherroof ledger --job photos --json\n" in said
