@@ -13,6 +13,7 @@ import pytest
 from otherroof.clock import SteppedClock
 from otherroof.forecast.lent import TRENDS
 from otherroof.ledger import Ledger
+from otherroof.service.overview import overview
 from otherroof.settings import Settings, require_settings
 from otherroof.watch import Extra, digest, look, page
 from support.household import write_household
@@ -67,12 +68,22 @@ def test_a_look_comes_within_a_second(long: tuple[Settings, Ledger]) -> None:
     assert took_s(lambda: look(settings, ledger, SteppedClock(NOW), EXTRA, channels)) < LIMIT_S
 
 
+def test_status_comes_within_a_second(long: tuple[Settings, Ledger]) -> None:
+    settings, ledger = long
+
+    def work() -> None:
+        assert len(overview(settings, ledger, NOW).jobs) == 20
+
+    assert took_s(work) < LIMIT_S
+
+
 def test_no_question_reads_the_whole_history(long: tuple[Settings, Ledger], monkeypatch: pytest.MonkeyPatch) -> None:
     settings, ledger = long
     asked: set[str] = set()
     ledger.db.set_trace_callback(asked.add)
     try:
         digest.make(settings, ledger, SteppedClock(NOW), EXTRA)
+        overview(settings, ledger, NOW)
     finally:
         ledger.db.set_trace_callback(None)
     assert asked
