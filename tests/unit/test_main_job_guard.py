@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from otherroof.copying import looking
 from otherroof.copying import run as run_module
 from otherroof.errors import EXIT_HELD, Held
 from support.main_job import OneJob, one_job
@@ -153,7 +154,8 @@ def test_disk_that_is_no_longer_mounted_is_not_taken_for_its_folder(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     mounted = True
-    monkeypatch.setattr(run_module, "is_mount", lambda _: mounted)
+    for module in (looking, run_module):
+        monkeypatch.setattr(module, "is_mount", lambda _: mounted)
     with one_job(tmp_path) as job:
         job.put("a", b"on the disk")
         job.done()

@@ -14,7 +14,7 @@ from unittest.mock import patch
 
 import pytest
 
-from otherroof.copying import run as run_module
+from otherroof.copying import hold_on
 from otherroof.copying.files import FileSender
 from otherroof.copying.plan import LARGE, Todo
 from otherroof.copying.progress import Progress
@@ -32,7 +32,7 @@ BIGGER = random.Random(5).randbytes(32 * LARGE)
 @pytest.fixture(autouse=True)
 def _no_try_is_worth_more_than_another(monkeypatch: pytest.MonkeyPatch) -> None:
     """A connection that carried something does not earn the run a further try, so that it fails when it should."""
-    monkeypatch.setattr(run_module, "WORTH", 1 << 60)
+    monkeypatch.setattr(hold_on, "WORTH", 1 << 60)
 
 
 @pytest.fixture

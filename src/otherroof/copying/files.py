@@ -300,6 +300,8 @@ class FileSender:
         job.lanes = 0
         job.stream = FileStream(wish, self._out.clock, held)
         self._reader.begin(job.stream)
+        if todo.numbers is not None:
+            self._plan.note_part(todo.path, todo.numbers, held.upto)
         job.step = "upload"
         job.has_old = old is not None
         self._state.uploading.append(job)

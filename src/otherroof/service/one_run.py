@@ -21,6 +21,8 @@ from functools import partial
 from otherroof.clock import Clock
 from otherroof.copying.catalogue_care import JobFiles
 from otherroof.copying.guard import Limits, Release
+from otherroof.copying.hold_on import Bearing, Surroundings
+from otherroof.copying.looking import Subject
 from otherroof.copying.outfit import Stop
 from otherroof.copying.progress import Progress
 from otherroof.copying.run import Means, Run, Wish, next_run_id
@@ -168,10 +170,7 @@ class _OneRun:
             connect=connect,
             renamed=self._renamed,
             files=JobFiles(self._settings.state, self._name),
-            clock=self._clock,
-            stop=self._around.stop,
-            progress=progress,
-            tick=partial(self._tick, report),
+            around=Surroundings(self._clock, self._around.stop, progress, partial(self._tick, report)),
         )
         try:
             Run(self._wish(), means, report).carry_out()
@@ -206,18 +205,16 @@ class _OneRun:
         release = None
         if hold is not None and hold.released is not None:
             release = Release(hold.removed, hold.changed, hold.of_files)
-        return Wish(
+        subject = Subject(
             job=self._name,
             folder=os.fsencode(job.folder),
             limits=Limits(job.guard.removed_percent, job.guard.changed_percent, job.guard.from_files),
             leave_out=job.leave_out,
             other_disks=job.other_disks,
             reread=self._choice.reread,
-            dry=self._choice.dry,
             release=release,
-            tries=self._far.tries,
-            pause_s=self._far.pause_s,
         )
+        return Wish(subject, Bearing(self._far.tries, self._far.pause_s), dry=self._choice.dry)
 
     def _renamed(self, old: str, new: str) -> None:
         if not self._choice.dry:
