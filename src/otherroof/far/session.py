@@ -10,6 +10,7 @@ import base64
 import contextlib
 import logging
 import socket
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -17,12 +18,21 @@ from typing import Any
 
 import paramiko
 
-from otherroof.errors import FarTrouble, HostKeyChanged, LinkLost, LoginRefused, Unreached, WrongSettings
+from otherroof.errors import (
+    FarTrouble,
+    HostKeyChanged,
+    LinkLost,
+    LoginRefused,
+    OtherroofError,
+    Unreached,
+    WrongSettings,
+)
 from otherroof.far.ops import Meter
 
 # The first is the quickest by far where the processor has AES instructions; the rest is for those that lack it.
 CIPHERS = ("aes128-gcm@openssh.com", "aes256-gcm@openssh.com", "aes128-ctr", "aes256-ctr")
 KEEPALIVE_S = 15
+DYING_S = 0.5  # how long a connection may take to know that it is broken
 CONGESTION = b"bbr"  # keeps a lossy line full where cubic halves; used where the kernel lets us
 
 logging.getLogger("paramiko").setLevel(logging.CRITICAL + 1)
@@ -80,20 +90,30 @@ class Session:
         return str(self.transport.remote_version)
 
     def open_channel(self) -> paramiko.Channel:
-        """A channel with the SFTP subsystem started on it. Raises FarTrouble where it is not offered."""
+        """A channel with the SFTP subsystem started on it. Raises FarTrouble where it is not offered, or LinkLost."""
         with translated(self.doorway):
             channel = self.transport.open_session(timeout=self.doorway.answer_s)
         channel.settimeout(self.doorway.answer_s)
+        too_late = threading.Timer(self.doorway.answer_s, channel.close)  # the library would wait without end
+        too_late.daemon = True
+        too_late.start()
         try:
             channel.invoke_subsystem("sftp")
-        except paramiko.SSHException as problem:
-            channel.close()
-            raise FarTrouble(
-                "lets us in but offers no SFTP",
-                where=self.doorway.where,
-                advice="its sshd needs `Subsystem sftp internal-sftp`",
-            ) from problem
+        except (paramiko.SSHException, EOFError, OSError) as problem:
+            raise self._no_sftp(too_late.finished.is_set(), problem) from problem
+        finally:
+            too_late.cancel()
         return channel
+
+    def _no_sftp(self, too_late: bool, problem: Exception) -> OtherroofError:
+        """Why SFTP did not start. A connection that broke is not always known to be broken at once."""
+        if too_late:
+            return LinkLost(f"did not answer within {self.doorway.answer_s:g} s", where=self.doorway.where)
+        self.transport.join(DYING_S)
+        if not self.transport.is_active():
+            return _broken(self.doorway, problem)
+        advice = "its sshd needs `Subsystem sftp internal-sftp`"
+        return FarTrouble("lets us in but offers no SFTP", where=self.doorway.where, advice=advice)
 
     def close(self) -> None:
         """Hang up."""
@@ -110,7 +130,11 @@ def translated(doorway: Doorway) -> Iterator[None]:
     except TimeoutError as problem:
         raise LinkLost(f"did not answer within {doorway.answer_s:g} s", where=doorway.where) from problem
     except (paramiko.SSHException, EOFError, OSError) as problem:
-        raise LinkLost(f"the connection broke ({problem or 'closed by the far box'})", where=doorway.where) from problem
+        raise _broken(doorway, problem) from problem
+
+
+def _broken(doorway: Doorway, problem: Exception) -> LinkLost:
+    return LinkLost(f"the connection broke ({str(problem) or 'closed by the far box'})", where=doorway.where)
 
 
 def open_session(doorway: Doorway, meter: Meter) -> Session:
