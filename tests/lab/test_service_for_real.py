@@ -35,6 +35,7 @@ pytestmark = pytest.mark.lab
 
 OTHERROOF = str(Path(sys.executable).with_name("otherroof"))
 MINUTES = float(os.environ.get("OTHERROOF_SERVICE_MINUTES", "2"))
+WHOLE_S = 40  # up until so long after its beginning, it had a minute to run its jobs in
 
 
 def until(true: Callable[[], object], seconds: float = 30.0) -> None:
@@ -312,22 +313,42 @@ def test_minutes_of_real_time_with_kills_in_between(tmp_path: Path, far: FarSshd
 
 
 def _live_dangerously(home: Household) -> list[tuple[datetime, datetime]]:
-    """Let files change and kill the service now and then; gives the times it was up."""
+    """Let files change and kill the service amid a run and, once that was made good, at rest; a quiet minute between.
+
+    Gives the times it was up.
+    """
     dice, clock = random.Random(4), SystemClock()
     end, ups = time.monotonic() + MINUTES * 60, []
     home.start()
     up = clock.now()
+
+    def fall() -> None:
+        nonlocal up
+        home.kill()
+        ups.append((up, clock.now()))
+        time.sleep(dice.uniform(0.1, 5))
+        home.start()
+        up = clock.now()
+
     while time.monotonic() < end:
-        time.sleep(dice.uniform(1, 12))
-        for name, folder in home.folders.items():
-            (folder / f"{name}{dice.randrange(30)}").write_bytes(os.urandom(dice.randrange(2_000_000)))
-        if dice.random() < (0.25 if home.busy() else 0.03):
-            home.kill()
-            ups.append((up, clock.now()))
-            time.sleep(dice.uniform(0.1, 5))
-            home.start()
-            up = clock.now()
+        _change(home, dice)
+        until(home.busy, 70)
+        time.sleep(dice.uniform(0, 0.3))
+        fallen = clock.now()
+        fall()
+        until(lambda since=fallen: all(_good_since(home, name, since) for name in home.folders) and not home.busy(), 60)
+        time.sleep(dice.uniform(0, 2))
+        fall()
+        quiet = time.monotonic() + 60 - up.second + WHOLE_S + 5
+        while time.monotonic() < quiet:
+            time.sleep(dice.uniform(1, 12))
+            _change(home, dice)
     return [*ups, (up, clock.now())]
+
+
+def _change(home: Household, dice: random.Random) -> None:
+    for name, folder in home.folders.items():
+        (folder / f"{name}{dice.randrange(30)}").write_bytes(os.urandom(dice.randrange(2_000_000)))
 
 
 def _whole_minutes(ups: list[tuple[datetime, datetime]]) -> list[datetime]:
@@ -335,7 +356,7 @@ def _whole_minutes(ups: list[tuple[datetime, datetime]]) -> list[datetime]:
     found = []
     for begun, ended in ups:
         minute = begun.replace(second=0, microsecond=0) + timedelta(minutes=1)
-        while minute + timedelta(seconds=40) < ended:
+        while minute + timedelta(seconds=WHOLE_S) < ended:
             if begun < minute - timedelta(seconds=3):
                 found.append(minute)
             minute += timedelta(minutes=1)

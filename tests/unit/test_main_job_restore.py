@@ -28,7 +28,9 @@ BIG = random.Random(4).randbytes(9 * LARGE)
 @pytest.fixture
 def job(tmp_path: Path) -> Iterator[OneJob]:
     """A household with two versions; far box not yet at fault."""
-    with one_job(tmp_path) as made:
+    where = tmp_path / "up" / "here"
+    where.mkdir(parents=True)
+    with one_job(where) as made:
         made.put("a", b"first a")
         made.put("b/c", b"first c")
         made.put("b/d", b"d stays")
@@ -278,7 +280,7 @@ def test_names_that_cannot_be_are_never_written_to(job: OneJob, name: bytes) -> 
 
 
 def test_link_that_the_box_puts_in_place_of_a_file_is_not_followed_home(job: OneJob, tmp_path: Path) -> None:
-    secret = tmp_path / "far-box" / "secret"
+    secret = job.where / "far-box" / "secret"
     secret.write_bytes(b"second a")  # even the very content
     (job.latest / "a").unlink()
     (job.latest / "a").symlink_to("/secret")
