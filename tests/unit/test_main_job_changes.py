@@ -282,3 +282,23 @@ def test_sockets_and_fifos_are_counted_and_left_out(job: OneJob) -> None:
     assert (report.files.seen, report.files.left_out) == (1, 2)
     assert [path.name for path in job.latest.iterdir()] == ["a"]
     job.all_come_back()
+
+
+@pytest.mark.parametrize("seconds", [-2_000_000_000, 10_413_792_000, 14_000_000_000], ids=["1906", "2300", "2413"])
+def test_date_of_another_century_comes_back_and_stops_nothing(job: OneJob, seconds: int) -> None:
+    """2300 and later do not fit 64 bits of nanoseconds, as the notes hold them."""
+    wanted = seconds * 1_000_000_000 + 7
+    odd = job.put("of another century")
+    os.utime(odd, ns=(wanted, wanted))
+    if odd.stat().st_mtime_ns != wanted:
+        pytest.skip("this file system holds no such date")
+    job.put("of today")
+    first = job.done()
+    assert first.files.new == 2
+    assert job.done().files.changed == 0
+    job.forget_state()
+    again = job.done()
+    assert (again.files.new, again.files.changed, again.bytes.sent) == (0, 0, 0)
+    job.all_come_back()
+    _, back = job.restore()
+    assert (back / "of another century").stat().st_mtime_ns == wanted

@@ -21,7 +21,7 @@ from otherroof.copying.entry import parse_line
 from otherroof.copying.fold import Item, fold, make_block
 from otherroof.copying.plan import Plan, digest_in
 from otherroof.copying.ports import FarView, Keeper
-from otherroof.copying.scan import begins_batch, joined
+from otherroof.copying.scan import begins_batch, held_ns, joined
 from otherroof.copying.settling import settle_begun
 
 KIND_BITS = {"file": FILE << 12, "folder": FOLDER << 12, "link": LINK << 12}
@@ -139,7 +139,8 @@ def blocks_of(lines: Iterator[bytes]) -> Iterator[Block]:
             yield make_block(folder, items)
             items = []
         folder = above
-        items.append((name, (0, entry.size, entry.mtime_ns, 0, entry.mode | KIND_BITS[entry.kind]), line))
+        numbers = (0, entry.size, held_ns(entry.mtime_ns), 0, entry.mode | KIND_BITS[entry.kind])
+        items.append((name, numbers, line))
     if items:
         yield make_block(folder, items)
 

@@ -32,7 +32,7 @@ CACHE_TAG = b"CACHEDIR.TAG"
 CACHE_TAG_BYTES = b"Signature: 8a477f597d28d172789f06886806bc55"
 
 _FILE, _FOLDER, _LINK = stat.S_IFREG >> 12, stat.S_IFDIR >> 12, stat.S_IFLNK >> 12
-_LARGEST = (1 << 63) - 1  # inode numbers above it exist on some file systems
+_LARGEST = (1 << 63) - 1  # inode numbers above it exist on some file systems, and dates after 2262
 
 
 @dataclass(slots=True)
@@ -79,6 +79,14 @@ class ScanNotes:
 def joined(folder: bytes, name: bytes) -> bytes:
     """A path out of a folder and a name; the top folder is empty."""
     return folder + b"/" + name if folder else name
+
+
+def held_ns(ns: int) -> int:
+    """A time as 64 bits hold it: one before 1677 or after 2262 is taken for the nearest that fits.
+
+    Only for comparing; the entry keeps what the file system says.
+    """
+    return min(max(ns, -_LARGEST), _LARGEST)
 
 
 def packed(names: list[bytes], numbers: list[int]) -> bytes:
@@ -209,8 +217,11 @@ class Scan:
             elif found.st_nlink > 1:
                 mode |= HARD
                 hard[name] = found.st_dev
+            mtime = found.st_mtime_ns
+            if not -_LARGEST <= mtime <= _LARGEST:
+                mtime = held_ns(mtime)
             keep(name)
-            add((found.st_ino & _LARGEST, size, found.st_mtime_ns, found.st_ctime_ns, mode))
+            add((found.st_ino & _LARGEST, size, mtime, found.st_ctime_ns, mode))
         return kept, numbers, hard
 
 

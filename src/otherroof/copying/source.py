@@ -19,7 +19,7 @@ from otherroof.copying.catalogue import Numbers
 from otherroof.copying.chunks import Chunker, ChunkList, average_for
 from otherroof.copying.compare import MODE
 from otherroof.copying.entry import TOP, Entry, shown
-from otherroof.copying.scan import HARD
+from otherroof.copying.scan import HARD, held_ns
 from otherroof.errors import HomeTrouble
 
 DIGEST_SIZE = 32  # bytes: BLAKE2b-256, as `b2sum -l 256` prints it
@@ -54,7 +54,7 @@ def numbers_of(found: os.stat_result) -> Numbers:
         size = 0
     elif stat.S_ISREG(mode) and found.st_nlink > 1:
         mode |= HARD
-    return (found.st_ino & ((1 << 63) - 1), size, found.st_mtime_ns, found.st_ctime_ns, mode)
+    return (found.st_ino & ((1 << 63) - 1), size, held_ns(found.st_mtime_ns), found.st_ctime_ns, mode)
 
 
 class Source:
