@@ -11,7 +11,7 @@ import pytest
 from otherroof import errors
 from otherroof.clock import SteppedClock
 from otherroof.ledger import Ledger
-from otherroof.service.desk import DIGEST_PAUSE, Desk
+from otherroof.service.desk import DIGEST_PAUSE, LOOK_EVERY, Desk
 from otherroof.service.hands import Ended, ended_by
 from otherroof.service.plan import Start
 from support.simulated import household, utc
@@ -107,6 +107,31 @@ def test_what_a_clock_far_ahead_wrote_is_not_believed(desk: tuple[Desk, Ledger, 
     assert plan.probes == ("heron", "wren")
     clock.step(7 * 86_400)
     assert books.plan().digest
+
+
+def test_a_clock_set_back_by_years_keeps_neither_the_watch_nor_the_digest_waiting_for_years(tmp_path: Path) -> None:
+    clock = SteppedClock(NOW + timedelta(days=4000))  # a machine that started with a wrong clock
+    with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
+        books = Desk(SETTINGS, ledger, clock)
+        assert books.plan().look
+        books.begin_look()
+        books.begin_digest()
+        books.end_digest(made=False)
+        clock.jump(-4000 * 86_400.0)
+        assert not books.plan().look
+        clock.step(LOOK_EVERY.total_seconds() + 1)
+        assert books.plan().look
+        clock.step(7 * 86_400)
+        assert books.plan().digest
+
+
+def test_a_clock_set_back_by_hours_does_not_keep_the_watch_waiting(desk: tuple[Desk, Ledger, SteppedClock]) -> None:
+    books, _, clock = desk
+    books.begin_look()
+    clock.jump(-20 * 3600.0)
+    books.plan()
+    clock.step(LOOK_EVERY.total_seconds() + 1)
+    assert books.plan().look
 
 
 def test_the_watch_is_called_soon_after_a_run(desk: tuple[Desk, Ledger, SteppedClock]) -> None:

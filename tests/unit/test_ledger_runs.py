@@ -17,6 +17,7 @@ from otherroof.errors import HomeTrouble
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.ledger.schema import MIGRATIONS
+from otherroof.link.ladder import Climb
 
 START = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
 
@@ -233,3 +234,48 @@ def test_failed_transaction_leaves_nothing_half_done(ledger: Ledger) -> None:
         db.execute("DELETE FROM run")
         raise RuntimeError
     assert len(ledger.runs()) == 1
+
+
+def test_a_full_disk_is_called_by_its_name_and_the_ledger_can_be_used_when_there_is_room_again(ledger: Ledger) -> None:
+    pages = ledger.db.execute("PRAGMA page_count").fetchone()[0]
+    ledger.db.execute(f"PRAGMA max_page_count = {pages}")
+    for _ in range(2):
+        with pytest.raises(HomeTrouble, match="database or disk is full"):
+            ledger.note_mark("x" * 200_000, START)
+    ledger.db.execute("PRAGMA max_page_count = 1000000")
+    ledger.note_mark("digest", START)
+    assert ledger.marks() == {"digest": START}
+
+
+def test_a_commit_that_is_refused_does_not_leave_the_ledger_stuck(ledger: Ledger) -> None:
+    for statement in (
+        "PRAGMA foreign_keys = ON",
+        "CREATE TABLE whole (one PRIMARY KEY)",
+        "CREATE TABLE part (one REFERENCES whole DEFERRABLE INITIALLY DEFERRED)",
+    ):
+        ledger.db.execute(statement)
+    with pytest.raises(HomeTrouble, match="FOREIGN KEY"), ledger.writing() as db:
+        db.execute("INSERT INTO part VALUES (1)")
+    ledger.note_mark("digest", START)
+    assert ledger.marks() == {"digest": START}
+
+
+def test_an_answer_from_the_future_is_not_the_last_word(ledger: Ledger) -> None:
+    ahead = START + timedelta(days=2000)
+    ledger.note_answer("heron", ahead)
+    assert ledger.last_answer("heron") == ahead
+    assert ledger.last_answer("heron", START) is None
+    noted(ledger, "r1", at=START - timedelta(days=3))
+    noted(ledger, "r2", "failed", at=START - timedelta(days=1))
+    noted(ledger, "r3", at=ahead)
+    assert ledger.last_answer("heron", START) == START - timedelta(days=3)
+    ledger.note_probe("heron", START - timedelta(days=2), Climb(()), answered=True)
+    ledger.note_probe("heron", START - timedelta(hours=1), Climb(()), answered=False)
+    assert ledger.last_answer("heron", START) == START - timedelta(days=2)
+    assert ledger.last_answer("wren", START) is None
+
+
+def test_a_good_copy_at_another_far_box_is_not_one_at_this(ledger: Ledger) -> None:
+    noted(ledger, "r1")
+    assert ledger.newest_good("photos", far="wren") is None
+    assert ledger.newest_good("photos", far="heron") == ledger.newest_good("photos")

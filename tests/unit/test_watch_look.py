@@ -14,10 +14,11 @@ from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.ledger.space import DamageMark
 from otherroof.settings import Settings, require_settings
-from otherroof.watch import Extra, Trends, look, send_due
+from otherroof.watch import Extra, Trends, digest, look, send_due
 from otherroof.watch.channels import Message
 from otherroof.watch.sending import PAUSES_MIN, pause_after
 from support.household import write_household
+from support.simulated import NO_ANSWER
 from support.watching import DAY, HOUR, Night, NotingChannel, write_run
 
 USUAL = Night()
@@ -268,6 +269,46 @@ def test_a_clock_that_is_set_is_told_and_a_machine_that_slept_is_not(house: Hous
     for _ in range(2):
         house.night()
     assert "all clear after 1 d: clock" in house.mail.lines[-1]
+
+
+def test_what_was_written_while_the_clock_was_years_ahead_hides_nothing_once_it_is_right(tmp_path: Path) -> None:
+    house = House(tmp_path)
+    house.clock.jump(2000 * 86_400.0)
+    ahead = house.clock.now()
+    house.look()
+    house.ledger.note_answer("heron", ahead)
+    house.ledger.note_probe("heron", ahead, NO_ANSWER, answered=False)
+    house.ledger.note_space("heron", ahead, 900_000_000_000, 1_000_000_000_000)
+    write_run(house.ledger, ahead)
+    house.clock.jump(-2000 * 86_400.0)
+    house.ledger.note_space("heron", house.clock.now(), 1_000_000_000, 1_000_000_000_000)
+    house.night()
+    house.mail.taken.clear()
+    for _ in range(4):
+        house.day()
+    told = house.mail.lines
+    assert any("far box heron has not answered since" in line for line in told), told
+    assert "space:heron" in {one.key for one in house.ledger.standing_alerts()}
+    late = [one for one in house.ledger.standing_alerts() if one.key == "late:photos"]
+    assert late
+    assert late[0].begun < house.clock.now()
+
+
+def test_a_job_that_goes_to_another_far_box_has_no_copy_there_yet(tmp_path: Path) -> None:
+    house = House(tmp_path)
+    house.night()
+    moved = house.settings.jobs["photos"].model_copy(update={"far": "wren"})
+    fars = {**house.settings.far, "wren": house.settings.far["heron"]}
+    house.settings = house.settings.model_copy(update={"far": fars, "jobs": {"photos": moved}})
+    house.ledger.note_answer("wren", house.clock.now())
+    house.day()
+    assert house.mail.taken == [], "it has its promise's time for the first copy there"
+    house.day()
+    house.clock.step(60)
+    house.ledger.note_answer("heron", house.clock.now())
+    house.look()
+    assert ["photos has no good copy yet" in line for line in house.mail.lines] == [True]
+    assert digest.make(house.settings, house.ledger, house.clock).jobs[0].copies.roofs == ()
 
 
 def test_a_job_that_left_the_settings_gets_no_all_clear(house: House, tmp_path: Path) -> None:

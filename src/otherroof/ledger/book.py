@@ -18,7 +18,7 @@ from otherroof.ledger.alerts import AlertPages
 from otherroof.ledger.looks import LookPages
 from otherroof.ledger.post import PostPages
 from otherroof.ledger.runs import RunPages
-from otherroof.ledger.schema import migrate
+from otherroof.ledger.schema import migrate, transaction
 from otherroof.ledger.space import SpacePages
 from otherroof.ledger.turns import TurnPages
 from otherroof.ledger.ways import WayPages
@@ -65,14 +65,8 @@ class Ledger(RunPages, AlertPages, PostPages, SpacePages, LookPages, TurnPages, 
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
         """One write transaction: kept whole or not at all."""
-        with self.guarded():
-            self.db.execute("BEGIN IMMEDIATE")
-            try:
-                yield self.db
-            except BaseException:
-                self.db.execute("ROLLBACK")
-                raise
-            self.db.execute("COMMIT")
+        with self.guarded(), transaction(self.db):
+            yield self.db
 
 
 def _use_wal(db: sqlite3.Connection) -> None:

@@ -72,16 +72,18 @@ class LookPages:
         """Since when each of `subjects` is watched; `now` for those that are not yet."""
         with self.guarded():
             known = dict(self.db.execute("SELECT subject, since FROM watched").fetchall())
-        return {one: from_stamp(known[one]) if one in known else now for one in subjects}
+        return {one: min(from_stamp(known[one]), now) if one in known else now for one in subjects}
 
     def note_watched(self, subjects: Iterable[str], now: datetime) -> None:
-        """These are watched: new ones from `now` on; those not named are forgotten."""
+        """These are watched: new ones from `now` on, as are those whose beginning was noted by a clock that was ahead;
+        those not named are forgotten."""
         wanted = set(subjects)
         with self.guarded():
             known = {row[0] for row in self.db.execute("SELECT subject FROM watched")}
-        if wanted == known:
+            ahead = {row[0] for row in self.db.execute("SELECT subject FROM watched WHERE since > ?", (stamp(now),))}
+        if wanted == known and not ahead:
             return
         with self.writing() as db:
-            new = [(one, stamp(now)) for one in wanted - known]
-            db.executemany("INSERT OR IGNORE INTO watched VALUES (?, ?)", new)
+            new = [(one, stamp(now)) for one in wanted & ahead | wanted - known]
+            db.executemany("INSERT OR REPLACE INTO watched VALUES (?, ?)", new)
             db.executemany("DELETE FROM watched WHERE subject=?", [(one,) for one in known - wanted])

@@ -147,12 +147,16 @@ class RunPages:
             rows = self.db.execute(query + (f" LIMIT {int(newest)}" if newest else ""), given).fetchall()
             return [_as_row(row) for row in rows]
 
-    def newest_good(self, job: str, before: datetime | None = None) -> RunRow | None:
-        """The newest run whose listing was committed, of those begun no later than `before` where that is given."""
-        marks = ",".join("?" for _ in GOOD)
-        until = "" if before is None else "AND started <= ? "
-        query = f"SELECT {_COLUMNS} FROM run WHERE job=? AND outcome IN ({marks}) {until}ORDER BY started DESC LIMIT 1"
-        given = (job, *GOOD) if before is None else (job, *GOOD, stamp(before))
+    def newest_good(self, job: str, before: datetime | None = None, *, far: str = "") -> RunRow | None:
+        """The newest run whose listing was committed: begun no later than `before`, to `far`, where these are given."""
+        where, given = [f"job=? AND outcome IN ({','.join('?' for _ in GOOD)})"], [job, *GOOD]
+        if before is not None:
+            where.append("started <= ?")
+            given.append(stamp(before))
+        if far:
+            where.append("far = ?")
+            given.append(far)
+        query = f"SELECT {_COLUMNS} FROM run WHERE {' AND '.join(where)} ORDER BY started DESC LIMIT 1"
         with self.guarded():
             row = self.db.execute(query, given).fetchone()
         return _as_row(row) if row else None
@@ -163,15 +167,17 @@ class RunPages:
             rows = self.db.execute("SELECT path, why FROM run_problem WHERE job=? AND run=?", (job, run))
             return [Problem(*row) for row in rows]
 
-    def notes_at(self, far: str) -> list[str]:
-        """What the last run to `far` that made its copy met there that is about none of its files."""
+    def notes_at(self, far: str, before: datetime) -> list[str]:
+        """What the last run to `far` that made its copy, begun no later than `before`, met there that is about none of
+        its files."""
         marks = ",".join("?" for _ in GOOD)
         query = (
             "SELECT why FROM run_problem WHERE path='' AND (job, run) ="
-            f" (SELECT job, run FROM run WHERE far=? AND outcome IN ({marks}) ORDER BY started DESC, run DESC LIMIT 1)"
+            f" (SELECT job, run FROM run WHERE far=? AND started<=? AND outcome IN ({marks})"
+            " ORDER BY started DESC, run DESC LIMIT 1)"
         )
         with self.guarded():
-            return [row[0] for row in self.db.execute(query, (far, *GOOD))]
+            return [row[0] for row in self.db.execute(query, (far, stamp(before), *GOOD))]
 
     def note_answer(self, far: str, at: datetime) -> None:
         """The far box proved its host key at this moment."""
@@ -181,11 +187,20 @@ class RunPages:
                 (far, stamp(at)),
             )
 
-    def last_answer(self, far: str) -> datetime | None:
-        """When the far box last proved its host key."""
+    def last_answer(self, far: str, before: datetime | None = None) -> datetime | None:
+        """When the far box last proved its host key, no later than `before` where that is given: where the last
+        answer was noted by a clock that was ahead, the newest that a probe or a good run tells of instead."""
         with self.guarded():
             row = self.db.execute("SELECT at FROM answer WHERE far=?", (far,)).fetchone()
-        return from_stamp(row[0]) if row else None
+            if row is None or before is None or row[0] <= stamp(before):
+                return from_stamp(row[0]) if row else None
+            marks = ",".join("?" for _ in GOOD)
+            (at,) = self.db.execute(
+                "SELECT max(at) FROM (SELECT max(at) AS at FROM probe WHERE far=?1 AND answered=1 AND at<=?2"
+                f" UNION ALL SELECT max(started) FROM run WHERE far=?1 AND started<=?2 AND outcome IN ({marks}))",
+                (far, stamp(before), *GOOD),
+            ).fetchone()
+        return from_stamp(at) if at else None
 
     def note_hold(self, hold: Hold) -> None:
         """Write down a held run; it takes the place of an older one of the same job."""

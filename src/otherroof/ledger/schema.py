@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
+from contextlib import contextmanager
 
 from otherroof.errors import HomeTrouble
 
@@ -123,18 +124,27 @@ def migrate(db: sqlite3.Connection, path: str, steps: tuple[str, ...] = MIGRATIO
     """
     if _version(db) == len(steps):
         return
-    db.execute("BEGIN IMMEDIATE")
-    try:
+    with transaction(db):
         version = _version(db)
         _refuse_newer(version, len(steps), path)
         for step in steps[version:]:
             for statement in _statements(step):
                 db.execute(statement)
         db.execute(f"PRAGMA user_version = {len(steps)}")
+
+
+@contextmanager
+def transaction(db: sqlite3.Connection) -> Iterator[None]:
+    """One write transaction, kept whole or not at all; `db` can be used again whatever became of it."""
+    db.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        db.execute("COMMIT")
     except BaseException:
-        db.execute("ROLLBACK")
+        # On a full disk SQLite may have rolled back by itself, and a refused COMMIT leaves the transaction open.
+        if db.in_transaction:
+            db.execute("ROLLBACK")
         raise
-    db.execute("COMMIT")
 
 
 def _refuse_newer(version: int, known: int, path: str) -> None:

@@ -53,23 +53,25 @@ class SpacePages:
                 "INSERT OR REPLACE INTO space (far, at, free, total) VALUES (?, ?, ?, ?)", (far, stamp(at), free, total)
             )
 
-    def spaces(self, far: str, since: datetime) -> list[SpaceMark]:
-        """A far box's space since a moment, oldest first: the last reading of each UTC day.
+    def spaces(self, far: str, since: datetime, until: datetime) -> list[SpaceMark]:
+        """A far box's space between two moments, oldest first: the last reading of each UTC day.
 
         One a day is what a trend over weeks needs, however often the box is asked.
         """
         with self.guarded():
             rows = self.db.execute(
-                "SELECT max(at), free, total FROM space WHERE far=? AND at>=? GROUP BY substr(at, 1, 10) ORDER BY 1",
-                (far, stamp(since)),
+                "SELECT max(at), free, total FROM space WHERE far=? AND at BETWEEN ? AND ?"
+                " GROUP BY substr(at, 1, 10) ORDER BY 1",
+                (far, stamp(since), stamp(until)),
             ).fetchall()
         return [SpaceMark(from_stamp(at), free, total) for at, free, total in rows]
 
-    def last_unanswered(self, far: str) -> datetime | None:
-        """When a far box last did not answer a probe."""
+    def last_unanswered(self, far: str, before: datetime) -> datetime | None:
+        """When a far box last did not answer a probe, no later than `before`."""
         with self.guarded():
             row = self.db.execute(
-                "SELECT at FROM probe WHERE far=? AND answered=0 ORDER BY at DESC LIMIT 1", (far,)
+                "SELECT at FROM probe WHERE far=? AND answered=0 AND at<=? ORDER BY at DESC LIMIT 1",
+                (far, stamp(before)),
             ).fetchone()
         return from_stamp(row[0]) if row else None
 

@@ -11,6 +11,7 @@ from typing import Any
 from otherroof.clock import from_stamp, stamp
 from otherroof.link.ladder import Climb
 
+_PROBE_COLUMNS = "number, far, at, took_s, answered, exit_code, headline, advice, round_trip_ms"
 RUNGS_KEPT_DAYS = 90  # rungs of probes that found all well; those of others are kept for good
 
 
@@ -121,9 +122,15 @@ class WayPages:
 
     def probes(self, *, far: str = "", since: datetime | None = None, newest: int = 0) -> list[ProbeRow]:
         """Probes, newest first; of one far box, since a moment, at most `newest` of them (0: all)."""
-        columns = "number, far, at, took_s, answered, exit_code, headline, advice, round_trip_ms"
-        rows = self._newest(f"SELECT {columns} FROM probe", "at", far, since, newest)
+        rows = self._newest(f"SELECT {_PROBE_COLUMNS} FROM probe", "at", far, since, newest)
         return [_as_probe(row) for row in rows]
+
+    def last_probe(self, far: str, before: datetime) -> ProbeRow | None:
+        """The newest probe of a far box that is no later than `before`."""
+        query = f"SELECT {_PROBE_COLUMNS} FROM probe WHERE far=? AND at<=? ORDER BY at DESC, number DESC LIMIT 1"
+        with self.guarded():
+            row = self.db.execute(query, (far, stamp(before))).fetchone()
+        return _as_probe(row) if row else None
 
     def rungs_of(self, probe: int) -> list[dict[str, Any]]:
         """The rungs of a probe in the ladder's order, with the keys that `probe --json` uses."""

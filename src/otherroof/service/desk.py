@@ -47,7 +47,7 @@ class Desk:
         self._look_every = look_every
         self._look_at = clock.now()
         self._digesting = False
-        self._digest_after = clock.now()
+        self._digest_rests_until = clock.monotonic()  # not on the wall: that may be set back by years meanwhile
 
     def use(self, settings: Settings) -> None:
         """From now on these settings count; runs under way keep to their windows as they are now."""
@@ -110,7 +110,7 @@ class Desk:
         if made:
             self._ledger.note_mark(DIGEST, self._clock.now())
         else:
-            self._digest_after = self._clock.now() + DIGEST_PAUSE
+            self._digest_rests_until = self._clock.monotonic() + DIGEST_PAUSE.total_seconds()
 
     def begin_look(self) -> None:
         """Note that the watch looks."""
@@ -134,7 +134,9 @@ class Desk:
         marks = {name: at for name, at in self._ledger.marks().items() if at <= now + FUTURE_SLACK}
         if DIGEST not in marks:
             self._ledger.note_mark(DIGEST, now)
-        answered = {far: _believed(self._ledger.last_answer(far), now) for far in self.settings.far}
+        # Where the clock was set back, the next look is no further away than ever.
+        self._look_at = min(self._look_at, now + self._look_every)
+        answered = {far: self._ledger.last_answer(far, now + FUTURE_SLACK) for far in self.settings.far}
         jobs = {
             name: self._job_facts(name, turns[name], answered[job.far], now) for name, job in self.settings.jobs.items()
         }
@@ -143,16 +145,16 @@ class Desk:
         return Facts(now, jobs, far, frozenset(self.running), self._digest_made(marks, now), self._look_at)
 
     def _digest_made(self, marks: dict[str, datetime], now: datetime) -> datetime:
-        if self._digesting or now < self._digest_after:
+        if self._digesting or self._clock.monotonic() < self._digest_rests_until:
             return now
         made = _believed(self._ledger.last_digest(), now)
         return max(one for one in (marks.get(DIGEST, now), made) if one is not None)
 
     def _job_facts(self, name: str, turn: Turn, answered: datetime | None, now: datetime) -> JobFacts:
-        good, hold = self._ledger.newest_good(name), self._ledger.hold_of(name)
+        good, hold = self._ledger.newest_good(name, now + FUTURE_SLACK), self._ledger.hold_of(name)
         return JobFacts(
             turn,
-            good=_believed(good.started if good else None, now),
+            good=good.started if good else None,
             released=_believed(hold.released if hold else None, now),
             answered=answered,
         )

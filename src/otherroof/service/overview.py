@@ -13,9 +13,9 @@ from typing import Any
 from otherroof.clock import stamp
 from otherroof.ledger import Ledger
 from otherroof.ledger.alerts import Alert
-from otherroof.ledger.ways import ProbeRow
 from otherroof.settings import Settings
 from otherroof.units import span_text
+from otherroof.watch.gather import AHEAD
 from otherroof.watch.words import many
 
 
@@ -114,7 +114,7 @@ def overview(settings: Settings, ledger: Ledger, now: datetime) -> Overview:
 
 def _job(settings: Settings, ledger: Ledger, name: str, now: datetime, waits: str) -> JobRow:
     job = settings.jobs[name]
-    last, good = next(iter(ledger.runs(job=name, newest=1)), None), ledger.newest_good(name)
+    last, good = next(iter(ledger.runs(job=name, newest=1)), None), ledger.newest_good(name, now + AHEAD, far=job.far)
     hold = ledger.hold_of(name)
     age = (now - good.started).total_seconds() if good is not None else None
     promise = job.promise_hours * 3600
@@ -146,8 +146,8 @@ def _job(settings: Settings, ledger: Ledger, name: str, now: datetime, waits: st
 
 
 def _far(settings: Settings, ledger: Ledger, name: str, now: datetime) -> FarRow:
-    answered = ledger.last_answer(name)
-    probe: ProbeRow | None = next(iter(ledger.probes(far=name, newest=1)), None)
+    answered = ledger.last_answer(name, now + AHEAD)
+    probe = ledger.last_probe(name, now + AHEAD)
     silent = (now - answered).total_seconds() if answered is not None else None
     too_long = silent is not None and silent > settings.far[name].silent_days * 86_400
     unheard = probe is not None and not probe.answered and (answered is None or probe.at > answered)
@@ -168,5 +168,5 @@ def _far(settings: Settings, ledger: Ledger, name: str, now: datetime) -> FarRow
         advice=probe.advice if probe is not None else "",
         needs=needs,
         alert=f"silent:{name}" if needs else "",
-        notes=tuple(ledger.notes_at(name)),
+        notes=tuple(ledger.notes_at(name, now + AHEAD)),
     )

@@ -46,7 +46,7 @@ def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: Extra) -> Fa
         look=look,
         alerts=told.alerts,
         jobs=tuple(
-            _job(ledger, name, job, (since[f"job {name}"], now, turns[name].waiting if name in turns else ""))
+            _job(ledger, name, job, (since[_subject(name, job)], now, turns[name].waiting if name in turns else ""))
             for name, job in settings.jobs.items()
         ),
         fars=tuple(
@@ -61,7 +61,12 @@ def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: Extra) -> Fa
 
 def subjects(settings: Settings) -> list[str]:
     """What the watch watches over, as the ledger names it."""
-    return [*(f"job {name}" for name in settings.jobs), *(f"far {name}" for name in settings.far)]
+    return [*(_subject(name, job) for name, job in settings.jobs.items()), *(f"far {name}" for name in settings.far)]
+
+
+def _subject(name: str, job: Job) -> str:
+    # With its far box: a job that goes elsewhere from now on begins anew, and has no copy there yet.
+    return f"job {name} to {job.far}"
 
 
 def _job(ledger: Ledger, name: str, job: Job, when: tuple[datetime, datetime, str]) -> JobFacts:
@@ -78,7 +83,7 @@ def _job(ledger: Ledger, name: str, job: Job, when: tuple[datetime, datetime, st
         far=job.far,
         promise=timedelta(hours=job.promise_hours),
         watched_since=since,
-        newest=newest_begun(ledger, name, now),
+        newest=newest_begun(ledger, name, job.far, now),
         hold=hold if hold is not None and hold.released is None else None,
         runs=tuple(rows),
         natures=ledger.natures(name, rows[-1].started) if rows else {},
@@ -87,15 +92,16 @@ def _job(ledger: Ledger, name: str, job: Job, when: tuple[datetime, datetime, st
     )
 
 
-def newest_begun(ledger: Ledger, job: str, now: datetime) -> datetime | None:
-    """When the newest good copy of a job was begun; one that lies in the future tells nothing about its age."""
-    row = ledger.newest_good(job, now + AHEAD)
+def newest_begun(ledger: Ledger, job: str, far: str, now: datetime) -> datetime | None:
+    """When the newest good copy of a job at `far` was begun; one from the future tells nothing about its age."""
+    row = ledger.newest_good(job, now + AHEAD, far=far)
     return row.started if row is not None else None
 
 
 def far_facts(ledger: Ledger, name: str, far: Far, since: datetime, now: datetime, trends: Trends) -> FarFacts:
     """What is known of one far box, with the day its disk will be full."""
-    marks = ledger.spaces(name, now - TREND)
+    # What a clock wrote that was ahead would else be the last word for as long as it was ahead.
+    marks = ledger.spaces(name, now - TREND, now + AHEAD)
     total = marks[-1].total if marks else 0
     # A disk that was replaced begins a new history.
     readings = [(one.at.timestamp() / _DAY_S, float(one.total - one.free)) for one in marks if one.total == total]
@@ -103,8 +109,8 @@ def far_facts(ledger: Ledger, name: str, far: Far, since: datetime, now: datetim
         name=name,
         silent=timedelta(days=far.silent_days),
         watched_since=since,
-        answered=ledger.last_answer(name),
-        unanswered=ledger.last_unanswered(name),
+        answered=ledger.last_answer(name, now + AHEAD),
+        unanswered=ledger.last_unanswered(name, now + AHEAD),
         fill_days=far.fill_days,
         floor=int(far.floor_gb * 1e9),
         space=marks[-1] if marks else None,

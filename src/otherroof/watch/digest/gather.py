@@ -46,7 +46,7 @@ def know(settings: Settings, ledger: Ledger, clock: Clock, extra: Extra) -> Know
 
 
 def _jobs(settings: Settings, ledger: Ledger, now: datetime) -> list[JobWeek]:
-    newest = {name: ledger.newest_good(name, now + AHEAD) for name in settings.jobs}
+    newest = {name: ledger.newest_good(name, now + AHEAD, far=job.far) for name, job in settings.jobs.items()}
     runs: dict[str, list[RunRow]] = {name: [] for name in settings.jobs}
     # A day more than five weeks, so that the oldest night is whole.
     for row in ledger.runs(since=now - WEEK - BEFORE - timedelta(days=1)):
@@ -75,9 +75,9 @@ def _fars(ledger: Ledger, facts: Facts, now: datetime) -> Sequence[FarWeek]:
     return [
         FarWeek(
             one,
-            ledger.probes(far=one.name, since=now - WEEK),
-            ledger.last_unanswered(one.name),
-            ledger.notes_at(one.name),
+            [row for row in ledger.probes(far=one.name, since=now - WEEK) if row.at <= now + AHEAD],
+            one.unanswered,
+            ledger.notes_at(one.name, now + AHEAD),
         )
         for one in facts.fars
     ]

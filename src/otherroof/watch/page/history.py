@@ -12,6 +12,7 @@ from otherroof.ledger.space import SpaceMark
 from otherroof.settings import Settings
 from otherroof.watch.digest.build import nights_of
 from otherroof.watch.digest.values import Night
+from otherroof.watch.gather import AHEAD
 
 NIGHTS = 91
 PROBE_DAYS = 28
@@ -55,7 +56,7 @@ def history(settings: Settings, ledger: Ledger, now: datetime) -> History:
         nights=nights_of([row for rows in runs.values() for row in rows], now, zone, NIGHTS),
         jobs={name: nights_of(rows, now, zone, NIGHTS) for name, rows in runs.items()},
         fars={
-            name: FarHistory(ledger.spaces(name, now - SPACE), _probe_days(ledger, name, now, zone))
+            name: FarHistory(ledger.spaces(name, now - SPACE, now + AHEAD), _probe_days(ledger, name, now, zone))
             for name in settings.far
         },
     )
