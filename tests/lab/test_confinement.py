@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import signal
 import subprocess
 import sys
@@ -17,6 +18,7 @@ from otherroof.clock import SystemClock
 from otherroof.ledger import Ledger, RunRow
 from otherroof.ledger.turns import Turn
 from otherroof.ledger.ways import ProbeRow
+from otherroof.link.firewall import removal, rules
 from otherroof.service.installing import packaged_unit
 from otherroof.settings import require_settings
 from support.lab.household import write_settings
@@ -33,7 +35,7 @@ OTHERROOF = str(Path(sys.executable).with_name("otherroof"))
 @pytest.fixture
 def jail(tmp_path: Path) -> Jail:
     require_lab()
-    require_programs("systemd-analyze", "setpriv", "unshare", "ping", root=True)
+    require_programs("systemd-analyze", "setpriv", "unshare", "ping", "nft", root=True)
     open_up(tmp_path)
     writable = tmp_path / "writable"
     writable.mkdir()
@@ -90,6 +92,17 @@ def test_a_tunnel_in_userspace_can_be_made_and_configured(jail: Jail) -> None:
     done = run(own, "sh", "-c", steps)
     assert "51999" in done.stdout
     assert "10.77.99.1" in done.stdout
+
+
+def test_a_tunnels_firewall_table_can_be_put_in_place_seen_and_taken_away(jail: Jail) -> None:
+    own = Jail(jail.unit, jail.folder, jail.writable, own_network=True)
+    shown = "nft list ruleset && echo --"
+    steps = f"nft {shlex.quote(rules('otr-jail'))} && {shown} && nft {shlex.quote(removal('otr-jail'))} && {shown}"
+    done = run(own, "sh", "-c", steps)
+    assert done.returncode == 0, done.stderr
+    standing, gone, _ = done.stdout.split("--\n")
+    assert 'iifname != "otr-jail" accept' in standing
+    assert gone == ""
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import signal
 import time
@@ -20,6 +19,7 @@ from otherroof.link.resolve import resolve
 from otherroof.link.wireguard import Files, Tools, WireguardLink
 from otherroof.settings.tunnel import WireguardTunnel
 from support.lab.commands import call
+from support.lab.holder import Holder
 from support.lab.namespace import Namespace
 from support.lab.need import require_lab
 from support.lab.ownership import Estate
@@ -172,34 +172,6 @@ def test_probe_brings_the_tunnel_up_climbs_and_takes_it_down(tmp_path: Path, rol
             assert (probe.answered, probe.exit_code) == (True, 0)
             assert [row["rung"] for row in ledger.rungs_of(probe.number)] == list(tried)
             assert ledger.last_answer("heron") is not None
-
-
-class Holder:
-    """A process at home that uses the way until `end`; `outage` measures how long nothing crossed."""
-
-    def __init__(self, pair: PairOfHouses) -> None:
-        self.process = pair.python("support.lab.hold_way", pair.where, "heron")
-        self.wait_until(True, 90)
-
-    def wait_until(self, crosses: bool, limit_s: float) -> float:
-        """Seconds until a look says so."""
-        assert self.process.stdout is not None
-        begun = time.monotonic()
-        while time.monotonic() < begun + limit_s:
-            line = self.process.stdout.readline()
-            assert line, "the holder ended early; its words are on standard error"
-            if json.loads(line)["crosses"] is crosses:
-                return time.monotonic() - begun
-        raise AssertionError(f"for {limit_s:g} s it never was: crosses = {crosses}")
-
-    def outage(self, limit_s: float) -> float:
-        self.wait_until(False, 20)
-        return self.wait_until(True, limit_s)
-
-    def end(self) -> None:
-        assert self.process.stdin is not None
-        self.process.stdin.close()
-        assert self.process.wait(60) == 0
 
 
 @pytest.mark.slow

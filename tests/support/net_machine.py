@@ -1,4 +1,4 @@
-"""A machine's `ip`, `wg` and `ping` as far as the tunnel asks them, simulated: a recorder that answers.
+"""A machine's `ip`, `wg`, `nft` and `ping` as far as the tunnel asks them, simulated: a recorder that answers.
 
 What it prints has the shape that iproute2 6.1, wireguard-tools 1.0 and iputils print on Debian 12.
 """
@@ -45,6 +45,8 @@ class NetMachine:
     def __init__(self, *, kernel: bool = True, userspace: bool = False) -> None:
         self.kernel = kernel
         self.userspace = userspace
+        self.firewall = True
+        self.tables: dict[str, str] = {"house": "its own rules"}
         self.links: dict[str, SimLink] = {"eth0": SimLink(1500, True, False, ["192.168.71.2/24"])}
         self.default: dict[str, Any] | None = {"dst": "default", "gateway": "192.168.71.1", "dev": "eth0", "flags": []}
         self.publics: dict[str, str] = {}
@@ -53,6 +55,8 @@ class NetMachine:
         self.echo: Callable[[str, int], float | None] = lambda address, size: 20.0
 
     def find(self, name: str) -> str:
+        if name == "nft":
+            return "/usr/sbin/nft" if self.firewall else ""
         return f"/usr/bin/{name}" if self.userspace and name == "wireguard-go" else ""
 
     def run(self, argv: Sequence[str], timeout_s: float) -> Ran:
@@ -72,6 +76,10 @@ class NetMachine:
             case ("/usr/bin/wireguard-go", name):
                 self.links[name] = SimLink()
                 return Ran(0)
+            case ("nft", "list", "table", "inet", name):
+                return Ran(0) if name in self.tables else Ran(1, err="Error: No such file or directory")
+            case ("nft", text):
+                return self._nft(text)
             case ("ping", *words):
                 return self._ping(words)
         raise AssertionError(f"nobody simulates {argv}")
@@ -79,8 +87,19 @@ class NetMachine:
     @property
     def changes(self) -> list[tuple[str, ...]]:
         """Those that were run and change something."""
-        looks = {"show", "get"}
+        looks = {"show", "get", "list"}
         return [argv for argv in self.ran if argv[0] != "ping" and not looks & set(argv[:5])]
+
+    def _nft(self, text: str) -> Ran:
+        """Only the driver's own form: a table is declared, deleted, and perhaps made anew, in one step."""
+        declared, deleted, *rest = text.splitlines()
+        name = declared.removeprefix("table inet ")
+        assert deleted == f"delete {declared}", "what is not declared first cannot be deleted"
+        self.tables.pop(name, None)
+        if rest:
+            assert rest[0] == f"{declared} {{"
+            self.tables[name] = "\n".join(rest)
+        return Ran(0)
 
     def _ip(self, words: list[str], six: bool) -> Ran:
         match words:

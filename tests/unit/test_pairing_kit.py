@@ -12,7 +12,7 @@ import subprocess
 import pytest
 
 from otherroof.errors import WrongUse
-from otherroof.pairing.kit import SECRET, SUMS, home_firewall, kit_files, write_kit
+from otherroof.pairing.kit import SECRET, SUMS, kit_files, write_kit
 from support.lab.need import program
 from support.pairing import some_plan, some_shared_key
 
@@ -53,7 +53,6 @@ def test_nothing_of_a_template_is_left_unfilled(plan):
         assert "{%" not in text, path
         assert text.endswith("\n"), path
         assert not text.endswith("\n\n"), path
-    assert "{{" not in home_firewall(plan)
 
 
 def test_the_page_has_its_cautions_where_they_are_met(plan):

@@ -37,6 +37,7 @@ class FakeTunnel:
         self.is_up = False
         self.sent = self.received = 0
         self.refuses_up = self.refuses_down = False
+        self.shut: bool | None = None
         self._busy = threading.Lock()
 
     def up(self) -> None:
@@ -46,6 +47,7 @@ class FakeTunnel:
             if self.refuses_up:
                 raise TunnelTrouble("cannot come up", where=self.name)
             self.is_up = True
+            self.shut = None if self.shut is None else True
         finally:
             self._busy.release()
 
@@ -60,7 +62,7 @@ class FakeTunnel:
             self._busy.release()
 
     def state(self) -> TunnelState:
-        return TunnelState(self.is_up, True, 5.0, self.sent, self.received)
+        return TunnelState(self.is_up, True, 5.0, self.sent, self.received, shut=self.shut)
 
 
 @pytest.fixture
@@ -237,6 +239,20 @@ def test_keeper_brings_up_what_has_gone_and_leaves_alone_what_is_well(make: Make
     tunnel.is_up = False
     assert look(shared, me) is True
     assert tunnel.is_up
+
+
+def test_tunnel_whose_firewall_table_is_gone_is_shut_by_the_keeper_and_by_the_next_use(
+    make: Make, tunnel: FakeTunnel
+) -> None:
+    shared, me = make(), new_user()
+    shared.take(me, 1)
+    shared.note_session(41)
+    tunnel.shut = False
+    assert look(shared, me) is True
+    assert (tunnel.shut, look(shared, me)) == (True, False)
+    tunnel.shut = False
+    assert make().take(new_user(), 1).shut is True
+    assert shared.session() == 41, "it was up all the time"
 
 
 def test_many_threads_at_once_leave_nothing_up_and_never_overlap(tmp_path: Path) -> None:

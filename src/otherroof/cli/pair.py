@@ -84,8 +84,6 @@ def _told(begun: Begun) -> list[str]:
     lines += [f"look again: {doubt}" for doubt in doubts(plan)]
     lines += ["", "Next:", *_router_lines(begun)]
     lines += [
-        f"* Let nothing but answers out of the tunnel at home: nft --file {begun.firewall}",
-        "  (the file says how it is loaded at every start; the far box is not trusted).",
         f"* Carry the kit to the far box, on a stick or by another safe way: {SECRET} in it is secret.",
         "  READ-ME-FIRST.txt is for whoever sets it up there. They should have said yes before.",
         f"* When the reply is here: otherroof pair {plan.far} --finish",

@@ -20,7 +20,7 @@ SEARCH_PATH = "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
 MOST_OUTPUT = 256 * 1024
 END_S = 5.0
 
-PACKAGES = {"ip": "iproute2", "wg": "wireguard-tools", "ping": "iputils-ping"}
+PACKAGES = {"ip": "iproute2", "wg": "wireguard-tools", "nft": "nftables", "ping": "iputils-ping"}
 
 
 @dataclass(frozen=True, slots=True)

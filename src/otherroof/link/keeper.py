@@ -1,4 +1,5 @@
-"""Looks after a tunnel while it is in use: brings it up again where it has gone, and lets it find a far box that moved.
+"""Looks after a tunnel while it is in use: brings it up again where it has gone, shuts it again where its firewall
+table has gone, and lets it find a far box that moved.
 
 Runs in a thread of its own. What it cannot mend it leaves to those who use the tunnel and notice.
 """
@@ -22,7 +23,7 @@ def look(shared: SharedTunnel, me: User) -> bool:
     if not state.up:
         shared.take(me, WAIT_S)
         return True
-    if state.counted and is_stale(state.handshake_age_s, state.silent_s):
+    if state.shut is False or (state.counted and is_stale(state.handshake_age_s, state.silent_s)):
         shared.tunnel.up()
         return True
     return False

@@ -140,7 +140,8 @@ class NetworkRungs:
             return not_tried("there is no tunnel to bring up (kind = none)")
         state = self._take(limit_s * 2 / 3)
         size = f", MTU {state.mtu}" if state.mtu else ""
-        return ok(f"{self._tunnel.name} is up{size}")
+        shut = ", shut to what begins at the far end" if state.shut else ""
+        return ok(f"{self._tunnel.name} is up{size}{shut}")
 
     def _handshake(self, limit_s: float) -> Seen:
         tunnel = self._wireguard

@@ -84,7 +84,7 @@ class SharedTunnel:
             if do is Do.NOTHING:
                 state = self.tunnel.state()
                 if state.up:
-                    return state
+                    return self._shut_again(state)
                 do = self._book(lambda book: usage.found_down(book, me, is_alive))
                 continue
             if self._clock.monotonic() > until:
@@ -139,6 +139,12 @@ class SharedTunnel:
             raise
         self._book(lambda book: usage.risen(book, state.sent, state.received))
         return state
+
+    def _shut_again(self, state: TunnelState) -> TunnelState:
+        if state.shut is not False:
+            return state
+        self.tunnel.up()
+        return self.tunnel.state()
 
     def _state_up(self) -> TunnelState:
         state = self.tunnel.state()

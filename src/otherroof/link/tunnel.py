@@ -15,7 +15,9 @@ class TunnelState:
 
     `handshake_age_s` is None where no handshake has happened yet, or where this kind of tunnel does not tell
     (`counted` is False then, and the bytes mean nothing). `silent_s`: for how long we have sent something without
-    anything coming back, as far as repeated looks can tell.
+    anything coming back, as far as repeated looks can tell. `shut`: whether our firewall table keeps out what begins at
+    the far end; None where that is not ours to do, False where the table is gone although it should stand (another
+    program flushed all of them), which `up` puts right.
     """
 
     up: bool
@@ -26,6 +28,7 @@ class TunnelState:
     silent_s: float = 0.0
     endpoint: str = ""
     mtu: int = 0
+    shut: bool | None = None
 
 
 class Tunnel(Protocol):

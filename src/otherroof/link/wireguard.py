@@ -1,7 +1,8 @@
 """The driver for `kind = "wireguard"`: the WireGuard protocol, by `ip` and `wg`.
 
-The kernel's own link where it has one, else a userspace program that `wg` can configure. No secret passes through
-here: `wg` reads the key files itself, and only those of its answers are asked for that hold none.
+The kernel's own link where it has one, else a userspace program that `wg` can configure; and the firewall table that
+shuts the tunnel to what begins at the far end. No secret passes through here: `wg` reads the key files itself, and only
+those of its answers are asked for that hold none.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from dataclasses import dataclass
 
 from otherroof.clock import Clock
 from otherroof.errors import TunnelTrouble, Unreached
-from otherroof.link import mtu, routes
+from otherroof.link import firewall, mtu, routes
 from otherroof.link.commands import Commands
 from otherroof.link.marks import Mark
 from otherroof.link.pulse import Pulse, is_stale
@@ -89,6 +90,8 @@ class WireguardLink:
         wanted = self._wanted(found)
         if found is None:
             self._mark.set()
+        self._shut()  # before there is an interface, so that it is never open
+        if found is None:
             self._make()
             found = self._look() or Found()
         for argv in steps(wanted, found):
@@ -99,6 +102,7 @@ class WireguardLink:
             return
         if self._link() is not None:
             self._do(("ip", "link", "del", "dev", self.name))
+        self._take_table_away()
         self._mark.clear()
 
     def state(self) -> TunnelState:
@@ -108,7 +112,9 @@ class WireguardLink:
         peer = found.peers.get(self._settings.far_key, Peer())
         age = self._age(peer)
         silent = self._pulse.feel(peer.sent, peer.received, self._clock.monotonic())
-        return TunnelState(found.up, True, age, peer.sent, peer.received, silent, peer.endpoint, found.mtu)
+        return TunnelState(
+            found.up, True, age, peer.sent, peer.received, silent, peer.endpoint, found.mtu, self._is_shut()
+        )
 
     def _age(self, peer: Peer) -> float | None:
         if not peer.handshake_at:
@@ -130,6 +136,37 @@ class WireguardLink:
                 where=self.name,
                 advice=f"write another `interface` in the settings, or remove it: `ip link del {self.name}`",
             )
+
+    def _shut(self) -> None:
+        """Put our firewall table in place; again each time, since that disturbs nothing and rules may have changed."""
+        if self._settings.let_in:
+            self._take_table_away()
+            return
+        if not self._commands.find("nft"):
+            raise TunnelTrouble(
+                "nft is not on this machine, without which the far house could reach into this one",
+                where=self.name,
+                advice="`apt install nftables`; or set `let_in = true` where another firewall sees to that",
+            )
+        ran = self._commands.run(("nft", firewall.rules(self.name)), STEP_S)
+        if ran.code:
+            raise self._trouble(("nft", "table", "inet", firewall.table_of(self.name)), ran.told)
+
+    def _take_table_away(self) -> None:
+        if not self._commands.find("nft") or not self._table_stands():
+            return
+        ran = self._commands.run(("nft", firewall.removal(self.name)), STEP_S)
+        if ran.code:
+            raise self._trouble(("nft", "delete", "table", "inet", firewall.table_of(self.name)), ran.told)
+
+    def _is_shut(self) -> bool | None:
+        """Another's interface is another's to guard."""
+        if self._settings.let_in or not self._mark.is_set():
+            return None
+        return self._table_stands()
+
+    def _table_stands(self) -> bool:
+        return not self._commands.run(("nft", "list", "table", "inet", firewall.table_of(self.name)), STEP_S).code
 
     def _make(self) -> None:
         argv = ("ip", "link", "add", "dev", self.name, "type", "wireguard")

@@ -49,11 +49,6 @@ def kit_files(plan: Plan, shared_key: str) -> dict[str, str]:
     return made
 
 
-def home_firewall(plan: Plan) -> str:
-    """Rules for home: what may come out of the tunnel there. The far box is not trusted."""
-    return _environment().get_template("home-firewall.nft.j2").render(_facts(plan))
-
-
 def write_kit(folder: str, files: Mapping[str, str]) -> list[str]:
     """Write the kit into `folder`; says which files were written, none where it stood there already.
 

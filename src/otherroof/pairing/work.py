@@ -9,11 +9,10 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass
 
-from otherroof.aside import make_folder, put
 from otherroof.errors import WrongSettings, WrongUse
 from otherroof.pairing.answers import Answers
 from otherroof.pairing.keys import KeyFiles
-from otherroof.pairing.kit import home_firewall, kit_files, write_kit
+from otherroof.pairing.kit import kit_files, write_kit
 from otherroof.pairing.plan import HomeKeys, Plan, key_names, propose, taken_by
 from otherroof.pairing.record import Record, find_record, keep_record, other_plans, require_record
 from otherroof.pairing.reply import Reply, read_reply
@@ -29,7 +28,6 @@ class Begun:
 
     plan: Plan
     kit_folder: str
-    firewall: str
     new_keys: list[str]
     replaced: str
 
@@ -70,7 +68,7 @@ def look_at(where: str, far: str) -> Standing:
 
 
 def begin(standing: Standing, far: str, answers: Answers, *, here: list[str], kit_folder: str = "") -> Begun:
-    """Make the keys that are missing, the plan, the kit and home's firewall file; write down what is waited for.
+    """Make the keys that are missing, the plan and the kit; write down what is waited for.
 
     `here` are the networks that this machine is on. Raises WrongUse, WrongSettings and HomeTrouble.
     """
@@ -85,12 +83,9 @@ def begin(standing: Standing, far: str, answers: Answers, *, here: list[str], ki
     require_sound(far, far_table(plan, Reply(plan.kit, plan.login_key, plan.tunnel_key)))
     kit_folder = kit_folder or os.path.join(where, "kits", far)
     write_kit(kit_folder, kit_files(plan, files.shared_secret()))
-    firewall = os.path.join(where, "firewall", f"{far}.nft")
-    make_folder(os.path.dirname(firewall))
-    put(firewall, home_firewall(plan))
     keep_record(where, Record(state="waiting", plan=plan))
     replaced = before.plan.kit if before is not None and before.plan.kit != plan.kit else ""
-    return Begun(plan, kit_folder, firewall, new_keys, replaced)
+    return Begun(plan, kit_folder, new_keys, replaced)
 
 
 def finish(where: str, far: str, text: str) -> bool:

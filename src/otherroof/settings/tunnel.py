@@ -130,6 +130,8 @@ class WireguardTunnel(SharedUse):
 
     `role = "answer"`: home has the forwarded `port` and the far box calls in; `own_name` is the name it calls.
     `role = "call"`: the far box has a forwarded port, and home calls it at `far_name`.
+    While the tunnel is up a firewall table of our own lets only answers and echo requests out of it at home, and passes
+    nothing on to other machines; `let_in = true` leaves that to the household's own firewall.
     """
 
     kind: Literal["wireguard"]
@@ -145,6 +147,7 @@ class WireguardTunnel(SharedUse):
     reach: Annotated[tuple[str, ...], Field(min_length=1, strict=False), AfterValidator(_networks)]
     mtu: Annotated[int, AfterValidator(_mtu)] = 0
     keepalive_s: int = Field(default=25, ge=0, le=65_535)
+    let_in: bool = False
 
     @model_validator(mode="after")
     def _ends_fit(self) -> WireguardTunnel:

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import socket
-
 import pytest
 
-from support.lab import Namespace
 from support.set_up_kit import OWN, FarBox, Neighbours, answers_ping, reaches
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow]
@@ -148,22 +145,3 @@ def test_undo_takes_interface_and_table_away_and_leaves_other_tables(around):
     box.undo()
     assert box.run("nft", "list", "ruleset").split() == ["table", "inet", "house", "{", "}"]
     assert box.plan.far_interface not in box.run("ip", "-o", "link")
-
-
-def test_home_s_own_firewall_lets_only_answers_out_of_the_tunnel(box, household, estate):
-    home, far = (Namespace(estate, f"otherroof-{estate.number}-{role}") for role in ("house", "stranger"))
-    plan = box.plan
-    home.ip("link", "add", plan.home_interface, "type", "veth", "peer", "name", "eth", "netns", far.name)
-    for space, end, address in ((home, plan.home_interface, plan.home_address), (far, "eth", plan.far_address)):
-        space.ip("address", "add", f"{address}/24", "dev", end)
-        space.ip("link", "set", end, "up")
-    with home.entered():
-        at_home = socket.create_server((plan.home_address, OTHER))
-    with far.entered():
-        at_far = socket.create_server((plan.far_address, OTHER))
-    with at_home, at_far:
-        assert reaches(far, plan.home_address, OTHER), "with nothing loaded the far box reaches home"
-        home.run(["nft", "--file", str(household.where / "firewall" / "heron.nft")])
-        assert not reaches(far, plan.home_address, OTHER)
-        assert reaches(home, plan.far_address, OTHER)
-        assert answers_ping(far, plan.home_address)

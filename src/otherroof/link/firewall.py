@@ -1,0 +1,47 @@
+"""Home's own firewall table for one tunnel: what home began is answered, and nothing begins at the other end.
+
+Pure: an interface's name in, text for `nft` out. A table of its own, which only ever adds refusals for that one
+interface; it must not know of, flush or change any other table on this machine.
+"""
+
+from __future__ import annotations
+
+
+def table_of(interface: str) -> str:
+    """What the interface's table is called in family `inet`."""
+    return f"otherroof-{interface}"
+
+
+def removal(interface: str) -> str:
+    """Takes the table away, whether it is there or not: it is declared first, and deleting is only then no mistake."""
+    table = table_of(interface)
+    return f"table inet {table}\ndelete table inet {table}\n"
+
+
+def rules(interface: str) -> str:
+    """Puts the table in place of what stood under its name, in one step (nft(8): one file is one transaction).
+
+    Answers and echo requests are let in: the far house is not trusted, and nothing there needs to begin anything here.
+    Nothing passes on between the tunnel and the other machines of this house. The tunnel's own packets come from
+    outside by another interface, so no port is touched by this.
+    """
+    return removal(interface) + _TABLE.format(table=table_of(interface), interface=interface)
+
+
+_TABLE = """\
+table inet {table} {{
+    chain arriving {{
+        type filter hook input priority filter - 10; policy accept;
+        iifname != "{interface}" accept
+        ct state established,related accept
+        icmp type echo-request accept
+        icmpv6 type echo-request accept
+        counter drop
+    }}
+    chain passing {{
+        type filter hook forward priority filter - 10; policy accept;
+        iifname "{interface}" counter drop
+        oifname "{interface}" counter drop
+    }}
+}}
+"""
