@@ -18,7 +18,7 @@ from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.ledger.space import DamageMark, SpaceMark
 from otherroof.ledger.turns import Turn
-from otherroof.settings import Settings, require_settings
+from otherroof.settings import Settings, read_settings, require_settings
 from otherroof.watch import Extra, digest, look
 from otherroof.watch.digest.build import FarWeek, JobWeek, Known, build, copies_of, nights_of
 from otherroof.watch.digest.uncovered import folders_in, uncovered
@@ -145,6 +145,20 @@ def test_a_job_that_never_ran_is_not_called_safe(tmp_path: Path) -> None:
     text = " ".join(house.text().split())
     assert "newest good copy: none yet (promise 2 d: not kept)" in text
     assert "this week: no runs" in text
+
+
+def test_a_job_that_is_not_copied_for_a_mistake_in_its_file_is_not_called_safe(house: House) -> None:
+    (house.where / "jobs" / "music.toml").write_text('folder = "/srv/music"\nfar = "heron"\nat = "25 * * *"\n')
+    settings, mistakes = read_settings(str(house.where))
+    assert settings is not None
+    made = digest.make(settings, house.ledger, house.clock, Extra(tuple(one.line() for one in mistakes)))
+    assert made.verdict == "unsafe"
+    assert made.sentence == "No: not copied, because of a mistake in the settings: music."
+    assert "music.toml: at: " in made.hands[0].what
+    (house.where / "jobs" / "photos.toml").write_text("nothing of TOML")
+    settings, mistakes = read_settings(str(house.where))
+    assert settings is not None
+    assert digest.make(settings, house.ledger, house.clock).sentence.endswith("settings: music and photos.")
 
 
 def test_a_copy_with_problems_counts_but_its_gaps_are_told(house: House) -> None:

@@ -15,7 +15,7 @@ import pytest
 from otherroof.copying.tally import Bytes, Files, Outcome, Problem, RunReport, Seconds
 from otherroof.errors import HomeTrouble
 from otherroof.ledger import Ledger
-from otherroof.ledger.runs import Hold
+from otherroof.ledger.runs import MOST_PROBLEMS, PROBLEMS_KEPT_DAYS, Hold
 from otherroof.ledger.schema import MIGRATIONS
 from otherroof.link.ladder import Climb
 
@@ -279,3 +279,23 @@ def test_a_good_copy_at_another_far_box_is_not_one_at_this(ledger: Ledger) -> No
     noted(ledger, "r1")
     assert ledger.newest_good("photos", far="wren") is None
     assert ledger.newest_good("photos", far="heron") == ledger.newest_good("photos")
+
+
+def test_a_folder_that_cannot_be_read_for_years_does_not_fill_the_disk(ledger: Ledger) -> None:
+    def night(days: int, problems: list[Problem]) -> str:
+        at = START + timedelta(days=days)
+        report = RunReport("photos", f"{at:%Y-%m-%dT%H%M%SZ}-7f3a", "done with problems", problems=problems)
+        ledger.begin_run("photos", report.run, "heron", at)
+        ledger.end_run(report, at + timedelta(minutes=5))
+        return report.run
+
+    many = [Problem(f"{number}", "cannot be read") for number in range(MOST_PROBLEMS + 50)]
+    first = night(0, [*many, Problem("", "the far clock is off")])
+    found = ledger.problems_of("photos", first)
+    assert len(found) == MOST_PROBLEMS
+    assert found[0] == Problem("", "the far clock is off")
+    assert found[1:] == many[: MOST_PROBLEMS - 1]
+    night(PROBLEMS_KEPT_DAYS, [])
+    assert ledger.problems_of("photos", first) == found
+    night(PROBLEMS_KEPT_DAYS + 1, [])
+    assert ledger.problems_of("photos", first) == []

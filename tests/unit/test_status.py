@@ -172,3 +172,16 @@ def test_entries_that_could_not_be_copied_are_counted(house: House) -> None:
     code, said = house.ask()
     assert code == 1
     assert "photos: 1 entry could not be copied: otherroof ledger --job photos --json\n" in said
+
+
+def test_a_mistake_in_one_job_file_hides_nothing_of_the_others(house: House) -> None:
+    house.copied("photos", "papers", "music", ago=5 * HOUR)
+    house.look()
+    Path(house.where, "jobs", "music.toml").write_text('folder = "/srv/music"\nfar = "heron"\nat = "25 1 * *"\n')
+    code, said = house.ask()
+    assert code == 1
+    assert "photos" in said.splitlines()[1] + said.splitlines()[2]
+    assert "music: is not copied, because its file has a mistake" in said
+    assert "music.toml: at: '25 1 * *' has 4 field(s)" in said
+    told = house.json()
+    assert (told["unread"], len(told["mistakes"]), len(told["jobs"])) == (["music"], 1, 2)

@@ -294,6 +294,37 @@ def test_what_was_written_while_the_clock_was_years_ahead_hides_nothing_once_it_
     assert late[0].begun < house.clock.now()
 
 
+def test_a_job_whose_file_has_a_mistake_is_named_and_keeps_what_stands_about_it(tmp_path: Path) -> None:
+    house = House(tmp_path)
+    house.night()
+    for _ in range(2):
+        house.ledger.note_answer("heron", house.clock.now())
+        house.day()
+    assert ["late:photos" in one.text for one in house.mail.taken] == [True]
+    whole = house.settings
+    house.settings = whole.model_copy(update={"jobs": {}, "unread": ("photos",)})
+    house.extra = Extra(("jobs/photos.toml: at: is missing",))
+    house.ledger.note_answer("heron", house.clock.now())
+    house.day()
+    assert "not copied until it is mended: photos; jobs/photos.toml: at: is missing" in house.mail.lines[-1]
+    assert len(house.mail.taken) == 2, "nobody knows whether the copy is still late, so nothing is over"
+    house.settings, house.extra = whole, Extra()
+    house.ledger.note_answer("heron", house.clock.now())
+    house.night()
+    assert len(house.mail.taken) == 3
+    assert {"late:photos", "settings"} == set(told_in(house.mail.taken[-1]))
+
+
+def test_a_name_that_somebody_else_bears_too_gives_no_false_all_clear(tmp_path: Path) -> None:
+    house = House(tmp_path)
+    house.ledger.note_hold(Hold("photos", "r1", house.clock.now(), "9 of 9 files are gone", 9, 0, 9, None))
+    house.night()
+    fars = {**house.settings.far, "photos": house.settings.far["heron"]}
+    house.settings = house.settings.model_copy(update={"far": fars, "jobs": {}})
+    house.look()
+    assert "photos is no longer in the settings" in house.mail.lines[-1]
+
+
 def test_a_job_that_goes_to_another_far_box_has_no_copy_there_yet(tmp_path: Path) -> None:
     house = House(tmp_path)
     house.night()

@@ -35,5 +35,5 @@ def test_broken_settings_stand_in_the_digest_under_what_needs_a_hand(tmp_path: P
         (post,) = ledger.waiting_posts()
     said = " ".join(post.text.split())
     needs = said[said.index("WHAT NEEDS A HAND") :]
-    assert "the settings have 1 mistake, and what is wrong is not used: jobs/music.toml: at: " in needs
+    assert "the settings have 1 mistake; jobs/music.toml: at: " in needs
     assert "`otherroof check` names every mistake" in needs

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, settings_in
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, usable_settings
 from otherroof.clock import SystemClock
 from otherroof.errors import EXIT_LOOK, EXIT_WELL, OtherroofError, WrongUse
 from otherroof.ledger import Ledger
@@ -33,7 +33,7 @@ def verb(
     as_json: JsonOption = False,
 ) -> None:
     """Send a test message, so that you know before it matters whether alerts reach you."""
-    settings = settings_in(config)
+    settings, _ = usable_settings(config)
     ways = channels_of(settings)
     if channel and channel not in ways:
         raise WrongUse(f"there is no channel {channel!r}", where=settings.where, advice=f"known: {', '.join(ways)}")

@@ -31,14 +31,21 @@ def settings_in(folder: str) -> Settings:
     return _used(require_settings(os.path.abspath(folder)))
 
 
-def settings_for_rescue(folder: str) -> Settings:
-    """The settings as far as they can be used: when files must come back, a slip in another job is only mentioned."""
+def usable_settings(folder: str) -> tuple[Settings, tuple[str, ...]]:
+    """The settings as far as they can be used, and what is wrong with them, one line each. Raises WrongSettings where
+    the main file is at fault."""
     settings, mistakes = read_settings(os.path.abspath(folder))
     if settings is None:
         raise WrongSettings(mistakes[0].line())
+    return _used(settings), tuple(one.line() for one in mistakes)
+
+
+def settings_for_rescue(folder: str) -> Settings:
+    """The settings as far as they can be used: when files must come back, a slip in another job is only mentioned."""
+    settings, mistakes = usable_settings(folder)
     for one in mistakes:
-        sys.stderr.write(f"otherroof: mind: {one.line()}\n")
-    return _used(settings)
+        sys.stderr.write(f"otherroof: mind: {one}\n")
+    return settings
 
 
 def _used(settings: Settings) -> Settings:
@@ -71,7 +78,9 @@ def hand_over() -> None:
 
 
 def job_of(settings: Settings, name: str) -> Job:
-    """The job called `name`; raises WrongUse naming those that exist."""
+    """The job called `name`; raises WrongUse naming those that exist, WrongSettings where its file has a mistake."""
+    if name in settings.unread:
+        raise WrongSettings("the file of this job has a mistake", where=name)
     if name not in settings.jobs:
         known = ", ".join(sorted(settings.jobs)) or "none"
         raise WrongUse(f"there is no job {name!r}", where=settings.where, advice=f"jobs here: {known}")

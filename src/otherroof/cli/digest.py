@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from otherroof.aside import put
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, settings_in
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, usable_settings
 from otherroof.clock import SystemClock
 from otherroof.errors import EXIT_LOOK, EXIT_WELL
 from otherroof.forecast.lent import TRENDS
@@ -22,7 +22,8 @@ def verb(
     as_json: JsonOption = False,
 ) -> None:
     """Say whether everything is safe, job by job and far box by far box, and what needs a hand."""
-    settings, clock, extra = settings_in(config), SystemClock(), Extra(trends=TRENDS)
+    settings, mistakes = usable_settings(config)
+    clock, extra = SystemClock(), Extra(mistakes, TRENDS)
     with ledger_of(settings) as ledger:
         found = digest.make(settings, ledger, clock, extra)
         made = digest.send(settings, ledger, clock, extra) if send else []

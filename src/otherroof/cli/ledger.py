@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, console, job_of, print_json, settings_in
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, console, job_of, print_json, usable_settings
 from otherroof.clock import stamp, told_moment
 from otherroof.errors import WrongUse
 from otherroof.ledger import Ledger, RunRow
@@ -35,11 +35,11 @@ def verb(
     as_csv: Annotated[bool, typer.Option("--csv", help="Print comma-separated values.")] = False,
 ) -> None:
     """Show what the runs did: outcome, files, bytes, durations, newest first."""
-    settings = settings_in(config)
-    if job:
-        job_of(settings, job)
+    settings, _ = usable_settings(config)
     whole = as_json or as_csv or bool(since)
     with Ledger(ledger_path(settings)) as ledger:
+        if job and not ledger.runs(job=job, newest=1):  # what a job did that has left the settings can still be asked
+            job_of(settings, job)
         rows = ledger.runs(job=job, since=_moment(since, settings), newest=0 if whole else SHOWN)
         if as_json:
             print_json({"runs": [_with_problems(ledger, row) for row in rows]})

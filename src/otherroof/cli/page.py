@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, ledger_of, settings_in
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, ledger_of, usable_settings
 from otherroof.clock import SystemClock
 from otherroof.errors import EXIT_LOOK, EXIT_WELL
 from otherroof.forecast.lent import TRENDS
@@ -22,9 +22,9 @@ def verb(
 
     The page names folders and their state: show it inside the household only.
     """
-    settings = settings_in(config)
+    settings, mistakes = usable_settings(config)
     folder = os.path.abspath(out)
     with ledger_of(settings) as ledger:
-        found = page.write(settings, ledger, SystemClock(), folder, Extra(trends=TRENDS))
+        found = page.write(settings, ledger, SystemClock(), folder, Extra(mistakes, TRENDS))
     typer.echo(f"{os.path.join(folder, page.PAGE)}: {found.sentence}")
     raise typer.Exit(EXIT_WELL if found.verdict == "safe" else EXIT_LOOK)

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, settings_in
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, usable_settings
 from otherroof.clock import SystemClock
 from otherroof.errors import WrongUse
 from otherroof.ledger.alerts import Alert
@@ -28,7 +28,7 @@ def verb(
     """Acknowledge an alert: it is not told again for N days, except if it gets worse. Its end is told in any case."""
     if not 0 <= days <= MOST_DAYS:
         raise WrongUse(f"--days {days:g} is not from 0 to {MOST_DAYS}")
-    settings, now = settings_in(config), SystemClock().now()
+    (settings, _), now = usable_settings(config), SystemClock().now()
     with ledger_of(settings) as ledger:
         if alert and not ledger.quiet(alert, now + timedelta(days=days) if days else None):
             names = [one.key for one in ledger.standing_alerts()]

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, job_of, settings_in
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, job_of, usable_settings
 from otherroof.clock import SystemClock
 from otherroof.ledger import Ledger
 from otherroof.service.one_run import ledger_path
@@ -17,7 +17,7 @@ def verb(
     config: ConfigOption = SETTINGS_FOLDER,
 ) -> None:
     """Let the next run of a held job change as much as the held one wanted to. Look at the folder first."""
-    settings = settings_in(config)
+    settings, _ = usable_settings(config)
     job_of(settings, job)
     with Ledger(ledger_path(settings)) as ledger:
         hold = ledger.hold_of(job)

@@ -23,7 +23,7 @@ from otherroof.service.stopping import StopSign
 from otherroof.settings import Settings
 from otherroof.units import rate_text, size_text, span_text
 
-LONGEST_LIST = 20  # problems shown as text; the ledger has them all
+LONGEST_LIST = 20  # problems shown as text; the ledger has more
 
 
 def verb(

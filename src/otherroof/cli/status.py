@@ -8,7 +8,15 @@ from zoneinfo import ZoneInfo
 import typer
 from rich.table import Table
 
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, console, ledger_of, print_json, settings_in
+from otherroof.cli.common import (
+    SETTINGS_FOLDER,
+    ConfigOption,
+    JsonOption,
+    console,
+    ledger_of,
+    print_json,
+    usable_settings,
+)
 from otherroof.clock import SystemClock, from_stamp
 from otherroof.errors import EXIT_LOOK, EXIT_WELL
 from otherroof.ledger.alerts import Alert
@@ -19,9 +27,9 @@ from otherroof.watch.words import listed, when
 
 def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) -> None:
     """Show on one screen how every copy stands."""
-    settings = settings_in(config)
+    settings, mistakes = usable_settings(config)
     with ledger_of(settings) as ledger:
-        found = overview(settings, ledger, SystemClock().now())
+        found = overview(settings, ledger, SystemClock().now(), mistakes)
     if as_json:
         print_json(found.as_json())
     else:
@@ -117,6 +125,10 @@ def _need_lines(found: Overview) -> list[str]:
     """What needs a hand and is not said by an alert already."""
     told = {one.key for one in found.alerts}
     lines = [f"{one.named}: {one.needs}" for one in found.rows if one.needs and one.alert not in told]
+    lines += [f"{name}: is not copied, because its file has a mistake" for name in found.unread]
+    if found.mistakes and "settings" not in told:
+        more = f" (and {len(found.mistakes) - 1} more)" if len(found.mistakes) > 1 else ""
+        lines.append(f"settings: {found.mistakes[0]}{more}; otherroof check")
     return lines + [f"{one.far}: {note}" for one in found.far for note in one.notes]
 
 

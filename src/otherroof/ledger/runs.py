@@ -5,12 +5,15 @@ from __future__ import annotations
 import sqlite3
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from otherroof.clock import from_stamp, stamp
 from otherroof.copying.tally import GOOD, Bytes, Files, Outcome, Problem, RunReport, Seconds
 
+# A folder that cannot be read would else fill the disk in some years, a row for each entry and night.
+MOST_PROBLEMS = 1000
+PROBLEMS_KEPT_DAYS = 90
 _COLUMNS = (
     "run, job, far, started, ended, outcome, reason, seen, new, changed, moved, removed, problems, left_out, "
     "bytes_seen, bytes_new, bytes_sent, wire_up, wire_down, scan_s, send_s, commit_s, total_s"
@@ -71,7 +74,8 @@ class RunPages:
             db.execute("INSERT INTO run (run, job, far, started) VALUES (?, ?, ?, ?)", (run, job, far, stamp(started)))
 
     def end_run(self, report: RunReport, ended: datetime) -> None:
-        """Write down how a run ended, with every figure it counted."""
+        """Write down how a run ended, with every figure it counted, and at most MOST_PROBLEMS of its problems by name;
+        those of the job's runs of PROBLEMS_KEPT_DAYS ago are forgotten."""
         files, sizes, times = report.files, report.bytes, report.seconds
         with self.writing() as db:
             db.execute(
@@ -109,10 +113,14 @@ class RunPages:
                     " VALUES (?, ?, ?, ?, ?)",
                     (report.job, report.run, seen.sampled, seen.dense, seen.endings_changed),
                 )
+            # What is about no entry comes first: it is asked for later. How many there were is in the run's own row.
+            kept = sorted(report.problems, key=lambda one: bool(one.path))[:MOST_PROBLEMS]
             db.executemany(
                 "INSERT INTO run_problem (job, run, path, why) VALUES (?, ?, ?, ?)",
-                [(report.job, report.run, one.path, one.why) for one in report.problems],
+                [(report.job, report.run, one.path, one.why) for one in kept],
             )
+            old = f"{ended - timedelta(days=PROBLEMS_KEPT_DAYS):%Y-%m-%d}"  # a run's id begins with its day
+            db.execute("DELETE FROM run_problem WHERE job=? AND run<?", (report.job, old))
 
     def note_wire(self, job: str, run: str, up: int, down: int) -> None:
         """Bytes that a run under way has put on the wire so far: they count also if it never says its end."""

@@ -70,19 +70,22 @@ class FarRow:
 
 @dataclass(frozen=True, slots=True)
 class Overview:
-    """Everything. `looked`: when the watch looked last, which raises and ends the alerts."""
+    """Everything. `looked`: when the watch looked last, which raises and ends the alerts; `mistakes`: what is wrong
+    with the settings as they are written now; `unread`: the jobs that are not copied for that."""
 
     jobs: tuple[JobRow, ...]
     far: tuple[FarRow, ...]
     alerts: tuple[Alert, ...]
     looked: datetime | None
     now: datetime
+    mistakes: tuple[str, ...] = ()
+    unread: tuple[str, ...] = ()
 
     @property
     def needs_a_look(self) -> bool:
         """Whether a person has something to do that they have not put off."""
         loud = any(one.quiet_until is None or one.quiet_until <= self.now for one in self.alerts)
-        return loud or any(one.needs for one in self.rows) or any(one.notes for one in self.far)
+        return loud or bool(self.mistakes) or any(one.needs for one in self.rows) or any(one.notes for one in self.far)
 
     @property
     def rows(self) -> list[JobRow | FarRow]:
@@ -96,10 +99,12 @@ class Overview:
             "far": [asdict(one) for one in self.far],
             "alerts": [one.as_json() for one in self.alerts],
             "looked": stamp(self.looked) if self.looked else None,
+            "mistakes": list(self.mistakes),
+            "unread": list(self.unread),
         }
 
 
-def overview(settings: Settings, ledger: Ledger, now: datetime) -> Overview:
+def overview(settings: Settings, ledger: Ledger, now: datetime, mistakes: tuple[str, ...] = ()) -> Overview:
     """How all stands. Raises HomeTrouble where the ledger cannot be used."""
     turns, look = ledger.turns(), ledger.last_look()
     waits = {name: turns[name].waiting if name in turns else "" for name in settings.jobs}
@@ -109,6 +114,8 @@ def overview(settings: Settings, ledger: Ledger, now: datetime) -> Overview:
         alerts=tuple(ledger.standing_alerts()),
         looked=look.at if look else None,
         now=now,
+        mistakes=mistakes,
+        unread=settings.unread,
     )
 
 

@@ -113,13 +113,17 @@ class Job(Strict):
 
 
 class Settings(Strict):
-    """All that was read: the folder it came from, home, far boxes and jobs by name."""
+    """All that was read: the folder it came from, home, far boxes and jobs by name.
+
+    `unread` are the jobs whose own files have mistakes: they are not among `jobs`, and nothing copies them.
+    """
 
     where: str
     home: Home
     far: dict[Name, Far]
     jobs: dict[Name, Job]
     told: Told = Told()
+    unread: tuple[str, ...] = ()
 
     def path(self, relative: str) -> str:
         """`relative` as seen from the settings folder; an absolute path stays as it is."""

@@ -88,7 +88,11 @@ def read_settings(where: str) -> tuple[Settings | None, list[Mistake]]:
     if parts.home is None or any(one.file == main_path for one in parts.mistakes):
         return None, parts.mistakes
     jobs = {name: job for name, job in parts.jobs.items() if job.far in parts.far}
-    return Settings(where=parts.where, home=parts.home, far=parts.far, jobs=jobs, told=parts.told), parts.mistakes
+    folder = os.path.join(parts.where, JOBS_FOLDER)
+    wrong = {_stem(one.file) for one in parts.mistakes if os.path.dirname(one.file) == folder}
+    unread = tuple(sorted(wrong - set(jobs)))
+    settings = Settings(where=parts.where, home=parts.home, far=parts.far, jobs=jobs, told=parts.told, unread=unread)
+    return settings, parts.mistakes
 
 
 def require_settings(where: str) -> Settings:

@@ -91,7 +91,8 @@ class FarFacts:
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """Everything at one moment. `standing` are the keys of alerts that stand now."""
+    """Everything at one moment. `standing` are the keys of alerts that stand now, `unread` the jobs whose own files
+    have mistakes."""
 
     now: datetime
     zone: ZoneInfo
@@ -101,5 +102,6 @@ class Facts:
     fars: tuple[FarFacts, ...] = ()
     channels: Mapping[str, ChannelState] = field(default_factory=dict)
     mistakes: tuple[str, ...] = ()
+    unread: tuple[str, ...] = ()
     runs_ahead: int = 0
     standing: frozenset[str] = frozenset()

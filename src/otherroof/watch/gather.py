@@ -54,6 +54,7 @@ def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: Extra) -> Fa
         ),
         channels={name: state for name, state in ledger.channel_states().items() if name in told.channels},
         mistakes=extra.mistakes,
+        unread=settings.unread,
         runs_ahead=len(ledger.runs(since=now + AHEAD)),
         standing=frozenset(one.key for one in ledger.standing_alerts()),
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
@@ -17,7 +17,7 @@ from otherroof.watch.facts import Facts
 from otherroof.watch.gather import Extra, gather, subjects
 from otherroof.watch.messages import Setting, beside, posts_for
 from otherroof.watch.metrics import metrics, render, write_metrics
-from otherroof.watch.rules import findings
+from otherroof.watch.rules import OF_CHANNELS, OF_FARS, OF_JOBS, findings
 from otherroof.watch.sending import Delivery, send_due
 from otherroof.watch.standing import decide
 
@@ -53,9 +53,19 @@ def changes(settings: Settings, ledger: Ledger, facts: Facts) -> Sequence[Change
     """What the facts change among the alerts, with the messages about it."""
     alerts = settings.told.alerts
     repeat = timedelta(days=alerts.repeat_days)
-    known = {*settings.jobs, *settings.far, *settings.told.channels}
     zone = ZoneInfo(settings.home.zone)
-    setting = Setting(settings.home.name, facts.now, zone, repeat, settings.told.channels, known)
+    setting = Setting(settings.home.name, facts.now, zone, repeat, settings.told.channels, _possible(settings))
     found = findings(facts)
-    steps = decide(found, ledger.standing_alerts(), facts.now, repeat)
+    # Of a job whose file has a mistake nothing is known now: what stands about it goes on standing.
+    untold = _keys(OF_JOBS, settings.unread)
+    steps = decide(found, [one for one in ledger.standing_alerts() if one.key not in untold], facts.now, repeat)
     return [Change(step.after, step.before, posts_for(step, beside(step, steps, found), setting)) for step in steps]
+
+
+def _possible(settings: Settings) -> set[str]:
+    jobs, fars = _keys(OF_JOBS, settings.jobs), _keys(OF_FARS, settings.far)
+    return jobs | fars | _keys(OF_CHANNELS, settings.told.channels)
+
+
+def _keys(rules: Iterable[str], names: Iterable[str]) -> set[str]:
+    return {f"{rule}:{name}" for name in names for rule in rules}

@@ -19,7 +19,7 @@ from otherroof.settings.watch import Channel
 from otherroof.units import span_text
 from otherroof.watch.channels import Message
 from otherroof.watch.rules import Finding, gravity
-from otherroof.watch.standing import Step, unknown_subject
+from otherroof.watch.standing import Step, left_settings
 from otherroof.watch.words import listed, many, when
 
 ALERT, ALL_CLEAR = "alert", "all clear"
@@ -30,14 +30,14 @@ MOST_HEADLINE = 140
 @dataclass(frozen=True, slots=True)
 class Setting:
     """When, where and for whom a message is written: the moment, home's name, its zone, when alerts repeat, the
-    channels, and what the settings know."""
+    channels, and the keys of all alerts that there can be about what the settings know."""
 
     home: str
     at: datetime
     zone: ZoneInfo
     repeat: timedelta
     channels: Mapping[str, Channel]
-    subjects: Collection[str]
+    possible: Collection[str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,11 +127,11 @@ def _consequences(steps: Sequence[Step]) -> list[str]:
 
 def _all_clear(alert: Alert, more: Beside, setting: Setting) -> tuple[str, str]:
     lasted = span_text(max(0.0, (setting.at - alert.begun).total_seconds()))
-    if unknown_subject(alert, setting.subjects):
+    if left_settings(alert, setting.possible):
         said = f"{alert.about} is no longer in the settings, so {alert.key} is no longer watched"
         return f"[{setting.home}] {said}", f"{_sentence(said)}\n\nThe last word on it was: {alert.headline}.\n"
     lines = [
-        f"All clear: {alert.key} is over. It lasted {lasted}, from {when(alert.begun, setting.zone)} "
+        f"All clear: the alert {alert.key} is over. It lasted {lasted}, from {when(alert.begun, setting.zone)} "
         f"to {when(setting.at, setting.zone)}.",
         "",
         f"What it was: {alert.headline}.",

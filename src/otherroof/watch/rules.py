@@ -14,7 +14,7 @@ from otherroof.copying.tally import GOOD
 from otherroof.units import size_text, span_text
 from otherroof.watch.facts import Facts, FarFacts, JobFacts
 from otherroof.watch.unusual import why_unusual
-from otherroof.watch.words import day, many, printable, when
+from otherroof.watch.words import day, listed, many, printable, when
 
 # After home itself was off for long, nobody can have answered it; it gets this long to ask and to catch up.
 GRACE = timedelta(hours=3)
@@ -251,16 +251,17 @@ def _unusual(job: JobFacts, run: str, at: datetime, why: str) -> Finding:
 
 
 def settings(facts: Facts) -> Iterator[Finding]:
-    """The settings files have mistakes; the service goes on with the last good ones."""
+    """The settings files have mistakes; the service goes on with the last good ones, or without the jobs at fault."""
     if facts.mistakes:
+        lost = f"not copied until it is mended: {listed(facts.unread)}; " if facts.unread else ""
         yield Finding(
             "settings",
             "",
-            f"the settings have {many(len(facts.mistakes), 'mistake')}, and what is wrong is not used: "
-            f"{facts.mistakes[0]}",
+            f"the settings have {many(len(facts.mistakes), 'mistake')}; {lost}{facts.mistakes[0]}",
             "`otherroof check` names every mistake and what would be right; "
             "`systemctl reload otherroof` takes them up once they are mended.",
             facts.now,
+            mark=",".join(facts.unread),
         )
 
 
@@ -306,6 +307,9 @@ def _too_early(facts: Facts, key: str, overdue: timedelta, limit: timedelta) -> 
         return False
     return facts.now - facts.look.awake_since < GRACE and overdue < 2 * limit
 
+
+# What the rules are about by whose name their alerts are called; the others are about home itself.
+OF_JOBS, OF_FARS, OF_CHANNELS = ("damage", "held", "late", "unusual"), ("silent", "space"), ("unsent",)
 
 RULES: tuple[Callable[[Facts], Iterator[Finding]], ...] = (
     damage,

@@ -118,6 +118,6 @@ def _is_due(alert: Alert, now: datetime, repeat: timedelta) -> bool:
     return now - alert.told >= repeat or now < alert.told
 
 
-def unknown_subject(alert: Alert, known: Collection[str]) -> bool:
+def left_settings(alert: Alert, possible: Collection[str]) -> bool:
     """Whether what the alert is about has left the settings: it ended, but not because all is well."""
-    return bool(alert.about) and alert.about not in known
+    return bool(alert.about) and alert.key not in possible

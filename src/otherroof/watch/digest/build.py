@@ -79,6 +79,7 @@ class Known:
     uncovered: Sequence[Uncovered] = ()
     heard_by: Sequence[str] = ()
     next_due: datetime | None = None
+    unread: Sequence[str] = ()
     growth: Callable[[Sequence[float]], float | None] = field(default=lambda nights: None)
 
 
@@ -86,7 +87,7 @@ def build(known: Known) -> Digest:
     """The digest of the week that ends now."""
     jobs = tuple(job_report(one, known) for one in known.jobs)
     hands = tuple(_hands(known, jobs))
-    verdict, sentence = _verdict(jobs, known.found, hands)
+    verdict, sentence = _verdict(known, jobs, hands)
     runs = [row for one in known.jobs for row in one.runs]
     return Digest(
         home=known.home,
@@ -229,16 +230,18 @@ def _hands(known: Known, jobs: Sequence[JobReport]) -> Iterable[Hand]:
         )
 
 
-def _verdict(jobs: Sequence[JobReport], found: Sequence[Finding], hands: Sequence[Hand]) -> tuple[Verdict, str]:
-    if not jobs:
+def _verdict(known: Known, jobs: Sequence[JobReport], hands: Sequence[Hand]) -> tuple[Verdict, str]:
+    if not jobs and not known.unread:
         return "unsafe", "No: nothing is protected, because there is no job yet."
-    damaged = [one.about for one in found if one.rule == "damage"]
+    damaged = [one.about for one in known.found if one.rule == "damage"]
     late = [one.name for one in jobs if not one.kept]
     wrong = []
     if damaged:
         wrong.append(f"damage was found in the far copy of {listed(damaged)}")
     if late:
         wrong.append(f"{_of(len(late), len(jobs))} without a copy as fresh as promised: {listed(late)}")
+    if known.unread:
+        wrong.append(f"not copied, because of a mistake in the settings: {listed(known.unread)}")
     if wrong:
         return "unsafe", f"No: {'; '.join(wrong)}."
     oldest = max(one.age_s or 0.0 for one in jobs)

@@ -41,6 +41,7 @@ def know(settings: Settings, ledger: Ledger, clock: Clock, extra: Extra) -> Know
         uncovered=uncovered([one.folder for one in settings.jobs.values()], told.digest.no_copy_wanted, folders_in),
         heard_by=[name for name, one in told.channels.items() if one.kind != "journal" and "alerts" in one.carries],
         next_due=Crontab.parse(told.digest.at).next_after(now, zone),
+        unread=settings.unread,
         growth=extra.trends.growth,
     )
 
