@@ -17,7 +17,8 @@ import pytest
 
 from otherroof.copying.plan import LARGE
 from otherroof.errors import Damaged, FarTrouble, HomeTrouble, LinkLost, OtherroofError, WrongUse
-from otherroof.recall import restore as restore_module
+from otherroof.recall import fetch
+from otherroof.recall.target import Existing
 from otherroof.rehearsal.compare import differences, read_tree
 from otherroof.service.one_restore import list_versions
 from support.main_job import JOB, OneJob, one_job
@@ -337,6 +338,50 @@ def test_what_is_there_is_kept_or_replaced_as_told(job: OneJob) -> None:
     assert [one.line() for one in differences(tree, back)] == []
 
 
+def test_kept_file_lends_its_content_to_no_further_name(tmp_path: Path) -> None:
+    """What is there under the first name may be anything: the second comes with the content that the listing says."""
+    with one_job(tmp_path) as job:
+        job.put("a", b"one file")
+        job.path("b").hardlink_to(job.path("a"))
+        job.path("c").hardlink_to(job.path("a"))
+        job.done()
+        into = tmp_path / "back"
+        into.mkdir()
+        (into / "a").write_bytes(b"mine!!!!")
+        found, _ = job.restore(into=into, existing="keep")
+        assert [(into / name).read_bytes() for name in "abc"] == [b"mine!!!!", b"one file", b"one file"]
+        assert (found.files, found.kept) == (2, 1)
+        assert (into / "b").samefile(into / "c")
+
+
+@pytest.mark.parametrize("existing", ["keep", "replace"])
+def test_what_stands_in_the_way_is_named_and_the_rest_comes_back(job: OneJob, existing: Existing) -> None:
+    """A folder where a file or a link belongs and the other way round: never emptied, never written through."""
+    into = job.where / "back"
+    (into / "a").mkdir(parents=True)
+    (into / "a/mine").write_bytes(b"mine")
+    (into / "b").write_bytes(b"mine")
+    (into / "link").mkdir()
+    found, _ = job.restore(into=into, existing=existing)
+    named = {one.path for one in found.problems}
+    assert named >= ({"a", "b", "link"} if existing == "replace" else {"b"})
+    assert (into / "a/mine").read_bytes() == (into / "b").read_bytes() == b"mine"
+    assert (into / "twin").read_bytes() == b"d stays"
+    assert not list(into.rglob(".otherroof-part-*")), "litter"
+
+
+def test_folders_on_the_way_to_a_part_get_their_rights_too(tmp_path: Path) -> None:
+    with one_job(tmp_path) as job:
+        job.put("years/2019/summer", b"photo")
+        for number, name in enumerate(("years/2019", "years")):
+            job.path(name).chmod(0o750 + number)
+            os.utime(job.path(name), (10, 10))
+        job.done()
+        _, back = job.restore(paths=(b"years/2019/summer",))
+        assert [(back / name).stat().st_mode & 0o777 for name in ("years/2019", "years")] == [0o750, 0o751]
+        assert (back / "years/2019").stat().st_mtime == 10
+
+
 def test_new_machine_with_settings_and_keys_alone_gets_it_all_back(job: OneJob) -> None:
     """No ledger, no catalogue, no state; it needs nothing but what the recovery sheet names."""
     job.forget_state()
@@ -388,8 +433,8 @@ def test_holes_of_any_number_are_put_back(tmp_path: Path) -> None:
 )
 def test_ranges_cover_all_but_the_holes(size: int, holes: tuple[tuple[int, int], ...]) -> None:
     covered = bytearray(size)
-    for at, length in restore_module.ranges_of(size, holes):
-        assert 0 < length <= restore_module.RANGE
+    for at, length in fetch.ranges_of(size, holes):
+        assert 0 < length <= fetch.RANGE
         covered[at : at + length] = b"\1" * length
     for at, length in holes:
         assert not any(covered[at : at + length])

@@ -7,7 +7,8 @@
     V5  further names and symbolic links are made
     V6  folders get their properties, the deepest first
 
-What is damaged or missing at the far end is named, and the rest comes back all the same.
+What is damaged or missing at the far end is named, and so is what something here stands in the way of; the rest comes
+back all the same.
 """
 
 from __future__ import annotations
@@ -17,24 +18,30 @@ import json
 import os
 from collections import deque
 from collections.abc import Callable, Iterator
-from contextlib import closing, suppress
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from typing import Protocol
 
 from otherroof.copying.entry import Entry, parse_line, shown
-from otherroof.copying.source import DIGEST_SIZE, new_digest
+from otherroof.copying.source import DIGEST_SIZE
 from otherroof.copying.tally import Problem
 from otherroof.errors import HomeTrouble, OtherroofError, PlaceError, WrongUse
-from otherroof.far import ops
-from otherroof.far.ops import Attrs, Done, Mode, Place, Script, Task
+from otherroof.far.ops import Done, Place, Task
 from otherroof.layout.listing import Header, entries
+from otherroof.recall.fetch import (
+    FULL_ADVICE,
+    RangeSink,
+    digest_of_handle,
+    fetch_range,
+    fetch_small,
+    ranges_of,
+    write_around,
+)
 from otherroof.recall.progress import Recalled
-from otherroof.recall.target import Target
+from otherroof.recall.target import InTheWay, Target
 
 SMALL = 1024 * 1024  # bytes; larger files are written as they come, in ranges side by side
-RANGE = 8 * 1024 * 1024  # bytes in one task
 RANGES_UNDER_WAY = 16
-BLOCK = 1024 * 1024
 
 
 class Whereabouts(Protocol):
@@ -111,6 +118,8 @@ class Restorer:
         self._progress = progress
         self._recall = Recall(version.header)
         self._failed: set[bytes] = set()
+        self._barred: set[bytes] = set()  # something here stands in their way
+        self._on_the_way: set[bytes] = set()  # folders made only to hold what is wanted
         self._ranges: deque[Task[_Job, bytes]] = deque()
         self._open: set[_Large] = set()
         self._under_way = 0
@@ -162,23 +171,57 @@ class Restorer:
         return self._stand_ins(wanted, firsts) if firsts else {}
 
     def _stand_ins(self, wanted: Wanted, firsts: set[bytes]) -> dict[bytes, bytes]:
-        """Which further name comes in place of its first, where that one is not wanted or not in this version."""
+        """Which further name comes in place of its first, where that one does not come.
+
+        It is not wanted, not in this version, or another file here is kept in its place.
+        """
         absent = set(firsts)
         for entry in self._version.entries():
-            if entry.kind == "file" and not entry.first and wanted.has(entry.path):
+            if entry.kind != "file" or entry.path not in absent or not wanted.has(entry.path):
+                continue
+            if self._is_free(entry.path) or self._target.holds(entry):
                 absent.discard(entry.path)
         found: dict[bytes, bytes] = {}
         for entry in self._version.entries():
-            if entry.first in absent and entry.first not in found and wanted.has(entry.path):
+            if entry.first not in absent or entry.first in found or not wanted.has(entry.path):
+                continue
+            if self._is_free(entry.path):
                 found[entry.first] = entry.path
                 self._progress.bytes_total += entry.size
         return found
 
+    def _is_free(self, path: bytes) -> bool:
+        """Whether nothing here keeps a file from coming at `path`."""
+        try:
+            self._target.require_free(path)
+            return not self._target.stands(path)
+        except InTheWay:
+            return False
+
     def _make_folders(self, wanted: Wanted) -> None:
         for entry in self._version.entries():
-            if entry.kind == "folder" and (wanted.has(entry.path) or wanted.leads_to(entry.path)):
-                self._target.make_folder(entry)
-                self._recall.folders += 1
+            if entry.kind != "folder" or self._is_barred(entry.path):
+                continue
+            if wanted.has(entry.path) or wanted.leads_to(entry.path):
+                with self._unless_barred(entry.path):
+                    if self._target.make_folder(entry) and not wanted.has(entry.path):
+                        self._on_the_way.add(entry.path)
+                    self._recall.folders += 1
+
+    @contextmanager
+    def _unless_barred(self, path: bytes) -> Iterator[None]:
+        """Note what stands in the way of `path`, which then does not come, nor does anything below it."""
+        try:
+            yield
+        except InTheWay as problem:
+            self._barred.add(path)
+            self._recall.problems.append(Problem(shown(path), f"did not come back: {problem.what}; {problem.advice}"))
+
+    def _is_barred(self, path: bytes) -> bool:
+        if not self._barred:
+            return False
+        parts = path.split(b"/")
+        return any(b"/".join(parts[:count]) in self._barred for count in range(1, len(parts) + 1))
 
     # -- V4 --
 
@@ -188,8 +231,7 @@ class Restorer:
                 continue
             if entry.first and stand_ins.get(entry.first) != entry.path:
                 continue
-            if self._target.stands(entry.path):
-                self._recall.kept += 1
+            if not self._is_to_come(entry.path):
                 continue
             self._progress.path = entry.path
             if entry.size <= SMALL:
@@ -206,12 +248,25 @@ class Restorer:
         while self._under_way:
             yield None
 
+    def _is_to_come(self, path: bytes) -> bool:
+        """Whether `path` is free here, or what is there is to be replaced; what is kept or barred is counted."""
+        if self._is_barred(path):
+            return False
+        with self._unless_barred(path):
+            if self._target.stands(path):
+                self._recall.kept += 1
+                return False
+            self._target.require_free(path)
+            return True
+        return False
+
     def _begin_large(self, entry: Entry) -> None:
+        handle, name = self._target.create(entry.path)
         try:
-            handle, name = self._target.create(entry.path)
             os.ftruncate(handle, entry.size)
         except OSError as problem:
-            raise HomeTrouble(f"cannot be made: {problem.strerror}", where=shown(entry.path)) from problem
+            self._target.drop(entry.path, handle, name)
+            raise _cannot_write(entry, problem) from problem
         large = _Large(entry, handle, name)
         self._open.add(large)
         far = self._where.far_path(entry.path)
@@ -236,14 +291,15 @@ class Restorer:
         if hashlib.blake2b(data, digest_size=DIGEST_SIZE).digest() != entry.digest:
             self._wrong(entry)
             return
-        handle, name = self._target.create(entry.path)
-        try:
-            write_around(handle, 0, data, entry.holes)
-            os.ftruncate(handle, entry.size)
-        except OSError as problem:
-            self._target.drop(entry.path, handle, name)
-            raise _cannot_write(entry, problem) from problem
-        self._whole(entry, handle, name)
+        with self._unless_barred(entry.path):
+            handle, name = self._target.create(entry.path)
+            try:
+                write_around(handle, 0, data, entry.holes)
+                os.ftruncate(handle, entry.size)
+            except OSError as problem:
+                self._target.drop(entry.path, handle, name)
+                raise _cannot_write(entry, problem) from problem
+            self._whole(entry, handle, name)
 
     def _range_arrived(self, large: _Large, error: OtherroofError | None) -> None:
         self._large_under_way -= 1
@@ -259,7 +315,8 @@ class Restorer:
             self._wrong(large.entry)
         else:
             self._open.discard(large)
-            self._whole(large.entry, large.handle, large.name)
+            with self._unless_barred(large.entry.path):
+                self._whole(large.entry, large.handle, large.name)
 
     def _drop(self, large: _Large) -> None:
         self._open.discard(large)
@@ -289,19 +346,22 @@ class Restorer:
         for entry in self._version.entries():
             if not wanted.has(entry.path) or self._is_settled(entry, stand_ins):
                 continue
-            if self._target.stands(entry.path):
-                self._recall.kept += 1
+            if not self._is_to_come(entry.path):
                 continue
-            if entry.kind == "link":
-                self._target.symlink(entry)
-            else:
-                first = stand_ins.get(entry.first, entry.first)
-                if first in self._failed:
-                    self._recall.damaged.append(Problem(shown(entry.path), f"is another name of {shown(first)}"))
-                    continue
-                self._target.link(first, entry.path)
-            self._recall.files += 1
-            self._progress.files += 1
+            first = stand_ins.get(entry.first, entry.first)
+            if first in self._failed:
+                self._recall.damaged.append(Problem(shown(entry.path), f"is another name of {shown(first)}"))
+                continue
+            if entry.first and self._is_barred(first):
+                self._recall.problems.append(Problem(shown(entry.path), f"is another name of {shown(first)}"))
+                continue
+            with self._unless_barred(entry.path):
+                if entry.kind == "link":
+                    self._target.symlink(entry)
+                else:
+                    self._target.link(first, entry.path)
+                self._recall.files += 1
+                self._progress.files += 1
 
     def _is_settled(self, entry: Entry, stand_ins: dict[bytes, bytes]) -> bool:
         """Whether V3 or V4 dealt with this entry."""
@@ -311,107 +371,23 @@ class Restorer:
 
     def _finish_folders(self, wanted: Wanted) -> None:
         """In reverse order of the path, so that a folder is closed only after all that is below it."""
-        folders = [entry for entry in self._version.entries() if entry.kind == "folder" and wanted.has(entry.path)]
+        folders = [
+            entry
+            for entry in self._version.entries()
+            if entry.kind == "folder" and (wanted.has(entry.path) or entry.path in self._on_the_way)
+        ]
         for entry in reversed(folders):
-            self._target.finish_folder(entry)
+            if not self._is_barred(entry.path):
+                with self._unless_barred(entry.path):
+                    self._target.finish_folder(entry)
         top = self._version.header.top
         if top and not wanted.paths and self._target.was_empty:
             self._target.finish_top(parse_line(json.dumps(top).encode(), top=True))
-
-
-def fetch_small(path: bytes, size: int) -> Script[bytes]:
-    """The whole content of a far file of `size` bytes. Raises PlaceError where it has not that size."""
-    handle = yield ops.OpenFile(path, Mode.READ)
-    sink = ops.Gathered()
-    yield ops.Draw(handle, 0, size + 1, sink)
-    yield ops.Shut(handle)
-    data = sink.data
-    if len(data) != size:
-        raise PlaceError(f"it has {'more than ' if len(data) > size else ''}{min(len(data), size)} bytes, not {size}")
-    return data
-
-
-def fetch_range(path: bytes, size: int, offset: int, length: int, sink: ops.Sink) -> Script[bytes]:
-    """A range of a far file of `size` bytes into `sink`. Raises PlaceError where the file has not that size."""
-    handle = yield ops.OpenFile(path, Mode.READ)
-    attrs: Attrs = yield ops.LookOpen(handle)
-    if attrs.size == size:
-        yield ops.Draw(handle, offset, length, sink)
-    yield ops.Shut(handle)
-    if attrs.size != size:
-        raise PlaceError(f"it has {attrs.size} bytes, not {size}")
-    return b""
-
-
-def ranges_of(size: int, holes: tuple[tuple[int, int], ...]) -> list[tuple[int, int]]:
-    """(offset, length) of what must be fetched of a file: all but its holes, in handy ranges."""
-    found = []
-    at = 0
-    for start, length in (*holes, (size, 0)):
-        while at < start:
-            step = min(RANGE, start - at)
-            found.append((at, step))
-            at += step
-        at = max(at, start + length)
-    return found
-
-
-class RangeSink:
-    """Writes a range of a file as it comes."""
-
-    def __init__(self, handle: int, offset: int) -> None:
-        self._handle = handle
-        self._at = offset
-
-    def take(self, data: bytes) -> None:
-        """More bytes, in order. Raises HomeTrouble where this disk cannot take them."""
-        try:
-            _write_all(self._handle, memoryview(data), self._at)
-        except OSError as problem:
-            raise HomeTrouble(
-                f"cannot be written: {problem.strerror}",
-                where="the folder that is restored into",
-                advice="make room and go on with --if-there keep; what was restored so far is whole",
-            ) from problem
-        self._at += len(data)
-
-
-def write_around(handle: int, at: int, data: bytes, holes: tuple[tuple[int, int], ...]) -> None:
-    """Write `data` at `at` except where `holes` say that nothing is allocated."""
-    end = at + len(data)
-    view = memoryview(data)
-    place = at
-    for start, size in holes:
-        if start + size <= place:
-            continue
-        if start >= end:
-            break
-        if start > place:
-            _write_all(handle, view[place - at : start - at], place)
-        place = min(end, start + size)
-    if place < end:
-        _write_all(handle, view[place - at :], place)
-
-
-def _write_all(handle: int, data: memoryview, at: int) -> None:
-    while data:
-        count = os.pwrite(handle, data, at)
-        data = data[count:]
-        at += count
-
-
-def digest_of_handle(handle: int) -> bytes:
-    """The digest of an open local file, read from its beginning."""
-    digest = new_digest()
-    os.lseek(handle, 0, os.SEEK_SET)
-    while data := os.read(handle, BLOCK):
-        digest.update(data)
-    return digest.digest()
 
 
 def _cannot_write(entry: Entry, problem: OSError) -> HomeTrouble:
     return HomeTrouble(
         f"cannot be written: {problem.strerror}",
         where=shown(entry.path),
-        advice="make room and go on with --if-there keep; what was restored so far is whole",
+        advice=FULL_ADVICE,
     )

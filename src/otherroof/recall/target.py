@@ -11,14 +11,18 @@ import grp
 import os
 import pwd
 import stat
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from typing import Literal
 
 from otherroof.copying.entry import Entry, is_safe, shown
 from otherroof.errors import HomeTrouble, WrongUse
+from otherroof.recall.fetch import digest_of_handle
 
 Existing = Literal["refuse", "keep", "replace"]
 PART = b".otherroof-part-"
+MOVE_IT = "move it away and restore this path again"
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW
 
 
@@ -57,25 +61,64 @@ class Target:
         """Whether something is there already and is to be kept."""
         if self._existing != "keep":
             return False
-        try:
-            os.stat(_name(path), dir_fd=self._above(path), follow_symlinks=False)
-        except FileNotFoundError:
-            return False
-        except OSError as problem:
-            raise _trouble(path, problem) from problem
-        return True
+        return self._mode_at(path) is not None
 
-    def make_folder(self, entry: Entry) -> None:
-        """Make a folder that only we can enter until `finish_folder`."""
+    def require_free(self, path: bytes) -> None:
+        """Raises InTheWay where a folder stands at `path`, which is to be a file or a link."""
+        if self._existing == "replace" and stat.S_ISDIR(self._mode_at(path) or 0):
+            raise InTheWay("there is a folder of this name", where=shown(path), advice=MOVE_IT)
+
+    def holds(self, entry: Entry) -> bool:
+        """Whether a file stands at the entry's path with just its content, so that it can lend it to another name."""
+        try:
+            with self._looking_above(entry.path) as above:
+                handle = os.open(_name(entry.path), os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK, dir_fd=above)
+                try:
+                    found = os.fstat(handle)
+                    alike = stat.S_ISREG(found.st_mode) and found.st_size == entry.size
+                    return alike and digest_of_handle(handle) == entry.digest
+                finally:
+                    os.close(handle)
+        except OSError:
+            return False  # nothing that could be read: then it lends nothing
+
+    def _mode_at(self, path: bytes) -> int | None:
+        """The mode of what is at `path` now; None where there is nothing."""
+        try:
+            with self._looking_above(path) as above:
+                return os.stat(_name(path), dir_fd=above, follow_symlinks=False).st_mode
+        except FileNotFoundError:
+            return None
+        except OSError as problem:
+            raise _barred(path, problem) from problem
+
+    @contextmanager
+    def _looking_above(self, path: bytes) -> Iterator[int]:
+        """A handle on the folder above `path`, which is not made; raises OSError where it cannot be entered."""
+        _require_safe(path)
+        above = os.dup(self._top)
+        try:
+            for part in path.split(b"/")[:-1]:
+                below = os.open(part, _FOLDER, dir_fd=above)
+                os.close(above)
+                above = below
+            yield above
+        finally:
+            os.close(above)
+
+    def make_folder(self, entry: Entry) -> bool:
+        """Make a folder that only we can enter until `finish_folder`; whether it was not there yet."""
         name, above = _name(entry.path), self._above(entry.path)
         try:
             os.mkdir(name, 0o700, dir_fd=above)
         except FileExistsError:
             found = os.stat(name, dir_fd=above, follow_symlinks=False)
             if not stat.S_ISDIR(found.st_mode):
-                raise InTheWay("is not a folder", where=shown(entry.path), advice="move it away") from None
+                raise InTheWay("what has this name is no folder", where=shown(entry.path), advice=MOVE_IT) from None
+            return False
         except OSError as problem:
             raise _trouble(entry.path, problem) from problem
+        return True
 
     def create(self, path: bytes) -> tuple[int, bytes]:
         """A handle on a new file beside `path`, and its own name for `finish_file` or `drop`."""
@@ -106,7 +149,9 @@ class Target:
                 os.close(handle)
             os.rename(name, _name(entry.path), src_dir_fd=above, dst_dir_fd=above)
         except OSError as problem:
-            raise _trouble(entry.path, problem) from problem
+            with suppress(OSError):  # what went wrong is told; this is only litter
+                os.unlink(name, dir_fd=above)
+            raise _barred(entry.path, problem) from problem
 
     def link(self, first: bytes, path: bytes) -> None:
         """A further name for the file that was restored at `first`."""
@@ -116,7 +161,7 @@ class Target:
             self._clear(path, above)
             os.link(_name(first), _name(path), src_dir_fd=source, dst_dir_fd=above, follow_symlinks=False)
         except OSError as problem:
-            raise _trouble(path, problem) from problem
+            raise _barred(path, problem) from problem
         finally:
             os.close(source)
 
@@ -130,7 +175,7 @@ class Target:
                 os.chown(name, *_owner(entry), dir_fd=above, follow_symlinks=False)
             os.utime(name, ns=(entry.mtime_ns, entry.mtime_ns), dir_fd=above, follow_symlinks=False)
         except OSError as problem:
-            raise _trouble(entry.path, problem) from problem
+            raise _barred(entry.path, problem) from problem
         for key, value in entry.xattrs.items():
             try:
                 os.setxattr(b"/proc/self/fd/%d/%b" % (above, name), key, value, follow_symlinks=False)
@@ -148,7 +193,7 @@ class Target:
             finally:
                 os.close(handle)
         except OSError as problem:
-            raise _trouble(entry.path, problem) from problem
+            raise _barred(entry.path, problem) from problem
 
     def finish_top(self, entry: Entry) -> None:
         """Give the folder that is restored into the properties of the one that was copied."""
@@ -178,7 +223,7 @@ class Target:
         except FileNotFoundError:
             return
         if stat.S_ISDIR(found.st_mode):
-            raise InTheWay("is a folder", where=shown(path), advice="move it away")
+            raise InTheWay("there is a folder of this name", where=shown(path), advice=MOVE_IT)
         os.unlink(_name(path), dir_fd=above)
 
     def _above(self, path: bytes) -> int:
@@ -200,11 +245,7 @@ class Target:
             try:
                 below = _enter(part, handle)
             except OSError as problem:
-                if problem.errno in (errno.ELOOP, errno.ENOTDIR):
-                    raise InTheWay(
-                        "a folder above it is a link or a file here", where=shown(path), advice="move that away"
-                    ) from problem
-                raise _trouble(path, problem) from problem
+                raise _barred(path, problem) from problem
             finally:
                 os.close(handle)
             handle = below
@@ -258,6 +299,15 @@ def _owner(entry: Entry) -> tuple[int, int]:
     except KeyError:
         gid = entry.gid
     return uid, gid
+
+
+def _barred(path: bytes, problem: OSError) -> HomeTrouble:
+    """InTheWay where something of another kind stands at or above `path`, else the trouble that this machine has."""
+    if problem.errno in (errno.ELOOP, errno.ENOTDIR):
+        return InTheWay("a folder above it is a link or a file here", where=shown(path), advice=MOVE_IT)
+    if problem.errno in (errno.EISDIR, errno.EEXIST):
+        return InTheWay("something else has this name by now", where=shown(path), advice=MOVE_IT)
+    return _trouble(path, problem)
 
 
 def _trouble(path: bytes, problem: OSError) -> HomeTrouble:
