@@ -18,6 +18,7 @@ from pydantic import AfterValidator, Field, TypeAdapter, ValidationError, model_
 from otherroof.errors import WrongUse
 from otherroof.settings.fields import AbsolutePath, Address, Name, Port, Strict, Texts
 from otherroof.settings.models import Home
+from otherroof.settings.plain_words import wanted
 from otherroof.settings.tunnel import LARGEST_MTU, LEAST_MTU
 
 ANSWER = "answer"
@@ -70,7 +71,7 @@ def _zone(text: str) -> str:
     try:
         return Home(name="home", zone=text).zone
     except ValidationError as problem:
-        raise ValueError(_plain(problem.errors()[0]["msg"])) from None
+        raise ValueError(wanted(problem.errors()[0])) from None
 
 
 Networks = Annotated[Texts, AfterValidator(_networks)]
@@ -201,7 +202,7 @@ def judge_answers(raw: Mapping[str, Any], *, where: str, first_box: bool) -> Ans
         detail = problem.errors()[0]
         key = ".".join(str(step) for step in detail["loc"])
         known = ", ".join(Answers.model_fields)
-        wrong = "is not a key that is known here" if detail["type"] == "extra_forbidden" else _plain(detail["msg"])
+        wrong = "is not a key that is known here" if detail["type"] == "extra_forbidden" else wanted(detail)
         advice = f"known here: {known}" if detail["type"] == "extra_forbidden" else "correct it and pair again"
         raise WrongUse(f"{key}: {wrong}" if key else wrong, where=where, advice=advice) from problem
     if first_box and not (answers.home and answers.zone):
@@ -229,10 +230,6 @@ def _ask_until_sound(
         try:
             return question.kind.validate_python(question.read(line))
         except ValidationError as problem:
-            tell(_plain(problem.errors()[0]["msg"]))
+            tell(wanted(problem.errors()[0]))
         except ValueError:
             tell("a number is wanted")
-
-
-def _plain(message: str) -> str:
-    return message.removeprefix("Value error, ")

@@ -20,6 +20,7 @@ from otherroof.pairing.answers import ANSWER
 from otherroof.pairing.plan import BASE, Plan, key_names
 from otherroof.pairing.reply import Reply
 from otherroof.settings.models import Far
+from otherroof.settings.plain_words import wanted
 from otherroof.settings.reader import MAIN_FILE
 
 Table = Mapping[str, Any]
@@ -94,8 +95,9 @@ def require_sound(far: str, table: Table) -> None:
     except ValidationError as problem:
         detail = problem.errors()[0]
         key = ".".join(str(step) for step in detail["loc"])
-        wrong = detail["msg"].removeprefix("Value error, ")
-        raise WrongSettings(wrong, where=f"far.{far}.{key}", advice="correct the answers and pair again") from problem
+        raise WrongSettings(
+            wanted(detail), where=f"far.{far}.{key}", advice="correct the answers and pair again"
+        ) from problem
 
 
 def add_tables(where: str, plan: Plan, reply: Reply) -> bool:

@@ -19,6 +19,7 @@ from pydantic_core import ErrorDetails
 from otherroof.errors import WrongSettings
 from otherroof.settings.fields import NAME_RULE
 from otherroof.settings.models import Far, Home, Job, Settings
+from otherroof.settings.plain_words import wanted
 from otherroof.settings.tunnel import between_tunnels
 from otherroof.settings.watch import Told
 
@@ -210,7 +211,7 @@ def _as_mistake(path: str, above: str, model: type[BaseModel], detail: ErrorDeta
             for tag in get_args(one.model_fields["kind"].annotation)
         ]
         return Mistake(path, key + ".kind", "is missing", f"one of these is wanted: {', '.join(kinds)}")
-    wrong = detail["msg"].removeprefix("Value error, ")
+    wrong = wanted(detail)
     if kind == "value_error":
         return Mistake(path, key, wrong)
     shown = detail["input"]
