@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from otherroof.errors import WrongUse
-from otherroof.pairing.reply import Reply, read_reply, seal_of
+from otherroof.pairing.reply import Reply, is_whole, read_reply, seal_of
 from support.pairing import reply_text, some_host_key, some_reply, some_shared_key, some_tunnel_key
 
 KIT = "7764d013"
@@ -34,8 +34,36 @@ def test_a_reply_is_read_as_it_was_printed():
         TEXT.replace("otherroof reply", "Otherroof Reply").replace("seal", "Seal"),
         "".join(f"   {line}   \n\n" for line in TEXT.splitlines()),
         TEXT[: TEXT.index("seal")] + TEXT[TEXT.index("seal") :].upper(),
+        "\n".join(TEXT[at : at + 33] for at in range(0, len(TEXT), 33)),
+        "".join(f"> > {TEXT[at : at + 33]}\n" for at in range(0, len(TEXT), 33)),
+        f"\u201c{TEXT.strip()}\u201d, she says",
+        "".join(f'"{line}"\n' for line in TEXT.splitlines()),
+        "".join(f"\u2022 {line}\n" for line in TEXT.splitlines()),
+        TEXT.replace("-", "\u2011").replace(" ", "\u00a0"),
+        TEXT.replace("\n", "<br>\n"),
+        TEXT[: TEXT.index("seal")] + TEXT[TEXT.index("seal") :].replace("-", " "),
+        f"{TEXT.strip()}\nDad is well.",
+        f"otherroof reply was asked for, and otherroof reply 1 is this:\n{TEXT}",
     ],
-    ids=["in a mail", "quoted", "line ends", "wrapped", "capitals", "spaced out", "seal in capitals"],
+    ids=[
+        "in a mail",
+        "quoted",
+        "line ends",
+        "wrapped",
+        "capitals",
+        "spaced out",
+        "seal in capitals",
+        "wrapped within the keys",
+        "wrapped within the keys and quoted twice",
+        "in quote marks",
+        "each line in quote marks",
+        "as a list",
+        "with typographer's dashes and blanks",
+        "cut out of a web page",
+        "seal read out and typed with blanks",
+        "words after it that begin like hex digits",
+        "words before it that sound like it",
+    ],
 )
 def test_what_mail_programs_do_to_a_reply_does_no_harm(mangled):
     assert read(mangled) == REPLY
@@ -69,6 +97,13 @@ def test_a_seal_that_is_only_begun_does_not_fit():
         read(TEXT.strip()[:-1] + "\n")
     with pytest.raises(WrongUse, match="no whole reply"):
         read(TEXT[: TEXT.index("seal")])
+
+
+def test_a_reply_is_whole_with_the_last_digit_of_its_seal_and_not_before():
+    last = len(TEXT.strip())
+    assert [is_whole(TEXT[:end]) for end in (last - 1, last)] == [False, True]
+    assert is_whole("".join(f"> {line}\n" for line in TEXT.splitlines()))
+    assert is_whole(TEXT.replace("seal", "seal 0000")), "a wrong one is whole too, so that it is judged"
 
 
 def test_a_reply_to_an_earlier_kit_says_so():

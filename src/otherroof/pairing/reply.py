@@ -20,13 +20,18 @@ from otherroof.settings.fields import HostKey
 FORMAT = 1
 SEAL_DIGITS = 20  # 80 bits, the least that RFC 2104 §5 recommends to keep of a keyed digest
 
+# Searched for in the text without its blanks: mail programs and terminals break lines anywhere, also within a key.
 _REPLY = re.compile(
-    r"otherroof reply (?P<format>\d+) kit (?P<kit>\S+) host-key (?P<kind>\S+) (?P<host>\S+) "
-    r"tunnel-key (?P<tunnel>\S+) seal (?P<seal>[0-9a-f-]+)",
+    r"otherroofreply(?P<format>\d+)kit(?P<kit>[0-9a-z]+?)host-key(?P<kind>ssh-ed25519)(?P<host>[0-9a-z+/]+=*)"
+    rf"tunnel-key(?P<tunnel>[0-9a-z+/]+=*)seal(?P<seal>(?:-?[0-9a-f]){{1,{SEAL_DIGITS}}})",
     re.IGNORECASE,
 )
 _HOST_KEY: TypeAdapter[str] = TypeAdapter(HostKey)
-_QUOTED = re.compile(r"^[>|\s]+", re.MULTILINE)
+# What programs put around lines and words, and blanks that nobody sees (soft hyphen, zero-width ones, byte order mark).
+_TRIMMINGS = re.compile(
+    r"<br ?/?>|[\s>|*\u2022\"'`\u2018-\u201f\u00ab\u00bb\u00ad\u200b-\u200d\u2060\ufeff]", re.IGNORECASE
+)
+_DASHES = re.compile(r"[\u2010-\u2015\u2212]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,11 +64,11 @@ def read_reply(text: str, *, kit: str, shared_key: str) -> Reply:
 
     Raises WrongUse where there is none, where it belongs to another kit, or where its seal does not fit.
     """
-    found = _REPLY.search(" ".join(_QUOTED.sub("", text).split()))
+    found = _found(text)
     if found is None:
         raise WrongUse(
             "there is no whole reply in this text",
-            advice="paste all that set-up.sh printed, from `otherroof reply` to the line with `seal`",
+            advice="copy all five lines again as set-up.sh printed them, from `otherroof reply` to `seal`",
         )
     if int(found["format"]) != FORMAT:
         raise WrongUse(f"this reply is of format {found['format']}; {FORMAT} is read here", advice="make a new kit")
@@ -79,6 +84,16 @@ def read_reply(text: str, *, kit: str, shared_key: str) -> Reply:
             advice="copy it again; if it still does not fit, have the seal read out over the telephone before going on",
         )
     return _sound(reply)
+
+
+def is_whole(text: str) -> bool:
+    """Whether `text` has a reply from its first word to all digits of its seal, be it right or wrong."""
+    found = _found(text)
+    return found is not None and len(found["seal"].replace("-", "")) == SEAL_DIGITS
+
+
+def _found(text: str) -> re.Match[str] | None:
+    return _REPLY.search(_DASHES.sub("-", _TRIMMINGS.sub("", text)))
 
 
 def _seal_fits(given: str, reply: Reply, shared_key: str) -> bool:
