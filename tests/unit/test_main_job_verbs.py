@@ -11,7 +11,9 @@ import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
+from unittest.mock import patch
 
 import pytest
 
@@ -141,6 +143,33 @@ def test_run_in_words_has_the_figures_and_no_colour(verb: Verb) -> None:
     assert told.code == EXIT_WELL
     assert "3 files seen (14 B): 3 new" in told.out
     assert "\x1b" not in told.out
+
+
+def test_run_that_sends_no_content_tells_no_rate(verb: Verb) -> None:
+    assert "Mbit/s" in verb("run", JOB).out
+    assert "Mbit/s" not in verb("run", JOB).out
+    assert "\u2013" in verb("ledger").out.splitlines()[1]
+
+
+def test_job_that_is_named_twice_is_run_once(job: OneJob, verb: Verb) -> None:
+    verb("run", JOB, JOB)
+    assert len(job.rows()) == 1
+
+
+def test_what_no_copy_holds_is_told_by_the_first_dry_run_already(job: OneJob, verb: Verb) -> None:
+    os.mkfifo(job.path("pipe"))
+    job.path("other").mkdir()
+
+    def device(handle: int) -> SimpleNamespace:
+        is_other = os.readlink(f"/proc/self/fd/{handle}") == str(job.path("other"))
+        return SimpleNamespace(st_dev=os.fstat(handle).st_dev + is_other)
+
+    for more in (("--dry",), ()):
+        with patch("otherroof.copying.scan.os", SimpleNamespace(**(vars(os) | {"fstat": device}))):
+            told = verb("run", JOB, *more)
+        assert told.code == EXIT_WELL
+        assert "left out: 1 sockets, devices or fifos" in told.out
+        assert "left out: other: another disk; make it a job of its own, or set other_disks = true" in told.out
 
 
 def test_second_run_of_one_job_says_so_and_harms_nothing(job: OneJob, verb: Verb) -> None:

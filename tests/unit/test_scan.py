@@ -184,6 +184,7 @@ def test_other_disk_is_not_entered_unless_told(tmp_path: Path) -> None:
         scan = scan_of(tmp_path)
         assert paths(scan) == [b"here", b"here/a", b"mounted"]
         assert scan.notes.problems == []
+        assert scan.notes.other_disks == [b"mounted"]
         assert paths(scan_of(tmp_path, other_disks=True)) == [b"here", b"here/a", b"mounted", b"mounted/b"]
 
 

@@ -99,7 +99,7 @@ def _print_table(rows: list[RunRow], settings: Settings) -> None:
             size_text(sizes.sent),
             size_text(sizes.wire_up + sizes.wire_down),
             span_text(times.total),
-            rate_text(sizes.wire_up, times.send + times.commit),
+            rate_text(sizes.wire_up, times.send + times.commit) if sizes.sent else "–",  # a few messages make no rate
         )
     console().print(table)
     for row in rows:

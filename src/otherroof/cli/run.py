@@ -35,7 +35,7 @@ def verb(
 ) -> None:
     """Copy what changed since the last run to the far box."""
     settings = settings_in(config)
-    names = jobs or sorted(settings.jobs)
+    names = list(dict.fromkeys(jobs or sorted(settings.jobs)))
     for name in names:
         job_of(settings, name)
     clock = SystemClock()
@@ -97,21 +97,39 @@ def _tell(one: Ran, *, dry: bool) -> None:
     report, files = one.report, one.report.files
     if one.error is not None:
         typer.echo(f"{report.job}: {report.outcome}: {one.error}", err=True)
+    elif dry:
+        typer.echo(f"{report.job}: would be {report.outcome}; nothing was sent")
     else:
-        typer.echo(f"{report.job}: {'would be done' if dry else report.outcome}, run {report.run}")
+        typer.echo(f"{report.job}: {report.outcome}, run {report.run}")
     if files.seen or one.error is None:
         typer.echo(
             f"  {files.seen} files seen ({size_text(report.bytes.seen)}): {files.new} new, {files.changed} changed, "
             f"{files.moved} moved, {files.removed} removed; new content {size_text(report.bytes.new)}"
         )
     if not dry and report.bytes.wire_up:
-        times = report.seconds
-        typer.echo(
-            f"  {size_text(report.bytes.sent)} sent, {size_text(report.bytes.wire_up)} up and "
-            f"{size_text(report.bytes.wire_down)} down on the wire in {span_text(times.total)} "
-            f"({rate_text(report.bytes.wire_up, times.send + times.commit)})"
-        )
+        typer.echo(f"  {_wire_text(report)}")
     for problem in report.problems[:LONGEST_LIST]:
         typer.echo(f"  not copied: {problem.path}: {problem.why}" if problem.path else f"  note: {problem.why}")
     if len(report.problems) > LONGEST_LIST:
         typer.echo(f"  and {len(report.problems) - LONGEST_LIST} more")
+    _tell_left_out(report)
+
+
+def _wire_text(report: RunReport) -> str:
+    """What crossed the line. A rate is only told where content crossed: a few messages make no rate."""
+    sizes, times = report.bytes, report.seconds
+    rate = f" ({rate_text(sizes.wire_up, times.send + times.commit)})" if sizes.sent else ""
+    return (
+        f"{size_text(sizes.sent)} of content sent; {size_text(sizes.wire_up)} up and {size_text(sizes.wire_down)} down "
+        f"on the wire in {span_text(times.total)}{rate}"
+    )
+
+
+def _tell_left_out(report: RunReport) -> None:
+    """What no copy holds, though no pattern leaves it out: nobody is to find that out on the day of need."""
+    if report.files.left_out:
+        typer.echo(f"  left out: {report.files.left_out} sockets, devices or fifos, which hold no content")
+    for folder in report.other_disks[:LONGEST_LIST]:
+        typer.echo(f"  left out: {folder}: another disk; make it a job of its own, or set other_disks = true")
+    if len(report.other_disks) > LONGEST_LIST:
+        typer.echo(f"  and {len(report.other_disks) - LONGEST_LIST} more disks")

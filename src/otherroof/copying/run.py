@@ -150,6 +150,7 @@ class Run:
         looking.compare(plan)
         self._report.problems += looking.notes.problems
         self._report.files.left_out = looking.notes.left_out
+        self._report.other_disks = [shown(path) for path in looking.notes.other_disks]
         looking.find_moves(plan)
         self._report.nature = self._sampler.nature(count_new_endings(plan.came_and_went()))
         self._fill_in(plan.tally())

@@ -62,11 +62,15 @@ class LeftOut(Protocol):
 
 @dataclass(slots=True)
 class ScanNotes:
-    """What the scan met besides entries. What is known of a `blind` path and below it stands as it was."""
+    """What the scan met besides entries. What is known of a `blind` path and below it stands as it was.
+
+    `other_disks` are folders at which another file system begins that was not entered.
+    """
 
     problems: list[Problem] = field(default_factory=list)
     blind: set[bytes] = field(default_factory=set)
     left_out: int = 0
+    other_disks: list[bytes] = field(default_factory=list)
 
     def is_blind(self, path: bytes) -> bool:
         """Whether `path`, or a folder above it, could not be looked at."""
@@ -163,6 +167,7 @@ class Scan:
             return None
         if not self._other_disks and os.fstat(handle).st_dev != self._device:
             os.close(handle)
+            self.notes.other_disks.append(path)
             return None
         return handle
 

@@ -64,7 +64,7 @@ class Nature:
 
 @dataclass(slots=True)
 class RunReport:
-    """Everything that one run has to tell."""
+    """Everything that one run has to tell. `other_disks` are folders that are disks of their own and were not entered."""
 
     job: str
     run: str
@@ -75,6 +75,7 @@ class RunReport:
     problems: list[Problem] = field(default_factory=list)
     reason: str = ""
     nature: Nature | None = None
+    other_disks: list[str] = field(default_factory=list)
 
     def as_json(self) -> dict[str, Any]:
         """The report as `run --json` prints it."""
