@@ -11,6 +11,7 @@ import contextlib
 import logging
 import socket
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -108,7 +109,7 @@ class Session:
     def _no_sftp(self, too_late: bool, problem: Exception) -> OtherroofError:
         """Why SFTP did not start. A connection that broke is not always known to be broken at once."""
         if too_late:
-            return LinkLost(f"did not answer within {self.doorway.answer_s:g} s", where=self.doorway.where)
+            return _silent(self.doorway, self.doorway.answer_s)
         self.transport.join(DYING_S)
         if not self.transport.is_active():
             return _broken(self.doorway, problem)
@@ -128,12 +129,16 @@ def translated(doorway: Doorway) -> Iterator[None]:
     try:
         yield
     except TimeoutError as problem:
-        raise LinkLost(f"did not answer within {doorway.answer_s:g} s", where=doorway.where) from problem
+        raise _silent(doorway, doorway.answer_s) from problem
     except (paramiko.SSHException, EOFError, OSError) as problem:
         raise _broken(doorway, problem) from problem
 
 
-def _broken(doorway: Doorway, problem: Exception) -> LinkLost:
+def _silent(doorway: Doorway, seconds: float) -> LinkLost:
+    return LinkLost(f"did not answer within {seconds:g} s", where=doorway.where)
+
+
+def _broken(doorway: Doorway, problem: BaseException) -> LinkLost:
     return LinkLost(f"the connection broke ({str(problem) or 'closed by the far box'})", where=doorway.where)
 
 
@@ -237,13 +242,19 @@ def prove_host_key(doorway: Doorway, transport: paramiko.Transport) -> None:
 
 def log_in(doorway: Doorway, transport: paramiko.Transport, key: paramiko.PKey) -> None:
     """Raises LoginRefused, or LinkLost where the connection breaks meanwhile."""
+    begun = time.monotonic()
     try:
         transport.auth_publickey(doorway.account, key)
     except paramiko.AuthenticationException as problem:
+        # The library says the same of a refusal, of a connection that broke, and of an answer that never came.
+        if not transport.is_active():
+            raise _broken(doorway, transport.get_exception() or problem) from problem
+        if time.monotonic() - begun >= transport.auth_timeout:
+            raise _silent(doorway, transport.auth_timeout) from problem
         raise LoginRefused(
             f"proved its host key but does not let {doorway.account!r} in with our key",
             where=doorway.where,
             advice="check the account's name and that its authorized_keys holds the public half of login_key",
         ) from problem
     except (paramiko.SSHException, EOFError, OSError) as problem:
-        raise LinkLost(f"the connection broke while logging in ({problem})", where=doorway.where) from problem
+        raise _broken(doorway, problem) from problem

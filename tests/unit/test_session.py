@@ -1,0 +1,79 @@
+"""What the SSH library reports while logging in is told as what it means: refused, broken, or no answer."""
+
+from __future__ import annotations
+
+import socket
+import threading
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+import paramiko
+import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
+
+from otherroof.errors import LinkLost, LoginRefused, OtherroofError
+from otherroof.far.session import Doorway, log_in, read_login_key
+
+GRACE_S = 0.5
+
+
+class Porter(paramiko.ServerInterface):
+    """Does `deed` when a key is shown, then refuses it."""
+
+    def __init__(self, deed: threading.Event, hang_up: socket.socket | None) -> None:
+        self._deed = deed
+        self._hang_up = hang_up
+
+    def check_auth_publickey(self, username: str, key: paramiko.PKey) -> int:
+        if self._hang_up is not None:
+            self._hang_up.close()
+        self._deed.wait(10)
+        return paramiko.common.AUTH_FAILED
+
+    def get_allowed_auths(self, username: str) -> str:
+        return "publickey"
+
+
+@contextmanager
+def a_login(where: Path, *, hangs_up: bool = False, answers: bool = True) -> Iterator[OtherroofError]:
+    """What `log_in` raises at a server that refuses, hangs up or never answers."""
+    key_file = where / "key"
+    key_file.write_bytes(
+        Ed25519PrivateKey.generate().private_bytes(Encoding.PEM, PrivateFormat.OpenSSH, NoEncryption())
+    )
+    key_file.chmod(0o600)
+    deed = threading.Event()
+    if answers:
+        deed.set()
+    here, there = socket.socketpair()
+    server, client = paramiko.Transport(there), paramiko.Transport(here)
+    client.auth_timeout = GRACE_S
+    with closing(server), closing(client):
+        server.add_server_key(paramiko.RSAKey.generate(2048))
+        server.start_server(threading.Event(), Porter(deed, there if hangs_up else None))
+        client.start_client(timeout=10)
+        doorway = Doorway("192.0.2.1", 22, "copykeeper", str(key_file), "ssh-ed25519 AAAA", answer_s=GRACE_S)
+        with pytest.raises(OtherroofError) as caught:
+            log_in(doorway, client, read_login_key(doorway.key_path))
+        deed.set()
+        yield caught.value
+
+
+def test_refused_key_is_told_as_refused(tmp_path: Path) -> None:
+    with a_login(tmp_path) as error:
+        assert type(error) is LoginRefused
+
+
+def test_connection_that_breaks_while_logging_in_is_no_refusal(tmp_path: Path) -> None:
+    """A refusal ends the run at once; a broken connection is tried again."""
+    with a_login(tmp_path, hangs_up=True) as error:
+        assert type(error) is LinkLost
+        assert "the connection broke" in str(error)
+
+
+def test_login_that_is_never_answered_is_no_refusal(tmp_path: Path) -> None:
+    with a_login(tmp_path, answers=False) as error:
+        assert type(error) is LinkLost
+        assert "did not answer within 0.5 s" in str(error)
