@@ -302,6 +302,7 @@ class FileSender:
         self._reader.begin(job.stream)
         if todo.numbers is not None:
             self._plan.note_part(todo.path, todo.numbers, held.upto)
+            self._plan.commit()  # a kill right after this still leaves word of what will have arrived
         job.step = "upload"
         job.has_old = old is not None
         self._state.uploading.append(job)
