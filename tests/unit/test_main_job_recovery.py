@@ -91,6 +91,17 @@ def test_state_folder_deleted_and_no_content_is_sent_again(job: OneJob) -> None:
     job.all_come_back()
 
 
+def test_state_folder_deleted_and_a_folder_of_links_is_not_held(job: OneJob) -> None:
+    """Invariant 4: links that did not change count as unchanged, though the listing tells no size of them."""
+    for number in range(120):
+        job.path(f"link {number}").symlink_to(f"target {number}")
+    job.done()
+    job.forget_state()
+    assert job.run(dry=True).report.files.changed == 0
+    assert job.done().files.changed == 0
+    job.all_come_back()
+
+
 def test_state_folder_deleted_after_a_cut_run_and_nothing_it_brought_is_sent_again(job: OneJob) -> None:
     """Invariants 4 and 8: what stands in the far copy is found by looking there."""
     job.put("first", b"a first file")

@@ -96,7 +96,8 @@ def _worst(ran: list[Ran]) -> int:
 def _tell(one: Ran, *, dry: bool) -> None:
     report, files = one.report, one.report.files
     if one.error is not None:
-        typer.echo(f"{report.job}: {report.outcome}: {one.error}", err=True)
+        told = str(one.error).removeprefix(f"{report.job}: ")
+        typer.echo(f"{report.job}: {report.outcome}: {told}", err=True)
     elif dry:
         typer.echo(f"{report.job}: would be {report.outcome}; nothing was sent")
     else:

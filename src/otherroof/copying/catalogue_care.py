@@ -139,7 +139,8 @@ def blocks_of(lines: Iterator[bytes]) -> Iterator[Block]:
             yield make_block(folder, items)
             items = []
         folder = above
-        numbers = (0, entry.size, held_ns(entry.mtime_ns), 0, entry.mode | KIND_BITS[entry.kind])
+        size = len(entry.target) if entry.kind == "link" else entry.size  # as `lstat` tells it
+        numbers = (0, size, held_ns(entry.mtime_ns), 0, entry.mode | KIND_BITS[entry.kind])
         items.append((name, numbers, line))
     if items:
         yield make_block(folder, items)

@@ -104,9 +104,9 @@ class Looking:
             why = f"{self._cared.remarks[-1]}: its disk may be missing or was exchanged"
         if why:
             raise Held(
-                f"held, nothing was sent: {why}",
+                why,
                 where=subject.job,
-                advice=f"look at {shown(subject.folder)}; if it is meant so: otherroof release {subject.job}",
+                advice=f"nothing was sent; look at {shown(subject.folder)}; if it is meant so: otherroof release {subject.job}",
             )
 
     def _settle_doubts(self, plan: Plan) -> None:

@@ -64,7 +64,7 @@ class Nature:
 
 @dataclass(slots=True)
 class RunReport:
-    """Everything that one run has to tell. `other_disks` are folders that are disks of their own and were not entered."""
+    """Everything that one run has to tell. `other_disks` are folders where another disk begins, not entered."""
 
     job: str
     run: str
