@@ -103,11 +103,8 @@ class Looking:
         if self._cared.lost and subject.release is None:
             why = f"{self._cared.remarks[-1]}: its disk may be missing or was exchanged"
         if why:
-            raise Held(
-                why,
-                where=subject.job,
-                advice=f"nothing was sent; look at {shown(subject.folder)}; if it is meant so: otherroof release {subject.job}",
-            )
+            look = f"look at {shown(subject.folder)}; if it is meant so: otherroof release {subject.job}"
+            raise Held(why, where=subject.job, advice=f"nothing was sent; {look}")
 
     def _settle_doubts(self, plan: Plan) -> None:
         """Before a run is held for changes: files of the same size may only have been touched."""
