@@ -89,6 +89,32 @@ def test_the_kit_s_name_changes_with_anything_in_the_plan():
     [("192.168.1.7", "private"), ("100.64.3.3", "share"), ("larch.example.net", ""), ("198.18.1.2", "")],
 )
 def test_an_address_that_nobody_can_call_is_doubted(name, said):
-    found = doubts(some_plan(own_name=name))
+    found = doubts(some_plan(own_name=name), some_answers(own_name=name))
     assert bool(found) == bool(said)
     assert not said or said in found[0]
+
+
+def test_a_home_behind_a_shared_address_is_told_before_anything_is_set_up():
+    outside = "100.64.3.3"
+    (found,) = doubts(some_plan(), some_answers(), outside)
+    assert "no port can be forwarded from it" in found
+    assert "swap the roles" in found
+    calls = {"role": "call", "far_name": "heron.example.net"}
+    assert doubts(some_plan(**calls), some_answers(**calls), outside) == [], "who calls needs no port"
+    assert doubts(some_plan(), some_answers(), "198.18.1.2") == doubts(some_plan(), some_answers(), "") == []
+
+
+@pytest.mark.parametrize(
+    ("far_lan", "said"),
+    [
+        (["192.168.71.0/24"], "both houses use 192.168.71.0/24;"),
+        (["192.168.0.0/16"], "192.168.71.0/24 and 192.168.0.0/16, which overlap;"),
+        (["192.168.88.0/24"], ""),
+        ([], ""),
+    ],
+)
+def test_two_houses_with_one_block_are_explained_with_free_ones(far_lan, said):
+    answers = some_answers(far_lan=far_lan)
+    found = doubts(some_plan(far_lan=far_lan), answers)
+    assert bool(found) == bool(said)
+    assert not said or (said in found[0] and found[0].count("/24, 10.") == 2)

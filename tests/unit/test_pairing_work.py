@@ -8,8 +8,10 @@ import os
 from pathlib import Path
 
 import pytest
+import typer
 
 from otherroof.cli.main import main
+from otherroof.link.routes import Route
 from otherroof.pairing.kit import SECRET
 from otherroof.settings import look_around, read_parts
 from support.lab import toml_text
@@ -152,6 +154,71 @@ def test_a_reply_can_be_pasted_and_ends_with_its_seal(house, monkeypatch, kind):
     assert code == 0, said
     assert "heron" in read_parts(str(house.where)).far
     assert (typed.read() != "") == (kind is Typed)
+
+
+def test_pasting_ends_also_where_a_mail_program_quoted_and_broke_the_reply(house, monkeypatch):
+    house.begin()
+    reply = reply_text(some_reply(house.kit()), house.shared()).strip()
+    typed = Typed("".join(f"> {reply[at : at + 60]}\n" for at in range(0, len(reply), 60)) + "what comes after\n")
+    monkeypatch.setattr("sys.stdin", typed)
+    code, said = house.run("heron", "--finish")
+    assert code == 0, said
+    assert typed.read() == "what comes after\n"
+
+
+def test_options_that_do_not_belong_together_are_refused(house):
+    for words in (["--reply", "x"], ["--finish", "--answers", "x"], ["--finish", "--kit", "x"]):
+        assert house.run("heron", *words)[0] == 2
+    assert house.files() == {}
+
+
+class TestAsked:
+    """At a terminal: what was answered before is proposed, and leaving in the middle leaves nothing."""
+
+    @pytest.fixture
+    def asked(self, house, monkeypatch):
+        """Every question with what is proposed; the answers are taken from `says`, else what is proposed."""
+        heard: list[tuple[str, str]] = []
+        says: dict[str, str] = {}
+        monkeypatch.setattr("sys.stdin", Typed())
+
+        def prompt(text: str, *, default: str, **_: object) -> str:
+            heard.append((text, default))
+            answer = next((answer for part, answer in says.items() if part in text), default)
+            if answer == "Ctrl-C":
+                raise typer.Abort
+            return answer
+
+        monkeypatch.setattr("typer.prompt", prompt)
+        monkeypatch.setattr("otherroof.cli.pair.outside_address", lambda gateway: "")
+        return heard, says
+
+    def test_a_second_time_proposes_what_was_answered_the_first(self, house, asked):
+        heard, _ = asked
+        house.begin()
+        code, said = house.run("heron")
+        assert code == 0, said
+        proposed = {text.split(",")[0]: default for text, default in heard}
+        assert proposed["A short name for this home"] == "larch"
+        assert proposed["The name at which home is found from outside"] == "larch.example.net"
+        assert proposed["Whom does the relative call when that happens (name"] == ANSWERS["contact"]
+        assert "should have said yes before you go on" in said
+
+    def test_leaving_in_the_middle_writes_nothing_and_says_so(self, house, asked):
+        _, says = asked
+        says |= {"short name": "larch", "found from outside": "Ctrl-C"}
+        code, said = house.run("heron")
+        assert code == 130
+        assert said.endswith("otherroof: interrupted\n")
+        assert "next run" not in said
+        assert house.files() == {}
+
+    def test_a_router_that_cannot_be_called_is_told_before_the_first_question(self, house, asked, monkeypatch):
+        _, says = asked
+        says |= {"short name": "Ctrl-C"}
+        monkeypatch.setattr("otherroof.cli.pair.outside_address", lambda gateway: "100.64.3.3")
+        monkeypatch.setattr("otherroof.cli.pair.default_route", lambda commands: Route("lo", "127.0.0.1"))
+        assert "no port can be forwarded from it" in house.run("heron")[1]
 
 
 def test_a_reply_file_that_is_not_there_is_named(house):

@@ -34,6 +34,9 @@ VERBS: tuple[str, ...] = (
     "install",
 )
 
+# These end what they are at, and say what became of it.
+TELL_THEMSELVES = ("run", "serve")
+
 
 def build(only: str = "") -> typer.Typer:
     """The command line with every verb, or with just one where that is all that is needed."""
@@ -74,6 +77,8 @@ def main(argv: list[str] | None = None) -> None:
     asked = given[0] if given and given[0] in VERBS else ""
     try:
         code = build(asked)(given, standalone_mode=False)
+        if code == EXIT_INTERRUPTED and asked not in TELL_THEMSELVES:
+            sys.stderr.write("otherroof: interrupted\n")
     except OtherroofError as error:
         sys.stderr.write(f"otherroof: {error}\n")
         code = error.exit_code
@@ -81,7 +86,7 @@ def main(argv: list[str] | None = None) -> None:
         sys.stderr.write(f"otherroof: {_told(problem)}; `otherroof --help` lists what there is\n")
         code = EXIT_WRONG_USE
     except (KeyboardInterrupt, typer.Abort):
-        sys.stderr.write("otherroof: interrupted; what was sent is kept and used by the next run\n")
+        sys.stderr.write("otherroof: interrupted\n")
         code = EXIT_INTERRUPTED
     except BrokenPipeError:
         code = 0

@@ -157,7 +157,12 @@ _QUESTIONS = (
         after=_calls(CALL),
     ),
     Question("port", "The UDP port to open in that router", TypeAdapter(Port), read=int),
-    Question("home_lan", "The address blocks used at home", TypeAdapter(Networks), read=_texts),
+    Question(
+        "home_lan",
+        "The address blocks used at home, such as 192.168.1.0/24 (its router's page shows them)",
+        TypeAdapter(Networks),
+        read=_texts,
+    ),
     Question(
         "far_lan",
         "The address blocks used in the far house (empty if nobody knows)",

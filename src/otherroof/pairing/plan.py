@@ -133,14 +133,49 @@ def propose(far: str, home: str, answers: Answers, keys: HomeKeys, taken: Taken)
     )
 
 
-def doubts(plan: Plan) -> list[str]:
-    """What may be wrong with a plan that can be tried all the same, each in a sentence with advice."""
+def doubts(plan: Plan, answers: Answers, outside: str = "") -> list[str]:
+    """What may be wrong with a plan that can be tried all the same, each in a sentence with advice.
+
+    `outside` is the address that home's router says it has on the internet, "" where it does not tell.
+    """
+    found = []
+    if plan.role == ANSWER and outside and cannot_be_called(outside):
+        found.append(cannot_be_answered(outside))
     called = plan.own_name if plan.role == ANSWER else plan.far_name
     try:
-        reason = cannot_be_called(called)
+        if cannot_be_called(called) and called != outside:
+            found.append(f"{cannot_be_called(called)}; {call_advice(called)}")
     except ValueError:
-        return []  # a name; where it leads is for the ladder to find out
-    return [f"{reason}; {call_advice(called)}"] if reason else []
+        pass  # a name; where it leads is for the ladder to find out
+    return found + _same_blocks(plan, answers)
+
+
+def cannot_be_answered(outside: str) -> str:
+    """That home cannot be called at its router's outside address, and what to do; "" where it can, or none is known."""
+    if not outside or not cannot_be_called(outside):
+        return ""
+    return f"home's router says that its own outside address cannot be called: {cannot_be_called(outside)}; " + (
+        call_advice(outside)
+    )
+
+
+def _same_blocks(plan: Plan, answers: Answers) -> list[str]:
+    """Two houses with one private block: the usual trap, since routers come with the same one."""
+    pairs = [
+        (ours, theirs)
+        for ours in answers.home_lan
+        for theirs in answers.far_lan
+        if overlap(ipaddress.ip_network(ours), ipaddress.ip_network(theirs))
+    ]
+    if not pairs:
+        return []
+    free = ", ".join(str(net) for net in free_blocks([plan.network, *answers.home_lan, *answers.far_lan]))
+    ours, theirs = pairs[0]
+    both = ours if ours == theirs else f"{ours} and {theirs}, which overlap"
+    return [
+        f"both houses use {both}; the copies do not mind, since this tunnel leads to the far box alone, but whole "
+        f"networks could never be joined so: whoever wants that gives one house another block first, such as {free}"
+    ]
 
 
 def _free_port(port: int, taken: frozenset[int]) -> int:

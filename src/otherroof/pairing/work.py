@@ -7,7 +7,8 @@ prints nothing.
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from otherroof.errors import WrongSettings, WrongUse
 from otherroof.pairing.answers import Answers
@@ -34,10 +35,12 @@ class Begun:
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """What the settings folder says before a pairing: `home` is empty where there are no settings yet."""
+    """What the settings folder says before a pairing: `home` is empty where there are no settings yet; `answered` is
+    what an earlier pairing with this box was told, by question."""
 
     parts: Parts
     home: str
+    answered: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def first_box(self) -> bool:
@@ -53,7 +56,7 @@ def look_at(where: str, far: str) -> Standing:
     parts = read_parts(where)
     main = os.path.join(parts.where, MAIN_FILE)
     if not os.path.lexists(main):
-        return Standing(parts, "")
+        return Standing(parts, "", _answered(where, far))
     if far in parts.far_named:
         raise WrongUse(
             f"[far.{far}] is in the settings already",
@@ -64,7 +67,19 @@ def look_at(where: str, far: str) -> Standing:
     for mistake in parts.mistakes:
         if mistake.file == main and mistake.key != "far":
             raise WrongSettings(mistake.line(), advice="put it right before pairing")
-    return Standing(parts, parts.home.name if parts.home is not None else "")
+    return Standing(parts, parts.home.name if parts.home is not None else "", _answered(where, far))
+
+
+def _answered(where: str, far: str) -> dict[str, str]:
+    record = find_record(where, far)
+    if record is None:
+        return {}
+    plan = record.plan
+    told = {name: str(getattr(plan, name)) for name in _ASKED}
+    return {name: text for name, text in {**told, "silent_days": f"{plan.silent_days:g}"}.items() if text}
+
+
+_ASKED = ("home", "zone", "role", "own_name", "far_name", "port", "folder", "contact")
 
 
 def begin(standing: Standing, far: str, answers: Answers, *, here: list[str], kit_folder: str = "") -> Begun:
