@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from otherroof.cli.main import VERBS
 from otherroof.copying.leave_out import left_out_by
 from otherroof.settings import look_around, read_parts
 from otherroof.settings.fields import is_documentation
@@ -94,3 +95,17 @@ def test_first_run_names_what_is_missing_on_an_old_machine(tmp_path: Path) -> No
 def test_the_example_of_a_digest_is_what_a_digest_looks_like() -> None:
     for name, text in made().items():
         assert (EXAMPLES / name).read_text(encoding="utf-8") == text, f"make it anew: {made.__module__}"
+
+
+def test_every_command_that_anybody_is_told_to_use_exists() -> None:
+    texts = [ROOT / "README.md", ROOT / "DEVELOPERS.md"]
+    kinds = {".py", ".j2", ".service", ".toml", ".sh", ".txt"}
+    for folder in ("src", "examples", "jobs"):
+        texts += [one for one in (ROOT / folder).rglob("*") if one.suffix in kinds]
+    told = {
+        (verb, str(path.relative_to(ROOT)))
+        for path in texts
+        for verb in re.findall(r"[`:] ?(?:sudo )?otherroof ([a-z][a-z-]+)", path.read_text())
+    }
+    assert {verb for verb, _ in told} > {"probe", "release", "run", "quiet", "check"}
+    assert [one for one in sorted(told) if one[0] not in VERBS] == []

@@ -28,6 +28,7 @@ from otherroof.errors import (
     EXIT_WELL,
     EXIT_WRONG_USE,
 )
+from otherroof.ledger import Ledger
 from otherroof.service import stopping
 from otherroof.service.holding import job_lock
 from support.main_job import JOB, OneJob, one_job
@@ -381,6 +382,27 @@ def test_damaged_file_is_named_with_its_own_exit_code_and_the_rest_comes(job: On
     assert (into / "b/c").read_bytes() == b"first c"
     told = verb("restore", JOB, "--into", str(job.where / "again"), "--json")
     assert told.json["damaged"] == [{"path": "a", "why": "its content is not what the listing says"}]
+
+
+def test_damage_is_counted_until_the_file_comes_back_whole(job: OneJob, verb: Verb) -> None:
+    def counted() -> list[str]:
+        with Ledger(job.settings.ledger) as ledger:
+            return [one.path for one in ledger.damages(JOB)]
+
+    verb("run")
+    for name in ("a", "b/c"):
+        (job.latest / name).write_bytes(b"not what it was")
+    verb("restore", JOB, "--into", str(job.where / "spoilt"))
+    assert counted() == ["a", "b/c"]
+    for name, content in (("a", b"first a"), ("b/c", b"first c")):
+        (job.latest / name).write_bytes(content)
+    verb("restore", JOB, "b", "--into", str(job.where / "part"))
+    assert counted() == ["a"], "what was not asked for was not read"
+    job.put("back/a", b"first a")
+    verb("restore", JOB, "--into", str(job.path("back")), "--if-there", "keep")
+    assert counted() == ["a"], "what was here already was not read"
+    assert verb("restore", JOB, "--into", str(job.where / "whole")).code == EXIT_WELL
+    assert counted() == []
 
 
 def test_tampered_listing_has_the_exit_code_of_damage(job: OneJob, verb: Verb) -> None:

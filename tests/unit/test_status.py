@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
+from rich.console import Console
 
 from otherroof.cli.main import main
 from otherroof.clock import SteppedClock, SystemClock, stamp
 from otherroof.copying.tally import Problem
 from otherroof.ledger import Ledger
+from otherroof.ledger.runs import Hold
 from otherroof.ledger.turns import Turn
 from otherroof.settings import require_settings
 from otherroof.watch import Extra, look
@@ -82,8 +85,8 @@ def test_since_when_a_far_box_has_not_answered_is_shown_with_the_last_probes_hea
     code, said = house.ask()
     assert code == 0, "one probe without an answer is no alarm yet"
     assert (
-        f"heron has not answered since {house.shown(house.now - 20 * HOUR)}; last probe, "
-        f"{house.shown(house.now - 2 * HOUR)}: SSH speaks: no answer; look at the router there\n"
+        f"heron has not answered since {house.shown(house.now - 20 * HOUR)}\n"
+        f"last probe of heron, {house.shown(house.now - 2 * HOUR)}: SSH speaks: no answer; look at the router there\n"
     ) in said
     (box,) = house.json()["far"]
     assert box["answers"] is False
@@ -141,7 +144,7 @@ def test_what_a_job_waits_for_is_shown(house: House) -> None:
     house.copied("photos", "papers", "music", ago=5 * HOUR)
     waits = "waits for its window, which opens at 2031-03-06 22:00"
     house.ledger.note_turn(Turn("photos", "30 1 * * *", house.now, waiting=waits))
-    assert f"photos {waits}\n" in house.ask()[1]
+    assert f"photos: {waits}\n" in house.ask()[1]
     assert {one["job"]: one["waits"] for one in house.json()["jobs"]} == {"photos": waits, "papers": "", "music": ""}
 
 
@@ -174,6 +177,56 @@ def test_entries_that_could_not_be_copied_are_counted(house: House) -> None:
     assert "photos: 1 entry could not be copied: otherroof ledger --job photos --json\n" in said
 
 
+NAMES = ["letters", "photos", "recipes-database", "server"]
+
+
+def test_a_usual_household_in_trouble_fits_a_small_terminal_and_nothing_is_cut_off(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    house = House(tmp_path, capsys, NAMES)
+    main_file = tmp_path / "otherroof.toml"
+    box = main_file.read_text().partition("[far.heron]")[2]
+    main_file.write_text(main_file.read_text() + "[far.wren]" + box.replace("10.77.0.2", "10.77.1.2"))
+    for name in NAMES:
+        job = tmp_path / "jobs" / f"{name}.toml"
+        text = job.read_text().replace(str(tmp_path / "family"), "/srv/larch")
+        job.write_text(text.replace("heron", "wren") if name in NAMES[2:] else text)
+    house.settings = require_settings(house.where)
+    house.copied(*NAMES[:2], ago=5 * DAY)
+    house.ledger.note_probe("heron", house.now - 2 * HOUR, NO_ANSWER, answered=False)
+    house.ledger.note_answer("wren", house.now)
+    write_run(house.ledger, house.now - HOUR, Night(), "recipes-database")
+    write_run(house.ledger, house.now - DAY, Night(), "server")
+    write_run(house.ledger, house.now - HOUR, Night("held"), "server")
+    house.ledger.db.execute("UPDATE run SET far='wren' WHERE job IN ('recipes-database', 'server')")
+    house.ledger.note_hold(Hold("server", "r", house.now - HOUR, "2,104 of 2,900 files are gone", 2104, 0, 2900, None))
+    for name in NAMES[:2]:
+        waits = "the last try came to nothing; the next is at 2031-04-07 07:20"
+        house.ledger.note_turn(Turn(name, "30 1 * * *", house.now - DAY, waiting=waits))
+    house.look()
+    monkeypatch.setattr("otherroof.cli.status.console", lambda: Console(width=80, force_terminal=True, no_color=True))
+    code, said = house.ask()
+    said = re.sub("\x1b[^m]*m", "", said)
+    assert code == 1
+    assert "…" not in said
+    lines = said.splitlines()
+    assert len(lines) <= 24, said
+    assert max(len(line) for line in lines) <= 80
+    told = " ".join(said.split())
+    assert "letters and photos: the last try came to nothing; the next is at 2031-04-07 07:20" in told
+    assert told.count("has not answered since") == 1
+    assert "Only then `otherroof release server`" in told
+
+
+def test_a_first_copy_that_is_on_its_way_asks_for_nothing(house: House) -> None:
+    house.copied("papers", "music", ago=5 * HOUR)
+    assert "photos: no good copy yet: otherroof run photos" in house.ask()[1]
+    house.ledger.begin_run("photos", run_id(house.now), "heron", house.now - HOUR)
+    code, said = house.ask()
+    assert code == 0
+    assert "under way" in said
+
+
 def test_a_mistake_in_one_job_file_hides_nothing_of_the_others(house: House) -> None:
     house.copied("photos", "papers", "music", ago=5 * HOUR)
     house.look()
@@ -181,7 +234,7 @@ def test_a_mistake_in_one_job_file_hides_nothing_of_the_others(house: House) -> 
     code, said = house.ask()
     assert code == 1
     assert "photos" in said.splitlines()[1] + said.splitlines()[2]
-    assert "music: is not copied, because its file has a mistake" in said
+    assert "music: its file has a mistake; the service's next start goes on without it" in said
     assert "music.toml: at: '25 1 * *' has 4 field(s)" in said
     told = house.json()
     assert (told["unread"], len(told["mistakes"]), len(told["jobs"])) == (["music"], 1, 2)

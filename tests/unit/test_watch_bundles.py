@@ -105,9 +105,9 @@ def test_the_subject_names_the_gravest(house: House) -> None:
     house.ledger.note_hold(Hold("job07", "r", house.clock.now(), "most files are gone", 9, 0, 10, None))
     house.look()
     (mail,) = house.mails
-    assert mail.line.startswith("[larch] job07 is held since ")
+    assert mail.line.startswith("[larch] job job07 is held since ")
     assert mail.line.endswith(", and 20 more")
-    assert mail.text.index("1. Job07 is held") < mail.text.index("2. The newest good copy")
+    assert mail.text.index("1. Job job07 is held") < mail.text.index("2. The newest good copy")
 
 
 def test_a_message_that_waits_loses_what_is_told_anew_and_keeps_the_rest(house: House) -> None:

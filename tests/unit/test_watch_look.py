@@ -408,7 +408,7 @@ def test_a_message_names_what_happened_what_to_do_and_how_to_quiet_it(house: Hou
     house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "most files are gone", 9, 0, 10, None))
     house.look()
     (told,) = house.mail.taken
-    assert told.line == "[larch] photos is held since Sat 1 March 2031, 00:30: most files are gone"
+    assert told.line == "[larch] job photos is held since Sat 1 March 2031, 00:30: most files are gone"
     assert "What to do: " in told.text
     assert "otherroof quiet held:photos --days 14" in told.text
     house.ledger.drop_hold("photos")

@@ -97,7 +97,7 @@ def test_page_is_written_into_a_new_folder(house: House, tmp_path: Path) -> None
 def test_quiet_lists_acknowledges_and_takes_back(house: House) -> None:
     assert house.ask("quiet") == (0, "no alert stands\n")
     house.hold()
-    assert house.ask("quiet")[1].startswith("held:photos: photos is held since")
+    assert house.ask("quiet")[1].startswith("held:photos: job photos is held since")
     code, said = house.ask("quiet", "held:photos", "--days", "3")
     assert code == 0
     assert "; quiet until" in said

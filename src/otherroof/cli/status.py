@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import textwrap
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -39,39 +41,60 @@ def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) ->
 
 def _show(found: Overview, zone: ZoneInfo) -> None:
     out = console()
-    out.print(_job_table(found.jobs))
-    for job in found.jobs:
-        if job.waits:
-            typer.echo(f"{job.job} {job.waits}")
+
+    def tell(lines: list[str]) -> None:
+        for line in lines:
+            typer.echo(_folded(line, out.width) if out.is_terminal else line)
+
+    out.print(_job_table(found, zone))
+    tell(_wait_lines(found.jobs))
     out.print()
     out.print(_far_table(found.far))
-    for box in found.far:
-        if not box.answers or box.headline not in ("", "all well"):
-            typer.echo(_far_line(box, zone))
+    tell([line for box in found.far for line in _far_lines(box, found, zone)])
     out.print()
-    lines = [*_alert_lines(found, zone), *_need_lines(found)]
-    for line in lines or ["nothing needs a hand"]:
-        typer.echo(line)
+    tell([*_alert_lines(found, zone), *_need_lines(found)] or ["nothing needs a hand"])
 
 
-def _job_table(jobs: tuple[JobRow, ...]) -> Table:
+def _folded(line: str, width: int) -> str:
+    """`line` as a terminal shows it best: broken between words, and below its own beginning."""
+    beginning = " " * (len(line) - len(line.lstrip()))
+    return textwrap.fill(line, width, subsequent_indent=beginning, break_long_words=False, break_on_hyphens=False)
+
+
+def _job_table(found: Overview, zone: ZoneInfo) -> Table:
+    several = len(found.far) > 1
     table = Table(box=None, pad_edge=False)
-    for title in ("job", "to", "newest good copy", "age"):
+    table.add_column("job", overflow="fold")
+    if several:
+        table.add_column("to", overflow="fold")
+    for title in ("newest good copy", "age"):
         table.add_column(title, no_wrap=True)
     table.add_column("files", justify="right", no_wrap=True)
     table.add_column("size", justify="right", no_wrap=True)
-    table.add_column("last run", no_wrap=True)
-    for one in jobs:
+    table.add_column("last run")
+    for one in found.jobs:
         table.add_row(
             one.job,
-            one.far,
-            one.newest_good or "none",
-            span_text(one.age_s) if one.age_s is not None else "–",
+            *([one.far] if several else []),
+            f"{from_stamp(one.taken).astimezone(zone):%Y-%m-%d %H:%M}" if one.taken else "none",
+            _age(one.age_s) if one.age_s is not None else "–",
             str(one.files) if one.files is not None else "–",
             size_text(one.bytes) if one.bytes is not None else "–",
             one.last or "none yet",
         )
     return table
+
+
+def _age(seconds: int) -> str:
+    """An age in its largest unit that still tells something; the moment itself stands beside it."""
+    hours = seconds // 3600
+    return span_text(seconds // 60 * 60) if hours < 1 else f"{hours} h" if hours < 48 else f"{hours // 24} d"
+
+
+def _wait_lines(jobs: tuple[JobRow, ...]) -> list[str]:
+    """What jobs wait for, in one line where it is the same for several."""
+    waits = dict.fromkeys(one.waits for one in jobs if one.waits)
+    return [f"{listed([one.job for one in jobs if one.waits == text], 20)}: {text}" for text in waits]
 
 
 def _far_table(boxes: tuple[FarRow, ...]) -> Table:
@@ -84,19 +107,22 @@ def _far_table(boxes: tuple[FarRow, ...]) -> Table:
     return table
 
 
-def _far_line(box: FarRow, zone: ZoneInfo) -> str:
+def _far_lines(box: FarRow, found: Overview, zone: ZoneInfo) -> list[str]:
+    """Where a far box is not well: since when, where no alert says it, and what the last probe found."""
+    if box.answers and box.headline in ("", "all well"):
+        return []
     told = []
-    if box.silent_since is not None:
-        told.append(f"has not answered since {_when(box.silent_since, zone)}")
+    if box.silent_since is not None and box.alert not in {one.key for one in found.alerts}:
+        told.append(f"{box.far} has not answered since {_when(box.silent_since, zone)}")
     if box.probed is not None and box.headline:
-        told.append(
-            f"last probe, {_when(box.probed, zone)}: {box.headline}" + (f"; {box.advice}" if box.advice else "")
-        )
-    return f"{box.far} {'; '.join(told) or 'has never answered'}"
+        advice = f"; {box.advice}" if box.advice else ""
+        told.append(f"last probe of {box.far}, {_when(box.probed, zone)}: {box.headline}{advice}")
+    return told or [f"{box.far} has never answered"]
 
 
 def _alert_lines(found: Overview, zone: ZoneInfo) -> list[str]:
-    """The alerts that stand, each with its advice; late copies in one line below the silence that they follow from."""
+    """The alerts that stand, each with what to do first; late copies in one line below the silence that they follow
+    from."""
     if not found.alerts:
         return []
     fars = {one.job: one.far for one in found.jobs}
@@ -110,9 +136,16 @@ def _alert_lines(found: Overview, zone: ZoneInfo) -> list[str]:
         late = [other.about for other in found.alerts if below[other.key] == one.key]
         lines.append(_alert_line(one, found.now, zone))
         lines += [f"  older than promised by it: {listed(late, 20)}"] if late else []
-        lines.append(f"  {one.help}")
+        lines.append(f"  {_first_step(one.help)}")
     others = [one.about for one in found.alerts if one.because and below[one.key] not in keys]
     return lines + ([f"late by the same silence: {listed(others, 20)}"] if others else [])
+
+
+def _first_step(advice: str) -> str:
+    """Advice up to its first command, so that all fits on one screen; the whole went out with the alert."""
+    sentences = re.split(r"(?<=[.?]) ", advice)
+    first = next((place for place, one in enumerate(sentences) if "`" in one), len(sentences))
+    return " ".join(sentences[: first + 1])
 
 
 def _alert_line(alert: Alert, now: datetime, zone: ZoneInfo) -> str:
@@ -125,8 +158,10 @@ def _need_lines(found: Overview) -> list[str]:
     """What needs a hand and is not said by an alert already."""
     told = {one.key for one in found.alerts}
     lines = [f"{one.named}: {one.needs}" for one in found.rows if one.needs and one.alert not in told]
-    lines += [f"{name}: is not copied, because its file has a mistake" for name in found.unread]
     if found.mistakes and "settings" not in told:
+        lines += [
+            f"{name}: its file has a mistake; the service's next start goes on without it" for name in found.unread
+        ]
         more = f" (and {len(found.mistakes) - 1} more)" if len(found.mistakes) > 1 else ""
         lines.append(f"settings: {found.mistakes[0]}{more}; otherroof check")
     return lines + [f"{one.far}: {note}" for one in found.far for note in one.notes]

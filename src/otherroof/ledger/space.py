@@ -83,11 +83,9 @@ class SpacePages:
                 [(one.job, one.path, one.run, stamp(one.at), one.why) for one in marks],
             )
 
-    def settle_damage(self, job: str, paths: Sequence[str] | None = None) -> int:
-        """Damage of `job` was made good: at `paths`, or (None) everywhere. Returns how many marks went."""
+    def settle_damage(self, job: str, paths: Sequence[str]) -> int:
+        """Damage of `job` at `paths` was made good. Returns how many marks went."""
         with self.writing() as db:
-            if paths is None:
-                return db.execute("DELETE FROM damage WHERE job=?", (job,)).rowcount
             found = [db.execute("DELETE FROM damage WHERE job=? AND path=?", (job, path)).rowcount for path in paths]
             return sum(found)
 

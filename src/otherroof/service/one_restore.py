@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 from otherroof.clock import Clock, SystemClock
+from otherroof.copying.entry import shown
 from otherroof.copying.ports import FarView
 from otherroof.errors import Damaged, OtherroofError
 from otherroof.far.ops import Task
@@ -128,6 +129,8 @@ def restore(settings: Settings, wish: RestoreWish, watching: Watching | None = N
             restorer = Restorer(copy.place, Version(header, lines_path), where, target, watching.progress)
             recall = restorer.restore(Wanted(wish.paths), watching.tick)
             _note_damage(copy.ledger, recall)
+            if not recall.kept:  # what was here already was not read
+                _settle_damage(copy.ledger, Version(header, lines_path), recall, Wanted(wish.paths))
             return recall
         finally:
             where.close()
@@ -138,3 +141,13 @@ def _note_damage(ledger: Ledger, recall: Recall) -> None:
     """What was found damaged stays known, so that an alert tells of it until it is made good."""
     header, now = recall.header, SystemClock().now()
     ledger.note_damage([DamageMark(header.job, one.path, header.run, now, one.why) for one in recall.damaged])
+
+
+def _settle_damage(ledger: Ledger, version: Version, recall: Recall, wanted: Wanted) -> None:
+    """Files that were damaged in this version or an earlier one, and came back whole now, are damaged no longer."""
+    job = version.header.job
+    known = {mark.path for mark in ledger.damages(job) if mark.run <= version.header.run}
+    known -= {one.path for one in (*recall.damaged, *recall.problems)}
+    if known:
+        names = (shown(entry.path) for entry in version.entries() if entry.kind == "file" and wanted.has(entry.path))
+        ledger.settle_damage(job, [name for name in names if name in known])

@@ -128,6 +128,8 @@ def _job(settings: Settings, ledger: Ledger, name: str, now: datetime, waits: st
     needs = alert = ""
     if hold is not None and hold.released is None:
         needs, alert = f"held: {hold.why}; look, then: otherroof release {name}", f"held:{name}"
+    elif age is None and last is not None and last.under_way:
+        needs, alert = "", ""  # the first copy is on its way, which may take weeks
     elif age is None:
         needs, alert = f"no good copy yet: otherroof run {name}", f"late:{name}"
     elif age > promise:

@@ -129,7 +129,7 @@ def _all_clear(alert: Alert, more: Beside, setting: Setting) -> tuple[str, str]:
     lasted = span_text(max(0.0, (setting.at - alert.begun).total_seconds()))
     if left_settings(alert, setting.possible):
         said = f"{alert.about} is no longer in the settings, so {alert.key} is no longer watched"
-        return f"[{setting.home}] {said}", f"{_sentence(said)}\n\nThe last word on it was: {alert.headline}.\n"
+        return f"[{setting.home}] {said}", f"{said}.\n\nThe last word on it was: {alert.headline}.\n"
     lines = [
         f"All clear: the alert {alert.key} is over. It lasted {lasted}, from {when(alert.begun, setting.zone)} "
         f"to {when(setting.at, setting.zone)}.",

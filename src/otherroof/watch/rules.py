@@ -100,7 +100,8 @@ def late(facts: Facts) -> Iterator[Finding]:
             old = span_text(age.total_seconds())
             told = f"the newest good copy of {job.name} is from {when(last, facts.zone)}, {old} ago ({promise})"
         else:
-            told = f"{job.name} has no good copy yet, {span_text(age.total_seconds())} after it was set up ({promise})"
+            old = span_text(age.total_seconds())
+            told = f"job {job.name} has no good copy yet, {old} after it was set up ({promise})"
         begun = last + job.promise
         waits = _waits_for_far(facts, job, begun)
         if waits:
@@ -158,7 +159,7 @@ def held(facts: Facts) -> Iterator[Finding]:
         yield Finding(
             "held",
             job.name,
-            f"{job.name} is held since {when(job.hold.at, facts.zone)}: {job.hold.why}",
+            f"job {job.name} is held since {when(job.hold.at, facts.zone)}: {job.hold.why}",
             f"Nothing was sent, so the far copy is as it was. Look into {job.folder}: is it what you expect? Only then "
             f"`otherroof release {job.name}`. If files are missing or changed and nobody did that on purpose, leave it "
             "held and get them back from the far copy.",
@@ -177,8 +178,9 @@ def damage(facts: Facts) -> Iterator[Finding]:
             "damage",
             job.name,
             f"damage at the far end: {many(len(paths), 'file')} of {job.name}, {first.path!r} among them: {first.why}",
-            f"Keep the files in {job.folder} safe, they may be the only good ones. `otherroof prove {job.name}` reads "
-            "the copies again and says which are damaged. Damage that comes back means that the far disk is failing.",
+            f"Keep the files in {job.folder} safe, they may be the only good ones. "
+            f"`otherroof restore {job.name} --into DIR` reads the copies again and says which are damaged; one that "
+            "comes back whole is no longer counted. Damage that spreads means that the far disk is failing.",
             first.at,
             mark=str(len(paths)),
         )
@@ -192,7 +194,9 @@ def space(facts: Facts) -> Iterator[Finding]:
         slack = CLEAR_OF_EDGE if f"space:{far.name}" in facts.standing else 1.0
         free = f"{size_text(far.space.free)} free of {size_text(far.space.total)}"
         if far.space.free < far.floor * slack:
-            told, mark = f"the disk of far box {far.name} is low: {free} (floor: {size_text(far.floor)})", "floor"
+            ahead = f"; full {full_by(far, facts)}" if far.fill is not None and far.fill.days <= far.fill_days else ""
+            told = f"the disk of far box {far.name} is low: {free} (floor: {size_text(far.floor)}){ahead}"
+            mark = "floor"
         elif far.fill is not None and far.fill.days <= far.fill_days * slack:
             told, mark = f"the disk of far box {far.name} will be full {full_by(far, facts)}; now {free}", "trend"
         else:
@@ -201,9 +205,9 @@ def space(facts: Facts) -> Iterator[Finding]:
             "space",
             far.name,
             told,
-            "`otherroof thin JOB` shows which older versions the keeping rule could let go, and removes nothing "
-            "without a second word. A larger disk is work on equipment in someone else's home: ask before anyone "
-            "touches it.",
+            "`otherroof ledger` shows which job sends most; `leave_out` in its file keeps out what needs no copy. "
+            "Delete nothing in the far copy by hand: kept versions need what lies there. A larger disk is work on "
+            "equipment in someone else's home: ask before anyone touches it.",
             far.space.at,
             mark=mark,
         )

@@ -8,6 +8,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
+from itertools import dropwhile
 from zoneinfo import ZoneInfo
 
 from otherroof.copying.tally import GOOD, OUTCOMES
@@ -35,6 +36,19 @@ WEEK = timedelta(days=7)
 BEFORE = timedelta(days=28)
 NIGHTS = 28
 JOB_NIGHTS = 7
+# A finding in a few words, for the first sentence.
+BRIEF = {
+    "damage": "damage in the copy of {}",
+    "held": "job {} is held",
+    "silent": "far box {} does not answer",
+    "late": "the copy of {} is old",
+    "space": "the disk of far box {} is nearly full",
+    "unusual": "{} changed unusually",
+    "settings": "the settings have a mistake",
+    "unsent": "channel {} does not work",
+    "clock": "this machine's clock was wrong",
+}
+MOST_NAMED = 3
 # A night runs from noon to noon, so that a run before midnight and one after it belong together.
 _HALF_DAY = timedelta(hours=12)
 
@@ -128,7 +142,7 @@ def job_report(job: JobWeek, known: Known) -> JobReport:
         files=last.files.seen if last else 0,
         problems=last.files.problems if last else 0,
         waiting=printable(job.waiting),
-        growth=known.growth([float(one.sent) for one in nights]),
+        growth=known.growth([float(one.sent) for one in since_first(nights)]),
     )
 
 
@@ -175,6 +189,11 @@ def _morning(moment: datetime, zone: ZoneInfo) -> date:
     return (moment.astimezone(zone).replace(tzinfo=None) + _HALF_DAY).date()
 
 
+def since_first(nights: Sequence[Night]) -> Sequence[Night]:
+    """The nights from the first one with a run on: before it there was no job, not a job that sent nothing."""
+    return list(dropwhile(lambda one: one.good is None, nights))
+
+
 def far_report(far: FarWeek) -> FarReport:
     """One far box's week."""
     facts = far.facts
@@ -210,23 +229,26 @@ def _hands(known: Known, jobs: Sequence[JobReport]) -> Iterable[Hand]:
         later = f" (quiet until {when(quiet, known.zone)})" if quiet and quiet > known.now else ""
         late = [other.about for other in known.found if other.because == one.key]
         by_it = f"; older than promised by it: {listed(late)}" if late else ""
-        yield Hand(one.headline + by_it + later, one.help)
+        yield Hand(one.headline + by_it + later, one.help, BRIEF[one.rule].format(one.about))
     for job in jobs:
         if job.problems:
             yield Hand(
                 f"the newest copy of {job.name} lacks {many(job.problems, 'entry', 'entries')} that could not be read "
                 "or sent",
-                f"`otherroof ledger --job {job.name}` shows which and why.",
+                f"`otherroof ledger --job {job.name} --json` shows which and why.",
+                f"the copy of {job.name} has gaps",
             )
     for box in known.fars:
         for note in box.notes:
             what, _, advice = note.partition("; ")
-            yield Hand(f"far box {box.facts.name}: {printable(what)}", printable(advice))
+            named = f"far box {box.facts.name}"
+            yield Hand(f"{named}: {printable(what)}", printable(advice), f"something at {named}")
     if not known.heard_by:
         yield Hand(
             "alerts go to this machine's journal only, where nobody may read them",
             "Write a channel into otherroof.toml: [mail] with [channel.family], or a webhook or command; then "
             "`otherroof alert-test`.",
+            "alerts reach nobody",
         )
 
 
@@ -234,21 +256,27 @@ def _verdict(known: Known, jobs: Sequence[JobReport], hands: Sequence[Hand]) -> 
     if not jobs and not known.unread:
         return "unsafe", "No: nothing is protected, because there is no job yet."
     damaged = [one.about for one in known.found if one.rule == "damage"]
-    late = [one.name for one in jobs if not one.kept]
+    late = [one.name for one in jobs if not one.kept and one.newest is not None]
+    without = [one.name for one in jobs if one.newest is None]
+    silent = [one.about for one in known.found if one.rule == "silent"]
     wrong = []
     if damaged:
         wrong.append(f"damage was found in the far copy of {listed(damaged)}")
     if late:
         wrong.append(f"{_of(len(late), len(jobs))} without a copy as fresh as promised: {listed(late)}")
+    if without:
+        wrong.append(f"{_of(len(without), len(jobs))} without any copy yet: {listed(without)}")
     if known.unread:
         wrong.append(f"not copied, because of a mistake in the settings: {listed(known.unread)}")
     if wrong:
+        wrong += [f"far box {one} does not answer" for one in silent]
         return "unsafe", f"No: {'; '.join(wrong)}."
     oldest = max(one.age_s or 0.0 for one in jobs)
     whole = "the one job has" if len(jobs) == 1 else f"all {len(jobs)} jobs have"
     kept = f"{whole} a good copy under another roof, as fresh as promised (the oldest is {span_text(oldest)} old)"
     if hands:
-        return "look", f"Yes: {kept}. But {many(len(hands), 'thing needs', 'things need')} a hand, see below."
+        said = listed([one.brief for one in hands], MOST_NAMED)
+        return "look", f"Yes: {kept}. But {many(len(hands), 'thing needs', 'things need')} a hand: {said}."
     return "safe", f"Yes: {kept}."
 
 

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from otherroof.clock import Clock
 from otherroof.ledger import Ledger, RunRow
+from otherroof.ledger.turns import Turn
 from otherroof.settings import Settings
 from otherroof.settings.crontab import Crontab
 from otherroof.watch.digest.build import BEFORE, WEEK, FarWeek, JobWeek, Known, copies_of
@@ -17,6 +18,7 @@ from otherroof.watch.digest.uncovered import folders_in, uncovered
 from otherroof.watch.facts import Facts
 from otherroof.watch.gather import AHEAD, Extra, gather
 from otherroof.watch.rules import findings
+from otherroof.watch.words import when
 
 _LONG_AWAKE = timedelta(days=365)
 
@@ -50,8 +52,11 @@ def _jobs(settings: Settings, ledger: Ledger, now: datetime) -> list[JobWeek]:
     newest = {name: ledger.newest_good(name, now + AHEAD, far=job.far) for name, job in settings.jobs.items()}
     runs: dict[str, list[RunRow]] = {name: [] for name in settings.jobs}
     # A day more than five weeks, so that the oldest night is whole.
+    under_way: dict[str, datetime] = {}
     for row in ledger.runs(since=now - WEEK - BEFORE - timedelta(days=1)):
-        if row.report.job in runs and not row.under_way and row.started <= now + AHEAD:
+        if row.under_way:
+            under_way.setdefault(row.report.job, row.started)
+        elif row.report.job in runs and row.started <= now + AHEAD:
             runs[row.report.job].append(row)
     turns = ledger.turns()
     same: dict[str, list[tuple[str, bool]]] = {}
@@ -66,10 +71,17 @@ def _jobs(settings: Settings, ledger: Ledger, now: datetime) -> list[JobWeek]:
             newest=newest[name],
             runs=runs[name],
             copies=copies_of(job.folder, same[os.path.realpath(job.folder)], job.also_kept),
-            waiting=turns[name].waiting if name in turns else "",
+            waiting=_now(under_way.get(name), turns.get(name), settings.zone),
         )
         for name, job in settings.jobs.items()
     ]
+
+
+def _now(under_way: datetime | None, turn: Turn | None, zone: ZoneInfo) -> str:
+    """What a job is at, or waits for, at this moment."""
+    if under_way is not None:
+        return f"a run is under way since {when(under_way, zone)}"
+    return turn.waiting if turn is not None else ""
 
 
 def _fars(ledger: Ledger, facts: Facts, now: datetime) -> Sequence[FarWeek]:

@@ -20,7 +20,7 @@ from otherroof.watch.words import day, listed, many, short_day, when
 
 WIDTH = 76
 BAR_HEIGHT = 40
-VERDICT_WORDS = {"safe": "All well", "look": "All well, something needs a look", "unsafe": "Not safe"}
+VERDICT_WORDS = {"safe": "All well", "look": "Safe, but something needs a hand", "unsafe": "Not safe"}
 _DAYS = ("Mo", "Tu", "We", "Th", "Fr", "Sa", "Su")
 
 
@@ -99,7 +99,7 @@ class Say:
         """The newest good copy, its age, and whether the promise is kept."""
         promise = f"promise {span_text(job.promise_s)}"
         if job.newest is None or job.age_s is None:
-            return f"none yet ({promise}: not kept)"
+            return f"none yet ({promise})"
         kept = "kept" if job.kept else "NOT KEPT"
         return f"{self.when(job.newest)}, {span_text(job.age_s)} old ({promise}: {kept})"
 

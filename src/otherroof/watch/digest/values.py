@@ -83,7 +83,7 @@ class Copies:
 @dataclass(frozen=True, slots=True)
 class JobReport:
     """One job's week. `newest` is when its newest good copy was begun; `growth` is bytes a night more, each week;
-    `waiting` what its next run waits for."""
+    `waiting` what its next run waits for, or that one is under way."""
 
     name: str
     folder: str
@@ -177,10 +177,11 @@ class FarReport:
 
 @dataclass(frozen=True, slots=True)
 class Hand:
-    """Something that needs a person: what it is, and the advice with its command."""
+    """Something that needs a person: what it is, the advice with its command, and what it is in a few words."""
 
     what: str
     help: str
+    brief: str
 
 
 @dataclass(frozen=True, slots=True)
