@@ -105,7 +105,8 @@ def test_every_command_that_anybody_is_told_to_use_exists() -> None:
     told = {
         (verb, str(path.relative_to(ROOT)))
         for path in texts
-        for verb in re.findall(r"[`:] ?(?:sudo )?otherroof ([a-z][a-z-]+)", path.read_text())
+        for verb in re.findall(r"(?:`|^|[a-z]: )(?:sudo )?otherroof ([a-z][a-z-]+)", path.read_text(), re.MULTILINE)
+        if (verb, path.name) != ("reply", "reply.py")  # the first line of what the far box prints
     }
     assert {verb for verb, _ in told} > {"probe", "release", "run", "quiet", "check"}
     assert [one for one in sorted(told) if one[0] not in VERBS] == []
