@@ -27,9 +27,9 @@ def test_tunnel_overhead_is_60_over_ipv4_and_80_over_ipv6() -> None:
     ],
 )
 def test_tunnel_mtu_for_an_outer_path(path: int, over_6: int, over_4: int) -> None:
-    assert mtu.largest_mtu(path, 6) == over_6 == mtu.choose(path, 6).mtu
-    assert mtu.largest_mtu(path, 4) == over_4 == mtu.choose(path, 4).mtu
-    assert mtu.choose(path, None).mtu == over_6, "while the outer family is not known, the larger header counts"
+    assert mtu.largest_mtu(path, 6) == over_6 == mtu.choose(path, 6)
+    assert mtu.largest_mtu(path, 4) == over_4 == mtu.choose(path, 4)
+    assert mtu.choose(path, None) == over_6, "while the outer family is not known, the larger header counts"
 
 
 def test_inner_ipv6_needs_an_outer_path_of_1340_or_1360() -> None:
@@ -37,8 +37,10 @@ def test_inner_ipv6_needs_an_outer_path_of_1340_or_1360() -> None:
     assert mtu.least_path(inner=6, outer=4) == 1340
     assert mtu.least_path(inner=6, outer=6) == 1360
     assert LEAST_MTU == mtu.IPV6_LEAST == 1280
-    assert mtu.choose(1340, 4) == mtu.Choice(1280)
-    assert mtu.choose(1339, 4) == mtu.Choice(1280, in_pieces=True), "never under the floor, and it is said"
+    assert [mtu.choose(path, 4) for path in (1341, 1340, 1339, 576)] == [1281, 1280, 1280, 1280], (
+        "never under the floor"
+    )
+    assert [mtu.choose(path, 6) for path in (1361, 1360, 1359, 1280)] == [1281, 1280, 1280, 1280]
 
 
 @pytest.mark.parametrize(("inner", "udp_payload"), [(0, 32), (1, 48), (16, 48), (17, 64)])

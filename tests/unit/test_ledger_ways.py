@@ -32,15 +32,15 @@ ILL = Climb(
 
 def test_session_is_kept_from_up_to_down(ledger: Ledger) -> None:
     number = ledger.begin_tunnel("garden", "roof0", NOW)
-    ledger.note_handshake(number, 3.5)
-    ledger.note_handshake(number, 99)
+    ledger.note_handshake(number, NOW + timedelta(seconds=3))
+    ledger.note_handshake(number, NOW + timedelta(seconds=99))
     ledger.end_tunnel(number, NOW + timedelta(hours=2), 1000, 2000)
     (one,) = ledger.tunnel_sessions()
     assert one.as_json() == {
         "far": "garden",
         "tunnel": "roof0",
         "up": "2031-04-05T01:30:00Z",
-        "handshake_s": 3.5,
+        "handshake_s": 3.0,
         "down": "2031-04-05T03:30:00Z",
         "sent": 1000,
         "received": 2000,

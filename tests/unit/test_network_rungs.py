@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import re
+import time
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -435,6 +436,39 @@ class TestWay:
             pass
         assert "roof0" in world.machine.links
         assert len(world.ledger.tunnel_sessions()) == 1
+
+    def test_handshake_of_a_tunnel_that_stays_up_is_told_from_its_beginning(self, world: World) -> None:
+        """Not from whenever somebody first used it."""
+        world.tunnel["stay_up"] = True
+        self.tend(world)
+        begun = world.clock.now()
+        world.clock.step(40)
+        world.machine.links["roof0"].peers[FAR_KEY].handshake_at = int(begun.timestamp()) + 7
+        self.tend(world)
+        world.clock.step(3600)
+        with self.open(world):
+            pass
+        (one,) = world.ledger.tunnel_sessions()
+        assert one.handshake_s == 7
+
+    def test_tunnel_that_vanished_and_was_brought_up_again_in_between_is_two_sessions(
+        self, world: World, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr("otherroof.link.wireguard.WireguardLink.look_s", 0.02)
+        with self.open(world) as one:
+            world.clock.step(600)
+            del world.machine.links["roof0"]
+            until = time.monotonic() + 10
+            while one._keeper.raised_at is None:
+                assert time.monotonic() < until, "the keeper brings it up again"
+                time.sleep(0.02)
+            world.clock.step(900)
+            world.machine.links["roof0"].peers[FAR_KEY].sent = 5000
+        newest, older = world.ledger.tunnel_sessions()
+        assert (older.cut, older.down) == (True, None)
+        assert (newest.cut, newest.sent) == (False, 5000)
+        assert newest.down is not None
+        assert (newest.down - newest.up).total_seconds() == pytest.approx(900, abs=5)
 
     def test_trouble_while_tending_is_told_and_not_raised(self, world: World) -> None:
         world.tunnel["stay_up"] = True

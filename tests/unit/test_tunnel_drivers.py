@@ -319,6 +319,9 @@ def test_taken_port_is_named(bench: WireguardBench) -> None:
     [
         pytest.param(1500, "203.0.113.9", 1440, id="calls over IPv4"),
         pytest.param(1492, "203.0.113.9", 1432, id="calls over IPv4 behind PPPoE"),
+        pytest.param(1500, "2001:db8::9", 1420, id="calls over IPv6"),
+        pytest.param(1492, "2001:db8::9", 1412, id="calls over IPv6 behind PPPoE"),
+        pytest.param(1350, "2001:db8::9", 1280, id="never under the floor over IPv6"),
         pytest.param(1492, "", 1412, id="answers: the family is not known"),
         pytest.param(1300, "203.0.113.9", 1280, id="never under the floor"),
         pytest.param(9000, "", 1420, id="jumbo frames at home do not reach the other house"),
@@ -327,6 +330,7 @@ def test_taken_port_is_named(bench: WireguardBench) -> None:
 def test_mtu_is_worked_out_from_the_way_out(bench: WireguardBench, outer: int, endpoint: str, expected: int) -> None:
     bench.machine.links["eth0"].mtu = outer
     if endpoint:
+        bench.names["garden.example.net"] = (endpoint,)
         bench.given = {"role": "call", "far_name": "garden.example.net:51820"}
     bench.driver().up()
     assert bench.link.mtu == expected

@@ -79,11 +79,14 @@ class WayPages:
             row = db.execute("INSERT INTO tunnel_session (far, tunnel, up) VALUES (?, ?, ?)", (far, tunnel, stamp(at)))
             return int(row.lastrowid or 0)
 
-    def note_handshake(self, session: int, after_s: float) -> None:
-        """The session's first handshake came `after_s` seconds after it was up; later ones change nothing."""
+    def note_handshake(self, session: int, at: datetime) -> None:
+        """The session's first handshake was at `at`, to about a second; later ones change nothing."""
         with self.writing() as db:
-            query = "UPDATE tunnel_session SET handshake_s=? WHERE number=? AND handshake_s IS NULL"
-            db.execute(query, (after_s, session))
+            query = "SELECT up FROM tunnel_session WHERE number=? AND handshake_s IS NULL"
+            row = db.execute(query, (session,)).fetchone()
+            if row is not None:
+                after_s = max(0.0, (at - from_stamp(row[0])).total_seconds())
+                db.execute("UPDATE tunnel_session SET handshake_s=? WHERE number=?", (after_s, session))
 
     def end_tunnel(self, session: int, at: datetime, sent: int | None, received: int | None) -> None:
         """The tunnel was taken down, having carried so many bytes each way (None: not counted)."""

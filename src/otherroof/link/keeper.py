@@ -7,7 +7,9 @@ Runs in a thread of its own. What it cannot mend it leaves to those who use the 
 from __future__ import annotations
 
 import threading
+from datetime import datetime
 
+from otherroof.clock import Clock
 from otherroof.errors import OtherroofError
 from otherroof.link.pulse import is_stale
 from otherroof.link.shared import SharedTunnel
@@ -30,11 +32,14 @@ def look(shared: SharedTunnel, me: User) -> bool:
 
 
 class Keeper:
-    """Looks every `look_s` of the tunnel's own, from `start` to `stop`. `trouble` is what it last could not mend."""
+    """Looks every `look_s` of the tunnel's own, from `start` to `stop`. `trouble` is what it last could not mend;
+    `raised_at` when it brought up a tunnel that had gone, whose session nobody has written down yet."""
 
-    def __init__(self, shared: SharedTunnel, me: User) -> None:
+    def __init__(self, shared: SharedTunnel, me: User, clock: Clock) -> None:
         self._shared = shared
         self._me = me
+        self._clock = clock
+        self.raised_at: datetime | None = None
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._watch, name="otherroof-keeper", daemon=True)
         self.trouble = ""
@@ -51,7 +56,8 @@ class Keeper:
     def _watch(self) -> None:
         while not self._ended.wait(self._shared.tunnel.look_s):
             try:
-                look(self._shared, self._me)
+                if look(self._shared, self._me) and not self._shared.session():
+                    self.raised_at = self._clock.now()
                 self.trouble = ""
             except OtherroofError as problem:
                 self.trouble = str(problem)

@@ -5,7 +5,6 @@ Pure: bytes in, bytes out. Sizes are of whole IP packets unless a name says othe
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 Family = Literal[4, 6]
@@ -63,18 +62,10 @@ def echo_data(size: int, inner: Family) -> int:
     return size - IP_HEADER[inner] - ECHO_HEADER
 
 
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """The MTU for a tunnel, and whether the path is too small for it, so that outer packets come in pieces."""
-
-    mtu: int
-    in_pieces: bool = False
-
-
-def choose(path: int, outer: Family | None) -> Choice:
+def choose(path: int, outer: Family | None) -> int:
     """The tunnel's MTU for an outer path of `path` bytes; over IPv6's larger header where the family is not known.
 
-    Never under 1280, below which IPv6 does not work at all and Linux takes it off the interface.
+    Never under 1280, below which IPv6 does not work at all and Linux takes it off the interface; over a smaller path
+    full packets travel in pieces, and the ladder tells where those are swallowed.
     """
-    fits = largest_mtu(min(path, ETHERNET), outer or 6)
-    return Choice(fits) if fits >= IPV6_LEAST else Choice(IPV6_LEAST, in_pieces=True)
+    return max(IPV6_LEAST, largest_mtu(min(path, ETHERNET), outer or 6))

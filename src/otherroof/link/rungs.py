@@ -43,7 +43,10 @@ Take = Callable[[float], TunnelState]
 
 
 class NetworkRungs:
-    """The rungs for one far box. They share what earlier ones found: its address, and whether it answers `ping`."""
+    """The rungs for one far box. They share what earlier ones found: its address, and whether it answers `ping`.
+
+    `handshake_age_s`: how old the handshake was when that rung held.
+    """
 
     def __init__(
         self,
@@ -64,6 +67,7 @@ class NetworkRungs:
         self._take = take
         self._echoes = echoes
         self._pings = True
+        self.handshake_age_s = 0.0
 
     def ladder(self) -> list[Rung]:
         """The rungs in order. A name that does not resolve need not stop a climb: the tunnel may stand already."""
@@ -152,6 +156,7 @@ class NetworkRungs:
             begun = self._clock.monotonic()
             age = self._await_handshake(begun, limit_s, arrivals)
             if age is not None and age <= REJECT_S:
+                self.handshake_age_s = age
                 return words.handshake_seen(age, self._tunnel.state().endpoint)
             heard = arrivals.heard() if arrivals is not None and arrivals.allowed else None
         waited = self._clock.monotonic() - begun

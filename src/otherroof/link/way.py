@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import datetime, timedelta
 from types import TracebackType
 from typing import Protocol, Self
 
@@ -34,7 +34,7 @@ class Sessions(Protocol):
 
     def begin_tunnel(self, far: str, tunnel: str, at: datetime) -> int: ...
 
-    def note_handshake(self, session: int, after_s: float) -> None: ...
+    def note_handshake(self, session: int, at: datetime) -> None: ...
 
     def end_tunnel(self, session: int, at: datetime, sent: int | None, received: int | None) -> None: ...
 
@@ -71,7 +71,6 @@ class Way:
             self._shared.tunnel if self._shared else tunnel_of(settings, far_name, self._senses, clock)
         )
         self._keeper: Keeper | None = None
-        self._taken_at = 0.0
 
     def __enter__(self) -> Self:
         return self
@@ -87,28 +86,33 @@ class Way:
         `echoes` are sent to the far address: many to measure loss, one to see that it answers.
         """
 
-        def hear(met: Climbed) -> None:
-            self._write_down(met)
-            told(met)
-
         rungs = NetworkRungs(
             self._settings, self.far_name, self.tunnel, self._senses, self._clock, self._take, echoes=echoes
         )
+
+        def hear(met: Climbed) -> None:
+            self._write_down(met, rungs)
+            told(met)
+
         return climb(rungs.ladder(), self._clock, told=hear)
 
     def keep(self) -> None:
         """Look after the tunnel from now on until `close`, in a thread of its own."""
         if self._shared is not None and self._keeper is None:
-            self._keeper = Keeper(self._shared, self._me)
+            self._keeper = Keeper(self._shared, self._me, self._clock)
             self._keeper.start()
 
     def close(self) -> None:
         """Use the way no more. The tunnel goes down where nobody else uses it and the settings do not keep it."""
+        raised_at = None
         if self._keeper is not None:
             self._keeper.stop()
+            raised_at = self._keeper.raised_at
             self._keeper = None
         if self._shared is None:
             return
+        if raised_at is not None:  # the keeper cannot write in the ledger: another thread's matter
+            _write_begin(self._sessions, self.far_name, self._shared, raised_at)
         try:
             _write_end(self._sessions, self._clock, self._shared.leave(self._me, linger=self._linger))
         except TunnelTrouble as problem:
@@ -119,14 +123,14 @@ class Way:
             return self.tunnel.state()
         return self._shared.take(self._me, wait_s)
 
-    def _write_down(self, met: Climbed) -> None:
+    def _write_down(self, met: Climbed, rungs: NetworkRungs) -> None:
         if self._shared is None or met.seen.state != "ok":
             return
         if met.rung == INTERFACE:
-            self._taken_at = self._clock.monotonic()
-            _write_begin(self._sessions, self._clock, self.far_name, self._shared)
+            _write_begin(self._sessions, self.far_name, self._shared, self._clock.now())
         elif met.rung == HANDSHAKE:
-            self._sessions.note_handshake(self._shared.session(), self._clock.monotonic() - self._taken_at)
+            at = self._clock.now() - timedelta(seconds=rungs.handshake_age_s)
+            self._sessions.note_handshake(self._shared.session(), at)
 
 
 @contextmanager
@@ -180,15 +184,18 @@ def _tend_standing(shared: SharedTunnel, far_name: str, sessions: Sessions, cloc
     me = new_user()
     try:
         shared.take(me, TAKE_S)
-        _write_begin(sessions, clock, far_name, shared)
+        _write_begin(sessions, far_name, shared, clock.now())
         look(shared, me)
+        age = shared.tunnel.state().handshake_age_s
+        if age is not None:
+            sessions.note_handshake(shared.session(), clock.now() - timedelta(seconds=age))
     finally:
         shared.leave(me, linger=True)
 
 
-def _write_begin(sessions: Sessions, clock: Clock, far_name: str, shared: SharedTunnel) -> None:
+def _write_begin(sessions: Sessions, far_name: str, shared: SharedTunnel, at: datetime) -> None:
     if not shared.session():
-        shared.note_session(sessions.begin_tunnel(far_name, shared.tunnel.name, clock.now()))
+        shared.note_session(sessions.begin_tunnel(far_name, shared.tunnel.name, at))
 
 
 def _write_end(sessions: Sessions, clock: Clock, ended: Ended | None) -> None:

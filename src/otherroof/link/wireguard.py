@@ -270,11 +270,11 @@ class WireguardLink:
         address = endpoint_address(endpoint)
         way = routes.route_to(self._commands, address) if address else routes.default_route(self._commands)
         if way is None:
-            return mtu.choose(mtu.ETHERNET, None).mtu
+            return mtu.choose(mtu.ETHERNET, None)
         outer: mtu.Family | None = None
         if address:
             outer = 6 if ":" in address else 4
-        return mtu.choose(routes.mtu_of(self._commands, way.interface), outer).mtu
+        return mtu.choose(routes.mtu_of(self._commands, way.interface), outer)
 
     def _do(self, argv: tuple[str, ...]) -> None:
         ran = self._commands.run(argv, STEP_S)
