@@ -17,7 +17,7 @@ from unittest.mock import patch
 
 import pytest
 
-from otherroof.cli.main import main
+from otherroof.cli.main import VERBS, main
 from otherroof.clock import SystemClock, from_stamp
 from otherroof.errors import (
     EXIT_DAMAGED,
@@ -535,3 +535,34 @@ def test_state_folder_that_cannot_be_made_is_told(job: OneJob, verb: Verb) -> No
     told = verb("run")
     assert told.code == EXIT_LOOK
     assert str(Path(job.config) / "state") in told.one_line()
+
+
+def test_list_of_verbs_says_of_each_in_full_what_it_is_for(capsys: pytest.CaptureFixture[str]) -> None:
+    """On a terminal of 80 columns; a sentence that is cut short helps nobody to choose."""
+    with patch.dict(os.environ, {"COLUMNS": "80", "TERMINAL_WIDTH": "80"}), pytest.raises(SystemExit):
+        main(["--help"])
+    told = capsys.readouterr().out
+    verbs = told[told.index("Commands:") :].splitlines()[1:]
+    assert len(verbs) == len(VERBS)
+    assert [line for line in verbs if not line.endswith(".") or line.endswith("...")] == []
+
+
+def test_listing_key_that_is_gone_is_asked_back_and_not_made_of_something_else(job: OneJob, verb: Verb) -> None:
+    verb("run")
+    os.unlink(job.settings.path(job.settings.home.listing_key))
+    told = verb("versions", JOB)
+    assert told.code == EXIT_WRONG_USE
+    assert "listing.key is not there; put back the file you kept" in told.err
+    assert "ssh-keygen" not in told.err
+
+
+def test_table_of_runs_says_where_it_ends(job: OneJob, verb: Verb) -> None:
+    with patch("otherroof.cli.ledger.SHOWN", 2):
+        for _ in range(2):
+            verb("run")
+        assert "the newest 2" not in verb("ledger").out
+        verb("run")
+        told = verb("ledger").out
+        assert "the newest 2; --since" in told
+        assert f"started ({job.settings.home.zone})" in told
+        assert told.count(f" {JOB} ") == 2

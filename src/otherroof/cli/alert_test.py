@@ -32,7 +32,7 @@ def verb(
     config: ConfigOption = SETTINGS_FOLDER,
     as_json: JsonOption = False,
 ) -> None:
-    """Send a test message, so that you know before it matters whether alerts reach you."""
+    """Send a test message, to know that alerts reach you."""
     settings, _ = usable_settings(config)
     ways = channels_of(settings)
     if channel and channel not in ways:

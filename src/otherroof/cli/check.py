@@ -10,7 +10,10 @@ from otherroof.settings import look_around, read_parts
 
 
 def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) -> None:
-    """Read all settings and name every mistake: file, key, what is wrong, what would be right."""
+    """Name every mistake in the settings.
+
+    Each with its file and key, what is wrong, and what would be right.
+    """
     parts = read_parts(config)
     mistakes = parts.mistakes + look_around(parts)
     if as_json:

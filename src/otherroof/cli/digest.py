@@ -21,7 +21,7 @@ def verb(
     config: ConfigOption = SETTINGS_FOLDER,
     as_json: JsonOption = False,
 ) -> None:
-    """Say whether everything is safe, job by job and far box by far box, and what needs a hand."""
+    """Say whether everything is safe, and what needs a hand."""
     settings, mistakes = usable_settings(config)
     clock, extra = SystemClock(), Extra(mistakes, TRENDS)
     with ledger_of(settings) as ledger:

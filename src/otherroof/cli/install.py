@@ -17,7 +17,10 @@ Root = Annotated[str, typer.Option("--root", metavar="DIR", help="A folder that 
 
 
 def verb(apply: Apply = False, undo: Undo = False, root: Root = "/") -> None:
-    """Show what it takes to run the service on this machine with systemd, and do it with --apply."""
+    """Make it a service of systemd on this machine.
+
+    Shows every step; --apply does them.
+    """
     machine = Machine(os.path.abspath(root))
     if apply:
         _may_apply(machine)

@@ -34,19 +34,24 @@ def verb(
     as_json: JsonOption = False,
     as_csv: Annotated[bool, typer.Option("--csv", help="Print comma-separated values.")] = False,
 ) -> None:
-    """Show what the runs did: outcome, files, bytes, durations, newest first."""
+    """Show what the runs did, newest first.
+
+    The table has the newest 40; --since, --json and --csv have no such end.
+    """
     settings, _ = usable_settings(config)
     whole = as_json or as_csv or bool(since)
     with Ledger(ledger_path(settings)) as ledger:
         if job and not ledger.runs(job=job, newest=1):  # what a job did that has left the settings can still be asked
             job_of(settings, job)
-        rows = ledger.runs(job=job, since=_moment(since, settings), newest=0 if whole else SHOWN)
+        rows = ledger.runs(job=job, since=_moment(since, settings), newest=0 if whole else SHOWN + 1)
         if as_json:
             print_json({"runs": [_with_problems(ledger, row) for row in rows]})
         elif as_csv:
             _print_csv(rows)
         else:
-            _print_table(rows, settings)
+            _print_table(rows if whole else rows[:SHOWN], settings)
+            if not whole and len(rows) > SHOWN:
+                typer.echo(f"the newest {SHOWN}; --since 2031-04-05 shows all from that day on")
 
 
 def _with_problems(ledger: Ledger, row: RunRow) -> dict[str, object]:
@@ -84,7 +89,7 @@ def _print_table(rows: list[RunRow], settings: Settings) -> None:
         typer.echo("no runs yet")
         return
     table = Table(box=None, pad_edge=False)
-    for title in ("started", "job", "outcome"):
+    for title in (f"started ({settings.home.zone})", "job", "outcome"):
         table.add_column(title, no_wrap=True)
     for title in ("files", "new", "changed", "moved", "removed", "problems", "sent", "on the wire", "took", "rate"):
         table.add_column(title, justify="right", no_wrap=True)

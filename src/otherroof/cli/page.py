@@ -18,9 +18,9 @@ def verb(
     out: Annotated[str, typer.Option("--out", metavar="DIR", help="The folder to write index.html into.")],
     config: ConfigOption = SETTINGS_FOLDER,
 ) -> None:
-    """Write the digest and its history as one page that needs nothing else.
+    """Write the digest and its history as one page.
 
-    The page names folders and their state: show it inside the household only.
+    The page needs nothing else. It names folders and their state: show it inside the household only.
     """
     settings, mistakes = usable_settings(config)
     folder = os.path.abspath(out)

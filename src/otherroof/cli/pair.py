@@ -39,7 +39,10 @@ def verb(
     completing: FinishOption = False,
     reply: ReplyOption = "",
 ) -> None:
-    """Pair with a far box: make keys and its set-up kit, or with --finish take in its reply."""
+    """Pair with a far box.
+
+    Makes home's keys and the kit that sets the far box up; with --finish takes in its reply.
+    """
     if completing and (answers or kit):
         raise WrongUse("--answers and --kit belong to the beginning of a pairing", advice="leave them out of --finish")
     if reply and not completing:

@@ -36,7 +36,10 @@ FarArgument = Annotated[str, typer.Argument(metavar="[FAR]", help="The far box; 
 
 
 def verb(far: FarArgument = "", config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) -> None:
-    """Climb the ladder to the far box: each check with its time, what was seen, and what to do where it fails."""
+    """Check the way to the far box, rung by rung.
+
+    Each rung is told with its time, what was seen, and what to do where it fails.
+    """
     settings = settings_in(config)
     clock = SystemClock()
     codes, rows = [EXIT_WELL], []

@@ -25,7 +25,10 @@ def verb(
     config: ConfigOption = SETTINGS_FOLDER,
     as_json: JsonOption = False,
 ) -> None:
-    """Acknowledge an alert: it is not told again for N days, except if it gets worse. Its end is told in any case."""
+    """Acknowledge an alert, so that it is not told again for N days.
+
+    If it gets worse it is told all the same, and so is its end.
+    """
     if not 0 <= days <= MOST_DAYS:
         raise WrongUse(f"--days {days:g} is not from 0 to {MOST_DAYS}")
     (settings, _), now = usable_settings(config), SystemClock().now()

@@ -23,7 +23,10 @@ KeepOption = Annotated[
 
 
 def verb(keep: KeepOption = "", as_json: JsonOption = False) -> None:
-    """Copy an invented household to a stand-in far box, let a day pass, restore both versions, and compare."""
+    """Play it all on this machine, against a stand-in far box.
+
+    An invented household is copied, a day passes, it is copied again; both versions are restored and compared.
+    """
     clock = SystemClock()
     began = clock.monotonic()
     with set_stage(keep) as stage:

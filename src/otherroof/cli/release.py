@@ -16,7 +16,10 @@ def verb(
     job: Annotated[str, typer.Argument(metavar="JOB", help="The job that was held.")],
     config: ConfigOption = SETTINGS_FOLDER,
 ) -> None:
-    """Let the next run of a held job change as much as the held one wanted to. Look at the folder first."""
+    """Let a held job run again, once you have looked.
+
+    Its next run may change as much as the held one wanted to, and no more.
+    """
     settings, _ = usable_settings(config)
     job_of(settings, job)
     with Ledger(ledger_path(settings)) as ledger:

@@ -32,7 +32,10 @@ def verb(
     config: ConfigOption = SETTINGS_FOLDER,
     as_json: JsonOption = False,
 ) -> None:
-    """Bring a version back from the far box into a folder; every file's digest is checked."""
+    """Bring files back from the far box into a folder.
+
+    The newest version or an earlier one, whole or in part. Every file's digest is checked before it counts.
+    """
     settings = settings_for_rescue(config)
     job_of(settings, job)
     wanted = tuple(os.fsencode(path.strip("/")) for path in paths or [])

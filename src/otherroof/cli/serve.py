@@ -26,9 +26,9 @@ log = logging.getLogger(__name__)
 
 
 def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
-    """Run every job at its times, probe the far boxes, raise alerts, send the digest; until SIGTERM or Ctrl-C.
+    """Run every job at its times, until SIGTERM or Ctrl-C.
 
-    SIGHUP reads the settings anew.
+    Probes the far boxes, raises alerts and sends the digest too. SIGHUP reads the settings anew.
     """
     notifier = Notifier.take(os.environ, os.getpid())
     folder = os.path.abspath(config)

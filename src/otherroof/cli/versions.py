@@ -37,7 +37,7 @@ def verb(
     elif not found:
         typer.echo(f"{job}: the far copy holds no version yet")
     else:
-        table = Table("run", "taken", "files", "size", "", box=None, pad_edge=False)
+        table = Table("run", f"taken ({settings.home.zone})", "files", "size", "", box=None, pad_edge=False)
         for one in found:
             taken = f"{one.taken.astimezone(settings.zone):%Y-%m-%d %H:%M}"
             figures = ("–", "–") if one.flaw else (str(one.files), size_text(one.size))

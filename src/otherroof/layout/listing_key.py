@@ -15,6 +15,7 @@ from otherroof.errors import WrongSettings
 from otherroof.settings.world import require_secret
 
 KEY_SIZE = 32  # bytes
+KEPT_ADVICE = "put back the file you kept: without it no copy can be proved; only a home's very first run makes one"
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -35,16 +36,14 @@ class ListingKey:
 
 def read_key(path: str) -> ListingKey:
     """The key in the file at `path`. Raises WrongSettings where it is no key or others can read it."""
-    require_secret(path)
+    require_secret(path, KEPT_ADVICE)
     try:
         with open(path, encoding="ascii") as file:
             secret = bytes.fromhex(file.read().strip())
     except (OSError, ValueError, UnicodeDecodeError) as problem:
-        raise WrongSettings(
-            "cannot be read as a listing key", where=path, advice="put back the file you kept"
-        ) from problem
+        raise WrongSettings("cannot be read as a listing key", where=path, advice=KEPT_ADVICE) from problem
     if len(secret) != KEY_SIZE:
-        raise WrongSettings("is not a listing key of 32 bytes", where=path, advice="put back the file you kept")
+        raise WrongSettings("is not a listing key of 32 bytes", where=path, advice=KEPT_ADVICE)
     return ListingKey(secret)
 
 

@@ -18,15 +18,18 @@ To get files back with no tool at all
                 folder is its date and time (UTC). A file in earlier/2031-04-05T013000Z-7f3a/ is what stood in
                 latest/ until that night.
     To see a file as it was after a certain night, look through the folders of the later nights, oldest first,
-    and take the first one that holds it; if none does, take it from latest/.
+    and take the first one that holds it; if none does, take it from latest/. Which files there were on
+    that night, its list in runs/ says.
 
 To check a file
     runs/       holds a list for each night: zcat runs/NIGHT.jsonl.gz
                 Each line names a file with its size, time and digest. `b2sum -l 256 FILE` prints the digest.
+                A night on which nothing changed has no lines of its own: after "same_as" it names the night
+                whose list still holds.
 
 To get everything back as it was, with times, permissions and links
     Install Otherroof on any Linux machine, give it the home's settings folder with its keys, and run
-        otherroof restore {job} --into SOME-EMPTY-FOLDER
+        otherroof restore {job} --into SOME-EMPTY-FOLDER --config THE-SETTINGS-FOLDER
 
 home mark: {home_id}
 """
