@@ -20,9 +20,9 @@ from otherroof.ledger.space import DamageMark, SpaceMark
 from otherroof.ledger.turns import Turn
 from otherroof.settings import Settings, read_settings, require_settings
 from otherroof.watch import Extra, digest, look
-from otherroof.watch.digest.build import FarWeek, JobWeek, Known, build, copies_of, nights_of
+from otherroof.watch.digest.build import BRIEF, FarWeek, JobWeek, Known, build, copies_of, job_report, nights_of
 from otherroof.watch.digest.uncovered import folders_in, uncovered
-from otherroof.watch.rules import Finding
+from otherroof.watch.rules import RULES, Finding
 from support.household import write_household
 from support.long_history import write_history
 from support.watching import DAY, HOUR, Night, NotingChannel, far, row, write_run
@@ -153,12 +153,14 @@ def test_a_job_that_is_not_copied_for_a_mistake_in_its_file_is_not_called_safe(h
     assert settings is not None
     made = digest.make(settings, house.ledger, house.clock, Extra(tuple(one.line() for one in mistakes)))
     assert made.verdict == "unsafe"
-    assert made.sentence == "No: not copied, because of a mistake in the settings: music."
+    assert made.sentence == "No: music is not copied, because of a mistake in the settings."
     assert "music.toml: at: " in made.hands[0].what
     (house.where / "jobs" / "photos.toml").write_text("nothing of TOML")
     settings, mistakes = read_settings(str(house.where))
     assert settings is not None
-    assert digest.make(settings, house.ledger, house.clock).sentence.endswith("settings: music and photos.")
+    assert digest.make(settings, house.ledger, house.clock).sentence == (
+        "No: music and photos are not copied, because of a mistake in the settings."
+    )
 
 
 def test_a_copy_with_problems_counts_but_its_gaps_are_told(house: House) -> None:
@@ -273,6 +275,37 @@ def test_the_far_disk_s_day_is_given_with_its_span() -> None:
     assert "about 5 May 2031 (between 15 April 2031 and never), if it goes on as in the last weeks" in text
     assert "last silent Tue 25 February 2031, 06:30" in text
     assert "1.00 TB free of 4.00 TB (25%)" in text
+
+
+def test_nights_before_a_job_existed_are_no_growth() -> None:
+    def growth(*nights: Night) -> float | None:
+        one = job_week(list(nights))
+        return job_report(one, replace(known(one), growth=TRENDS.growth)).growth
+
+    assert growth(*[Night(sent=200_000_000)] * 6) is None
+    assert growth(*(Night(sent=(30 - back) * 1_000_000) for back in range(20))) == pytest.approx(7_000_000)
+
+
+def test_a_first_copy_under_way_is_said_beside_that_there_is_none_yet(house: House) -> None:
+    house.ledger.db.execute("DELETE FROM run WHERE job='photos'")
+    house.ledger.begin_run("photos", "r1", "heron", NOW - 9 * HOUR)
+    text = " ".join(house.text().split())
+    assert text.startswith("No: 1 of 2 jobs is without any copy yet: photos.")
+    assert "now: a run is under way since Wed 5 March 2031, 21:30" in text
+
+
+def test_the_first_sentence_names_what_needs_a_hand(house: House) -> None:
+    house.ledger.note_hold(Hold("photos", "r", NOW - HOUR, "most files are gone", 9, 0, 10, None))
+    assert house.make().sentence.endswith("But 1 thing needs a hand: job photos is held.")
+    assert digest.subject(house.make()) == "[larch] Safe, but something needs a hand: week to 6 March 2031"
+    house.ledger.db.execute("UPDATE answer SET at='2031-02-20T00:00:00Z'")
+    assert house.make().sentence.endswith(
+        "But 2 things need a hand: job photos is held and far box heron does not answer."
+    )
+
+
+def test_each_rule_has_its_few_words_for_the_first_sentence() -> None:
+    assert set(BRIEF) == {one.__name__ for one in RULES}
 
 
 def test_a_disk_without_a_trend_gets_no_invented_day() -> None:

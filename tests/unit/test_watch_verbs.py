@@ -119,7 +119,7 @@ def test_a_mistake_in_one_job_file_stops_no_verb_that_looks_or_lets_go(house: Ho
     (tmp_path / "jobs" / "music.toml").write_text('folder = "/srv/music"\n')
     code, said = house.ask("digest")
     assert code == 1
-    assert "not copied, because of a mistake in the settings: music" in " ".join(said.split())
+    assert "music is not copied, because of a mistake in the settings" in " ".join(said.split())
     assert "music" in house.ask("page", "--out", str(tmp_path / "out"))[1]
     assert "quiet until" in house.ask("quiet", "held:photos")[1]
     assert house.ask("alert-test", "bell")[0] == 0

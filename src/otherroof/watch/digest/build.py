@@ -267,7 +267,8 @@ def _verdict(known: Known, jobs: Sequence[JobReport], hands: Sequence[Hand]) -> 
     if without:
         wrong.append(f"{_of(len(without), len(jobs))} without any copy yet: {listed(without)}")
     if known.unread:
-        wrong.append(f"not copied, because of a mistake in the settings: {listed(known.unread)}")
+        is_not = "is not" if len(known.unread) == 1 else "are not"
+        wrong.append(f"{listed(known.unread)} {is_not} copied, because of a mistake in the settings")
     if wrong:
         wrong += [f"far box {one} does not answer" for one in silent]
         return "unsafe", f"No: {'; '.join(wrong)}."
