@@ -405,3 +405,21 @@ def test_folder_of_another_home_is_left_alone(job: OneJob) -> None:
     os.replace(key.with_suffix(".old"), key)
     job.done()
     job.all_come_back()
+
+
+def test_note_that_somebody_rewrote_stops_runs_with_advice_and_no_restore(job: OneJob) -> None:
+    """The listings prove whose the copy is; the note only keeps two homes from writing into one folder."""
+    job.put("a", b"ours")
+    run = job.done().run
+    note = job.far / "READ-ME-FIRST.txt"
+    text = note.read_bytes()
+    for damaged in (b"", b"tidied up by the neighbours", text[:200]):
+        note.write_bytes(damaged)
+        assert job.unlike(run) == []
+        ran = job.run()
+        assert isinstance(ran.error, FarTrouble)
+        assert "does not say whose it is" in str(ran.error)
+    note.unlink()
+    job.done()
+    assert note.read_bytes() == text
+    job.all_come_back()

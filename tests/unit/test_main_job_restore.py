@@ -9,7 +9,8 @@ import gzip
 import os
 import random
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from unittest.mock import patch
 
@@ -19,7 +20,9 @@ from otherroof.copying.plan import LARGE
 from otherroof.errors import Damaged, FarTrouble, HomeTrouble, LinkLost, OtherroofError, WrongUse
 from otherroof.recall import fetch
 from otherroof.recall.target import Existing
+from otherroof.rehearsal import sftp_words as words
 from otherroof.rehearsal.compare import differences, read_tree
+from otherroof.rehearsal.sftp_session import SftpSession
 from otherroof.service.one_restore import list_versions
 from support.main_job import JOB, OneJob, one_job
 
@@ -278,6 +281,55 @@ def test_names_that_cannot_be_are_never_written_to(job: OneJob, name: bytes) -> 
     for run in job.trees:
         assert job.unlike(run) == []
     job.done()
+
+
+@contextmanager
+def answering(kind: int, mark: bytes, answer: Callable[[int], bytes]) -> Iterator[None]:
+    """A box that answers requests of this `kind` with `mark` in them as it likes; the number is the request's own."""
+    real = SftpSession._answer
+
+    def lie(session: SftpSession, packet: bytes) -> bytes:
+        if packet[0] == kind and mark in packet:
+            return answer(int.from_bytes(packet[1:5], "big"))
+        return real(session, packet)
+
+    with patch.object(SftpSession, "_answer", lie):
+        yield
+
+
+def names(count: int) -> Callable[[int], bytes]:
+    row = words.counted(b"deeper") + words.counted(b"") + words.packed_stat(os.stat("/"))
+    return lambda number: words.framed(words.NAME, number, count.to_bytes(4, "big") + row * count)
+
+
+def test_folders_that_lead_deeper_without_end_end_the_restore(job: OneJob) -> None:
+    """Invariant 5: every folder of what was moved aside is said to hold one more."""
+    handles = iter(range(10**6))
+    asked: list[int] = []
+
+    def one_folder(number: int) -> bytes:
+        asked.append(number)
+        return names(1)(number) if len(asked) % 2 else words.framed_status(number, words.EOF)
+
+    opened = answering(words.OPENDIR, b"/earlier/", lambda n: words.framed(
+        words.HANDLE, n, words.counted(b"lie %d" % next(handles))))  # fmt: skip
+    with (
+        opened,
+        answering(words.READDIR, b"lie ", one_folder),
+        answering(words.CLOSE, b"lie ", lambda n: words.framed_status(n, words.OK)),
+        pytest.raises(OtherroofError, match="names that cannot be"),
+    ):
+        job.restore(first(job))
+
+
+def test_names_without_end_end_the_restore(job: OneJob) -> None:
+    """Invariant 5: before this machine's memory is full."""
+    with (
+        patch("otherroof.layout.open.keeping.MOST_PARTS", 1000),
+        answering(words.READDIR, b"", names(100)),
+        pytest.raises(OtherroofError, match="names without end"),
+    ):
+        job.restore(first(job))
 
 
 def test_link_that_the_box_puts_in_place_of_a_file_is_not_followed_home(job: OneJob, tmp_path: Path) -> None:

@@ -77,7 +77,7 @@ def open_copy(settings: Settings, job: str, progress: Recalled, clock: Clock | N
         try:
             ledger.note_answer(far_name, clock.now())
             place.widen()
-            keeper = OpenKeeper(place, job, HomeMark(settings.home.name, key, scratch))
+            keeper = OpenKeeper(place, job, HomeMark(settings.home.name, key, scratch), only_reading=True)
             yield OpenCopy(place, keeper, keeper.view(), scratch, ledger)
         finally:
             place.close()

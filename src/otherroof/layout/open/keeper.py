@@ -40,14 +40,23 @@ class Alongside:
 
 
 class OpenKeeper:
-    """See the port. `alongside` is asked with the first `view`."""
+    """See the port. `alongside` is asked with the first `view`. One that is `only_reading` is content with less."""
 
-    def __init__(self, place: Place, job: str, home: HomeMark, alongside: Alongside | None = None) -> None:
+    def __init__(
+        self,
+        place: Place,
+        job: str,
+        home: HomeMark,
+        alongside: Alongside | None = None,
+        *,
+        only_reading: bool = False,
+    ) -> None:
         self.place = place
         self.home_id = home.key.home_id
         self._job = job
         self._home = home
         self._alongside = alongside
+        self._only_reading = only_reading
         self._keeping = OpenKeeping(place, job)
 
     def view(self) -> FarView:
@@ -58,7 +67,7 @@ class OpenKeeper:
         if alongside is not None:
             alongside.heard(answers.pop())
         view = self._keeping.seen(answers)
-        self._keeping.check_mark(view, self.home_id)
+        self._keeping.check_mark(view, self.home_id, only_reading=self._only_reading)
         return view
 
     def layout(self, run: str) -> OpenChanges:

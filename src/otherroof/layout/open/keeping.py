@@ -33,9 +33,12 @@ from otherroof.layout.open.paths import (
 from otherroof.layout.open.read_me import read_me
 
 _MARK = re.compile(rb"^home mark: ([0-9a-f]{16})$", re.MULTILINE)
+NO_MARK = "?"  # stands for a note without a home's mark
 HEAD = 4096  # bytes of a listing that nearly always hold its header
 LONGEST_HEAD = 512 * 1024
 TIDY_AT_ONCE = 64
+MOST_PARTS = 1_000_000  # runs, or half-sent files, at once
+LONGEST_PATH = 16 * 1024  # bytes; four times what Linux takes in one piece
 
 
 class OpenKeeping:
@@ -53,7 +56,7 @@ class OpenKeeping:
     def survey(self) -> list[Script[Any]]:
         """Scripts that look at the folder as a whole, to be carried out at once; `seen` reads their answers."""
         parts = (RUNS, EARLIER, INCOMING)
-        return [self._mark(), *(steps.list_names(self.paths.at(part)) for part in parts)]
+        return [self._mark(), *(steps.list_names(self.paths.at(part), MOST_PARTS) for part in parts)]
 
     def seen(self, answers: Sequence[Any]) -> FarView:
         """What the scripts of `survey` found."""
@@ -74,10 +77,18 @@ class OpenKeeping:
             return ""
         text, _ = yield (ops.Read(handle, 0, ops.LEAST), ops.Shut(handle))
         found = _MARK.search(text)
-        return found.group(1).decode() if found else "?"
+        return found.group(1).decode() if found else NO_MARK
 
-    def check_mark(self, view: FarView, home_id: str) -> None:
-        """Raises FarTrouble where the folder is another home's."""
+    def check_mark(self, view: FarView, home_id: str, *, only_reading: bool = False) -> None:
+        """Raises FarTrouble where the folder is another home's, or, if it is to be written to, does not say whose."""
+        if view.mark == NO_MARK and only_reading:
+            return  # the listings prove whose it is
+        if view.mark == NO_MARK:
+            raise FarTrouble(
+                f"its {READ_ME.decode()} does not say whose it is any more, so nothing was written",
+                where=self.name,
+                advice="if it is this home's, remove that one file at the far box: the next run writes it anew",
+            )
         if view.mark not in ("", home_id):
             raise FarTrouble(
                 "is another home's folder, so nothing was written",
@@ -155,13 +166,16 @@ class OpenKeeping:
         return data
 
     def walk_earlier(self, run: str, folder: bytes = b"") -> Script[tuple[list[bytes], list[bytes]]]:
-        """The names in one folder of what `run` moved aside: paths of files and links, and of folders."""
+        """The names in one folder of what `run` moved aside: paths of files and links, and of folders.
+
+        Raises Refused at names that cannot be, and at folders that lead deeper and deeper.
+        """
         top = self.paths.earlier(folder, run) if folder else self.paths.at(EARLIER, run.encode())
         found = yield from steps.list_names(top)
         files: list[bytes] = []
         folders: list[bytes] = []
         for name, attrs in found or ():
-            if b"/" in name or not name:
+            if b"/" in name or not name or len(folder) > LONGEST_PATH:
                 raise Refused("answers names that cannot be", where=self.name)
             path = folder + b"/" + name if folder else name
             (folders if (attrs.mode & 0o170000) == 0o040000 else files).append(path)

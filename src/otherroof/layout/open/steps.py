@@ -13,6 +13,7 @@ from otherroof.errors import Denied, NotThere, PlaceError, Refused
 from otherroof.far import ops
 from otherroof.far.ops import Attrs, Mode, Op, Script
 
+MOST_NAMES = 20_000_000  # in one folder; more than any real one has, less than would fill a home server's memory
 COPY_AT_ONCE = 16 * 1024 * 1024  # bytes in one request, so that its answer comes in time
 
 
@@ -180,8 +181,11 @@ def copy_far(source: bytes, target: bytes, size: int, permissions: int, mtime: i
         raise Refused("was not copied whole at the far end", where=source.decode("utf-8", "backslashreplace"))
 
 
-def list_names(path: bytes) -> Script[list[tuple[bytes, Attrs]] | None]:
-    """All names in a folder except its own, or None where there is no such folder."""
+def list_names(path: bytes, most: int = MOST_NAMES) -> Script[list[tuple[bytes, Attrs]] | None]:
+    """All names in a folder except its own, or None where there is no such folder.
+
+    Raises Refused at more than `most`: a far box that lies could go on for ever.
+    """
     try:
         handle = yield ops.OpenFolder(path)
     except NotThere:
@@ -192,5 +196,7 @@ def list_names(path: bytes) -> Script[list[tuple[bytes, Attrs]] | None]:
         for portion in (yield (ops.ReadFolder(handle), ops.ReadFolder(handle))):
             ended = ended or portion is None
             found += [(name, attrs) for name, attrs in portion or () if name not in (b".", b"..")]
+        if len(found) > most:
+            raise Refused("answers names without end", where=path.decode("utf-8", "backslashreplace"))
     yield ops.Shut(handle)
     return found
