@@ -462,11 +462,18 @@ def test_note_for_people_names_home_and_job_and_how_to_get_files_back(far: Far) 
         assert word in note
 
 
-@pytest.mark.parametrize("note", ["home mark: 0123456789abcdef\n", "no mark at all", ""])
-def test_folder_with_anothers_mark_is_refused(far: Far, note: str) -> None:
+NOTES = {
+    "home mark: 0123456789abcdef\n": "another home's folder",
+    "no mark at all": "not say whose",
+    "": "not say whose",
+}
+
+
+@pytest.mark.parametrize(("note", "why"), NOTES.items())
+def test_folder_with_anothers_mark_or_none_is_refused(far: Far, note: str, why: str) -> None:
     """Invariant 5."""
     (far.here / "READ-ME-FIRST.txt").write_text(note)
-    with pytest.raises(FarTrouble, match="another home's folder"):
+    with pytest.raises(FarTrouble, match=why):
         far.keeper().view()
 
 
