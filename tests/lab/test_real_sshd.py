@@ -104,7 +104,7 @@ def test_standard_library_and_a_day_of_work_on_it(job: OneJob) -> None:
     came_back(job, first.run, first_day)
     came_back(job, second.run, second_day)
     job.forget_state()
-    assert job.done().bytes.sent == 0, "point 3 of what must hold"
+    assert job.done().bytes.sent == 0, "invariant 4"
 
 
 def test_two_releases_of_a_package_as_day_one_and_two(job: OneJob, tmp_path: Path) -> None:
@@ -205,7 +205,7 @@ FILL: dict[str, Spoil] = {
 
 @pytest.mark.parametrize("fill", FILL.values(), ids=FILL.keys())
 def test_far_disk_that_becomes_full_is_told_and_loses_nothing(tmp_path: Path, fill: Spoil) -> None:
-    """Invariants 1 and 2, and point 7 of what must hold."""
+    """Invariants 1 and 2."""
     require_programs("mount", root=True)
     with FarSshd(options=ServerOptions(disk="12M")) as sshd:
         job = OneJob(tmp_path, sshd)

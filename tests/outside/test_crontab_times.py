@@ -53,6 +53,7 @@ def test_days_are_numbered_from_sunday(sunday: str) -> None:
     ],
 )
 def test_a_nightly_job_is_due_exactly_once_on_the_days_the_clocks_change(day: date, hour_utc: datetime) -> None:
+    """Invariant 9: schedules are read in the household's zone and survive daylight-saving changes."""
     start = datetime(day.year, day.month, day.day, tzinfo=BERLIN) - timedelta(minutes=1)
     next_day = datetime(day.year, day.month, day.day, tzinfo=BERLIN) + timedelta(days=1)
     assert due_between("30 2 * * *", start, next_day, BERLIN) == [hour_utc]

@@ -67,6 +67,21 @@ def test_no_room_uses_a_later_one() -> None:
     assert not wrong
 
 
+def test_every_invariant_has_a_test_that_names_it() -> None:
+    with open(os.path.join(ROOT, "DEVELOPERS.md"), encoding="utf-8") as file:
+        listed = file.read().partition("## Invariants\n")[2].partition("\n## ")[0]
+    numbers = set(re.findall(r"^(\d)\. ", listed, re.MULTILINE))
+    named: set[str] = set()
+    for folder, _, names in os.walk(os.path.join(ROOT, "tests")):
+        for name in names:
+            if name.startswith("test_") and name.endswith(".py") and name != "test_house.py":
+                with open(os.path.join(folder, name), encoding="utf-8") as file:
+                    for said in re.findall(r"[Ii]nvariants? ((?:\d|, | and )+)", file.read()):
+                        named |= set(re.findall(r"\d", said))
+    assert len(numbers) == 9
+    assert named == numbers
+
+
 def test_every_room_of_the_design_stands() -> None:
     for room in ROOMS:
         path = os.path.join(SOURCE, room)

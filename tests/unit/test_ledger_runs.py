@@ -7,8 +7,10 @@ import os
 import sqlite3
 import threading
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -57,6 +59,14 @@ def test_run_comes_back_with_every_figure(ledger: Ledger) -> None:
     assert (row.report.outcome, row.report.reason) == ("done", "why")
     assert ledger.problems_of("photos", "r1") == report.problems
     assert row.as_json()["started"] == "2031-04-05T01:30:00Z"
+
+
+def test_times_lie_in_the_file_in_utc_whatever_zone_they_were_told_in(ledger: Ledger) -> None:
+    """Invariant 9."""
+    noted(ledger, "r1", at=START.astimezone(ZoneInfo("America/St_Johns")))
+    with closing(sqlite3.connect(ledger.path)) as raw:
+        held = raw.execute("SELECT started, ended FROM run").fetchall()
+    assert held == [("2031-04-05T01:30:00Z", "2031-04-05T01:35:00Z")]
 
 
 def test_runs_are_newest_first_and_can_be_narrowed(ledger: Ledger) -> None:

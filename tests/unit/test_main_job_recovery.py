@@ -79,7 +79,7 @@ def test_catalogue_deleted_and_no_content_is_sent_again(job: OneJob) -> None:
 
 
 def test_state_folder_deleted_and_no_content_is_sent_again(job: OneJob) -> None:
-    """Invariant 4, and point 3 of what must hold."""
+    """Invariant 4, with changes at home in between."""
     furnish(job)
     job.done()
     job.forget_state()

@@ -443,7 +443,7 @@ WRONG: dict[str, list[str]] = {
 def test_wrong_use_is_one_line_with_its_exit_code(
     job: OneJob, verb: Verb, argv: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Point 7 of what must hold."""
+    """No traceback, nothing done, and what to do instead."""
     job.done()
     monkeypatch.chdir(job.where)
     told = verb(*argv)
