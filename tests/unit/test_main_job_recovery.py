@@ -352,6 +352,7 @@ def test_far_copy_lost_and_every_run_is_held_until_it_is_released(job: OneJob) -
         ran = job.run()
         assert ran.report.outcome == "held"
         assert "its disk may be missing or was exchanged" in str(ran.error)
+        assert "look at the far box's disk" in str(ran.error)
         assert ran.report.bytes.sent == 0
         assert not job.far.exists()
     job.release()

@@ -100,10 +100,12 @@ class Looking:
         if why and sight.tally.changed:
             self._settle_doubts(plan)
             why = verdict(replace(sight, tally=plan.tally()), subject.limits, subject.release)
+        where = shown(subject.folder)
         if self._cared.lost and subject.release is None:
             why = f"{self._cared.remarks[-1]}: its disk may be missing or was exchanged"
+            where = "the far box's disk, and at base in the settings"
         if why:
-            look = f"look at {shown(subject.folder)}; if it is meant so: otherroof release {subject.job}"
+            look = f"look at {where}; if it is meant so: otherroof release {subject.job}"
             raise Held(why, where=subject.job, advice=f"nothing was sent; {look}")
 
     def _settle_doubts(self, plan: Plan) -> None:
