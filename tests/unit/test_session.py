@@ -1,4 +1,4 @@
-"""What the SSH library reports while logging in is told as what it means: refused, broken, or no answer."""
+"""What the SSH library reports on the way in is told as what it means: refused, broken, no answer, or no SSH at all."""
 
 from __future__ import annotations
 
@@ -13,8 +13,9 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 
-from otherroof.errors import LinkLost, LoginRefused, OtherroofError
-from otherroof.far.session import Doorway, log_in, read_login_key
+from otherroof.errors import LinkLost, LoginRefused, OtherroofError, Unreached
+from otherroof.far.ops import Meter
+from otherroof.far.session import Doorway, log_in, negotiate, read_login_key
 
 GRACE_S = 0.5
 
@@ -77,3 +78,26 @@ def test_login_that_is_never_answered_is_no_refusal(tmp_path: Path) -> None:
     with a_login(tmp_path, answers=False) as error:
         assert type(error) is LinkLost
         assert "did not answer within 0.5 s" in str(error)
+
+
+@pytest.mark.parametrize(
+    ("said", "kind", "words"),
+    [
+        (b"", LinkLost, "hung up without a word"),
+        (b"SSH-2.0-OpenSSH_9.2\r\n", LinkLost, "the connection broke"),
+        (b"HTTP/1.1 400 Bad Request\r\n\r\n" * 200, Unreached, "does not speak SSH"),
+    ],
+)
+def test_greeting_that_breaks_off_is_told_from_one_that_is_none(said: bytes, kind: type[Unreached], words: str) -> None:
+    here, there = socket.socketpair()
+    there.sendall(said)
+    there.shutdown(socket.SHUT_WR)
+    with closing(there), pytest.raises(Unreached, match=words) as caught:
+        negotiate(Doorway("192.0.2.1", 22, "copykeeper", "", "ssh-ed25519 AAAA", answer_s=5), here, Meter())
+    assert type(caught.value) is kind
+
+
+def test_greeting_that_never_comes_is_told_in_time() -> None:
+    here, there = socket.socketpair()
+    with closing(there), pytest.raises(Unreached, match="does not speak SSH"):
+        negotiate(Doorway("192.0.2.1", 22, "copykeeper", "", "ssh-ed25519 AAAA", answer_s=0.3), here, Meter())

@@ -62,6 +62,8 @@ class CountedSocket:
     def __init__(self, sock: socket.socket, meter: Meter) -> None:
         self._sock = sock
         self._meter = meter
+        self.heard = False  # whether anything ever came
+        self.hung_up = False  # whether the other side ended it
 
     def send(self, data: bytes) -> int:
         count = self._sock.send(data)
@@ -69,8 +71,14 @@ class CountedSocket:
         return count
 
     def recv(self, size: int) -> bytes:
-        data = self._sock.recv(size)
+        try:
+            data = self._sock.recv(size)
+        except ConnectionError:
+            self.hung_up = True
+            raise
         self._meter.wire_down += len(data)
+        self.heard = self.heard or bool(data)
+        self.hung_up = not data
         return data
 
     def __getattr__(self, name: str) -> Any:
@@ -191,12 +199,14 @@ def read_login_key(path: str) -> paramiko.PKey:
 def negotiate(doorway: Doorway, sock: socket.socket, meter: Meter) -> paramiko.Transport:
     """Speak SSH over `sock` and agree on keys; nothing is proved or said yet. Closes `sock` if it fails.
 
-    Raises Unreached where no SSH is spoken, HostKeyChanged where no key of the pinned kind is there.
+    Raises LinkLost where the connection broke, Unreached where no SSH is spoken, HostKeyChanged where no key of the
+    pinned kind is there.
     """
     kind = doorway.host_key.split()[0]
     kinds = ("rsa-sha2-512", "rsa-sha2-256") if kind == "ssh-rsa" else (kind,)
+    counted = CountedSocket(sock, meter)
+    transport = paramiko.Transport(counted)
     try:
-        transport = paramiko.Transport(CountedSocket(sock, meter))
         options = transport.get_security_options()
         options.ciphers = [one for one in CIPHERS if one in options.ciphers]
         options.key_types = kinds
@@ -212,14 +222,23 @@ def negotiate(doorway: Doorway, sock: socket.socket, meter: Meter) -> paramiko.T
             advice=CHANGED_KEY_ADVICE,
         ) from problem
     except (paramiko.SSHException, EOFError, OSError) as problem:
+        transport.close()
         sock.close()
-        raise Unreached(
-            f"something listens there but does not speak SSH ({problem})",
-            where=doorway.where,
-            advice="check the port, and what the router forwards it to",
-        ) from problem
+        raise _no_agreement(doorway, transport, counted, problem) from problem
     transport.set_keepalive(KEEPALIVE_S)
     return transport
+
+
+def _no_agreement(
+    doorway: Doorway, transport: paramiko.Transport, counted: CountedSocket, problem: Exception
+) -> Unreached:
+    """Why no keys were agreed on: a server that is killed or overrun hangs up, and is worth another try."""
+    if transport.remote_version:
+        return _broken(doorway, problem)
+    advice = "check the port, and what the router forwards it to"
+    if counted.hung_up and not counted.heard:
+        return LinkLost("took the connection and hung up without a word", where=doorway.where, advice=advice)
+    return Unreached(f"something listens there but does not speak SSH ({problem})", where=doorway.where, advice=advice)
 
 
 CHANGED_KEY_ADVICE = (
