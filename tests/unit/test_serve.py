@@ -47,6 +47,7 @@ class House:
     asked: list[tuple[str, ...]] = field(default_factory=list)
     run: Callable[[str, StopSign], Ended] = lambda job, sign: DONE
     probe: Callable[[str], None] = lambda far: None
+    look: Callable[[], None] = lambda: None
     reread: tuple[Settings | None, Sequence[Mistake]] = (None, ())
     mistakes: tuple[str, ...] = ()
     address: str = ""
@@ -67,9 +68,10 @@ class House:
         hands = Hands(
             run=lambda settings, job, sign: self._note("run", job) or self.run(job, sign),
             probe=lambda settings, far: self._note("probe", far) or self.probe(far),
-            look=lambda settings, mistakes: self._note("look", *mistakes),
+            look=lambda settings, mistakes: self._note("look", *mistakes) or self.look(),
             digest=lambda settings, mistakes: self._note("digest", *mistakes),
             tend=lambda settings: self._note("tend"),
+            outcry=lambda settings, trouble, over: self._note("outcry", trouble, "over" if over else "begun"),
         )
         desk = Desk(self.settings, self.its_ledger, clock)
         notifier = Notifier(self.address, self.alive_every_s)
@@ -324,6 +326,46 @@ def test_a_ledger_that_cannot_be_used_for_a_while_is_survived(
     house.stop()
     assert house.failed is None
     assert caplog.text.count("nothing can be decided") == 1
+
+
+def test_a_watch_that_cannot_look_for_hours_is_cried_out_once_and_its_end_too(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("otherroof.service.outcry.BLIND_AFTER_S", 0.5)
+    broken = threading.Event()
+    broken.set()
+
+    def look() -> None:
+        if broken.is_set():
+            raise HomeTrouble("the ledger cannot be used: database or disk is full", where="ledger.db")
+
+    house.look, house.alive_every_s = look, 0.1
+    house.start()
+    trouble = "ledger.db: the ledger cannot be used: database or disk is full"
+    until(lambda: house.count("outcry", trouble, "begun"))
+    time.sleep(1)
+    assert house.count("outcry", trouble, "begun") == 1, "again only after a day"
+    assert house.count("outcry", trouble, "over") == 0
+    broken.clear()
+    assert house.serve is not None
+    house.serve._desk.look_soon()
+    until(lambda: house.count("outcry", trouble, "over"))
+    house.stop()
+    assert [one[2] for one in house.asked if one[0] == "outcry"] == ["begun", "over"]
+
+
+def test_a_watch_that_looks_is_never_cried_out(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("otherroof.service.outcry.BLIND_AFTER_S", 1.0)
+    house.alive_every_s = 0.1
+    house.start()
+    end = time.monotonic() + 2
+    while time.monotonic() < end:
+        looks = house.count("look")
+        assert house.serve is not None
+        house.serve._desk.look_soon()
+        until(lambda looks=looks: house.count("look") > looks)
+    house.stop()
+    assert [one for one in house.asked if one[0] == "outcry"] == []
 
 
 @pytest.fixture

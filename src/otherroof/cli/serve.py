@@ -13,11 +13,11 @@ from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption
 from otherroof.cli.show_progress import line_a_minute
 from otherroof.clock import SystemClock
 from otherroof.errors import EXIT_INTERRUPTED, EXIT_WELL
-from otherroof.ledger import Ledger
 from otherroof.service.desk import Desk
 from otherroof.service.holding import service_lock
 from otherroof.service.logs import set_up_logs
 from otherroof.service.notify import Notifier
+from otherroof.service.outcry import opened_ledger
 from otherroof.service.serve import Serve
 from otherroof.service.wiring import real_hands
 from otherroof.settings import read_settings, require_settings
@@ -39,9 +39,10 @@ def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
     for one in mistakes:
         log.warning("%s", one.line())
     clock, caught = SystemClock(), list[int]()
-    with service_lock(settings, clock), Ledger(settings.ledger) as ledger:
+    hands = real_hands(clock, line_a_minute)
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)  # until somebody listens; else a reload would end the service
+    with service_lock(settings, clock), opened_ledger(settings, clock, notifier, hands.outcry) as ledger:
         desk = Desk(settings, ledger, clock)
-        hands = real_hands(clock, line_a_minute)
         lines = tuple(one.line() for one in mistakes)
         service = Serve(desk, hands, clock, notifier, lambda: read_settings(folder), lines)
         _listen(service, caught)

@@ -6,6 +6,7 @@ A run takes its job's lock first and its far box's then, always in this order, s
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import os
 from collections.abc import Callable
@@ -76,8 +77,10 @@ class Holding:
         except BaseException:
             os.close(self._file)
             raise
-        os.ftruncate(self._file, 0)
-        os.pwrite(self._file, f"{os.getpid()} {stamp(self._clock.now())} {self._held.name}\n".encode(), 0)
+        # Who holds it is told to others as a courtesy; on a full disk the lock holds all the same.
+        with contextlib.suppress(OSError):
+            os.ftruncate(self._file, 0)
+            os.pwrite(self._file, f"{os.getpid()} {stamp(self._clock.now())} {self._held.name}\n".encode(), 0)
         return self
 
     def __exit__(

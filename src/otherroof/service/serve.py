@@ -27,6 +27,7 @@ from otherroof.errors import OtherroofError
 from otherroof.service.desk import Desk
 from otherroof.service.hands import Ended, Hands, ended_by
 from otherroof.service.notify import Notifier
+from otherroof.service.outcry import Outcry
 from otherroof.service.plan import Plan, Start
 from otherroof.settings import Mistake, Settings
 from otherroof.settings.wall import shown
@@ -36,7 +37,7 @@ TICK_S = 30.0
 MOST_MISSED = 4
 STOP_GRACE_S = 8.0
 TEND_EVERY_S = 60.0
-LOOK, DIGEST, TEND = "look", "digest", "tend"
+LOOK, DIGEST, TEND, OUTCRY = "look", "digest", "tend", "outcry"
 
 log = logging.getLogger(__name__)
 
@@ -86,6 +87,8 @@ class Serve:
         self._missed = 0
         self._tended = float("-inf")
         self._trouble = ""
+        self._blind = "the watch did not come to an end"
+        self._outcry = Outcry(clock)
         self._stopping = ""
         self._scheduler = BackgroundScheduler(
             timezone=UTC, job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
@@ -129,8 +132,10 @@ class Serve:
             # The ledger's disk may be full or away for a while; the next pass tries again.
             if str(problem) != self._trouble:
                 log.error("nothing can be decided: %s", problem)  # noqa: TRY400 (a line for people, not a trace)
-            self._trouble = str(problem)
+            self._trouble = self._blind = str(problem)
             self._notifier.status(f"in trouble: {problem}")
+        if self._outcry.is_due():
+            self._cry(over=False)
         if self._clock.monotonic() - self._tended >= TEND_EVERY_S and TEND not in self._under_way:
             self._tended = self._clock.monotonic()
             self._submit(TEND, TEND, self._hands.tend, self._desk.settings)
@@ -161,6 +166,10 @@ class Serve:
             self._workers.add(worker)
         self._under_way.add(task)
         self._scheduler.add_job(_carried_out, args=(call, *args), id=task, executor=worker)
+
+    def _cry(self, *, over: bool) -> None:
+        if OUTCRY not in self._under_way:
+            self._submit(OUTCRY, OUTCRY, self._hands.outcry, self._desk.settings, self._blind, over)
 
     def _wake_at(self, moment: datetime) -> None:
         # Set anew in each pass, so that a clock that was set does not leave it far ahead.
@@ -221,6 +230,10 @@ class Serve:
             self._desk.end_probe(name)
         elif kind == DIGEST:
             self._desk.end_digest(made=error is None)
+        elif kind == LOOK and error is not None:
+            self._blind = str(ended_by(error).reason)
+        elif kind == LOOK and self._outcry.well():
+            self._cry(over=True)
         if error is not None:
             log.warning("%s: %s", task, error)
 

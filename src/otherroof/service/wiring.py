@@ -13,6 +13,7 @@ from otherroof.ledger import Ledger
 from otherroof.link.way import tend_tunnels
 from otherroof.service.hands import Ended, Hands, ended_by
 from otherroof.service.one_run import Around, run_job
+from otherroof.service.outcry import cry
 from otherroof.service.stopping import StopSign
 from otherroof.settings import Settings
 from otherroof.watch import Extra, digest, look, send_due
@@ -58,4 +59,7 @@ def real_hands(clock: Clock, show: Ticker) -> Hands:
                 log.warning("%s", line)
             send_due(settings, ledger, clock)
 
-    return Hands(run, probe, watch, summarise, tend)
+    def outcry(settings: Settings, trouble: str, over: bool) -> None:
+        cry(settings, clock, trouble, over=over)
+
+    return Hands(run, probe, watch, summarise, tend, outcry)

@@ -30,9 +30,12 @@ class CommandChannel:
     def deliver(self, message: Message) -> str:
         """Run the program once with the message."""
         # Files instead of pipes: a child that the program leaves behind could keep a pipe open for ever.
-        with tempfile.TemporaryFile() as given, tempfile.TemporaryFile() as said:
-            given.write(as_json(message).encode() + b"\n")
-            given.seek(0)
+        with _scratch() as given, _scratch() as said:
+            try:
+                given.write(as_json(message).encode() + b"\n")
+                given.seek(0)
+            except OSError as problem:
+                raise _no_scratch(problem) from problem
             code = self._run(given, said)
             if code != 0:
                 raise Undelivered(
@@ -65,6 +68,19 @@ class CommandChannel:
                 where=self.command[0],
                 advice="make it quicker, or raise answer_s of this channel",
             ) from problem
+
+
+def _scratch() -> IO[bytes]:
+    try:
+        return tempfile.TemporaryFile()
+    except OSError as problem:
+        raise _no_scratch(problem) from problem
+
+
+def _no_scratch(problem: OSError) -> Undelivered:
+    return Undelivered(
+        f"cannot be written: {problem.strerror}", where=tempfile.gettempdir(), advice="see whether that disk is full"
+    )
 
 
 def _end(child: subprocess.Popen[bytes]) -> None:

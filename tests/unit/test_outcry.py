@@ -1,0 +1,122 @@
+"""The last resort when the ledger cannot be used: who is told, when, how often, and what the service does meanwhile."""
+
+from __future__ import annotations
+
+import json
+import os
+import threading
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from otherroof.clock import SteppedClock, SystemClock
+from otherroof.errors import HomeTrouble
+from otherroof.ledger import Ledger
+from otherroof.service import outcry
+from otherroof.service.holding import service_lock
+from otherroof.service.notify import Notifier
+from otherroof.service.outcry import AGAIN_S, BLIND_AFTER_S, Outcry, cry, opened_ledger
+from otherroof.settings import Settings, require_settings
+from support.household import write_household
+from support.watching import NotingChannel
+
+START = datetime(2031, 3, 6, 12, 0, tzinfo=UTC)
+CHANNELS = """
+[mail]
+server = "localhost"
+secure = "none"
+sender = "larch@example.net"
+[channel.family]
+kind = "mail"
+to = ["kim@example.net"]
+[channel.weekly]
+kind = "mail"
+to = ["robin@example.net"]
+carries = ["digest"]
+"""
+
+
+@pytest.fixture
+def settings(tmp_path: Path) -> Settings:
+    return require_settings(write_household(tmp_path, more=CHANNELS))
+
+
+def test_it_is_due_after_hours_without_a_look_and_again_after_a_day() -> None:
+    clock = SteppedClock(START)
+    one = Outcry(clock)
+    clock.step(BLIND_AFTER_S - 1)
+    assert not one.is_due()
+    clock.jump(10 * 86_400)
+    assert not one.is_due(), "a clock that is set is no time that passed"
+    clock.step(1)
+    assert [one.is_due(), one.is_due()] == [True, False]
+    clock.step(AGAIN_S - 1)
+    assert not one.is_due()
+    clock.step(1)
+    assert one.is_due()
+    assert [one.well(), one.well()] == [True, False]
+    assert not one.is_due()
+
+
+def test_each_channel_that_carries_alerts_is_told_past_the_ledger(settings: Settings) -> None:
+    channels = {name: NotingChannel(broken=name == "journal") for name in settings.told.channels}
+    cry(settings, SteppedClock(START), "/var/lib/x: disk is full", over=False, channels=channels)
+    (told,) = channels["family"].taken
+    assert told.line == "[larch] the service cannot do its work: /var/lib/x: disk is full"
+    assert "`df -h`" in told.text
+    assert json.loads(told.facts)["trouble"] == "/var/lib/x: disk is full"
+    assert channels["weekly"].taken == []
+    cry(settings, SteppedClock(START), "", over=True, channels=channels)
+    assert channels["family"].taken[1].kind == "all clear"
+    assert not os.path.exists(settings.ledger)
+
+
+def test_a_ledger_that_cannot_be_opened_at_the_start_is_waited_for_and_cried_out(
+    settings: Settings, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    clock, cried, tries = SteppedClock(START), list[tuple[float, str, bool]](), list[float]()
+
+    def opened(path: str) -> Ledger:
+        tries.append(clock.monotonic())
+        if clock.monotonic() < 30 * 3600:
+            raise HomeTrouble("the ledger cannot be used: disk I/O error", where="ledger")
+        return Ledger(path)
+
+    monkeypatch.setattr(outcry, "Ledger", opened)
+    with opened_ledger(
+        settings, clock, Notifier(), lambda _, said, over: cried.append((clock.monotonic(), said, over))
+    ) as ledger:
+        assert ledger.marks() == {}
+    trouble = "ledger: the ledger cannot be used: disk I/O error"
+    assert cried == [
+        (BLIND_AFTER_S, trouble, False),
+        (BLIND_AFTER_S + AGAIN_S, trouble, False),
+        (30 * 3600, trouble, True),
+    ]
+    assert len(tries) == 30 * 120 + 1
+    assert caplog.text.count("cannot begin") == 1, "a line every half minute would fill the log"
+
+
+def test_a_full_disk_does_not_keep_the_lock_from_being_taken(
+    settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> int:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("otherroof.service.holding.os.pwrite", full)
+    with service_lock(settings, SystemClock()):
+        got = threading.Event()
+
+        def second() -> None:
+            try:
+                with service_lock(settings, SystemClock()):
+                    pass
+            except Exception as problem:  # noqa: BLE001 (its words are what is asked)
+                assert "has only just begun" in str(problem)
+                got.set()
+
+        thread = threading.Thread(target=second)
+        thread.start()
+        thread.join(10)
+        assert got.is_set()
