@@ -16,6 +16,7 @@ from typing import Any
 from unittest.mock import patch
 
 import pytest
+from rich.console import Console
 
 from otherroof.cli.main import VERBS, main
 from otherroof.clock import SystemClock, from_stamp
@@ -556,6 +557,21 @@ def test_listing_key_that_is_gone_is_asked_back_and_not_made_of_something_else(j
     assert "ssh-keygen" not in told.err
 
 
+@pytest.mark.parametrize("width", [60, 80, 100, 120, 200])
+def test_table_of_runs_leaves_columns_out_before_it_cuts_figures_short(verb: Verb, width: int) -> None:
+    verb("run")
+    verb("run", "--reread")
+    plain = Console(width=width, highlight=False)
+    with patch("otherroof.cli.ledger.console", lambda: plain):
+        told = verb("ledger").out
+    head, *rows = told.splitlines()[:3]
+    assert "…" not in told
+    assert all(word in head for word in ("started", "job", "outcome", "sent", "took"))
+    assert max(len(line.rstrip()) for line in (head, *rows)) <= width
+    assert ("rate" in head) is (width >= 120)
+    assert ("(--csv has them all)" in told) is (width < 120)
+
+
 def test_table_of_runs_says_where_it_ends(job: OneJob, verb: Verb) -> None:
     with patch("otherroof.cli.ledger.SHOWN", 2):
         for _ in range(2):
@@ -564,5 +580,5 @@ def test_table_of_runs_says_where_it_ends(job: OneJob, verb: Verb) -> None:
         verb("run")
         told = verb("ledger").out
         assert "the newest 2; --since" in told
-        assert f"started ({job.settings.home.zone})" in told
+        assert f"times in {job.settings.home.zone}" in told
         assert told.count(f" {JOB} ") == 2

@@ -19,6 +19,9 @@ from otherroof.settings import Settings
 from otherroof.units import rate_text, size_text, span_text
 
 SHOWN = 40
+WORDS = ("started", "job", "outcome")  # the other columns are figures
+LEAST_NEEDED = ("on the wire", "rate", "moved", "files", "problems", "removed", "changed", "new")
+GAP = 2  # columns of a terminal between two of the table
 COLUMNS = (
     *("job", "run", "far", "started", "ended", "outcome"),
     *("seen", "new", "changed", "moved", "removed", "problems"),
@@ -88,25 +91,53 @@ def _print_table(rows: list[RunRow], settings: Settings) -> None:
     if not rows:
         typer.echo("no runs yet")
         return
+    cells = [_cells(row, settings) for row in rows]
+    out = console()
+    titles, left_out = fitting(cells, out.width)
     table = Table(box=None, pad_edge=False)
-    for title in (f"started ({settings.home.zone})", "job", "outcome"):
-        table.add_column(title, no_wrap=True)
-    for title in ("files", "new", "changed", "moved", "removed", "problems", "sent", "on the wire", "took", "rate"):
-        table.add_column(title, justify="right", no_wrap=True)
-    for row in rows:
-        one, files, sizes, times = row.report, row.report.files, row.report.bytes, row.report.seconds
-        table.add_row(
-            f"{row.started.astimezone(settings.zone):%Y-%m-%d %H:%M}",
-            one.job,
-            "under way" if row.under_way else one.outcome,
-            *(str(count) for count in (files.seen, files.new, files.changed, files.moved, files.removed)),
-            str(files.problems),
-            size_text(sizes.sent),
-            size_text(sizes.wire_up + sizes.wire_down),
-            span_text(times.total),
-            rate_text(sizes.wire_up, times.send + times.commit) if sizes.sent else "–",  # a few messages make no rate
-        )
-    console().print(table)
-    for row in rows:
-        if row.report.reason:
-            typer.echo(f"{row.report.job} {row.report.run} {row.report.outcome}: {row.report.reason}")
+    for title in titles:
+        table.add_column(title, justify="left" if title in WORDS else "right", no_wrap=True)
+    for row in cells:
+        table.add_row(*(row[title] for title in titles))
+    out.print(table)
+    told = f"; too narrow for: {', '.join(left_out)} (--csv has them all)" if left_out else ""
+    typer.echo(f"times in {settings.home.zone}{told}")
+    for one in rows:
+        if one.report.reason:
+            typer.echo(f"{one.report.job} {one.report.run} {one.report.outcome}: {_reason(one)}")
+
+
+def _cells(row: RunRow, settings: Settings) -> dict[str, str]:
+    """What the table shows of a run, by title, in the order of the columns."""
+    one, files, sizes, times = row.report, row.report.files, row.report.bytes, row.report.seconds
+    return {
+        "started": f"{row.started.astimezone(settings.zone):%Y-%m-%d %H:%M}",
+        "job": one.job,
+        "outcome": "under way" if row.under_way else one.outcome,
+        "files": str(files.seen),
+        "new": str(files.new),
+        "changed": str(files.changed),
+        "moved": str(files.moved),
+        "removed": str(files.removed),
+        "problems": str(files.problems),
+        "sent": size_text(sizes.sent),
+        "on the wire": size_text(sizes.wire_up + sizes.wire_down),
+        "took": span_text(times.total),
+        "rate": rate_text(sizes.wire_up, times.send + times.commit) if sizes.sent else "–",  # a few messages make none
+    }
+
+
+def fitting(rows: list[dict[str, str]], width: int) -> tuple[list[str], list[str]]:
+    """The titles of the columns for which `width` has room, and those that are left out, the least needed first."""
+    widths = {title: max(len(title), *(len(row[title]) for row in rows)) for title in rows[0]}
+    left_out: list[str] = []
+    for title in LEAST_NEEDED:
+        if sum(widths.values()) + GAP * (len(widths) - 1) <= width:
+            break
+        left_out.append(title)
+        del widths[title]
+    return list(widths), left_out
+
+
+def _reason(row: RunRow) -> str:
+    return row.report.reason.removeprefix(f"{row.report.job}: ")

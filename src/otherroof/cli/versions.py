@@ -37,10 +37,11 @@ def verb(
     elif not found:
         typer.echo(f"{job}: the far copy holds no version yet")
     else:
-        table = Table("run", f"taken ({settings.home.zone})", "files", "size", "", box=None, pad_edge=False)
+        table = Table("run", "taken", "files", "size", "", box=None, pad_edge=False)
         for one in found:
             taken = f"{one.taken.astimezone(settings.zone):%Y-%m-%d %H:%M}"
             figures = ("–", "–") if one.flaw else (str(one.files), size_text(one.size))
             table.add_row(one.run, taken, *figures, one.flaw)
         console().print(table)
+        typer.echo(f"times in {settings.home.zone}; the run's own name has its time in UTC")
     raise typer.Exit(EXIT_DAMAGED if any(one.flaw for one in found) else EXIT_WELL)
