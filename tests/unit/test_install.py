@@ -68,6 +68,14 @@ def test_a_service_that_has_settings_is_started_anew_after_an_upgrade() -> None:
     ]
 
 
+def test_a_running_service_is_not_ended_for_settings_that_it_could_not_start_with() -> None:
+    broken = replace(DONE, unit="[Unit]\n", settings=True, mistake="otherroof.toml: home: is missing")
+    assert Systemctl(("restart", plan.UNIT), live=True) not in deeds(install_steps(broken, UNIT))
+    (told,) = cautions(broken, "")
+    assert "is not started, nor anew: otherroof.toml: home: is missing" in told
+    assert next_words(broken) == ["next: `otherroof check`, then `systemctl restart otherroof`"]
+
+
 @pytest.mark.parametrize(
     "keys",
     [
@@ -165,6 +173,18 @@ def test_a_machine_without_systemd_is_told_what_to_do_instead(monkeypatch: pytes
     _, _, error = run("--apply")
     assert isinstance(error, WrongUse)
     assert "otherroof serve" in error.advice
+
+
+def test_settings_that_cannot_be_used_are_seen(tmp_path: Path) -> None:
+    for name in ("passwd", "group"):
+        (tmp_path / "etc").mkdir(exist_ok=True)
+        (tmp_path / "etc" / name).write_text("")
+    assert not look(Machine(str(tmp_path))).mistake
+    (tmp_path / "etc/otherroof").mkdir()
+    (tmp_path / "etc/otherroof/otherroof.toml").write_text("nonsense")
+    found = look(Machine(str(tmp_path)))
+    assert found.settings
+    assert "otherroof.toml: is not TOML" in found.mistake
 
 
 def test_what_is_there_is_read_from_the_other_machines_own_files(tmp_path: Path) -> None:

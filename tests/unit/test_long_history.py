@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from otherroof.cli.main import main
 from otherroof.clock import SteppedClock
 from otherroof.forecast.lent import TRENDS
 from otherroof.ledger import Ledger
@@ -75,6 +76,18 @@ def test_status_comes_within_a_second(long: tuple[Settings, Ledger]) -> None:
         assert len(overview(settings, ledger, NOW).jobs) == 20
 
     assert took_s(work) < LIMIT_S
+
+
+def test_the_ledger_verb_comes_within_a_second(
+    long: tuple[Settings, Ledger], capsys: pytest.CaptureFixture[str]
+) -> None:
+    def work() -> None:
+        with pytest.raises(SystemExit) as ended:
+            main(["ledger", "--config", long[0].where])
+        assert not ended.value.code
+
+    assert took_s(work) < LIMIT_S
+    assert len(capsys.readouterr().out.splitlines()) >= 40
 
 
 def test_no_question_reads_the_whole_history(long: tuple[Settings, Ledger], monkeypatch: pytest.MonkeyPatch) -> None:

@@ -33,7 +33,8 @@ class Owned:
 @dataclass(frozen=True, slots=True)
 class Found:
     """How the machine stands. `link` is where the state link points, "" where there is none; `state` is the state
-    folder that the settings name, "" where there are none yet."""
+    folder that the settings name, "" where there are none yet; `mistake` why the settings that are there cannot be used
+    at all."""
 
     account: bool = False
     folders: Mapping[str, Owned] | None = None
@@ -43,6 +44,7 @@ class Found:
     enabled: bool = False
     settings: bool = False
     state: str = ""
+    mistake: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +155,8 @@ def install_steps(found: Found, unit: str) -> list[Step]:
     steps.append(_step("let systemd read its units anew", Systemctl(("daemon-reload",), live=True), done=not changed))
     enable = Systemctl(("enable", UNIT), live=False)
     steps.append(_step("start the service whenever the machine starts", enable, done=found.enabled))
-    if found.settings:
+    # With settings that cannot be used it would end at once; one that runs goes on with those it has.
+    if found.settings and not found.mistake:
         steps.append(Step("start it now, or anew", Systemctl(("restart", UNIT), live=True)))
     return steps
 
@@ -176,6 +179,11 @@ def cautions(found: Found, exposed: str) -> list[str]:
             f"caution: {exposed} can be changed by others than root, and through it what the service does; it reads "
             "everyone's files. Better install Otherroof below /opt as root and run this from there"
         )
+    if found.mistake:
+        told.append(
+            f"caution: the settings cannot be used, so the service is not started, nor anew: {found.mistake}; "
+            "once `otherroof check` finds nothing wrong, `systemctl restart otherroof`"
+        )
     if found.state and not f"{found.state}/".startswith(f"{STATE}/"):
         told.append(
             f"caution: the settings keep the state in {found.state}, where the service may not write; take home.state "
@@ -196,6 +204,8 @@ def left_behind() -> list[str]:
 
 def next_words(found: Found) -> list[str]:
     """What a person does after an install."""
+    if found.mistake:
+        return ["next: `otherroof check`, then `systemctl restart otherroof`"]
     if found.settings:
         return ["`systemctl status otherroof` and `otherroof status` show how it is"]
     return [

@@ -82,6 +82,8 @@ def look(machine: Machine) -> Found:
         users, groups = (_names(machine.path(file)) for file in ("/etc/passwd", "/etc/group"))
         link = machine.path(plan.STATE_LINK)
         wants = f"/etc/systemd/system/multi-user.target.wants/{plan.UNIT}"
+        written = os.path.exists(machine.path(f"{plan.SETTINGS}/otherroof.toml"))
+        state, mistake = _settings(machine) if written else ("", "")
         return Found(
             account=plan.ACCOUNT in users.values(),
             folders=dict(_folders(machine, users, groups)),
@@ -89,8 +91,9 @@ def look(machine: Machine) -> Found:
             state_is_folder=os.path.isdir(link) and not os.path.islink(link),
             unit=_text(machine.path(plan.UNIT_PATH)),
             enabled=os.path.lexists(machine.path(wants)),
-            settings=os.path.exists(machine.path(f"{plan.SETTINGS}/otherroof.toml")),
-            state=_state(machine),
+            settings=written,
+            state=state,
+            mistake=mistake,
         )
     except OSError as problem:
         raise _trouble(problem, str(problem.filename)) from problem
@@ -143,13 +146,14 @@ def _make_folder(machine: Machine, deed: MakeFolder) -> None:
     _guarded(deed.path, make)
 
 
-def _state(machine: Machine) -> str:
-    """The state folder that the settings name, with links followed, as the machine itself sees it."""
-    settings, _ = read_settings(machine.path(plan.SETTINGS))
+def _settings(machine: Machine) -> tuple[str, str]:
+    """The state folder that the settings name, with links followed, as the machine itself sees it; and, where the
+    settings cannot be used at all, the first mistake."""
+    settings, mistakes = read_settings(machine.path(plan.SETTINGS))
     if settings is None:
-        return ""
+        return "", mistakes[0].line()
     inside = settings.state if machine.live else settings.state.removeprefix(machine.root.rstrip("/"))
-    return plan.STATE if inside == plan.STATE_LINK else os.path.realpath(inside) if machine.live else inside
+    return plan.STATE if inside == plan.STATE_LINK else os.path.realpath(inside) if machine.live else inside, ""
 
 
 def _link(path: str, target: str) -> None:
