@@ -100,6 +100,7 @@ def test_near_the_months_allowance_what_matters_most_goes_first(share: float, fi
     found = plan(CAPPED, OLD, far=FarFacts(probed=NOW, month_bytes=int(share * 100 * GB)))
     assert [one.job for one in found.runs] == [first]
     assert found.runs[0].room == 100 * GB - int(share * 100 * GB)
+    assert found.runs[0].month_ends == utc(2026, 7, 1, 2, 30), "what crosses after that counts for the next month"
 
 
 def test_over_the_months_allowance_runs_wait_for_the_next_month_and_it_is_said() -> None:

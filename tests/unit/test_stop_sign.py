@@ -40,6 +40,15 @@ def test_it_goes_up_when_the_month_is_used_up() -> None:
     assert "month" in sign.asked()
 
 
+def test_it_goes_up_when_the_month_whose_allowance_it_has_ends() -> None:
+    clock = SteppedClock(NOW)
+    sign = StopSign(clock, room=1000, month_ends=NOW + timedelta(hours=1))
+    clock.step(3599)
+    assert not sign.asked()
+    clock.step(1)
+    assert "new month" in sign.asked()
+
+
 def test_without_bounds_it_stays_down() -> None:
     sign = StopSign(SteppedClock(NOW))
     sign.crossed(10**15)

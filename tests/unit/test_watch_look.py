@@ -363,6 +363,21 @@ def test_a_channel_that_left_the_settings_takes_its_queue_along(house: House) ->
     assert "family" not in house.ledger.channel_states()
 
 
+def test_damage_is_told_once_more_where_it_spreads_and_over_once_it_is_made_good(house: House) -> None:
+    house.night()
+    house.ledger.note_damage([DamageMark("photos", "a.jpg", "r", house.clock.now(), "its digest is another")])
+    for _ in range(2):
+        house.night()
+    assert ["1 file of photos" in line for line in house.mail.lines] == [True]
+    house.ledger.note_damage([DamageMark("photos", "b.jpg", "r", house.clock.now(), "its digest is another")])
+    for _ in range(2):
+        house.night()
+    assert ["2 files of photos" in line for line in house.mail.lines[1:]] == [True]
+    house.ledger.settle_damage("photos", ["a.jpg", "b.jpg"])
+    house.night()
+    assert house.mail.lines[2:] == ["[larch] all clear after 4 d: damage:photos"]
+
+
 def test_a_disk_that_fills_is_told_with_its_day(house: House) -> None:
     for day in range(30):
         house.ledger.note_space("heron", house.clock.now(), int(400e9 - day * 9e9), int(4e12))

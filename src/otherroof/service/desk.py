@@ -76,7 +76,7 @@ class Desk:
         turn = self._ledger.turns()[start.job]
         begun = replace(turn, begun=now, ended=None, ending=None, tries=start.tries + 1, waiting="")
         self._ledger.note_turn(begun)
-        sign = StopSign(self._clock, until=start.until, room=start.room)
+        sign = StopSign(self._clock, until=start.until, room=start.room, month_ends=start.month_ends)
         self.running[start.job] = Running(start, now, sign)
         return sign
 

@@ -50,12 +50,14 @@ class Facts:
 
 @dataclass(frozen=True, slots=True)
 class Start:
-    """A run to begin now: until when its window lasts, how many bytes its month has left, and earlier tries."""
+    """A run to begin now: until when its window lasts, how many bytes its month has left and when that ends, and
+    earlier tries."""
 
     job: str
     far: str
     until: datetime | None = None
     room: int | None = None
+    month_ends: datetime | None = None
     tries: int = 0
 
 
@@ -173,8 +175,8 @@ def _for_far(
     if facts.busy or not queue:
         return [], [Wait(one.name, "queue") for one in queue]
     first = queue[0]
-    room = int(allowance - facts.month_bytes) if allowance else None
-    start = Start(first.name, name, first.until, room, first.owed.tries)
+    room, month_ends = (int(allowance - facts.month_bytes), next_month(*time)) if allowance else (None, None)
+    start = Start(first.name, name, first.until, room, month_ends, first.owed.tries)
     return [start], [Wait(one.name, "queue") for one in queue[1:]]
 
 

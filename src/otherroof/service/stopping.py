@@ -18,14 +18,22 @@ STEP_S = 0.25
 class StopSign:
     """Goes up once and stays up. Safe to be asked and raised from several threads.
 
-    `until` is when the run's window closes, `room` how many bytes (both ways) may still cross the wire this month;
-    None: no bound.
+    `until` is when the run's window closes, `room` how many bytes (both ways) may still cross the wire this month, and
+    `month_ends` when that month does, since what crosses after it counts for the next; None: no bound.
     """
 
-    def __init__(self, clock: Clock, *, until: datetime | None = None, room: int | None = None) -> None:
+    def __init__(
+        self,
+        clock: Clock,
+        *,
+        until: datetime | None = None,
+        room: int | None = None,
+        month_ends: datetime | None = None,
+    ) -> None:
         self._clock = clock
         self._until = until
         self._room = room
+        self._month_ends = month_ends
         self._lock = threading.Lock()
         self._reason = ""
 
@@ -38,6 +46,8 @@ class StopSign:
         """Why the run should stop; empty while it should go on."""
         if not self._reason and self._until is not None and self._clock.now() >= self._until:
             self.ask("its window has closed; it goes on in the next one")
+        if not self._reason and self._month_ends is not None and self._clock.now() >= self._month_ends:
+            self.ask("a new month's allowance begins; it goes on from there at once")
         return self._reason
 
     def check(self) -> None:
