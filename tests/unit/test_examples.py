@@ -9,12 +9,15 @@ import shutil
 import subprocess
 import tomllib
 from pathlib import Path
+from typing import Any
 
 import pytest
+from pydantic import BaseModel
 
 from otherroof.cli.main import VERBS
 from otherroof.copying.leave_out import left_out_by
-from otherroof.settings import look_around, read_parts
+from otherroof.settings import look_around, read_parts, tunnel, watch
+from otherroof.settings import models as models_of_settings
 from otherroof.settings.fields import is_documentation
 from support.example_digest import made
 
@@ -46,6 +49,44 @@ def test_invented_household_has_no_mistake_but_what_must_be_invented() -> None:
     found = look_around(parts)
     assert [one.line() for one in found if not expected.search(one.wrong)] == []
     assert any("documentation" in one.wrong for one in found), "the far box's address must be for documentation only"
+
+
+NO_SETTING = {"where", "unread", "jobs", "told"}  # what the reader puts together
+
+
+def models() -> list[type[BaseModel]]:
+    """Every model of the settings."""
+    parts = (models_of_settings, tunnel, watch)
+    classes = [one for part in parts for one in vars(part).values() if isinstance(one, type)]
+    return [one for one in dict.fromkeys(classes) if issubclass(one, BaseModel) and one.model_fields]
+
+
+def left_as_it_is(line: str) -> dict[str, Any] | None:
+    """The setting in a line such as `# probe_hours = 6    # …`, which tells what holds without it."""
+    if not re.match(r"# [a-z_]+ *= ", line):
+        return None
+    return tomllib.loads(line.removeprefix("# "))
+
+
+def test_examples_explain_every_setting_there_is() -> None:
+    text = "".join(path.read_text() for path in EVERY_FILE if path.suffix == ".toml")
+    wanted = {name for model in models() for name in model.model_fields} - NO_SETTING
+    assert len(wanted) > 70
+    assert (
+        sorted(name for name in wanted if not re.search(rf"^[# ]*(\[\w+\.\w+\.)?\[?{name}\b", text, re.MULTILINE)) == []
+    )
+
+
+def test_examples_tell_the_truth_about_what_holds_where_nothing_is_said() -> None:
+    told = 0
+    for path in (EXAMPLES / "otherroof.toml", EXAMPLES / "jobs" / "photos.toml"):
+        for line in path.read_text().splitlines():
+            for name, value in (left_as_it_is(line) or {}).items():
+                defaults = [model.model_fields[name].default for model in models() if name in model.model_fields]
+                held = tuple(value) if isinstance(value, list) else value
+                assert held in defaults, line
+                told += 1
+    assert told > 25
 
 
 def test_example_patterns_leave_something_out_and_not_all() -> None:
