@@ -13,6 +13,7 @@ import pytest
 from otherroof.clock import SystemClock
 from otherroof.errors import TunnelTrouble
 from otherroof.ledger import Ledger, TunnelSession
+from otherroof.link.caller import Caller
 from otherroof.link.commands import Ran, SystemCommands
 from otherroof.link.marks import Mark
 from otherroof.link.resolve import resolve
@@ -67,6 +68,7 @@ class RealBench:
         self.key_file, self.public = make_tunnel_keys(str(folder), "own.key")
         _, self.far_key = make_tunnel_keys(str(folder), "far.key")
         self.mark = Mark(str(folder / "garden.made"))
+        self.caller = Caller(str(folder / "garden.caller"))
 
     def driver(self) -> WireguardLink:
         settings = WireguardTunnel.model_validate(
@@ -79,7 +81,7 @@ class RealBench:
             }
         )
         files = Files(self.key_file, "", lambda: self.public)
-        return WireguardLink(settings, files, Tools(self.commands, resolve, SystemClock(), self.mark))
+        return WireguardLink(settings, files, Tools(self.commands, resolve, SystemClock(), self.mark, self.caller))
 
     def stands(self) -> bool:
         return f"{self.interface}:" in self.space.ip("-o", "link", "show")
@@ -172,6 +174,16 @@ def test_probe_brings_the_tunnel_up_climbs_and_takes_it_down(tmp_path: Path, rol
             assert (probe.answered, probe.exit_code) == (True, 0)
             assert [row["rung"] for row in ledger.rungs_of(probe.number)] == list(tried)
             assert ledger.last_answer("heron") is not None
+
+
+def test_tunnel_that_was_just_taken_down_comes_up_again_at_once(tmp_path: Path) -> None:
+    """Role "answer": the far box still holds the session of before, and would call anew only minutes later."""
+    with PairOfHouses(tmp_path / "settings") as pair:
+        for _ in range(3):
+            code, found = pair.probe()
+            assert code == 0, found["headline"]
+        took = next(one["took_s"] for one in found["rungs"] if one["rung"] == "handshake")
+        assert took < 15
 
 
 @pytest.mark.slow

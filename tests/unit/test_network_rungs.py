@@ -333,6 +333,14 @@ def test_calls_that_arrive_but_do_not_fit_point_to_the_keys_not_to_the_router() 
     assert "OWN" in told.advice
 
 
+def test_packets_of_an_earlier_session_are_not_called_silence() -> None:
+    told = words.no_handshake(wireguard(), "OWN", None, 60, {"data": 2})
+    assert "nothing arrives" not in told.text
+    assert "an earlier session" in told.text
+    assert "forward" not in told.advice
+    assert "within three minutes" in told.advice
+
+
 def test_silence_points_to_the_router_and_the_provider() -> None:
     told = words.no_handshake(wireguard(), "OWN", None, 60, {})
     assert "nothing arrives at UDP port 51820" in told.text

@@ -13,6 +13,7 @@ import pytest
 
 from otherroof.clock import SteppedClock
 from otherroof.errors import TunnelTrouble, Unreached
+from otherroof.link.caller import Caller
 from otherroof.link.command import CommandLink
 from otherroof.link.commands import Ran, SystemCommands
 from otherroof.link.marks import Mark
@@ -156,6 +157,7 @@ class WireguardBench:
         self.machine.publics[KEY_FILE] = OWN
         self.clock = SteppedClock(NOW)
         self.mark = Mark(str(folder / "garden.made"))
+        self.caller_path = str(folder / "garden.caller")
         self.names: dict[str, tuple[str, ...]] = {"garden.example.net": ("203.0.113.9",)}
         self.given: dict[str, object] = {}
 
@@ -171,7 +173,9 @@ class WireguardBench:
         )
         shared = SHARED_FILE if settings.shared_key_file else ""
         files = Files(KEY_FILE, shared, lambda: OWN)
-        return WireguardLink(settings, files, Tools(self.machine, self.resolve, self.clock, self.mark))
+        return WireguardLink(
+            settings, files, Tools(self.machine, self.resolve, self.clock, self.mark, Caller(self.caller_path))
+        )
 
     def resolve(self, host: str, timeout_s: float) -> tuple[str, ...]:
         if host not in self.names:
@@ -388,6 +392,54 @@ class TestFirewallTable:
         assert list(bench.machine.tables) == ["house"]
         assert bench.driver().state().shut is None
         bench.driver().down()
+
+
+class TestCallingBack:
+    """Role "answer": where the far box last called from is called when the tunnel comes up again."""
+
+    CAME_FROM = "198.18.2.2:47294"
+
+    def was_up(self, bench: WireguardBench, came_from: str = CAME_FROM) -> None:
+        bench.driver().up()
+        peer = bench.link.peers[FAR]
+        peer.endpoint, peer.handshake_at = came_from, int(NOW.timestamp())
+        bench.driver().state()
+        bench.driver().down()
+
+    def endpoint(self, bench: WireguardBench) -> str:
+        bench.driver().up()
+        return bench.link.peers[FAR].endpoint
+
+    def test_first_time_nobody_is_called(self, bench: WireguardBench) -> None:
+        assert self.endpoint(bench) == "(none)"
+
+    def test_place_of_the_last_call_is_called(self, bench: WireguardBench) -> None:
+        self.was_up(bench)
+        assert self.endpoint(bench) == self.CAME_FROM
+        assert bench.link.mtu == 1420, "as if the family were not known, so that it stays the same"
+
+    def test_far_box_that_calls_from_elsewhere_is_not_called_back_at_the_old_place(self, bench: WireguardBench) -> None:
+        self.was_up(bench)
+        bench.driver().up()
+        bench.link.peers[FAR].endpoint = "[2001:db8::7]:1024"
+        assert self.endpoint(bench) == "[2001:db8::7]:1024"
+        bench.link.peers[FAR].handshake_at = int(NOW.timestamp())
+        bench.driver().state()
+        bench.driver().down()
+        assert self.endpoint(bench) == "[2001:db8::7]:1024"
+
+    def test_place_without_a_handshake_is_not_remembered(self, bench: WireguardBench) -> None:
+        bench.driver().up()
+        bench.link.peers[FAR].endpoint = self.CAME_FROM
+        bench.driver().state()
+        bench.driver().down()
+        assert self.endpoint(bench) == "(none)"
+
+    @pytest.mark.parametrize("written", ["", "nonsense", "198.18.2.2", "198.18.2.2:0", "x:1", "192.168.88.2:51820"])
+    def test_what_cannot_be_called_is_left_alone(self, bench: WireguardBench, written: str) -> None:
+        """The last one lies on the tunnel's own other side."""
+        Path(bench.caller_path).write_text(written + "\n")
+        assert self.endpoint(bench) == "(none)"
 
 
 class TestCalling:

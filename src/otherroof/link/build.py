@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 
 from otherroof.clock import Clock
+from otherroof.link.caller import Caller
 from otherroof.link.command import CommandLink
 from otherroof.link.keys import public_in
 from otherroof.link.marks import Mark
@@ -26,7 +27,8 @@ def tunnel_of(settings: Settings, far_name: str, senses: Senses, clock: Clock) -
         key = settings.path(wanted.key_file)
         shared_key = settings.path(wanted.shared_key_file) if wanted.shared_key_file else ""
         files = Files(key, shared_key, lambda: public_in(key))
-        return WireguardLink(wanted, files, Tools(senses.commands, senses.resolve, clock, mark))
+        caller = Caller(_path(settings, far_name) + ".caller")
+        return WireguardLink(wanted, files, Tools(senses.commands, senses.resolve, clock, mark, caller))
     if isinstance(wanted, CommandTunnel):
         return CommandLink(wanted, senses.commands, mark)
     return NoLink()

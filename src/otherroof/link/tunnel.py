@@ -40,7 +40,7 @@ class Tunnel(Protocol):
     `up` brings it up, and may be called at any time: over a tunnel that is half made or stale it puts right what is
     not as the settings want it, and over one that stands it changes nothing. A name that the far box is called by is
     resolved again then, where nothing has come back for a while. `down` takes away only what `up` made: over a tunnel
-    that somebody else made, or none at all, it does nothing. `state` only looks.
+    that somebody else made, or none at all, it does nothing. `state` only looks, and may remember what it saw.
 
     All three raise TunnelTrouble; none waits without a time-out. What `up` made is known also to another process on
     the same state folder, and after a crash. They are not safe against each other: `shared` takes turns.

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from otherroof.clock import Clock
 from otherroof.errors import TunnelTrouble, Unreached
 from otherroof.link import firewall, mtu, routes
+from otherroof.link.caller import Caller
 from otherroof.link.commands import Commands
 from otherroof.link.marks import Mark
 from otherroof.link.pulse import Pulse, is_stale
@@ -59,6 +60,7 @@ class Tools:
     resolve: Resolve
     clock: Clock
     mark: Mark
+    caller: Caller
 
 
 class WireguardLink:
@@ -73,6 +75,7 @@ class WireguardLink:
         self._resolve = tools.resolve
         self._clock = tools.clock
         self._mark = tools.mark
+        self._caller = tools.caller
         self._pulse = Pulse()
 
     @property
@@ -112,6 +115,8 @@ class WireguardLink:
         peer = found.peers.get(self._settings.far_key, Peer())
         age = self._age(peer)
         silent = self._pulse.feel(peer.sent, peer.received, self._clock.monotonic())
+        if self._settings.role == "answer" and peer.handshake_at and peer.endpoint and self._mark.is_set():
+            self._caller.remember(peer.endpoint)
         return TunnelState(
             found.up, True, age, peer.sent, peer.received, silent, peer.endpoint, found.mtu, self._is_shut()
         )
@@ -225,11 +230,11 @@ class WireguardLink:
 
     def _wanted(self, found: Found | None) -> Wanted:
         one = self._settings
-        endpoint = self._endpoint(found) if one.role == "call" else ""
+        called = self._endpoint(found) if one.role == "call" else ""
         return Wanted(
             interface=one.interface,
             own_address=one.own_address,
-            mtu=one.mtu or self._worked_out_mtu(endpoint),
+            mtu=one.mtu or self._worked_out_mtu(called),
             key_file=self._files.key,
             public_key=self._files.public(),
             far_key=one.far_key,
@@ -237,8 +242,14 @@ class WireguardLink:
             keepalive_s=one.keepalive_s,
             listen_port=one.port if one.role == "answer" else 0,
             shared_key_file=self._files.shared_key,
-            endpoint=endpoint,
+            endpoint=called or self._caller_of(found),
         )
+
+    def _caller_of(self, found: Found | None) -> str:
+        """Where to call back to, on an interface that has not heard from the far box yet."""
+        heard = found is not None and found.peers.get(self._settings.far_key, Peer()).endpoint
+        last = "" if heard or self._settings.role == "call" else self._caller.last()
+        return "" if self._lies_beyond(endpoint_address(last)) else last
 
     def _endpoint(self, found: Found | None) -> str:
         """Where to call; what stands already, unless the far box may have moved."""
@@ -258,13 +269,18 @@ class WireguardLink:
         return endpoint_text(chosen, port)
 
     def _refuse_loop(self, host: str, address: str) -> None:
-        for net in self._settings.reach:
-            if ipaddress.ip_address(address) in ipaddress.ip_network(net):
-                raise TunnelTrouble(
-                    f"resolves to {address}, which lies in {net} on the tunnel's other side",
-                    where=host,
-                    advice="the name must lead to the far router's public address; the tunnel cannot carry itself",
-                )
+        net = self._lies_beyond(address)
+        if net:
+            raise TunnelTrouble(
+                f"resolves to {address}, which lies in {net} on the tunnel's other side",
+                where=host,
+                advice="the name must lead to the far router's public address; the tunnel cannot carry itself",
+            )
+
+    def _lies_beyond(self, address: str) -> str:
+        """The network on the other side that holds `address`; empty where none does."""
+        nets = self._settings.reach if address else ()
+        return next((net for net in nets if ipaddress.ip_address(address) in ipaddress.ip_network(net)), "")
 
     def _worked_out_mtu(self, endpoint: str) -> int:
         address = endpoint_address(endpoint)

@@ -65,6 +65,11 @@ def no_handshake(
         what = "calls arrive" if "calls" in heard else "answers arrive"
         shared = " and that both have the same shared key" if tunnel.shared_key_file else ""
         return not_ok(f"{text}; {what} but do not fit our keys", f"compare the keys at both ends{shared}: {keys}")
+    if heard and "data" in heard:
+        return not_ok(
+            f"{text}; packets of an earlier session arrive, of which this end knows nothing any more",
+            "the far box is on and finds home; it begins a new session by itself within three minutes: try again then",
+        )
     silence = "; nothing arrives" if heard is not None else ""
     if tunnel.role == "answer":
         called = tunnel.own_name or "the home's name"
