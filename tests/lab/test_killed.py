@@ -140,9 +140,11 @@ def all_come_back(scene: Scene, told: str) -> None:
 
 def test_killed_at_home_at_fifty_moments(scene: Scene) -> None:
     """Invariants 1, 2, 3 and 8."""
-    job, cut = scene.job, 0
+    job, cut, number = scene.job, 0, 0
     again: list[int] = []
-    for number in range(HOME_KILLS):
+    while cut < HOME_KILLS:
+        number += 1
+        assert number < 2 * HOME_KILLS, "too few kills fall into a run: the test would say little"
         scene.pass_a_day()
         pid = scene.runs.start(scene.argv)
         timer = threading.Timer(scene.dice.uniform(0.02, scene.took), scene.runs.kill, [pid])
@@ -157,9 +159,8 @@ def test_killed_at_home_at_fifty_moments(scene: Scene) -> None:
         scene.complete()
         again.append(scene.sent_again)
     rows = [row.report.outcome for row in job.rows()]
-    print(f"\n{cut} of {HOME_KILLS} runs were killed, {rows.count('cut')} are in the ledger as cut;")
+    print(f"\n{cut} of {number} runs were killed, {rows.count('cut')} are in the ledger as cut;")
     print(f"sent once more: at most {max(again)} bytes, {sum(one > 0 for one in again)} times at all")
-    assert cut >= HOME_KILLS * 0.6, "too few kills fell into a run: the test says little"
     assert rows.count("cut") >= cut * 0.7
     assert set(rows) == {"cut", "done"}
     all_come_back(scene, "in the end")
@@ -167,8 +168,10 @@ def test_killed_at_home_at_fifty_moments(scene: Scene) -> None:
 
 def test_far_server_killed_at_twenty_moments(scene: Scene) -> None:
     """Its sessions alone, so that the run connects anew; or all of it, until the run has given up."""
-    job, hit = scene.job, 0
-    for number in range(FAR_KILLS):
+    job, hit, number = scene.job, 0, 0
+    while hit < FAR_KILLS:
+        number += 1
+        assert number < 3 * FAR_KILLS, "too few falls meet a session: the test would say little"
         scene.pass_a_day()
         alone = number % 2 == 0
         ended: list[int] = []
@@ -184,10 +187,12 @@ def test_far_server_killed_at_twenty_moments(scene: Scene) -> None:
         scene.runs.start(scene.argv)
         timer = threading.Timer(scene.dice.uniform(0.02, scene.took), fall)
         timer.start()
-        code, _ = scene.runs.end_after(timer)
+        code, seconds = scene.runs.end_after(timer)
         if not alone:
             scene.sshd.start()
         hit += bool(ended and ended[0])
+        if not ended:
+            scene.took = 0.8 * scene.took + 0.2 * seconds
         assert code in (0, 3), f"seed {SEED}, fall {number}: see {job.where}/told"
         scene.note_what_counts()
         row = job.rows()[0].report
@@ -198,6 +203,5 @@ def test_far_server_killed_at_twenty_moments(scene: Scene) -> None:
         assert job.unlike(newest) == [], f"seed {SEED}, fall {number}"
         scene.complete()
     rows = [row.report.outcome for row in job.rows()]
-    print(f"\n{hit} of {FAR_KILLS} falls met a session; {rows.count('failed')} runs failed and were made good")
-    assert hit >= FAR_KILLS * 0.6, "too few falls met a run: the test says little"
+    print(f"\n{hit} of {number} falls met a session; {rows.count('failed')} runs failed and were made good")
     all_come_back(scene, "in the end")

@@ -302,3 +302,24 @@ def test_date_of_another_century_comes_back_and_stops_nothing(job: OneJob, secon
     job.all_come_back()
     _, back = job.restore()
     assert (back / "of another century").stat().st_mtime_ns == wanted
+
+
+@pytest.mark.parametrize("size", [40_000, 3 * LARGE])
+@pytest.mark.parametrize("becomes", ["folder", "link"])
+def test_file_that_moved_and_left_another_kind_of_thing_in_its_place_is_not_sent_again(
+    tmp_path: Path, size: int, becomes: str
+) -> None:
+    with one_job(tmp_path) as job:
+        job.put("c", random.Random(6).randbytes(size))
+        job.put("d/z", b"in a folder that becomes a file")
+        job.done()
+        job.path("d/z").unlink()
+        job.path("d").rmdir()
+        job.path("c").rename(job.path("d"))
+        if becomes == "folder":
+            job.put("c/new", b"22")
+        else:
+            job.path("c").symlink_to("d")
+        report = job.done()
+        assert report.bytes.sent == (2 if becomes == "folder" else 0)
+        job.all_come_back()

@@ -67,11 +67,11 @@ def find_content(plan: Plan, todo: Todo, digest: bytes, *, stuck: bool = False) 
 
 def _place_of(other: Todo, digest: bytes, wanted_at: bytes, *, stuck: bool) -> Where | Later | None:
     holds_new = other.digest == digest and other.want == FILE
-    held_old = other.old_digest == digest and other.had == FILE
+    held_old = other.old_digest == digest
     if other.state == DONE and holds_new:
         return Where(other.path)
     if held_old:
-        if other.state == DONE:
+        if other.state == DONE or other.had != FILE:  # the latter: a folder or link takes its place
             return Where(other.path, aside=True)
         if other.state == PLANNED:
             # It will be replaced in this very run. Waiting is safe, and it then stands aside for good. Further names
