@@ -62,6 +62,7 @@ def test_sound_settings_have_no_mistake_and_keep_what_was_written(tmp_path: Path
         ('address = "10.77.0.2"', 'address = "not a host"', "far.heron.address", "host name", ""),
         ('host_key = "ssh-ed25519', 'host_key = "ssh-rsa', "far.heron.host_key", "copy the whole line", ""),
         ('host_key = "ssh-ed25519 AAAA', 'host_key = "ssh-ed25519 ', "far.heron.host_key", "", ""),
+        ('host_key = "ssh-ed25519 AAAA', 'host_key = "ssh-ed25519 AAAA…', "far.heron.host_key", "is wanted", ""),
         ('account = "copykeeper"', 'account = ""', "far.heron.account", "at least 1", ""),
         ('account = "copykeeper"', 'account = "x"\nport = "22"', "far.heron.port", "whole number", ""),
         ('account = "copykeeper"', 'account = "x"\nport = 70000', "far.heron.port", "65535", ""),

@@ -64,6 +64,7 @@ def test_the_least_that_is_needed_is_enough(tmp_path: Path) -> None:
         ("interface", '"much-too-long-a-name"', "at most 15"),
         ("interface", '"a/b"', "letters, digits"),
         ("far_key", '"c2hvcnQ="', "44 characters"),
+        ("far_key", '"as printed there…"', "44 characters"),
         ("mtu", "1279", "1280 to 9000"),
         ("mtu", "9001", "1280 to 9000"),
         ("keepalive_s", "65536", "65535"),
