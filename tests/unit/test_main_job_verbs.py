@@ -373,6 +373,22 @@ def test_restore_brings_back_what_was_asked_for(job: OneJob, verb: Verb) -> None
     assert "every digest checked" in told.out
 
 
+@pytest.mark.parametrize("path", ["b", "b/", "./b", "./b/../b//c", "{folder}/b/c", "{folder}/b/"])
+def test_part_is_found_however_its_path_is_written(job: OneJob, verb: Verb, path: str) -> None:
+    verb("run")
+    told = verb("restore", JOB, "--into", str(job.where / "back"), path.format(folder=job.folder))
+    assert told.code == EXIT_WELL, told.err
+    assert [str(one.relative_to(job.where / "back")) for one in (job.where / "back").rglob("*")] == ["b", "b/c"]
+
+
+@pytest.mark.parametrize("path", ["", "..", "../papers/b", "/etc/b", "{folder}"])
+def test_path_that_is_none_of_the_folders_is_refused(job: OneJob, verb: Verb, path: str) -> None:
+    verb("run")
+    told = verb("restore", JOB, "--into", str(job.where / "back"), path.format(folder=job.folder))
+    assert told.code == EXIT_WRONG_USE
+    assert "this version holds no" in told.err
+
+
 def test_damaged_file_is_named_with_its_own_exit_code_and_the_rest_comes(job: OneJob, verb: Verb) -> None:
     verb("run")
     (job.latest / "a").write_bytes(b"First a")

@@ -23,7 +23,9 @@ LONGEST_LIST = 50
 def verb(
     job: Annotated[str, typer.Argument(metavar="JOB", help="The job whose files come back.")],
     into: Annotated[str, typer.Option("--into", metavar="DIR", help="The folder to restore into.")],
-    paths: Annotated[list[str] | None, typer.Argument(metavar="PATH", help="Only these, seen from the folder.")] = None,
+    paths: Annotated[
+        list[str] | None, typer.Argument(metavar="PATH", help="Only these, as they lie in the job's folder.")
+    ] = None,
     as_of: Annotated[str, typer.Option("--as-of", metavar="RUN|TIME", help="An earlier version than the newest.")] = "",
     if_there: Annotated[
         Literal["refuse", "keep", "replace"],
@@ -37,8 +39,8 @@ def verb(
     The newest version or an earlier one, whole or in part. Every file's digest is checked before it counts.
     """
     settings = settings_for_rescue(config)
-    job_of(settings, job)
-    wanted = tuple(os.fsencode(path.strip("/")) for path in paths or [])
+    folder = job_of(settings, job).folder
+    wanted = tuple(within(path, folder) for path in paths or [])
     wish = RestoreWish(job, os.fsencode(os.path.abspath(into)), as_of, if_there, wanted)
     clock = SystemClock()
     begun = clock.monotonic()
@@ -51,6 +53,14 @@ def verb(
     else:
         _tell(found, recalled, into, seconds)
     raise typer.Exit(EXIT_DAMAGED if found.damaged else EXIT_LOOK if found.problems else EXIT_WELL)
+
+
+def within(path: str, folder: str) -> bytes:
+    """`path` as the listing names it: people write it as they see it at home, or with `./` before it."""
+    named = os.path.normpath(path) if path else ""
+    if named.startswith(folder + "/"):
+        named = named[len(folder) :]
+    return os.fsencode(named.strip("/"))
 
 
 def _as_json(found: Recall, recalled: Recalled, seconds: float) -> dict[str, object]:

@@ -166,7 +166,7 @@ class Restorer:
             raise WrongUse(
                 f"this version holds no {shown(min(unmet))}",
                 where=f"{self._version.header.job}/{self._version.header.run}",
-                advice="paths are relative to the job's folder",
+                advice="paths are as they lie in the job's folder; without any, all of it comes back",
             )
         return self._stand_ins(wanted, firsts) if firsts else {}
 
