@@ -271,6 +271,8 @@ def test_a_clock_that_jumped_is_told_for_a_day(by_s: float, said: str) -> None:
 
 def test_runs_from_the_future_are_told() -> None:
     assert "1 run from the future" in found(facts(runs_ahead=1))["clock"].headline
+    jumped = facts(runs_ahead=1, look=look_at(jumped_at=NOW - HOUR, jumped_s=-600.0))
+    assert "set back by 10 min" in found(jumped)["clock"].headline, "what may stand for years hides no new jump"
 
 
 def test_what_a_run_saw_in_its_content_reaches_the_rule(tmp_path: Path) -> None:

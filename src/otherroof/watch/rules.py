@@ -292,14 +292,15 @@ def clock(facts: Facts) -> Iterator[Finding]:
         "`timedatectl` shows whether the clock is kept by the network. Times in the ledger around then may be wrong, "
         "and runs may have come early or late."
     )
-    if facts.runs_ahead:
-        told = f"the ledger holds {many(facts.runs_ahead, 'run')} from the future: this machine's clock is or was wrong"
-        yield Finding("clock", "", told, advice, look.jumped_at or facts.now, mark="ahead")
-    elif look.jumped_at is not None and timedelta(0) <= facts.now - look.jumped_at < JUMP_STANDS:
+    if look.jumped_at is not None and timedelta(0) <= facts.now - look.jumped_at < JUMP_STANDS:
         way = "forward" if look.jumped_s > 0 else "back"
         by = span_text(abs(look.jumped_s))
         told = f"this machine's clock was set {way} by {by}, to {when(look.jumped_at, facts.zone)}"
-        yield Finding("clock", "", told, advice, look.jumped_at)
+        yield Finding("clock", "", told, advice, look.jumped_at, mark="jump")
+    elif facts.runs_ahead:
+        # Told after the jump that it came from, and never in place of another one: it may stand for years.
+        told = f"the ledger holds {many(facts.runs_ahead, 'run')} from the future: this machine's clock is or was wrong"
+        yield Finding("clock", "", told, advice, look.jumped_at or facts.now, mark="ahead")
 
 
 def _too_early(facts: Facts, key: str, overdue: timedelta, limit: timedelta) -> bool:
