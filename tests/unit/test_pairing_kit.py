@@ -75,7 +75,7 @@ def test_only_the_called_house_is_told_to_open_a_port():
     answer = kit_files(PLANS["answer"], SHARED)
     assert "Nothing is opened in this house's router" in answer["READ-ME-FIRST.txt"]
     assert "listen-port" not in answer["files/tunnel.sh"]
-    assert "endpoint 'larch.example.net:51820'" in answer["files/tunnel.sh"]
+    assert "called='larch.example.net:51820'" in answer["files/tunnel.sh"]
     call = kit_files(PLANS["call"], SHARED)
     assert "In this house's router, UDP port 51820 has to be opened" in call["READ-ME-FIRST.txt"]
     assert "listen-port 51820" in call["files/tunnel.sh"]
@@ -83,7 +83,7 @@ def test_only_the_called_house_is_told_to_open_a_port():
 
 
 def test_an_ipv6_address_is_written_as_wg_wants_it():
-    assert "endpoint '[2001:db8::7]:51820'" in kit_files(PLANS["numbers"], SHARED)["files/tunnel.sh"]
+    assert "called='[2001:db8::7]:51820'" in kit_files(PLANS["numbers"], SHARED)["files/tunnel.sh"]
 
 
 def test_a_machine_is_restarted_only_if_that_was_answered():

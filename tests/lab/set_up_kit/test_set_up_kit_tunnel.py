@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import pytest
 
 from support.lab import Houses
@@ -57,6 +59,21 @@ def test_up_and_again_over_a_tunnel_that_stands_cut_nothing(both):
             assert line.recv(4000)
             assert both.wg("latest-handshakes") == shaken
         assert len(both.wg("peers").split()) == 1
+
+
+def test_a_home_that_was_down_and_remembers_nothing_is_called_anew(both):
+    """The box holds a session of which home's new end knows nothing; by itself it would be up to 145 s late."""
+    both.tunnel("up")
+    both.tunnel("again")
+    with both.home_up():
+        wait_until(both.carries, 20)
+    time.sleep(31)  # as long as the timer leaves it alone
+    for _ in range(2):
+        both.tunnel("again")  # the first sees what came before home went down
+    assert both.wg("latest-handshakes").split()[1] == "0", "a new call is under way"
+    assert len(both.wg("peers").split()) == 1
+    with both.home_up():
+        wait_until(both.carries, 20)
 
 
 def test_a_name_that_cannot_be_looked_up_now_stops_nothing(both):

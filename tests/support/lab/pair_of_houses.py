@@ -1,7 +1,7 @@
 """Two houses of which the home is the product's: its settings, its own tunnel, its verbs in its namespace.
 
 The far box is the lab's own: a userspace tunnel end and a real sshd that listens in the tunnel alone. What the far
-box's set-up kit does every half minute, looking up the home's name again after silence, is done here by a thread.
+box's set-up kit does every half minute, calling home anew after silence, is done here by a thread.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import os
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Mapping
 from typing import Any, Literal
 
@@ -151,12 +152,18 @@ class PairOfHouses:
         while not self._ended.wait(LOOK_AGAIN_S):
             if self.role != "answer":
                 continue
-            show = ["wg", "show", self.end.interface, "transfer"]
-            received = int(self.houses.far.run(show).split()[1])
+            received, shaken = (self._told_of_home(what) for what in ("transfer", "latest-handshakes"))
             if received <= before:
-                words = ["peer", self.home_key, "endpoint", f"{HOME_NAME}:{PORT}"]
+                old = shaken and time.time() - shaken >= LOOK_AGAIN_S
+                words = ["peer", self.home_key, "remove"] if old else []
+                words += ["peer", self.home_key, "endpoint", f"{HOME_NAME}:{PORT}", "allowed-ips", f"{HOME}/32"]
+                words += ["persistent-keepalive", "25"]
                 self.houses.far.run(["wg", "set", self.end.interface, *words], may_fail=True)
+                received = 0 if old else received
             before = received
+
+    def _told_of_home(self, what: str) -> int:
+        return int(self.houses.far.run(["wg", "show", self.end.interface, what]).split()[1])
 
     def _stop_calling(self) -> None:
         self._ended.set()
