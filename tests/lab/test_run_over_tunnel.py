@@ -19,6 +19,7 @@ from otherroof.ledger import Ledger
 from support.lab.need import require_lab
 from support.lab.pair_of_houses import PORT, PairOfHouses
 from support.lab.sshd import ServerOptions
+from support.lab.tunnel import make_tunnel_keys
 
 pytestmark = pytest.mark.lab
 
@@ -205,18 +206,61 @@ def test_full_far_disk_ends_the_run_keeps_what_is_there_and_room_lets_it_go_on(t
         assert digests(far_copy(pair)) == digests(folder)
 
 
+def wrong_far_key(pair: PairOfHouses) -> None:
+    _, other = make_tunnel_keys(pair.where, "other.key")
+    pair.write(far_key=other)
+
+
+def right_far_key(pair: PairOfHouses) -> None:
+    pair.write(far_key=pair.end.public_key)
+
+
+def far_box_off(pair: PairOfHouses) -> None:
+    pair.houses.far_power(on=False)
+
+
+def far_box_on(pair: PairOfHouses) -> None:
+    pair.houses.far_power(on=True)
+
+
+def port_blocked(pair: PairOfHouses) -> None:
+    pair.houses.block_udp(PORT)
+
+
+# What befalls, what ends it, and what the reason says of it.
+NO_HANDSHAKE: dict[str, tuple[Fault, Fault, str]] = {
+    "far box off": (far_box_off, far_box_on, "nothing arrives at UDP port"),
+    "UDP port blocked": (port_blocked, clear, "nothing arrives at UDP port"),
+    "wrong far key": (wrong_far_key, right_far_key, "calls arrive but do not fit our keys"),
+}
+
+
 @pytest.mark.slow
-def test_far_box_that_was_off_is_met_again_by_a_later_run(tmp_path: Path) -> None:
-    folder = furnish(tmp_path / "papers")
-    with pair_with_job(tmp_path / "settings", folder) as pair:
-        pair.houses.far_power(on=False)
-        code, report = run(pair)
-        assert (code, report["outcome"]) == (3, "failed")
-        assert "handshake" in report["reason"]
-        pair.houses.far_power(on=True)
-        code, report = run(pair)
-        assert (code, report["outcome"]) == (0, "done"), report["reason"]
-        assert digests(far_copy(pair)) == digests(folder)
+def test_run_without_a_handshake_fails_with_its_reason_and_a_later_one_goes_on(tmp_path: Path) -> None:
+    """Three pairs of houses at once, since each of these takes up to a minute of waiting. Role "answer"."""
+
+    def one(name: str) -> None:
+        befalls, ends, reason = NO_HANDSHAKE[name]
+        root = tmp_path / name.replace(" ", "-")
+        folder = furnish(root / "papers")
+        with pair_with_job(root / "settings", folder) as pair:
+            assert run(pair)[0] == 0
+            before = digests(far_copy(pair))
+            (folder / "letters" / "3.txt").write_text(f"changed before {name}")
+            befalls(pair)
+            code, report = run(pair)
+            assert (name, code, report["outcome"]) == (name, 3, "failed")
+            assert "handshake: " in report["reason"]
+            assert reason in report["reason"]
+            assert digests(far_copy(pair)) == before, "nothing is lost"
+            assert not pair.home_has_tunnel()
+            ends(pair)
+            code, report = run(pair)
+            assert (name, code, report["outcome"]) == (name, 0, "done"), report["reason"]
+            assert digests(far_copy(pair)) == digests(folder)
+
+    with ThreadPoolExecutor(len(NO_HANDSHAKE)) as pool:
+        list(pool.map(one, NO_HANDSHAKE))
 
 
 def outage(pair: PairOfHouses) -> None:
