@@ -269,6 +269,26 @@ def test_settings_broken_from_the_start_end_it_with_a_word(tmp_path: Path, far: 
         assert len(ended.stderr.splitlines()) == 1
 
 
+def test_settings_that_broke_while_it_was_off_do_not_keep_it_from_its_work(tmp_path: Path, far: FarSshd) -> None:
+    with household(tmp_path, far, {"papers": {}}) as home:
+        service = home.start()
+        until(lambda: "works on" in home.told())
+        service.terminate()
+        assert service.wait(10) == 0
+        (tmp_path / "settings" / "otherroof.toml").write_text("nonsense")
+        (home.folders["papers"] / "letter").write_text("dear all")
+        home.overdue("papers")
+        service = home.start()
+        until(lambda: home.same("papers") and home.turn("papers").ending == "settled")
+        with Ledger(home.settings.ledger) as ledger:
+            until(lambda: [one for one in ledger.standing_alerts() if one.rule == "settings"])
+        asked = home.otherroof("status")
+        assert asked.returncode == 1
+        assert "otherroof.toml: is not TOML" in asked.stdout
+        service.terminate()
+        assert service.wait(10) == 0
+
+
 def test_the_journal_gets_each_lines_weight(tmp_path: Path, far: FarSshd, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("JOURNAL_STREAM", "8:1234")
     with household(tmp_path, far, {"papers": {}}) as home:

@@ -12,7 +12,8 @@ import typer
 
 from otherroof.errors import WrongSettings, WrongUse
 from otherroof.ledger import Ledger
-from otherroof.settings import Job, Settings, read_settings, require_settings
+from otherroof.settings import Job, Settings, require_settings
+from otherroof.settings.last_good import in_force
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -32,9 +33,9 @@ def settings_in(folder: str) -> Settings:
 
 
 def usable_settings(folder: str) -> tuple[Settings, tuple[str, ...]]:
-    """The settings as far as they can be used, and what is wrong with them, one line each. Raises WrongSettings where
-    the main file is at fault."""
-    settings, mistakes = read_settings(os.path.abspath(folder))
+    """The settings as the service has them, or as far as they can be used, and what is wrong with them, one line each.
+    Raises WrongSettings where there are none."""
+    settings, mistakes = in_force(os.path.abspath(folder))
     if settings is None:
         raise WrongSettings(mistakes[0].line())
     return _used(settings), tuple(one.line() for one in mistakes)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import os
 import signal
+from functools import partial
 from types import FrameType
 
 import typer
@@ -12,7 +13,7 @@ import typer
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption
 from otherroof.cli.show_progress import line_a_minute
 from otherroof.clock import SystemClock
-from otherroof.errors import EXIT_INTERRUPTED, EXIT_WELL
+from otherroof.errors import EXIT_INTERRUPTED, EXIT_WELL, HomeTrouble
 from otherroof.service.desk import Desk
 from otherroof.service.holding import service_lock
 from otherroof.service.logs import set_up_logs
@@ -20,7 +21,8 @@ from otherroof.service.notify import Notifier
 from otherroof.service.outcry import opened_ledger
 from otherroof.service.serve import Serve
 from otherroof.service.wiring import real_hands
-from otherroof.settings import read_settings, require_settings
+from otherroof.settings import Mistake, Settings, read_settings, require_settings
+from otherroof.settings.last_good import in_force, keep
 
 log = logging.getLogger(__name__)
 
@@ -32,7 +34,8 @@ def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
     """
     notifier = Notifier.take(os.environ, os.getpid())
     folder = os.path.abspath(config)
-    settings, mistakes = read_settings(folder)
+    # systemd.exec(5): where the state folder lies, also while the settings cannot be read.
+    settings, mistakes = in_force(folder, filter(None, os.environ.get("STATE_DIRECTORY", "").split(":")))
     if settings is None:
         settings = require_settings(folder)  # says what is wrong
     set_up_logs(os.environ, settings.zone)
@@ -42,9 +45,11 @@ def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
     hands = real_hands(clock, line_a_minute)
     signal.signal(signal.SIGHUP, signal.SIG_IGN)  # until somebody listens; else a reload would end the service
     with service_lock(settings, clock), opened_ledger(settings, clock, notifier, hands.outcry) as ledger:
+        if not mistakes:
+            _keep(settings)
         desk = Desk(settings, ledger, clock)
         lines = tuple(one.line() for one in mistakes)
-        service = Serve(desk, hands, clock, notifier, lambda: read_settings(folder), lines)
+        service = Serve(desk, hands, clock, notifier, partial(_reread, folder, settings.state), lines)
         _listen(service, caught)
         left = service.run()
     if left:
@@ -53,6 +58,20 @@ def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
         logging.shutdown()
         os._exit(EXIT_WELL)
     raise typer.Exit(EXIT_INTERRUPTED if signal.SIGINT in caught else EXIT_WELL)
+
+
+def _reread(folder: str, state: str) -> tuple[Settings | None, list[Mistake]]:
+    settings, mistakes = read_settings(folder)
+    if settings is not None and not mistakes and settings.state == state:
+        _keep(settings)
+    return settings, mistakes
+
+
+def _keep(settings: Settings) -> None:
+    try:
+        keep(settings)
+    except HomeTrouble as problem:
+        log.warning("a restart would not know these settings if the files had a mistake then: %s", problem)
 
 
 def _listen(service: Serve, caught: list[int]) -> None:

@@ -159,9 +159,7 @@ def _need_lines(found: Overview) -> list[str]:
     told = {one.key for one in found.alerts}
     lines = [f"{one.named}: {one.needs}" for one in found.rows if one.needs and one.alert not in told]
     if found.mistakes and "settings" not in told:
-        lines += [
-            f"{name}: its file has a mistake; the service's next start goes on without it" for name in found.unread
-        ]
+        lines += [f"{name}: its file has a mistake; it is not copied until that is mended" for name in found.unread]
         more = f" (and {len(found.mistakes) - 1} more)" if len(found.mistakes) > 1 else ""
         lines.append(f"settings: {found.mistakes[0]}{more}; otherroof check")
     return lines + [f"{one.far}: {note}" for one in found.far for note in one.notes]

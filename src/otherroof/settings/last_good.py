@@ -1,0 +1,58 @@
+"""Keeps the settings that were last read without a mistake, in the state folder, for the service's own use.
+
+So that a slip of the pen, and a restart weeks later, neither silence the service nor stop a job: it goes on with what
+it had, and an alert tells of the mistake. No person is meant to read or edit this file.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+
+from pydantic import ValidationError
+
+from otherroof.aside import FOR_OWNER, put
+from otherroof.settings.models import Settings
+from otherroof.settings.reader import Mistake, read_settings
+
+NAME = "settings.json"
+
+
+def in_force(folder: str, states: Iterable[str] = ()) -> tuple[Settings | None, list[Mistake]]:
+    """The settings in `folder`; where they have mistakes, those that the service last took up, else what can be used.
+
+    And all mistakes. `states` are further folders in which the state may lie where the settings cannot tell. None
+    where the main file is at fault and the service has never taken any up.
+    """
+    settings, mistakes = read_settings(folder)
+    if not mistakes:
+        return settings, mistakes
+    where = [settings.state] if settings is not None else [*states, os.path.join(os.path.abspath(folder), "state")]
+    return _kept(os.path.abspath(folder), where) or settings, mistakes
+
+
+def keep(settings: Settings) -> None:
+    """The service has taken these up, and they are whole. Raises HomeTrouble where they cannot be written down."""
+    path = os.path.join(settings.state, NAME)
+    text = settings.model_dump_json()
+    if _read(path) != text:
+        put(path, text, FOR_OWNER)
+
+
+def _kept(folder: str, states: Iterable[str]) -> Settings | None:
+    for state in states:
+        try:
+            found = Settings.model_validate_json(_read(os.path.join(state, NAME)))
+        except ValidationError:
+            continue  # none, or those of another version
+        if found.where == folder:
+            return found
+    return None
+
+
+def _read(path: str) -> str:
+    try:
+        with open(path, encoding="utf-8") as file:
+            return file.read()
+    except (OSError, UnicodeDecodeError):
+        return ""
