@@ -210,7 +210,7 @@ def large_packets_vanish(world: World) -> None:
     ("spoil", "rung", "says", "advises"),
     [
         (others_can_read_the_key, "settings and keys", "can be read by others", "chmod 600"),
-        (key_file_is_gone, "settings and keys", "is not there", ""),
+        (key_file_is_gone, "settings and keys", "is not there", "wg genkey"),
         (key_file_is_no_key, "settings and keys", "does not hold a tunnel key", "wg genkey"),
         (own_key_as_far_key, "settings and keys", "our own public key", "wg pubkey"),
         (no_route, "default route", "no default route", "cable"),

@@ -8,7 +8,7 @@ import binascii
 from cryptography.hazmat.primitives.asymmetric.x25519 import X25519PrivateKey
 
 from otherroof.errors import WrongSettings
-from otherroof.settings.world import require_secret
+from otherroof.settings.world import SHARED_KEY_ADVICE, TUNNEL_KEY_ADVICE, require_secret
 
 KEY_BYTES = 32
 
@@ -34,7 +34,7 @@ def public_in(path: str) -> str:
     """The public half of the private key in file `path`. Raises WrongSettings where others could read the file, or it
     holds no key."""
     try:
-        return tunnel_public(_secret_text(path))
+        return tunnel_public(_secret_text(path, TUNNEL_KEY_ADVICE))
     except ValueError as problem:
         raise _no_key(path, problem) from None
 
@@ -42,13 +42,13 @@ def public_in(path: str) -> str:
 def require_shared(path: str) -> None:
     """Raises WrongSettings unless file `path` is readable by its owner alone and holds a key."""
     try:
-        raw_key(_secret_text(path))
+        raw_key(_secret_text(path, SHARED_KEY_ADVICE))
     except ValueError as problem:
         raise _no_key(path, problem) from None
 
 
-def _secret_text(path: str) -> str:
-    require_secret(path)
+def _secret_text(path: str, make: str) -> str:
+    require_secret(path, make)
     try:
         with open(path, encoding="ascii") as file:
             return file.read(200)

@@ -16,8 +16,6 @@ from otherroof.settings.tunnel import WireguardTunnel, split_host_port
 
 MAKE_KEY = "make it with `ssh-keygen -t ed25519 -N '' -f` and that path, or correct the path"
 MAKE_SECRET = "write the secret into it as its only line, `chmod 600` it, or correct the path"
-
-LOGIN_KEY_ADVICE = "make it with `ssh-keygen -t ed25519 -N '' -f` and that path, or correct the path"
 TUNNEL_KEY_ADVICE = "make it with `umask 077; wg genkey >` and that path, or correct the path"
 SHARED_KEY_ADVICE = "make it with `umask 077; wg genpsk >` and that path, and the same file at the far box"
 
