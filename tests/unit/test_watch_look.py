@@ -136,6 +136,19 @@ def test_a_channel_that_is_down_gets_one_message_a_thing_when_it_is_back(house: 
     assert house.ledger.waiting_posts() == []
 
 
+def test_a_message_that_failed_while_the_clock_was_years_ahead_goes_out_when_it_is_right(house: House) -> None:
+    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "most files are gone", 9, 0, 10, None))
+    house.mail.broken = True  # a certificate, say, that has run out by then
+    house.look()
+    house.clock.jump(2000 * 86_400.0)
+    house.clock.step(3600)
+    send_due(house.settings, house.ledger, house.clock, house.channels)
+    house.clock.jump(-2000 * 86_400.0)
+    house.mail.broken = False
+    send_due(house.settings, house.ledger, house.clock, house.channels)
+    assert any("job photos is held" in one.text for one in house.mail.taken)
+
+
 def test_the_failing_channel_is_told_by_the_others_only(house: House) -> None:
     house.night()
     house.mail.broken = True

@@ -23,6 +23,7 @@ from otherroof.watch.messages import message_of
 
 # Minutes from one try of a channel to the next; the last one stays.
 PAUSES_MIN = (1, 5, 15, 60, 240, 360)
+LONGEST_PAUSE = timedelta(minutes=PAUSES_MIN[-1])
 # Longer than any channel may take; if this process dies meanwhile, the message is tried again after it.
 CLAIM = timedelta(minutes=15)
 # Tries of a bundle after which one of its messages goes ahead by itself, to see whether the bundle is what is refused.
@@ -102,8 +103,10 @@ def _part_unsaid(ledger: Ledger) -> None:
 
 
 def _is_due(post: Post, now: datetime) -> bool:
-    # A message from the future was written by a clock that was wrong; it is not left to wait for that day.
-    return (post.next_try or post.made) <= now or post.made > now + CLAIM
+    next_try = post.next_try or post.made
+    # A message, or a next try, from the future was written by a clock that was wrong; it is not left to wait for that
+    # day.
+    return next_try <= now or post.made > now + CLAIM or next_try > now + LONGEST_PAUSE
 
 
 def _send(
