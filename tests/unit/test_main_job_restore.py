@@ -422,6 +422,25 @@ def test_what_stands_in_the_way_is_named_and_the_rest_comes_back(job: OneJob, ex
     assert not list(into.rglob(".otherroof-part-*")), "litter"
 
 
+def test_disk_that_makes_no_links_gets_every_content_all_the_same(job: OneJob) -> None:
+    """As on a stick that somebody brings along: further names become files, links are named, the rest is whole."""
+
+    def refuse(*_: object, **__: object) -> None:
+        raise PermissionError(1, "Operation not permitted")
+
+    with (
+        patch("otherroof.recall.target.os.link", refuse),
+        patch("otherroof.recall.target.os.symlink", refuse),
+        patch("otherroof.recall.target.os.fchown", refuse),
+    ):
+        found, back = job.restore(newest(job))
+    assert found.damaged == []
+    assert (back / "twin").read_bytes() == b"d stays"
+    assert {one.path for one in found.problems if not one.why.startswith("owner")} == {"twin", "link"}
+    tree = {path: entry for path, entry in job.trees[newest(job)].items() if path != b"link"}
+    assert {one.what for one in differences(tree, read_tree(str(back)))} <= {"names"}
+
+
 def test_folders_on_the_way_to_a_part_get_their_rights_too(tmp_path: Path) -> None:
     with one_job(tmp_path) as job:
         job.put("years/2019/summer", b"photo")

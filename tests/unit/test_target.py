@@ -5,16 +5,19 @@ Invariant 5, seen from this machine.
 
 from __future__ import annotations
 
+import errno
 import os
 import stat
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
+from unittest.mock import patch
 
 import pytest
 
 from otherroof.copying.entry import Entry
 from otherroof.errors import HomeTrouble, WrongUse
-from otherroof.recall.target import Existing, InTheWay, Target
+from otherroof.recall.target import Existing, InTheWay, NoLink, NotHere, Target
 
 OUTSIDE = ("outside", "outside/precious")
 
@@ -215,3 +218,104 @@ def test_no_handle_is_left_open(where: Path) -> None:
         into.link(b"none/a", b"c")
     into.close()
     assert len(os.listdir("/proc/self/fd")) == before
+
+
+# -- a disk that can do less, or an account that may do less --
+
+
+def refuse(name: str, number: int) -> Any:
+    """One function of the system fails as it does on such a disk."""
+
+    def fail(*_: object, **__: object) -> None:
+        raise OSError(number, os.strerror(number))
+
+    return patch(f"otherroof.recall.target.os.{name}", fail)
+
+
+@pytest.mark.parametrize(
+    ("function", "number", "what"),
+    [
+        ("fchown", errno.EPERM, "owner"),
+        ("fchmod", errno.EPERM, "mode"),
+        ("utime", errno.EINVAL, "time"),
+        ("setxattr", errno.EOPNOTSUPP, "attribute user.x"),
+    ],
+)
+def test_property_that_the_disk_cannot_hold_is_noted_and_the_content_comes(
+    where: Path, function: str, number: int, what: str
+) -> None:
+    into = target(where)
+    into._root = True  # as on a disk that knows no owners
+    with refuse(function, number):
+        handle, name = into.create(b"a")
+        os.write(handle, b"content")
+        into.finish_file(entry(b"a", size=7, xattrs={"user.x": b"1"}), handle, name)
+        into.make_folder(entry(b"b", "folder", mode=0o755))
+        into.finish_folder(entry(b"b", "folder", mode=0o755))
+    assert (where / "into/a").read_bytes() == b"content"
+    assert (b"a", f"{what}: {os.strerror(number)}") in into.notes.attributes
+    into.close()
+
+
+def test_disk_that_is_full_is_no_property_to_be_noted(where: Path) -> None:
+    into = target(where)
+    with refuse("setxattr", errno.ENOSPC), pytest.raises(HomeTrouble, match="disk is full"):
+        handle, name = into.create(b"a")
+        into.finish_file(entry(b"a", xattrs={"user.x": b"1"}), handle, name)
+    into.close()
+    assert list((where / "into").iterdir()) == []
+
+
+def test_rights_of_an_owner_are_not_given_to_another(where: Path) -> None:
+    """A program that acts as its owner must not act as whoever restores it."""
+    into = target(where)
+    into._root = False
+    own, other = (b"own", os.getuid()), (b"other", os.getuid() + 1)
+    for path, uid in (own, other):
+        handle, name = into.create(path)
+        into.finish_file(entry(path, mode=0o4755, uid=uid, gid=os.stat(where / "into").st_gid), handle, name)
+    into.close()
+    assert [stat.S_IMODE((where / "into" / one).stat().st_mode) for one in ("own", "other")] == [0o4755, 0o755]
+    assert [path for path, _ in into.notes.attributes] == [b"other"]
+
+
+def test_disk_without_further_names_is_told_apart_and_takes_a_copy(where: Path) -> None:
+    into = target(where)
+    write(into, b"a", b"content")
+    with refuse("link", errno.EPERM), pytest.raises(NoLink):
+        into.link(b"a", b"b")
+    into.copy(b"a", entry(b"b", size=7, holes=((2, 3),), mode=0o600))
+    into.close()
+    assert (where / "into/b").read_bytes() == b"co\0\0\0nt"
+    assert stat.S_IMODE((where / "into/b").stat().st_mode) == 0o600
+
+
+@pytest.mark.parametrize("number", [errno.EINVAL, errno.ENAMETOOLONG, errno.EILSEQ])
+def test_name_that_the_disk_cannot_hold_is_told_as_that(where: Path, number: int) -> None:
+    into = target(where)
+    with refuse("rename", number), pytest.raises(NotHere, match="another kind of disk"):
+        write(into, b"what?:")
+    with refuse("mkdir", number), pytest.raises(NotHere, match="another kind of disk"):
+        into.make_folder(entry(b"what?:", "folder"))
+    into.close()
+    assert list((where / "into").iterdir()) == []
+
+
+def test_disk_that_takes_two_names_for_one_loses_neither_in_silence(where: Path) -> None:
+    """`Photo` and `photo` are one name on many a stick."""
+    into = target(where)
+    write(into, b"photo", b"first")
+    (where / "into/photo").rename(where / "into/Photo")  # what such a disk would answer for the second
+    with pytest.raises(InTheWay, match="something else has this name"):
+        write(into, b"Photo", b"second")
+    into.close()
+    assert [path.read_bytes() for path in (where / "into").iterdir()] == [b"first"]
+
+
+def test_restore_that_is_broken_off_leaves_no_half_files(where: Path) -> None:
+    into = target(where)
+    into.make_folder(entry(b"b", "folder"))
+    for path in (b"a", b"b/c"):
+        os.close(into.create(path)[0])
+    into.close()
+    assert [path.name for path in (where / "into").rglob("*")] == ["b"]

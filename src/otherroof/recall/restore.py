@@ -13,6 +13,7 @@ back all the same.
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import os
@@ -38,7 +39,7 @@ from otherroof.recall.fetch import (
     write_around,
 )
 from otherroof.recall.progress import Recalled
-from otherroof.recall.target import InTheWay, Target
+from otherroof.recall.target import OTHER_DISK, NoLink, NotHere, Target
 
 SMALL = 1024 * 1024  # bytes; larger files are written as they come, in ranges side by side
 RANGES_UNDER_WAY = 16
@@ -195,7 +196,7 @@ class Restorer:
         try:
             self._target.require_free(path)
             return not self._target.stands(path)
-        except InTheWay:
+        except NotHere:
             return False
 
     def _make_folders(self, wanted: Wanted) -> None:
@@ -213,7 +214,7 @@ class Restorer:
         """Note what stands in the way of `path`, which then does not come, nor does anything below it."""
         try:
             yield
-        except InTheWay as problem:
+        except NotHere as problem:
             self._barred.add(path)
             self._recall.problems.append(Problem(shown(path), f"did not come back: {problem.what}; {problem.advice}"))
 
@@ -238,7 +239,8 @@ class Restorer:
                 self._under_way += 1
                 yield Task(_Job(entry), fetch_small(self._where.far_path(entry.path), entry.size), entry.size)
             else:
-                self._begin_large(entry)
+                with self._unless_barred(entry.path):
+                    self._begin_large(entry)
                 while self._ranges:
                     if self._large_under_way < RANGES_UNDER_WAY:
                         self._large_under_way += 1
@@ -266,6 +268,8 @@ class Restorer:
             os.ftruncate(handle, entry.size)
         except OSError as problem:
             self._target.drop(entry.path, handle, name)
+            if problem.errno == errno.EFBIG:
+                raise NotHere("is too large for this disk", where=shown(entry.path), advice=OTHER_DISK) from problem
             raise _cannot_write(entry, problem) from problem
         large = _Large(entry, handle, name)
         self._open.add(large)
@@ -359,9 +363,16 @@ class Restorer:
                 if entry.kind == "link":
                     self._target.symlink(entry)
                 else:
-                    self._target.link(first, entry.path)
+                    self._link(first, entry)
                 self._recall.files += 1
                 self._progress.files += 1
+
+    def _link(self, first: bytes, entry: Entry) -> None:
+        try:
+            self._target.link(first, entry.path)
+        except NoLink as problem:
+            self._target.copy(first, entry)
+            self._recall.problems.append(Problem(shown(entry.path), f"is a file of its own now: {problem.what}"))
 
     def _is_settled(self, entry: Entry, stand_ins: dict[bytes, bytes]) -> bool:
         """Whether V3 or V4 dealt with this entry."""

@@ -18,16 +18,28 @@ from typing import Literal
 
 from otherroof.copying.entry import Entry, is_safe, shown
 from otherroof.errors import HomeTrouble, WrongUse
-from otherroof.recall.fetch import digest_of_handle
+from otherroof.recall.fetch import BLOCK, digest_of_handle, write_around
 
 Existing = Literal["refuse", "keep", "replace"]
 PART = b".otherroof-part-"
 MOVE_IT = "move it away and restore this path again"
+OTHER_DISK = "restore this path onto another kind of disk"
+AS_OWNER = 0o6000  # set-user-id and set-group-id
+_TAKES_NONE = (errno.EINVAL, errno.ENAMETOOLONG, errno.EILSEQ, errno.EOPNOTSUPP, errno.EFBIG)  # such names or sizes
+_NO_LINK = (errno.EPERM, errno.EOPNOTSUPP, errno.EMLINK, errno.EXDEV)
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW
 
 
-class InTheWay(HomeTrouble):
+class NotHere(HomeTrouble):
+    """This path cannot come back here; others can."""
+
+
+class InTheWay(NotHere):
     """Something stands at this path that is not to be replaced."""
+
+
+class NoLink(HomeTrouble):
+    """The file system makes no further name for this file."""
 
 
 @dataclass(slots=True)
@@ -46,12 +58,16 @@ class Target:
         self._folder: bytes | None = None
         self._handle = -1
         self._count = 0
+        self._parts: dict[bytes, bytes] = {}  # name of a file under way → its path
         self.notes = TargetNotes()
         self._top = _open_top(into, existing)
         self.was_empty = not os.listdir(self._top)
 
     def close(self) -> None:
-        """Let go of the folder."""
+        """Let go of the folder; what was under way when the restore was ended is removed."""
+        for name, path in self._parts.items():
+            with suppress(OSError), self._looking_above(path) as above:
+                os.unlink(name, dir_fd=above)
         if self._handle >= 0:
             os.close(self._handle)
         os.close(self._top)
@@ -117,7 +133,7 @@ class Target:
                 raise InTheWay("what has this name is no folder", where=shown(entry.path), advice=MOVE_IT) from None
             return False
         except OSError as problem:
-            raise _trouble(entry.path, problem) from problem
+            raise _barred(entry.path, problem) from problem
         return True
 
     def create(self, path: bytes) -> tuple[int, bytes]:
@@ -127,12 +143,14 @@ class Target:
         try:
             handle = os.open(name, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o600, dir_fd=self._above(path))
         except OSError as problem:
-            raise _trouble(path, problem) from problem
+            raise _barred(path, problem) from problem
+        self._parts[name] = path
         return handle, name
 
     def drop(self, path: bytes, handle: int, name: bytes) -> None:
         """Throw a file away that did not come whole."""
         os.close(handle)
+        self._parts.pop(name, None)
         try:
             os.unlink(name, dir_fd=self._above(path))
         except OSError as problem:
@@ -147,23 +165,56 @@ class Target:
                 os.fsync(handle) if entry.size > SYNC_FROM else None
             finally:
                 os.close(handle)
+            self._require_new(entry.path, above)
             os.rename(name, _name(entry.path), src_dir_fd=above, dst_dir_fd=above)
         except OSError as problem:
-            with suppress(OSError):  # what went wrong is told; this is only litter
-                os.unlink(name, dir_fd=above)
             raise _barred(entry.path, problem) from problem
+        self._parts.pop(name, None)
+
+    def _require_new(self, path: bytes, above: int) -> None:
+        """Raises FileExistsError where a rename would replace what is not to be replaced.
+
+        On a disk that takes `Photo` and `photo` for one name, that may be a file of this very restore.
+        """
+        if self._existing == "replace":
+            return
+        try:
+            os.stat(_name(path), dir_fd=above, follow_symlinks=False)
+        except FileNotFoundError:
+            return
+        raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST))
 
     def link(self, first: bytes, path: bytes) -> None:
-        """A further name for the file that was restored at `first`."""
+        """A further name for the file that was restored at `first`. Raises NoLink where the disk makes none."""
         source = self._walk(first)
         try:
             above = self._above(path)
             self._clear(path, above)
             os.link(_name(first), _name(path), src_dir_fd=source, dst_dir_fd=above, follow_symlinks=False)
         except OSError as problem:
+            if problem.errno in _NO_LINK:
+                raise NoLink(f"cannot have a further name: {problem.strerror}", where=shown(path)) from problem
             raise _barred(path, problem) from problem
         finally:
             os.close(source)
+
+    def copy(self, first: bytes, entry: Entry) -> None:
+        """The content that was restored at `first` as a file of its own at the entry's path."""
+        handle, name = self.create(entry.path)
+        try:
+            with self._looking_above(first) as above:
+                source = os.open(_name(first), os.O_RDONLY | os.O_NOFOLLOW, dir_fd=above)
+            try:
+                while data := os.read(source, BLOCK):
+                    write_around(handle, os.lseek(handle, 0, os.SEEK_CUR), data, entry.holes)
+                    os.lseek(handle, len(data), os.SEEK_CUR)
+                os.ftruncate(handle, entry.size)
+            finally:
+                os.close(source)
+        except OSError as problem:
+            self.drop(entry.path, handle, name)
+            raise _trouble(entry.path, problem) from problem
+        self.finish_file(entry, handle, name)
 
     def symlink(self, entry: Entry) -> None:
         """A symbolic link, whatever it points to; nothing is ever written through it."""
@@ -171,16 +222,18 @@ class Target:
         try:
             self._clear(entry.path, above)
             os.symlink(entry.target, name, dir_fd=above)
-            if self._root:
-                os.chown(name, *_owner(entry), dir_fd=above, follow_symlinks=False)
-            os.utime(name, ns=(entry.mtime_ns, entry.mtime_ns), dir_fd=above, follow_symlinks=False)
         except OSError as problem:
+            if problem.errno == errno.EPERM:
+                raise NotHere("this disk makes no links", where=shown(entry.path), advice=OTHER_DISK) from problem
             raise _barred(entry.path, problem) from problem
+        if self._root:
+            with self._noting(entry, "owner"):
+                os.chown(name, *_owner(entry), dir_fd=above, follow_symlinks=False)
+        with self._noting(entry, "time"):
+            os.utime(name, ns=(entry.mtime_ns, entry.mtime_ns), dir_fd=above, follow_symlinks=False)
         for key, value in entry.xattrs.items():
-            try:
+            with self._noting(entry, f"attribute {key}"):
                 os.setxattr(b"/proc/self/fd/%d/%b" % (above, name), key, value, follow_symlinks=False)
-            except OSError as problem:
-                self.notes.attributes.append((entry.path, f"attribute {key}: {problem.strerror}"))
 
     def finish_folder(self, entry: Entry) -> None:
         """Give a folder its properties; what is below it must be complete."""
@@ -205,14 +258,35 @@ class Target:
     def _dress(self, entry: Entry, handle: int) -> None:
         """Owner first, since it clears bits of the mode; times last, since everything else changes them."""
         if self._root:
-            os.fchown(handle, *_owner(entry))
+            with self._noting(entry, "owner"):
+                os.fchown(handle, *_owner(entry))
         for key, value in entry.xattrs.items():
-            try:
+            with self._noting(entry, f"attribute {key}"):
                 os.setxattr(handle, key, value)
-            except OSError as problem:
-                self.notes.attributes.append((entry.path, f"attribute {key}: {problem.strerror}"))
-        os.fchmod(handle, entry.mode)
-        os.utime(handle, ns=(entry.mtime_ns, entry.mtime_ns))
+        with self._noting(entry, "mode"):
+            os.fchmod(handle, self._lawful_mode(entry, handle))
+        with self._noting(entry, "time"):
+            os.utime(handle, ns=(entry.mtime_ns, entry.mtime_ns))
+
+    def _lawful_mode(self, entry: Entry, handle: int) -> int:
+        """The entry's mode; what would let others act as an owner that is not the file's own is left out."""
+        if not entry.mode & AS_OWNER or entry.kind == "folder":
+            return entry.mode
+        found = os.fstat(handle)
+        if (found.st_uid, found.st_gid) == _owner(entry):
+            return entry.mode
+        self.notes.attributes.append((entry.path, "mode: set-user-id is left out, since it has another owner here"))
+        return entry.mode & ~AS_OWNER
+
+    @contextmanager
+    def _noting(self, entry: Entry, what: str) -> Iterator[None]:
+        """A property that this disk or account cannot give is noted; the content matters more."""
+        try:
+            yield
+        except OSError as problem:
+            if problem.errno in (errno.ENOSPC, errno.EDQUOT, errno.EIO):
+                raise
+            self.notes.attributes.append((entry.path, f"{what}: {problem.strerror}"))
 
     def _clear(self, path: bytes, above: int) -> None:
         """Make way for a link where what stands there is to be replaced."""
@@ -307,6 +381,8 @@ def _barred(path: bytes, problem: OSError) -> HomeTrouble:
         return InTheWay("a folder above it is a link or a file here", where=shown(path), advice=MOVE_IT)
     if problem.errno in (errno.EISDIR, errno.EEXIST):
         return InTheWay("something else has this name by now", where=shown(path), advice=MOVE_IT)
+    if problem.errno in _TAKES_NONE:
+        return NotHere(f"this disk cannot hold it: {problem.strerror}", where=shown(path), advice=OTHER_DISK)
     return _trouble(path, problem)
 
 
