@@ -146,7 +146,7 @@ def test_a_message_that_failed_while_the_clock_was_years_ahead_goes_out_when_it_
     house.clock.jump(-2000 * 86_400.0)
     house.mail.broken = False
     send_due(house.settings, house.ledger, house.clock, house.channels)
-    assert any("job photos is held" in one.text for one in house.mail.taken)
+    assert any("job photos is held" in line for line in house.mail.lines)
 
 
 def test_the_failing_channel_is_told_by_the_others_only(house: House) -> None:
