@@ -598,3 +598,17 @@ def test_table_of_runs_says_where_it_ends(job: OneJob, verb: Verb) -> None:
         assert "the newest 2; --since" in told
         assert f"times in {job.settings.home.zone}" in told
         assert told.count(f" {JOB} ") == 2
+
+
+@pytest.mark.parametrize("argv", [["ledger"], ["status"], ["versions", JOB], ["restore", JOB, "--into", "back\udcff"]])
+def test_terminal_that_lacks_a_letter_is_told_all_the_same(job: OneJob, verb: Verb, argv: list[str]) -> None:
+    """As where nothing but ASCII can be shown; and a folder may have any name."""
+    verb("run")
+    verb("run")
+    given = [str(job.where / one) if one.startswith("back") else one for one in argv]
+    plain = io.TextIOWrapper(io.BytesIO(), encoding="ascii")
+    with patch("sys.stdout", plain), pytest.raises(SystemExit) as left:
+        main([*given, "--config", job.config])
+    assert not left.value.code
+    plain.flush()
+    assert plain.buffer.getvalue().isascii()  # type: ignore[attr-defined]

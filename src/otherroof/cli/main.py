@@ -6,6 +6,7 @@ Only the verb that is asked for is imported, so that a nightly run does not pay 
 from __future__ import annotations
 
 import importlib
+import io
 import sys
 from typing import Any
 
@@ -73,6 +74,7 @@ def _told(problem: typer.TyperException) -> str:
 
 def main(argv: list[str] | None = None) -> None:
     """Run the command line; always leaves by SystemExit."""
+    _print_anything()
     given = (sys.argv[1:] if argv is None else argv) or ["--help"]
     asked = given[0] if given and given[0] in VERBS else ""
     try:
@@ -93,6 +95,13 @@ def main(argv: list[str] | None = None) -> None:
     finally:
         _hand_over()
     raise SystemExit(code or 0)
+
+
+def _print_anything() -> None:
+    """A letter that this terminal's encoding lacks, or a byte of a name that is none, is escaped and ends nothing."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
 
 
 def _hand_over() -> None:

@@ -10,6 +10,7 @@ import typer
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, job_of, print_json, settings_for_rescue
 from otherroof.cli.show_progress import look_at_recall, showing
 from otherroof.clock import SystemClock
+from otherroof.copying.entry import shown
 from otherroof.copying.tally import Problem
 from otherroof.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL
 from otherroof.recall.progress import Recalled
@@ -83,7 +84,8 @@ def _rows(problems: list[Problem]) -> list[dict[str, str]]:
 
 def _tell(found: Recall, recalled: Recalled, into: str, seconds: float) -> None:
     typer.echo(
-        f"{found.header.job}: {found.files} files ({size_text(found.size)}) of run {found.header.run} are in {into}, "
+        f"{found.header.job}: {found.files} files ({size_text(found.size)}) of run {found.header.run} are in "
+        f"{shown(os.fsencode(into))}, "
         f"every digest checked; {span_text(seconds)}, {rate_text(recalled.meter.wire_down, seconds)}"
     )
     if found.kept:
