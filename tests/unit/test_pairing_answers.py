@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -46,7 +47,9 @@ def refused(**other) -> str:
     ],
 )
 def test_what_cannot_be_is_refused_by_name(key, wrong):
-    assert refused(**{key: wrong}).startswith(f"answers: {key}")
+    said = refused(**{key: wrong})
+    assert re.match(rf"answers: {key}(\.\d+)?: ", said), said
+    assert not any(word in said for word in ("nput should", "valid", "function", "literal"))
 
 
 def test_an_unknown_key_is_refused_with_those_that_exist():

@@ -74,6 +74,19 @@ def _zone(text: str) -> str:
         raise ValueError(wanted(problem.errors()[0])) from None
 
 
+def _or_nothing(kind: Any) -> AfterValidator:
+    """A check that lets nothing at all through, and else what is a `kind`."""
+    adapter = TypeAdapter(kind)
+
+    def check(text: str) -> str:
+        try:
+            return str(adapter.validate_python(text)) if text else text
+        except ValidationError as problem:
+            raise ValueError(wanted(problem.errors()[0])) from None
+
+    return AfterValidator(check)
+
+
 Networks = Annotated[Texts, AfterValidator(_networks)]
 Account = Annotated[str, AfterValidator(_account)]
 Folder = Annotated[AbsolutePath, AfterValidator(_folder)]
@@ -81,18 +94,17 @@ OneLine = Annotated[str, AfterValidator(_one_line)]
 ClockTime = Annotated[str, AfterValidator(_clock)]
 Zone = Annotated[str, AfterValidator(_zone)]
 Role = Literal["answer", "call"]
-HostName = Address | Literal[""]
 Days = Annotated[float, Field(ge=1, le=365)]
 
 
 class Answers(Strict):
     """All answers. What stands below `contact` is only asked for in a file; it rarely differs from what it is here."""
 
-    home: Name | Literal[""] = ""
-    zone: Zone | Literal[""] = ""
+    home: Annotated[str, _or_nothing(Name)] = ""
+    zone: Annotated[str, _or_nothing(Zone)] = ""
     role: Role = "answer"
-    own_name: HostName = ""
-    far_name: HostName = ""
+    own_name: Annotated[str, _or_nothing(Address)] = ""
+    far_name: Annotated[str, _or_nothing(Address)] = ""
     port: Port = 51820
     home_lan: Networks
     far_lan: Networks = ()
