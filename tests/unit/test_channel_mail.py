@@ -217,5 +217,5 @@ def test_alerts_wait_while_the_server_is_down_and_arrive_when_it_is_back(
             server.stop()
         assert ledger.waiting_posts() == []
     assert [mail["Subject"] for mail in server.box.mails] == [
-        "[larch] photos is held since Thu 6 March 2031, 08:30: 9,000 of 10,000 files are gone"
+        "[larch] job photos is held since Thu 6 March 2031, 08:30: 9,000 of 10,000 files are gone"
     ]

@@ -125,6 +125,17 @@ def test_alerts_that_are_over_are_told_with_how_long_they_lasted(house: House) -
     assert "it lasted 3 h" in " ".join(house.text().split())
 
 
+def test_what_was_over_while_the_clock_was_years_ahead_is_not_news_for_years(house: House) -> None:
+    house.clock.jump(2000 * 86_400.0)
+    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "most files are gone", 9, 0, 10, None))
+    look(house.settings, house.ledger, house.clock, EXTRA, {name: NotingChannel() for name in ("family", "journal")})
+    house.ledger.drop_hold("photos")
+    look(house.settings, house.ledger, house.clock, EXTRA, {name: NotingChannel() for name in ("family", "journal")})
+    assert [one.key for one in house.make().over if one.rule == "held"] == ["held:photos"]
+    house.clock.jump(-2000 * 86_400.0)
+    assert house.make().over == ()
+
+
 def test_a_household_that_nobody_would_hear_is_told_so(tmp_path: Path) -> None:
     made = House(tmp_path, {"photos": ""}, more="").make()
     assert [one.what for one in made.hands] == ["alerts go to this machine's journal only, where nobody may read them"]

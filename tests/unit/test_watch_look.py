@@ -144,7 +144,12 @@ def test_a_message_that_failed_while_the_clock_was_years_ahead_goes_out_when_it_
     house.clock.step(3600)
     send_due(house.settings, house.ledger, house.clock, house.channels)
     house.clock.jump(-2000 * 86_400.0)
+    send_due(house.settings, house.ledger, house.clock, house.channels)
+    house.clock.step(3601)
+    house.look()
+    assert any("channel family has not worked" in line for line in house.channels["bell"].lines)
     house.mail.broken = False
+    house.clock.step(6 * 3600)
     send_due(house.settings, house.ledger, house.clock, house.channels)
     assert any("job photos is held" in line for line in house.mail.lines)
 

@@ -90,7 +90,7 @@ class PostPages:
             db.execute(
                 "INSERT INTO channel (name, failing_since, fails, problem, last_sent) VALUES (?1, ?2, 0, ?3, ?4)"
                 " ON CONFLICT (name) DO UPDATE SET fails=0, problem=?3, last_sent=?4,"
-                " failing_since = CASE WHEN ?2 IS NULL THEN NULL ELSE coalesce(failing_since, ?2) END",
+                " failing_since = CASE WHEN ?2 IS NULL THEN NULL ELSE min(coalesce(failing_since, ?2), ?2) END",
                 (channel, stamp(at) if note else None, note, stamp(at)),
             )
 
@@ -102,7 +102,7 @@ class PostPages:
             db.execute("UPDATE post SET next_try=? WHERE channel=? AND sent IS NULL", (stamp(next_try), channel))
             db.execute(
                 "INSERT INTO channel (name, failing_since, fails, problem) VALUES (?1, ?2, 1, ?3) ON CONFLICT (name)"
-                " DO UPDATE SET failing_since=coalesce(failing_since, ?2), fails=fails+1, problem=?3",
+                " DO UPDATE SET failing_since=min(coalesce(failing_since, ?2), ?2), fails=fails+1, problem=?3",
                 (channel, stamp(at), problem),
             )
 

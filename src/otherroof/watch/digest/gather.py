@@ -39,7 +39,7 @@ def know(settings: Settings, ledger: Ledger, clock: Clock, extra: Extra) -> Know
         fars=_fars(ledger, facts, now),
         found=findings(facts),
         quiet={one.key: one.quiet_until for one in ledger.standing_alerts() if one.quiet_until},
-        over=ledger.alerts_ended_since(now - WEEK),
+        over=[one for one in ledger.alerts_ended_since(now - WEEK) if one.ended and one.ended <= now + AHEAD],
         uncovered=uncovered([one.folder for one in settings.jobs.values()], told.digest.no_copy_wanted, folders_in),
         heard_by=[name for name, one in told.channels.items() if one.kind != "journal" and "alerts" in one.carries],
         next_due=Crontab.parse(told.digest.at).next_after(now, zone),
