@@ -196,11 +196,11 @@ def left_behind() -> list[str]:
     """What an undo leaves, one line each, with how to remove it by hand."""
     return [
         f"left in place: {SETTINGS} (settings, keys) and {STATE} (history, catalogues)",
-        "left in place: a tunnel that is up at this moment, with its firewall table, until this machine restarts; close its "
-        "port in the router too if nothing else uses it",
         "without these keys nobody can reach the far box; keep them as long as the far copy is wanted",
         f"left in place: the account {ACCOUNT}, because the keys belong to it; "
         f"once both folders are gone, `userdel {ACCOUNT}` removes it",
+        "left in place: a tunnel that is up at this moment, with its firewall table, until this machine restarts",
+        "close the tunnel's port in the router, if nothing else uses it",
     ]
 
 
