@@ -17,6 +17,7 @@ from pathlib import Path
 
 import pytest
 
+from otherroof.copying.files import RELEASE_BYTES
 from otherroof.copying.plan import LARGE
 from otherroof.rehearsal.compare import read_tree
 from support.killable import Killable
@@ -31,8 +32,8 @@ SEED = int(os.environ.get("OTHERROOF_SEED", "20310405"))
 HOME_KILLS = 50
 FAR_KILLS = 20
 RATE_MBIT = 160  # slow enough that kills fall among the sending too
-IN_FLIGHT = 4 * LARGE  # what may be on its way, and is sent once more
 PIECE = 261_120  # bytes of one write
+IN_FLIGHT = 2 * RELEASE_BYTES + 8 * PIECE  # small files and writes that may be on their way, and are sent once more
 
 
 @dataclass

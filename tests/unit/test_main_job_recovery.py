@@ -15,9 +15,12 @@ from unittest.mock import patch
 import pytest
 
 from otherroof.copying import hold_on
+from otherroof.copying.catalogue_care import Cared
 from otherroof.copying.files import FileSender
-from otherroof.copying.plan import LARGE, Todo
+from otherroof.copying.looking import Looking
+from otherroof.copying.plan import LARGE, Plan, Todo
 from otherroof.copying.progress import Progress
+from otherroof.copying.run import Run
 from otherroof.errors import FarTrouble, HomeTrouble, LinkLost
 from otherroof.ledger import Ledger
 from otherroof.rehearsal.temper import Offers
@@ -254,6 +257,39 @@ def test_large_file_is_gone_on_with_where_the_connection_broke(tmp_path: Path, s
         assert there > 12 * LARGE, "two connections broke too early to say anything"
         assert job.done().bytes.sent <= len(BIGGER) - there + 255 * 1024
         job.all_come_back()
+
+
+class Killed(BaseException):
+    """Stands for SIGKILL: nobody tidies up after it."""
+
+
+def killed_while(job: OneJob, where: type, method: str) -> None:
+    """A run that ends where `method` would begin, and leaves its notes as they are on disk just then."""
+
+    def end(*_: object) -> None:
+        raise Killed
+
+    def leave(_: Run, __: Cared, plan: Plan) -> None:
+        plan._db.close()  # what was not committed is lost
+
+    with patch.object(where, method, end), patch.object(Run, "_drop_plan", leave), pytest.raises(Killed):
+        job.run()
+
+
+@pytest.mark.parametrize("step", ["compare", "find_moves", "guard"])
+def test_half_sent_file_outlives_a_run_that_is_killed_while_it_looks(job: OneJob, step: str) -> None:
+    """Invariant 3: two kills in a row, and what had arrived is still not sent again."""
+    job.put("small", b"small")
+    job.done()
+    job.put("big", BIGGER)
+    job.put("moved", b"small")
+    cut_after(job, 90)
+    job.run()
+    well_again(job)
+    for _ in range(2):
+        killed_while(job, Looking, step)
+    assert job.done().bytes.sent <= len(BIGGER) - 12 * LARGE
+    job.all_come_back()
 
 
 @pytest.mark.parametrize("meanwhile", ["dry", "held", "stopped"])

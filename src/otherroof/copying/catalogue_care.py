@@ -107,7 +107,10 @@ def _take_notes(files: JobFiles, keeper: Keeper, view: FarView, cared: Cared) ->
         after.whole_run = run if committed else ""
         asides = () if committed else chain(cared.catalogue.asides(), plan.left_aside(run))
         cared.catalogue = _replaced(files, cared.catalogue, blocks, after, asides)
-    plan.discard()
+    if cared.parts:
+        plan.keep_parts()  # on disk, until this run has notes of its own: it may be killed before
+    else:
+        plan.discard()
 
 
 # -- C2 --

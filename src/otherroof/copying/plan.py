@@ -395,7 +395,8 @@ class Plan:
 
     def keep_parts(self) -> None:
         """Forget what was to be done, keep which files are half sent, and close."""
-        self._do("DELETE FROM todo", ())
+        for table in ("todo", "content", "hard"):
+            self._do(f"DELETE FROM {table}", ())
         self.close()
 
     # -- SQL --
