@@ -141,11 +141,14 @@ def _router_lines(begun: Begun, own_address: str) -> list[str]:
     )
     where = f"home's router, to {this}" if plan.role == ANSWER else "the far house's router, to the far box"
     called = plan.own_name if plan.role == ANSWER else plan.far_name
-    return [
+    lines = [
         f"* Open UDP port {plan.port} in {where} and to nothing else; {called} must lead to that router.",
         "  An opened port is exposed to everyone on the internet. See what your provider's terms and the law",
         "  where you live say of it, and ask whoever answers for that router.",
     ]
+    if plan.role == ANSWER:
+        lines.append(f"  If this machine has a firewall of its own, let it admit UDP port {plan.port} too.")
+    return lines
 
 
 def _finish(config: str, far: str, source: str) -> None:

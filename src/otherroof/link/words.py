@@ -64,7 +64,11 @@ def no_handshake(
     if heard and ("calls" in heard or "answers to calls" in heard):
         what = "calls arrive" if "calls" in heard else "answers arrive"
         shared = " and that both have the same shared key" if tunnel.shared_key_file else ""
-        return not_ok(f"{text}; {what} but do not fit our keys", f"compare the keys at both ends{shared}: {keys}")
+        return not_ok(
+            f"{text}; {what} but do not fit our keys, or this machine's own firewall drops them",
+            f"compare the keys at both ends{shared}: {keys}; and let this machine's own firewall, if it has one, admit "
+            f"UDP port {tunnel.port}",
+        )
     if heard and "data" in heard:
         return not_ok(
             f"{text}; packets of an earlier session arrive, of which this end knows nothing any more",
