@@ -250,7 +250,7 @@ def test_check_prints_all_and_leaves_with_2(tmp_path: Path, capsys: pytest.Captu
     assert check("--config", str(tmp_path)) == EXIT_WRONG_USE
     lines = capsys.readouterr().out.splitlines()
     assert len(lines) == 4
-    assert lines[-1].startswith("3 mistake(s)")
+    assert lines[-1].startswith("3 mistakes in ")
     assert check("--config", str(tmp_path), "--json") == EXIT_WRONG_USE
     told = json.loads(capsys.readouterr().out)
     assert [one["key"] for one in told["mistakes"]] == ["a", "b", "far.heron.login_key"]
@@ -259,7 +259,7 @@ def test_check_prints_all_and_leaves_with_2(tmp_path: Path, capsys: pytest.Captu
 
 def test_check_of_sound_settings_leaves_with_0(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert check("--config", write_household(tmp_path)) == EXIT_WELL
-    assert capsys.readouterr().out == "all well: 1 job(s), 1 far box(es)\n"
+    assert capsys.readouterr().out == "all well: 1 job, 1 far box\n"
 
 
 def test_check_of_no_settings_says_where_it_looked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -7,6 +7,7 @@ import typer
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, print_json
 from otherroof.errors import EXIT_WELL, EXIT_WRONG_USE
 from otherroof.settings import look_around, read_parts
+from otherroof.watch.words import many
 
 
 def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) -> None:
@@ -22,6 +23,7 @@ def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) ->
     else:
         for one in mistakes:
             typer.echo(one.line())
-        told = f"{len(parts.jobs)} job(s), {len(parts.far)} far box(es)"
-        typer.echo(f"{len(mistakes)} mistake(s) in {parts.where}; {told}" if mistakes else f"all well: {told}")
+        told = f"{many(len(parts.jobs), 'job')}, {many(len(parts.far), 'far box', 'far boxes')}"
+        wrong = f"{many(len(mistakes), 'mistake')} in {parts.where}; {told}"
+        typer.echo(wrong if mistakes else f"all well: {told}")
     raise typer.Exit(EXIT_WRONG_USE if mistakes else EXIT_WELL)
