@@ -12,6 +12,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from weakref import WeakKeyDictionary
 
 from otherroof.far.courtesy import Courtesy, Sample
 
@@ -51,7 +52,8 @@ class CourtesyWatch:
     def __init__(self, sockets: Callable[[], list[socket.socket]], allowed_s: float) -> None:
         self._sockets = sockets
         self._courtesy = Courtesy(allowed_s)
-        self._acked: dict[int, int] = {}
+        # By the socket itself, which goes when its connection does: its number is given again, its count begins anew.
+        self._acked: WeakKeyDictionary[socket.socket, int] = WeakKeyDictionary()
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._watch, name="otherroof-courtesy", daemon=True)
         self._thread.start()
@@ -73,8 +75,8 @@ class CourtesyWatch:
             pulse = pulse_of(sock)
             if pulse is None or pulse.round_trip_s <= 0:
                 continue
-            before = self._acked.get(id(sock), pulse.acked)
-            self._acked[id(sock)] = pulse.acked
+            before = self._acked.get(sock, pulse.acked)
+            self._acked[sock] = pulse.acked
             delivered += pulse.acked - before
             if pulse.acked > before or pulse.in_flight:
                 busy.append(sock)
