@@ -612,3 +612,23 @@ def test_terminal_that_lacks_a_letter_is_told_all_the_same(job: OneJob, verb: Ve
     assert not left.value.code
     plain.flush()
     assert plain.buffer.getvalue().isascii()  # type: ignore[attr-defined]
+
+
+def test_settings_file_in_place_of_its_folder_is_told(job: OneJob, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as left:
+        main(["run", "--config", f"{job.config}/otherroof.toml"])
+    assert left.value.code == EXIT_WRONG_USE
+    told = capsys.readouterr().err
+    assert f"{job.config}/otherroof.toml: is not a folder; `--config` wants the settings folder" in told
+    assert told.count("\n") == 1
+
+
+def test_log_on_a_full_disk_is_one_line_and_the_run_counts(job: OneJob, capsys: pytest.CaptureFixture[str]) -> None:
+    full = open("/dev/full", "w")  # noqa: SIM115 - closing it fails too
+    with patch("sys.stdout", full), pytest.raises(SystemExit) as left:
+        main(["run", "--json", "--config", job.config])
+    with pytest.raises(OSError, match="No space"):
+        full.close()
+    assert left.value.code == EXIT_LOOK
+    assert "what there is to tell cannot be written: No space left" in capsys.readouterr().err
+    assert [row.report.outcome for row in job.rows()] == ["done"]

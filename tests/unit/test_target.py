@@ -204,8 +204,9 @@ def test_folder_that_is_not_empty_is_refused_and_one_that_is_new_is_made(where: 
 
 def test_into_that_is_a_file_is_told(where: Path) -> None:
     (where / "into").write_bytes(b"")
-    with pytest.raises(HomeTrouble):
-        target(where)
+    for into in ("into", "into/below"):
+        with pytest.raises(WrongUse, match="is not a folder"):
+            Target(os.fsencode(where / into), "refuse")
 
 
 def test_no_handle_is_left_open(where: Path) -> None:

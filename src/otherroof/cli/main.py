@@ -5,6 +5,7 @@ Only the verb that is asked for is imported, so that a nightly run does not pay 
 
 from __future__ import annotations
 
+import errno
 import importlib
 import io
 import sys
@@ -13,7 +14,7 @@ from typing import Any
 import typer
 
 from otherroof import __version__
-from otherroof.errors import EXIT_INTERRUPTED, EXIT_WRONG_USE, OtherroofError
+from otherroof.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WRONG_USE, OtherroofError
 
 # In the order in which a household meets them. Each is a module of this package with a function `verb`.
 VERBS: tuple[str, ...] = (
@@ -81,6 +82,7 @@ def main(argv: list[str] | None = None) -> None:
         code = build(asked)(given, standalone_mode=False)
         if code == EXIT_INTERRUPTED and asked not in TELL_THEMSELVES:
             sys.stderr.write("otherroof: interrupted\n")
+        sys.stdout.flush()  # where it cannot be written, that is to be met here and not after the end
     except OtherroofError as error:
         sys.stderr.write(f"otherroof: {error}\n")
         code = error.exit_code
@@ -92,6 +94,11 @@ def main(argv: list[str] | None = None) -> None:
         code = EXIT_INTERRUPTED
     except BrokenPipeError:
         code = 0
+    except OSError as problem:
+        if problem.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EIO):
+            raise
+        sys.stderr.write(f"otherroof: what there is to tell cannot be written: {problem.strerror}; make room there\n")
+        code = EXIT_LOOK
     finally:
         _hand_over()
     raise SystemExit(code or 0)

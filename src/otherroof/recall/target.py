@@ -350,6 +350,8 @@ def _open_top(into: bytes, existing: Existing) -> int:
     try:
         os.makedirs(into, mode=0o700, exist_ok=True)
         top = os.open(into, os.O_RDONLY | os.O_DIRECTORY)
+    except (FileExistsError, NotADirectoryError) as problem:
+        raise WrongUse("is not a folder, or not in one", where=shown(into), advice="name a folder") from problem
     except OSError as problem:
         raise _trouble(into, problem) from problem
     if existing == "refuse" and os.listdir(top):

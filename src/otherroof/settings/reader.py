@@ -111,6 +111,8 @@ def _load(path: str, mistakes: list[Mistake]) -> dict[str, Any] | None:
             return tomllib.load(file)
     except FileNotFoundError:
         mistakes.append(Mistake(path, "", "is not there", "`--config DIR` names another settings folder"))
+    except NotADirectoryError:
+        mistakes.append(Mistake(os.path.dirname(path), "", "is not a folder", "`--config` wants the settings folder"))
     except OSError as problem:
         mistakes.append(Mistake(path, "", f"cannot be read: {problem.strerror}", "check its owner and mode"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
