@@ -401,6 +401,17 @@ def test_damaged_file_is_named_with_its_own_exit_code_and_the_rest_comes(job: On
     assert told.json["damaged"] == [{"path": "a", "why": "its content is not what the listing says"}]
 
 
+def test_a_run_by_hand_says_that_it_goes_beyond_the_months_allowance(job: OneJob, verb: Verb) -> None:
+    assert "allowance" not in verb("run").err
+    job.far_more = {"month_gb": 1e-7}
+    job.write_settings()
+    job.put("a", b"another a")
+    told = verb("run")
+    assert told.code == EXIT_WELL
+    assert "this month's allowance of far box heron is used up; a run by hand goes beyond it" in told.err
+    assert "allowance" not in verb("run", "--dry").err
+
+
 def test_damage_is_counted_until_the_file_comes_back_whole(job: OneJob, verb: Verb) -> None:
     def counted() -> list[str]:
         with Ledger(job.settings.ledger) as ledger:

@@ -19,6 +19,7 @@ from otherroof.copying.tally import RunReport
 from otherroof.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WELL, OtherroofError, RunCut
 from otherroof.ledger import Ledger
 from otherroof.service.one_run import Around, Choice, Ran, ledger_path, run_job
+from otherroof.service.plan import GB, month_begins
 from otherroof.service.stopping import StopSign
 from otherroof.settings import Settings
 from otherroof.units import rate_text, size_text, span_text
@@ -58,9 +59,18 @@ def _run_one(settings: Settings, name: str, ledger: Ledger, stop: StopSign, choi
         with showing(lambda: look_at_run(progress), name, quiet=quiet) as tick:
             tell = partial(typer.echo, err=True)
             around = Around(ledger, SystemClock(), stop, progress, tick, patient=True, told=tell)
+            if not choice.dry and _month_is_used_up(settings, name, ledger):
+                tell(f"{name}: this month's allowance of far box {settings.jobs[name].far} is used up; "
+                     "a run by hand goes beyond it")  # fmt: skip
             return run_job(settings, name, around, choice)
     except OtherroofError as error:
         return Ran(RunReport(name, "", reason=str(error)), error)
+
+
+def _month_is_used_up(settings: Settings, name: str, ledger: Ledger) -> bool:
+    far = settings.jobs[name].far
+    allowance = settings.far[far].month_gb * GB
+    return bool(allowance) and ledger.wire_since(far, month_begins(SystemClock().now(), settings.zone)) >= allowance
 
 
 @contextmanager
