@@ -356,7 +356,10 @@ def _live_dangerously(home: Household) -> list[tuple[datetime, datetime]]:
         time.sleep(dice.uniform(0, 0.3))
         fallen = clock.now()
         fall()
-        until(lambda since=fallen: all(_good_since(home, name, since) for name in home.folders) and not home.busy(), 60)
+        # A killed run is owed again at the next minute, which may be a whole one away, and then takes its time.
+        until(
+            lambda since=fallen: all(_good_since(home, name, since) for name in home.folders) and not home.busy(), 120
+        )
         time.sleep(dice.uniform(0, 2))
         fall()
         quiet = time.monotonic() + 60 - up.second + WHOLE_S + 5
