@@ -8,6 +8,7 @@ from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, prin
 from otherroof.errors import EXIT_WELL, EXIT_WRONG_USE
 from otherroof.service.own_files import own_files_copied
 from otherroof.settings import look_around, read_parts
+from otherroof.settings.promises import promises_that_cannot_be_kept
 from otherroof.watch.words import many
 
 
@@ -17,7 +18,7 @@ def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) ->
     Each with its file and key, what is wrong, and what would be right.
     """
     parts = read_parts(config)
-    mistakes = parts.mistakes + look_around(parts) + own_files_copied(parts)
+    mistakes = parts.mistakes + look_around(parts) + own_files_copied(parts) + promises_that_cannot_be_kept(parts)
     if as_json:
         rows = [{"file": one.file, "key": one.key, "wrong": one.wrong, "right": one.right} for one in mistakes]
         print_json({"mistakes": rows, "jobs": sorted(parts.jobs), "far": sorted(parts.far)})

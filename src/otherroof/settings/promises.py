@@ -1,0 +1,47 @@
+"""Whether a job's promise can be kept by its times at all. Pure: text in, mistakes out.
+
+A weekly job with a promise of two days would raise an alert every week, until nobody reads alerts any more.
+"""
+
+from __future__ import annotations
+
+import os
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
+from zoneinfo import ZoneInfo
+
+from otherroof.settings.crontab import Crontab
+from otherroof.settings.reader import JOBS_FOLDER, Mistake, Parts
+from otherroof.units import span_text
+
+# Any year and more does: days, weeks, leap days aside, and both changes of clocks come again.
+BEGIN, LENGTH = datetime(2026, 1, 1, tzinfo=UTC), timedelta(days=430)
+MOST_TIMES = 1500
+
+
+def promises_that_cannot_be_kept(parts: Parts) -> list[Mistake]:
+    """The jobs between whose times more may pass than they promise."""
+    zone = ZoneInfo(parts.home.zone) if parts.home is not None else ZoneInfo("UTC")
+    mistakes = []
+    for name, job in parts.jobs.items():
+        longest = longest_pause(job.at, zone)
+        if timedelta(hours=job.promise_hours) <= longest:
+            between = span_text(longest.total_seconds())
+            mistakes.append(
+                Mistake(
+                    os.path.join(parts.where, JOBS_FOLDER, name + ".toml"),
+                    "promise_hours",
+                    f"{job.promise_hours:g} h is promised, but {between} can pass from one time of at to the next",
+                    f"more than {longest / timedelta(hours=1):.0f} h with some time for the run, or more times in at",
+                )
+            )
+    return mistakes
+
+
+def longest_pause(at: str, zone: ZoneInfo) -> timedelta:
+    """The longest time between two times in a row that crontab fields name."""
+    crontab, moments = Crontab.parse(at), [BEGIN]
+    while len(moments) < MOST_TIMES and moments[-1] < BEGIN + LENGTH:
+        moments.append(crontab.next_after(moments[-1], zone))
+    # Before the first of them no time has been.
+    return max((later - earlier for earlier, later in pairwise(moments[1:])), default=LENGTH)
