@@ -40,6 +40,8 @@ def verb(keep: KeepOption = "", as_json: JsonOption = False) -> None:
             _show(verdict, seconds)
             if keep:
                 typer.echo(f"Everything lies in {stage.folder}; the stand-in far box is gone.")
+            else:
+                typer.echo("Nothing of it is left on this machine; --keep DIR leaves it all there to look at.")
     raise typer.Exit(EXIT_DAMAGED if verdict.unlike else EXIT_LOOK if verdict.wrong else EXIT_WELL)
 
 
