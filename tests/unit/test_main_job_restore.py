@@ -200,6 +200,21 @@ def test_listing_of_another_home_is_refused(job: OneJob) -> None:
         job.restore()
 
 
+def test_newest_version_that_the_box_hides_is_missed(job: OneJob) -> None:
+    """Invariant 5: what is older is sound in itself, so only home's own memory can tell that something is kept back."""
+    listing(job, newest(job)).unlink()
+    hidden, shown = list_versions(job.settings, JOB)
+    assert (hidden.run, hidden.flaw) == (newest(job), "the far box does not hold it any more")
+    assert (shown.run, shown.flaw) == (first(job), "")
+    found, _ = job.restore()
+    assert found.header.run == first(job)
+    assert [one.why for one in found.problems if newest(job) in one.why]
+    found, _ = job.restore(first(job))
+    assert found.problems == [], "who asks for an older one knows"
+    job.forget_state()
+    assert [one.run for one in list_versions(job.settings, JOB)] == [first(job)]
+
+
 def test_versions_tell_which_listing_cannot_be_read(job: OneJob) -> None:
     listing(job, newest(job)).write_bytes(b"no gzip at all")
     broken, good = list_versions(job.settings, JOB)

@@ -643,3 +643,18 @@ def test_log_on_a_full_disk_is_one_line_and_the_run_counts(job: OneJob, capsys: 
     assert left.value.code == EXIT_LOOK
     assert "what there is to tell cannot be written: No space left" in capsys.readouterr().err
     assert [row.report.outcome for row in job.rows()] == ["done"]
+
+
+def test_newest_version_that_is_gone_is_told_by_both_verbs(job: OneJob, verb: Verb) -> None:
+    verb("run")
+    job.put("a", b"second a")
+    verb("run")
+    older, newer = sorted(row.report.run for row in job.rows())
+    job.listing(newer).unlink()
+    told = verb("versions", JOB)
+    assert (told.code, told.out.count("does not hold it any more")) == (EXIT_DAMAGED, 1)
+    listed = verb("versions", JOB, "--json")
+    assert (listed.code, [one["run"] for one in listed.json["versions"]]) == (EXIT_DAMAGED, [older])
+    told = verb("restore", JOB, "--into", str(job.where / "back"))
+    assert told.code == EXIT_LOOK
+    assert f"note: this is not the newest version: run {newer} counted" in told.err

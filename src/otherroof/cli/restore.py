@@ -92,7 +92,7 @@ def _tell(found: Recall, recalled: Recalled, into: str, seconds: float) -> None:
         typer.echo(f"  {found.kept} were there already and left as they are")
     for title, problems in (("damaged at the far box", found.damaged), ("note", found.problems)):
         for one in problems[:LONGEST_LIST]:
-            typer.echo(f"  {title}: {one.path}: {one.why}", err=True)
+            typer.echo(f"  {title}: {one.path}: {one.why}" if one.path else f"  {title}: {one.why}", err=True)
         if len(problems) > LONGEST_LIST:
             typer.echo(f"  and {len(problems) - LONGEST_LIST} more", err=True)
     if found.damaged:

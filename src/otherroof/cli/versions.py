@@ -18,7 +18,7 @@ from otherroof.cli.common import (
 )
 from otherroof.clock import stamp
 from otherroof.errors import EXIT_DAMAGED, EXIT_WELL
-from otherroof.service.one_restore import list_versions
+from otherroof.service.one_restore import LOST, list_versions
 from otherroof.units import size_text
 
 
@@ -32,7 +32,8 @@ def verb(
     job_of(settings, job)
     found = list_versions(settings, job)
     if as_json:
-        rows = [{"run": one.run, "taken": stamp(one.taken), "files": one.files, "bytes": one.size} for one in found]
+        held = [one for one in found if one.flaw != LOST]
+        rows = [{"run": one.run, "taken": stamp(one.taken), "files": one.files, "bytes": one.size} for one in held]
         print_json({"versions": rows})
     elif not found:
         typer.echo(f"{job}: the far copy holds no version yet")

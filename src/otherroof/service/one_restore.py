@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from otherroof.clock import Clock, SystemClock
 from otherroof.copying.entry import shown
 from otherroof.copying.ports import FarView
+from otherroof.copying.tally import Problem
 from otherroof.errors import Damaged, OtherroofError
 from otherroof.far.ops import Task
 from otherroof.far.sftp_place import SftpPlace
@@ -94,18 +95,31 @@ def _history(settings: Settings, scratch: str) -> Iterator[Ledger]:
         yield ledger
 
 
+LOST = "the far box does not hold it any more"
+
+
 def list_versions(settings: Settings, job: str) -> list[Listed]:
-    """Every version that can be restored, newest first, by the headers of their listings."""
+    """Every version that can be restored, newest first, by the headers of their listings.
+
+    The newest that the ledger knows is among them with a flaw, where the far box holds neither it nor a newer one.
+    """
     with open_copy(settings, job, Recalled()) as copy:
         keeping = OpenKeeping(copy.place, job)
         tasks = (Task(run, keeping.head_of_listing(run)) for run in copy.view.runs)
-        found = []
+        lost = _lost(settings, job, copy)
+        found = [Listed(lost, taken_of(lost), flaw=LOST)] if lost else []
         for done in copy.place.carry_out(tasks):
             if done.error is not None:
                 found.append(Listed(done.key, taken_of(done.key), flaw=done.error.what))
             else:
                 found.append(_listed(job, done.key, done.value or b""))
     return sorted(found, key=lambda one: one.run, reverse=True)
+
+
+def _lost(settings: Settings, job: str, copy: OpenCopy) -> str:
+    """The newest run that counts, as far as the ledger knows, where all that the far box shows is older."""
+    known = copy.ledger.newest_good(job, far=settings.jobs[job].far)
+    return known.report.run if known is not None and known.report.run > copy.view.newest else ""
 
 
 def _listed(job: str, run: str, head: bytes) -> Listed:
@@ -128,6 +142,11 @@ def restore(settings: Settings, wish: RestoreWish, watching: Watching | None = N
             where.look(copy.view.earlier)
             restorer = Restorer(copy.place, Version(header, lines_path), where, target, watching.progress)
             recall = restorer.restore(Wanted(wish.paths), watching.tick)
+            lost = _lost(settings, wish.job, copy)
+            if lost and not wish.as_of:
+                recall.problems.insert(
+                    0, Problem("", f"this is not the newest version: run {lost} counted, and {LOST}")
+                )
             _note_damage(copy.ledger, recall)
             if not recall.kept:  # what was here already was not read
                 _settle_damage(copy.ledger, Version(header, lines_path), recall, Wanted(wish.paths))
