@@ -25,6 +25,15 @@ def test_from_the_kit_to_a_probe_in_which_every_rung_holds(both):
     assert both.box.plan.far_interface in both.box.run("ip", "-o", "link")
 
 
+def test_what_a_household_does_first_probe_and_probe_again_holds_each_time(both):
+    """Home's end goes down after each; the box still holds the session of before."""
+    both.tunnel("up")
+    both.tunnel("again")
+    for _ in range(3):
+        code, said = both.otherroof("probe", FAR)
+        assert code == 0, said
+
+
 def test_a_box_with_another_host_key_is_not_taken_for_the_paired_one(both):
     both.tunnel("up")
     both.tunnel("again")
