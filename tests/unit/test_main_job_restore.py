@@ -17,43 +17,19 @@ from unittest.mock import patch
 import pytest
 
 from otherroof.copying.plan import LARGE
-from otherroof.errors import Damaged, FarTrouble, HomeTrouble, LinkLost, OtherroofError, WrongUse
-from otherroof.recall import fetch
-from otherroof.recall.target import Existing
+from otherroof.errors import Damaged, FarTrouble, LinkLost, OtherroofError
 from otherroof.rehearsal import sftp_words as words
 from otherroof.rehearsal.compare import differences, read_tree
 from otherroof.rehearsal.sftp_session import SftpSession
 from otherroof.service.one_restore import list_versions
 from support.main_job import JOB, OneJob, one_job
-
-BIG = random.Random(4).randbytes(9 * LARGE)
+from support.two_versions import BIG, first, newest, two_versions
 
 
 @pytest.fixture
 def job(tmp_path: Path) -> Iterator[OneJob]:
-    """A household with two versions; far box not yet at fault."""
-    where = tmp_path / "up" / "here"
-    where.mkdir(parents=True)
-    with one_job(where) as made:
-        made.put("a", b"first a")
-        made.put("b/c", b"first c")
-        made.put("b/d", b"d stays")
-        made.put("big", BIG)
-        made.path("link").symlink_to("a")
-        made.path("twin").hardlink_to(made.path("b/d"))
-        made.done()
-        made.put("a", b"second a")
-        made.path("b/c").unlink()
-        made.done()
+    with two_versions(tmp_path) as made:
         yield made
-
-
-def first(job: OneJob) -> str:
-    return min(job.trees)
-
-
-def newest(job: OneJob) -> str:
-    return max(job.trees)
 
 
 def only_these_differ(job: OneJob, run: str, damaged: set[str]) -> None:
@@ -355,174 +331,3 @@ def test_link_that_the_box_puts_in_place_of_a_file_is_not_followed_home(job: One
     found, back = job.restore(newest(job))
     assert not (back / "a").is_symlink()
     assert (back / "a").exists() or [one.path for one in found.damaged] == ["a"]
-
-
-# -- a part of it, into what is there --
-
-
-def test_only_what_was_asked_for_comes_back(job: OneJob) -> None:
-    found, back = job.restore(first(job), paths=(b"b", b"link"))
-    assert sorted(str(path.relative_to(back)) for path in back.rglob("*")) == ["b", "b/c", "b/d", "link"]
-    assert found.files == 3
-
-
-def test_second_name_alone_comes_as_a_file_of_its_own(job: OneJob) -> None:
-    _, back = job.restore(paths=(b"twin",))
-    assert [path.name for path in back.iterdir()] == ["twin"]
-    assert (back / "twin").read_bytes() == b"d stays"
-
-
-@pytest.mark.parametrize("paths", [(b"nowhere",), (b"a", b"nowhere"), (b"b/c",), (b"",)])
-def test_path_that_the_version_does_not_hold_is_named_and_nothing_written(job: OneJob, paths: tuple[bytes]) -> None:
-    into = job.where / "back"
-    with pytest.raises(WrongUse, match="holds no"):
-        job.restore(newest(job), paths=paths, into=into)
-    assert list(into.iterdir()) == []
-
-
-def test_folder_that_is_not_empty_is_refused_untouched(job: OneJob) -> None:
-    into = job.where / "back"
-    into.mkdir()
-    (into / "mine").write_bytes(b"mine")
-    with pytest.raises(WrongUse, match="is not empty"):
-        job.restore(into=into)
-    assert [path.name for path in into.iterdir()] == ["mine"]
-
-
-def test_what_is_there_is_kept_or_replaced_as_told(job: OneJob) -> None:
-    into = job.where / "back"
-    (into / "b").mkdir(parents=True)
-    (into / "a").write_bytes(b"mine")
-    (into / "b/d").write_bytes(b"mine too")
-    (into / "link").write_bytes(b"a file here")
-    found, _ = job.restore(into=into, existing="keep")
-    assert found.kept == 3
-    assert ((into / "a").read_bytes(), (into / "b/d").read_bytes()) == (b"mine", b"mine too")
-    found, _ = job.restore(into=into, existing="replace")
-    assert found.kept == 0
-    tree = {path: entry for path, entry in job.trees[newest(job)].items() if path != b"."}
-    back = {path: entry for path, entry in read_tree(str(into)).items() if path != b"."}
-    assert [one.line() for one in differences(tree, back)] == []
-
-
-def test_kept_file_lends_its_content_to_no_further_name(tmp_path: Path) -> None:
-    """What is there under the first name may be anything: the second comes with the content that the listing says."""
-    with one_job(tmp_path) as job:
-        job.put("a", b"one file")
-        job.path("b").hardlink_to(job.path("a"))
-        job.path("c").hardlink_to(job.path("a"))
-        job.done()
-        into = tmp_path / "back"
-        into.mkdir()
-        (into / "a").write_bytes(b"mine!!!!")
-        found, _ = job.restore(into=into, existing="keep")
-        assert [(into / name).read_bytes() for name in "abc"] == [b"mine!!!!", b"one file", b"one file"]
-        assert (found.files, found.kept) == (2, 1)
-        assert (into / "b").samefile(into / "c")
-
-
-@pytest.mark.parametrize("existing", ["keep", "replace"])
-def test_what_stands_in_the_way_is_named_and_the_rest_comes_back(job: OneJob, existing: Existing) -> None:
-    """A folder where a file or a link belongs and the other way round: never emptied, never written through."""
-    into = job.where / "back"
-    (into / "a").mkdir(parents=True)
-    (into / "a/mine").write_bytes(b"mine")
-    (into / "b").write_bytes(b"mine")
-    (into / "link").mkdir()
-    found, _ = job.restore(into=into, existing=existing)
-    named = {one.path for one in found.problems}
-    assert named >= ({"a", "b", "link"} if existing == "replace" else {"b"})
-    assert (into / "a/mine").read_bytes() == (into / "b").read_bytes() == b"mine"
-    assert (into / "twin").read_bytes() == b"d stays"
-    assert not list(into.rglob(".otherroof-part-*")), "litter"
-
-
-def test_disk_that_makes_no_links_gets_every_content_all_the_same(job: OneJob) -> None:
-    """As on a stick that somebody brings along: further names become files, links are named, the rest is whole."""
-
-    def refuse(*_: object, **__: object) -> None:
-        raise PermissionError(1, "Operation not permitted")
-
-    with (
-        patch("otherroof.recall.target.os.link", refuse),
-        patch("otherroof.recall.target.os.symlink", refuse),
-        patch("otherroof.recall.target.os.fchown", refuse),
-    ):
-        found, back = job.restore(newest(job))
-    assert found.damaged == []
-    assert (back / "twin").read_bytes() == b"d stays"
-    assert {one.path for one in found.problems if not one.why.startswith("owner")} == {"twin", "link"}
-    tree = {path: entry for path, entry in job.trees[newest(job)].items() if path != b"link"}
-    assert {one.what for one in differences(tree, read_tree(str(back)))} <= {"names"}
-
-
-def test_folders_on_the_way_to_a_part_get_their_rights_too(tmp_path: Path) -> None:
-    with one_job(tmp_path) as job:
-        job.put("years/2019/summer", b"photo")
-        for number, name in enumerate(("years/2019", "years")):
-            job.path(name).chmod(0o750 + number)
-            os.utime(job.path(name), (10, 10))
-        job.done()
-        _, back = job.restore(paths=(b"years/2019/summer",))
-        assert [(back / name).stat().st_mode & 0o777 for name in ("years/2019", "years")] == [0o750, 0o751]
-        assert (back / "years/2019").stat().st_mtime == 10
-
-
-def test_new_machine_with_settings_and_keys_alone_gets_it_all_back(job: OneJob) -> None:
-    """No ledger, no catalogue, no state; it needs nothing but what the recovery sheet names."""
-    job.forget_state()
-    job.state.parent.chmod(0o500)
-    try:
-        job.all_come_back()
-    finally:
-        job.state.parent.chmod(0o700)
-
-
-def test_disk_that_is_full_here_ends_it_with_advice_and_no_litter(job: OneJob) -> None:
-    into = job.where / "back"
-    real = os.pwrite
-
-    def full(handle: int, data: object, offset: int) -> int:
-        if offset > 2 * LARGE and os.readlink(f"/proc/self/fd/{handle}").startswith(str(into)):
-            raise OSError(28, "No space left on device")
-        return real(handle, data, offset)  # type: ignore[arg-type]
-
-    with patch("os.pwrite", full), pytest.raises(HomeTrouble, match=r"No space left on device.*--if-there keep"):
-        job.restore(into=into)
-    assert not list(into.rglob(".otherroof-part-*"))
-    job.restore(into=into, existing="keep")
-    assert (into / "big").read_bytes() == BIG
-
-
-def test_scratch_disk_that_is_full_is_told(job: OneJob) -> None:
-    def full(*_: object, **__: object) -> object:
-        raise OSError(28, "No space left on device")
-
-    told = "a listing cannot be laid down here: No space left on device"
-    with patch("otherroof.layout.open.keeping.open", full, create=True), pytest.raises(HomeTrouble, match=told):
-        job.restore()
-
-
-def test_holes_of_any_number_are_put_back(tmp_path: Path) -> None:
-    with one_job(tmp_path) as job:
-        with job.put("holes").open("r+b") as file:
-            for number in range(50):
-                file.seek(number * 200_000)
-                file.write(b"x" * 5000)
-            file.truncate(50 * 200_000)
-        job.done()
-        job.all_come_back()
-
-
-@pytest.mark.parametrize(
-    ("size", "holes"), [(0, ()), (10, ()), (10, ((0, 10),)), (30_000_000, ((0, 9_000_000), (20_000_000, 1)))]
-)
-def test_ranges_cover_all_but_the_holes(size: int, holes: tuple[tuple[int, int], ...]) -> None:
-    covered = bytearray(size)
-    for at, length in fetch.ranges_of(size, holes):
-        assert 0 < length <= fetch.RANGE
-        covered[at : at + length] = b"\1" * length
-    for at, length in holes:
-        assert not any(covered[at : at + length])
-        covered[at : at + length] = b"\1" * length
-    assert all(covered)

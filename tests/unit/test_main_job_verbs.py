@@ -4,21 +4,17 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 import os
 import re
 import shutil
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
-from unittest.mock import patch
 
 import pytest
-from rich.console import Console
 
-from otherroof.cli.main import VERBS, main
+from otherroof.cli.main import main
 from otherroof.clock import SystemClock, from_stamp
 from otherroof.errors import (
     EXIT_DAMAGED,
@@ -33,34 +29,13 @@ from otherroof.ledger import Ledger
 from otherroof.service import stopping
 from otherroof.service.holding import job_lock
 from support.main_job import JOB, OneJob, one_job
+from support.verbs import Verb, verb_of
 
 RUN_ID = re.compile(r"\d{4}-\d\d-\d\dT\d{6}Z-[0-9a-f]{4}")
 RUN_KEYS = {"job", "run", "outcome", "files", "bytes", "seconds", "problems", "reason"}
 FILE_KEYS = {"seen", "new", "changed", "moved", "removed", "problems"}
 BYTE_KEYS = {"seen", "new", "sent", "wire_up", "wire_down"}
 SECOND_KEYS = {"scan", "send", "commit", "total"}
-
-
-class Told:
-    """How a verb ended: its exit code, and what it said."""
-
-    def __init__(self, code: int, out: str, err: str) -> None:
-        self.code, self.out, self.err = code, out, err
-
-    @property
-    def json(self) -> Any:
-        return json.loads(self.out)
-
-    def one_line(self) -> str:
-        """The one line of error that there must be."""
-        assert self.out == ""
-        assert "Traceback" not in self.err
-        (line,) = self.err.strip().splitlines()
-        assert line.startswith("otherroof: ")
-        return line
-
-
-Verb = Callable[..., Told]
 
 
 @pytest.fixture
@@ -74,13 +49,7 @@ def job(tmp_path: Path) -> Iterator[OneJob]:
 
 @pytest.fixture
 def verb(job: OneJob, capsys: pytest.CaptureFixture[str]) -> Verb:
-    def call(*argv: str) -> Told:
-        with pytest.raises(SystemExit) as left:
-            main([*argv, "--config", job.config])
-        out, err = capsys.readouterr()
-        return Told(int(left.value.code or 0), out, err)
-
-    return call
+    return verb_of(job, capsys)
 
 
 def checked(run: dict[str, Any], more: frozenset[str] = frozenset()) -> dict[str, Any]:
@@ -140,38 +109,9 @@ def test_dry_run_of_a_first_copy_makes_nothing_at_the_far_end(job: OneJob, verb:
     assert list(Path(job.door.base_path).iterdir()) == []
 
 
-def test_run_in_words_has_the_figures_and_no_colour(verb: Verb) -> None:
-    told = verb("run", JOB)
-    assert told.code == EXIT_WELL
-    assert "3 files seen (14 B): 3 new" in told.out
-    assert "\x1b" not in told.out
-
-
-def test_run_that_sends_no_content_tells_no_rate(verb: Verb) -> None:
-    assert "Mbit/s" in verb("run", JOB).out
-    assert "Mbit/s" not in verb("run", JOB).out
-    assert "\u2013" in verb("ledger").out.splitlines()[1]
-
-
 def test_job_that_is_named_twice_is_run_once(job: OneJob, verb: Verb) -> None:
     verb("run", JOB, JOB)
     assert len(job.rows()) == 1
-
-
-def test_what_no_copy_holds_is_told_by_the_first_dry_run_already(job: OneJob, verb: Verb) -> None:
-    os.mkfifo(job.path("pipe"))
-    job.path("other").mkdir()
-
-    def device(handle: int) -> SimpleNamespace:
-        is_other = os.readlink(f"/proc/self/fd/{handle}") == str(job.path("other"))
-        return SimpleNamespace(st_dev=os.fstat(handle).st_dev + is_other)
-
-    for more in (("--dry",), ()):
-        with patch("otherroof.copying.scan.os", SimpleNamespace(**(vars(os) | {"fstat": device}))):
-            told = verb("run", JOB, *more)
-        assert told.code == EXIT_WELL
-        assert "left out: 1 sockets, devices or fifos" in told.out
-        assert "left out: other: another disk; make it a job of its own, or set other_disks = true" in told.out
 
 
 def test_second_run_of_one_job_says_so_and_harms_nothing(job: OneJob, verb: Verb) -> None:
@@ -373,22 +313,6 @@ def test_restore_brings_back_what_was_asked_for(job: OneJob, verb: Verb) -> None
     assert "every digest checked" in told.out
 
 
-@pytest.mark.parametrize("path", ["b", "b/", "./b", "./b/../b//c", "{folder}/b/c", "{folder}/b/"])
-def test_part_is_found_however_its_path_is_written(job: OneJob, verb: Verb, path: str) -> None:
-    verb("run")
-    told = verb("restore", JOB, "--into", str(job.where / "back"), path.format(folder=job.folder))
-    assert told.code == EXIT_WELL, told.err
-    assert [str(one.relative_to(job.where / "back")) for one in (job.where / "back").rglob("*")] == ["b", "b/c"]
-
-
-@pytest.mark.parametrize("path", ["", "..", "../papers/b", "/etc/b", "{folder}"])
-def test_path_that_is_none_of_the_folders_is_refused(job: OneJob, verb: Verb, path: str) -> None:
-    verb("run")
-    told = verb("restore", JOB, "--into", str(job.where / "back"), path.format(folder=job.folder))
-    assert told.code == EXIT_WRONG_USE
-    assert "this version holds no" in told.err
-
-
 def test_damaged_file_is_named_with_its_own_exit_code_and_the_rest_comes(job: OneJob, verb: Verb) -> None:
     verb("run")
     (job.latest / "a").write_bytes(b"First a")
@@ -565,16 +489,6 @@ def test_state_folder_that_cannot_be_made_is_told(job: OneJob, verb: Verb) -> No
     assert str(Path(job.config) / "state") in told.one_line()
 
 
-def test_list_of_verbs_says_of_each_in_full_what_it_is_for(capsys: pytest.CaptureFixture[str]) -> None:
-    """On a terminal of 80 columns; a sentence that is cut short helps nobody to choose."""
-    with patch.dict(os.environ, {"COLUMNS": "80", "TERMINAL_WIDTH": "80"}), pytest.raises(SystemExit):
-        main(["--help"])
-    told = capsys.readouterr().out
-    verbs = told[told.index("Commands:") :].splitlines()[1:]
-    assert len(verbs) == len(VERBS)
-    assert [line for line in verbs if not line.endswith(".") or line.endswith("...")] == []
-
-
 def test_listing_key_that_is_gone_is_asked_back_and_not_made_of_something_else(job: OneJob, verb: Verb) -> None:
     verb("run")
     os.unlink(job.settings.path(job.settings.home.listing_key))
@@ -584,47 +498,6 @@ def test_listing_key_that_is_gone_is_asked_back_and_not_made_of_something_else(j
     assert "ssh-keygen" not in told.err
 
 
-@pytest.mark.parametrize("width", [60, 80, 100, 120, 200])
-def test_table_of_runs_leaves_columns_out_before_it_cuts_figures_short(verb: Verb, width: int) -> None:
-    verb("run")
-    verb("run", "--reread")
-    plain = Console(width=width, highlight=False)
-    with patch("otherroof.cli.ledger.console", lambda: plain):
-        told = verb("ledger").out
-    head, *rows = told.splitlines()[:3]
-    assert "…" not in told
-    assert all(word in head for word in ("started", "job", "outcome", "sent", "took"))
-    assert max(len(line.rstrip()) for line in (head, *rows)) <= width
-    assert ("rate" in head) is (width >= 120)
-    assert ("(--csv has them all)" in told) is (width < 120)
-
-
-def test_table_of_runs_says_where_it_ends(job: OneJob, verb: Verb) -> None:
-    with patch("otherroof.cli.ledger.SHOWN", 2):
-        for _ in range(2):
-            verb("run")
-        assert "the newest 2" not in verb("ledger").out
-        verb("run")
-        told = verb("ledger").out
-        assert "the newest 2; --since" in told
-        assert f"times in {job.settings.home.zone}" in told
-        assert told.count(f" {JOB} ") == 2
-
-
-@pytest.mark.parametrize("argv", [["ledger"], ["status"], ["versions", JOB], ["restore", JOB, "--into", "back\udcff"]])
-def test_terminal_that_lacks_a_letter_is_told_all_the_same(job: OneJob, verb: Verb, argv: list[str]) -> None:
-    """As where nothing but ASCII can be shown; and a folder may have any name."""
-    verb("run")
-    verb("run")
-    given = [str(job.where / one) if one.startswith("back") else one for one in argv]
-    plain = io.TextIOWrapper(io.BytesIO(), encoding="ascii")
-    with patch("sys.stdout", plain), pytest.raises(SystemExit) as left:
-        main([*given, "--config", job.config])
-    assert not left.value.code
-    plain.flush()
-    assert plain.buffer.getvalue().isascii()  # type: ignore[attr-defined]
-
-
 def test_settings_file_in_place_of_its_folder_is_told(job: OneJob, capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as left:
         main(["run", "--config", f"{job.config}/otherroof.toml"])
@@ -632,29 +505,3 @@ def test_settings_file_in_place_of_its_folder_is_told(job: OneJob, capsys: pytes
     told = capsys.readouterr().err
     assert f"{job.config}/otherroof.toml: is not a folder; `--config` wants the settings folder" in told
     assert told.count("\n") == 1
-
-
-def test_log_on_a_full_disk_is_one_line_and_the_run_counts(job: OneJob, capsys: pytest.CaptureFixture[str]) -> None:
-    full = open("/dev/full", "w")  # noqa: SIM115 - closing it fails too
-    with patch("sys.stdout", full), pytest.raises(SystemExit) as left:
-        main(["run", "--json", "--config", job.config])
-    with pytest.raises(OSError, match="No space"):
-        full.close()
-    assert left.value.code == EXIT_LOOK
-    assert "what there is to tell cannot be written: No space left" in capsys.readouterr().err
-    assert [row.report.outcome for row in job.rows()] == ["done"]
-
-
-def test_newest_version_that_is_gone_is_told_by_both_verbs(job: OneJob, verb: Verb) -> None:
-    verb("run")
-    job.put("a", b"second a")
-    verb("run")
-    older, newer = sorted(row.report.run for row in job.rows())
-    job.listing(newer).unlink()
-    told = verb("versions", JOB)
-    assert (told.code, told.out.count("does not hold it any more")) == (EXIT_DAMAGED, 1)
-    listed = verb("versions", JOB, "--json")
-    assert (listed.code, [one["run"] for one in listed.json["versions"]]) == (EXIT_DAMAGED, [older])
-    told = verb("restore", JOB, "--into", str(job.where / "back"))
-    assert told.code == EXIT_LOOK
-    assert f"note: this is not the newest version: run {newer} counted" in told.err

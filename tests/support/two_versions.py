@@ -1,0 +1,42 @@
+"""A household whose one job has two versions at the far box, of a few files of every kind."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from otherroof.copying.plan import LARGE
+from support.main_job import OneJob, one_job
+
+BIG = random.Random(4).randbytes(9 * LARGE)
+
+
+@contextmanager
+def two_versions(where: Path) -> Iterator[OneJob]:
+    """Far box not yet at fault; two folders lie between `where` and all that belongs to the household."""
+    inside = where / "up" / "here"
+    inside.mkdir(parents=True)
+    with one_job(inside) as made:
+        made.put("a", b"first a")
+        made.put("b/c", b"first c")
+        made.put("b/d", b"d stays")
+        made.put("big", BIG)
+        made.path("link").symlink_to("a")
+        made.path("twin").hardlink_to(made.path("b/d"))
+        made.done()
+        made.put("a", b"second a")
+        made.path("b/c").unlink()
+        made.done()
+        yield made
+
+
+def first(job: OneJob) -> str:
+    """The older version."""
+    return min(job.trees)
+
+
+def newest(job: OneJob) -> str:
+    """The newer version."""
+    return max(job.trees)
