@@ -85,7 +85,9 @@ def test_far_box_that_went_away_is_told_with_when_it_last_answered(far: FarSshd,
     assert re.search(
         r"heron was not reached: SSH speaks: .*nothing listens there \(last answered \w{3} \d", done.stdout
     )
-    assert "→ check that sshd runs on it" in done.stdout
+    (advice,) = (line for line in done.stdout.splitlines() if "→" in line)
+    assert "→ check that sshd runs on it" in advice, "on one line, however long, so that it can be searched"
+    assert len(done.stdout.splitlines()) == 17
     assert (told["answered"], told["exit_code"]) == (False, 3)
     assert told["last_answer"] < told["at"]
     with Ledger(f"{folder}/state/ledger.sqlite") as ledger:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import time
@@ -169,6 +170,8 @@ def test_probe_brings_the_tunnel_up_climbs_and_takes_it_down(tmp_path: Path, rol
         assert one.sent is not None
         assert one.received is not None
         assert min(one.sent, one.received) > 5_000
+        (shown,) = json.loads(pair.otherroof("ledger", "--json").stdout)["tunnels"]
+        assert shown == one.as_json()
         with Ledger(f"{pair.where}/state/ledger.sqlite") as ledger:
             (probe,) = ledger.probes(far="heron")
             assert (probe.answered, probe.exit_code) == (True, 0)

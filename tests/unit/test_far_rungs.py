@@ -52,7 +52,7 @@ def test_clock_that_is_off_is_told_with_its_direction() -> None:
 @pytest.mark.parametrize(
     ("space", "problem", "state", "says"),
     [
-        (ROOMY, None, "ok", "1.00 TB of 4.00 TB free, room for 9000000 more files"),
+        (ROOMY, None, "ok", "1.00 TB of 4.00 TB free, room for 9,000,000 more files"),
         (NO_COUNT, None, "ok", "1.00 TB of 4.00 TB free"),
         (None, None, "ok", "free space is not told"),
         (FULL, None, "not ok", "its disk is full"),

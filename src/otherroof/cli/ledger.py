@@ -39,7 +39,7 @@ def verb(
 ) -> None:
     """Show what the runs did, newest first.
 
-    The table has the newest 40; --since, --json and --csv have no such end.
+    The table has the newest 40; --since, --json and --csv have no such end. --json also has when each tunnel was up.
     """
     settings, _ = usable_settings(config)
     whole = as_json or as_csv or bool(since)
@@ -48,7 +48,9 @@ def verb(
             job_of(settings, job)
         rows = ledger.runs(job=job, since=_moment(since, settings), newest=0 if whole else SHOWN + 1)
         if as_json:
-            print_json({"runs": [_with_problems(ledger, row) for row in rows]})
+            sessions = [] if job else ledger.tunnel_sessions(since=_moment(since, settings))
+            runs = [_with_problems(ledger, row) for row in rows]
+            print_json({"runs": runs, "tunnels": [one.as_json() for one in sessions]})
         elif as_csv:
             _print_csv(rows)
         else:

@@ -61,7 +61,7 @@ def _one(settings: Settings, name: str, ledger: Ledger, clock: Clock, *, quiet: 
     screen.print(f"[bold]{escape(name)}[/bold]")
     climb = probe_far(settings, name, ledger, clock, told=lambda met: _show_rung(screen, met))
     last = ledger.last_answer(name)
-    screen.print(f"{_verdict(name, climb)}{_since(settings, climb, last)}")
+    screen.print(f"{_verdict(name, climb)}{_since(settings, climb, last)}", soft_wrap=not screen.is_terminal)
     return climb
 
 
@@ -74,7 +74,7 @@ def _show_rung(screen: Console, met: Climbed) -> None:
         screen.print(_columns(lines))
         return
     for state, rung, took, text in lines:  # one line each, however long, so that it can be searched
-        screen.print(f"  {state:<9} {rung:<17} {took:>8}  {text}", markup=False)
+        screen.print(f"  {state:<9} {rung:<17} {took:>8}  {text}", markup=False, soft_wrap=True)
 
 
 def _columns(lines: list[tuple[str, str, str, str]]) -> Table:

@@ -135,7 +135,7 @@ def base_seen(base: str, space: ops.Space | None, problem: PlaceError | None) ->
     """Whether a file could be written in the base, and how much room there is."""
     room = f"{size_text(space.free)} of {size_text(space.total)} free" if space else "free space is not told"
     if space and space.files:
-        room += f", room for {space.files_free} more files"
+        room += f", room for {space.files_free:,} more files"
     if isinstance(problem, NotThere):
         return not_ok(f"{base} is not there", "is the disk mounted there? else make the folder, or correct `base`")
     if isinstance(problem, Denied):
