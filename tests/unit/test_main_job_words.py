@@ -13,7 +13,7 @@ import pytest
 from rich.console import Console
 
 from otherroof.cli.main import VERBS, main
-from otherroof.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL, EXIT_WRONG_USE
+from otherroof.errors import EXIT_DAMAGED, EXIT_HELD, EXIT_LOOK, EXIT_WELL, EXIT_WRONG_USE
 from support.main_job import JOB, OneJob, one_job
 from support.verbs import Verb, verb_of
 
@@ -75,6 +75,19 @@ def test_path_that_is_none_of_the_folders_is_refused(job: OneJob, verb: Verb, pa
     told = verb("restore", JOB, "--into", str(job.where / "back"), path.format(folder=job.folder))
     assert told.code == EXIT_WRONG_USE
     assert "this version holds no" in told.err
+
+
+def test_dry_run_says_that_it_would_be_held_and_what_releases_nothing_yet(job: OneJob, verb: Verb) -> None:
+    verb("run")
+    for name in ("a", "b/c", "link"):
+        job.path(name).unlink()
+    told = verb("run", "--dry")
+    assert told.code == EXIT_HELD
+    assert told.err.startswith(f"{JOB}: would be held: the folder is empty")
+    assert f"is held when it is run: otherroof run {JOB}" in verb("release", JOB).out
+    told = verb("run")
+    assert told.err.startswith(f"{JOB}: held: the folder is empty")
+    assert told.err.count(JOB) == 3, "as the job, in the path, and in what releases it"
 
 
 def test_list_of_verbs_says_of_each_in_full_what_it_is_for(capsys: pytest.CaptureFixture[str]) -> None:

@@ -25,7 +25,7 @@ def verb(
     with Ledger(ledger_path(settings)) as ledger:
         hold = ledger.hold_of(job)
         if hold is None:
-            typer.echo(f"{job}: no run is held")
+            typer.echo(f"{job}: no run is held; what a dry run only tells is held when it is run: otherroof run {job}")
             return
         ledger.release(job, SystemClock().now())
     typer.echo(f"{job}: released ({hold.why}); the next run goes on: otherroof run {job}")

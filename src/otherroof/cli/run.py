@@ -16,7 +16,7 @@ from otherroof.cli.show_progress import look_at_run, showing
 from otherroof.clock import SystemClock
 from otherroof.copying.progress import Progress
 from otherroof.copying.tally import RunReport
-from otherroof.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WELL, OtherroofError, RunCut
+from otherroof.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WELL, Held, OtherroofError, RunCut
 from otherroof.ledger import Ledger
 from otherroof.service.one_run import Around, Choice, Ran, ledger_path, run_job
 from otherroof.service.plan import GB, month_begins
@@ -107,7 +107,8 @@ def _tell(one: Ran, *, dry: bool) -> None:
     report, files = one.report, one.report.files
     if one.error is not None:
         told = str(one.error).removeprefix(f"{report.job}: ")
-        typer.echo(f"{report.job}: {report.outcome}: {told}", err=True)
+        would = "would be " if dry and isinstance(one.error, Held) else ""
+        typer.echo(f"{report.job}: {would}{report.outcome}: {told}", err=True)
     elif dry:
         typer.echo(f"{report.job}: would be {report.outcome}; nothing was sent")
     else:
