@@ -386,6 +386,11 @@ class TestFirewallTable:
         bench.driver().down()
         assert not bench.mark.is_set(), "nothing was made"
 
+    def test_kernel_without_nftables_is_told_what_else_can_be_done(self, bench: WireguardBench) -> None:
+        bench.machine.refuse[("nft",)] = Ran(1, err="Error: Could not process rule: Operation not supported")
+        with pytest.raises(TunnelTrouble, match=r"Operation not supported; .*let_in = true"):
+            bench.driver().up()
+
     def test_interface_of_another_is_another_s_to_guard(self, bench: WireguardBench) -> None:
         bench.somebody_else_makes_it()
         bench.driver().up()

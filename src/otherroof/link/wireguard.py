@@ -40,6 +40,7 @@ RESOLVE_S = 8.0
 LOOK_S = 10.0
 READY_S = 5.0
 READY_STEP_S = 0.1
+_OR_LET_IN = "or set `let_in = true` where another firewall sees to that"
 _WORDS = ("peers", "allowed-ips", "persistent-keepalive", "endpoints", "latest-handshakes", "transfer")
 
 
@@ -151,11 +152,12 @@ class WireguardLink:
             raise TunnelTrouble(
                 "nft is not on this machine, without which the far house could reach into this one",
                 where=self.name,
-                advice="`apt install nftables`; or set `let_in = true` where another firewall sees to that",
+                advice=f"`apt install nftables`; {_OR_LET_IN}",
             )
         ran = self._commands.run(("nft", firewall.rules(self.name)), STEP_S)
         if ran.code:
-            raise self._trouble(("nft", "table", "inet", firewall.table_of(self.name)), ran.told)
+            table = ("nft", "table", "inet", firewall.table_of(self.name))
+            raise self._trouble(table, ran.told, f"see that this kernel can do nftables; {_OR_LET_IN}")
 
     def _take_table_away(self) -> None:
         if not self._commands.find("nft") or not self._table_stands():
@@ -297,8 +299,7 @@ class WireguardLink:
         if ran.code:
             raise self._trouble(argv, ran.told)
 
-    def _trouble(self, argv: tuple[str, ...], told: str) -> TunnelTrouble:
-        advice = "run it by hand and see why"
+    def _trouble(self, argv: tuple[str, ...], told: str, advice: str = "run it by hand and see why") -> TunnelTrouble:
         if "not permitted" in told:
             advice = "this account may not change the network; run as root, or give the service CAP_NET_ADMIN"
         elif "in use" in told:
