@@ -57,7 +57,7 @@ def test_what_no_copy_holds_is_told_by_the_first_dry_run_already(job: OneJob, ve
         with patch("otherroof.copying.scan.os", SimpleNamespace(**(vars(os) | {"fstat": device}))):
             told = verb("run", JOB, *more)
         assert told.code == EXIT_WELL
-        assert "left out: 1 sockets, devices or fifos" in told.out
+        assert "left out: sockets, devices and fifos (1)" in told.out
         assert "left out: other: another disk; make it a job of its own, or set other_disks = true" in told.out
 
 

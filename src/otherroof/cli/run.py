@@ -140,7 +140,7 @@ def _wire_text(report: RunReport) -> str:
 def _tell_left_out(report: RunReport) -> None:
     """What no copy holds, though no pattern leaves it out: nobody is to find that out on the day of need."""
     if report.files.left_out:
-        typer.echo(f"  left out: {report.files.left_out} sockets, devices or fifos, which hold no content")
+        typer.echo(f"  left out: sockets, devices and fifos ({report.files.left_out}), which hold no content")
     for folder in report.other_disks[:LONGEST_LIST]:
         typer.echo(f"  left out: {folder}: another disk; make it a job of its own, or set other_disks = true")
     if len(report.other_disks) > LONGEST_LIST:
