@@ -1,7 +1,7 @@
 """Killed at any instant, home or far: every earlier version comes back, the next run completes, nothing is sent twice.
 
-Point 2 of what must hold: SIGKILL at 50 random moments of a run, and of the far box's server at 20. `OTHERROOF_SEED`
-chooses other moments and other changes; every failure names the seed.
+SIGKILL meets fifty runs, and the far box's server twenty times. `OTHERROOF_SEED` chooses other moments and other
+changes; every failure names the seed.
 """
 
 from __future__ import annotations
