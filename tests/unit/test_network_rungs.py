@@ -20,7 +20,7 @@ from otherroof.link.commands import Ran
 from otherroof.link.keys import public_in
 from otherroof.link.ladder import Climb, Climbed
 from otherroof.link.senses import Senses
-from otherroof.link.way import Way, open_way, tend_tunnels
+from otherroof.link.way import Way, open_way, rest_tunnels, tend_tunnels
 from otherroof.settings import Settings, WireguardTunnel
 from support.net_machine import NetMachine, SimPeer
 
@@ -500,6 +500,25 @@ class TestWay:
         newest, older = sorted(world.ledger.tunnel_sessions(), key=lambda one: -one.number)
         assert (older.cut, older.down) == (True, None)
         assert newest.cut is False
+
+    def test_tunnel_that_lingers_does_not_outlast_the_service(self, world: World) -> None:
+        with open_way(world.settings, "garden", world.ledger, world.clock, senses=world.senses, linger=True):
+            assert self.rest(world) == []
+            assert "roof0" in world.machine.links, "it is in use"
+        assert "roof0" in world.machine.links
+        assert self.rest(world) == []
+        assert "roof0" not in world.machine.links
+        (session,) = world.ledger.tunnel_sessions()
+        assert session.down is not None
+
+    def test_tunnel_that_is_to_stay_up_outlasts_the_service(self, world: World) -> None:
+        world.tunnel["stay_up"] = True
+        self.tend(world)
+        assert self.rest(world) == []
+        assert "roof0" in world.machine.links
+
+    def rest(self, world: World) -> list[str]:
+        return rest_tunnels(world.settings, world.ledger, world.clock, world.senses)
 
     def tend(self, world: World) -> list[str]:
         return tend_tunnels(world.settings, world.ledger, world.clock, world.senses)

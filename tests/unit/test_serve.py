@@ -71,6 +71,7 @@ class House:
             look=lambda settings, mistakes: self._note("look", *mistakes) or self.look(),
             digest=lambda settings, mistakes: self._note("digest", *mistakes),
             tend=lambda settings: self._note("tend"),
+            rest=lambda settings: self._note("rest"),
             outcry=lambda settings, trouble, over: self._note("outcry", trouble, "over" if over else "begun"),
         )
         desk = Desk(self.settings, self.its_ledger, clock)
@@ -127,6 +128,7 @@ def test_what_is_owed_is_run_once_and_written_down(house: House) -> None:
     house.stop()
     assert house.failed is None
     assert house.left == []
+    assert house.asked[-1] == ("rest",)
     assert sorted(one for one in house.asked if one[0] == "run") == [
         ("run", "music"),
         ("run", "papers"),

@@ -107,12 +107,15 @@ class SharedTunnel:
         do = self._book(lambda book: usage.leave(book, me, is_alive, now=now, keep=keep))
         return self._sink() if do is Do.SINK else None
 
-    def sweep(self, me: User) -> Ended | None:
-        """Take it down where nobody has used it for `linger_s`; to be called from time to time."""
+    def sweep(self, me: User, *, at_once: bool = False) -> Ended | None:
+        """Take it down where nobody has used it for `linger_s`; to be called from time to time.
+
+        `at_once`: where nobody uses it now, since nobody will sweep any more.
+        """
         if self._stay_up:
             return None
-        now = self._clock.now().timestamp()
-        do = self._book(lambda book: usage.sweep(book, me, is_alive, now=now, linger_s=self._linger_s))
+        now, linger_s = self._clock.now().timestamp(), 0.0 if at_once else self._linger_s
+        do = self._book(lambda book: usage.sweep(book, me, is_alive, now=now, linger_s=linger_s))
         return self._sink() if do is Do.SINK else None
 
     def session(self) -> int:

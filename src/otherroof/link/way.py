@@ -165,16 +165,39 @@ def tend_tunnels(settings: Settings, sessions: Sessions, clock: Clock, senses: S
     For a service to call about once a minute. One tunnel's trouble does not keep the others from being tended; each is
     returned as a line.
     """
+
+    def tend(far_name: str, shared: SharedTunnel, stay_up: bool) -> None:
+        if stay_up:
+            _tend_standing(shared, far_name, sessions, clock)
+        else:
+            _write_end(sessions, clock, shared.sweep(new_user()))
+
+    return _each_tunnel(settings, clock, senses, tend)
+
+
+def rest_tunnels(settings: Settings, sessions: Sessions, clock: Clock, senses: Senses | None = None) -> list[str]:
+    """Take down at once what lingers and nobody uses, for a service that ends; what is to stay up stays.
+
+    Troubles are returned as `tend_tunnels` does.
+    """
+
+    def rest(_: str, shared: SharedTunnel, stay_up: bool) -> None:
+        if not stay_up:
+            _write_end(sessions, clock, shared.sweep(new_user(), at_once=True))
+
+    return _each_tunnel(settings, clock, senses, rest)
+
+
+def _each_tunnel(
+    settings: Settings, clock: Clock, senses: Senses | None, deed: Callable[[str, SharedTunnel, bool], None]
+) -> list[str]:
     troubles = []
     for far_name, far in settings.far.items():
         shared = shared_of(settings, far_name, senses or Senses(), clock)
         if shared is None or isinstance(far.tunnel, NoTunnel):
             continue
         try:
-            if far.tunnel.stay_up:
-                _tend_standing(shared, far_name, sessions, clock)
-            else:
-                _write_end(sessions, clock, shared.sweep(new_user()))
+            deed(far_name, shared, far.tunnel.stay_up)
         except TunnelTrouble as problem:
             troubles.append(str(problem))
     return troubles

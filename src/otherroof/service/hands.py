@@ -31,8 +31,9 @@ class Hands:
     `run` carries out one job and keeps asking the sign; it may raise OtherroofError, which `ended_by` reads.
     `probe` climbs one far box's ladder and writes it down. `look` lets the watch apply its rules and hand over what
     waits to be sent; `digest` makes the digest and queues it; both are told what is wrong with the settings, one line
-    each. `tend` looks after what stands between runs (tunnels), about once a minute. `outcry` tells the household past
-    the ledger that the service cannot do its work, and why, or (True) that this is over.
+    each. `tend` looks after what stands between runs (tunnels), about once a minute; `rest` takes away what nobody
+    would look after once the service has ended. `outcry` tells the household past the ledger that it cannot do its
+    work, and why, or (True) that this is over.
     """
 
     run: Callable[[Settings, str, StopSign], Ended]
@@ -40,6 +41,7 @@ class Hands:
     look: Callable[[Settings, tuple[str, ...]], None]
     digest: Callable[[Settings, tuple[str, ...]], None]
     tend: Callable[[Settings], None]
+    rest: Callable[[Settings], None]
     outcry: Callable[[Settings, str, bool], None]
 
 

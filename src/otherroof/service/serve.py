@@ -36,8 +36,9 @@ TICK_S = 30.0
 # Wakes in a row that the scheduler may miss before it counts as dead. One is missed when the clock is set back.
 MOST_MISSED = 4
 STOP_GRACE_S = 8.0
+REST_GRACE_S = 1.5
 TEND_EVERY_S = 60.0
-LOOK, DIGEST, TEND, OUTCRY = "look", "digest", "tend", "outcry"
+LOOK, DIGEST, TEND, REST, OUTCRY = "look", "digest", "tend", "rest", "outcry"
 
 log = logging.getLogger(__name__)
 
@@ -264,13 +265,19 @@ class Serve:
         log.info("stops: %s", self._stopping)
         self._notifier.stopping()
         self._desk.stop(self._stopping)
-        deadline = self._clock.monotonic() + STOP_GRACE_S
+        self._wait_for_ends(STOP_GRACE_S)
+        self._submit(REST, REST, self._hands.rest, self._desk.settings)
+        self._wait_for_ends(REST_GRACE_S)
+        return sorted(self._under_way)
+
+    def _wait_for_ends(self, seconds: float) -> None:
+        """Until nothing is under way any more, or for so long."""
+        deadline = self._clock.monotonic() + seconds
         while self._under_way and (left := deadline - self._clock.monotonic()) > 0:
             try:
                 self._deal_with(self._inbox.get(timeout=left))
             except queue.Empty:
                 break
-        return sorted(self._under_way)
 
 
 def _carried_out(call: Callable[..., Any], *args: Any) -> Any:

@@ -10,7 +10,7 @@ from otherroof.copying.progress import Progress
 from otherroof.far.probe import probe_far
 from otherroof.forecast.lent import TRENDS
 from otherroof.ledger import Ledger
-from otherroof.link.way import tend_tunnels
+from otherroof.link.way import rest_tunnels, tend_tunnels
 from otherroof.service.hands import Ended, Hands, ended_by
 from otherroof.service.one_run import Around, run_job
 from otherroof.service.outcry import cry
@@ -59,7 +59,12 @@ def real_hands(clock: Clock, show: Ticker) -> Hands:
                 log.warning("%s", line)
             send_due(settings, ledger, clock)
 
+    def rest(settings: Settings) -> None:
+        with Ledger(settings.ledger) as ledger:
+            for line in rest_tunnels(settings, ledger, clock):
+                log.warning("%s", line)
+
     def outcry(settings: Settings, trouble: str, over: bool) -> None:
         cry(settings, clock, trouble, over=over)
 
-    return Hands(run, probe, watch, summarise, tend, outcry)
+    return Hands(run, probe, watch, summarise, tend, rest, outcry)
