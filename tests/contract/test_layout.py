@@ -18,7 +18,8 @@ from otherroof.copying.catalogue import Facts
 from otherroof.copying.ports import Keeper, Shape, Standing, Where
 from otherroof.copying.stream import FileStream, Held, Reader, StreamWish
 from otherroof.errors import Damaged, FarTrouble, NotOffered, PlaceError, Refused
-from otherroof.far.ops import Script, T, perform
+from otherroof.far.ops import Script, T
+from otherroof.far.place import perform
 from otherroof.layout.listing_key import ListingKey
 from otherroof.layout.open.changes import OpenChanges
 from otherroof.layout.open.keeper import HomeMark, OpenKeeper

@@ -15,7 +15,8 @@ import pytest
 
 from otherroof.errors import Denied, NotOffered, NotThere, OtherroofError, PlaceError, Refused
 from otherroof.far import ops
-from otherroof.far.ops import NOT_YET, CopyPiece, DataPiece, Mode, Op, Script, SyncPiece, Task, ask, perform
+from otherroof.far.ops import NOT_YET, CopyPiece, DataPiece, Mode, Op, Script, SyncPiece
+from otherroof.far.place import Task, ask, perform
 from support.places import Standing
 
 NEW = Mode.WRITE | Mode.CREATE | Mode.ONLY_NEW

@@ -18,7 +18,7 @@ from pathlib import Path
 import pytest
 
 from otherroof.copying.files import RELEASE_BYTES
-from otherroof.copying.plan import LARGE
+from otherroof.copying.todo import LARGE
 from otherroof.rehearsal.compare import read_tree
 from support.killable import Killable
 from support.lab import FarSshd

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.copying.plan import LARGE
+from otherroof.copying.todo import LARGE
 from otherroof.errors import FarTrouble, HomeTrouble, OtherroofError
 from otherroof.rehearsal.compare import read_tree
 from support.by_find import Row, seen_by_find, unlike

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from otherroof.far.local_place import LocalPlace
-from otherroof.far.ops import Place
+from otherroof.far.place import Place
 from otherroof.far.session import Doorway
 from otherroof.far.sftp_place import SftpPlace
 from otherroof.rehearsal.temper import Offers

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 from otherroof.copying.catalogue import Block
 from otherroof.copying.compare import FILE, FOLDER, Difference, SameBlock, compare, kind_of
 from otherroof.copying.fold import fold
-from otherroof.copying.plan import BEGUN, DONE, PLANNED, TROUBLE, Todo
 from otherroof.copying.scan import joined
+from otherroof.copying.todo import BEGUN, DONE, PLANNED, TROUBLE, Todo
 from support.trees import Tree, batches_of, blocks_of, line_of, trees
 
 

@@ -13,6 +13,7 @@ from otherroof.errors import Denied, NotThere, PlaceError, Refused
 from otherroof.far import ops
 from otherroof.far.clocks import offset_of
 from otherroof.far.local_place import LocalPlace
+from otherroof.far.place import Offers, perform
 from otherroof.far.rungs import base_seen, clock_seen, offers_seen
 from otherroof.far.trial import try_out
 
@@ -72,12 +73,12 @@ def test_base_is_judged_by_what_writing_told(
 
 
 def test_missing_extensions_are_no_fault_but_told_with_what_is_done_instead() -> None:
-    all_of_them = offers_seen(ops.Offers(link=True, copy_range=True, sync=True, space=True))
+    all_of_them = offers_seen(Offers(link=True, copy_range=True, sync=True, space=True))
     assert (all_of_them.state, all_of_them.advice) == ("ok", "")
-    old = offers_seen(ops.Offers(link=True, sync=True, space=True))
+    old = offers_seen(Offers(link=True, sync=True, space=True))
     assert old.state == "ok"
     assert "a large file that changed is sent whole" in old.advice
-    assert "nothing beyond the bare minimum" in offers_seen(ops.Offers()).text
+    assert "nothing beyond the bare minimum" in offers_seen(Offers()).text
 
 
 @pytest.fixture
@@ -90,7 +91,7 @@ def place(tmp_path: Path) -> Iterator[LocalPlace]:
 
 def test_trial_leaves_nothing_behind(place: LocalPlace, tmp_path: Path) -> None:
     clock = SteppedClock(datetime.now(UTC))
-    found = ops.perform(place, try_out(clock, tells_space=True))
+    found = perform(place, try_out(clock, tells_space=True))
     assert found.problem is None
     assert found.offset is not None
     assert found.offset.agrees
@@ -101,7 +102,7 @@ def test_trial_leaves_nothing_behind(place: LocalPlace, tmp_path: Path) -> None:
 
 def test_trial_in_a_base_that_is_not_there_tells_so(tmp_path: Path) -> None:
     place = LocalPlace(str(tmp_path / "nowhere").encode())
-    found = ops.perform(place, try_out(SteppedClock(datetime.now(UTC)), tells_space=True))
+    found = perform(place, try_out(SteppedClock(datetime.now(UTC)), tells_space=True))
     assert isinstance(found.problem, NotThere)
     assert (found.space, found.offset) == (None, None)
 

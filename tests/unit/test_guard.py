@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from otherroof.copying.guard import Limits, Release, Sight, verdict
-from otherroof.copying.plan import Tally
+from otherroof.copying.todo import Tally
 
 LIMITS = Limits(removed_percent=20, changed_percent=50, from_files=100)
 

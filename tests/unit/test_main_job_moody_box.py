@@ -15,7 +15,7 @@ from unittest.mock import patch
 
 import pytest
 
-from otherroof.copying.plan import LARGE
+from otherroof.copying.todo import LARGE
 from otherroof.errors import OtherroofError
 from otherroof.rehearsal import sftp_words as words
 from otherroof.rehearsal.sftp_session import SftpSession

@@ -18,9 +18,10 @@ from otherroof.copying import hold_on
 from otherroof.copying.catalogue_care import Cared
 from otherroof.copying.files import FileSender
 from otherroof.copying.looking import Looking
-from otherroof.copying.plan import LARGE, Plan, Todo
+from otherroof.copying.plan import Plan
 from otherroof.copying.progress import Progress
 from otherroof.copying.run import Run
+from otherroof.copying.todo import LARGE, Todo
 from otherroof.errors import FarTrouble, HomeTrouble, LinkLost
 from otherroof.ledger import Ledger
 from otherroof.rehearsal.temper import Offers

@@ -16,7 +16,7 @@ from unittest.mock import patch
 
 import pytest
 
-from otherroof.copying.plan import LARGE
+from otherroof.copying.todo import LARGE
 from otherroof.errors import Damaged, FarTrouble, LinkLost, OtherroofError
 from otherroof.rehearsal import sftp_words as words
 from otherroof.rehearsal.compare import differences, read_tree

@@ -9,7 +9,7 @@ from unittest.mock import patch
 
 import pytest
 
-from otherroof.copying.plan import LARGE
+from otherroof.copying.todo import LARGE
 from otherroof.errors import HomeTrouble, WrongUse
 from otherroof.recall import fetch
 from otherroof.recall.target import Existing

@@ -12,9 +12,9 @@ from unittest.mock import patch
 
 import pytest
 
-from otherroof.copying.plan import LARGE
 from otherroof.copying.scan import Scan
 from otherroof.copying.source import Source
+from otherroof.copying.todo import LARGE
 from otherroof.errors import FarTrouble, OtherroofError
 from otherroof.rehearsal.temper import Offers
 from support.main_job import OneJob, one_job

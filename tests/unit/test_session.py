@@ -14,7 +14,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 
 from otherroof.errors import LinkLost, LoginRefused, OtherroofError, Unreached
-from otherroof.far.ops import Meter
+from otherroof.far.place import Meter
 from otherroof.far.session import Doorway, log_in, negotiate, read_login_key
 
 GRACE_S = 0.5

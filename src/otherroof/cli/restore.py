@@ -13,8 +13,8 @@ from otherroof.clock import SystemClock
 from otherroof.copying.entry import shown
 from otherroof.copying.tally import Problem
 from otherroof.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL
+from otherroof.recall.errand import Recall
 from otherroof.recall.progress import Recalled
-from otherroof.recall.restore import Recall
 from otherroof.service.one_restore import RestoreWish, Watching, restore
 from otherroof.units import rate_text, size_text, span_text
 

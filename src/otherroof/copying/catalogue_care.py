@@ -19,10 +19,11 @@ from otherroof.copying.catalogue import Aside, Block, Catalogue, Facts, Numbers,
 from otherroof.copying.compare import FILE, FOLDER, LINK, SIZE
 from otherroof.copying.entry import parse_line
 from otherroof.copying.fold import Item, fold, make_block
-from otherroof.copying.plan import Plan, digest_in
+from otherroof.copying.plan import Plan
 from otherroof.copying.ports import FarView, Keeper
 from otherroof.copying.scan import begins_batch, held_ns, joined
 from otherroof.copying.settling import settle_begun
+from otherroof.copying.todo import digest_in
 
 KIND_BITS = {"file": FILE << 12, "folder": FOLDER << 12, "link": LINK << 12}
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from otherroof.clock import SystemClock
 from otherroof.errors import Denied, FarTrouble, LinkLost, NotThere, PlaceError
-from otherroof.far.ops import AskSpace, Place, Script, Space, perform
+from otherroof.far.ops import AskSpace, Script, Space
+from otherroof.far.place import Place, perform
 from otherroof.far.trial import try_out
 from otherroof.units import size_text
 

@@ -6,10 +6,8 @@ tried again and then left as it was at the far end.
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass, field
-from typing import Literal, cast
+from typing import cast
 
 from otherroof.copying.compare import FILE
 from otherroof.copying.diagnosis import reason_of
@@ -17,12 +15,13 @@ from otherroof.copying.entry import Entry
 from otherroof.copying.locate import Later, find_content
 from otherroof.copying.nature import HEAD
 from otherroof.copying.outfit import Outfit
-from otherroof.copying.plan import BEGUN, LARGE, PLANNED, Todo
 from otherroof.copying.ports import Shape, Where
 from otherroof.copying.source import READ_TRIES, Grown, Unsteady
 from otherroof.copying.stream import FileStream, Held, StreamWish
+from otherroof.copying.todo import BEGUN, LARGE, PLANNED, Todo
+from otherroof.copying.under_way import FileJob, UnderWay
 from otherroof.errors import FarTrouble, OtherroofError, RunCut
-from otherroof.far.ops import Done, Task
+from otherroof.far.place import Done, Task
 
 RELEASE_AT = 32  # tasks whose intentions are committed together
 RELEASE_BYTES = 2 * 1024 * 1024  # … or this much content
@@ -31,42 +30,6 @@ ALL_LANES = 1 << 30
 STRIPE_FROM = 8 * 1024 * 1024  # bytes; a larger file goes over all lanes side by side
 
 DRAINS = 5  # refusals after which the rest is tried without stopping to ask why
-
-Step = Literal["put", "from far", "adopt", "prepare", "upload", "finish", "forget"]
-
-
-@dataclass(slots=True, eq=False)
-class _Job:
-    """A file under way and the step it is at."""
-
-    todo: Todo
-    step: Step
-    data: bytes = b""
-    stream: FileStream | None = None
-    has_old: bool = False
-    uploads: int = 0  # under way
-    lanes: int = 0  # that were given a share
-    failure: OtherroofError | None = None
-    tries: int = 1
-
-
-@dataclass(slots=True)
-class _State:
-    """What one call of `send` keeps in mind."""
-
-    next: deque[Task[_Job, object]] = field(default_factory=deque)
-    ready: list[Task[_Job, object]] = field(default_factory=list)
-    ready_bytes: int = 0
-    under_way: int = 0
-    uploading: list[_Job] = field(default_factory=list)
-    plain: set[bytes] = field(default_factory=set)  # paths whose content is to be sent, wherever it may be
-    stuck: int = 0  # rounds without end in which every file that is left waited for another one
-    taken: set[bytes] = field(default_factory=set)  # when stuck: paths begun in this round
-    lent: set[bytes] = field(default_factory=set)  # when stuck: paths that others are made from, so that they must wait
-    deferred: int = 0
-    refusal: FarTrouble | None = None
-    refused_size: int = 0
-    refusals: int = 0
 
 
 class FileSender:
@@ -78,7 +41,7 @@ class FileSender:
         self._layout = outfit.layout
         self._place = outfit.layout.place
         self._reader = outfit.reader
-        self._state = _State()
+        self._state = UnderWay()
 
     def send(self) -> None:
         """All files that are planned. Content that is on its way is waited for in further rounds.
@@ -136,7 +99,7 @@ class FileSender:
 
     # -- tasks --
 
-    def _tasks(self) -> Iterator[Task[_Job, object] | None]:
+    def _tasks(self) -> Iterator[Task[FileJob, object] | None]:
         """Follow-ups first, then the next file; None while all that is left is under way."""
         state = self._state
         own = "" if self._layout.can_make_from_far else " OR first IS NOT NULL"
@@ -154,18 +117,18 @@ class FileSender:
             if state.under_way:
                 yield None
 
-    def _follow_ups(self) -> Iterator[Task[_Job, object]]:
+    def _follow_ups(self) -> Iterator[Task[FileJob, object]]:
         while self._state.next:
             self._plan.commit()
             yield self._state.next.popleft()
 
-    def _release(self) -> Iterator[Task[_Job, object]]:
+    def _release(self) -> Iterator[Task[FileJob, object]]:
         """Let tasks go once their intentions are written down for good."""
         self._plan.commit()
         ready, self._state.ready, self._state.ready_bytes = self._state.ready, [], 0
         yield from ready
 
-    def _add(self, job: _Job, task: Task[_Job, object], *, now: bool = False) -> None:
+    def _add(self, job: FileJob, task: Task[FileJob, object], *, now: bool = False) -> None:
         if job.step in ("put", "from far", "finish"):
             self._plan.begin(job.todo)
         self._state.under_way += 1
@@ -200,7 +163,7 @@ class FileSender:
         if self._is_same(todo) or self._found(todo):
             return
         self._out.sampler.look(data[:HEAD])
-        job = _Job(todo, "put", data)
+        job = FileJob(todo, "put", data)
         if self._out.unsure and todo.had == 0 and data:
             self._adopt(job)
         else:
@@ -218,7 +181,7 @@ class FileSender:
             self._digest_first(todo)
         if todo.digest is not None and (self._is_same(todo) or self._found(todo)):
             return
-        job = _Job(todo, "prepare")
+        job = FileJob(todo, "prepare")
         if self._out.unsure and todo.had == 0 and todo.digest is not None:
             self._adopt(job)
         else:
@@ -234,7 +197,7 @@ class FileSender:
         self._take_entry(todo, entry)
         self._plan.note_digest(todo)
 
-    def _adopt(self, job: _Job) -> None:
+    def _adopt(self, job: FileJob) -> None:
         """A cut run may have brought this very file, and its notes are lost: look before sending."""
         todo = job.todo
         assert todo.numbers is not None
@@ -242,7 +205,7 @@ class FileSender:
         job.step = "adopt"
         self._add(job, Task(job, self._layout.adopt(todo.path, Shape.of(todo.numbers), todo.digest), len(job.data)))
 
-    def _put(self, job: _Job, *, now: bool = False) -> None:
+    def _put(self, job: FileJob, *, now: bool = False) -> None:
         todo = job.todo
         assert todo.numbers is not None
         job.step = "put"
@@ -278,20 +241,20 @@ class FileSender:
             return False
         if state.stuck:
             state.lent.add(where.path)
-        job = _Job(todo, "from far")
+        job = FileJob(todo, "from far")
         script = self._layout.make_from(todo.path, where, Shape.of(todo.numbers), todo.had == FILE)
         self._add(job, Task(job, script))
         return True
 
     # -- large files --
 
-    def _prepare(self, job: _Job, *, now: bool = False) -> None:
+    def _prepare(self, job: FileJob, *, now: bool = False) -> None:
         todo = job.todo
         job.step = "prepare"
         upto = self._plan.part_of(todo.path, todo.numbers) if todo.numbers is not None else None
         self._add(job, Task(job, self._layout.prepare(todo.path, upto), STREAM_WEIGHT), now=now)
 
-    def _upload(self, job: _Job, held: Held) -> None:
+    def _upload(self, job: FileJob, held: Held) -> None:
         todo, place = job.todo, self._place
         old = None
         if todo.had == FILE and todo.old_digest and place.offers.copy_range and todo.path not in self._state.plain:
@@ -309,7 +272,7 @@ class FileSender:
         self._add_upload(job, None if todo.size < STRIPE_FROM else 0)
         self._spread_uploads()
 
-    def _add_upload(self, job: _Job, lane: int | None) -> None:
+    def _add_upload(self, job: FileJob, lane: int | None) -> None:
         todo, stream = job.todo, job.stream
         assert stream is not None
         job.uploads += 1
@@ -324,7 +287,7 @@ class FileSender:
                 for lane in range(job.lanes, self._place.lanes):
                     self._add_upload(job, lane)
 
-    def _uploaded(self, job: _Job, failure: OtherroofError | None) -> None:
+    def _uploaded(self, job: FileJob, failure: OtherroofError | None) -> None:
         """One of the uploads of a file has ended."""
         job.failure = job.failure or failure
         job.uploads -= 1
@@ -352,7 +315,7 @@ class FileSender:
         else:
             self._finish(job, stream)
 
-    def _worth_another_try(self, job: _Job, stream: FileStream) -> bool:
+    def _worth_another_try(self, job: FileJob, stream: FileStream) -> bool:
         if job.failure is None or job.tries >= READ_TRIES:
             return False
         if isinstance(job.failure, FarTrouble) and stream.wish.old is not None:
@@ -360,7 +323,7 @@ class FileSender:
             return True
         return isinstance(job.failure, Unsteady)
 
-    def _finish(self, job: _Job, stream: FileStream) -> None:
+    def _finish(self, job: FileJob, stream: FileStream) -> None:
         todo, result = job.todo, stream.result
         assert result is not None
         todo.numbers = result.numbers
@@ -377,7 +340,7 @@ class FileSender:
 
     # -- ends --
 
-    def _ended(self, done: Done[_Job, object]) -> None:
+    def _ended(self, done: Done[FileJob, object]) -> None:
         job = done.key
         self._state.under_way -= 1
         if job.step == "upload":
@@ -396,13 +359,13 @@ class FileSender:
             job.data = b""
             self._plan.done(job.todo)
 
-    def _send_after_all(self, job: _Job) -> None:
+    def _send_after_all(self, job: FileJob) -> None:
         if job.data:
             self._put(job, now=True)
         else:
             self._prepare(job, now=True)
 
-    def _failed(self, job: _Job, error: OtherroofError) -> None:
+    def _failed(self, job: FileJob, error: OtherroofError) -> None:
         """One file failed: what is found not to be there after all is sent, the rest is written down."""
         todo = job.todo
         if isinstance(error, FarTrouble) and job.step == "from far":

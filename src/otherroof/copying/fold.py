@@ -10,8 +10,8 @@ from collections.abc import Iterable, Iterator
 
 from otherroof.copying.catalogue import Block, Numbers, gzip_member
 from otherroof.copying.compare import FILE, FOLDER, SIZE, kind_of
-from otherroof.copying.plan import DONE, Todo
 from otherroof.copying.scan import begins_batch, joined, packed
+from otherroof.copying.todo import DONE, Todo
 
 Item = tuple[bytes, Numbers, bytes]  # name, numbers, line
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from otherroof.copying.plan import Tally
+from otherroof.copying.todo import Tally
 
 SLACK_PERCENT = 5.0  # points by which a released run may exceed what the held one showed
 

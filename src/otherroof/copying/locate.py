@@ -11,9 +11,10 @@ from collections.abc import Iterable
 
 from otherroof.copying.catalogue import Aside, Block
 from otherroof.copying.compare import FILE, SIZE, kind_of
-from otherroof.copying.plan import BEGUN, DONE, PLANNED, Plan, Todo, digest_in
+from otherroof.copying.plan import Plan
 from otherroof.copying.ports import Where
 from otherroof.copying.scan import joined
+from otherroof.copying.todo import BEGUN, DONE, PLANNED, Todo, digest_in
 
 
 class Later(enum.Enum):

@@ -15,7 +15,8 @@ from otherroof.copying.catalogue import Block, Facts, Numbers
 from otherroof.copying.compare import MODE, MTIME, SIZE
 from otherroof.copying.stream import FileStream, Held
 from otherroof.errors import PlaceError
-from otherroof.far.ops import Place, Script
+from otherroof.far.ops import Script
+from otherroof.far.place import Place
 
 
 @dataclass(frozen=True, slots=True)

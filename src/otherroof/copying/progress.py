@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-from otherroof.far.ops import Meter
+from otherroof.far.place import Meter
 
 Stage = Literal["connecting", "looking", "comparing", "sending", "committing"]
 

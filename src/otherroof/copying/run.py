@@ -30,13 +30,14 @@ from otherroof.copying.locate import note_known_content
 from otherroof.copying.looking import Counted, Looking, Subject, is_mount
 from otherroof.copying.nature import Sampler, count_new_endings
 from otherroof.copying.outfit import Outfit, Sent
-from otherroof.copying.plan import DONE, Plan, Tally
+from otherroof.copying.plan import Plan
 from otherroof.copying.ports import FarView, Keeper
 from otherroof.copying.progress import Stage
 from otherroof.copying.send import Sender
 from otherroof.copying.source import Source
 from otherroof.copying.stream import Reader
 from otherroof.copying.tally import Problem, RunReport
+from otherroof.copying.todo import DONE, Tally
 from otherroof.errors import LinkLost
 
 

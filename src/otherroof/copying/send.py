@@ -21,11 +21,12 @@ from otherroof.copying.diagnosis import reason_of
 from otherroof.copying.entry import parse_line
 from otherroof.copying.files import FileSender
 from otherroof.copying.outfit import Outfit
-from otherroof.copying.plan import PLANNED, TROUBLE, Todo
 from otherroof.copying.ports import Shape, Where
 from otherroof.copying.settling import settle_begun
+from otherroof.copying.todo import PLANNED, TROUBLE, Todo
 from otherroof.errors import FarTrouble, LinkLost, OtherroofError, PlaceError, RunCut
-from otherroof.far.ops import Done, Script, Task
+from otherroof.far.ops import Script
+from otherroof.far.place import Done, Task
 
 FOLDERS_AT_ONCE = 64
 COMMIT_EVERY = 64  # intentions written down together

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from otherroof.copying.compare import FILE, LINK
-from otherroof.copying.plan import BEGUN, Plan, Todo
+from otherroof.copying.plan import Plan
 from otherroof.copying.ports import Layout, Shape, Standing
+from otherroof.copying.todo import BEGUN, Todo
 from otherroof.errors import PlaceError
-from otherroof.far.ops import Script, Task
+from otherroof.far.ops import Script
+from otherroof.far.place import Task
 
 
 def settle_begun(plan: Plan, layout: Layout) -> None:

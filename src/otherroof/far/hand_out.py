@@ -11,7 +11,7 @@ from collections import deque
 from dataclasses import dataclass
 from typing import Any
 
-from otherroof.far.ops import Done, Task
+from otherroof.far.place import Done, Task
 
 POLL_S = 0.25  # how often a lane without work looks whether more will come
 

@@ -16,6 +16,7 @@ import paramiko
 from otherroof.errors import LinkLost, NotOffered, OtherroofError
 from otherroof.far import ops, wire
 from otherroof.far.pace import Pacer
+from otherroof.far.place import Done, Meter, Offers, Task
 from otherroof.far.session import Session, translated
 from otherroof.far.streams import Streams
 
@@ -23,14 +24,14 @@ MAX_SCRIPTS = 256  # at once on one channel: the most that was seen to help on a
 GATHER = 32_768  # bytes of small requests that go out together
 SSH_PACKET = 32_768  # bytes; what OpenSSH takes in one channel packet
 
-Give = Callable[[ops.Task[Any, Any], ops.Done[Any, Any]], None]
+Give = Callable[[Task[Any, Any], Done[Any, Any]], None]
 
 
 @dataclass(slots=True, eq=False)
 class _Slot:
     """A script under way and the answers its last request still waits for."""
 
-    task: ops.Task[Any, Any]
+    task: Task[Any, Any]
     answers: list[Any]
     waiting: int = 0
     many: bool = False
@@ -44,7 +45,7 @@ class Feed:
     `take(wait)` answers a task, or None where there is none now; `ended()` says that none will come.
     """
 
-    take: Callable[[bool], ops.Task[Any, Any] | None]
+    take: Callable[[bool], Task[Any, Any] | None]
     give: Give
     ended: Callable[[], bool]
 
@@ -52,7 +53,7 @@ class Feed:
 class Lane:
     """The packet loop over one channel. `round_trip_s` is how long its greeting took to be answered."""
 
-    def __init__(self, session: Session, base: bytes, pacer: Pacer, meter: ops.Meter) -> None:
+    def __init__(self, session: Session, base: bytes, pacer: Pacer, meter: Meter) -> None:
         self._doorway = session.doorway
         self._channel: paramiko.Channel = session.open_channel()
         self._base = base
@@ -96,7 +97,7 @@ class Lane:
 
     # -- greeting --
 
-    def _greet(self) -> ops.Offers:
+    def _greet(self) -> Offers:
         begun = time.monotonic()
         self._send_now(wire.hello())
         found = wire.parse_hello(self._next_packet())
@@ -108,7 +109,7 @@ class Lane:
         self.round_trip_s = time.monotonic() - begun
         # A script may hold two files open.
         self._most_scripts = min(MAX_SCRIPTS, max(1, handles // 2)) if handles else MAX_SCRIPTS
-        return ops.Offers(
+        return Offers(
             link=b"hardlink@openssh.com" in found,
             copy_range=b"copy-data" in found,
             sync=b"fsync@openssh.com" in found,
@@ -125,7 +126,7 @@ class Lane:
 
     # -- scripts --
 
-    def _begin(self, task: ops.Task[Any, Any]) -> None:
+    def _begin(self, task: Task[Any, Any]) -> None:
         slot = _Slot(task, [])
         self._slots.add(slot)
         self._advance(slot, None, None)
@@ -134,15 +135,15 @@ class Lane:
         try:
             request = slot.task.script.throw(failure) if failure is not None else slot.task.script.send(answer)
         except StopIteration as ended:
-            self._end(slot, ops.Done(slot.task.key, value=ended.value))
+            self._end(slot, Done(slot.task.key, value=ended.value))
         except LinkLost:
             raise
         except OtherroofError as error:
-            self._end(slot, ops.Done(slot.task.key, error=error))
+            self._end(slot, Done(slot.task.key, error=error))
         else:
             self._submit(slot, request)
 
-    def _end(self, slot: _Slot, done: ops.Done[Any, Any]) -> None:
+    def _end(self, slot: _Slot, done: Done[Any, Any]) -> None:
         self._slots.discard(slot)
         self._give(slot.task, done)
 
@@ -237,5 +238,5 @@ class Lane:
             landed(packet)
 
 
-def _nobody(_task: ops.Task[Any, Any], _done: ops.Done[Any, Any]) -> None:
+def _nobody(_task: Task[Any, Any], _done: Done[Any, Any]) -> None:
     raise AssertionError("a result that nobody asked for")

@@ -13,7 +13,7 @@ from typing import Any
 
 from otherroof.errors import Denied, FarTrouble, NotThere, OtherroofError, PlaceError, Refused
 from otherroof.far import ops
-from otherroof.far.ops import Done, K, Meter, Offers, T, Task
+from otherroof.far.place import Done, K, Meter, Offers, T, Task
 
 BLOCK = 1024 * 1024
 NAMES_AT_ONCE = 1000

@@ -19,6 +19,7 @@ from otherroof.far import ops
 from otherroof.far.clocks import Offset
 from otherroof.far.lane import Feed, Lane
 from otherroof.far.pace import Pacer
+from otherroof.far.place import Done, Meter, Offers, Task
 from otherroof.far.session import Doorway, Session, connect, log_in, negotiate, prove_host_key, read_login_key
 from otherroof.far.trial import Trial, try_out
 from otherroof.link.ladder import Rung, Seen, not_ok, not_tried, ok
@@ -80,7 +81,7 @@ class SshRungs:
     def _speaks(self, limit_s: float) -> Seen:
         self._sock = connect(self._doorway)
         try:
-            self._transport = negotiate(self._doorway, self._sock, ops.Meter())
+            self._transport = negotiate(self._doorway, self._sock, Meter())
         except HostKeyChanged as problem:
             self._other_kind = problem  # it speaks; what it lacks is the next rung's matter
             return ok(f"{self._doorway.where} speaks SSH")
@@ -103,7 +104,7 @@ class SshRungs:
         assert self._sock is not None
         session = Session(self._doorway, self._transport, self._sock)
         base = self._base.encode("utf-8", "surrogateescape").rstrip(b"/") + b"/"
-        self._lane = Lane(session, base, Pacer(), ops.Meter())
+        self._lane = Lane(session, base, Pacer(), Meter())
         return offers_seen(self._lane.offers)
 
     def _writes(self, limit_s: float) -> Seen:
@@ -117,7 +118,7 @@ class SshRungs:
         return clock_seen(offset) if offset else not_tried("no file could be written, whose time would tell")
 
 
-def offers_seen(offers: ops.Offers) -> Seen:
+def offers_seen(offers: Offers) -> Seen:
     """Which quicker or safer ways the far box offers, and what is done where it does not."""
     ways = {
         "copying inside the far box": (offers.copy_range, "a large file that changed is sent whole"),
@@ -177,8 +178,8 @@ def _tight(space: ops.Space | None) -> str:
 
 
 def _perform(lane: Lane, script: ops.Script[T]) -> T:
-    tasks = [ops.Task("only", script)]
-    results: list[ops.Done[str, T]] = []
+    tasks = [Task("only", script)]
+    results: list[Done[str, T]] = []
     lane.work(
         Feed(lambda wait: tasks.pop() if tasks else None, lambda task, done: results.append(done), lambda: not tasks)
     )

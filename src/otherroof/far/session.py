@@ -28,7 +28,7 @@ from otherroof.errors import (
     Unreached,
     WrongSettings,
 )
-from otherroof.far.ops import Meter
+from otherroof.far.place import Meter
 
 # The first is the quickest by far where the processor has AES instructions; the rest is for those that lack it.
 CIPHERS = ("aes128-gcm@openssh.com", "aes256-gcm@openssh.com", "aes128-ctr", "aes256-ctr")

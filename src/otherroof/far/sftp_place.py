@@ -16,8 +16,8 @@ from otherroof.errors import LinkLost, OtherroofError
 from otherroof.far.courtesy_watch import CourtesyWatch
 from otherroof.far.hand_out import HandOut
 from otherroof.far.lane import MAX_SCRIPTS, Feed, Lane
-from otherroof.far.ops import Done, K, Meter, T, Task
 from otherroof.far.pace import Pacer
+from otherroof.far.place import Done, K, Meter, T, Task
 from otherroof.far.session import Doorway, Session, open_session
 
 BACKLOG_BYTES = 16 * 1024 * 1024  # memory that tasks handed out may hold

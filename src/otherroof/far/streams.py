@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 from otherroof.errors import LinkLost, OtherroofError
 from otherroof.far import ops, wire
+from otherroof.far.place import Meter
 
 WINDOW = 4 * 1024 * 1024  # bytes of content in flight on one lane
 MAX_COPIES = 64  # copies inside the far box in flight
@@ -46,7 +47,7 @@ class _Drawing:
 class Streams:
     """The pours and draws of one lane."""
 
-    def __init__(self, put: Put, meter: ops.Meter) -> None:
+    def __init__(self, put: Put, meter: Meter) -> None:
         self._put = put
         self._meter = meter
         self._max_read = ops.LEAST

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from otherroof.far.ops import Meter
+from otherroof.far.place import Meter
 
 
 @dataclass(slots=True)

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 
 from otherroof.copying.sqlite_file import sqlite_translated
 from otherroof.errors import OtherroofError
-from otherroof.far.ops import Place, Task
+from otherroof.far.place import Place, Task
 from otherroof.layout.open.keeping import OpenKeeping
 from otherroof.layout.open.paths import JobPaths
 

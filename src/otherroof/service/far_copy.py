@@ -10,8 +10,8 @@ from collections.abc import Callable
 from datetime import datetime
 
 from otherroof.clock import Clock
-from otherroof.far.ops import Meter
 from otherroof.far.pace import Pacer, bytes_per_s
+from otherroof.far.place import Meter
 from otherroof.far.session import Doorway
 from otherroof.far.sftp_place import SftpPlace
 from otherroof.layout.listing_key import ListingKey

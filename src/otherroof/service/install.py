@@ -199,7 +199,7 @@ def left_behind() -> list[str]:
         "without these keys nobody can reach the far box; keep them as long as the far copy is wanted",
         f"left in place: the account {ACCOUNT}, because the keys belong to it; "
         f"once both folders are gone, `userdel {ACCOUNT}` removes it",
-        "left in place: a tunnel that is up at this moment, with its firewall table, until this machine restarts",
+        "left in place: a tunnel that is to stay up, with its firewall table, until this machine restarts",
         "close the tunnel's port in the router, if nothing else uses it",
     ]
 

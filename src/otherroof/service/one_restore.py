@@ -13,7 +13,7 @@ from otherroof.copying.entry import shown
 from otherroof.copying.ports import FarView
 from otherroof.copying.tally import Problem
 from otherroof.errors import Damaged, OtherroofError
-from otherroof.far.ops import Task
+from otherroof.far.place import Task
 from otherroof.far.sftp_place import SftpPlace
 from otherroof.layout.listing import Header, header_at
 from otherroof.layout.listing_key import ListingKey, read_key
@@ -22,8 +22,9 @@ from otherroof.layout.open.keeping import OpenKeeping
 from otherroof.ledger import Ledger
 from otherroof.ledger.space import DamageMark
 from otherroof.link.way import open_way
+from otherroof.recall.errand import Recall, Version, Wanted
 from otherroof.recall.progress import Recalled
-from otherroof.recall.restore import Recall, Restorer, Version, Wanted
+from otherroof.recall.restore import Restorer
 from otherroof.recall.target import Existing, Target
 from otherroof.recall.versions import Version as Listed
 from otherroof.recall.versions import chosen, taken_of

@@ -11,7 +11,8 @@ from otherroof.copying.source import new_digest
 from otherroof.copying.stream import FileStream, Held
 from otherroof.errors import Denied, NotOffered, NotThere, PlaceError, Refused, RunCut
 from otherroof.far import ops
-from otherroof.far.ops import Attrs, Gathered, Mode, Place, Script
+from otherroof.far.ops import Attrs, Gathered, Mode, Script
+from otherroof.far.place import Place
 from otherroof.layout.open import steps
 from otherroof.layout.open.paths import JobPaths
 

@@ -14,7 +14,8 @@ from typing import Any
 from otherroof.copying.catalogue import Block, Facts
 from otherroof.copying.ports import FarView
 from otherroof.errors import HomeTrouble
-from otherroof.far.ops import Place, Script, perform, perform_all
+from otherroof.far.ops import Script
+from otherroof.far.place import Place, perform, perform_all
 from otherroof.layout.listing import Header, check_listing, entry_lines, write_listing
 from otherroof.layout.listing_key import ListingKey
 from otherroof.layout.open.changes import OpenChanges

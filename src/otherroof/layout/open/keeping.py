@@ -15,7 +15,8 @@ from typing import Any
 from otherroof.copying.ports import FarView
 from otherroof.errors import Damaged, FarTrouble, HomeTrouble, NotThere, PlaceError, Refused
 from otherroof.far import ops
-from otherroof.far.ops import DataPiece, Mode, NotYet, Piece, Place, Script, Task
+from otherroof.far.ops import DataPiece, Mode, NotYet, Piece, Script
+from otherroof.far.place import Place, Task
 from otherroof.layout.listing import holds_header
 from otherroof.layout.open import steps
 from otherroof.layout.open.changes import digest_of

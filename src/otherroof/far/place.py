@@ -1,0 +1,124 @@
+"""The port of a place: scripts go in, their results come out, many of them at once.
+
+What a script may ask is in `ops`. How a place carries it out, over SFTP or in a folder of this machine, it keeps to
+itself; nothing here knows a connection or a file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator, Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Generic, Protocol, TypeVar
+
+from otherroof.errors import OtherroofError
+from otherroof.far.ops import LEAST, Op, Script
+
+K = TypeVar("K")
+T = TypeVar("T")
+K_co = TypeVar("K_co", covariant=True)
+T_co = TypeVar("T_co", covariant=True)
+
+
+@dataclass(slots=True)
+class Task(Generic[K_co, T_co]):
+    """A script with the key its result is known by; `weight` is the memory it holds, in bytes.
+
+    `lane` asks for a certain lane (counted modulo their number): parts of one file that should go side by side.
+    """
+
+    key: K_co
+    script: Script[T_co]
+    weight: int = 0
+    lane: int | None = None
+
+
+@dataclass(slots=True)
+class Done(Generic[K_co, T_co]):
+    """How a task ended: with a value, or with an error of the root error's kinds."""
+
+    key: K_co
+    value: T_co | None = None
+    error: OtherroofError | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Offers:
+    """What a place can do beyond the bare minimum, and its limits in bytes."""
+
+    link: bool = False
+    copy_range: bool = False
+    sync: bool = False
+    space: bool = False
+    symlink: bool = True
+    max_write: int = LEAST
+    max_read: int = LEAST
+
+
+@dataclass(slots=True)
+class Meter:
+    """Counts that a display or a test can watch while work goes on; bytes of content, and on the wire."""
+
+    landed: int = 0
+    drawn: int = 0
+    wire_up: int = 0
+    wire_down: int = 0
+
+
+class Place(Protocol):
+    """A folder tree that copies are written to. One contract for every kind of place.
+
+    `carry_out` runs scripts, many at once where the place allows it, taken from `work` as room comes free, and
+    yields each result as it comes, in no order. `work` may give None: nothing now, ask again after the next result.
+    LinkLost ends it: what was under way is then uncertain, as it is where the generator is closed early. `tick` is
+    called about every second in the caller's thread while work is under way.
+    """
+
+    offers: Offers
+    meter: Meter
+
+    @property
+    def lanes(self) -> int:
+        """How many tasks can truly move at once; a task may ask for one of them."""
+
+    def widen(self) -> None:
+        """Get ready for much work, where that helps."""
+
+    def carry_out(
+        self, work: Iterable[Task[K, T] | None], tick: Callable[[], None] | None = None
+    ) -> Generator[Done[K, T], None, None]: ...
+
+    def close(self) -> None: ...
+
+
+@dataclass(slots=True)
+class _Only:
+    """Key for a single script."""
+
+    name: str = field(default="only")
+
+
+def perform(place: Place, script: Script[T]) -> T:
+    """Run one script and answer its value; raises its error."""
+    (done,) = list(place.carry_out([Task(_Only(), script)]))
+    if done.error is not None:
+        raise done.error
+    return done.value  # type: ignore[return-value]
+
+
+def perform_all(place: Place, scripts: Sequence[Script[Any]]) -> list[Any]:
+    """Run several scripts at once and answer their values in their order; raises the first one's error that has any."""
+    found: dict[int, Done[int, Any]] = {}
+    for done in place.carry_out(Task(number, script) for number, script in enumerate(scripts)):
+        found[done.key] = done
+    values = []
+    for number in range(len(scripts)):
+        error = found[number].error
+        if error is not None:
+            raise error
+        values.append(found[number].value)
+    return values
+
+
+def ask(op: Op) -> Script[Any]:
+    """A script of a single request."""
+    return (yield op)
