@@ -212,7 +212,8 @@ def negotiate(doorway: Doorway, sock: socket.socket, meter: Meter) -> paramiko.T
         options.key_types = kinds
         transport.banner_timeout = transport.auth_timeout = transport.handshake_timeout = doorway.answer_s
         transport.clear_to_send_timeout = doorway.answer_s
-        transport.start_client(timeout=doorway.answer_s)
+        # The time-outs above are to run out first: of this one the library says nothing.
+        transport.start_client(timeout=2 * doorway.answer_s + 1)
     except paramiko.ssh_exception.IncompatiblePeer as problem:
         transport.close()
         sock.close()
@@ -225,6 +226,10 @@ def negotiate(doorway: Doorway, sock: socket.socket, meter: Meter) -> paramiko.T
         transport.close()
         sock.close()
         raise _no_agreement(doorway, transport, counted, problem) from problem
+    if not transport.initial_kex_done:
+        transport.close()
+        sock.close()
+        raise _silent(doorway, 2 * doorway.answer_s + 1)
     transport.set_keepalive(KEEPALIVE_S)
     return transport
 
@@ -233,6 +238,8 @@ def _no_agreement(
     doorway: Doorway, transport: paramiko.Transport, counted: CountedSocket, problem: Exception
 ) -> Unreached:
     """Why no keys were agreed on: a server that is killed or overrun hangs up, and is worth another try."""
+    if transport.remote_version and isinstance(problem, EOFError) and not counted.hung_up:
+        return _silent(doorway, doorway.answer_s)
     if transport.remote_version:
         return _broken(doorway, problem)
     advice = "check the port, and what the router forwards it to"
