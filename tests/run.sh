@@ -1,6 +1,7 @@
 #!/bin/sh
 # Installs what the tests need (system packages too, where this runs as root on a Debian system) and runs them all.
-# Arguments go to pytest: `sh tests/run.sh tests/unit -k guard`.
+# Arguments go to pytest: `sh tests/run.sh tests/unit -k guard`. Without any, the lab, which mostly waits for time-outs
+# and the like, runs beside the other tests, and its report comes after theirs.
 set -eu
 cd "$(dirname "$0")/.."
 venv="${OTHERROOF_VENV:-.venv}"
@@ -28,4 +29,16 @@ if [ ! -e "$stamp" ] || [ pyproject.toml -nt "$stamp" ]; then
     "$venv/bin/pip" install --quiet --editable '.[tests]'
     touch "$stamp"
 fi
-exec "$venv/bin/python" -m pytest "$@"
+[ $# -eq 0 ] || exec "$venv/bin/python" -m pytest "$@"
+
+told=$(mktemp)
+"$venv/bin/python" -m pytest tests/lab >"$told" 2>&1 &
+lab=$!
+trap 'kill "$lab" 2>/dev/null; rm -f "$told"' EXIT
+trap 'exit 130' INT TERM
+failed=0
+"$venv/bin/python" -m pytest --ignore=tests/lab || failed=$?
+echo "the lab goes on; its report follows"
+wait "$lab" || failed=$?
+cat "$told"
+exit "$failed"
