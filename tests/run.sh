@@ -34,7 +34,7 @@ fi
 told=$(mktemp)
 "$venv/bin/python" -m pytest tests/lab >"$told" 2>&1 &
 lab=$!
-trap 'kill "$lab" 2>/dev/null; rm -f "$told"' EXIT
+trap 'kill "$lab" 2>/dev/null || :; rm -f "$told"' EXIT
 trap 'exit 130' INT TERM
 failed=0
 "$venv/bin/python" -m pytest --ignore=tests/lab || failed=$?
