@@ -18,6 +18,15 @@ NOW = datetime(2031, 3, 6, 12, 0, tzinfo=UTC)
 ZONE = ZoneInfo("America/St_Johns")
 DAY = timedelta(days=1)
 HOUR = timedelta(hours=1)
+MAIL = """
+[mail]
+server = "localhost"
+secure = "none"
+sender = "larch@example.net"
+[channel.family]
+kind = "mail"
+to = ["kim@example.net"]
+"""  # in settings: one channel, to one person
 
 
 def look_at(now: datetime = NOW, **changed: Any) -> Look:

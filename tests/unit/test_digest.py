@@ -25,20 +25,11 @@ from otherroof.watch.digest.uncovered import folders_in, uncovered
 from otherroof.watch.rules import RULES, Finding
 from support.household import write_household
 from support.long_history import write_history
-from support.watching import DAY, HOUR, Night, NotingChannel, far, row, write_run
+from support.watching import DAY, HOUR, MAIL, Night, NotingChannel, far, row, write_run
 
 NOW = datetime(2031, 3, 6, 10, 0, tzinfo=UTC)
 ZONE = ZoneInfo("America/St_Johns")
 EXTRA = Extra(trends=TRENDS)
-MAIL = """
-[mail]
-server = "localhost"
-secure = "none"
-sender = "larch@example.net"
-[channel.family]
-kind = "mail"
-to = ["kim@example.net"]
-"""
 
 
 class House:

@@ -19,18 +19,10 @@ from otherroof.service.notify import Notifier
 from otherroof.service.outcry import AGAIN_S, BLIND_AFTER_S, Outcry, cry, opened_ledger
 from otherroof.settings import Settings, require_settings
 from support.household import write_household
-from support.watching import NotingChannel
+from support.watching import MAIL, NotingChannel
 
 START = datetime(2031, 3, 6, 12, 0, tzinfo=UTC)
-CHANNELS = """
-[mail]
-server = "localhost"
-secure = "none"
-sender = "larch@example.net"
-[channel.family]
-kind = "mail"
-to = ["kim@example.net"]
-[channel.weekly]
+CHANNELS = f"""{MAIL}[channel.weekly]
 kind = "mail"
 to = ["robin@example.net"]
 carries = ["digest"]

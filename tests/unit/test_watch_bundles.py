@@ -19,19 +19,10 @@ from otherroof.watch import Extra, digest, look, send_due
 from otherroof.watch.channels import Message
 from support.household import write_household
 from support.simulated import NO_ANSWER
-from support.watching import DAY, HOUR, Night, NotingChannel, write_run
+from support.watching import DAY, HOUR, MAIL, Night, NotingChannel, write_run
 
 START = datetime(2031, 3, 1, 4, 0, tzinfo=UTC)
 JOBS = [f"job{number:02d}" for number in range(20)]
-MAIL = """
-[mail]
-server = "localhost"
-secure = "none"
-sender = "larch@example.net"
-[channel.family]
-kind = "mail"
-to = ["kim@example.net"]
-"""
 
 
 class House:

@@ -19,19 +19,11 @@ from otherroof.watch.channels import Message
 from otherroof.watch.sending import PAUSES_MIN, pause_after
 from support.household import write_household
 from support.simulated import NO_ANSWER
-from support.watching import DAY, HOUR, Night, NotingChannel, write_run
+from support.watching import DAY, HOUR, MAIL, Night, NotingChannel, write_run
 
 USUAL = Night()
 START = datetime(2031, 3, 1, 4, 0, tzinfo=UTC)
-CHANNELS = """
-[mail]
-server = "localhost"
-secure = "none"
-sender = "larch@example.net"
-[channel.family]
-kind = "mail"
-to = ["kim@example.net"]
-[channel.bell]
+CHANNELS = f"""{MAIL}[channel.bell]
 kind = "command"
 command = ["/bin/true"]
 """
