@@ -56,7 +56,7 @@ def _to_errors(line: str) -> None:
 def _show(verdict: Verdict, seconds: float) -> None:
     table = Table(title="What was sent, and how long it took", title_justify="left")
     table.add_column("")
-    for name in ("took", "files", "content", "sent", "on the wire"):
+    for name in ("took", "files", "new content", "sent", "on the wire"):
         table.add_column(name, justify="right")
     for act in verdict.acts:
         table.add_row(*_row(act))
