@@ -109,6 +109,7 @@ class Session:
         try:
             channel.invoke_subsystem("sftp")
         except (paramiko.SSHException, EOFError, OSError) as problem:
+            channel.close()
             raise self._no_sftp(too_late.finished.is_set(), problem) from problem
         finally:
             too_late.cancel()
