@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from otherroof.cli.main import main
-from support.main_job import OneJob
+from support.main_job import OneJob, one_job
 
 
 class Told:
@@ -44,3 +46,13 @@ def verb_of(job: OneJob, capsys: pytest.CaptureFixture[str]) -> Verb:
         return Told(int(left.value.code or 0), out, err)
 
     return call
+
+
+@contextmanager
+def two_files_and_a_link(where: Path) -> Iterator[OneJob]:
+    """A household small enough to count what a verb tells of it."""
+    with one_job(where) as made:
+        made.put("a", b"first a")
+        made.put("b/c", b"first c")
+        made.path("link").symlink_to("a")
+        yield made

@@ -28,8 +28,8 @@ from otherroof.errors import (
 from otherroof.ledger import Ledger
 from otherroof.service import stopping
 from otherroof.service.holding import job_lock
-from support.main_job import JOB, OneJob, one_job
-from support.verbs import Verb, verb_of
+from support.main_job import JOB, OneJob
+from support.verbs import Verb, two_files_and_a_link, verb_of
 
 RUN_ID = re.compile(r"\d{4}-\d\d-\d\dT\d{6}Z-[0-9a-f]{4}")
 RUN_KEYS = {"job", "run", "outcome", "files", "bytes", "seconds", "problems", "reason"}
@@ -40,10 +40,7 @@ SECOND_KEYS = {"scan", "send", "commit", "total"}
 
 @pytest.fixture
 def job(tmp_path: Path) -> Iterator[OneJob]:
-    with one_job(tmp_path) as made:
-        made.put("a", b"first a")
-        made.put("b/c", b"first c")
-        made.path("link").symlink_to("a")
+    with two_files_and_a_link(tmp_path) as made:
         yield made
 
 

@@ -14,16 +14,13 @@ from rich.console import Console
 
 from otherroof.cli.main import VERBS, main
 from otherroof.errors import EXIT_DAMAGED, EXIT_HELD, EXIT_LOOK, EXIT_WELL, EXIT_WRONG_USE
-from support.main_job import JOB, OneJob, one_job
-from support.verbs import Verb, verb_of
+from support.main_job import JOB, OneJob
+from support.verbs import Verb, two_files_and_a_link, verb_of
 
 
 @pytest.fixture
 def job(tmp_path: Path) -> Iterator[OneJob]:
-    with one_job(tmp_path) as made:
-        made.put("a", b"first a")
-        made.put("b/c", b"first c")
-        made.path("link").symlink_to("a")
+    with two_files_and_a_link(tmp_path) as made:
         yield made
 
 
