@@ -13,16 +13,16 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.clock import SystemClock
-from otherroof.copying.catalogue import Facts
-from otherroof.copying.ports import Keeper, Shape, Standing, Where
-from otherroof.copying.stream import FileStream, Held, Reader, StreamWish
-from otherroof.errors import Damaged, FarTrouble, NotOffered, PlaceError, Refused
-from otherroof.far.ops import Script, T
+from otherroof.base.clock import SystemClock
+from otherroof.base.errors import Damaged, FarTrouble, NotOffered, PlaceError, Refused
+from otherroof.copying.send.stream import FileStream, Reader, StreamWish
 from otherroof.far.place import perform
-from otherroof.layout.listing_key import ListingKey
-from otherroof.layout.open.changes import OpenChanges
-from otherroof.layout.open.keeper import HomeMark, OpenKeeper
+from otherroof.far.requests import Script, T
+from otherroof.far_copy.listing_key import ListingKey
+from otherroof.far_copy.ports import HeldPart, Keeper, Shape, Standing, Where
+from otherroof.far_copy.state import CopyState
+from otherroof.layouts.open.changes import OpenChanges
+from otherroof.layouts.open.keeper import HomeMark, OpenKeeper
 from support.places import Standing as StandingPlace
 from support.trees import Tree, blocks_of, line_of
 
@@ -263,7 +263,7 @@ def reader(tmp_path: Path) -> Iterator[Reader]:
     made.close()
 
 
-def stream(far: Far, reader: Reader, held: Held | None = None) -> FileStream:
+def stream(far: Far, reader: Reader, held: HeldPart | None = None) -> FileStream:
     offers = far.base.place.offers
     made = FileStream(StreamWish(b"big", bytes(32), offers.max_write, offers.sync), SystemClock(), held)
     reader.begin(made)
@@ -274,7 +274,7 @@ def stream(far: Far, reader: Reader, held: Held | None = None) -> FileStream:
 def test_large_file_arrives_aside_and_takes_its_place_at_the_end(far: Far, reader: Reader, had: bool) -> None:
     if had:
         far.has("latest", b"x/big")
-    assert far.do(far.layout.prepare(b"x/big", None)) == Held()
+    assert far.do(far.layout.prepare(b"x/big", None)) == HeldPart()
     far.do(far.layout.upload(b"x/big", stream(far, reader), None))
     assert far.latest(b"x/big") == (OLD if had else None)
     far.do(far.layout.finish(b"x/big", shape(BIG), had=had))
@@ -308,7 +308,7 @@ def test_part_that_is_gone_or_shorter_than_it_was_is_begun_anew(far: Far, there:
     part = far.base.here / os.fsdecode(far.layout.paths.part(b"big"))
     if there is not None:
         part.write_bytes(there)
-    assert far.do(far.layout.prepare(b"big", 1000)) == Held()
+    assert far.do(far.layout.prepare(b"big", 1000)) == HeldPart()
     assert part.read_bytes() == b""
 
 
@@ -402,7 +402,7 @@ TREE: Tree = {b"a": (1, 1, 2, 3, 0o100644), b"b": (2, 0, 2, 3, 0o40755), b"b/\xf
 
 def commit(keeper: Keeper, run: str, *, same_as: str = "") -> None:
     keeper.begin(run, keeper.view())
-    facts = Facts(run, keeper.home_id, files=2, size=3, whole_run=same_as or run)
+    facts = CopyState(run, keeper.home_id, files=2, size=3, whole_run=same_as or run)
     keeper.commit(facts, () if same_as else blocks_of(TREE), "2031-04-05T01:30:00Z")
 
 

@@ -13,10 +13,10 @@ from typing import Any
 
 import pytest
 
-from otherroof.errors import Denied, NotOffered, NotThere, OtherroofError, PlaceError, Refused
-from otherroof.far import ops
-from otherroof.far.ops import NOT_YET, CopyPiece, DataPiece, Mode, Op, Script, SyncPiece
+from otherroof.base.errors import Denied, NotOffered, NotThere, OtherroofError, PlaceError, Refused
+from otherroof.far import requests
 from otherroof.far.place import Task, ask, perform
+from otherroof.far.requests import NOT_YET, CopyPiece, DataPiece, Mode, Op, Script, SyncPiece
 from support.places import Standing
 
 NEW = Mode.WRITE | Mode.CREATE | Mode.ONLY_NEW
@@ -41,11 +41,11 @@ def put(folder: Here, name: bytes, content: bytes = b"content") -> Path:
 
 
 def writes(path: bytes, *pieces: tuple[int, bytes], mode: Mode = NEW) -> Script[Any]:
-    handle = yield ops.OpenFile(path, mode, 0o640)
-    yield tuple(ops.Write(handle, offset, data) for offset, data in pieces)
-    yield (ops.Shape(handle, permissions=0o600, mtime=1_234_567_890), ops.Sync(handle))
-    attrs = yield ops.LookOpen(handle)
-    yield ops.Shut(handle)
+    handle = yield requests.OpenFile(path, mode, 0o640)
+    yield tuple(requests.Write(handle, offset, data) for offset, data in pieces)
+    yield (requests.Shape(handle, permissions=0o600, mtime=1_234_567_890), requests.Sync(handle))
+    attrs = yield requests.LookOpen(handle)
+    yield requests.Shut(handle)
     return attrs
 
 
@@ -57,7 +57,7 @@ def test_file_of_any_name_is_written_shaped_and_read_back(base: Standing, folder
     attrs = perform(base.place, writes(at(folder, name), (0, b"abc"), (5, b"xyz"), (3, b"--")))
     assert (attrs.size, attrs.mtime, stat.S_IMODE(attrs.mode)) == (8, 1_234_567_890, 0o600)
     assert (folder[1] / os.fsdecode(name)).read_bytes() == b"abc--xyz"
-    found = perform(base.place, ask(ops.Look(at(folder, name))))
+    found = perform(base.place, ask(requests.Look(at(folder, name))))
     assert (found.size, found.mtime, stat.S_ISREG(found.mode)) == (8, 1_234_567_890, True)
 
 
@@ -66,13 +66,13 @@ def test_longest_write_and_read_that_are_offered_work(base: Standing, folder: He
     content = os.urandom(most)
 
     def script() -> Script[bytes]:
-        handle = yield ops.OpenFile(at(folder, b"a"), NEW | Mode.READ)
-        yield ops.Write(handle, 0, content)
-        data = yield ops.Read(handle, 0, base.place.offers.max_read)
-        yield ops.Shut(handle)
+        handle = yield requests.OpenFile(at(folder, b"a"), NEW | Mode.READ)
+        yield requests.Write(handle, 0, content)
+        data = yield requests.Read(handle, 0, base.place.offers.max_read)
+        yield requests.Shut(handle)
         return data
 
-    assert most >= ops.LEAST
+    assert most >= requests.LEAST
     assert content.startswith(perform(base.place, script()))
     assert (folder[1] / "a").read_bytes() == content
 
@@ -81,9 +81,9 @@ def test_reading_past_the_end_is_nothing(base: Standing, folder: Here) -> None:
     put(folder, b"a", b"12345")
 
     def script() -> Script[tuple[bytes, ...]]:
-        handle = yield ops.OpenFile(at(folder, b"a"), Mode.READ)
-        found = yield (ops.Read(handle, 3, 100), ops.Read(handle, 5, 10), ops.Read(handle, 50, 10))
-        yield ops.Shut(handle)
+        handle = yield requests.OpenFile(at(folder, b"a"), Mode.READ)
+        found = yield (requests.Read(handle, 3, 100), requests.Read(handle, 5, 10), requests.Read(handle, 50, 10))
+        yield requests.Shut(handle)
         return found
 
     assert perform(base.place, script()) == (b"45", b"", b"")
@@ -93,8 +93,8 @@ def test_file_is_cut_to_size(base: Standing, folder: Here) -> None:
     path = put(folder, b"a", b"12345")
 
     def script() -> Script[None]:
-        handle = yield ops.OpenFile(at(folder, b"a"), Mode.WRITE)
-        yield (ops.Shape(handle, size=2), ops.Shut(handle))
+        handle = yield requests.OpenFile(at(folder, b"a"), Mode.WRITE)
+        yield (requests.Shape(handle, size=2), requests.Shut(handle))
 
     perform(base.place, script())
     assert path.read_bytes() == b"12"
@@ -148,7 +148,7 @@ def test_entry_gets_another_name(do: Callable[[Op], Any], folder: Here, what: st
     make(folder, "old", what)
     (folder[1] / "below").mkdir()
     before = {name.replace(b"old", b"below/new"): entry for name, entry in things(folder).items()}
-    do(ops.Rename(at(folder, b"old"), at(folder, b"below/new")))
+    do(requests.Rename(at(folder, b"old"), at(folder, b"below/new")))
     after = things(folder)
     assert {name: after[name][0] for name in after} == {name: before[name][0] for name in before}
 
@@ -163,7 +163,7 @@ def test_name_that_is_taken_is_never_given_away(do: Callable[[Op], Any], folder:
         make(folder, "inside", "file")
     before = things(folder)
     with pytest.raises(Refused):
-        do(ops.Rename(at(folder, b"old"), at(folder, b"new")))
+        do(requests.Rename(at(folder, b"old"), at(folder, b"new")))
     assert things(folder) == before
 
 
@@ -172,22 +172,22 @@ def test_file_does_not_take_the_name_of_a_dangling_link(do: Callable[[Op], Any],
     make(folder, "new", "dangling")
     before = things(folder)
     with pytest.raises(Refused):
-        do(ops.Rename(at(folder, b"old"), at(folder, b"new")))
+        do(requests.Rename(at(folder, b"old"), at(folder, b"new")))
     assert things(folder) == before
 
 
 OPS: dict[str, Callable[[Here], Op]] = {
-    "Rename": lambda folder: ops.Rename(at(folder, b"none"), at(folder, b"x")),
-    "Rename into": lambda folder: ops.Rename(at(folder, b"a"), at(folder, b"none/x")),
-    "OpenFile": lambda folder: ops.OpenFile(at(folder, b"none"), Mode.READ),
-    "OpenFile in": lambda folder: ops.OpenFile(at(folder, b"none/x"), NEW),
-    "Look": lambda folder: ops.Look(at(folder, b"none")),
-    "Look below a file": lambda folder: ops.Look(at(folder, b"a/x")),
-    "Remove": lambda folder: ops.Remove(at(folder, b"none")),
-    "DropFolder": lambda folder: ops.DropFolder(at(folder, b"none")),
-    "MakeFolder": lambda folder: ops.MakeFolder(at(folder, b"none/x")),
-    "OpenFolder": lambda folder: ops.OpenFolder(at(folder, b"none")),
-    "MakeSymlink": lambda folder: ops.MakeSymlink(b"t", at(folder, b"none/x")),
+    "Rename": lambda folder: requests.Rename(at(folder, b"none"), at(folder, b"x")),
+    "Rename into": lambda folder: requests.Rename(at(folder, b"a"), at(folder, b"none/x")),
+    "OpenFile": lambda folder: requests.OpenFile(at(folder, b"none"), Mode.READ),
+    "OpenFile in": lambda folder: requests.OpenFile(at(folder, b"none/x"), NEW),
+    "Look": lambda folder: requests.Look(at(folder, b"none")),
+    "Look below a file": lambda folder: requests.Look(at(folder, b"a/x")),
+    "Remove": lambda folder: requests.Remove(at(folder, b"none")),
+    "DropFolder": lambda folder: requests.DropFolder(at(folder, b"none")),
+    "MakeFolder": lambda folder: requests.MakeFolder(at(folder, b"none/x")),
+    "OpenFolder": lambda folder: requests.OpenFolder(at(folder, b"none")),
+    "MakeSymlink": lambda folder: requests.MakeSymlink(b"t", at(folder, b"none/x")),
 }
 
 
@@ -199,10 +199,10 @@ def test_what_is_not_there_is_told_as_that(do: Callable[[Op], Any], folder: Here
 
 
 TAKEN: dict[str, Callable[[Here], Op]] = {
-    "MakeFolder": lambda folder: ops.MakeFolder(at(folder, b"a")),
-    "MakeFolder on a folder": lambda folder: ops.MakeFolder(at(folder, b"f")),
-    "MakeSymlink": lambda folder: ops.MakeSymlink(b"t", at(folder, b"a")),
-    "DropFolder of one that is not empty": lambda folder: ops.DropFolder(at(folder, b"f")),
+    "MakeFolder": lambda folder: requests.MakeFolder(at(folder, b"a")),
+    "MakeFolder on a folder": lambda folder: requests.MakeFolder(at(folder, b"f")),
+    "MakeSymlink": lambda folder: requests.MakeSymlink(b"t", at(folder, b"a")),
+    "DropFolder of one that is not empty": lambda folder: requests.DropFolder(at(folder, b"f")),
 }
 
 
@@ -222,10 +222,10 @@ def test_remove_takes_files_and_links_and_no_folder(do: Callable[[Op], Any], fol
     put(folder, b"a")
     make(folder, "link", "dangling")
     make(folder, "f", "folder")
-    do(ops.Remove(at(folder, b"a")))
-    do(ops.Remove(at(folder, b"link")))
+    do(requests.Remove(at(folder, b"a")))
+    do(requests.Remove(at(folder, b"link")))
     with pytest.raises(PlaceError):
-        do(ops.Remove(at(folder, b"f")))
+        do(requests.Remove(at(folder, b"f")))
     assert things(folder) == {b"f": ("folder", b"")}
 
 
@@ -233,17 +233,17 @@ def test_link_holds_any_target_and_is_looked_at_itself(do: Callable[[Op], Any], 
     put(folder, b"a", b"12345")
     for number, target in enumerate((b"a", b"../..", b"/etc/passwd", b"\xff\n")):
         name = b"link%d" % number
-        do(ops.MakeSymlink(target, at(folder, name)))
+        do(requests.MakeSymlink(target, at(folder, name)))
         assert os.readlink(os.path.join(bytes(folder[1]), name)) == target
-        assert stat.S_ISLNK(do(ops.Look(at(folder, name))).mode)
+        assert stat.S_ISLNK(do(requests.Look(at(folder, name))).mode)
 
 
-def listing(path: bytes) -> Script[dict[bytes, ops.Attrs]]:
-    handle = yield ops.OpenFolder(path)
+def listing(path: bytes) -> Script[dict[bytes, requests.Attrs]]:
+    handle = yield requests.OpenFolder(path)
     found = {}
-    while (portion := (yield ops.ReadFolder(handle))) is not None:
+    while (portion := (yield requests.ReadFolder(handle))) is not None:
         found |= {name: attrs for name, attrs in portion if name not in (b".", b"..")}
-    yield ops.Shut(handle)
+    yield requests.Shut(handle)
     return found
 
 
@@ -270,7 +270,7 @@ def test_empty_folder_lists_nothing(base: Standing, folder: Here) -> None:
 
 def test_second_name_or_its_absence_is_told(base: Standing, do: Callable[[Op], Any], folder: Here) -> None:
     path = put(folder, b"a")
-    link = ops.Link(at(folder, b"a"), at(folder, b"b"))
+    link = requests.Link(at(folder, b"a"), at(folder, b"b"))
     if not base.place.offers.link:
         with pytest.raises(NotOffered):
             do(link)
@@ -279,9 +279,9 @@ def test_second_name_or_its_absence_is_told(base: Standing, do: Callable[[Op], A
     assert (folder[1] / "b").samefile(path)
     for taken in (b"b", b"a"):
         with pytest.raises(Refused):
-            do(ops.Link(at(folder, b"a"), at(folder, taken)))
+            do(requests.Link(at(folder, b"a"), at(folder, taken)))
     with pytest.raises(NotThere):
-        do(ops.Link(at(folder, b"none"), at(folder, b"c")))
+        do(requests.Link(at(folder, b"none"), at(folder, b"c")))
 
 
 def test_copy_inside_the_place_or_its_absence_is_told(base: Standing, folder: Here) -> None:
@@ -289,15 +289,15 @@ def test_copy_inside_the_place_or_its_absence_is_told(base: Standing, folder: He
     put(folder, b"a", content)
 
     def script() -> Script[int]:
-        old = yield ops.OpenFile(at(folder, b"a"), Mode.READ)
-        new = yield ops.OpenFile(at(folder, b"b"), NEW)
+        old = yield requests.OpenFile(at(folder, b"a"), Mode.READ)
+        new = yield requests.OpenFile(at(folder, b"b"), NEW)
         yield (
-            ops.CopyRange(old, 1000, 1_999_000, new, 500_000),
-            ops.CopyRange(old, 2_999_990, 10, new, 0),
-            ops.CopyRange(old, 5_000_000, 10, new, 100),
+            requests.CopyRange(old, 1000, 1_999_000, new, 500_000),
+            requests.CopyRange(old, 2_999_990, 10, new, 0),
+            requests.CopyRange(old, 5_000_000, 10, new, 100),
         )
-        attrs = yield ops.LookOpen(new)
-        yield (ops.Shut(old), ops.Shut(new))
+        attrs = yield requests.LookOpen(new)
+        yield (requests.Shut(old), requests.Shut(new))
         return attrs.size
 
     if not base.place.offers.copy_range:
@@ -312,9 +312,9 @@ def test_copy_inside_the_place_or_its_absence_is_told(base: Standing, folder: He
 
 def test_sync_says_whether_it_could(base: Standing, folder: Here) -> None:
     def script() -> Script[bool]:
-        handle = yield ops.OpenFile(at(folder, b"a"), NEW)
-        synced: bool = yield ops.Sync(handle)
-        yield ops.Shut(handle)
+        handle = yield requests.OpenFile(at(folder, b"a"), NEW)
+        synced: bool = yield requests.Sync(handle)
+        yield requests.Shut(handle)
         return synced
 
     assert perform(base.place, script()) == base.place.offers.sync
@@ -323,9 +323,9 @@ def test_sync_says_whether_it_could(base: Standing, folder: Here) -> None:
 def test_room_is_told_or_its_absence(base: Standing, do: Callable[[Op], Any]) -> None:
     if not base.place.offers.space:
         with pytest.raises(NotOffered):
-            do(ops.AskSpace(b"."))
+            do(requests.AskSpace(b"."))
         return
-    space = do(ops.AskSpace(b"."))
+    space = do(requests.AskSpace(b"."))
     found = os.statvfs(base.here)
     assert space.total == found.f_blocks * found.f_frsize
     assert abs(space.free - found.f_bavail * found.f_frsize) < 2e9  # others write there too
@@ -344,10 +344,10 @@ def test_extensions_are_those_of_its_kind(base: Standing) -> None:
 def test_refusal_is_raised_in_the_script_and_it_goes_on(base: Standing, folder: Here) -> None:
     def script() -> Script[str]:
         try:
-            yield ops.Look(at(folder, b"none"))
+            yield requests.Look(at(folder, b"none"))
         except NotThere as error:
             told = error.where
-        yield ops.MakeFolder(at(folder, b"made"))
+        yield requests.MakeFolder(at(folder, b"made"))
         return told
 
     assert perform(base.place, script()).endswith("/none")
@@ -359,10 +359,10 @@ def test_of_several_requests_the_first_refusal_is_raised_and_all_are_done(base: 
 
     def script() -> Script[None]:
         yield (
-            ops.MakeFolder(at(folder, b"one")),
-            ops.MakeFolder(at(folder, b"taken")),
-            ops.Look(at(folder, b"none")),
-            ops.MakeFolder(at(folder, b"two")),
+            requests.MakeFolder(at(folder, b"one")),
+            requests.MakeFolder(at(folder, b"taken")),
+            requests.Look(at(folder, b"none")),
+            requests.MakeFolder(at(folder, b"two")),
         )
 
     with pytest.raises(Refused):
@@ -406,12 +406,12 @@ def test_work_that_comes_later_is_asked_for_after_each_result(base: Standing, fo
 class Pieces:
     """A source of pieces that keeps its takers waiting now and then."""
 
-    def __init__(self, pieces: list[ops.Piece | OtherroofError]) -> None:
+    def __init__(self, pieces: list[requests.Piece | OtherroofError]) -> None:
         self.left = list(pieces)
-        self.down: list[ops.Piece] = []
+        self.down: list[requests.Piece] = []
         self.asked = 0
 
-    def take(self, *, wait: bool) -> ops.Piece | ops.NotYet | None:
+    def take(self, *, wait: bool) -> requests.Piece | requests.NotYet | None:
         self.asked += 1
         if self.asked % 3 == 0:
             return NOT_YET
@@ -422,17 +422,17 @@ class Pieces:
             raise piece
         return piece
 
-    def landed(self, piece: ops.Piece) -> None:
+    def landed(self, piece: requests.Piece) -> None:
         self.down.append(piece)
 
 
 def pours(path: bytes, source: Pieces, old: bytes | None = None) -> Script[None]:
-    handle = yield ops.OpenFile(path, NEW)
-    old_handle = (yield ops.OpenFile(old, Mode.READ)) if old is not None else None
+    handle = yield requests.OpenFile(path, NEW)
+    old_handle = (yield requests.OpenFile(old, Mode.READ)) if old is not None else None
     try:
-        yield ops.Pour(handle, source, old_handle)
+        yield requests.Pour(handle, source, old_handle)
     finally:
-        yield (ops.Shut(handle), *((ops.Shut(old_handle),) if old is not None else ()))
+        yield (requests.Shut(handle), *((requests.Shut(old_handle),) if old is not None else ()))
 
 
 def test_stream_of_pieces_arrives_whole_in_any_order(base: Standing, folder: Here) -> None:
@@ -488,9 +488,9 @@ def test_range_is_drawn_in_order(base: Standing, folder: Here, offset: int, leng
     sunk = Sunk()
 
     def script() -> Script[int]:
-        handle = yield ops.OpenFile(at(folder, b"a"), Mode.READ)
-        count: int = yield ops.Draw(handle, offset, length, sunk)
-        yield ops.Shut(handle)
+        handle = yield requests.OpenFile(at(folder, b"a"), Mode.READ)
+        count: int = yield requests.Draw(handle, offset, length, sunk)
+        yield requests.Shut(handle)
         return count
 
     assert perform(base.place, script()) == given
@@ -505,11 +505,11 @@ def test_trouble_of_the_sink_is_raised_and_the_place_is_fit_for_more(base: Stand
             raise OtherroofError("this disk is full")
 
     def script() -> Script[None]:
-        handle = yield ops.OpenFile(at(folder, b"a"), Mode.READ)
+        handle = yield requests.OpenFile(at(folder, b"a"), Mode.READ)
         try:
-            yield ops.Draw(handle, 0, 3_000_000, Full())
+            yield requests.Draw(handle, 0, 3_000_000, Full())
         finally:
-            yield ops.Shut(handle)
+            yield requests.Shut(handle)
 
     with pytest.raises(OtherroofError, match="this disk is full"):
         perform(base.place, script())

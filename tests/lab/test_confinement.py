@@ -14,13 +14,13 @@ from typing import Any
 
 import pytest
 
-from otherroof.clock import SystemClock
+from otherroof.base.clock import SystemClock
 from otherroof.ledger import Ledger, RunRow
 from otherroof.ledger.turns import Turn
 from otherroof.ledger.ways import ProbeRow
-from otherroof.link.firewall import removal, rules
-from otherroof.service.installing import packaged_unit
 from otherroof.settings import require_settings
+from otherroof.system.installing import packaged_unit
+from otherroof.tunnel.firewall import removal, rules
 from support.lab.household import write_settings
 from support.lab.jail import NOBODY, Jail
 from support.lab.need import require_lab, require_programs

@@ -17,8 +17,8 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.copying.files import RELEASE_BYTES
-from otherroof.copying.todo import LARGE
+from otherroof.copying.compare.todo import LARGE
+from otherroof.copying.send.files import RELEASE_BYTES
 from otherroof.rehearsal.compare import read_tree
 from support.killable import Killable
 from support.lab import FarSshd

@@ -7,8 +7,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from otherroof.clock import SteppedClock
-from otherroof.forecast.lent import TRENDS
+from otherroof.base.clock import SteppedClock
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.settings import require_settings
@@ -37,7 +36,7 @@ def shown(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]:
             "UPDATE run SET outcome='failed', reason='no answer' WHERE started > '2031-03-01' AND job='photos'"
         )
         ledger.note_hold(Hold("photos", "r", NOW, f"most of {LONG} is gone", 9, 0, 10, None))
-        extra = Extra(trends=TRENDS)
+        extra = Extra()
         page.write(settings, ledger, SteppedClock(NOW), str(where / "out"), extra)
         made = digest.make(settings, ledger, SteppedClock(NOW), extra)
     assert made.verdict == "unsafe"

@@ -17,8 +17,8 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.copying.todo import LARGE
-from otherroof.errors import FarTrouble, HomeTrouble, OtherroofError
+from otherroof.base.errors import FarTrouble, HomeTrouble, OtherroofError
+from otherroof.copying.compare.todo import LARGE
 from otherroof.rehearsal.compare import read_tree
 from support.by_find import Row, seen_by_find, unlike
 from support.lab import FarSshd, ServerOptions

@@ -23,7 +23,7 @@ from typing import Any
 
 import pytest
 
-from otherroof.clock import SystemClock
+from otherroof.base.clock import SystemClock
 from otherroof.ledger import Ledger, RunRow
 from otherroof.ledger.turns import Turn
 from otherroof.settings import require_settings

@@ -11,15 +11,15 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.clock import SystemClock
-from otherroof.errors import TunnelTrouble
+from otherroof.base.clock import SystemClock
+from otherroof.base.errors import TunnelTrouble
 from otherroof.ledger import Ledger, TunnelSession
-from otherroof.link.caller import Caller
-from otherroof.link.commands import Ran, SystemCommands
-from otherroof.link.marks import Mark
-from otherroof.link.resolve import resolve
-from otherroof.link.wireguard import Files, Tools, WireguardLink
 from otherroof.settings.tunnel import WireguardTunnel
+from otherroof.tunnel.commands import Ran, SystemCommands
+from otherroof.tunnel.drivers.last_call import Caller
+from otherroof.tunnel.drivers.wireguard import Files, Tools, WireguardLink
+from otherroof.tunnel.marks import Mark
+from otherroof.tunnel.network.resolve import resolve
 from support.lab.commands import call
 from support.lab.holder import Holder
 from support.lab.namespace import Namespace

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from otherroof.link import addresses
 from otherroof.settings.fields import is_documentation
+from otherroof.tunnel.network import addresses
 
 
 @pytest.mark.parametrize(

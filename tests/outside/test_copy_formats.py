@@ -13,11 +13,12 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.clock import SystemClock
-from otherroof.copying.chunks import Chunker
-from otherroof.copying.leave_out import left_out_by
-from otherroof.copying.scan import CACHE_TAG_BYTES, Scan, joined
-from otherroof.copying.source import Source, new_digest
+from otherroof.base.clock import SystemClock
+from otherroof.copying.home.chunks import Chunker
+from otherroof.copying.home.leave_out import left_out_by
+from otherroof.copying.home.read import Source, new_digest
+from otherroof.copying.home.scan import CACHE_TAG_BYTES, Scan
+from otherroof.far_copy.numbers import joined
 from support.main_job import OneJob, one_job
 
 

@@ -19,7 +19,7 @@ from pathlib import Path
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
-from otherroof.errors import HomeTrouble
+from otherroof.base.errors import HomeTrouble
 from otherroof.ledger.alerts import Alert
 from otherroof.ledger.post import ChannelState
 from otherroof.ledger.space import SpaceMark

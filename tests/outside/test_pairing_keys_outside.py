@@ -9,8 +9,8 @@ import subprocess
 
 import pytest
 
-from otherroof.link.keys import tunnel_public
 from otherroof.pairing.keys import KeyFiles, login_public, new_login_key, new_tunnel_key
+from otherroof.tunnel.keys import tunnel_public
 from support.lab.need import program
 
 

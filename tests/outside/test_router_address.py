@@ -7,7 +7,7 @@ import threading
 
 import pytest
 
-from otherroof.link.gateway import REQUEST, outside_address, read_answer
+from otherroof.tunnel.network.gateway import REQUEST, outside_address, read_answer
 
 #  version 0, opcode 128+0, result 0, seconds since start, 203.0.113.7
 ANSWER = bytes.fromhex("0080000000012345cb007107")

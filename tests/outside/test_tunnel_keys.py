@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.link.keys import public_in, tunnel_public
+from otherroof.tunnel.keys import public_in, tunnel_public
 
 # RFC 7748 §6.1.
 ALICE = "77076d0a7318a57d3c16c17251b26645df4c2f87ebc0992ab177fba51db92c2a"

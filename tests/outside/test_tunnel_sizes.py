@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import pytest
 
-from otherroof.link import mtu, pulse
 from otherroof.settings.tunnel import LEAST_MTU, WireguardTunnel
+from otherroof.tunnel import pulse
+from otherroof.tunnel.network import mtu
 
 KEY = "hSDwCYkwp1R0i33ctD73Wg2/Og0mOBr066SpjqqbTmo="  # derived from RFC 7748 §6.1
 

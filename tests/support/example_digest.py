@@ -14,9 +14,8 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from otherroof.clock import SteppedClock, stamp
-from otherroof.copying.tally import Bytes, Files, RunReport, Seconds
-from otherroof.forecast.lent import TRENDS
+from otherroof.base.clock import SteppedClock, stamp
+from otherroof.copying.report import Bytes, Files, RunReport, Seconds
 from otherroof.ledger import Ledger
 from otherroof.settings import Settings, read_settings
 from otherroof.watch import Extra, digest
@@ -93,7 +92,7 @@ def made() -> dict[str, str]:
         with Ledger(settings.ledger) as ledger:
             live(ledger)
             # What stands beside the folders on the machine that makes this is nobody's example.
-            found = replace(digest.make(settings, ledger, SteppedClock(NOW), Extra(trends=TRENDS)), uncovered=BESIDE)
+            found = replace(digest.make(settings, ledger, SteppedClock(NOW), Extra()), uncovered=BESIDE)
     return {"digest.txt": digest.as_text(found), "digest.html": digest.as_html(found)}
 
 

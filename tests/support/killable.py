@@ -87,7 +87,7 @@ class Killable:
 
 def serve() -> None:
     """The parent: for each line of arguments a child; tells its number, then, told to reap it, how it ended."""
-    from otherroof.cli import run as _loaded  # noqa: F401 - loaded before any child is made
+    from otherroof.cli.copy import run as _loaded  # noqa: F401 - loaded before any child is made
     from otherroof.cli.main import main
     from support.main_job import level_way
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from datetime import datetime, timedelta
 
-from otherroof.clock import stamp
+from otherroof.base.clock import stamp
 from otherroof.ledger import Ledger
 
 

@@ -15,18 +15,18 @@ from types import SimpleNamespace
 from typing import Any, Protocol
 from unittest.mock import patch
 
-from otherroof.clock import Clock, SystemClock
+from otherroof.base.clock import Clock, SystemClock
 from otherroof.copying.progress import Progress
-from otherroof.copying.tally import RunReport
+from otherroof.copying.report import RunReport
+from otherroof.jobs.restore import RestoreWish, restore
+from otherroof.jobs.run import Around, Choice, Ran, run_job
+from otherroof.jobs.stopping import StopSign
 from otherroof.ledger import Ledger, RunRow
-from otherroof.recall.restore import Recall
-from otherroof.recall.target import Existing
 from otherroof.rehearsal.compare import Tree, differences, read_tree
-from otherroof.rehearsal.stand_in import StandIn, fresh_key
-from otherroof.rehearsal.temper import Faults, Offers
-from otherroof.service.one_restore import RestoreWish, restore
-from otherroof.service.one_run import Around, Choice, Ran, run_job
-from otherroof.service.stopping import StopSign
+from otherroof.rehearsal.far_box.stand_in import StandIn, fresh_key
+from otherroof.rehearsal.far_box.temper import Faults, Offers
+from otherroof.restore.restore import Recall
+from otherroof.restore.target import Existing
 from otherroof.settings import Settings, require_settings
 from support.lab.household import write_settings
 
@@ -226,7 +226,7 @@ def level_way() -> Iterator[None]:
         yield SimpleNamespace(trouble="")
 
     with (
-        patch("otherroof.service.one_run.open_way", no_rungs),
-        patch("otherroof.service.one_restore.open_way", no_rungs),
+        patch("otherroof.jobs.run.open_way", no_rungs),
+        patch("otherroof.jobs.restore.open_way", no_rungs),
     ):
         yield

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from otherroof.link.commands import Ran
+from otherroof.tunnel.commands import Ran
 
 KERNEL_LACKS_IT = Ran(2, err="Error: Unknown device type.")
 

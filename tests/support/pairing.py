@@ -8,11 +8,11 @@ from typing import Any
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
-from otherroof.link.keys import tunnel_public
 from otherroof.pairing.answers import Answers, judge_answers
 from otherroof.pairing.keys import new_tunnel_key
 from otherroof.pairing.plan import HomeKeys, Plan, Taken, propose
 from otherroof.pairing.reply import Reply, seal_of
+from otherroof.tunnel.keys import tunnel_public
 
 HOME, FAR = "larch", "heron"
 ANSWERS: dict[str, Any] = {

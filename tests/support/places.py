@@ -10,8 +10,8 @@ from pathlib import Path
 from otherroof.far.local_place import LocalPlace
 from otherroof.far.place import Place
 from otherroof.far.session import Doorway
-from otherroof.far.sftp_place import SftpPlace
-from otherroof.rehearsal.temper import Offers
+from otherroof.far.sftp.place import SftpPlace
+from otherroof.rehearsal.far_box.temper import Offers
 from support.lab import EXTENSIONS, FarSshd, ServerOptions, require_sshd
 from support.main_job import Door, stand_in_door
 

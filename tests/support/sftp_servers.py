@@ -13,9 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.rehearsal.confined import ConfinedFolder
-from otherroof.rehearsal.sftp_server import serve
-from otherroof.rehearsal.temper import Faults, Mood, Offers
+from otherroof.rehearsal.far_box.confined import ConfinedFolder
+from otherroof.rehearsal.far_box.sftp_server import serve
+from otherroof.rehearsal.far_box.temper import Faults, Mood, Offers
 from support.raw_sftp import RawSftp
 
 REAL_SERVER = "/usr/lib/openssh/sftp-server"

@@ -15,14 +15,14 @@ from pathlib import Path
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from otherroof.clock import SteppedClock
-from otherroof.copying.tally import Bytes, RunReport
+from otherroof.base.clock import SteppedClock
+from otherroof.copying.report import Bytes, RunReport
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
-from otherroof.link.ladder import Climb, Climbed, Seen
-from otherroof.service.desk import Desk
-from otherroof.service.hands import Ended
-from otherroof.service.plan import Start
+from otherroof.probe.ladder import Climb, Climbed, Seen
+from otherroof.schedule.desk import Desk
+from otherroof.schedule.hands import Ended
+from otherroof.schedule.plan import Start
 from otherroof.settings import Far, Home, Job, Settings
 from otherroof.settings.watch import Told
 from support.household import host_key

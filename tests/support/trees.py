@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 from hypothesis import strategies as st
 
-from otherroof.copying.catalogue import Block, Numbers
-from otherroof.copying.entry import Entry
-from otherroof.copying.fold import make_block
-from otherroof.copying.scan import Batch, begins_batch
+from otherroof.copying.compare.catalogue import Block
+from otherroof.copying.compare.fold import make_block
+from otherroof.copying.home.scan import Batch, begins_batch
+from otherroof.far_copy.entry import Entry
+from otherroof.far_copy.numbers import Numbers
 
 # Names that sort before and after the slash, prefixes of each other, and one at which a batch is cut.
 CUTS = next(name for name in (b"cut%d" % number for number in range(100_000)) if begins_batch(name))

@@ -9,8 +9,8 @@ from typing import Protocol
 
 import pytest
 
-from otherroof.errors import TunnelTrouble
-from otherroof.link.tunnel import Tunnel
+from otherroof.base.errors import TunnelTrouble
+from otherroof.tunnel.port import Tunnel
 
 
 class Bench(Protocol):

@@ -7,8 +7,8 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from otherroof.copying.tally import Bytes, Files, Outcome, RunReport, Seconds
-from otherroof.errors import Undelivered
+from otherroof.base.errors import Undelivered
+from otherroof.copying.report import Bytes, Files, Outcome, RunReport, Seconds
 from otherroof.ledger import Ledger, RunRow
 from otherroof.ledger.looks import Look
 from otherroof.watch.channels import Message

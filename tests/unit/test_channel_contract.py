@@ -18,7 +18,7 @@ from typing import Any
 
 import pytest
 
-from otherroof.errors import Undelivered
+from otherroof.base.errors import Undelivered
 from otherroof.settings.watch import Mail
 from otherroof.watch.channels import Channel, CommandChannel, JournalChannel, MailChannel, Message, WebhookChannel
 from support.certificates import make_certificate

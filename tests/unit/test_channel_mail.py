@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.clock import SteppedClock
-from otherroof.errors import Undelivered, WrongSettings
+from otherroof.base.clock import SteppedClock
+from otherroof.base.errors import Undelivered, WrongSettings
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.settings import require_settings

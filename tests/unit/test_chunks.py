@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from otherroof.copying.chunk_store import ChunkStore
-from otherroof.copying.chunks import (
+from otherroof.copying.home.chunk_store import ChunkStore
+from otherroof.copying.home.chunks import (
     FINE_AVERAGE,
     FINE_FROM,
     MOST_CHUNKS,

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
 
-from otherroof.clock import SteppedClock, SystemClock, from_stamp, stamp
+from otherroof.base.clock import SteppedClock, SystemClock, from_stamp, stamp
 
 START = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from otherroof.copying.catalogue import Block
-from otherroof.copying.compare import FILE, FOLDER, Difference, SameBlock, compare, kind_of
-from otherroof.copying.fold import fold
-from otherroof.copying.scan import joined
-from otherroof.copying.todo import BEGUN, DONE, PLANNED, TROUBLE, Todo
+from otherroof.copying.compare.catalogue import Block
+from otherroof.copying.compare.compare import Difference, SameBlock, compare
+from otherroof.copying.compare.fold import fold
+from otherroof.copying.compare.todo import BEGUN, DONE, PLANNED, TROUBLE, Todo
+from otherroof.far_copy.numbers import FILE, FOLDER, joined, kind_of
 from support.trees import Tree, batches_of, blocks_of, line_of, trees
 
 

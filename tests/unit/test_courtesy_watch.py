@@ -9,9 +9,9 @@ from collections.abc import Callable
 
 import pytest
 
-from otherroof.far import courtesy_watch
-from otherroof.far.courtesy import Sample
-from otherroof.far.courtesy_watch import CourtesyWatch, Pulse, pulse_of
+from otherroof.far.pacing import courtesy_watch
+from otherroof.far.pacing.courtesy import Sample
+from otherroof.far.pacing.courtesy_watch import CourtesyWatch, Pulse, pulse_of
 
 PATIENCE_S = 10.0
 

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from otherroof import errors
-from otherroof.clock import SteppedClock
+from otherroof.base import errors
+from otherroof.base.clock import SteppedClock
 from otherroof.ledger import Ledger
-from otherroof.service.desk import DIGEST_PAUSE, LOOK_EVERY, Desk
-from otherroof.service.hands import Ended, ended_by
-from otherroof.service.plan import Start
+from otherroof.schedule.desk import DIGEST_PAUSE, LOOK_EVERY, Desk
+from otherroof.schedule.hands import Ended, ended_by
+from otherroof.schedule.plan import Start
 from support.simulated import household, utc
 
 NOW = utc(2026, 6, 8, 12)  # a Monday

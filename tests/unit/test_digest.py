@@ -11,9 +11,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from otherroof.clock import SteppedClock
-from otherroof.copying.tally import Problem
-from otherroof.forecast.lent import TRENDS
+from otherroof.base.clock import SteppedClock
+from otherroof.copying.report import Problem
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.ledger.space import DamageMark, SpaceMark
@@ -29,7 +28,7 @@ from support.watching import DAY, HOUR, MAIL, Night, NotingChannel, far, row, wr
 
 NOW = datetime(2031, 3, 6, 10, 0, tzinfo=UTC)
 ZONE = ZoneInfo("America/St_Johns")
-EXTRA = Extra(trends=TRENDS)
+EXTRA = Extra()
 
 
 class House:
@@ -282,7 +281,7 @@ def test_the_far_disk_s_day_is_given_with_its_span() -> None:
 def test_nights_before_a_job_existed_are_no_growth() -> None:
     def growth(*nights: Night) -> float | None:
         one = job_week(list(nights))
-        return job_report(one, replace(known(one), growth=TRENDS.growth)).growth
+        return job_report(one, known(one)).growth
 
     assert growth(*[Night(sent=200_000_000)] * 6) is None
     assert growth(*(Night(sent=(30 - back) * 1_000_000) for back in range(20))) == pytest.approx(7_000_000)
@@ -456,7 +455,7 @@ def test_a_digest_that_could_not_be_sent_is_replaced_by_the_next(house: House) -
 
 
 def test_mistakes_in_the_settings_are_in_the_digest(house: House) -> None:
-    extra = Extra(mistakes=("jobs/photos.toml: folder: is missing",), trends=TRENDS)
+    extra = Extra(mistakes=("jobs/photos.toml: folder: is missing",))
     made = digest.make(house.settings, house.ledger, house.clock, extra)
     assert any("folder: is missing" in one.what for one in made.hands)
 

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from otherroof.copying.entry import TOP, Entry, is_safe, parse_line, shown
-from otherroof.copying.todo import digest_in
-from otherroof.errors import Damaged
+from otherroof.base.errors import Damaged
+from otherroof.copying.compare.todo import digest_in
+from otherroof.far_copy.entry import TOP, Entry, is_safe, parse_line, shown
 
 parts = st.binary(min_size=1, max_size=30).filter(lambda part: b"/" not in part and b"\0" not in part)
 safe_parts = parts.filter(lambda part: part not in (b".", b".."))

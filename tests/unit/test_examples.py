@@ -15,7 +15,7 @@ import pytest
 from pydantic import BaseModel
 
 from otherroof.cli.main import VERBS
-from otherroof.copying.leave_out import left_out_by
+from otherroof.copying.home.leave_out import left_out_by
 from otherroof.settings import look_around, read_parts, tunnel, watch
 from otherroof.settings import models as models_of_settings
 from otherroof.settings.fields import is_documentation

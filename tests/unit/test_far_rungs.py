@@ -8,20 +8,20 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.clock import SteppedClock
-from otherroof.errors import Denied, NotThere, PlaceError, Refused
-from otherroof.far import ops
+from otherroof.base.clock import SteppedClock
+from otherroof.base.errors import Denied, NotThere, PlaceError, Refused
+from otherroof.far import requests
 from otherroof.far.clocks import offset_of
 from otherroof.far.local_place import LocalPlace
 from otherroof.far.place import Offers, perform
-from otherroof.far.rungs import base_seen, clock_seen, offers_seen
 from otherroof.far.trial import try_out
+from otherroof.probe.ssh_checks import base_seen, clock_seen, offers_seen
 
 TB = 10**12
-ROOMY = ops.Space(4 * TB, TB, 10_000_000, 9_000_000)
-FULL = ops.Space(4 * TB, 0, 10_000_000, 9_000_000)
-NO_ENTRIES = ops.Space(4 * TB, TB, 10_000_000, 12)
-NO_COUNT = ops.Space(4 * TB, TB, 0, 0)  # some file systems have no fixed number of entries
+ROOMY = requests.Space(4 * TB, TB, 10_000_000, 9_000_000)
+FULL = requests.Space(4 * TB, 0, 10_000_000, 9_000_000)
+NO_ENTRIES = requests.Space(4 * TB, TB, 10_000_000, 12)
+NO_COUNT = requests.Space(4 * TB, TB, 0, 0)  # some file systems have no fixed number of entries
 
 
 @pytest.mark.parametrize(
@@ -65,7 +65,7 @@ def test_clock_that_is_off_is_told_with_its_direction() -> None:
     ],
 )
 def test_base_is_judged_by_what_writing_told(
-    space: ops.Space | None, problem: PlaceError | None, state: str, says: str
+    space: requests.Space | None, problem: PlaceError | None, state: str, says: str
 ) -> None:
     seen = base_seen("/copies", space, problem)
     assert (seen.state, says in seen.text) == (state, True), seen.text
@@ -110,17 +110,17 @@ def test_trial_in_a_base_that_is_not_there_tells_so(tmp_path: Path) -> None:
 def test_trial_takes_its_file_away_also_where_closing_it_is_refused() -> None:
     """A disk that is full may say so only when a file is closed."""
     script = try_out(SteppedClock(datetime(2031, 4, 5, tzinfo=UTC)), tells_space=False)
-    assert [type(op) for op in next(script)] == [ops.Look, ops.OpenFile]
-    assert [type(op) for op in script.send((None, 7))] == [ops.Write, ops.LookOpen]
+    assert [type(op) for op in next(script)] == [requests.Look, requests.OpenFile]
+    assert [type(op) for op in script.send((None, 7))] == [requests.Write, requests.LookOpen]
     # Both are asked for at once, so that a refusal of the first does not keep the second from being done.
-    assert [type(op) for op in script.send((None, ops.Attrs(10, 0o600, 0)))] == [ops.Shut, ops.Remove]
+    assert [type(op) for op in script.send((None, requests.Attrs(10, 0o600, 0)))] == [requests.Shut, requests.Remove]
     with pytest.raises(StopIteration):
         script.throw(Refused("no room"))
 
 
 def test_trial_takes_its_file_away_also_where_another_question_was_refused() -> None:
     script = try_out(SteppedClock(datetime(2031, 4, 5, tzinfo=UTC)), tells_space=True)
-    assert [type(op) for op in next(script)] == [ops.Look, ops.AskSpace, ops.OpenFile]
-    assert isinstance(script.throw(Refused("no figures")), ops.Remove)
+    assert [type(op) for op in next(script)] == [requests.Look, requests.AskSpace, requests.OpenFile]
+    assert isinstance(script.throw(Refused("no figures")), requests.Remove)
     with pytest.raises(StopIteration):
         script.send(None)

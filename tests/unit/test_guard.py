@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from otherroof.copying.guard import Limits, Release, Sight, verdict
-from otherroof.copying.todo import Tally
+from otherroof.copying.compare.guard import Limits, Release, Sight, verdict
+from otherroof.copying.compare.todo import Tally
 
 LIMITS = Limits(removed_percent=20, changed_percent=50, from_files=100)
 

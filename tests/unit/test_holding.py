@@ -12,9 +12,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from otherroof.clock import SteppedClock, SystemClock
-from otherroof.errors import Busy, HomeTrouble, RunCut
-from otherroof.service.holding import Held, Holding, Patience
+from otherroof.base.clock import SteppedClock, SystemClock
+from otherroof.base.errors import Busy, HomeTrouble, RunCut
+from otherroof.jobs.holding import Held, Holding, Patience
 from support.simulated import utc
 
 HELD = Held("this is held", "here", "wait")

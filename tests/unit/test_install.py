@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from otherroof.base.errors import WrongUse
 from otherroof.cli.main import build
-from otherroof.errors import WrongUse
-from otherroof.service import install as plan
-from otherroof.service.install import (
+from otherroof.system import install as plan
+from otherroof.system.install import (
     Found,
     MakeFolder,
     MakeLink,
@@ -27,7 +27,7 @@ from otherroof.service.install import (
     undo_steps,
     unit_for,
 )
-from otherroof.service.installing import Machine, look, packaged_unit
+from otherroof.system.installing import Machine, look, packaged_unit
 
 UNIT = unit_for(packaged_unit(), "/opt/otherroof/bin/otherroof")
 DONE = Found(

@@ -8,11 +8,11 @@ from datetime import UTC, datetime
 
 import pytest
 
-from otherroof.clock import SteppedClock
-from otherroof.errors import HostKeyChanged, LinkLost, TunnelTrouble, Unreached
-from otherroof.link import ladder
-from otherroof.link.ladder import Climbed, Rung, Seen, climb, not_ok, not_tried, ok
-from otherroof.link.patience import TookTooLong, within
+from otherroof.base.clock import SteppedClock
+from otherroof.base.errors import HostKeyChanged, LinkLost, TunnelTrouble, Unreached
+from otherroof.base.time_limit import TookTooLong, within
+from otherroof.probe import ladder
+from otherroof.probe.ladder import Climbed, Rung, Seen, climb, not_ok, not_tried, ok
 
 
 @pytest.fixture

@@ -14,12 +14,12 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from otherroof.copying.tally import Bytes, Files, Outcome, Problem, RunReport, Seconds
-from otherroof.errors import HomeTrouble
+from otherroof.base.errors import HomeTrouble
+from otherroof.copying.report import Bytes, Files, Outcome, Problem, RunReport, Seconds
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import MOST_PROBLEMS, PROBLEMS_KEPT_DAYS, Hold
 from otherroof.ledger.schema import MIGRATIONS
-from otherroof.link.ladder import Climb
+from otherroof.probe.ladder import Climb
 
 START = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from otherroof.ledger import Ledger
-from otherroof.link.ladder import Climb, Climbed, Seen, not_ok, not_tried, ok
+from otherroof.probe.ladder import Climb, Climbed, Seen, not_ok, not_tried, ok
 
 NOW = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
 

@@ -8,16 +8,17 @@ import time
 
 import pytest
 
-from otherroof.errors import TunnelTrouble, Unreached
-from otherroof.link import arrivals, routes
-from otherroof.link import resolve as names
-from otherroof.link.arrivals import Arrivals, kind_in
-from otherroof.link.commands import Ran, SystemCommands
-from otherroof.link.pathmtu import largest_passing
-from otherroof.link.ping import dial, nudge, ping, read_echoes
-from otherroof.link.pulse import Pulse, is_stale
-from otherroof.link.resolve import next_address, resolve
-from otherroof.link.wireguard_steps import read_peers
+from otherroof.base.errors import TunnelTrouble, Unreached
+from otherroof.probe import arrivals
+from otherroof.probe.arrivals import Arrivals, kind_in
+from otherroof.probe.path_mtu import largest_passing
+from otherroof.tunnel.commands import Ran, SystemCommands
+from otherroof.tunnel.drivers.wireguard_steps import read_peers
+from otherroof.tunnel.network import resolve as names
+from otherroof.tunnel.network import routes
+from otherroof.tunnel.network.ping import dial, nudge, ping, read_echoes
+from otherroof.tunnel.network.resolve import next_address, resolve
+from otherroof.tunnel.pulse import Pulse, is_stale
 
 # As iputils 20221126 prints it.
 PINGED = """PING 10.77.0.2 (10.77.0.2) 56(84) bytes of data.

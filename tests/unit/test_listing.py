@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.copying.catalogue import Block
-from otherroof.errors import Damaged, WrongSettings
-from otherroof.layout.listing import Header, check_listing, entries, entry_lines, header_at, write_listing
-from otherroof.layout.listing_key import ListingKey, read_key, read_or_make_key
+from otherroof.base.errors import Damaged, WrongSettings
+from otherroof.copying.compare.catalogue import Block
+from otherroof.far_copy.listing import Header, check_listing, entries, entry_lines, header_at, write_listing
+from otherroof.far_copy.listing_key import ListingKey, read_key, read_or_make_key
 from support.trees import Tree, blocks_of, line_of
 
 KEY = ListingKey(bytes(range(32)))

@@ -10,20 +10,19 @@ from pathlib import Path
 
 import pytest
 
+from otherroof.base.clock import SteppedClock
 from otherroof.cli.main import main
-from otherroof.clock import SteppedClock
-from otherroof.forecast.lent import TRENDS
 from otherroof.ledger import Ledger
-from otherroof.service.overview import overview
 from otherroof.settings import Settings, require_settings
 from otherroof.watch import Extra, digest, look, page
+from otherroof.watch.overview import overview
 from support.household import write_household
 from support.long_history import write_history
 from support.watching import NotingChannel
 
 NOW = datetime(2031, 3, 6, 12, 0, tzinfo=UTC)
 JOBS = [f"job-{number:02}" for number in range(20)]
-EXTRA = Extra(trends=TRENDS)
+EXTRA = Extra()
 LIMIT_S = 1.0
 
 

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.copying import looking
+from otherroof.base.errors import EXIT_HELD, Held
 from otherroof.copying import run as run_module
-from otherroof.errors import EXIT_HELD, Held
+from otherroof.copying.compare import looking
 from support.main_job import OneJob, one_job
 
 FILES = 200

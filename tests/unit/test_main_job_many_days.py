@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.rehearsal.temper import Offers
+from otherroof.rehearsal.far_box.temper import Offers
 from support.main_job import one_job
 from support.random_days import RandomDays
 

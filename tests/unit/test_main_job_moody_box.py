@@ -15,11 +15,11 @@ from unittest.mock import patch
 
 import pytest
 
-from otherroof.copying.todo import LARGE
-from otherroof.errors import OtherroofError
-from otherroof.rehearsal import sftp_words as words
-from otherroof.rehearsal.sftp_session import SftpSession
-from otherroof.rehearsal.temper import Offers
+from otherroof.base.errors import OtherroofError
+from otherroof.copying.compare.todo import LARGE
+from otherroof.rehearsal.far_box import sftp_words as words
+from otherroof.rehearsal.far_box.sftp_session import SftpSession
+from otherroof.rehearsal.far_box.temper import Offers
 from support.main_job import OneJob, one_job
 
 STATUSES = (words.FAILURE, words.PERMISSION_DENIED, words.NO_SUCH_FILE, words.OP_UNSUPPORTED, words.EOF)

@@ -14,19 +14,19 @@ from unittest.mock import patch
 
 import pytest
 
+from otherroof.base.errors import FarTrouble, HomeTrouble, LinkLost
 from otherroof.copying import hold_on
-from otherroof.copying.catalogue_care import Cared
-from otherroof.copying.files import FileSender
-from otherroof.copying.looking import Looking
-from otherroof.copying.plan import Plan
+from otherroof.copying.compare.catalogue_care import Cared
+from otherroof.copying.compare.looking import Looking
+from otherroof.copying.compare.plan import Plan
+from otherroof.copying.compare.todo import LARGE, Todo
 from otherroof.copying.progress import Progress
 from otherroof.copying.run import Run
-from otherroof.copying.todo import LARGE, Todo
-from otherroof.errors import FarTrouble, HomeTrouble, LinkLost
+from otherroof.copying.send.files import FileSender
+from otherroof.jobs.run import Around, run_job
+from otherroof.jobs.stopping import StopSign
 from otherroof.ledger import Ledger
-from otherroof.rehearsal.temper import Offers
-from otherroof.service.one_run import Around, run_job
-from otherroof.service.stopping import StopSign
+from otherroof.rehearsal.far_box.temper import Offers
 from support.main_job import JOB, OneJob, one_job
 
 BIG = random.Random(4).randbytes(12 * LARGE)

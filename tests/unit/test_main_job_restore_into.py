@@ -9,11 +9,11 @@ from unittest.mock import patch
 
 import pytest
 
-from otherroof.copying.todo import LARGE
-from otherroof.errors import HomeTrouble, WrongUse
-from otherroof.recall import fetch
-from otherroof.recall.target import Existing
+from otherroof.base.errors import HomeTrouble, WrongUse
+from otherroof.copying.compare.todo import LARGE
 from otherroof.rehearsal.compare import differences, read_tree
+from otherroof.restore import fetch
+from otherroof.restore.target import Existing
 from support.main_job import OneJob, one_job
 from support.two_versions import BIG, first, newest, two_versions
 
@@ -108,9 +108,9 @@ def test_disk_that_makes_no_links_gets_every_content_all_the_same(job: OneJob) -
         raise PermissionError(1, "Operation not permitted")
 
     with (
-        patch("otherroof.recall.target.os.link", refuse),
-        patch("otherroof.recall.target.os.symlink", refuse),
-        patch("otherroof.recall.target.os.fchown", refuse),
+        patch("otherroof.restore.target.os.link", refuse),
+        patch("otherroof.restore.target.os.symlink", refuse),
+        patch("otherroof.restore.target.os.fchown", refuse),
     ):
         found, back = job.restore(newest(job))
     assert found.damaged == []
@@ -163,7 +163,7 @@ def test_scratch_disk_that_is_full_is_told(job: OneJob) -> None:
         raise OSError(28, "No space left on device")
 
     told = "a listing cannot be laid down here: No space left on device"
-    with patch("otherroof.layout.open.keeping.open", full, create=True), pytest.raises(HomeTrouble, match=told):
+    with patch("otherroof.layouts.open.keeping.open", full, create=True), pytest.raises(HomeTrouble, match=told):
         job.restore()
 
 

@@ -12,11 +12,11 @@ from unittest.mock import patch
 
 import pytest
 
-from otherroof.copying.scan import Scan
-from otherroof.copying.source import Source
-from otherroof.copying.todo import LARGE
-from otherroof.errors import FarTrouble, OtherroofError
-from otherroof.rehearsal.temper import Offers
+from otherroof.base.errors import FarTrouble, OtherroofError
+from otherroof.copying.compare.todo import LARGE
+from otherroof.copying.home.read import Source
+from otherroof.copying.home.scan import Scan
+from otherroof.rehearsal.far_box.temper import Offers
 from support.main_job import OneJob, one_job
 
 
@@ -113,7 +113,7 @@ def changing_while_read(job: OneJob, name: str, times: int) -> Iterator[None]:
             os.utime(job.path(name), ns=(0, left))
         return data
 
-    with patch("os.read", read), patch("otherroof.copying.source.READ_PAUSE_S", 0.0):
+    with patch("os.read", read), patch("otherroof.copying.home.read.READ_PAUSE_S", 0.0):
         yield
 
 
@@ -396,7 +396,7 @@ def test_state_disk_full_in_the_middle_is_told_and_nothing_is_lost(job: OneJob) 
     def full(*_: object) -> int:
         raise OSError(28, "No space left on device")
 
-    with patch("otherroof.layout.open.keeper.write_listing", full):
+    with patch("otherroof.layouts.open.keeper.write_listing", full):
         ran = job.run()
     assert "No space left on device" in one_line(ran.error)
     assert job.unlike(first.run) == []

@@ -14,9 +14,8 @@ from typing import Any
 
 import pytest
 
-from otherroof.cli.main import main
-from otherroof.clock import SystemClock, from_stamp
-from otherroof.errors import (
+from otherroof.base.clock import SystemClock, from_stamp
+from otherroof.base.errors import (
     EXIT_DAMAGED,
     EXIT_HELD,
     EXIT_INTERRUPTED,
@@ -25,9 +24,10 @@ from otherroof.errors import (
     EXIT_WELL,
     EXIT_WRONG_USE,
 )
+from otherroof.cli.main import main
+from otherroof.jobs import stopping
+from otherroof.jobs.holding import job_lock
 from otherroof.ledger import Ledger
-from otherroof.service import stopping
-from otherroof.service.holding import job_lock
 from support.main_job import JOB, OneJob
 from support.verbs import Verb, two_files_and_a_link, verb_of
 

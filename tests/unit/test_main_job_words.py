@@ -12,8 +12,8 @@ from unittest.mock import patch
 import pytest
 from rich.console import Console
 
+from otherroof.base.errors import EXIT_DAMAGED, EXIT_HELD, EXIT_LOOK, EXIT_WELL, EXIT_WRONG_USE
 from otherroof.cli.main import VERBS, main
-from otherroof.errors import EXIT_DAMAGED, EXIT_HELD, EXIT_LOOK, EXIT_WELL, EXIT_WRONG_USE
 from support.main_job import JOB, OneJob
 from support.verbs import Verb, two_files_and_a_link, verb_of
 
@@ -51,7 +51,7 @@ def test_what_no_copy_holds_is_told_by_the_first_dry_run_already(job: OneJob, ve
         return SimpleNamespace(st_dev=os.fstat(handle).st_dev + is_other)
 
     for more in (("--dry",), ()):
-        with patch("otherroof.copying.scan.os", SimpleNamespace(**(vars(os) | {"fstat": device}))):
+        with patch("otherroof.copying.home.scan.os", SimpleNamespace(**(vars(os) | {"fstat": device}))):
             told = verb("run", JOB, *more)
         assert told.code == EXIT_WELL
         assert "left out: sockets, devices and fifos (1)" in told.out
@@ -102,7 +102,7 @@ def test_table_of_runs_leaves_columns_out_before_it_cuts_figures_short(verb: Ver
     verb("run")
     verb("run", "--reread")
     plain = Console(width=width, highlight=False)
-    with patch("otherroof.cli.ledger.console", lambda: plain):
+    with patch("otherroof.cli.look.ledger.console", lambda: plain):
         told = verb("ledger").out
     head, *rows = told.splitlines()[:3]
     assert "…" not in told
@@ -113,7 +113,7 @@ def test_table_of_runs_leaves_columns_out_before_it_cuts_figures_short(verb: Ver
 
 
 def test_table_of_runs_says_where_it_ends(job: OneJob, verb: Verb) -> None:
-    with patch("otherroof.cli.ledger.SHOWN", 2):
+    with patch("otherroof.cli.look.ledger.SHOWN", 2):
         for _ in range(2):
             verb("run")
         assert "the newest 2" not in verb("ledger").out

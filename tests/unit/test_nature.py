@@ -8,15 +8,7 @@ import zlib
 
 import pytest
 
-from otherroof.copying.nature import (
-    HEAD,
-    LEAST,
-    MOST_SAMPLES,
-    Sampler,
-    count_new_endings,
-    got_ending,
-    is_dense,
-)
+from otherroof.copying.home.nature import HEAD, LEAST, MOST_SAMPLES, Sampler, count_new_endings, got_ending, is_dense
 
 WORDS = ("the", "quick", "brown", "fox", "jumps", "over", "a", "lazy", "dog", "seven", "wizards", "box", "liquor")
 

@@ -12,16 +12,16 @@ from typing import Any
 
 import pytest
 
-from otherroof.clock import SteppedClock
-from otherroof.errors import TunnelTrouble, Unreached
+from otherroof.base.clock import SteppedClock
+from otherroof.base.errors import TunnelTrouble, Unreached
 from otherroof.ledger import Ledger
-from otherroof.link import rungs, way, words
-from otherroof.link.commands import Ran
-from otherroof.link.keys import public_in
-from otherroof.link.ladder import Climb, Climbed
-from otherroof.link.senses import Senses
-from otherroof.link.way import Way, open_way, rest_tunnels, tend_tunnels
+from otherroof.probe import network_checks, way, words
+from otherroof.probe.ladder import Climb, Climbed
+from otherroof.probe.way import Way, open_way, rest_tunnels, tend_tunnels
 from otherroof.settings import Settings, WireguardTunnel
+from otherroof.tunnel.commands import Ran
+from otherroof.tunnel.keys import public_in
+from otherroof.tunnel.senses import Senses
 from support.net_machine import NetMachine, SimPeer
 
 NOW = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
@@ -123,7 +123,7 @@ def world(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> World:
         def __exit__(self, *_: object) -> None:
             pass
 
-    monkeypatch.setattr(rungs, "Arrivals", lambda port: Ear())
+    monkeypatch.setattr(network_checks, "Arrivals", lambda port: Ear())
     made = World(tmp_path)
     yield made
     made.ledger.close()
@@ -462,7 +462,7 @@ class TestWay:
     def test_tunnel_that_vanished_and_was_brought_up_again_in_between_is_two_sessions(
         self, world: World, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        monkeypatch.setattr("otherroof.link.wireguard.WireguardLink.look_s", 0.02)
+        monkeypatch.setattr("otherroof.tunnel.drivers.wireguard.WireguardLink.look_s", 0.02)
         with self.open(world) as one:
             world.clock.step(600)
             del world.machine.links["roof0"]

@@ -10,14 +10,14 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.clock import SteppedClock, SystemClock
-from otherroof.errors import HomeTrouble
+from otherroof.base.clock import SteppedClock, SystemClock
+from otherroof.base.errors import HomeTrouble
+from otherroof.jobs.holding import service_lock
 from otherroof.ledger import Ledger
-from otherroof.service import outcry
-from otherroof.service.holding import service_lock
-from otherroof.service.notify import Notifier
-from otherroof.service.outcry import AGAIN_S, BLIND_AFTER_S, Outcry, cry, opened_ledger
+from otherroof.schedule import outcry
+from otherroof.schedule.outcry import AGAIN_S, BLIND_AFTER_S, Outcry, cry, opened_ledger
 from otherroof.settings import Settings, require_settings
+from otherroof.system.notify import Notifier
 from support.household import write_household
 from support.watching import MAIL, NotingChannel
 
@@ -96,7 +96,7 @@ def test_a_full_disk_does_not_keep_the_lock_from_being_taken(
     def full(*_: object) -> int:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("otherroof.service.holding.os.pwrite", full)
+    monkeypatch.setattr("otherroof.jobs.holding.os.pwrite", full)
     with service_lock(settings, SystemClock()):
         got = threading.Event()
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.service.own_files import own_files_copied
+from otherroof.jobs.own_files import own_files_copied
 from otherroof.settings import read_parts
 
 MAIN = """

@@ -7,8 +7,8 @@ from datetime import UTC, datetime
 
 import pytest
 
-from otherroof.clock import SteppedClock
-from otherroof.far.pace import BURST_S, LEAST_BURST, Pacer, bytes_per_s
+from otherroof.base.clock import SteppedClock
+from otherroof.far.pacing.bucket import BURST_S, LEAST_BURST, Pacer, bytes_per_s
 
 START = datetime(2031, 4, 5, tzinfo=UTC)
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.errors import WrongUse
+from otherroof.base.errors import WrongUse
 from otherroof.pairing.answers import Answers, ask_answers, judge_answers, read_answers
 from support.pairing import ANSWERS, some_answers
 

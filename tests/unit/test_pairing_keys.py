@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.errors import WrongSettings
+from otherroof.base.errors import WrongSettings
 from otherroof.pairing.keys import KeyFiles, new_login_key, new_shared_key, new_tunnel_key
 
 

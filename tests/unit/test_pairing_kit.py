@@ -11,7 +11,7 @@ import subprocess
 
 import pytest
 
-from otherroof.errors import WrongUse
+from otherroof.base.errors import WrongUse
 from otherroof.pairing.kit import SECRET, SUMS, kit_files, write_kit
 from support.lab.need import program
 from support.pairing import some_plan, some_shared_key

@@ -6,7 +6,7 @@ import ipaddress
 
 import pytest
 
-from otherroof.errors import WrongUse
+from otherroof.base.errors import WrongUse
 from otherroof.pairing.plan import HomeKeys, Taken, doubts, propose, taken_by
 from otherroof.settings import NoTunnel, WireguardTunnel
 from support.pairing import some_answers, some_plan

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from otherroof.errors import WrongUse
+from otherroof.base.errors import WrongUse
 from otherroof.pairing.reply import Reply, is_whole, read_reply, seal_of
 from support.pairing import reply_text, some_host_key, some_reply, some_shared_key, some_tunnel_key
 

@@ -8,8 +8,8 @@ import tomllib
 
 import pytest
 
-from otherroof import aside
-from otherroof.errors import HomeTrouble, WrongSettings
+from otherroof.base import atomic_file
+from otherroof.base.errors import HomeTrouble, WrongSettings
 from otherroof.pairing.tables import add_tables, extended, far_table, require_sound
 from otherroof.settings import read_parts
 from support.pairing import some_plan, some_reply
@@ -128,7 +128,7 @@ def test_a_cut_before_the_rename_leaves_the_old_settings(tmp_path, monkeypatch):
     def cut(_source, _target):
         raise OSError(5, "Input/output error")
 
-    monkeypatch.setattr(aside.os, "rename", cut)
+    monkeypatch.setattr(atomic_file.os, "rename", cut)
     with pytest.raises(HomeTrouble, match="Input/output error"):
         add_tables(str(tmp_path), PLAN, REPLY)
     assert path.read_text(encoding="utf-8") == PERSONS

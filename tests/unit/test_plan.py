@@ -8,8 +8,18 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from otherroof.ledger.turns import Turn
-from otherroof.service.owing import JobFacts, noted, owed, pause
-from otherroof.service.plan import GB, Facts, FarFacts, Plan, make_plan, month_begins, next_month, wait_text, window_end
+from otherroof.schedule.owing import JobFacts, noted, owed, pause
+from otherroof.schedule.plan import (
+    GB,
+    Facts,
+    FarFacts,
+    Plan,
+    make_plan,
+    month_begins,
+    next_month,
+    wait_text,
+    window_end,
+)
 from otherroof.settings import Settings
 from support.simulated import household, utc
 

@@ -15,9 +15,9 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.clock import SystemClock
-from otherroof.copying.tally import Bytes, Files, Outcome, Problem, RunReport
-from otherroof.errors import WrongUse
+from otherroof.base.clock import SystemClock
+from otherroof.base.errors import WrongUse
+from otherroof.copying.report import Bytes, Files, Outcome, Problem, RunReport
 from otherroof.rehearsal.household import DATABASE
 from otherroof.rehearsal.play import Play, Restored, Verdict
 from otherroof.rehearsal.stage import JOB, Stage, set_stage

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.cli import rehearse as cli_rehearse
+from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL, EXIT_WRONG_USE
 from otherroof.cli.main import main
-from otherroof.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL, EXIT_WRONG_USE
+from otherroof.cli.set_up import rehearse as cli_rehearse
 from otherroof.rehearsal import play
 from otherroof.rehearsal.compare import Difference
 from otherroof.rehearsal.day import a_day_passes

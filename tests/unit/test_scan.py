@@ -12,10 +12,11 @@ from unittest.mock import patch
 
 import pytest
 
-from otherroof.copying import scan as scan_module
-from otherroof.copying.leave_out import left_out_by
-from otherroof.copying.scan import CACHE_TAG_BYTES, COLUMNS, HARD, Batch, Scan, begins_batch, joined, packed, unpacked
-from otherroof.errors import HomeTrouble
+from otherroof.base.errors import HomeTrouble
+from otherroof.copying.home import scan as scan_module
+from otherroof.copying.home.leave_out import left_out_by
+from otherroof.copying.home.scan import CACHE_TAG_BYTES, Batch, Scan, begins_batch
+from otherroof.far_copy.numbers import COLUMNS, HARD, joined, packed, unpacked
 
 # Published by the specification of cache directories, https://bford.info/cachedir/ : "Signature: " and the MD5 of
 # ".IsCacheDirectory".

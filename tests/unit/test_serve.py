@@ -12,17 +12,17 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.clock import SystemClock
-from otherroof.errors import HomeTrouble, Unreached
+from otherroof.base.clock import SystemClock
+from otherroof.base.errors import HomeTrouble, Unreached
+from otherroof.jobs.stopping import StopSign
 from otherroof.ledger import Ledger
 from otherroof.ledger.turns import Turn
-from otherroof.service import serve as serve_module
-from otherroof.service.desk import Desk
-from otherroof.service.hands import Ended, Hands
-from otherroof.service.notify import Notifier
-from otherroof.service.serve import Serve
-from otherroof.service.stopping import StopSign
+from otherroof.schedule import serve as serve_module
+from otherroof.schedule.desk import Desk
+from otherroof.schedule.hands import Ended, Hands
+from otherroof.schedule.serve import Serve
 from otherroof.settings import Mistake, Settings
+from otherroof.system.notify import Notifier
 from support.simulated import household
 
 DONE = Ended("done", "settled")
@@ -333,7 +333,7 @@ def test_a_ledger_that_cannot_be_used_for_a_while_is_survived(
 def test_a_watch_that_cannot_look_for_hours_is_cried_out_once_and_its_end_too(
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("otherroof.service.outcry.BLIND_AFTER_S", 0.5)
+    monkeypatch.setattr("otherroof.schedule.outcry.BLIND_AFTER_S", 0.5)
     broken = threading.Event()
     broken.set()
 
@@ -357,7 +357,7 @@ def test_a_watch_that_cannot_look_for_hours_is_cried_out_once_and_its_end_too(
 
 
 def test_a_watch_that_looks_is_never_cried_out(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("otherroof.service.outcry.BLIND_AFTER_S", 1.0)
+    monkeypatch.setattr("otherroof.schedule.outcry.BLIND_AFTER_S", 1.0)
     house.alive_every_s = 0.1
     house.start()
     end = time.monotonic() + 2

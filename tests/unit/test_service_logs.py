@@ -6,8 +6,8 @@ import logging
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from otherroof.clock import SteppedClock
-from otherroof.service.logs import AGAIN_S, OnceAnHour, formatter
+from otherroof.base.clock import SteppedClock
+from otherroof.system.logs import AGAIN_S, OnceAnHour, formatter
 
 NAME = "otherroof.service.test"
 

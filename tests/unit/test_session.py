@@ -14,7 +14,7 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 
-from otherroof.errors import LinkLost, LoginRefused, OtherroofError, Unreached
+from otherroof.base.errors import LinkLost, LoginRefused, OtherroofError, Unreached
 from otherroof.far.place import Meter
 from otherroof.far.session import Doorway, log_in, negotiate, read_login_key
 

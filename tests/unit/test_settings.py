@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from otherroof.base.errors import EXIT_WELL, EXIT_WRONG_USE, WrongSettings
 from otherroof.cli.main import main
-from otherroof.errors import EXIT_WELL, EXIT_WRONG_USE, WrongSettings
 from otherroof.settings import Mistake, look_around, read_parts, read_settings, require_settings
 from support.household import secret, write_household
 

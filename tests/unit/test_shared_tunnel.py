@@ -15,13 +15,13 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
-from otherroof.clock import SteppedClock, SystemClock
-from otherroof.errors import TunnelTrouble
-from otherroof.link import usage
-from otherroof.link.keeper import look
-from otherroof.link.shared import Ended, SharedTunnel, is_alive, new_user
-from otherroof.link.tunnel import TunnelState
-from otherroof.link.usage import Book, Do, User
+from otherroof.base.clock import SteppedClock, SystemClock
+from otherroof.base.errors import TunnelTrouble
+from otherroof.tunnel import usage
+from otherroof.tunnel.keeper import look
+from otherroof.tunnel.port import TunnelState
+from otherroof.tunnel.sharing import Ended, SharedTunnel, is_alive, new_user
+from otherroof.tunnel.usage import Book, Do, User
 
 NOW = datetime(2031, 4, 5, tzinfo=UTC)
 
@@ -210,8 +210,8 @@ def test_waiting_for_another_who_is_at_it_has_an_end(make: Make, tmp_path: Path,
     shared = make()
     book = Book(boot="")
     usage.take(book, new_user(), is_alive)
-    from otherroof.aside import put
-    from otherroof.link.marks import boot_id
+    from otherroof.base.atomic_file import put
+    from otherroof.tunnel.marks import boot_id
 
     book.boot = boot_id()
     put(str(tmp_path / "garden.json"), usage.as_text(book))

@@ -16,8 +16,8 @@ from pathlib import Path
 import paramiko
 import pytest
 
-from otherroof.rehearsal.stand_in import StandIn, fresh_key
-from otherroof.rehearsal.temper import Faults, Offers
+from otherroof.rehearsal.far_box.stand_in import StandIn, fresh_key
+from otherroof.rehearsal.far_box.temper import Faults, Offers
 from support.raw_sftp import FLAG_CREAT, FLAG_READ, FLAG_WRITE, RawSftp, text, u64
 from support.sftp_servers import own_server
 

@@ -11,9 +11,9 @@ from typing import Any
 import pytest
 from rich.console import Console
 
+from otherroof.base.clock import SteppedClock, SystemClock, stamp
 from otherroof.cli.main import main
-from otherroof.clock import SteppedClock, SystemClock, stamp
-from otherroof.copying.tally import Problem
+from otherroof.copying.report import Problem
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.ledger.turns import Turn
@@ -204,7 +204,9 @@ def test_a_usual_household_in_trouble_fits_a_small_terminal_and_nothing_is_cut_o
         waits = "the last try came to nothing; the next is at 2031-04-07 07:20"
         house.ledger.note_turn(Turn(name, "30 1 * * *", house.now - DAY, waiting=waits))
     house.look()
-    monkeypatch.setattr("otherroof.cli.status.console", lambda: Console(width=80, force_terminal=True, no_color=True))
+    monkeypatch.setattr(
+        "otherroof.cli.look.status.console", lambda: Console(width=80, force_terminal=True, no_color=True)
+    )
     code, said = house.ask()
     said = re.sub("\x1b[^m]*m", "", said)
     assert code == 1

@@ -6,9 +6,9 @@ from datetime import timedelta
 
 import pytest
 
-from otherroof.clock import SteppedClock, SystemClock
-from otherroof.errors import RunCut
-from otherroof.service.stopping import StopSign
+from otherroof.base.clock import SteppedClock, SystemClock
+from otherroof.base.errors import RunCut
+from otherroof.jobs.stopping import StopSign
 from support.simulated import utc
 
 NOW = utc(2026, 6, 10, 6)

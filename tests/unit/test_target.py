@@ -15,9 +15,9 @@ from unittest.mock import patch
 
 import pytest
 
-from otherroof.copying.entry import Entry
-from otherroof.errors import HomeTrouble, WrongUse
-from otherroof.recall.target import Existing, InTheWay, NoLink, NotHere, Target
+from otherroof.base.errors import HomeTrouble, WrongUse
+from otherroof.far_copy.entry import Entry
+from otherroof.restore.target import Existing, InTheWay, NoLink, NotHere, Target
 
 OUTSIDE = ("outside", "outside/precious")
 
@@ -230,7 +230,7 @@ def refuse(name: str, number: int) -> Any:
     def fail(*_: object, **__: object) -> None:
         raise OSError(number, os.strerror(number))
 
-    return patch(f"otherroof.recall.target.os.{name}", fail)
+    return patch(f"otherroof.restore.target.os.{name}", fail)
 
 
 @pytest.mark.parametrize(

@@ -11,15 +11,15 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.clock import SteppedClock
-from otherroof.errors import TunnelTrouble, Unreached
-from otherroof.link.caller import Caller
-from otherroof.link.command import CommandLink
-from otherroof.link.commands import Ran, SystemCommands
-from otherroof.link.marks import Mark
-from otherroof.link.plain import NoLink
-from otherroof.link.wireguard import Files, Tools, WireguardLink
+from otherroof.base.clock import SteppedClock
+from otherroof.base.errors import TunnelTrouble, Unreached
 from otherroof.settings.tunnel import CommandTunnel, WireguardTunnel
+from otherroof.tunnel.commands import Ran, SystemCommands
+from otherroof.tunnel.drivers.command import CommandLink
+from otherroof.tunnel.drivers.last_call import Caller
+from otherroof.tunnel.drivers.none import NoLink
+from otherroof.tunnel.drivers.wireguard import Files, Tools, WireguardLink
+from otherroof.tunnel.marks import Mark
 from support.net_machine import NetMachine, SimLink, SimPeer
 from support.tunnel_contract import MakerContract, TunnelContract
 

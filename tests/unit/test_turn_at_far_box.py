@@ -13,13 +13,13 @@ from typing import Any
 
 import pytest
 
-from otherroof.clock import SystemClock
-from otherroof.errors import Busy, RunCut
+from otherroof.base.clock import SystemClock
+from otherroof.base.errors import Busy, RunCut
+from otherroof.jobs import run
+from otherroof.jobs.holding import Patience, far_lock
+from otherroof.jobs.run import Around, Choice, Ran, run_job
+from otherroof.jobs.stopping import StopSign
 from otherroof.ledger import Ledger
-from otherroof.service import one_run
-from otherroof.service.holding import Patience, far_lock
-from otherroof.service.one_run import Around, Choice, Ran, run_job
-from otherroof.service.stopping import StopSign
 from otherroof.settings import Settings, require_settings
 from support.lab.household import write_settings
 from support.main_job import StandInDoor, level_way, stand_in_door
@@ -85,15 +85,15 @@ def house(tmp_path: Path) -> Iterator[House]:
 
 def test_two_runs_to_one_far_box_never_overlap(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
     times: list[tuple[float, float]] = []
-    real = one_run._OneRun._work
+    real = run._OneRun._work
 
-    def work(this: one_run._OneRun, report: Any) -> None:
+    def work(this: run._OneRun, report: Any) -> None:
         begun = time.monotonic()
         real(this, report)
         time.sleep(0.3)
         times.append((begun, time.monotonic()))
 
-    monkeypatch.setattr(one_run._OneRun, "_work", work)
+    monkeypatch.setattr(run._OneRun, "_work", work)
     ran: list[Ran] = []
     threads = [threading.Thread(target=lambda name=name: ran.append(house.run(name))) for name in JOBS]
     for thread in threads:

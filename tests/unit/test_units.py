@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from otherroof.units import mbit_s, rate_text, size_text, span_text
+from otherroof.base.units import mbit_s, rate_text, size_text, span_text
 
 
 @pytest.mark.parametrize(

@@ -7,9 +7,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from otherroof.errors import Damaged, WrongUse
-from otherroof.layout.open.paths import LISTING_END, run_in
-from otherroof.recall.versions import Version, chosen, require_readable, taken_of
+from otherroof.base.errors import Damaged, WrongUse
+from otherroof.layouts.open.paths import LISTING_END, run_in
+from otherroof.restore.versions import Version, chosen, require_readable, taken_of
 
 # At St John's it is 2 h 30 min earlier in April: the second run is of the evening of the 5th there.
 ZONE = ZoneInfo("America/St_Johns")

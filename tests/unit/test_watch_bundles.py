@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.clock import SteppedClock, stamp
+from otherroof.base.clock import SteppedClock, stamp
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.ledger.schema import MIGRATIONS, migrate

@@ -8,13 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.clock import SteppedClock
-from otherroof.forecast.trend import days_until_full
+from otherroof.base.clock import SteppedClock
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.ledger.space import DamageMark
 from otherroof.settings import Settings, require_settings
-from otherroof.watch import Extra, Trends, digest, look, send_due
+from otherroof.watch import Extra, digest, look, send_due
 from otherroof.watch.channels import Message
 from otherroof.watch.sending import PAUSES_MIN, pause_after
 from support.household import write_household
@@ -38,7 +37,7 @@ class House:
         self.ledger = Ledger(self.path)
         self.clock = SteppedClock(START)
         self.channels = {name: NotingChannel() for name in self.settings.told.channels}
-        self.extra = Extra(trends=Trends(fill=days_until_full))
+        self.extra = Extra()
 
     @property
     def mail(self) -> NotingChannel:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.copying.tally import Nature
+from otherroof.copying.report import Nature
 from otherroof.ledger import Ledger
 from otherroof.ledger.post import ChannelState
 from otherroof.ledger.runs import Hold

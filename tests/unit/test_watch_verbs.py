@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from otherroof.base.clock import SystemClock
 from otherroof.cli.main import main
-from otherroof.clock import SystemClock
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.settings import require_settings

@@ -13,40 +13,41 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from otherroof.errors import Denied, LinkLost, NotOffered, NotThere, OtherroofError, PlaceError, Refused
-from otherroof.far import ops, wire
-from otherroof.far.ops import Mode
-from otherroof.rehearsal.sftp_words import Fields
+from otherroof.base.errors import Denied, LinkLost, NotOffered, NotThere, OtherroofError, PlaceError, Refused
+from otherroof.far import requests
+from otherroof.far.requests import Mode
+from otherroof.far.sftp import codec
+from otherroof.rehearsal.far_box.sftp_words import Fields
 
 H = b"\0\0\0\7"
-EVERY_OP: tuple[ops.Op, ...] = (
-    ops.OpenFile(b"a", Mode.READ),
-    ops.Write(H, 5, b"data"),
-    ops.Read(H, 5, 10),
-    ops.Shape(H, 1, 0o600, 7),
-    ops.LookOpen(H),
-    ops.Sync(H),
-    ops.Shut(H),
-    ops.CopyRange(H, 1, 2, b"x", 3),
-    ops.Rename(b"a", b"b"),
-    ops.Link(b"a", b"b"),
-    ops.MakeSymlink(b"t", b"a"),
-    ops.MakeFolder(b"a"),
-    ops.DropFolder(b"a"),
-    ops.Remove(b"a"),
-    ops.Look(b"a"),
-    ops.OpenFolder(b"a"),
-    ops.ReadFolder(H),
-    ops.AskSpace(b"a"),
+EVERY_OP: tuple[requests.Op, ...] = (
+    requests.OpenFile(b"a", Mode.READ),
+    requests.Write(H, 5, b"data"),
+    requests.Read(H, 5, 10),
+    requests.Shape(H, 1, 0o600, 7),
+    requests.LookOpen(H),
+    requests.Sync(H),
+    requests.Shut(H),
+    requests.CopyRange(H, 1, 2, b"x", 3),
+    requests.Rename(b"a", b"b"),
+    requests.Link(b"a", b"b"),
+    requests.MakeSymlink(b"t", b"a"),
+    requests.MakeFolder(b"a"),
+    requests.DropFolder(b"a"),
+    requests.Remove(b"a"),
+    requests.Look(b"a"),
+    requests.OpenFolder(b"a"),
+    requests.ReadFolder(H),
+    requests.AskSpace(b"a"),
 )
 ASKING = {
-    ops.OpenFile: wire.HANDLE,
-    ops.OpenFolder: wire.HANDLE,
-    ops.Read: wire.DATA,
-    ops.ReadFolder: wire.NAME,
-    ops.Look: wire.ATTRS,
-    ops.LookOpen: wire.ATTRS,
-    ops.AskSpace: wire.EXTENDED_REPLY,
+    requests.OpenFile: codec.HANDLE,
+    requests.OpenFolder: codec.HANDLE,
+    requests.Read: codec.DATA,
+    requests.ReadFolder: codec.NAME,
+    requests.Look: codec.ATTRS,
+    requests.LookOpen: codec.ATTRS,
+    requests.AskSpace: codec.EXTENDED_REPLY,
 }
 
 
@@ -57,35 +58,35 @@ def opened(packet: bytes) -> tuple[int, int, Fields]:
 
 
 def status(code: int) -> bytes:
-    return struct.pack(">BII", wire.STATUS, 1, code) + wire.text(b"") + wire.text(b"")
+    return struct.pack(">BII", codec.STATUS, 1, code) + codec.text(b"") + codec.text(b"")
 
 
 def attrs(flags: int, body: bytes) -> bytes:
-    return struct.pack(">BII", wire.ATTRS, 1, flags) + body
+    return struct.pack(">BII", codec.ATTRS, 1, flags) + body
 
 
 def test_write_carries_handle_offset_and_data() -> None:
-    kind, number, fields = opened(wire.encode(9, ops.Write(H, 2**40, b"some data"), b"base/"))
-    assert (kind, number) == (wire.WRITE, 9)
+    kind, number, fields = opened(codec.encode(9, requests.Write(H, 2**40, b"some data"), b"base/"))
+    assert (kind, number) == (codec.WRITE, 9)
     assert (bytes(fields.string()), fields.u64(), bytes(fields.string())) == (H, 2**40, b"some data")
 
 
 def test_paths_are_below_the_base_and_a_link_target_is_as_it_is() -> None:
-    kind, _, fields = opened(wire.encode(1, ops.MakeSymlink(b"../anywhere", b"name"), b"/base/"))
-    assert kind == wire.SYMLINK
+    kind, _, fields = opened(codec.encode(1, requests.MakeSymlink(b"../anywhere", b"name"), b"/base/"))
+    assert kind == codec.SYMLINK
     # OpenSSH has the target first, the other way round than the draft (its PROTOCOL file, section 4.1).
     assert (bytes(fields.string()), bytes(fields.string())) == (b"../anywhere", b"/base/name")
 
 
 @given(st.binary(min_size=1, max_size=300).filter(lambda name: b"\0" not in name))
 def test_names_of_any_bytes_arrive_as_they_are(name: bytes) -> None:
-    _, _, fields = opened(wire.encode(1, ops.Rename(name, name + b"2"), b"/b/"))
+    _, _, fields = opened(codec.encode(1, requests.Rename(name, name + b"2"), b"/b/"))
     assert (bytes(fields.path()), bytes(fields.path())) == (b"/b/" + name, b"/b/" + name + b"2")
 
 
 @given(st.integers(-(2**40), 2**40), st.integers(0, 0o7777), st.integers(0, 2**63))
 def test_times_outside_the_protocol_are_cut_to_it_and_the_rest_arrives(mtime: int, mode: int, size: int) -> None:
-    _, _, fields = opened(wire.encode(1, ops.Shape(H, size, mode, mtime), b""))
+    _, _, fields = opened(codec.encode(1, requests.Shape(H, size, mode, mtime), b""))
     assert bytes(fields.string()) == H
     wanted = fields.attributes()
     seconds = min(max(mtime, 0), 2**32 - 1)
@@ -93,62 +94,64 @@ def test_times_outside_the_protocol_are_cut_to_it_and_the_rest_arrives(mtime: in
 
 
 def test_copy_within_the_box_names_both_handles_and_both_places() -> None:
-    kind, _, fields = opened(wire.encode(1, ops.CopyRange(b"from", 1, 2, b"to", 3), b""))
-    assert kind == wire.EXTENDED
+    kind, _, fields = opened(codec.encode(1, requests.CopyRange(b"from", 1, 2, b"to", 3), b""))
+    assert kind == codec.EXTENDED
     told: list[Any] = [bytes(fields.string()), bytes(fields.string()), fields.u64(), fields.u64()]
     assert [*told, bytes(fields.string()), fields.u64()] == [b"copy-data", b"from", 1, 2, b"to", 3]
 
 
 def test_answers_hold_what_was_packed() -> None:
-    assert wire.decode(ops.OpenFile(b"a", Mode.READ), struct.pack(">BI", wire.HANDLE, 1) + wire.text(H)) == H
-    assert wire.decode(ops.Read(H, 0, 9), struct.pack(">BI", wire.DATA, 1) + wire.text(b"abc")) == b"abc"
+    assert codec.decode(requests.OpenFile(b"a", Mode.READ), struct.pack(">BI", codec.HANDLE, 1) + codec.text(H)) == H
+    assert codec.decode(requests.Read(H, 0, 9), struct.pack(">BI", codec.DATA, 1) + codec.text(b"abc")) == b"abc"
     body = struct.pack(">QIIIII", 2**40, 3, 4, 0o100644, 5, 6)
-    assert wire.decode(ops.Look(b"a"), attrs(0xF, body)) == ops.Attrs(2**40, 0o100644, 6)
+    assert codec.decode(requests.Look(b"a"), attrs(0xF, body)) == requests.Attrs(2**40, 0o100644, 6)
 
 
 def test_attributes_that_are_not_given_are_nothing_and_further_ones_are_passed_over() -> None:
-    more = struct.pack(">I", 1) + wire.text(b"acl@example.org") + wire.text(b"rwx")
-    assert wire.decode(ops.Look(b"a"), attrs(0x80000000, more)) == ops.Attrs(0, 0, 0)
+    more = struct.pack(">I", 1) + codec.text(b"acl@example.org") + codec.text(b"rwx")
+    assert codec.decode(requests.Look(b"a"), attrs(0x80000000, more)) == requests.Attrs(0, 0, 0)
 
 
 @pytest.mark.parametrize(
     ("code", "kind"), [(2, NotThere), (3, Denied), (4, Refused), (8, NotOffered), (5, Refused), (77, Refused)]
 )
 @pytest.mark.parametrize("op", EVERY_OP, ids=lambda op: type(op).__name__)
-def test_every_refusal_is_told_as_what_it_means(op: ops.Op, code: int, kind: type[PlaceError]) -> None:
-    if isinstance(op, ops.Sync) and code == 8:
-        assert wire.decode(op, status(code)) is False
+def test_every_refusal_is_told_as_what_it_means(op: requests.Op, code: int, kind: type[PlaceError]) -> None:
+    if isinstance(op, requests.Sync) and code == 8:
+        assert codec.decode(op, status(code)) is False
         return
     with pytest.raises(PlaceError) as caught:
-        wire.decode(op, status(code))
+        codec.decode(op, status(code))
     assert type(caught.value) is kind
 
 
 def test_end_of_file_and_of_folder_are_no_refusals() -> None:
-    assert wire.decode(ops.Read(H, 0, 1), status(1)) == b""
-    assert wire.decode(ops.ReadFolder(H), status(1)) is None
+    assert codec.decode(requests.Read(H, 0, 1), status(1)) == b""
+    assert codec.decode(requests.ReadFolder(H), status(1)) is None
 
 
 @pytest.mark.parametrize("op", EVERY_OP, ids=lambda op: type(op).__name__)
-@pytest.mark.parametrize("kind", [wire.STATUS, wire.HANDLE, wire.DATA, wire.NAME, wire.ATTRS, wire.EXTENDED_REPLY, 77])
-def test_answer_of_another_kind_than_asked_for_breaks_the_link(op: ops.Op, kind: int) -> None:
+@pytest.mark.parametrize(
+    "kind", [codec.STATUS, codec.HANDLE, codec.DATA, codec.NAME, codec.ATTRS, codec.EXTENDED_REPLY, 77]
+)
+def test_answer_of_another_kind_than_asked_for_breaks_the_link(op: requests.Op, kind: int) -> None:
     """Invariant 5: an answer that does not fit never reaches those who asked."""
-    bodies = {wire.STATUS: struct.pack(">I", 0), wire.ATTRS: bytes(4), wire.NAME: bytes(4)}
-    long_enough = wire.text(bytes(84))  # for every request
+    bodies = {codec.STATUS: struct.pack(">I", 0), codec.ATTRS: bytes(4), codec.NAME: bytes(4)}
+    long_enough = codec.text(bytes(84))  # for every request
     packet = struct.pack(">BI", kind, 1) + bodies.get(kind, long_enough)
-    if kind == ASKING.get(type(op), wire.STATUS):
-        wire.decode(op, packet)
+    if kind == ASKING.get(type(op), codec.STATUS):
+        codec.decode(op, packet)
         return
     with pytest.raises(LinkLost):
-        wire.decode(op, packet)
+        codec.decode(op, packet)
 
 
 @pytest.mark.parametrize("op", EVERY_OP, ids=lambda op: type(op).__name__)
 @given(body=st.binary(max_size=120), kind=st.sampled_from((101, 102, 103, 104, 105, 201)))
-def test_no_bytes_end_otherwise_than_told(op: ops.Op, body: bytes, kind: int) -> None:
+def test_no_bytes_end_otherwise_than_told(op: requests.Op, body: bytes, kind: int) -> None:
     """Invariant 5: whatever a far box says, the answer is a value or one of the house's own errors."""
     try:
-        wire.decode(op, bytes([kind]) + bytes(4) + body)
+        codec.decode(op, bytes([kind]) + bytes(4) + body)
     except OtherroofError:
         return
 
@@ -156,7 +159,7 @@ def test_no_bytes_end_otherwise_than_told(op: ops.Op, body: bytes, kind: int) ->
 @given(st.binary(max_size=60))
 def test_greeting_of_any_bytes_is_taken_or_refused(body: bytes) -> None:
     try:
-        wire.parse_hello(bytes([wire.VERSION]) + body)
+        codec.parse_hello(bytes([codec.VERSION]) + body)
     except LinkLost:
         return
 
@@ -164,14 +167,14 @@ def test_greeting_of_any_bytes_is_taken_or_refused(body: bytes) -> None:
 @pytest.mark.parametrize("packet", [b"", b"\2", b"\x65\0\0\0\3", b"SSH-2.0-x"])
 def test_greeting_that_is_none_breaks_the_link(packet: bytes) -> None:
     with pytest.raises(LinkLost):
-        wire.parse_hello(packet)
+        codec.parse_hello(packet)
 
 
 def test_packets_come_out_whole_however_they_arrive() -> None:
     dice = random.Random(1)
-    sent = [bytes([wire.DATA]) + dice.randbytes(dice.randrange(4, 3000)) for _ in range(200)]
-    stream = b"".join(wire.text(packet) for packet in sent)
-    packets, got, at = wire.Packets(), [], 0
+    sent = [bytes([codec.DATA]) + dice.randbytes(dice.randrange(4, 3000)) for _ in range(200)]
+    stream = b"".join(codec.text(packet) for packet in sent)
+    packets, got, at = codec.Packets(), [], 0
     while at < len(stream):
         step = dice.choice((1, 2, 3, 5, 1000, 9000))
         got += packets.feed(stream[at : at + step])
@@ -179,7 +182,7 @@ def test_packets_come_out_whole_however_they_arrive() -> None:
     assert got == sent
 
 
-@pytest.mark.parametrize("size", [0, 4, wire.MAX_PACKET + 1, 0xFFFFFFFF])
+@pytest.mark.parametrize("size", [0, 4, codec.MAX_PACKET + 1, 0xFFFFFFFF])
 def test_packet_of_impossible_length_breaks_the_link_before_it_is_waited_for(size: int) -> None:
     with pytest.raises(LinkLost):
-        wire.Packets().feed(size.to_bytes(4, "big"))
+        codec.Packets().feed(size.to_bytes(4, "big"))

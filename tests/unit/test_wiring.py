@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from otherroof.clock import SystemClock
+from otherroof.base.clock import SystemClock
 from otherroof.ledger import Ledger
-from otherroof.service.wiring import real_hands
+from otherroof.schedule.wiring import real_hands
 from otherroof.settings import require_settings
 from support.household import write_household
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from otherroof.errors import WrongSettings, WrongUse
+from otherroof.base.errors import WrongSettings, WrongUse
 from otherroof.ledger import Ledger
 from otherroof.settings import Job, Settings, require_settings
 from otherroof.settings.last_good import in_force

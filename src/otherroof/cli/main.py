@@ -14,27 +14,17 @@ from typing import Any
 import typer
 
 from otherroof import __version__
-from otherroof.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WRONG_USE, OtherroofError
+from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WRONG_USE, OtherroofError
 
-# In the order in which a household meets them. Each is a module of this package with a function `verb`.
-VERBS: tuple[str, ...] = (
-    "rehearse",
-    "check",
-    "pair",
-    "probe",
-    "run",
-    "serve",
-    "status",
-    "ledger",
-    "digest",
-    "page",
-    "quiet",
-    "alert-test",
-    "versions",
-    "restore",
-    "release",
-    "install",
-)
+# By what one wants, in the order in which a household meets them. Each verb is a module with a function `verb` in its
+# group's folder.
+GROUPS: dict[str, tuple[str, ...]] = {
+    "set_up": ("rehearse", "check", "pair", "probe", "install"),
+    "copy": ("run", "release", "serve"),
+    "look": ("status", "ledger", "digest", "page", "quiet", "alert-test"),
+    "get_back": ("versions", "restore"),
+}
+VERBS = {verb: group for group, verbs in GROUPS.items() for verb in verbs}
 
 # These end what they are at, and say what became of it.
 TELL_THEMSELVES = ("run", "serve")
@@ -51,7 +41,7 @@ def build(only: str = "") -> typer.Typer:
     )
     app.callback()(_top)
     for name in (only,) if only else VERBS:
-        module: Any = importlib.import_module(f"otherroof.cli.{name.replace('-', '_')}")
+        module: Any = importlib.import_module(f"otherroof.cli.{VERBS[name]}.{name.replace('-', '_')}")
         app.command(name)(module.verb)
     return app
 

@@ -11,10 +11,10 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from otherroof.copying.entry import shown
+from otherroof.base.units import rate_text, size_text, span_text
 from otherroof.copying.progress import Progress
-from otherroof.recall.progress import Recalled
-from otherroof.units import rate_text, size_text, span_text
+from otherroof.far_copy.entry import shown
+from otherroof.restore.progress import Recalled
 
 LINE_EVERY_S = 60.0
 RATE_OVER_S = 10.0

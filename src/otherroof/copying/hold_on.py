@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from otherroof.clock import Clock
-from otherroof.copying.diagnosis import reason_of
+from otherroof.base.clock import Clock
+from otherroof.base.errors import HostKeyChanged, LinkLost, LoginRefused, PlaceError, RunCut, Unreached
 from otherroof.copying.outfit import Stop
-from otherroof.copying.ports import FarView, Keeper
 from otherroof.copying.progress import Progress
-from otherroof.errors import HostKeyChanged, LinkLost, LoginRefused, PlaceError, RunCut, Unreached
+from otherroof.far.diagnosis import reason_of
+from otherroof.far_copy.ports import FarView, Keeper
 
 WORTH = 1024 * 1024  # bytes that must have crossed for a broken connection not to count as a failed try
 LONGEST_PAUSE_S = 600.0

@@ -6,14 +6,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from otherroof.clock import Clock
-from otherroof.copying.chunks import ChunkList
-from otherroof.copying.nature import Sampler
-from otherroof.copying.plan import Plan
-from otherroof.copying.ports import Layout
+from otherroof.base.clock import Clock
+from otherroof.copying.compare.plan import Plan
+from otherroof.copying.home.chunks import ChunkList
+from otherroof.copying.home.nature import Sampler
+from otherroof.copying.home.read import Source
 from otherroof.copying.progress import Progress
-from otherroof.copying.source import Source
-from otherroof.copying.stream import Reader
+from otherroof.copying.send.stream import Reader
+from otherroof.far_copy.ports import Layout
 
 
 class Stop(Protocol):

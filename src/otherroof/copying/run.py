@@ -18,27 +18,28 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-from otherroof.clock import stamp
-from otherroof.copying.catalogue import Catalogue, Facts, put_in_place, write_catalogue
-from otherroof.copying.catalogue_care import Cared, JobFiles, care
-from otherroof.copying.chunk_store import ChunkStore
-from otherroof.copying.compare import FILE
-from otherroof.copying.entry import shown
-from otherroof.copying.fold import fold
+from otherroof.base.clock import stamp
+from otherroof.base.errors import LinkLost
+from otherroof.copying.compare.catalogue import Catalogue, put_in_place, write_catalogue
+from otherroof.copying.compare.catalogue_care import Cared, JobFiles, care
+from otherroof.copying.compare.fold import fold
+from otherroof.copying.compare.looking import Counted, Looking, Subject, is_mount
+from otherroof.copying.compare.plan import Plan
+from otherroof.copying.compare.todo import DONE, Tally
 from otherroof.copying.hold_on import Bearing, FarCopy, Surroundings
-from otherroof.copying.locate import note_known_content
-from otherroof.copying.looking import Counted, Looking, Subject, is_mount
-from otherroof.copying.nature import Sampler, count_new_endings
+from otherroof.copying.home.chunk_store import ChunkStore
+from otherroof.copying.home.nature import Sampler, count_new_endings
+from otherroof.copying.home.read import Source
 from otherroof.copying.outfit import Outfit, Sent
-from otherroof.copying.plan import Plan
-from otherroof.copying.ports import FarView, Keeper
 from otherroof.copying.progress import Stage
-from otherroof.copying.send import Sender
-from otherroof.copying.source import Source
-from otherroof.copying.stream import Reader
-from otherroof.copying.tally import Problem, RunReport
-from otherroof.copying.todo import DONE, Tally
-from otherroof.errors import LinkLost
+from otherroof.copying.report import Problem, RunReport
+from otherroof.copying.send.locate import note_known_content
+from otherroof.copying.send.send import Sender
+from otherroof.copying.send.stream import Reader
+from otherroof.far_copy.entry import shown
+from otherroof.far_copy.numbers import FILE
+from otherroof.far_copy.ports import FarView, Keeper
+from otherroof.far_copy.state import CopyState
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,7 +229,7 @@ class Run:
     def _commit(self, catalogue: Catalogue, plan: Plan) -> None:
         begun = self._clock.monotonic()
         self._stage("committing")
-        facts = Facts(
+        facts = CopyState(
             self._report.run,
             self._far.keeper.home_id,
             is_mount(self._wish.subject.folder),
@@ -252,7 +253,7 @@ class Run:
             put_in_place(aside, self._means.files.catalogue)
         self._report.seconds.commit = self._clock.monotonic() - begun
 
-    def _commit_listing(self, facts: Facts, written: Catalogue | None) -> None:
+    def _commit_listing(self, facts: CopyState, written: Catalogue | None) -> None:
         """The listing with the lines of `written`, or without lines where nothing changed."""
         taken = stamp(self._clock.now())
 

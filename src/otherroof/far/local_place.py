@@ -11,8 +11,8 @@ import stat
 from collections.abc import Callable, Generator, Iterable
 from typing import Any
 
-from otherroof.errors import Denied, FarTrouble, NotThere, OtherroofError, PlaceError, Refused
-from otherroof.far import ops
+from otherroof.base.errors import Denied, FarTrouble, NotThere, OtherroofError, PlaceError, Refused
+from otherroof.far import requests
 from otherroof.far.place import Done, K, Meter, Offers, T, Task
 
 BLOCK = 1024 * 1024
@@ -65,10 +65,10 @@ class LocalPlace:
             except OtherroofError as error:
                 failure = error
 
-    def _answer(self, request: ops.Request) -> Any:
-        if isinstance(request, ops.Pour):
+    def _answer(self, request: requests.Request) -> Any:
+        if isinstance(request, requests.Pour):
             return self._pour(request)
-        if isinstance(request, ops.Draw):
+        if isinstance(request, requests.Draw):
             return self._draw(request)
         if not isinstance(request, tuple):
             return self._one(request)
@@ -84,33 +84,35 @@ class LocalPlace:
             raise first
         return tuple(answers)
 
-    def _one(self, op: ops.Op) -> Any:
+    def _one(self, op: requests.Op) -> Any:
         try:
             return _DOERS[type(op)](self._base, op)
         except OSError as problem:
             raise _refusal(problem, op) from problem
 
-    def _pour(self, request: ops.Pour) -> None:
+    def _pour(self, request: requests.Pour) -> None:
         while True:
             piece = request.source.take(wait=True)
             if piece is None:
                 return
-            if isinstance(piece, ops.NotYet):
+            if isinstance(piece, requests.NotYet):
                 continue
-            if isinstance(piece, ops.DataPiece):
-                self._one(ops.Write(request.target, piece.offset, piece.data))
-            elif isinstance(piece, ops.SyncPiece):
-                self._one(ops.Sync(request.target))
+            if isinstance(piece, requests.DataPiece):
+                self._one(requests.Write(request.target, piece.offset, piece.data))
+            elif isinstance(piece, requests.SyncPiece):
+                self._one(requests.Sync(request.target))
             else:
-                self._one(ops.CopyRange(request.old, piece.source_offset, piece.length, request.target, piece.offset))
+                self._one(
+                    requests.CopyRange(request.old, piece.source_offset, piece.length, request.target, piece.offset)
+                )
             self.meter.landed += piece.weight
             request.source.landed(piece)
 
-    def _draw(self, request: ops.Draw) -> int:
+    def _draw(self, request: requests.Draw) -> int:
         given = 0
         while given < request.length:
             size = min(BLOCK, request.length - given)
-            data = self._one(ops.Read(request.handle, request.offset + given, size))
+            data = self._one(requests.Read(request.handle, request.offset + given, size))
             if not data:
                 break
             given += len(data)
@@ -119,7 +121,7 @@ class LocalPlace:
         return given
 
 
-def _refusal(problem: OSError, op: ops.Op) -> FarTrouble:
+def _refusal(problem: OSError, op: requests.Op) -> FarTrouble:
     path = getattr(op, "path", None) or getattr(op, "new", None) or b""
     kinds: dict[int | None, type[PlaceError]] = {
         errno.ENOENT: NotThere,
@@ -133,16 +135,24 @@ def _refusal(problem: OSError, op: ops.Op) -> FarTrouble:
     return kind(what, where=bytes(path).decode("utf-8", "backslashreplace"))
 
 
-def _open(base: bytes, op: ops.OpenFile) -> int:
-    wanted = {ops.Mode.READ: os.O_RDONLY, ops.Mode.WRITE: os.O_WRONLY, ops.Mode.READ | ops.Mode.WRITE: os.O_RDWR}
-    flags = wanted[op.mode & (ops.Mode.READ | ops.Mode.WRITE)] | os.O_CLOEXEC | os.O_NOFOLLOW
-    for mode, flag in ((ops.Mode.CREATE, os.O_CREAT), (ops.Mode.EMPTY, os.O_TRUNC), (ops.Mode.ONLY_NEW, os.O_EXCL)):
+def _open(base: bytes, op: requests.OpenFile) -> int:
+    wanted = {
+        requests.Mode.READ: os.O_RDONLY,
+        requests.Mode.WRITE: os.O_WRONLY,
+        requests.Mode.READ | requests.Mode.WRITE: os.O_RDWR,
+    }
+    flags = wanted[op.mode & (requests.Mode.READ | requests.Mode.WRITE)] | os.O_CLOEXEC | os.O_NOFOLLOW
+    for mode, flag in (
+        (requests.Mode.CREATE, os.O_CREAT),
+        (requests.Mode.EMPTY, os.O_TRUNC),
+        (requests.Mode.ONLY_NEW, os.O_EXCL),
+    ):
         if op.mode & mode:
             flags |= flag
     return os.open(base + op.path, flags, op.permissions)
 
 
-def _write(_base: bytes, op: ops.Write) -> None:
+def _write(_base: bytes, op: requests.Write) -> None:
     left = memoryview(op.data)
     at = op.offset
     while left:
@@ -151,7 +161,7 @@ def _write(_base: bytes, op: ops.Write) -> None:
         at += count
 
 
-def _shape(_base: bytes, op: ops.Shape) -> None:
+def _shape(_base: bytes, op: requests.Shape) -> None:
     if op.size is not None:
         os.ftruncate(op.handle, op.size)
     if op.permissions is not None:
@@ -160,22 +170,22 @@ def _shape(_base: bytes, op: ops.Shape) -> None:
         os.utime(op.handle, (op.mtime, op.mtime))
 
 
-def _sync(_base: bytes, op: ops.Sync) -> bool:
+def _sync(_base: bytes, op: requests.Sync) -> bool:
     os.fsync(op.handle)
     return True
 
 
-def _copy_range(_base: bytes, op: ops.CopyRange) -> None:
+def _copy_range(_base: bytes, op: requests.CopyRange) -> None:
     done = 0
     while done < op.length:
         data = os.pread(op.source, min(BLOCK, op.length - done), op.source_offset + done)
         if not data:
             return
-        _write(b"", ops.Write(op.target, op.target_offset + done, data))
+        _write(b"", requests.Write(op.target, op.target_offset + done, data))
         done += len(data)
 
 
-def _rename(base: bytes, op: ops.Rename) -> None:
+def _rename(base: bytes, op: requests.Rename) -> None:
     old, new = base + op.old, base + op.new
     if stat.S_ISREG(os.lstat(old).st_mode):
         os.link(old, new, follow_symlinks=False)  # unlike rename, never takes an existing name
@@ -186,8 +196,8 @@ def _rename(base: bytes, op: ops.Rename) -> None:
         os.rename(old, new)
 
 
-def _attrs(found: os.stat_result) -> ops.Attrs:
-    return ops.Attrs(found.st_size, found.st_mode, int(found.st_mtime))
+def _attrs(found: os.stat_result) -> requests.Attrs:
+    return requests.Attrs(found.st_size, found.st_mode, int(found.st_mtime))
 
 
 class _Folder:
@@ -197,41 +207,41 @@ class _Folder:
         self._path = path
         self._names = os.listdir(path)
 
-    def read(self) -> list[tuple[bytes, ops.Attrs]] | None:
+    def read(self) -> list[tuple[bytes, requests.Attrs]] | None:
         if not self._names:
             return None
         now, self._names = self._names[:NAMES_AT_ONCE], self._names[NAMES_AT_ONCE:]
         return [(name, _attrs(os.lstat(self._path + b"/" + name))) for name in now]
 
 
-def _shut(_base: bytes, op: ops.Shut) -> None:
+def _shut(_base: bytes, op: requests.Shut) -> None:
     if isinstance(op.handle, int):
         os.close(op.handle)
 
 
-def _space(base: bytes, op: ops.AskSpace) -> ops.Space:
+def _space(base: bytes, op: requests.AskSpace) -> requests.Space:
     found = os.statvfs(base + op.path)
     size, shut = found.f_frsize, bool(found.f_flag & os.ST_RDONLY)
-    return ops.Space(found.f_blocks * size, found.f_bavail * size, found.f_files, found.f_favail, shut)
+    return requests.Space(found.f_blocks * size, found.f_bavail * size, found.f_files, found.f_favail, shut)
 
 
 _DOERS: dict[type, Callable[[bytes, Any], Any]] = {
-    ops.OpenFile: _open,
-    ops.Write: _write,
-    ops.Read: lambda base, op: os.pread(op.handle, op.size, op.offset),
-    ops.Shape: _shape,
-    ops.LookOpen: lambda base, op: _attrs(os.fstat(op.handle)),
-    ops.Sync: _sync,
-    ops.Shut: _shut,
-    ops.CopyRange: _copy_range,
-    ops.Rename: _rename,
-    ops.Link: lambda base, op: os.link(base + op.old, base + op.new, follow_symlinks=False),
-    ops.MakeSymlink: lambda base, op: os.symlink(op.target, base + op.path),
-    ops.MakeFolder: lambda base, op: os.mkdir(base + op.path, op.permissions),
-    ops.DropFolder: lambda base, op: os.rmdir(base + op.path),
-    ops.Remove: lambda base, op: os.unlink(base + op.path),
-    ops.Look: lambda base, op: _attrs(os.lstat(base + op.path)),
-    ops.OpenFolder: lambda base, op: _Folder(base + op.path),
-    ops.ReadFolder: lambda base, op: op.handle.read(),
-    ops.AskSpace: _space,
+    requests.OpenFile: _open,
+    requests.Write: _write,
+    requests.Read: lambda base, op: os.pread(op.handle, op.size, op.offset),
+    requests.Shape: _shape,
+    requests.LookOpen: lambda base, op: _attrs(os.fstat(op.handle)),
+    requests.Sync: _sync,
+    requests.Shut: _shut,
+    requests.CopyRange: _copy_range,
+    requests.Rename: _rename,
+    requests.Link: lambda base, op: os.link(base + op.old, base + op.new, follow_symlinks=False),
+    requests.MakeSymlink: lambda base, op: os.symlink(op.target, base + op.path),
+    requests.MakeFolder: lambda base, op: os.mkdir(base + op.path, op.permissions),
+    requests.DropFolder: lambda base, op: os.rmdir(base + op.path),
+    requests.Remove: lambda base, op: os.unlink(base + op.path),
+    requests.Look: lambda base, op: _attrs(os.lstat(base + op.path)),
+    requests.OpenFolder: lambda base, op: _Folder(base + op.path),
+    requests.ReadFolder: lambda base, op: op.handle.read(),
+    requests.AskSpace: _space,
 }

@@ -10,8 +10,8 @@ from collections.abc import Callable, Generator, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Generic, Protocol, TypeVar
 
-from otherroof.errors import OtherroofError
-from otherroof.far.ops import LEAST, Op, Script
+from otherroof.base.errors import OtherroofError
+from otherroof.far.requests import LEAST, Op, Script
 
 K = TypeVar("K")
 T = TypeVar("T")

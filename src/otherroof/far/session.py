@@ -19,7 +19,7 @@ from typing import Any
 
 import paramiko
 
-from otherroof.errors import (
+from otherroof.base.errors import (
     FarTrouble,
     HostKeyChanged,
     LinkLost,

@@ -9,9 +9,9 @@ import contextlib
 import secrets
 from dataclasses import dataclass
 
-from otherroof.clock import Clock
-from otherroof.errors import PlaceError
-from otherroof.far import ops
+from otherroof.base.clock import Clock
+from otherroof.base.errors import PlaceError
+from otherroof.far import requests
 from otherroof.far.clocks import Offset, offset_of
 
 
@@ -19,32 +19,32 @@ from otherroof.far.clocks import Offset, offset_of
 class Trial:
     """What was found: room where the place tells it, what went wrong, and the far clock where a file was written."""
 
-    space: ops.Space | None = None
+    space: requests.Space | None = None
     problem: PlaceError | None = None
     offset: Offset | None = None
 
 
-def try_out(clock: Clock, tells_space: bool) -> ops.Script[Trial]:
+def try_out(clock: Clock, tells_space: bool) -> requests.Script[Trial]:
     """Write one small file, look at the time on it, and take it away again."""
     trial = Trial()
     path = b".otherroof-probe-" + secrets.token_hex(4).encode()
-    make = ops.OpenFile(path, ops.Mode.WRITE | ops.Mode.CREATE | ops.Mode.ONLY_NEW)
+    make = requests.OpenFile(path, requests.Mode.WRITE | requests.Mode.CREATE | requests.Mode.ONLY_NEW)
     try:
         if tells_space:
-            _, trial.space, handle = yield (ops.Look(b"."), ops.AskSpace(b"."), make)
+            _, trial.space, handle = yield (requests.Look(b"."), requests.AskSpace(b"."), make)
         else:
-            _, handle = yield (ops.Look(b"."), make)
+            _, handle = yield (requests.Look(b"."), make)
     except PlaceError as problem:
         trial.problem = problem
         with contextlib.suppress(PlaceError):  # made all the same, where only the other questions were refused
-            yield ops.Remove(path)
+            yield requests.Remove(path)
         return trial
     try:
         sent = clock.now().timestamp()
-        _, found = yield (ops.Write(handle, 0, b"otherroof\n"), ops.LookOpen(handle))
+        _, found = yield (requests.Write(handle, 0, b"otherroof\n"), requests.LookOpen(handle))
         trial.offset = offset_of(found.mtime, sent, clock.now().timestamp())
     except PlaceError as problem:
         trial.problem = problem
     with contextlib.suppress(PlaceError):  # what cannot be taken away is a few bytes under a name of our own
-        yield (ops.Shut(handle), ops.Remove(path))
+        yield (requests.Shut(handle), requests.Remove(path))
     return trial

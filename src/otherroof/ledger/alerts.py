@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from otherroof.clock import from_stamp, stamp
+from otherroof.base.clock import from_stamp, stamp
 from otherroof.ledger.post import Post, queue_together
 
 _COLUMNS = "id, key, rule, about, headline, help, mark, begun, raised, told, times, quiet_until, ended, because"

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from types import TracebackType
 from typing import Self
 
-from otherroof.errors import HomeTrouble
+from otherroof.base.errors import HomeTrouble
 from otherroof.ledger.alerts import AlertPages
 from otherroof.ledger.looks import LookPages
 from otherroof.ledger.post import PostPages

@@ -11,7 +11,7 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime
 
-from otherroof.clock import from_stamp, stamp
+from otherroof.base.clock import from_stamp, stamp
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from otherroof.clock import from_stamp, stamp
+from otherroof.base.clock import from_stamp, stamp
 
 _COLUMNS = "id, channel, kind, about, made, subject, text, html, facts, tries, next_try, problem, sent, bundle"
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from otherroof.clock import from_stamp, stamp
-from otherroof.copying.tally import GOOD, Bytes, Files, Outcome, Problem, RunReport, Seconds
+from otherroof.base.clock import from_stamp, stamp
+from otherroof.copying.report import GOOD, Bytes, Files, Outcome, Problem, RunReport, Seconds
 
 # A folder that cannot be read would else fill the disk in some years, a row for each entry and night.
 MOST_PROBLEMS = 1000

@@ -9,7 +9,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from otherroof.errors import HomeTrouble
+from otherroof.base.errors import HomeTrouble
 
 RUNS = """
 CREATE TABLE run (

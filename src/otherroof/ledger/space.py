@@ -11,8 +11,8 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime
 
-from otherroof.clock import from_stamp, stamp
-from otherroof.copying.tally import Nature
+from otherroof.base.clock import from_stamp, stamp
+from otherroof.copying.report import Nature
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
-from otherroof.clock import from_stamp, stamp
+from otherroof.base.clock import from_stamp, stamp
 
 # settled: the time it was due is dealt with; unreached: the far box did not answer; cut: stopped on purpose, to go
 # on later; busy: somebody else was at the same work.

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from otherroof.clock import from_stamp, stamp
-from otherroof.link.ladder import Climb
+from otherroof.base.clock import from_stamp, stamp
+from otherroof.probe.ladder import Climb
 
 _PROBE_COLUMNS = "number, far, at, took_s, answered, exit_code, headline, advice, round_trip_ms"
 RUNGS_KEPT_DAYS = 90  # rungs of probes that found all well; those of others are kept for good

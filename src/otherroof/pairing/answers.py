@@ -15,7 +15,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, TypeAdapter, ValidationError, model_validator
 
-from otherroof.errors import WrongUse
+from otherroof.base.errors import WrongUse
 from otherroof.settings.fields import AbsolutePath, Address, Name, Port, Strict, Texts
 from otherroof.settings.models import Home
 from otherroof.settings.plain_words import wanted

@@ -21,10 +21,10 @@ from cryptography.hazmat.primitives.serialization import (
     load_ssh_private_key,
 )
 
-from otherroof.aside import make_folder, put_new
-from otherroof.errors import WrongSettings
-from otherroof.link.keys import KEY_BYTES, public_in, raw_key
+from otherroof.base.atomic_file import make_folder, put_new
+from otherroof.base.errors import WrongSettings
 from otherroof.settings.world import require_secret
+from otherroof.tunnel.keys import KEY_BYTES, public_in, raw_key
 
 
 def new_tunnel_key() -> str:

@@ -12,8 +12,8 @@ from collections.abc import Mapping
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from otherroof.aside import FOR_ALL, FOR_OWNER, make_folder, put
-from otherroof.errors import WrongUse
+from otherroof.base.atomic_file import FOR_ALL, FOR_OWNER, make_folder, put
+from otherroof.base.errors import WrongUse
 from otherroof.pairing.answers import ANSWER
 from otherroof.pairing.plan import BASE, KEEPALIVE_S, Plan
 

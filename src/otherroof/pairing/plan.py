@@ -11,12 +11,19 @@ import ipaddress
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-from otherroof.errors import WrongUse
-from otherroof.link.addresses import PRIVATE_BLOCKS, call_advice, cannot_be_called, free_blocks, overlap, within
+from otherroof.base.errors import WrongUse
 from otherroof.pairing.answers import ANSWER, Answers, Role
 from otherroof.settings import WireguardTunnel
 from otherroof.settings.fields import Name, Port, Strict
 from otherroof.settings.tunnel import Tunnel
+from otherroof.tunnel.network.addresses import (
+    PRIVATE_BLOCKS,
+    call_advice,
+    cannot_be_called,
+    free_blocks,
+    overlap,
+    within,
+)
 
 BASE = "/copies"  # as SFTP shows it: the account's only writable folder, inside the one that it cannot leave
 KEEPALIVE_S = 25

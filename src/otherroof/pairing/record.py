@@ -11,8 +11,8 @@ from typing import Literal
 
 from pydantic import ValidationError
 
-from otherroof.aside import make_folder, put
-from otherroof.errors import WrongSettings, WrongUse
+from otherroof.base.atomic_file import make_folder, put
+from otherroof.base.errors import WrongSettings, WrongUse
 from otherroof.pairing.plan import Plan
 from otherroof.settings.fields import Strict
 

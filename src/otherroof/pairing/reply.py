@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 from pydantic import TypeAdapter, ValidationError
 
-from otherroof.errors import WrongUse
-from otherroof.link.keys import raw_key
+from otherroof.base.errors import WrongUse
 from otherroof.settings.fields import HostKey
+from otherroof.tunnel.keys import raw_key
 
 FORMAT = 1
 SEAL_DIGITS = 20  # 80 bits, the least that RFC 2104 §5 recommends to keep of a keyed digest

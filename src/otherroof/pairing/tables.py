@@ -14,8 +14,8 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from otherroof.aside import make_folder, put
-from otherroof.errors import HomeTrouble, WrongSettings
+from otherroof.base.atomic_file import make_folder, put
+from otherroof.base.errors import HomeTrouble, WrongSettings
 from otherroof.pairing.answers import ANSWER
 from otherroof.pairing.plan import BASE, Plan, key_names
 from otherroof.pairing.reply import Reply

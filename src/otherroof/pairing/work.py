@@ -10,7 +10,7 @@ import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from otherroof.errors import WrongSettings, WrongUse
+from otherroof.base.errors import WrongSettings, WrongUse
 from otherroof.pairing.answers import Answers
 from otherroof.pairing.keys import KeyFiles
 from otherroof.pairing.kit import kit_files, write_kit

@@ -5,14 +5,14 @@ from __future__ import annotations
 import os
 import shutil
 
-from otherroof.clock import Clock
-from otherroof.copying.tally import RunReport
+from otherroof.base.clock import Clock
+from otherroof.copying.report import RunReport
+from otherroof.jobs.restore import RestoreWish, Watching, restore
+from otherroof.jobs.run import Around, run_job
+from otherroof.jobs.stopping import StopSign
 from otherroof.ledger import Ledger
 from otherroof.rehearsal.play import Restored
 from otherroof.rehearsal.stage import JOB
-from otherroof.service.one_restore import RestoreWish, Watching, restore
-from otherroof.service.one_run import Around, run_job
-from otherroof.service.stopping import StopSign
 from otherroof.settings import require_settings
 
 

@@ -9,13 +9,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
-from otherroof.clock import Clock
-from otherroof.copying.tally import RunReport
+from otherroof.base.clock import Clock
+from otherroof.base.units import size_text
+from otherroof.copying.report import RunReport
 from otherroof.rehearsal.compare import Difference, Tree, differences, read_tree
 from otherroof.rehearsal.day import Changes, a_day_passes, a_disaster
 from otherroof.rehearsal.household import invent
 from otherroof.rehearsal.stage import Stage
-from otherroof.units import size_text
 
 FIRST_DAY_SEED = 1301
 SECOND_DAY_SEED = 1302

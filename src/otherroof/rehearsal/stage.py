@@ -13,8 +13,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from otherroof.errors import HomeTrouble, WrongUse
-from otherroof.rehearsal.stand_in import StandIn, fresh_key
+from otherroof.base.errors import HomeTrouble, WrongUse
+from otherroof.rehearsal.far_box.stand_in import StandIn, fresh_key
 
 JOB = "household"
 BASE = "/copies"

@@ -26,7 +26,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from itertools import islice
 from zoneinfo import ZoneInfo
 
-from otherroof.settings.wall import first_moment, last_moment, shown, shows
+from otherroof.base.local_time import first_moment, last_moment, shown, shows
 
 PART_RULE = re.compile(r"(?:(?P<all>\*)|(?P<low>\d{1,4})(?:-(?P<high>\d{1,4}))?)(?:/(?P<step>\d{1,4}))?\Z", re.ASCII)
 LONGEST_MONTH = {month: monthrange(2000, month)[1] for month in range(1, 13)}

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 
 from pydantic import ValidationError
 
-from otherroof.aside import FOR_OWNER, put
+from otherroof.base.atomic_file import FOR_OWNER, put
 from otherroof.settings.models import Settings
 from otherroof.settings.reader import Mistake, read_settings
 

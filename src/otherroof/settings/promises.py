@@ -10,9 +10,9 @@ from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
+from otherroof.base.units import span_text
 from otherroof.settings.crontab import Crontab
 from otherroof.settings.reader import JOBS_FOLDER, Mistake, Parts
-from otherroof.units import span_text
 
 # Any year and more does: days, weeks, leap days aside, and both changes of clocks come again.
 BEGIN, LENGTH = datetime(2026, 1, 1, tzinfo=UTC), timedelta(days=430)

@@ -16,7 +16,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
-from otherroof.errors import WrongSettings
+from otherroof.base.errors import WrongSettings
 from otherroof.settings.fields import NAME_RULE
 from otherroof.settings.models import Far, Home, Job, Settings
 from otherroof.settings.plain_words import wanted

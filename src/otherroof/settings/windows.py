@@ -16,7 +16,7 @@ from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
-from otherroof.settings.wall import first_moment, midnight, shown
+from otherroof.base.local_time import first_moment, midnight, shown
 
 STRETCH_RULE = re.compile(r"\s*(\d{1,2}):(\d{2})\s*-\s*(\d{1,2}):(\d{2})\s*\Z", re.ASCII)
 DAY_MINUTES = 24 * 60

@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import stat
 
-from otherroof.errors import WrongSettings
+from otherroof.base.errors import WrongSettings
 from otherroof.settings.fields import is_documentation
 from otherroof.settings.models import Far, Settings
 from otherroof.settings.reader import JOBS_FOLDER, MAIN_FILE, Mistake, Parts

@@ -2,20 +2,17 @@
 
 What the service calls, each with settings, ledger and clock:
 
-- `look(settings, ledger, clock, Extra(mistakes, trends))` on a timer, at least hourly, and after every run:
+- `look(settings, ledger, clock, Extra(mistakes))` on a timer, at least hourly, and after every run:
   raises, repeats and ends alerts, sends what is due, writes the metrics file. Every kind of restart is harmless:
   what stands and what waits is in the ledger.
 - `send_due(settings, ledger, clock)` between looks, where a queue should move on sooner.
-- `digest.send(settings, ledger, clock, trends, next_due)` once a week; `ledger.last_digest()` tells when it last was.
+- `digest.send(settings, ledger, clock, Extra(mistakes))` once a week; `ledger.last_digest()` tells when it last was.
 
 All three return the deliveries they tried and raise HomeTrouble only where the ledger itself cannot be used.
-`Trends` lends the forecast's arithmetic, because the watch stands above it in the house:
-`Trends(fill=days_until_full, growth=growth_a_week)` from `otherroof.forecast.trend`.
 """
 
-from otherroof.watch.facts import Trends
 from otherroof.watch.gather import Extra
 from otherroof.watch.look import look
 from otherroof.watch.sending import Delivery, send_due
 
-__all__ = ["Delivery", "Extra", "Trends", "look", "send_due"]
+__all__ = ["Delivery", "Extra", "look", "send_due"]

@@ -2,54 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from typing import Protocol
 from zoneinfo import ZoneInfo
 
-from otherroof.copying.tally import Nature
+from otherroof.copying.report import Nature
+from otherroof.forecast.trend import Fill
 from otherroof.ledger.looks import Look
 from otherroof.ledger.post import ChannelState
 from otherroof.ledger.runs import Hold, RunRow
 from otherroof.ledger.space import DamageMark, SpaceMark
 from otherroof.settings.watch import Alerts
-
-
-class Fill(Protocol):
-    """Days from the last reading until a disk is full: most likely, soonest, latest (None: perhaps never)."""
-
-    @property
-    def days(self) -> float: ...
-
-    @property
-    def soonest(self) -> float: ...
-
-    @property
-    def latest(self) -> float | None: ...
-
-
-Readings = Sequence[tuple[float, float]]
-
-
-def _no_fill(points: Readings, total: float) -> Fill | None:
-    return None
-
-
-def _no_growth(nights: Sequence[float]) -> float | None:
-    return None
-
-
-@dataclass(frozen=True, slots=True)
-class Trends:
-    """The arithmetic that the watch is lent, since it stands above the forecast in the house.
-
-    `fill` is given readings (day, bytes used) and the disk's size, `growth` one figure a night; both may
-    answer None, which is also what they do when nobody lends them.
-    """
-
-    fill: Callable[[Readings, float], Fill | None] = _no_fill
-    growth: Callable[[Sequence[float]], float | None] = _no_growth
 
 
 @dataclass(frozen=True, slots=True)

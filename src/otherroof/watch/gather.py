@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from otherroof.clock import Clock
+from otherroof.base.clock import Clock
+from otherroof.forecast.trend import days_until_full
 from otherroof.ledger import Ledger
 from otherroof.ledger.looks import Look
-from otherroof.link.marks import boot_id
 from otherroof.settings import Far, Job, Settings
-from otherroof.watch.facts import Facts, FarFacts, JobFacts, Trends
+from otherroof.tunnel.marks import boot_id
+from otherroof.watch.facts import Facts, FarFacts, JobFacts
 from otherroof.watch.rules import UNUSUAL_STANDS
 from otherroof.watch.unusual import MOST_HISTORY
 
@@ -27,10 +28,9 @@ _DAY_S = 86_400.0
 
 @dataclass(frozen=True, slots=True)
 class Extra:
-    """What the ledger cannot know: mistakes in settings that were not taken up, one line each; and the arithmetic."""
+    """What the ledger cannot know: mistakes in settings that were not taken up, one line each."""
 
     mistakes: tuple[str, ...] = ()
-    trends: Trends = field(default_factory=Trends)
 
 
 def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: Extra) -> Facts:
@@ -49,9 +49,7 @@ def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: Extra) -> Fa
             _job(ledger, name, job, (since[_subject(name, job)], now, turns[name].waiting if name in turns else ""))
             for name, job in settings.jobs.items()
         ),
-        fars=tuple(
-            far_facts(ledger, name, far, since[f"far {name}"], now, extra.trends) for name, far in settings.far.items()
-        ),
+        fars=tuple(far_facts(ledger, name, far, since[f"far {name}"], now) for name, far in settings.far.items()),
         channels={name: state for name, state in ledger.channel_states().items() if name in told.channels},
         mistakes=extra.mistakes,
         unread=settings.unread,
@@ -99,7 +97,7 @@ def newest_begun(ledger: Ledger, job: str, far: str, now: datetime) -> datetime 
     return row.started if row is not None else None
 
 
-def far_facts(ledger: Ledger, name: str, far: Far, since: datetime, now: datetime, trends: Trends) -> FarFacts:
+def far_facts(ledger: Ledger, name: str, far: Far, since: datetime, now: datetime) -> FarFacts:
     """What is known of one far box, with the day its disk will be full."""
     # What a clock wrote that was ahead would else be the last word for as long as it was ahead.
     marks = ledger.spaces(name, now - TREND, now + AHEAD)
@@ -115,7 +113,7 @@ def far_facts(ledger: Ledger, name: str, far: Far, since: datetime, now: datetim
         fill_days=far.fill_days,
         floor=int(far.floor_gb * 1e9),
         space=marks[-1] if marks else None,
-        fill=trends.fill(readings, float(total)) if readings else None,
+        fill=days_until_full(readings, float(total)) if readings else None,
     )
 
 

@@ -7,8 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
-from otherroof.clock import Clock
-from otherroof.errors import HomeTrouble
+from otherroof.base.clock import Clock
+from otherroof.base.errors import HomeTrouble
 from otherroof.ledger import Ledger
 from otherroof.ledger.alerts import Change
 from otherroof.settings import Settings

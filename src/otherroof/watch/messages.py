@@ -13,10 +13,10 @@ from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from otherroof.base.units import span_text
 from otherroof.ledger.alerts import Alert
 from otherroof.ledger.post import Post
 from otherroof.settings.watch import Channel
-from otherroof.units import span_text
 from otherroof.watch.channels import Message
 from otherroof.watch.rules import Finding, gravity
 from otherroof.watch.standing import Step, left_settings

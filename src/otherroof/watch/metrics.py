@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from otherroof.aside import put
-from otherroof.copying.tally import OUTCOMES
+from otherroof.base.atomic_file import put
+from otherroof.copying.report import OUTCOMES
 from otherroof.ledger.alerts import Alert
 from otherroof.watch.facts import Facts
 

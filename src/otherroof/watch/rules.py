@@ -10,8 +10,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from otherroof.copying.tally import GOOD
-from otherroof.units import size_text, span_text
+from otherroof.base.units import size_text, span_text
+from otherroof.copying.report import GOOD
 from otherroof.watch.facts import Facts, FarFacts, JobFacts
 from otherroof.watch.unusual import why_unusual
 from otherroof.watch.words import day, listed, many, printable, when

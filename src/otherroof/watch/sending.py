@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from itertools import groupby
 
-from otherroof.clock import Clock
-from otherroof.errors import OtherroofError
+from otherroof.base.clock import Clock
+from otherroof.base.errors import OtherroofError
 from otherroof.ledger import Ledger
 from otherroof.ledger.post import ChannelState, Post
 from otherroof.settings import Settings

@@ -9,7 +9,7 @@ from __future__ import annotations
 import statistics
 from collections.abc import Mapping, Sequence
 
-from otherroof.copying.tally import Nature
+from otherroof.copying.report import Nature
 from otherroof.ledger.runs import RunRow
 from otherroof.watch.words import many
 

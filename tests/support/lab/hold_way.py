@@ -12,12 +12,12 @@ import select
 import sys
 import time
 
-from otherroof.clock import SystemClock
+from otherroof.base.clock import SystemClock
 from otherroof.ledger import Ledger
-from otherroof.link.commands import SystemCommands
-from otherroof.link.ping import ping
-from otherroof.link.way import open_way
+from otherroof.probe.way import open_way
 from otherroof.settings import require_settings
+from otherroof.tunnel.commands import SystemCommands
+from otherroof.tunnel.network.ping import ping
 
 EVERY_S = 0.5
 

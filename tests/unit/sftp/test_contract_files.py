@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.rehearsal.temper import Offers
+from otherroof.rehearsal.far_box.temper import Offers
 from support.raw_sftp import (
     CLOSE,
     EXTENDED_REPLY,

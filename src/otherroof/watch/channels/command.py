@@ -12,7 +12,7 @@ import tempfile
 from dataclasses import dataclass
 from typing import IO
 
-from otherroof.errors import Undelivered
+from otherroof.base.errors import Undelivered
 from otherroof.watch.channels.port import Message
 from otherroof.watch.channels.webhook import as_json
 

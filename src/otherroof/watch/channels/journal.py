@@ -11,7 +11,7 @@ import struct
 import sys
 from dataclasses import dataclass
 
-from otherroof.errors import Undelivered
+from otherroof.base.errors import Undelivered
 from otherroof.watch.channels.port import Message
 
 SOCKET = "/run/systemd/journal/socket"

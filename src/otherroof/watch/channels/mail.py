@@ -17,7 +17,7 @@ from email.mime.multipart import MIMEMultipart
 from email.mime.nonmultipart import MIMENonMultipart
 from email.utils import format_datetime, formataddr
 
-from otherroof.errors import Undelivered
+from otherroof.base.errors import Undelivered
 from otherroof.settings.watch import Mail
 from otherroof.watch.channels.port import Message
 from otherroof.watch.channels.secrets import read_secret, tls_context

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ssl
 
-from otherroof.errors import WrongSettings
+from otherroof.base.errors import WrongSettings
 from otherroof.settings.world import MAKE_SECRET, require_secret
 
 

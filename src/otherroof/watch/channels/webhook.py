@@ -11,7 +11,7 @@ from typing import IO
 from urllib.parse import urlsplit
 
 from otherroof import __version__
-from otherroof.errors import Undelivered, WrongSettings
+from otherroof.base.errors import Undelivered, WrongSettings
 from otherroof.settings.watch import web_address
 from otherroof.watch.channels.port import Message
 from otherroof.watch.channels.secrets import read_secret, tls_context

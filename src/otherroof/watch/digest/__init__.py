@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 
-from otherroof.clock import Clock
+from otherroof.base.clock import Clock
 from otherroof.ledger import Ledger
 from otherroof.ledger.post import Post
 from otherroof.settings import Settings

@@ -5,17 +5,18 @@ from __future__ import annotations
 import math
 import statistics
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from itertools import dropwhile
 from zoneinfo import ZoneInfo
 
-from otherroof.copying.tally import GOOD, OUTCOMES
+from otherroof.base.units import span_text
+from otherroof.copying.report import GOOD, OUTCOMES
+from otherroof.forecast.trend import growth_a_week
 from otherroof.ledger import RunRow
 from otherroof.ledger.alerts import Alert
 from otherroof.ledger.ways import ProbeRow
-from otherroof.units import span_text
 from otherroof.watch.digest.values import (
     Copies,
     Digest,
@@ -94,7 +95,6 @@ class Known:
     heard_by: Sequence[str] = ()
     next_due: datetime | None = None
     unread: Sequence[str] = ()
-    growth: Callable[[Sequence[float]], float | None] = field(default=lambda nights: None)
 
 
 def build(known: Known) -> Digest:
@@ -142,7 +142,7 @@ def job_report(job: JobWeek, known: Known) -> JobReport:
         files=last.files.seen if last else 0,
         problems=last.files.problems if last else 0,
         waiting=printable(job.waiting),
-        growth=known.growth([float(one.sent) for one in since_first(nights)]),
+        growth=growth_a_week([float(one.sent) for one in since_first(nights)]),
     )
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from otherroof.clock import Clock
+from otherroof.base.clock import Clock
 from otherroof.ledger import Ledger, RunRow
 from otherroof.ledger.turns import Turn
 from otherroof.settings import Settings
@@ -44,7 +44,6 @@ def know(settings: Settings, ledger: Ledger, clock: Clock, extra: Extra) -> Know
         heard_by=[name for name, one in told.channels.items() if one.kind != "journal" and "alerts" in one.carries],
         next_due=Crontab.parse(told.digest.at).next_after(now, zone),
         unread=settings.unread,
-        growth=extra.trends.growth,
     )
 
 

@@ -14,7 +14,7 @@ from functools import lru_cache
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
-from otherroof.units import size_text, span_text
+from otherroof.base.units import size_text, span_text
 from otherroof.watch.digest.values import Copies, Digest, FarReport, JobReport, Night, Span, Uncovered
 from otherroof.watch.words import day, listed, many, short_day, when
 

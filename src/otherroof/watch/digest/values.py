@@ -8,9 +8,9 @@ from datetime import date, datetime
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
-from otherroof.clock import stamp
+from otherroof.base.clock import stamp
+from otherroof.base.units import mbit_s
 from otherroof.ledger.alerts import Alert
-from otherroof.units import mbit_s
 
 # safe: every promise is kept and nothing stands; look: kept, but something needs a hand; unsafe: not kept.
 Verdict = Literal["safe", "look", "unsafe"]

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import os
 
-from otherroof.aside import put
-from otherroof.clock import Clock
-from otherroof.errors import HomeTrouble
+from otherroof.base.atomic_file import put
+from otherroof.base.clock import Clock
+from otherroof.base.errors import HomeTrouble
 from otherroof.ledger import Ledger
 from otherroof.settings import Settings
 from otherroof.watch import digest as digests

@@ -9,7 +9,7 @@ from functools import lru_cache
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
-from otherroof.units import size_text, span_text
+from otherroof.base.units import size_text, span_text
 from otherroof.watch.digest.render import VERDICT_WORDS, Say
 from otherroof.watch.digest.values import Digest, FarReport, Night
 from otherroof.watch.page.history import FarHistory, History, ProbeDay

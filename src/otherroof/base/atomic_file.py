@@ -1,0 +1,106 @@
+"""Puts files in their place in one step: written aside, synced, renamed. Whoever reads sees the old one or the new one,
+also after a cut.
+
+Ground floor: it must not know what the files mean. A refusal by the disk is translated into one error that names the
+file.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+from collections.abc import Callable, Iterator
+
+from otherroof.base.errors import HomeTrouble
+
+FOR_OWNER = 0o600
+FOR_ALL = 0o644
+ADVICE = "check owner, mode and free space of its folder"
+
+
+def put(path: str, content: str | bytes, mode: int = FOR_ALL, *, what: str = "", advice: str = ADVICE) -> None:
+    """Put `content` at `path`, in place of what stands there, which passes its owner on where we may do that.
+
+    Text is written as UTF-8, with question marks for what cannot be (some file names). Raises HomeTrouble, which says
+    that `what` cannot be written.
+    """
+    with _translated(path, what, advice):
+        _through_spare(path, content, mode, os.rename)
+
+
+def put_new(path: str, content: str | bytes, mode: int = FOR_OWNER, *, what: str = "", advice: str = ADVICE) -> bool:
+    """Put `content` at `path` only if nothing stands there; says whether it did. Raises HomeTrouble as `put` does.
+
+    Linking is the form of renaming that never replaces a file, not even one made in this very moment by another
+    process.
+    """
+    with _translated(path, what, advice):
+        try:
+            _through_spare(path, content, mode, _linked)
+        except FileExistsError:
+            return False
+    return True
+
+
+def take_place(spare: str, path: str, advice: str = ADVICE) -> None:
+    """Rename `spare`, written and synced in the same folder, over `path`, durably. Raises HomeTrouble."""
+    with _translated(path, "", advice):
+        os.rename(spare, path)
+        _sync_folder(path)
+
+
+def make_folder(path: str, mode: int = 0o700, *, advice: str = ADVICE) -> None:
+    """`path` as a folder, with those above it; one that stands keeps its mode. Raises HomeTrouble."""
+    with _translated(path, "", advice):
+        os.makedirs(path, mode=mode, exist_ok=True)
+
+
+def _through_spare(path: str, content: str | bytes, mode: int, settle: Callable[[str, str], None]) -> None:
+    # A name that begins with a dot and ends like this is shown by no web server and read by no collector of metrics.
+    spare = os.path.join(os.path.dirname(path), f".{os.path.basename(path)}.{secrets.token_hex(4)}.new")
+    # Made for the owner alone: there is no instant in which others could open a secret.
+    handle = os.open(spare, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, FOR_OWNER)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content.encode("utf-8", "replace") if isinstance(content, str) else content)
+            file.flush()
+            _leave_to_owner_of(path, file.fileno())
+            os.fchmod(file.fileno(), mode)
+            os.fsync(file.fileno())
+        settle(spare, path)
+    except BaseException:
+        with contextlib.suppress(FileNotFoundError):  # an interrupt may come after it has settled
+            os.unlink(spare)
+        raise
+    _sync_folder(path)
+
+
+def _linked(spare: str, path: str) -> None:
+    os.link(spare, path)
+    os.unlink(spare)
+
+
+def _leave_to_owner_of(path: str, handle: int) -> None:
+    """Else a file that root replaces could no longer be read by the account that it was made for."""
+    with contextlib.suppress(FileNotFoundError):
+        old = os.stat(path)
+        with contextlib.suppress(PermissionError):  # only root may give files away; then it is ours, as a new one is
+            os.fchown(handle, old.st_uid, old.st_gid)
+
+
+def _sync_folder(path: str) -> None:
+    handle = os.open(os.path.dirname(path) or ".", os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+@contextlib.contextmanager
+def _translated(path: str, what: str, advice: str) -> Iterator[None]:
+    try:
+        yield
+    except OSError as problem:
+        said = f"{what} cannot be written" if what else "cannot be written"
+        raise HomeTrouble(f"{said}: {problem.strerror}", where=path, advice=advice) from problem

@@ -1,0 +1,31 @@
+"""`otherroof release`: let a held job run again, once a person has looked."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from otherroof.base.clock import SystemClock
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, job_of, usable_settings
+from otherroof.jobs.run import ledger_path
+from otherroof.ledger import Ledger
+
+
+def verb(
+    job: Annotated[str, typer.Argument(metavar="JOB", help="The job that was held.")],
+    config: ConfigOption = SETTINGS_FOLDER,
+) -> None:
+    """Let a held job run again, once you have looked.
+
+    Its next run may change as much as the held one wanted to, and no more.
+    """
+    settings, _ = usable_settings(config)
+    job_of(settings, job)
+    with Ledger(ledger_path(settings)) as ledger:
+        hold = ledger.hold_of(job)
+        if hold is None:
+            typer.echo(f"{job}: no run is held; what a dry run only tells is held when it is run: otherroof run {job}")
+            return
+        ledger.release(job, SystemClock().now())
+    typer.echo(f"{job}: released ({hold.why}); the next run goes on: otherroof run {job}")

@@ -1,0 +1,147 @@
+"""`otherroof run`: copy now what changed, of one job or of all."""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import partial
+from types import FrameType
+from typing import Annotated
+
+import typer
+
+from otherroof.base.clock import SystemClock
+from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WELL, Held, OtherroofError, RunCut
+from otherroof.base.units import rate_text, size_text, span_text
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, job_of, print_json, settings_in
+from otherroof.cli.show_progress import look_at_run, showing
+from otherroof.copying.progress import Progress
+from otherroof.copying.report import RunReport
+from otherroof.jobs.run import Around, Choice, Ran, ledger_path, run_job
+from otherroof.jobs.stopping import StopSign
+from otherroof.ledger import Ledger
+from otherroof.schedule.plan import GB, month_begins
+from otherroof.settings import Settings
+
+LONGEST_LIST = 20  # problems shown as text; the ledger has more
+
+
+def verb(
+    jobs: Annotated[list[str] | None, typer.Argument(metavar="JOB", help="The jobs to run; all without one.")] = None,
+    config: ConfigOption = SETTINGS_FOLDER,
+    dry: Annotated[bool, typer.Option("--dry", help="Tell what would be done, and send nothing.")] = False,
+    reread: Annotated[bool, typer.Option("--reread", help="Read every file again, changed or not.")] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Copy what changed since the last run to the far box."""
+    settings = settings_in(config)
+    names = list(dict.fromkeys(jobs or sorted(settings.jobs)))
+    for name in names:
+        job_of(settings, name)
+    clock = SystemClock()
+    stop = StopSign(clock)
+    ran: list[Ran] = []
+    with Ledger(ledger_path(settings)) as ledger, _stopping_on_signals(stop):
+        for name in names:
+            if not stop.asked():
+                ran.append(_run_one(settings, name, ledger, stop, Choice(dry, reread), quiet=as_json))
+                if not as_json:
+                    _tell(ran[-1], dry=dry)
+    if as_json:
+        print_json({"runs": [one.report.as_json() for one in ran]})
+    raise typer.Exit(EXIT_INTERRUPTED if _interrupted(ran, len(names)) else _worst(ran))
+
+
+def _run_one(settings: Settings, name: str, ledger: Ledger, stop: StopSign, choice: Choice, *, quiet: bool) -> Ran:
+    progress = Progress()
+    try:
+        with showing(lambda: look_at_run(progress), name, quiet=quiet) as tick:
+            tell = partial(typer.echo, err=True)
+            around = Around(ledger, SystemClock(), stop, progress, tick, patient=True, told=tell)
+            if not choice.dry and _month_is_used_up(settings, name, ledger):
+                tell(f"{name}: this month's allowance of far box {settings.jobs[name].far} is used up; "
+                     "a run by hand goes beyond it")  # fmt: skip
+            return run_job(settings, name, around, choice)
+    except OtherroofError as error:
+        return Ran(RunReport(name, "", reason=str(error)), error)
+
+
+def _month_is_used_up(settings: Settings, name: str, ledger: Ledger) -> bool:
+    far = settings.jobs[name].far
+    allowance = settings.far[far].month_gb * GB
+    return bool(allowance) and ledger.wire_since(far, month_begins(SystemClock().now(), settings.zone)) >= allowance
+
+
+@contextmanager
+def _stopping_on_signals(stop: StopSign) -> Iterator[None]:
+    """The first Ctrl-C or SIGTERM asks the run to stop cleanly; the next one ends it at once."""
+
+    def ask(number: int, _frame: FrameType | None) -> None:
+        if stop.asked():
+            raise KeyboardInterrupt
+        stop.ask(f"stopped by {signal.Signals(number).name}")
+
+    before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _interrupted(ran: list[Ran], wanted: int) -> bool:
+    """Whether a signal kept the runs from their end: nothing else raises the sign here."""
+    return len(ran) < wanted or any(isinstance(one.error, RunCut) for one in ran)
+
+
+def _worst(ran: list[Ran]) -> int:
+    """The exit code for all runs together: that of the first error, else whether something needs a look."""
+    for one in ran:
+        if one.error is not None:
+            return one.error.exit_code
+    return EXIT_LOOK if any(one.report.problems for one in ran) else EXIT_WELL
+
+
+def _tell(one: Ran, *, dry: bool) -> None:
+    report, files = one.report, one.report.files
+    if one.error is not None:
+        told = str(one.error).removeprefix(f"{report.job}: ")
+        would = "would be " if dry and isinstance(one.error, Held) else ""
+        typer.echo(f"{report.job}: {would}{report.outcome}: {told}", err=True)
+    elif dry:
+        typer.echo(f"{report.job}: would be {report.outcome}; nothing was sent")
+    else:
+        typer.echo(f"{report.job}: {report.outcome}, run {report.run}")
+    if files.seen or one.error is None:
+        typer.echo(
+            f"  {files.seen} files seen ({size_text(report.bytes.seen)}): {files.new} new, {files.changed} changed, "
+            f"{files.moved} moved, {files.removed} removed; new content {size_text(report.bytes.new)}"
+        )
+    if not dry and report.bytes.wire_up:
+        typer.echo(f"  {_wire_text(report)}")
+    for problem in report.problems[:LONGEST_LIST]:
+        typer.echo(f"  not copied: {problem.path}: {problem.why}" if problem.path else f"  note: {problem.why}")
+    if len(report.problems) > LONGEST_LIST:
+        typer.echo(f"  and {len(report.problems) - LONGEST_LIST} more")
+    _tell_left_out(report)
+
+
+def _wire_text(report: RunReport) -> str:
+    """What crossed the line. A rate is only told where content crossed: a few messages make no rate."""
+    sizes, times = report.bytes, report.seconds
+    rate = f" ({rate_text(sizes.wire_up, times.send + times.commit)})" if sizes.sent else ""
+    return (
+        f"{size_text(sizes.sent)} of content sent; {size_text(sizes.wire_up)} up and {size_text(sizes.wire_down)} down "
+        f"on the wire in {span_text(times.total)}{rate}"
+    )
+
+
+def _tell_left_out(report: RunReport) -> None:
+    """What no copy holds, though no pattern leaves it out: nobody is to find that out on the day of need."""
+    if report.files.left_out:
+        typer.echo(f"  left out: sockets, devices and fifos ({report.files.left_out}), which hold no content")
+    for folder in report.other_disks[:LONGEST_LIST]:
+        typer.echo(f"  left out: {folder}: another disk; make it a job of its own, or set other_disks = true")
+    if len(report.other_disks) > LONGEST_LIST:
+        typer.echo(f"  and {len(report.other_disks) - LONGEST_LIST} more disks")

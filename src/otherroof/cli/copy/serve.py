@@ -1,0 +1,87 @@
+"""`otherroof serve`: the service itself, in the foreground, until it is told to stop."""
+
+from __future__ import annotations
+
+import logging
+import os
+import signal
+from functools import partial
+from types import FrameType
+
+import typer
+
+from otherroof.base.clock import SystemClock
+from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_WELL, HomeTrouble
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption
+from otherroof.cli.show_progress import line_a_minute
+from otherroof.jobs.holding import service_lock
+from otherroof.schedule.desk import Desk
+from otherroof.schedule.outcry import opened_ledger
+from otherroof.schedule.serve import Serve
+from otherroof.schedule.wiring import real_hands
+from otherroof.settings import Mistake, Settings, read_settings, require_settings
+from otherroof.settings.last_good import in_force, keep
+from otherroof.system.logs import set_up_logs
+from otherroof.system.notify import Notifier
+
+log = logging.getLogger(__name__)
+
+
+def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
+    """Run every job at its times, until SIGTERM or Ctrl-C.
+
+    Probes the far boxes, raises alerts and sends the digest too. SIGHUP reads the settings anew.
+    """
+    notifier = Notifier.take(os.environ, os.getpid())
+    folder = os.path.abspath(config)
+    # systemd.exec(5): where the state folder lies, also while the settings cannot be read.
+    settings, mistakes = in_force(folder, filter(None, os.environ.get("STATE_DIRECTORY", "").split(":")))
+    if settings is None:
+        settings = require_settings(folder)  # says what is wrong
+    set_up_logs(os.environ, settings.zone)
+    for one in mistakes:
+        log.warning("%s", one.line())
+    clock, caught = SystemClock(), list[int]()
+    hands = real_hands(clock, line_a_minute)
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)  # until somebody listens; else a reload would end the service
+    with service_lock(settings, clock), opened_ledger(settings, clock, notifier, hands.outcry) as ledger:
+        if not mistakes:
+            _keep(settings)
+        desk = Desk(settings, ledger, clock)
+        lines = tuple(one.line() for one in mistakes)
+        service = Serve(desk, hands, clock, notifier, partial(_reread, folder, settings.state), lines)
+        _listen(service, caught)
+        left = service.run()
+    if left:
+        # Its thread cannot be ended from outside; what it was at is taken up again by the next start.
+        log.warning("did not end in time, and is left as it is: %s", ", ".join(left))
+        logging.shutdown()
+        os._exit(EXIT_WELL)
+    raise typer.Exit(EXIT_INTERRUPTED if signal.SIGINT in caught else EXIT_WELL)
+
+
+def _reread(folder: str, state: str) -> tuple[Settings | None, list[Mistake]]:
+    settings, mistakes = read_settings(folder)
+    if settings is not None and not mistakes and settings.state == state:
+        _keep(settings)
+    return settings, mistakes
+
+
+def _keep(settings: Settings) -> None:
+    try:
+        keep(settings)
+    except HomeTrouble as problem:
+        log.warning("a restart would not know these settings if the files had a mistake then: %s", problem)
+
+
+def _listen(service: Serve, caught: list[int]) -> None:
+    def stop(number: int, _frame: FrameType | None) -> None:
+        caught.append(number)
+        service.stop(f"{signal.Signals(number).name} was received")
+
+    def reload(_number: int, _frame: FrameType | None) -> None:
+        service.reload()
+
+    signal.signal(signal.SIGTERM, stop)
+    signal.signal(signal.SIGINT, stop)
+    signal.signal(signal.SIGHUP, reload)

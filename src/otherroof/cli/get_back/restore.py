@@ -1,0 +1,103 @@
+"""`otherroof restore`: get files back, whole or in part, from any version that is kept."""
+
+from __future__ import annotations
+
+import os
+from typing import Annotated, Literal
+
+import typer
+
+from otherroof.base.clock import SystemClock
+from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL
+from otherroof.base.units import rate_text, size_text, span_text
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, job_of, print_json, settings_for_rescue
+from otherroof.cli.show_progress import look_at_recall, showing
+from otherroof.copying.report import Problem
+from otherroof.far_copy.entry import shown
+from otherroof.jobs.restore import RestoreWish, Watching, restore
+from otherroof.restore.errand import Recall
+from otherroof.restore.progress import Recalled
+
+LONGEST_LIST = 50
+
+
+def verb(
+    job: Annotated[str, typer.Argument(metavar="JOB", help="The job whose files come back.")],
+    into: Annotated[str, typer.Option("--into", metavar="DIR", help="The folder to restore into.")],
+    paths: Annotated[
+        list[str] | None, typer.Argument(metavar="PATH", help="Only these, as they lie in the job's folder.")
+    ] = None,
+    as_of: Annotated[str, typer.Option("--as-of", metavar="RUN|TIME", help="An earlier version than the newest.")] = "",
+    if_there: Annotated[
+        Literal["refuse", "keep", "replace"],
+        typer.Option("--if-there", help="What to do where DIR is not empty."),
+    ] = "refuse",
+    config: ConfigOption = SETTINGS_FOLDER,
+    as_json: JsonOption = False,
+) -> None:
+    """Bring files back from the far box into a folder.
+
+    The newest version or an earlier one, whole or in part. Every file's digest is checked before it counts.
+    """
+    settings = settings_for_rescue(config)
+    folder = job_of(settings, job).folder
+    wanted = tuple(within(path, folder) for path in paths or [])
+    wish = RestoreWish(job, os.fsencode(os.path.abspath(into)), as_of, if_there, wanted)
+    clock = SystemClock()
+    begun = clock.monotonic()
+    recalled = Recalled()
+    with showing(lambda: look_at_recall(recalled), job, quiet=as_json) as tick:
+        found = restore(settings, wish, Watching(recalled, tick))
+    seconds = clock.monotonic() - begun
+    if as_json:
+        print_json(_as_json(found, recalled, seconds))
+    else:
+        _tell(found, recalled, into, seconds)
+    raise typer.Exit(EXIT_DAMAGED if found.damaged else EXIT_LOOK if found.problems else EXIT_WELL)
+
+
+def within(path: str, folder: str) -> bytes:
+    """`path` as the listing names it: people write it as they see it at home, or with `./` before it."""
+    named = os.path.normpath(path) if path else ""
+    if named.startswith(folder + "/"):
+        named = named[len(folder) :]
+    return os.fsencode(named.strip("/"))
+
+
+def _as_json(found: Recall, recalled: Recalled, seconds: float) -> dict[str, object]:
+    return {
+        "job": found.header.job,
+        "run": found.header.run,
+        "files": found.files,
+        "kept": found.kept,
+        "bytes": found.size,
+        "wire_down": recalled.meter.wire_down,
+        "seconds": round(seconds, 3),
+        "damaged": _rows(found.damaged),
+        "problems": _rows(found.problems),
+    }
+
+
+def _rows(problems: list[Problem]) -> list[dict[str, str]]:
+    return [{"path": one.path, "why": one.why} for one in problems]
+
+
+def _tell(found: Recall, recalled: Recalled, into: str, seconds: float) -> None:
+    typer.echo(
+        f"{found.header.job}: {found.files} files ({size_text(found.size)}) of run {found.header.run} are in "
+        f"{shown(os.fsencode(into))}, "
+        f"every digest checked; {span_text(seconds)}, {rate_text(recalled.meter.wire_down, seconds)}"
+    )
+    if found.kept:
+        typer.echo(f"  {found.kept} were there already and left as they are")
+    for title, problems in (("damaged at the far box", found.damaged), ("note", found.problems)):
+        for one in problems[:LONGEST_LIST]:
+            typer.echo(f"  {title}: {one.path}: {one.why}" if one.path else f"  {title}: {one.why}", err=True)
+        if len(problems) > LONGEST_LIST:
+            typer.echo(f"  and {len(problems) - LONGEST_LIST} more", err=True)
+    if found.damaged:
+        typer.echo(
+            f"  {len(found.damaged)} could not be restored; try an earlier version: otherroof versions "
+            f"{found.header.job}, then --as-of",
+            err=True,
+        )

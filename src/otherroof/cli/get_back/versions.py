@@ -1,0 +1,48 @@
+"""`otherroof versions`: what can be restored of a job."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+from rich.table import Table
+
+from otherroof.base.clock import stamp
+from otherroof.base.errors import EXIT_DAMAGED, EXIT_WELL
+from otherroof.base.units import size_text
+from otherroof.cli.common import (
+    SETTINGS_FOLDER,
+    ConfigOption,
+    JsonOption,
+    console,
+    job_of,
+    print_json,
+    settings_for_rescue,
+)
+from otherroof.jobs.restore import LOST, list_versions
+
+
+def verb(
+    job: Annotated[str, typer.Argument(metavar="JOB", help="The job whose versions are listed.")],
+    config: ConfigOption = SETTINGS_FOLDER,
+    as_json: JsonOption = False,
+) -> None:
+    """List every version that the far box holds, newest first."""
+    settings = settings_for_rescue(config)
+    job_of(settings, job)
+    found = list_versions(settings, job)
+    if as_json:
+        held = [one for one in found if one.flaw != LOST]
+        rows = [{"run": one.run, "taken": stamp(one.taken), "files": one.files, "bytes": one.size} for one in held]
+        print_json({"versions": rows})
+    elif not found:
+        typer.echo(f"{job}: the far copy holds no version yet")
+    else:
+        table = Table("run", "taken", "files", "size", "", box=None, pad_edge=False)
+        for one in found:
+            taken = f"{one.taken.astimezone(settings.zone):%Y-%m-%d %H:%M}"
+            figures = ("–", "–") if one.flaw else (str(one.files), size_text(one.size))
+            table.add_row(one.run, taken, *figures, one.flaw)
+        console().print(table)
+        typer.echo(f"times in {settings.home.zone}; the run's own name has its time in UTC")
+    raise typer.Exit(EXIT_DAMAGED if any(one.flaw for one in found) else EXIT_WELL)

@@ -1,0 +1,72 @@
+"""`otherroof alert-test`: a test message by one channel or by all, with what is wrong where it does not arrive."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated
+
+import typer
+
+from otherroof.base.clock import SystemClock
+from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, OtherroofError, WrongUse
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, usable_settings
+from otherroof.ledger import Ledger
+from otherroof.settings import Settings
+from otherroof.watch.channels import Channel, Message, channels_of
+from otherroof.watch.words import when
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """One channel and how it did: `problem` is empty where all went well."""
+
+    channel: str
+    taken: bool
+    problem: str = ""
+
+
+def verb(
+    channel: Annotated[
+        str, typer.Argument(metavar="[CHANNEL]", help="Its name in the settings; without one, all.")
+    ] = "",
+    config: ConfigOption = SETTINGS_FOLDER,
+    as_json: JsonOption = False,
+) -> None:
+    """Send a test message, to know that alerts reach you."""
+    settings, _ = usable_settings(config)
+    ways = channels_of(settings)
+    if channel and channel not in ways:
+        raise WrongUse(f"there is no channel {channel!r}", where=settings.where, advice=f"known: {', '.join(ways)}")
+    with ledger_of(settings) as ledger:
+        tried = [_try(settings, ledger, name, way) for name, way in ways.items() if channel in ("", name)]
+    if as_json:
+        print_json(
+            {"channels": [{"channel": one.channel, "taken": one.taken, "problem": one.problem} for one in tried]}
+        )
+    else:
+        for one in tried:
+            typer.echo(f"{one.channel}: " + (one.problem or "taken; now look whether it arrived"))
+    raise typer.Exit(EXIT_WELL if all(one.taken and not one.problem for one in tried) else EXIT_LOOK)
+
+
+def _try(settings: Settings, ledger: Ledger, name: str, way: Channel) -> Tried:
+    now = SystemClock().now()
+    home = settings.home.name
+    message = Message(
+        id=f"{home}.test.{name}.{now:%Y%m%dT%H%M%SZ}",
+        kind="test",
+        about="test",
+        at=now,
+        subject=f"[{home}] test message by channel {name}",
+        text=f"This is a test from {home}, sent {when(now, settings.zone)}. Alerts by channel {name} reach you.\n",
+        facts=f'{{"home": "{home}", "kind": "test"}}',
+    )
+    try:
+        note = way.deliver(message)
+    except OtherroofError as problem:
+        return Tried(name, False, str(problem))
+    if not note:
+        ledger.channel_works(name)
+    # What waited because the channel was broken need not wait for the next try.
+    ledger.hurry_posts(name, now)
+    return Tried(name, True, note)

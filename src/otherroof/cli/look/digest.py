@@ -1,0 +1,46 @@
+"""`otherroof digest`: the weekly summary, on the screen, in a file, or sent to the household."""
+
+from __future__ import annotations
+
+import os
+from typing import Annotated
+
+import typer
+
+from otherroof.base.atomic_file import put
+from otherroof.base.clock import SystemClock
+from otherroof.base.errors import EXIT_LOOK, EXIT_WELL
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, usable_settings
+from otherroof.watch import Delivery, Extra, digest
+
+
+def verb(
+    html: Annotated[str, typer.Option("--html", metavar="FILE", help="Write it as HTML into this file.")] = "",
+    send: Annotated[bool, typer.Option("--send", help="Send it by every channel that carries the digest.")] = False,
+    config: ConfigOption = SETTINGS_FOLDER,
+    as_json: JsonOption = False,
+) -> None:
+    """Say whether everything is safe, and what needs a hand."""
+    settings, mistakes = usable_settings(config)
+    clock, extra = SystemClock(), Extra(mistakes)
+    with ledger_of(settings) as ledger:
+        found = digest.make(settings, ledger, clock, extra)
+        made = digest.send(settings, ledger, clock, extra) if send else []
+    if html:
+        advice = "name a file in a folder that can be written"
+        put(os.path.abspath(html), digest.as_html(found), what="the digest", advice=advice)
+    if as_json:
+        print_json(found.as_json() | {"deliveries": [_row(one) for one in made]})
+    elif send:
+        for one in made:
+            typer.echo(f"{one.channel}: {one.subject}: " + (one.problem or "sent"))
+    elif html:
+        typer.echo(f"{os.path.abspath(html)}: {found.sentence}")
+    else:
+        typer.echo(digest.as_text(found), nl=False)
+    well = found.verdict == "safe" and all(one.sent and not one.problem for one in made)
+    raise typer.Exit(EXIT_WELL if well else EXIT_LOOK)
+
+
+def _row(one: Delivery) -> dict[str, object]:
+    return {"channel": one.channel, "about": one.about, "sent": one.sent, "problem": one.problem}

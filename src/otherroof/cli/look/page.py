@@ -1,0 +1,29 @@
+"""`otherroof page`: the digest as a static page with charts, for the household's own web server."""
+
+from __future__ import annotations
+
+import os
+from typing import Annotated
+
+import typer
+
+from otherroof.base.clock import SystemClock
+from otherroof.base.errors import EXIT_LOOK, EXIT_WELL
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, ledger_of, usable_settings
+from otherroof.watch import Extra, page
+
+
+def verb(
+    out: Annotated[str, typer.Option("--out", metavar="DIR", help="The folder to write index.html into.")],
+    config: ConfigOption = SETTINGS_FOLDER,
+) -> None:
+    """Write the digest and its history as one page.
+
+    The page needs nothing else. It names folders and their state: show it inside the household only.
+    """
+    settings, mistakes = usable_settings(config)
+    folder = os.path.abspath(out)
+    with ledger_of(settings) as ledger:
+        found = page.write(settings, ledger, SystemClock(), folder, Extra(mistakes))
+    typer.echo(f"{os.path.join(folder, page.PAGE)}: {found.sentence}")
+    raise typer.Exit(EXIT_WELL if found.verdict == "safe" else EXIT_LOOK)

@@ -1,0 +1,51 @@
+"""`otherroof quiet`: somebody knows of an alert already; it is not told again for some days."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Annotated
+
+import typer
+
+from otherroof.base.clock import SystemClock
+from otherroof.base.errors import WrongUse
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, usable_settings
+from otherroof.ledger.alerts import Alert
+from otherroof.settings import Settings
+from otherroof.watch.words import listed, when
+
+MOST_DAYS = 3650
+
+
+def verb(
+    alert: Annotated[
+        str, typer.Argument(metavar="[ALERT]", help="Its name; without one, all that stand are listed.")
+    ] = "",
+    days: Annotated[float, typer.Option("--days", metavar="N", help="For how long; 0: tell it again.")] = 7.0,
+    config: ConfigOption = SETTINGS_FOLDER,
+    as_json: JsonOption = False,
+) -> None:
+    """Acknowledge an alert, so that it is not told again for N days.
+
+    If it gets worse it is told all the same, and so is its end.
+    """
+    if not 0 <= days <= MOST_DAYS:
+        raise WrongUse(f"--days {days:g} is not from 0 to {MOST_DAYS}")
+    (settings, _), now = usable_settings(config), SystemClock().now()
+    with ledger_of(settings) as ledger:
+        if alert and not ledger.quiet(alert, now + timedelta(days=days) if days else None):
+            names = [one.key for one in ledger.standing_alerts()]
+            raise WrongUse(f"no alert {alert!r} stands", advice=f"standing: {listed(names, 20) or 'none'}")
+        standing = [one for one in ledger.standing_alerts() if alert in ("", one.key)]
+    if as_json:
+        print_json({"alerts": [one.as_json() for one in standing]})
+        return
+    for one in standing:
+        typer.echo(_line(one, settings))
+    if not standing:
+        typer.echo("no alert stands")
+
+
+def _line(alert: Alert, settings: Settings) -> str:
+    quiet = f"; quiet until {when(alert.quiet_until, settings.zone)}" if alert.quiet_until else ""
+    return f"{alert.key}: {alert.headline}{quiet}"

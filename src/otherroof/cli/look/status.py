@@ -1,0 +1,169 @@
+"""`otherroof status`: one screen: each job's newest good copy, each far box's answers, what needs a hand."""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+import typer
+from rich.table import Table
+
+from otherroof.base.clock import SystemClock, from_stamp
+from otherroof.base.errors import EXIT_LOOK, EXIT_WELL
+from otherroof.base.units import size_text, span_text
+from otherroof.cli.common import (
+    SETTINGS_FOLDER,
+    ConfigOption,
+    JsonOption,
+    console,
+    ledger_of,
+    print_json,
+    usable_settings,
+)
+from otherroof.ledger.alerts import Alert
+from otherroof.watch.overview import FarRow, JobRow, Overview, overview
+from otherroof.watch.words import listed, when
+
+
+def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) -> None:
+    """Show on one screen how every copy stands."""
+    settings, mistakes = usable_settings(config)
+    with ledger_of(settings) as ledger:
+        found = overview(settings, ledger, SystemClock().now(), mistakes)
+    if as_json:
+        print_json(found.as_json())
+    else:
+        _show(found, settings.zone)
+    raise typer.Exit(EXIT_LOOK if found.needs_a_look else EXIT_WELL)
+
+
+def _show(found: Overview, zone: ZoneInfo) -> None:
+    out = console()
+
+    def tell(lines: list[str]) -> None:
+        for line in lines:
+            typer.echo(_folded(line, out.width) if out.is_terminal else line)
+
+    out.print(_job_table(found, zone))
+    tell(_wait_lines(found.jobs))
+    out.print()
+    out.print(_far_table(found.far))
+    tell([line for box in found.far for line in _far_lines(box, found, zone)])
+    out.print()
+    tell([*_alert_lines(found, zone), *_need_lines(found)] or ["nothing needs a hand"])
+
+
+def _folded(line: str, width: int) -> str:
+    """`line` as a terminal shows it best: broken between words, and below its own beginning."""
+    beginning = " " * (len(line) - len(line.lstrip()))
+    return textwrap.fill(line, width, subsequent_indent=beginning, break_long_words=False, break_on_hyphens=False)
+
+
+def _job_table(found: Overview, zone: ZoneInfo) -> Table:
+    several = len(found.far) > 1
+    table = Table(box=None, pad_edge=False)
+    table.add_column("job", overflow="fold")
+    if several:
+        table.add_column("to", overflow="fold")
+    for title in ("newest good copy", "age"):
+        table.add_column(title, no_wrap=True)
+    table.add_column("files", justify="right", no_wrap=True)
+    table.add_column("size", justify="right", no_wrap=True)
+    table.add_column("last run")
+    for one in found.jobs:
+        table.add_row(
+            one.job,
+            *([one.far] if several else []),
+            f"{from_stamp(one.taken).astimezone(zone):%Y-%m-%d %H:%M}" if one.taken else "none",
+            _age(one.age_s) if one.age_s is not None else "–",
+            str(one.files) if one.files is not None else "–",
+            size_text(one.bytes) if one.bytes is not None else "–",
+            one.last or "none yet",
+        )
+    return table
+
+
+def _age(seconds: int) -> str:
+    """An age in its largest unit that still tells something; the moment itself stands beside it."""
+    hours = seconds // 3600
+    return span_text(seconds // 60 * 60) if hours < 1 else f"{hours} h" if hours < 48 else f"{hours // 24} d"
+
+
+def _wait_lines(jobs: tuple[JobRow, ...]) -> list[str]:
+    """What jobs wait for, in one line where it is the same for several."""
+    waits = dict.fromkeys(one.waits for one in jobs if one.waits)
+    return [f"{listed([one.job for one in jobs if one.waits == text], 20)}: {text}" for text in waits]
+
+
+def _far_table(boxes: tuple[FarRow, ...]) -> Table:
+    table = Table(box=None, pad_edge=False)
+    for title in ("far box", "address", "answers", "last answered"):
+        table.add_column(title, no_wrap=True)
+    for one in boxes:
+        ago = f"{span_text(one.silent_s)} ago" if one.silent_s is not None else "never"
+        table.add_row(one.far, one.address, "yes" if one.answers else "no", ago)
+    return table
+
+
+def _far_lines(box: FarRow, found: Overview, zone: ZoneInfo) -> list[str]:
+    """Where a far box is not well: since when, where no alert says it, and what the last probe found."""
+    if box.answers and box.headline in ("", "all well"):
+        return []
+    told = []
+    if box.silent_since is not None and box.alert not in {one.key for one in found.alerts}:
+        told.append(f"{box.far} has not answered since {_when(box.silent_since, zone)}")
+    if box.probed is not None and box.headline:
+        advice = f"; {box.advice}" if box.advice else ""
+        told.append(f"last probe of {box.far}, {_when(box.probed, zone)}: {box.headline}{advice}")
+    return told or [f"{box.far} has never answered"]
+
+
+def _alert_lines(found: Overview, zone: ZoneInfo) -> list[str]:
+    """The alerts that stand, each with what to do first; late copies in one line below the silence that they follow
+    from."""
+    if not found.alerts:
+        return []
+    fars = {one.job: one.far for one in found.jobs}
+    below = {one.key: f"silent:{fars.get(one.about)}" if one.rule == "late" else "" for one in found.alerts}
+    keys = set(below)
+    looked = f", as the watch saw it {when(found.looked, zone)}" if found.looked else ""
+    lines = [f"alerts that stand{looked}:"]
+    for one in found.alerts:
+        if below[one.key] in keys or one.because:
+            continue
+        late = [other.about for other in found.alerts if below[other.key] == one.key]
+        lines.append(_alert_line(one, found.now, zone))
+        lines += [f"  older than promised by it: {listed(late, 20)}"] if late else []
+        lines.append(f"  {_first_step(one.help)}")
+    others = [one.about for one in found.alerts if one.because and below[one.key] not in keys]
+    return lines + ([f"late by the same silence: {listed(others, 20)}"] if others else [])
+
+
+def _first_step(advice: str) -> str:
+    """Advice up to its first command, so that all fits on one screen; the whole went out with the alert."""
+    sentences = re.split(r"(?<=[.?]) ", advice)
+    first = next((place for place, one in enumerate(sentences) if "`" in one), len(sentences))
+    return " ".join(sentences[: first + 1])
+
+
+def _alert_line(alert: Alert, now: datetime, zone: ZoneInfo) -> str:
+    quiet = alert.quiet_until
+    later = f" (quiet until {when(quiet, zone)})" if quiet is not None and quiet > now else ""
+    return f"{alert.key}{later}: {alert.headline}"
+
+
+def _need_lines(found: Overview) -> list[str]:
+    """What needs a hand and is not said by an alert already."""
+    told = {one.key for one in found.alerts}
+    lines = [f"{one.named}: {one.needs}" for one in found.rows if one.needs and one.alert not in told]
+    if found.mistakes and "settings" not in told:
+        lines += [f"{name}: its file has a mistake; it is not copied until that is mended" for name in found.unread]
+        more = f" (and {len(found.mistakes) - 1} more)" if len(found.mistakes) > 1 else ""
+        lines.append(f"settings: {found.mistakes[0]}{more}; otherroof check")
+    return lines + [f"{one.far}: {note}" for one in found.far for note in one.notes]
+
+
+def _when(stamped: str, zone: ZoneInfo) -> str:
+    return when(from_stamp(stamped), zone)

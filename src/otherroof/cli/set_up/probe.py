@@ -1,0 +1,114 @@
+"""`otherroof probe`: how far the way to a far box goes, rung by rung."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+from rich.text import Text
+
+from otherroof.base.clock import Clock, SystemClock, stamp
+from otherroof.base.errors import EXIT_UNREACHED, EXIT_WELL
+from otherroof.cli.common import (
+    SETTINGS_FOLDER,
+    ConfigOption,
+    JsonOption,
+    console,
+    far_names,
+    ledger_of,
+    print_json,
+    settings_in,
+)
+from otherroof.ledger import Ledger
+from otherroof.probe.ladder import Climb, Climbed
+from otherroof.probe.probe import probe_far
+from otherroof.probe.ssh_checks import HOST_KEY
+from otherroof.settings import Settings
+from otherroof.watch.words import when
+
+STYLES = {"ok": "green", "not ok": "bold red", "not tried": "dim"}
+
+FarArgument = Annotated[str, typer.Argument(metavar="[FAR]", help="The far box; all of them where none is named.")]
+
+
+def verb(far: FarArgument = "", config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) -> None:
+    """Check the way to the far box, rung by rung.
+
+    Each rung is told with its time, what was seen, and what to do where it fails.
+    """
+    settings = settings_in(config)
+    clock = SystemClock()
+    codes, rows = [EXIT_WELL], []
+    with ledger_of(settings) as ledger:
+        for name in far_names(settings, far):
+            begun = clock.now()
+            climb = _one(settings, name, ledger, clock, quiet=as_json)
+            codes.append(climb.exit_code)
+            rows.append(_as_json(name, begun, climb, ledger.last_answer(name)))
+    if as_json:
+        print_json({"probes": rows})
+    raise typer.Exit(max(codes))
+
+
+def _one(settings: Settings, name: str, ledger: Ledger, clock: Clock, *, quiet: bool) -> Climb:
+    if quiet:
+        return probe_far(settings, name, ledger, clock)
+    screen = console()
+    screen.print(f"[bold]{escape(name)}[/bold]")
+    climb = probe_far(settings, name, ledger, clock, told=lambda met: _show_rung(screen, met))
+    last = ledger.last_answer(name)
+    screen.print(f"{_verdict(name, climb)}{_since(settings, climb, last)}", soft_wrap=not screen.is_terminal)
+    return climb
+
+
+def _show_rung(screen: Console, met: Climbed) -> None:
+    took = f"{met.took_s:.2f} s" if met.seen.state != "not tried" else ""
+    lines: list[tuple[str, str, str, str]] = [(met.seen.state, met.rung, took, met.seen.text)]
+    if met.seen.advice:
+        lines.append(("", "", "", f"→ {met.seen.advice}"))
+    if screen.is_terminal:
+        screen.print(_columns(lines))
+        return
+    for state, rung, took, text in lines:  # one line each, however long, so that it can be searched
+        screen.print(f"  {state:<9} {rung:<17} {took:>8}  {text}", markup=False, soft_wrap=True)
+
+
+def _columns(lines: list[tuple[str, str, str, str]]) -> Table:
+    table = Table.grid(padding=(0, 1, 0, 0))
+    for width in (1, 9, 17):
+        table.add_column(width=width)
+    table.add_column(width=8, justify="right")
+    table.add_column()
+    for state, rung, took, text in lines:
+        table.add_row("", Text(state, STYLES.get(state, "")), rung, took, Text(text))
+    return table
+
+
+def _verdict(name: str, climb: Climb) -> str:
+    if climb.exit_code == EXIT_WELL:
+        return f"{escape(name)} answers: all well"
+    reached = "was not reached" if climb.exit_code == EXIT_UNREACHED else "answers, but something needs a look"
+    return f"{escape(name)} {reached}: {escape(climb.headline)}"
+
+
+def _since(settings: Settings, climb: Climb, last: datetime | None) -> str:
+    if climb.held(HOST_KEY):
+        return ""
+    return f" (last answered {when(last, settings.zone)})" if last else " (has never answered)"
+
+
+def _as_json(name: str, begun: datetime, climb: Climb, last: datetime | None) -> dict[str, Any]:
+    return {
+        "far": name,
+        "at": stamp(begun),
+        "answered": climb.held(HOST_KEY),
+        "last_answer": stamp(last) if last else None,
+        "exit_code": climb.exit_code,
+        "headline": climb.headline,
+        "advice": climb.advice,
+        "rungs": [one.as_json() for one in climb.rungs],
+    }

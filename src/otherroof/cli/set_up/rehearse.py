@@ -1,0 +1,74 @@
+"""`otherroof rehearse`: the whole thing on this machine, against a stand-in far box."""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Annotated
+
+import typer
+from rich.table import Table
+
+from otherroof.base.clock import SystemClock
+from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL
+from otherroof.base.units import size_text, span_text
+from otherroof.cli.common import JsonOption, console, print_json
+from otherroof.rehearsal.keeper import OwnKeeper
+from otherroof.rehearsal.play import Act, Play, Verdict
+from otherroof.rehearsal.stage import set_stage
+
+KeepOption = Annotated[
+    str, typer.Option("--keep", metavar="DIR", help="Play in this new or empty folder, and leave everything there.")
+]
+
+
+def verb(keep: KeepOption = "", as_json: JsonOption = False) -> None:
+    """Play it all on this machine, against a stand-in far box.
+
+    An invented household is copied, a day passes, it is copied again; both versions are restored and compared.
+    """
+    clock = SystemClock()
+    began = clock.monotonic()
+    with set_stage(keep) as stage:
+        keeper = OwnKeeper(stage.settings, clock)
+        tell = _to_errors if as_json else _to_output
+        verdict = Play(stage, keeper, clock, tell, owners=os.geteuid() == 0).perform()
+        seconds = clock.monotonic() - began
+        if as_json:
+            print_json(verdict.as_json() | {"seconds": round(seconds, 3), "kept": stage.folder if keep else None})
+        else:
+            _show(verdict, seconds)
+            if keep:
+                typer.echo(f"Everything lies in {stage.folder}; the stand-in far box is gone.")
+            else:
+                typer.echo("Nothing of it is left on this machine; --keep DIR leaves it all there to look at.")
+    raise typer.Exit(EXIT_DAMAGED if verdict.unlike else EXIT_LOOK if verdict.wrong else EXIT_WELL)
+
+
+def _to_output(line: str) -> None:
+    typer.echo(line)
+
+
+def _to_errors(line: str) -> None:
+    sys.stderr.write(line + "\n")
+
+
+def _show(verdict: Verdict, seconds: float) -> None:
+    table = Table(title="What was sent, and how long it took", title_justify="left")
+    table.add_column("")
+    for name in ("took", "files", "new content", "sent", "on the wire"):
+        table.add_column(name, justify="right")
+    for act in verdict.acts:
+        table.add_row(*_row(act))
+    console().print(table)
+    if verdict.well:
+        typer.echo(f"All as it should be, in {span_text(seconds)}.")
+    else:
+        count = len(verdict.wrong) + len(verdict.unlike)
+        typer.echo(f"{count} thing(s) were not as they should be; they are named above. It took {span_text(seconds)}.")
+
+
+def _row(act: Act) -> tuple[str, ...]:
+    sizes = ("–" if count is None else size_text(count) for count in (act.new, act.sent, act.wire))
+    files = "–" if act.files is None else str(act.files)
+    return act.name, span_text(act.seconds), files, *sizes

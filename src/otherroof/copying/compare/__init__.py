@@ -1,0 +1,1 @@
+"""What differs between home and the far copy: catalogue, comparison, plan, guard."""

@@ -1,0 +1,389 @@
+"""A run's working notes: every path at which something is to be done, how far it got, and what came of it.
+
+Kept in a SQLite file of the job, so that memory stays flat and a run that was killed can be understood by the next
+one. An intention is committed before the far box is asked to change a name; what is confirmed is noted after.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from otherroof.base.sqlite_file import open_sqlite, remove_sqlite, sqlite_translated, sqlite_trouble
+from otherroof.copying.compare.catalogue import Aside
+from otherroof.copying.compare.compare import Difference
+from otherroof.copying.compare.todo import BEGUN, DONE, LARGE, PLANNED, TROUBLE, Tally, Todo, digest_in
+from otherroof.far_copy.numbers import FILE, FOLDER, HARD, INODE, LINK, MODE, SIZE, Numbers, kind_of, looks_alike
+
+SCHEMA_VERSION = 1
+SCHEMA = """
+CREATE TABLE fact (name TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE TABLE todo (
+    path BLOB PRIMARY KEY, had INTEGER NOT NULL, want INTEGER NOT NULL, doubt INTEGER NOT NULL,
+    ino INTEGER, size INTEGER, mtime INTEGER, ctime INTEGER, mode INTEGER, device INTEGER NOT NULL,
+    old BLOB, old_size INTEGER NOT NULL, old_digest BLOB, first BLOB, source BLOB, digest BLOB,
+    state INTEGER NOT NULL DEFAULT 0, line BLOB, why TEXT
+) WITHOUT ROWID;
+CREATE INDEX todo_gone ON todo (old_size) WHERE had = 8 AND want <> 8;
+CREATE INDEX todo_hard ON todo (ino, device) WHERE device <> 0;
+CREATE INDEX todo_digest ON todo (digest) WHERE digest IS NOT NULL;
+CREATE INDEX todo_large ON todo (size) WHERE size > 1048576;
+CREATE INDEX todo_state ON todo (state) WHERE state IN (1, 3);
+CREATE TABLE hard (ino INTEGER PRIMARY KEY);
+CREATE TABLE content (digest BLOB NOT NULL, path BLOB NOT NULL, size INTEGER NOT NULL, run TEXT NOT NULL);
+CREATE INDEX content_digest ON content (digest);
+CREATE INDEX content_size ON content (size);
+CREATE TABLE part (path BLOB PRIMARY KEY, ino INTEGER, size INTEGER, mtime INTEGER, ctime INTEGER, upto INTEGER);
+"""
+
+PAGE = 500
+_COLUMNS = (
+    "path, had, want, doubt, ino, size, mtime, ctime, mode, device, old, old_size, old_digest, first, source, digest,"
+    " state, line, why"
+)
+
+
+class Plan:
+    """The notes of one run of one job."""
+
+    def __init__(self, path: str) -> None:
+        self.path = path
+        self._db = open_sqlite(path, SCHEMA, SCHEMA_VERSION)
+        self._db.execute("BEGIN")
+        self._knows_content = self._db.execute("SELECT 1 FROM content LIMIT 1").fetchone() is not None
+
+    @staticmethod
+    def exists(path: str) -> bool:
+        """Whether an earlier run left its notes."""
+        return os.path.exists(path)
+
+    def close(self) -> None:
+        """Keep what was noted and close."""
+        with sqlite_translated(self.path):
+            if self._db.in_transaction:  # SQLite ends it by itself where the disk is full
+                self._db.execute("COMMIT")
+            self._db.close()
+
+    def discard(self) -> None:
+        """The run is over and its notes are no longer needed."""
+        self._db.close()
+        remove_sqlite(self.path)
+
+    def commit(self) -> None:
+        """What was noted so far survives this process."""
+        with sqlite_translated(self.path):
+            self._db.execute("COMMIT")
+            self._db.execute("BEGIN")
+
+    # -- facts of the run --
+
+    def fact(self, name: str) -> str:
+        """A fact noted under `name`, or nothing."""
+        row = self._one("SELECT value FROM fact WHERE name=?", (name,))
+        return str(row[0]) if row else ""
+
+    def note_fact(self, name: str, value: str) -> None:
+        """Note a fact about the run itself."""
+        self._do("INSERT OR REPLACE INTO fact (name, value) VALUES (?, ?)", (name, value))
+
+    # -- what is to be done --
+
+    def add(self, differences: Iterable[Difference]) -> None:
+        """Take up the differences that the comparison found."""
+        with sqlite_translated(self.path):
+            self._db.executemany(
+                "INSERT OR REPLACE INTO todo (path, had, want, doubt, ino, size, mtime, ctime, mode, device, old,"
+                " old_size, old_digest) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (_row_of(one) for one in self._noting_inodes(differences)),
+            )
+
+    def _noting_inodes(self, differences: Iterable[Difference]) -> Iterator[Difference]:
+        for one in differences:
+            for numbers in (one.found, one.known):
+                if numbers is not None and numbers[MODE] & HARD and numbers[INODE]:
+                    self._db.execute("INSERT OR IGNORE INTO hard (ino) VALUES (?)", (numbers[INODE],))
+            yield one
+
+    def inodes_with_names(self) -> set[int]:
+        """The inodes of files with several names of which one differs."""
+        with sqlite_translated(self.path):
+            return {row[0] for row in self._db.execute("SELECT ino FROM hard")}
+
+    def has(self, path: bytes) -> bool:
+        """Whether something is to be done at this path."""
+        return self._one("SELECT 1 FROM todo WHERE path=?", (path,)) is not None
+
+    def find_hard_links(self) -> None:
+        """Within each group of names of one file, all but the first follow the first."""
+        with sqlite_translated(self.path):
+            self._db.execute(
+                "UPDATE todo SET first = (SELECT min(other.path) FROM todo AS other WHERE other.ino = todo.ino"
+                " AND other.device = todo.device AND other.device <> 0) WHERE device <> 0 AND want = ?",
+                (FILE,),
+            )
+            self._db.execute("UPDATE todo SET first = NULL WHERE first = path")
+
+    def perhaps_moved(self) -> Iterator[Todo]:
+        """New files whose size is that of a file that went."""
+        return self._pages(
+            f"want = {FILE} AND had <> {FILE} AND size > 0 AND first IS NULL AND EXISTS"
+            f" (SELECT 1 FROM todo AS gone WHERE gone.had = {FILE} AND gone.want <> {FILE}"
+            " AND gone.old_size = todo.size)"
+        )
+
+    def came_and_went(self) -> Iterator[tuple[bytes, bool]]:
+        """Paths of files that came (True) or went (False), in order."""
+        for todo in self._pages(f"(want = {FILE}) <> (had = {FILE})"):
+            yield todo.path, todo.want == FILE
+
+    def gone_with(self, digest: bytes, size: int) -> list[bytes]:
+        """Paths that went and held this content."""
+        with sqlite_translated(self.path):
+            rows = self._db.execute(
+                f"SELECT path FROM todo WHERE had = {FILE} AND want <> {FILE} AND old_size = ? AND old_digest = ?"
+                " ORDER BY path",
+                (size, digest),
+            )
+            return [row[0] for row in rows.fetchall()]
+
+    def is_taken(self, source: bytes) -> bool:
+        """Whether a new name was already found for the file that went from `source`."""
+        return self._one("SELECT 1 FROM todo WHERE source=? AND want<>0 LIMIT 1", (source,)) is not None
+
+    def note_source(self, path: bytes, digest: bytes, source: bytes | None) -> None:
+        """A new file was read: its digest, and where that content was before."""
+        self._do("UPDATE todo SET digest=?, source=? WHERE path=?", (digest, source, path))
+
+    def note_digest(self, todo: Todo) -> None:
+        """A file was read that is not sent yet: others may wait for it, and it need not be read again."""
+        self._do("UPDATE todo SET digest=? WHERE path=?", (todo.digest, todo.path))
+
+    def tally(self) -> Tally:
+        """What the plan would change. A file that moved counts as moved only."""
+        file_or_link = f"IN ({FILE}, {LINK})"
+        with sqlite_translated(self.path):
+            (new, changed, removed, fresh) = self._db.execute(
+                f"SELECT count(*) FILTER (WHERE want {file_or_link} AND NOT had {file_or_link}),"
+                f" count(*) FILTER (WHERE want {file_or_link} AND had {file_or_link} AND NOT doubt),"
+                f" count(*) FILTER (WHERE NOT want {file_or_link} AND had {file_or_link}),"
+                f" coalesce(sum(size) FILTER (WHERE want = {FILE} AND NOT doubt AND source IS NULL"
+                " AND first IS NULL), 0)"
+                " FROM todo WHERE state <> ?",
+                (TROUBLE,),
+            ).fetchone()
+            (moved,) = self._db.execute("SELECT count(DISTINCT source) FROM todo WHERE source IS NOT NULL").fetchone()
+        return Tally(new - moved, changed, removed - moved, moved, fresh)
+
+    def result(self) -> Tally:
+        """What the run changed, once it has sent: only content that really differed counts as changed."""
+        file_or_link = f"IN ({FILE}, {LINK})"
+        differs = f"(want = {LINK} AND NOT doubt OR want = {FILE} AND digest IS NOT old_digest)"
+        was_file_or_link = "(old IS NOT NULL AND instr(old, :folder) = 0)"  # `had` is 0 once the old one was moved
+        with sqlite_translated(self.path):
+            (new, changed, removed, fresh) = self._db.execute(
+                f"SELECT count(*) FILTER (WHERE want {file_or_link} AND NOT {was_file_or_link}),"
+                f" count(*) FILTER (WHERE want {file_or_link} AND {was_file_or_link} AND {differs}),"
+                f" count(*) FILTER (WHERE NOT want {file_or_link} AND {was_file_or_link}),"
+                f" coalesce(sum(size) FILTER (WHERE want = {FILE} AND source IS NULL AND first IS NULL"
+                f" AND (old IS NULL OR {differs})), 0) FROM todo WHERE state = :done",
+                {"folder": b'"kind":"folder"', "done": DONE},
+            ).fetchone()
+            (moved,) = self._db.execute(
+                "SELECT count(DISTINCT source) FROM todo WHERE source IS NOT NULL AND state = ?", (DONE,)
+            ).fetchone()
+        return Tally(new - moved, changed, removed - moved, moved, fresh)
+
+    def is_empty(self) -> bool:
+        """Whether nothing differs at all."""
+        return self._one("SELECT 1 FROM todo LIMIT 1", ()) is None
+
+    def settle_doubt(self, path: bytes, same: bool) -> None:
+        """A changed file was read: whether its content is what it was."""
+        self._do("UPDATE todo SET doubt=? WHERE path=?", (int(same), path))
+
+    # -- content that is already there --
+
+    def wanted_sizes(self) -> set[int]:
+        """The sizes of files that are new or differ."""
+        with sqlite_translated(self.path):
+            rows = self._db.execute(f"SELECT DISTINCT size FROM todo WHERE want = {FILE} AND size > 0 AND NOT doubt")
+            return {row[0] for row in rows}
+
+    def note_content(self, rows: Iterable[Aside]) -> None:
+        """Files that the far copy holds: in the newest copy, or moved aside by a `run` that was cut."""
+        with sqlite_translated(self.path):
+            found = self._db.executemany(
+                "INSERT INTO content (digest, path, size, run) VALUES (?, ?, ?, ?)", rows
+            ).rowcount
+        self._knows_content = self._knows_content or found > 0
+
+    def may_be_there(self, todo: Todo) -> bool:
+        """Whether the far copy holds, or this run sends, another file of this size."""
+        there = self._one("SELECT 1 FROM content WHERE size=? AND (path<>? OR run<>'') LIMIT 1", (todo.size, todo.path))
+        if there is None and todo.size > LARGE:
+            there = self._one(
+                f"SELECT 1 FROM todo WHERE size=? AND size > {LARGE} AND want={FILE} AND path<>? LIMIT 1",
+                (todo.size, todo.path),
+            )
+        return there is not None
+
+    def paths_with(self, digest: bytes) -> list[tuple[bytes, str]]:
+        """Paths of the far copy that hold, or held when this run began, content with this digest.
+
+        With each the cut run that moved it aside, or nothing.
+        """
+        query = "SELECT path, '' FROM todo WHERE digest=?"
+        given: tuple[bytes, ...] = (digest,)
+        if self._knows_content:
+            query += " UNION SELECT path, run FROM content WHERE digest=?"
+            given = (digest, digest)
+        try:
+            return self._db.execute(query + " ORDER BY 2 DESC LIMIT 20", given).fetchall()
+        except sqlite3.Error as problem:
+            raise sqlite_trouble(self.path, problem) from problem
+
+    # -- progress --
+
+    def get(self, path: bytes) -> Todo | None:
+        """The notes on one path."""
+        row = self._one(f"SELECT {_COLUMNS} FROM todo WHERE path=?", (path,))
+        return _as_todo(row) if row else None
+
+    def pages(self, which: str, *, backwards: bool = False) -> Iterator[Todo]:
+        """Notes that match the SQL condition, in order of the path; rows may be noted on meanwhile."""
+        return self._pages(which, backwards=backwards)
+
+    def begin(self, todo: Todo) -> None:
+        """The far box is about to be asked to change what stands at this path."""
+        self._write(todo, BEGUN)
+
+    def unbegin(self, todo: Todo) -> None:
+        """The far box was asked and has changed nothing; `had` may be less than before."""
+        todo.state = PLANNED
+        self._do("UPDATE todo SET state=?, had=? WHERE path=?", (PLANNED, todo.had, todo.path))
+
+    def done(self, todo: Todo) -> None:
+        """What was wanted at this path stands in the far copy. `line` is its entry, None where it went."""
+        if todo.state == BEGUN:
+            todo.state = DONE
+            self._do("UPDATE todo SET state=? WHERE path=?", (DONE, todo.path))
+        else:
+            self._write(todo, DONE)
+        if todo.size > LARGE:
+            self._do("DELETE FROM part WHERE path=?", (todo.path,))
+
+    def _write(self, todo: Todo, state: int) -> None:
+        todo.state = state
+        self._do(
+            "UPDATE todo SET state=?, digest=?, line=?, ino=?, size=?, mtime=?, ctime=?, mode=? WHERE path=?",
+            (state, todo.digest, todo.line, *(todo.numbers or (None,) * 5), todo.path),
+        )
+
+    def note_refusal(self, todo: Todo, why: str) -> None:
+        """The far box refused this change, perhaps after half of it; it stays begun until that is known."""
+        todo.why = why
+        self._do("UPDATE todo SET why=? WHERE path=?", (why, todo.path))
+
+    def trouble(self, todo: Todo, why: str) -> None:
+        """This path could not be copied; what the far copy had there stands."""
+        todo.state = TROUBLE
+        self._do("UPDATE todo SET state=?, why=?, line=NULL WHERE path=?", (TROUBLE, why, todo.path))
+
+    def troubles(self) -> list[tuple[bytes, str]]:
+        """Every path that could not be copied, and why."""
+        with sqlite_translated(self.path):
+            return self._db.execute("SELECT path, why FROM todo WHERE state=? ORDER BY path", (TROUBLE,)).fetchall()
+
+    def outcome(self) -> Iterator[Todo]:
+        """All notes in order of the path, for the new catalogue.
+
+        Names of a file that were copied while another name of it was not lose inode and ctime, so that the next run
+        looks at them again and finds them together.
+        """
+        with sqlite_translated(self.path):
+            self._db.execute(
+                f"UPDATE todo SET ino = 0, ctime = 0 WHERE device <> 0 AND want = {FILE} AND state = {DONE} AND EXISTS"
+                " (SELECT 1 FROM todo AS other WHERE other.ino = todo.ino AND other.device = todo.device"
+                f" AND other.device <> 0 AND other.state <> {DONE})"
+            )
+        return self._pages("1")
+
+    def left_aside(self, run: str) -> Iterator[Aside]:
+        """What `run`, which was cut, moved aside; what became of every change is known."""
+        for todo in self._pages(f"old_digest IS NOT NULL AND old_size > 0 AND (had = 0 OR state = {DONE})"):
+            replaced = todo.want != FILE or todo.digest != todo.old_digest
+            if todo.had != FILE or replaced:
+                assert todo.old_digest is not None
+                yield Aside(todo.old_digest, todo.path, todo.old_size, run)
+
+    # -- half-sent files --
+
+    def note_part(self, path: bytes, numbers: Numbers, upto: int) -> None:
+        """So many bytes of this file, as it looks now, are safe at the far end."""
+        self._do(
+            "INSERT OR REPLACE INTO part (path, ino, size, mtime, ctime, upto) VALUES (?, ?, ?, ?, ?, ?)",
+            (path, *numbers[:4], upto),
+        )
+
+    def part_of(self, path: bytes, numbers: Numbers) -> int | None:
+        """How many bytes of this very file are safe at the far end; None where no part of it is known."""
+        row = self._one("SELECT ino, size, mtime, ctime, upto FROM part WHERE path=?", (path,))
+        return int(row[4]) if row is not None and row[:4] == numbers[:4] else None
+
+    def parts(self) -> list[tuple[bytes, Numbers, int]]:
+        """All half-sent files."""
+        with sqlite_translated(self.path):
+            rows = self._db.execute("SELECT path, ino, size, mtime, ctime, upto FROM part").fetchall()
+        return [(path, (ino, size, mtime, ctime, 0), upto) for path, ino, size, mtime, ctime, upto in rows]
+
+    def keep_parts(self) -> None:
+        """Forget what was to be done, keep which files are half sent, and close."""
+        for table in ("todo", "content", "hard"):
+            self._do(f"DELETE FROM {table}", ())
+        self.close()
+
+    # -- SQL --
+
+    def _pages(self, which: str, *, backwards: bool = False) -> Iterator[Todo]:
+        compare, order = ("<", "DESC") if backwards else (">", "ASC")
+        query = f"SELECT {_COLUMNS} FROM todo WHERE ({which}) {{}} ORDER BY path {order} LIMIT {PAGE}"
+        given: tuple[Any, ...] = ()
+        while True:
+            with sqlite_translated(self.path):
+                rows = self._db.execute(query.format(f"AND path {compare} ?" if given else ""), given).fetchall()
+            for row in rows:
+                yield _as_todo(row)
+            if len(rows) < PAGE:
+                return
+            given = (rows[-1][0],)
+
+    # Called for every file, so without the cost of a context manager.
+
+    def _one(self, query: str, given: tuple[Any, ...]) -> tuple[Any, ...] | None:
+        try:
+            row: tuple[Any, ...] | None = self._db.execute(query, given).fetchone()
+        except sqlite3.Error as problem:
+            raise sqlite_trouble(self.path, problem) from problem
+        return row
+
+    def _do(self, query: str, given: tuple[Any, ...]) -> None:
+        try:
+            self._db.execute(query, given)
+        except sqlite3.Error as problem:
+            raise sqlite_trouble(self.path, problem) from problem
+
+
+def _row_of(one: Difference) -> tuple[Any, ...]:
+    had, want = kind_of(one.known), kind_of(one.found)
+    doubt = had == want and (want == FOLDER or looks_alike(one.found, one.known))  # type: ignore[arg-type]
+    old_size = one.known[SIZE] if one.known is not None and had == FILE else 0
+    found = one.found or (None,) * 5
+    return (one.path, had, want, int(doubt), *found, one.device, one.line, old_size, digest_in(one.line))
+
+
+def _as_todo(row: tuple[Any, ...]) -> Todo:
+    path, had, want, doubt, ino, size, mtime, ctime, mode = row[:9]
+    numbers = None if ino is None else (ino, size, mtime, ctime, mode)
+    return Todo(path, had, want, bool(doubt), numbers, *row[9:])

@@ -1,0 +1,266 @@
+"""Streams what stands in a folder, in byte order of the path, in batches of one folder's neighbours.
+
+Built for a million files: for each entry it takes one `lstat` by folder handle and keeps five numbers. Files are
+not opened. Where a batch begins and ends depends on names alone, so that an unchanged stretch of folder gives the
+same batch again and can be compared as one piece.
+"""
+
+from __future__ import annotations
+
+import heapq
+import os
+import stat
+import zlib
+from bisect import bisect_left
+from collections.abc import Generator, Iterator
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from otherroof.base.errors import HomeTrouble
+from otherroof.copying.report import Problem
+from otherroof.far_copy.entry import shown
+from otherroof.far_copy.numbers import _LARGEST, COLUMNS, HARD, held_ns, joined, packed
+
+NAMES_AT_ONCE = 4096
+SPLIT = 1023  # a batch ends before a name whose checksum has these bits zero: one in 1,024
+
+# https://bford.info/cachedir/ : the tag's name and the first bytes that make it one.
+CACHE_TAG = b"CACHEDIR.TAG"
+CACHE_TAG_BYTES = b"Signature: 8a477f597d28d172789f06886806bc55"
+
+_FILE, _FOLDER, _LINK = stat.S_IFREG >> 12, stat.S_IFDIR >> 12, stat.S_IFLNK >> 12
+
+
+@dataclass(slots=True)
+class Batch:
+    """Neighbours in one folder: their names in byte order and five numbers for each."""
+
+    folder: bytes
+    names: list[bytes]
+    numbers: list[int]
+    hard: dict[bytes, int] = field(default_factory=dict)  # name → device, for files with several names
+
+    @property
+    def first(self) -> bytes:
+        """The path of the first entry."""
+        return joined(self.folder, self.names[0])
+
+    def packed(self) -> bytes:
+        """Names and numbers as bytes: equal exactly when nothing here changed."""
+        return packed(self.names, self.numbers)
+
+
+class LeftOut(Protocol):
+    """Says which entries no copy should hold."""
+
+    def __call__(self, path: bytes, is_folder: bool) -> bool: ...
+
+
+@dataclass(slots=True)
+class ScanNotes:
+    """What the scan met besides entries. What is known of a `blind` path and below it stands as it was.
+
+    `other_disks` are folders at which another file system begins that was not entered.
+    """
+
+    problems: list[Problem] = field(default_factory=list)
+    blind: set[bytes] = field(default_factory=set)
+    left_out: int = 0
+    other_disks: list[bytes] = field(default_factory=list)
+
+    def is_blind(self, path: bytes) -> bool:
+        """Whether `path`, or a folder above it, could not be looked at."""
+        if not self.blind:
+            return False
+        parts = path.split(b"/")
+        return any(b"/".join(parts[:count]) in self.blind for count in range(1, len(parts) + 1))
+
+
+def begins_batch(name: bytes) -> bool:
+    """Whether a batch is cut before this name, whatever stands around it."""
+    return zlib.crc32(name) & SPLIT == 0
+
+
+# Names, their numbers, and the devices of hard-linked ones; or a name to go down into.
+_Look = tuple[list[bytes], list[int], dict[bytes, int]]
+_Step = _Look | bytes
+_Frame = Generator[_Step, None, None]
+
+
+class Scan:
+    """One walk through `root`. Iterate it once; `notes` is complete afterwards."""
+
+    def __init__(self, root: bytes, *, left_out: LeftOut | None = None, other_disks: bool = False) -> None:
+        self.root = root
+        self.notes = ScanNotes()
+        self._left_out = left_out
+        self._other_disks = other_disks
+        self._device = 0
+
+    def __iter__(self) -> Iterator[Batch]:
+        return _in_batches(self._walk())
+
+    def _walk(self) -> Iterator[tuple[bytes, _Look]]:
+        """Segments of one folder each, in byte order of the path."""
+        try:
+            top = os.open(self.root, os.O_RDONLY | os.O_DIRECTORY)
+            self._device = os.fstat(top).st_dev
+        except OSError as problem:
+            raise _unreadable(self.root, problem) from problem
+        stack: list[tuple[bytes, int, _Frame]] = [(b"", top, self._frame(b"", top))]
+        try:
+            while stack:
+                folder, handle, frame = stack[-1]
+                step = next(frame, None)
+                if step is None:
+                    os.close(handle)
+                    stack.pop()
+                elif isinstance(step, bytes):
+                    path = joined(folder, step)
+                    below = self._enter(path, step, handle)
+                    if below is not None:
+                        stack.append((path, below, self._frame(path, below)))
+                else:
+                    yield folder, step
+        finally:
+            for _, handle, _ in stack:
+                os.close(handle)
+
+    def _enter(self, path: bytes, name: bytes, above: int) -> int | None:
+        """A handle for the folder, or None where it must not or cannot be entered."""
+        try:
+            handle = os.open(name, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW, dir_fd=above)
+        except (FileNotFoundError, NotADirectoryError):
+            return None  # gone or replaced since its folder was read
+        except OSError as problem:
+            self._note(path, problem)
+            return None
+        if not self._other_disks and os.fstat(handle).st_dev != self._device:
+            os.close(handle)
+            self.notes.other_disks.append(path)
+            return None
+        return handle
+
+    def _note(self, path: bytes, problem: OSError) -> None:
+        self.notes.problems.append(Problem(shown(path), f"cannot be read: {problem.strerror}"))
+        self.notes.blind.add(path)
+
+    def _frame(self, folder: bytes, handle: int) -> _Frame:
+        """The folder's own segments, and names to go down into, each at its place in the order."""
+        try:
+            names = [os.fsencode(name) for name in os.listdir(handle)]
+        except OSError as problem:
+            if not folder:
+                raise _unreadable(self.root, problem) from problem
+            self._note(folder, problem)
+            return
+        names.sort()
+        if CACHE_TAG in names and _is_cache(handle):
+            names = [CACHE_TAG]
+        pending: list[bytes] = []
+        for start in range(0, len(names), NAMES_AT_ONCE):
+            segment = self._look(folder, handle, names[start : start + NAMES_AT_ONCE], pending)
+            following = names[start + NAMES_AT_ONCE] if start + NAMES_AT_ONCE < len(names) else None
+            yield from _cut(segment, pending, following)
+
+    def _look(self, folder: bytes, handle: int, names: list[bytes], pending: list[bytes]) -> _Look:
+        """`lstat` each name. Folders are added to `pending` as the key under which their content sorts."""
+        kept: list[bytes] = []
+        numbers: list[int] = []
+        hard: dict[bytes, int] = {}
+        keep, add, look, left_out = kept.append, numbers.extend, os.stat, self._left_out
+        for name in names:
+            try:
+                found = look(name, dir_fd=handle, follow_symlinks=False)
+            except FileNotFoundError:
+                continue  # gone since the folder was read: it is simply not there
+            except OSError as problem:
+                self._note(joined(folder, name), problem)
+                continue
+            mode = found.st_mode
+            kind = mode >> 12
+            if left_out is not None and left_out(joined(folder, name), kind == _FOLDER):
+                continue
+            size = found.st_size
+            if kind != _FILE:
+                if kind == _FOLDER:
+                    size = 0
+                    heapq.heappush(pending, name + b"/")
+                elif kind != _LINK:
+                    self.notes.left_out += 1
+                    continue
+            elif found.st_nlink > 1:
+                mode |= HARD
+                hard[name] = found.st_dev
+            mtime = found.st_mtime_ns
+            if not -_LARGEST <= mtime <= _LARGEST:
+                mtime = held_ns(mtime)
+            keep(name)
+            add((found.st_ino & _LARGEST, size, mtime, found.st_ctime_ns, mode))
+        return kept, numbers, hard
+
+
+def _unreadable(root: bytes, problem: OSError) -> HomeTrouble:
+    return HomeTrouble(
+        f"cannot be read: {problem.strerror}", where=shown(root), advice="check the folder, its owner and its disk"
+    )
+
+
+def _cut(segment: _Look, pending: list[bytes], following: bytes | None) -> Iterator[_Step]:
+    """The segment in pieces, with every pending folder at its place among the names."""
+    names, numbers, hard = segment
+    start = 0
+    while pending and (following is None or pending[0] < following):
+        key = heapq.heappop(pending)
+        place = bisect_left(names, key, start)
+        if place > start:
+            yield names[start:place], numbers[start * COLUMNS : place * COLUMNS], hard
+        yield key[:-1]
+        start = place
+    if start < len(names):
+        yield (names[start:], numbers[start * COLUMNS :], hard) if start else (names, numbers, hard)
+
+
+def _is_cache(handle: int) -> bool:
+    try:
+        tag = os.open(CACHE_TAG, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK, dir_fd=handle)
+    except OSError:
+        return False
+    try:
+        return os.read(tag, len(CACHE_TAG_BYTES)) == CACHE_TAG_BYTES
+    except OSError:
+        return False
+    finally:
+        os.close(tag)
+
+
+def _in_batches(segments: Iterator[tuple[bytes, _Look]]) -> Iterator[Batch]:
+    """Joins neighbouring segments of one folder and cuts where a name says so."""
+    held: Batch | None = None
+    for folder, (names, numbers, hard) in segments:
+        cuts = [place for place, name in enumerate(names) if zlib.crc32(name) & SPLIT == 0]
+        start = 0
+        for end in [*cuts, len(names)]:
+            if end > start:
+                held, ready = _joined(held, folder, names[start:end], numbers[start * COLUMNS : end * COLUMNS], hard)
+                if ready is not None:
+                    yield ready
+            if end < len(names) and held is not None:
+                yield held
+                held = None
+            start = end
+    if held is not None:
+        yield held
+
+
+def _joined(
+    held: Batch | None, folder: bytes, names: list[bytes], numbers: list[int], hard: dict[bytes, int]
+) -> tuple[Batch, Batch | None]:
+    """The batch that now grows, and the one that is finished."""
+    if held is not None and held.folder == folder:
+        held.names += names
+        held.numbers += numbers
+        if hard:
+            held.hard = held.hard | hard
+        return held, None
+    return Batch(folder, names, numbers, hard), held

@@ -1,0 +1,383 @@
+"""Step S4 of sending: the files. Small ones are read whole, digested and put; large ones are streamed.
+
+Content that the far copy holds, under whatever name, is not sent again. A file that cannot be read steadily is
+tried again and then left as it was at the far end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import cast
+
+from otherroof.base.errors import FarTrouble, OtherroofError, RunCut
+from otherroof.copying.compare.todo import BEGUN, LARGE, PLANNED, Todo
+from otherroof.copying.home.nature import HEAD
+from otherroof.copying.home.read import READ_TRIES, Grown, Unsteady
+from otherroof.copying.outfit import Outfit
+from otherroof.copying.send.locate import Later, find_content
+from otherroof.copying.send.stream import FileStream, StreamWish
+from otherroof.copying.send.under_way import FileJob, UnderWay
+from otherroof.far.diagnosis import reason_of
+from otherroof.far.place import Done, Task
+from otherroof.far_copy.entry import Entry
+from otherroof.far_copy.numbers import FILE
+from otherroof.far_copy.ports import HeldPart, Shape, Where
+
+RELEASE_AT = 32  # tasks whose intentions are committed together
+RELEASE_BYTES = 2 * 1024 * 1024  # … or this much content
+STREAM_WEIGHT = 3 * 1024 * 1024  # memory that a large file under way may hold
+ALL_LANES = 1 << 30
+STRIPE_FROM = 8 * 1024 * 1024  # bytes; a larger file goes over all lanes side by side
+
+DRAINS = 5  # refusals after which the rest is tried without stopping to ask why
+
+
+class FileSender:
+    """Brings the files of a plan."""
+
+    def __init__(self, outfit: Outfit) -> None:
+        self._out = outfit
+        self._plan = outfit.plan
+        self._layout = outfit.layout
+        self._place = outfit.layout.place
+        self._reader = outfit.reader
+        self._state = UnderWay()
+
+    def send(self) -> None:
+        """All files that are planned. Content that is on its way is waited for in further rounds.
+
+        Raises FarTrouble where the far box takes nothing more, LinkLost where the connection broke.
+        """
+        state = self._state
+        before = -1
+        try:
+            while True:
+                state.deferred = 0
+                self._round()
+                if self._out.stop.asked():
+                    return
+                if state.refusal is not None:
+                    self._diagnose(state.refusal, state.refused_size)
+                    state.refusal = None
+                elif not state.deferred:
+                    return
+                else:
+                    state.stuck = state.stuck + 1 if state.deferred == before else 0
+                    before = state.deferred
+        finally:
+            self._note_parts()
+            for stream in self._reader.under_way:
+                self._reader.forget(stream)
+            self._plan.commit()
+
+    def _round(self) -> None:
+        self._state.lent.clear()
+        self._state.taken.clear()
+        for done in self._place.carry_out(self._tasks(), self._tick):
+            self._ended(done)
+        self._plan.commit()
+
+    def _diagnose(self, refusal: FarTrouble, size: int) -> None:
+        """Something was refused: is it only this file, or will nothing go in any more?"""
+        reason = reason_of(self._place, self._layout.name, refusal, size)
+        if reason is not None:
+            raise reason from refusal
+
+    def _tick(self) -> None:
+        why = self._out.stop.asked()
+        if why:
+            for stream in self._reader.under_way:
+                stream.cut(why)
+        self._note_parts()
+        self._plan.commit()
+        self._out.tick()
+
+    def _note_parts(self) -> None:
+        for stream in self._reader.under_way:
+            if stream.numbers is not None:
+                self._plan.note_part(stream.wish.path, stream.numbers, stream.safe)
+
+    # -- tasks --
+
+    def _tasks(self) -> Iterator[Task[FileJob, object] | None]:
+        """Follow-ups first, then the next file; None while all that is left is under way."""
+        state = self._state
+        own = "" if self._layout.can_make_from_far else " OR first IS NOT NULL"
+        for todo in self._plan.pages(f"state = {PLANNED} AND want = {FILE} AND (first IS NULL{own})"):
+            yield from self._follow_ups()
+            if self._out.stop.asked() or (state.refusal is not None and state.refusals <= DRAINS):
+                break
+            self._consider(todo)
+            if len(state.ready) >= RELEASE_AT or state.ready_bytes >= RELEASE_BYTES:
+                yield from self._release()
+        yield from self._release()
+        while state.under_way:
+            self._spread_uploads()
+            yield from self._follow_ups()
+            if state.under_way:
+                yield None
+
+    def _follow_ups(self) -> Iterator[Task[FileJob, object]]:
+        while self._state.next:
+            self._plan.commit()
+            yield self._state.next.popleft()
+
+    def _release(self) -> Iterator[Task[FileJob, object]]:
+        """Let tasks go once their intentions are written down for good."""
+        self._plan.commit()
+        ready, self._state.ready, self._state.ready_bytes = self._state.ready, [], 0
+        yield from ready
+
+    def _add(self, job: FileJob, task: Task[FileJob, object], *, now: bool = False) -> None:
+        if job.step in ("put", "from far", "finish"):
+            self._plan.begin(job.todo)
+        self._state.under_way += 1
+        if self._state.stuck:
+            self._state.taken.add(job.todo.path)
+        if now:
+            self._state.next.append(task)
+        else:
+            self._state.ready.append(task)
+            self._state.ready_bytes += task.weight
+
+    def _consider(self, todo: Todo) -> None:
+        self._out.progress.path = todo.path
+        if todo.path in self._state.lent:
+            self._state.deferred += 1
+            return
+        try:
+            if todo.size > LARGE:
+                self._consider_large(todo)
+            else:
+                try:
+                    self._consider_small(todo)
+                except Grown:
+                    _, todo.numbers = self._out.source.glance(todo.path)
+                    self._consider_large(todo)
+        except OtherroofError as problem:
+            self._plan.trouble(todo, problem.what)
+
+    def _consider_small(self, todo: Todo) -> None:
+        data, entry, todo.numbers = self._out.source.read_small(todo.path, LARGE)
+        self._take_entry(todo, entry)
+        if self._is_same(todo) or self._found(todo):
+            return
+        self._out.sampler.look(data[:HEAD])
+        job = FileJob(todo, "put", data)
+        if self._out.unsure and todo.had == 0 and data:
+            self._adopt(job)
+        else:
+            self._put(job)
+
+    def _consider_large(self, todo: Todo) -> None:
+        if todo.digest is not None:
+            entry, numbers = self._out.source.glance(todo.path)
+            entry.digest = todo.digest
+            if numbers == todo.numbers:
+                self._take_entry(todo, entry)
+            else:
+                todo.digest = None
+        elif todo.doubt or self._out.unsure or self._plan.may_be_there(todo):
+            self._digest_first(todo)
+        if todo.digest is not None and (self._is_same(todo) or self._found(todo)):
+            return
+        job = FileJob(todo, "prepare")
+        if self._out.unsure and todo.had == 0 and todo.digest is not None:
+            self._adopt(job)
+        else:
+            self._prepare(job)
+
+    def _digest_first(self, todo: Todo) -> None:
+        """Read a large file before anything is sent; its chunks are kept where the far copy's are not known."""
+        chunks = self._out.chunks
+        unknown = todo.old_digest is None or chunks.get(todo.path, todo.old_digest) is None
+        found, entry, todo.numbers = self._out.source.digest(todo.path, chunks.key if unknown else None)
+        if found is not None and todo.old_digest in (None, entry.digest):
+            chunks.put(todo.path, entry.digest, found)
+        self._take_entry(todo, entry)
+        self._plan.note_digest(todo)
+
+    def _adopt(self, job: FileJob) -> None:
+        """A cut run may have brought this very file, and its notes are lost: look before sending."""
+        todo = job.todo
+        assert todo.numbers is not None
+        assert todo.digest is not None
+        job.step = "adopt"
+        self._add(job, Task(job, self._layout.adopt(todo.path, Shape.of(todo.numbers), todo.digest), len(job.data)))
+
+    def _put(self, job: FileJob, *, now: bool = False) -> None:
+        todo = job.todo
+        assert todo.numbers is not None
+        job.step = "put"
+        script = self._layout.put(todo.path, job.data, Shape.of(todo.numbers), todo.had == FILE)
+        self._add(job, Task(job, script, len(job.data)), now=now)
+
+    def _take_entry(self, todo: Todo, entry: Entry) -> None:
+        entry.first = todo.first or b""
+        todo.digest = entry.digest
+        todo.line = entry.line().encode()
+
+    def _is_same(self, todo: Todo) -> bool:
+        """Only its outside changed: nothing is to be done at the far end."""
+        if todo.had == FILE and todo.digest == todo.old_digest:
+            self._plan.done(todo)
+            return True
+        return False
+
+    def _found(self, todo: Todo) -> bool:
+        """Whether the content need not be sent, or not now."""
+        assert todo.numbers is not None
+        assert todo.digest is not None
+        if not self._layout.can_make_from_far or todo.size == 0:
+            return False
+        state = self._state
+        if state.stuck > 1 or todo.path in state.plain:
+            return False
+        where = find_content(self._plan, todo, todo.digest, stuck=state.stuck == 1)
+        if where is Later.LATER or (isinstance(where, Where) and where.path in state.taken):
+            state.deferred += 1
+            return True
+        if where is None:
+            return False
+        if state.stuck:
+            state.lent.add(where.path)
+        job = FileJob(todo, "from far")
+        script = self._layout.make_from(todo.path, where, Shape.of(todo.numbers), todo.had == FILE)
+        self._add(job, Task(job, script))
+        return True
+
+    # -- large files --
+
+    def _prepare(self, job: FileJob, *, now: bool = False) -> None:
+        todo = job.todo
+        job.step = "prepare"
+        upto = self._plan.part_of(todo.path, todo.numbers) if todo.numbers is not None else None
+        self._add(job, Task(job, self._layout.prepare(todo.path, upto), STREAM_WEIGHT), now=now)
+
+    def _upload(self, job: FileJob, held: HeldPart) -> None:
+        todo, place = job.todo, self._place
+        old = None
+        if todo.had == FILE and todo.old_digest and place.offers.copy_range and todo.path not in self._state.plain:
+            old = self._out.chunks.get(todo.path, todo.old_digest)
+        wish = StreamWish(todo.path, self._out.chunks.key, place.offers.max_write, place.offers.sync, old)
+        job.lanes = 0
+        job.stream = FileStream(wish, self._out.clock, held)
+        self._reader.begin(job.stream)
+        if todo.numbers is not None:
+            self._plan.note_part(todo.path, todo.numbers, held.upto)
+            self._plan.commit()  # a kill right after this still leaves word of what will have arrived
+        job.step = "upload"
+        job.has_old = old is not None
+        self._state.uploading.append(job)
+        self._add_upload(job, None if todo.size < STRIPE_FROM else 0)
+        self._spread_uploads()
+
+    def _add_upload(self, job: FileJob, lane: int | None) -> None:
+        todo, stream = job.todo, job.stream
+        assert stream is not None
+        job.uploads += 1
+        job.lanes += 1
+        script = self._layout.upload(todo.path, stream, todo.old_size if job.has_old else None)
+        self._add(job, Task(job, script, STREAM_WEIGHT if job.lanes == 1 else 0, lane), now=True)
+
+    def _spread_uploads(self) -> None:
+        """Let every connection, also one that was opened meanwhile, take its share of the large files under way."""
+        for job in self._state.uploading:
+            if job.todo.size >= STRIPE_FROM:
+                for lane in range(job.lanes, self._place.lanes):
+                    self._add_upload(job, lane)
+
+    def _uploaded(self, job: FileJob, failure: OtherroofError | None) -> None:
+        """One of the uploads of a file has ended."""
+        job.failure = job.failure or failure
+        job.uploads -= 1
+        stream = job.stream
+        assert stream is not None
+        if failure is not None:
+            stream.abandon()
+        if failure is None:
+            job.lanes = ALL_LANES  # the stream has ended: nothing is left for a further connection
+        if job.uploads:
+            return
+        self._state.uploading.remove(job)
+        self._out.sent.bytes += stream.sent
+        if isinstance(job.failure, RunCut) and stream.numbers is not None:
+            self._plan.note_part(stream.wish.path, stream.numbers, stream.safe)
+        self._reader.forget(stream)
+        if isinstance(job.failure, RunCut):
+            return
+        if self._worth_another_try(job, stream):
+            job.tries += 1
+            job.failure = None
+            self._prepare(job, now=True)
+        elif job.failure is not None:
+            self._failed(job, job.failure)
+        else:
+            self._finish(job, stream)
+
+    def _worth_another_try(self, job: FileJob, stream: FileStream) -> bool:
+        if job.failure is None or job.tries >= READ_TRIES:
+            return False
+        if isinstance(job.failure, FarTrouble) and stream.wish.old is not None:
+            self._state.plain.add(job.todo.path)  # its older version is not what it should be: send it whole
+            return True
+        return isinstance(job.failure, Unsteady)
+
+    def _finish(self, job: FileJob, stream: FileStream) -> None:
+        todo, result = job.todo, stream.result
+        assert result is not None
+        todo.numbers = result.numbers
+        self._take_entry(todo, result.entry)
+        self._out.sampler.look(result.head)
+        self._out.chunks.put(todo.path, result.entry.digest, result.chunks)
+        if todo.had == FILE and todo.digest == todo.old_digest:
+            job.step = "forget"
+            self._add(job, Task(job, self._layout.forget_part(todo.path)), now=True)
+        else:
+            job.step = "finish"
+            script = self._layout.finish(todo.path, Shape.of(result.numbers), todo.had == FILE)
+            self._add(job, Task(job, script), now=True)
+
+    # -- ends --
+
+    def _ended(self, done: Done[FileJob, object]) -> None:
+        job = done.key
+        self._state.under_way -= 1
+        if job.step == "upload":
+            self._uploaded(job, done.error)
+        elif done.error is not None:
+            self._failed(job, done.error)
+        elif job.step == "prepare":
+            self._upload(job, cast(HeldPart, done.value))
+        elif job.step == "adopt" and not done.value:
+            self._send_after_all(job)
+        else:
+            if job.step == "put":
+                self._out.sent.bytes += len(job.data)
+            self._out.progress.put += len(job.data) if job.step == "put" else 0
+            self._out.progress.files += 1
+            job.data = b""
+            self._plan.done(job.todo)
+
+    def _send_after_all(self, job: FileJob) -> None:
+        if job.data:
+            self._put(job, now=True)
+        else:
+            self._prepare(job, now=True)
+
+    def _failed(self, job: FileJob, error: OtherroofError) -> None:
+        """One file failed: what is found not to be there after all is sent, the rest is written down."""
+        todo = job.todo
+        if isinstance(error, FarTrouble) and job.step == "from far":
+            # Nothing was moved yet: making the content comes before it takes its place.
+            self._state.plain.add(todo.path)
+            self._state.deferred += 1
+            self._plan.unbegin(todo)
+            return
+        if isinstance(error, FarTrouble):
+            self._state.refusal, self._state.refused_size = error, todo.size
+            self._state.refusals += 1
+        if todo.state == BEGUN:
+            self._plan.note_refusal(todo, error.what)
+        else:
+            self._plan.trouble(todo, error.what)

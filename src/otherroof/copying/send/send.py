@@ -1,0 +1,213 @@
+"""Carries out a plan: what went is moved aside, what came is brought, with many requests in flight.
+
+    S1  what went, or changed its kind, is moved aside
+    S2  folders that went are dropped, the deepest first
+    S3  new folders are made, the outermost first
+    S4  files are brought: found in the far copy, or sent
+    S5  symbolic links are made
+    S6  further names of one file are linked to the first
+
+Each step looks only at what is still planned, so that after a broken connection the same steps go on from where
+they were. Which bytes lie where at the far end is the layout's affair.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+
+from otherroof.base.errors import FarTrouble, LinkLost, OtherroofError, PlaceError, RunCut
+from otherroof.copying.compare.todo import PLANNED, TROUBLE, Todo
+from otherroof.copying.outfit import Outfit
+from otherroof.copying.send.files import FileSender
+from otherroof.copying.send.settling import settle_begun
+from otherroof.far.diagnosis import reason_of
+from otherroof.far.place import Done, Task
+from otherroof.far.requests import Script
+from otherroof.far_copy.entry import parse_line
+from otherroof.far_copy.numbers import FILE, FOLDER, LINK
+from otherroof.far_copy.ports import Shape, Where
+
+FOLDERS_AT_ONCE = 64
+COMMIT_EVERY = 64  # intentions written down together
+
+
+class Sender:
+    """Sends what a plan holds."""
+
+    def __init__(self, outfit: Outfit) -> None:
+        self._outfit = outfit
+        self._plan = outfit.plan
+        self._layout = outfit.layout
+        self._place = outfit.layout.place
+
+    def settle(self) -> None:
+        """Find out what became of every change whose end is not known."""
+        settle_begun(self._plan, self._layout)
+
+    def send(self) -> None:
+        """All six steps. Raises RunCut where it was asked to stop, LinkLost where the connection broke."""
+        self._move_aside()
+        self._drop_folders()
+        self._make_folders()
+        FileSender(self._outfit).send()
+        self._make_symlinks()
+        self._link_further_names()
+        self.settle()
+        self._check_stop()
+
+    # -- S1 --
+
+    def _move_aside(self) -> None:
+        which = f"state = {PLANNED} AND had IN ({FILE}, {LINK}) AND want <> had"
+        for done in self._carry_out(which, lambda todo: self._layout.aside(todo.path)):
+            todo = done.key
+            if done.error is not None:
+                self._refused(done)
+            elif todo.want == 0:
+                self._plan.done(todo)
+            else:
+                todo.had = 0
+                self._plan.unbegin(todo)
+
+    # -- S2 --
+
+    def _drop_folders(self) -> None:
+        which = f"state = {PLANNED} AND had = {FOLDER} AND want <> had"
+        for done in self._carry_out(which, lambda todo: self._layout.drop_folder(todo.path), backwards=True):
+            todo = done.key
+            if isinstance(done.error, LinkLost):
+                raise done.error
+            # One that still holds something unknown to us stays; no listing names it any more.
+            todo.had = 0
+            if todo.want == 0:
+                self._plan.done(todo)
+            else:
+                self._plan.unbegin(todo)
+
+    # -- S3 --
+
+    def _make_folders(self) -> None:
+        def tasks() -> Iterator[Task[list[Todo], dict[bytes, PlaceError]]]:
+            held: list[Todo] = []
+            for todo in self._plan.pages(f"state = {PLANNED} AND want = {FOLDER}"):
+                if not self._describe(todo):
+                    continue
+                if todo.had == FOLDER:
+                    self._plan.done(todo)
+                    continue
+                held.append(todo)
+                if len(held) >= FOLDERS_AT_ONCE:
+                    yield Task(held, self._layout.make_folders([one.path for one in held]), lane=0)
+                    held = []
+            if held:
+                yield Task(held, self._layout.make_folders([one.path for one in held]), lane=0)
+
+        first_refusal: PlaceError | None = None
+        for done in self._place.carry_out(tasks(), self._outfit.tick):
+            if done.error is not None:
+                raise done.error
+            refused = done.value or {}
+            for todo in done.key:
+                if todo.path in refused:
+                    self._plan.trouble(todo, refused[todo.path].what)
+                else:
+                    self._plan.done(todo)
+            first_refusal = first_refusal or next(iter(refused.values()), None)
+        self._plan.commit()
+        if first_refusal is not None and (reason := reason_of(self._place, self._layout.name, first_refusal)):
+            raise reason from first_refusal
+
+    # -- S5 --
+
+    def _make_symlinks(self) -> None:
+        def script(todo: Todo) -> Script[None] | None:
+            if not self._describe(todo):
+                return None
+            entry = parse_line(todo.line or b"")
+            if todo.had == LINK and todo.old is not None and parse_line(todo.old).target == entry.target:
+                self._plan.settle_doubt(todo.path, True)
+                self._plan.done(todo)
+                return None
+            return self._layout.symlink(todo.path, entry.target, todo.had == LINK)
+
+        for done in self._carry_out(f"state = {PLANNED} AND want = {LINK}", script):
+            self._note(done)
+
+    # -- S6 --
+
+    def _link_further_names(self) -> None:
+        which = f"state = {PLANNED} AND want = {FILE} AND first IS NOT NULL"
+        for done in self._carry_out(which, self._further_name):
+            self._note(done)
+
+    def _further_name(self, todo: Todo) -> Script[None] | None:
+        assert todo.first is not None
+        leader = self._plan.get(todo.first)
+        if leader is None or leader.line is None or leader.state == TROUBLE:
+            self._plan.trouble(todo, "another name of this file could not be copied")
+            return None
+        entry = replace(parse_line(leader.line), path=todo.path, first=todo.first)
+        todo.digest, todo.line, todo.numbers = entry.digest, entry.line().encode(), leader.numbers
+        if todo.had == FILE and todo.old is not None:
+            before = parse_line(todo.old)
+            if before.first == todo.first and before.digest == entry.digest == leader.old_digest:
+                self._plan.done(todo)
+                return None
+        assert todo.numbers is not None
+        return self._layout.make_from(todo.path, Where(todo.first), Shape.of(todo.numbers), todo.had == FILE)
+
+    # -- common --
+
+    def _carry_out(
+        self, which: str, script: Callable[[Todo], Script[None] | None], *, backwards: bool = False
+    ) -> Iterator[Done[Todo, None]]:
+        """Every planned path that matches, begun before it is asked for; those without a script are passed over."""
+
+        def tasks() -> Iterator[Task[Todo, None]]:
+            held: list[Task[Todo, None]] = []
+            for todo in self._plan.pages(which, backwards=backwards):
+                self._check_stop()
+                made = script(todo)
+                if made is None:
+                    continue
+                self._plan.begin(todo)
+                held.append(Task(todo, made))
+                if len(held) >= COMMIT_EVERY:
+                    self._plan.commit()
+                    yield from held
+                    held = []
+            self._plan.commit()
+            yield from held
+
+        yield from self._place.carry_out(tasks(), self._outfit.tick)
+        self._plan.commit()
+
+    def _note(self, done: Done[Todo, None]) -> None:
+        if done.error is None:
+            self._plan.done(done.key)
+        else:
+            self._refused(done)
+
+    def _refused(self, done: Done[Todo, None]) -> None:
+        """Whether the change was made all the same is found out when everything else has ended."""
+        if not isinstance(done.error, FarTrouble):
+            raise done.error or AssertionError("no error")
+        self._plan.note_refusal(done.key, done.error.what)
+
+    def _describe(self, todo: Todo) -> bool:
+        """Look at a folder or link again and write its line; False where that cannot be done."""
+        assert todo.numbers is not None
+        try:
+            entry, todo.numbers = self._outfit.source.describe(todo.path, todo.numbers[4])
+        except OtherroofError as problem:
+            self._plan.trouble(todo, problem.what)
+            return False
+        todo.line = entry.line().encode()
+        return True
+
+    def _check_stop(self) -> None:
+        why = self._outfit.stop.asked()
+        if why:
+            self._plan.commit()
+            raise RunCut(why, advice="the next run goes on from there")

@@ -1,0 +1,44 @@
+"""Finds out what became of changes whose end is not known: a connection broke, a run was killed, or it was refused."""
+
+from __future__ import annotations
+
+from otherroof.base.errors import PlaceError
+from otherroof.copying.compare.plan import Plan
+from otherroof.copying.compare.todo import BEGUN, Todo
+from otherroof.far.place import Task
+from otherroof.far.requests import Script
+from otherroof.far_copy.numbers import FILE, LINK
+from otherroof.far_copy.ports import Layout, Shape, Standing
+
+
+def settle_begun(plan: Plan, layout: Layout) -> None:
+    """Ask the far box about every change that was begun, and write down what is found."""
+
+    def ask_standing(todo: Todo) -> Script[Standing]:
+        shape = Shape.of(todo.numbers) if todo.numbers is not None and todo.want else None
+        return layout.standing(todo.path, shape, todo.had in (FILE, LINK))
+
+    tasks = (Task(todo, ask_standing(todo)) for todo in plan.pages(f"state = {BEGUN}"))
+    for done in layout.place.carry_out(tasks):
+        if isinstance(done.error, PlaceError):  # a name that cannot even be asked for was not changed either
+            plan.unbegin(done.key)
+            plan.trouble(done.key, done.key.why or done.error.what)
+        elif done.error is not None:
+            raise done.error
+        else:
+            _note(plan, done.key, done.value)
+    plan.commit()
+
+
+def _note(plan: Plan, todo: Todo, standing: Standing | None) -> None:
+    if standing is Standing.IN_PLACE:
+        plan.done(todo)
+        return
+    if standing is Standing.OLD_GONE:
+        todo.had = 0
+    if todo.want == 0 and todo.had == 0:
+        plan.done(todo)
+        return
+    plan.unbegin(todo)
+    if todo.why:
+        plan.trouble(todo, todo.why)

@@ -1,0 +1,367 @@
+"""A large file on its way out: read once, digested and cut into chunks by one reader thread, taken by the lanes.
+
+The reader goes through one file after the other, as a disk likes it, and stays a few pieces ahead. What the far
+copy of the file already holds, after a cut run or as chunks of its older version, is not sent.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import queue
+import threading
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from otherroof.base.clock import Clock
+from otherroof.base.errors import OtherroofError, RunCut
+from otherroof.copying.home.chunks import Chunker, ChunkList, average_for
+from otherroof.copying.home.nature import HEAD
+from otherroof.copying.home.read import Source, Unreadable, Unsteady, new_digest, numbers_of
+from otherroof.far.requests import NOT_YET, CopyPiece, DataPiece, NotYet, Piece, SyncPiece
+from otherroof.far_copy.entry import Entry, shown
+from otherroof.far_copy.numbers import Numbers
+from otherroof.far_copy.ports import HeldPart
+
+AHEAD = 12  # pieces that wait between the reader and the lanes
+LONGEST_COPY = 16 * 1024 * 1024  # bytes copied by one request, so that its answer comes in time
+SYNC_EVERY_S = 5.0
+SYNC_EVERY = 16 * 1024 * 1024  # bytes
+PATIENCE_S = 0.5
+BLOCKS = 4  # pieces read at once
+
+
+@dataclass(frozen=True, slots=True)
+class StreamWish:
+    """How one file is to be sent: in pieces of at most `max_write` bytes, against the chunks of its `old` version."""
+
+    path: bytes
+    key: bytes
+    max_write: int
+    can_sync: bool
+    old: ChunkList | None = None
+
+
+@dataclass(slots=True)
+class StreamResult:
+    """What was learnt on the way, complete when the stream has ended well."""
+
+    entry: Entry
+    numbers: Numbers
+    chunks: ChunkList
+    head: bytes
+
+
+class _Stop(Exception):
+    """Nobody takes the pieces any more."""
+
+
+@dataclass(slots=True)
+class _Mark:
+    end: int
+    landed: bool = False
+
+
+@dataclass(slots=True)
+class _Shore:
+    """Which pieces have landed: `upto` is the offset below which all have."""
+
+    upto: int = 0
+    marks: deque[_Mark] = field(default_factory=deque)
+    by_piece: dict[int, _Mark] = field(default_factory=dict)
+
+    def leave(self, piece: Piece, end: int) -> None:
+        mark = _Mark(end)
+        self.marks.append(mark)
+        self.by_piece[id(piece)] = mark
+
+    def land(self, piece: Piece) -> None:
+        self.by_piece.pop(id(piece)).landed = True
+        while self.marks and self.marks[0].landed:
+            self.upto = self.marks.popleft().end
+
+
+class FileStream:
+    """The pieces of one file. Lanes take them; the reader thread makes them."""
+
+    def __init__(self, wish: StreamWish, clock: Clock, held: HeldPart | None = None) -> None:
+        self.wish = wish
+        self.held = held or HeldPart()
+        self.result: StreamResult | None = None
+        self.sent = 0  # bytes of content that crossed the link
+        self.safe = self.held.upto  # offset below which all is durable at the far end
+        self.numbers: Numbers | None = None  # of the file as it was opened
+        self._clock = clock
+        self._pieces: queue.Queue[Piece | OtherroofError | None] = queue.Queue(AHEAD)
+        self._lock = threading.Lock()
+        self._shore = _Shore(self.held.upto)
+        self._gone = threading.Event()
+        self._cut: str = ""
+        self._synced_at = clock.monotonic()
+        self._synced = self.held.upto
+        self.ready = threading.Event()  # set once the file is open, or cannot be
+
+    # -- the lanes' side --
+
+    def take(self, *, wait: bool) -> Piece | NotYet | None:
+        """See PieceSource."""
+        if self._cut:
+            raise RunCut(self._cut)
+        sync = self._sync_wish()
+        if sync is not None:
+            return sync
+        try:
+            piece = self._pieces.get(timeout=PATIENCE_S) if wait else self._pieces.get_nowait()
+        except queue.Empty:
+            return NOT_YET
+        if piece is None or isinstance(piece, OtherroofError):
+            with contextlib.suppress(queue.Full):
+                self._pieces.put_nowait(piece)  # for the other lanes that share this stream
+            if piece is not None:
+                raise piece
+            return None
+        if isinstance(piece, DataPiece | CopyPiece):
+            with self._lock:
+                self._shore.leave(piece, piece.offset + _length(piece))
+        return piece
+
+    def landed(self, piece: Piece) -> None:
+        """See PieceSource."""
+        with self._lock:
+            if isinstance(piece, SyncPiece):
+                self.safe = max(self.safe, piece.upto)
+                return
+            self._shore.land(piece)
+            self.sent += piece.weight
+            if not self.wish.can_sync:
+                self.safe = self._shore.upto
+
+    def synced(self) -> None:
+        """All that has landed was made durable."""
+        with self._lock:
+            self.safe = self._shore.upto
+
+    def cut(self, why: str) -> None:
+        """Take no more pieces; what is on the way still lands."""
+        self._cut = why
+
+    def abandon(self) -> None:
+        """Nobody will take the rest."""
+        self._gone.set()
+
+    def _sync_wish(self) -> SyncPiece | None:
+        if not self.wish.can_sync:
+            return None
+        with self._lock:
+            upto, now = self._shore.upto, self._clock.monotonic()
+            if upto - self._synced < SYNC_EVERY or now - self._synced_at < SYNC_EVERY_S:
+                return None
+            self._synced, self._synced_at = upto, now
+        return SyncPiece(upto)
+
+    # -- the reader's side --
+
+    def produce(self, source: Source) -> None:
+        """Read the file and hand on its pieces; run by the reader thread."""
+        try:
+            for piece in self._read(source):
+                if not self.held.has(piece):
+                    self._hand_on(piece)
+            self._hand_on(None)
+        except _Stop:
+            return
+        except OtherroofError as problem:
+            self.ready.set()
+            with contextlib.suppress(_Stop):
+                self._hand_on(problem)
+
+    def _hand_on(self, piece: Piece | OtherroofError | None) -> None:
+        while True:
+            if self._gone.is_set():
+                raise _Stop
+            try:
+                self._pieces.put(piece, timeout=PATIENCE_S)
+            except queue.Full:
+                continue
+            return
+
+    def _read(self, source: Source) -> Iterator[Piece]:
+        path = self.wish.path
+        handle = source.open(path)
+        try:
+            before = os.fstat(handle)
+            self.numbers = numbers_of(before)
+            self.ready.set()
+            entry = source.entry(path, before, handle)
+            digest = new_digest()
+            chunker = Chunker(self._average(before.st_size), self.wish.key)
+            maker = _Maker(self.wish, entry.holes)
+            head = b""
+            for offset, data in _blocks(handle, self.wish.max_write * BLOCKS):
+                head = head or data[:HEAD]
+                digest.update(data)
+                yield from maker.take(offset, data, chunker.feed(data))
+            yield from maker.end(chunker.finish())
+            if numbers_of(before) != numbers_of(os.fstat(handle)):
+                raise Unsteady("changed while it was read", where=shown(path))
+        except OSError as problem:
+            raise Unreadable(f"cannot be read: {problem.strerror}", where=shown(path)) from problem
+        finally:
+            os.close(handle)
+        entry.digest = digest.digest()
+        self.result = StreamResult(entry, self.numbers, chunker.list, head)
+
+    def _average(self, size: int) -> int:
+        wanted = average_for(size)
+        old = self.wish.old
+        return old.average if old is not None and wanted / 4 <= old.average <= wanted * 4 else wanted
+
+
+def _length(piece: DataPiece | CopyPiece) -> int:
+    return len(piece.data) if isinstance(piece, DataPiece) else piece.length
+
+
+def _blocks(handle: int, size: int) -> Iterator[tuple[int, bytes]]:
+    """(offset, bytes) of the whole file; a hole reads as zeros, and quickly."""
+    offset = 0
+    while data := os.read(handle, size):
+        yield offset, data
+        offset += len(data)
+
+
+class _Maker:
+    """Turns content into pieces: plain ones, or chunk by chunk against an older version."""
+
+    def __init__(self, wish: StreamWish, holes: tuple[tuple[int, int], ...]) -> None:
+        self._most = wish.max_write
+        self._places = wish.old.places() if wish.old is not None else None
+        self._holes = deque(holes)
+        self._last_hole = sum(holes[-1]) if holes else 0
+        self._offset = 0  # of what is gathered
+        self._gathered: list[memoryview] = []
+        self._size = 0
+        self._copy: CopyPiece | None = None
+        self._at = 0  # of the next chunk
+        self._end_of_file = 0
+
+    def take(self, offset: int, data: bytes, chunks: list[tuple[memoryview, bytes]]) -> Iterator[Piece]:
+        """Pieces out of a block of content and the chunks that it completed."""
+        self._end_of_file = offset + len(data)
+        if self._places is not None:
+            yield from self._by_chunks(chunks, self._places)
+            return
+        view = memoryview(data)
+        for start in range(0, len(data), self._most):
+            part = view[start : start + self._most]
+            if not self._in_hole(offset + start, len(part)):
+                yield DataPiece(offset + start, part)
+
+    def end(self, chunks: list[tuple[memoryview, bytes]]) -> Iterator[Piece]:
+        """The last pieces. A hole at the end becomes one byte there, so that the size is right."""
+        last_hole = self._last_hole
+        if self._places is not None:
+            yield from self._by_chunks(chunks, self._places)
+            yield from self._give_data()
+            yield from self._give_copy()
+        if last_hole and last_hole == self._end_of_file:
+            yield DataPiece(self._end_of_file - 1, b"\0")
+
+    def _by_chunks(
+        self, chunks: list[tuple[memoryview, bytes]], places: dict[bytes, tuple[int, int]]
+    ) -> Iterator[Piece]:
+        for view, tag in chunks:
+            at, length = self._at, len(view)
+            self._at += length
+            known = places.get(tag)
+            if self._in_hole(at, length):
+                continue
+            if known is not None and known[1] == length:
+                yield from self._give_data()
+                yield from self._grow_copy(at, known[0], length)
+            else:
+                yield from self._give_copy()
+                yield from self._gather(at, view)
+
+    def _grow_copy(self, at: int, source: int, length: int) -> Iterator[Piece]:
+        copy = self._copy
+        if copy is not None:
+            follows = copy.offset + copy.length == at and copy.source_offset + copy.length == source
+            if follows and copy.length + length <= LONGEST_COPY:
+                self._copy = CopyPiece(copy.offset, copy.source_offset, copy.length + length)
+                return
+            yield copy
+        self._copy = CopyPiece(at, source, length)
+
+    def _gather(self, at: int, view: memoryview) -> Iterator[Piece]:
+        if self._gathered and self._offset + self._size != at:
+            yield from self._give_data()
+        if not self._gathered:
+            self._offset = at
+        self._gathered.append(view)
+        self._size += len(view)
+        while self._size >= self._most:
+            whole = b"".join(self._gathered)
+            yield DataPiece(self._offset, whole[: self._most])
+            self._offset += self._most
+            self._gathered = [memoryview(whole)[self._most :]]
+            self._size -= self._most
+
+    def _give_data(self) -> Iterator[Piece]:
+        if self._size:
+            yield DataPiece(self._offset, b"".join(self._gathered))
+        self._gathered = []
+        self._size = 0
+
+    def _give_copy(self) -> Iterator[Piece]:
+        if self._copy is not None:
+            yield self._copy
+            self._copy = None
+
+    def _in_hole(self, at: int, length: int) -> bool:
+        """Whether this range lies inside a hole; asked in ascending order."""
+        while self._holes and sum(self._holes[0]) <= at:
+            self._holes.popleft()
+        if not self._holes:
+            return False
+        start, size = self._holes[0]
+        return start <= at and at + length <= start + size
+
+
+class Reader:
+    """One thread that reads large files, one after the other, each as far ahead as its stream allows."""
+
+    def __init__(self, root: bytes, clock: Clock) -> None:
+        self._source = Source(root, clock)
+        self._streams: queue.Queue[FileStream | None] = queue.Queue()
+        self._under_way: list[FileStream] = []
+        self._thread = threading.Thread(target=self._work, name="otherroof-reader", daemon=True)
+        self._thread.start()
+
+    def begin(self, stream: FileStream) -> None:
+        """Read this file after those that were given before."""
+        self._under_way.append(stream)
+        self._streams.put(stream)
+
+    def forget(self, stream: FileStream) -> None:
+        """The stream is over, well or not."""
+        stream.abandon()
+        if stream in self._under_way:
+            self._under_way.remove(stream)
+
+    @property
+    def under_way(self) -> list[FileStream]:
+        """The streams that are not over."""
+        return list(self._under_way)
+
+    def close(self) -> None:
+        """End the thread."""
+        for stream in self.under_way:
+            self.forget(stream)
+        self._streams.put(None)
+        self._thread.join()
+        self._source.close()
+
+    def _work(self) -> None:
+        while (stream := self._streams.get()) is not None:
+            stream.produce(self._source)

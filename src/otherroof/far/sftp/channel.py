@@ -1,0 +1,243 @@
+"""One SFTP channel with a packet loop of its own: many scripts at once, many requests in flight.
+
+A lane runs in one thread and never waits for one answer before it sends the next request, except where a script
+itself waits. It knows nothing of layouts; scripts decide what is asked, the lane only how fast.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import paramiko
+
+from otherroof.base.errors import LinkLost, NotOffered, OtherroofError
+from otherroof.far import requests
+from otherroof.far.pacing.bucket import Pacer
+from otherroof.far.place import Done, Meter, Offers, Task
+from otherroof.far.session import Session, translated
+from otherroof.far.sftp import codec
+from otherroof.far.sftp.streams import Streams
+
+MAX_SCRIPTS = 256  # at once on one channel: the most that was seen to help on a line of 40 ms
+GATHER = 32_768  # bytes of small requests that go out together
+SSH_PACKET = 32_768  # bytes; what OpenSSH takes in one channel packet
+
+Give = Callable[[Task[Any, Any], Done[Any, Any]], None]
+
+
+@dataclass(slots=True, eq=False)
+class _Slot:
+    """A script under way and the answers its last request still waits for."""
+
+    task: Task[Any, Any]
+    answers: list[Any]
+    waiting: int = 0
+    many: bool = False
+    failure: OtherroofError | None = None
+
+
+@dataclass(slots=True)
+class Feed:
+    """What a lane takes its tasks from and gives its results to; shared by all lanes of a place.
+
+    `take(wait)` answers a task, or None where there is none now; `ended()` says that none will come.
+    """
+
+    take: Callable[[bool], Task[Any, Any] | None]
+    give: Give
+    ended: Callable[[], bool]
+
+
+class Lane:
+    """The packet loop over one channel. `round_trip_s` is how long its greeting took to be answered."""
+
+    def __init__(self, session: Session, base: bytes, pacer: Pacer, meter: Meter) -> None:
+        self._doorway = session.doorway
+        self._channel: paramiko.Channel = session.open_channel()
+        self._base = base
+        self._pacer = pacer
+        self._packets = codec.Packets()
+        self._out: list[bytes] = []
+        self._out_size = 0
+        self._number = 0
+        self._waiting: dict[int, Callable[[bytes], None]] = {}
+        self._slots: set[_Slot] = set()
+        self._streams = Streams(self._put, meter)
+        self._give: Give = _nobody
+        self.offers = self._greet()
+
+    def close(self) -> None:
+        """Close the channel; scripts under way are told so and end."""
+        self._channel.close()
+
+    def work(self, feed: Feed) -> None:
+        """Carry out tasks until none will come any more. Raises LinkLost when the connection breaks."""
+        self._give = feed.give
+        try:
+            while True:
+                while len(self._slots) < self._most_scripts and not self._streams.full:
+                    task = feed.take(not self._slots)
+                    if task is None:
+                        break
+                    self._begin(task)
+                if not self._slots:
+                    if feed.ended():
+                        return
+                    continue
+                self._streams.fill(self.offers.max_read, idle=not self._waiting)
+                self._flush()
+                if self._waiting:
+                    self._collect()
+        finally:
+            for slot in self._slots:
+                slot.task.script.close()
+            self._slots.clear()
+
+    # -- greeting --
+
+    def _greet(self) -> Offers:
+        begun = time.monotonic()
+        self._send_now(codec.hello())
+        found = codec.parse_hello(self._next_packet())
+        longest_read = longest_write = handles = 0
+        if b"limits@openssh.com" in found:
+            begun = time.monotonic()  # the greeting waits for the server to start, this answer for the line alone
+            self._send_now(codec.ask_limits(0))
+            longest_read, longest_write, handles = codec.parse_limits(self._next_packet())
+        self.round_trip_s = time.monotonic() - begun
+        # A script may hold two files open.
+        self._most_scripts = min(MAX_SCRIPTS, max(1, handles // 2)) if handles else MAX_SCRIPTS
+        return Offers(
+            link=b"hardlink@openssh.com" in found,
+            copy_range=b"copy-data" in found,
+            sync=b"fsync@openssh.com" in found,
+            space=b"statvfs@openssh.com" in found,
+            max_write=min(longest_write, 1 << 20) or requests.LEAST,
+            max_read=min(longest_read, 1 << 20) or requests.LEAST,
+        )
+
+    def _next_packet(self) -> bytes:
+        while True:
+            found = self._packets.feed(self._receive())
+            if found:
+                return found[0]
+
+    # -- scripts --
+
+    def _begin(self, task: Task[Any, Any]) -> None:
+        slot = _Slot(task, [])
+        self._slots.add(slot)
+        self._advance(slot, None, None)
+
+    def _advance(self, slot: _Slot, answer: Any, failure: OtherroofError | None) -> None:
+        try:
+            request = slot.task.script.throw(failure) if failure is not None else slot.task.script.send(answer)
+        except StopIteration as ended:
+            self._end(slot, Done(slot.task.key, value=ended.value))
+        except LinkLost:
+            raise
+        except OtherroofError as error:
+            self._end(slot, Done(slot.task.key, error=error))
+        else:
+            self._submit(slot, request)
+
+    def _end(self, slot: _Slot, done: Done[Any, Any]) -> None:
+        self._slots.discard(slot)
+        self._give(slot.task, done)
+
+    def _submit(self, slot: _Slot, request: requests.Request) -> None:
+        if isinstance(request, requests.Pour | requests.Draw):
+            self._streams.begin(request, lambda answer, failure: self._advance(slot, answer, failure))
+        else:
+            slot.many = isinstance(request, tuple)
+            wanted = request if isinstance(request, tuple) else (request,)
+            slot.answers = [None] * len(wanted)
+            slot.waiting = len(wanted)
+            slot.failure = None
+            for place, op in enumerate(wanted):
+                self._ask(slot, place, op)
+
+    def _ask(self, slot: _Slot, place: int, op: requests.Op) -> None:
+        if isinstance(op, requests.Sync) and not self.offers.sync:
+            self._answered(slot, place, False, None)
+        elif not self._offered(op):
+            self._answered(slot, place, None, NotOffered(f"{type(op).__name__} is not offered", where=codec.shown(op)))
+        else:
+            self._put(op, lambda packet: self._decode(slot, place, op, packet))
+
+    def _offered(self, op: requests.Op) -> bool:
+        if isinstance(op, requests.Link):
+            return self.offers.link
+        if isinstance(op, requests.CopyRange):
+            return self.offers.copy_range
+        if isinstance(op, requests.AskSpace):
+            return self.offers.space
+        return True
+
+    def _decode(self, slot: _Slot, place: int, op: requests.Op, packet: bytes) -> None:
+        try:
+            answer = codec.decode(op, packet)
+        except LinkLost:
+            raise
+        except OtherroofError as error:
+            self._answered(slot, place, None, error)
+        else:
+            self._answered(slot, place, answer, None)
+
+    def _answered(self, slot: _Slot, place: int, answer: Any, failure: OtherroofError | None) -> None:
+        slot.answers[place] = answer
+        slot.failure = slot.failure or failure
+        slot.waiting -= 1
+        if slot.waiting == 0:
+            self._advance(slot, tuple(slot.answers) if slot.many else slot.answers[0], slot.failure)
+
+    # -- bytes --
+
+    def _put(self, op: requests.Op, landed: Callable[[bytes], None]) -> None:
+        self._number = (self._number + 1) & 0xFFFFFFFF
+        packet = codec.encode(self._number, op, self._base)
+        self._waiting[self._number] = landed
+        self._out.append(packet)
+        self._out_size += len(packet)
+        if self._out_size >= GATHER:
+            self._flush()
+
+    def _flush(self) -> None:
+        if self._out:
+            data = b"".join(self._out) if len(self._out) > 1 else self._out[0]
+            self._out.clear()
+            self._out_size = 0
+            self._send_now(data)
+
+    def _send_now(self, data: bytes) -> None:
+        with translated(self._doorway):
+            place = 0
+            while place < len(data):
+                sent = self._channel.send(data[place : place + SSH_PACKET])
+                if sent == 0:
+                    raise EOFError("closed by the far box")
+                place += sent
+                self._pacer.pay(sent)
+
+    def _receive(self) -> bytes:
+        with translated(self._doorway):
+            data: bytes = self._channel.recv(1 << 18)
+            if not data:
+                raise EOFError("closed by the far box")
+            return data
+
+    def _collect(self) -> None:
+        for packet in self._packets.feed(self._receive()):
+            number = int.from_bytes(packet[1:5], "big")
+            try:
+                landed = self._waiting.pop(number)
+            except KeyError:
+                raise codec.broken() from None
+            landed(packet)
+
+
+def _nobody(_task: Task[Any, Any], _done: Done[Any, Any]) -> None:
+    raise AssertionError("a result that nobody asked for")

@@ -1,0 +1,286 @@
+"""SFTP version 3 as bytes: requests become packets, packets become answers. No channel, no waiting.
+
+Sources: draft-ietf-secsh-filexfer-02 for the protocol, OpenSSH's PROTOCOL file for the extensions and for the
+order of SYMLINK's arguments, which OpenSSH has the other way round than the draft.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable
+from typing import Any
+
+from otherroof.base.errors import Denied, LinkLost, NotOffered, NotThere, PlaceError, Refused
+from otherroof.far import requests
+
+INIT, VERSION = 1, 2
+OPEN, CLOSE, READ, WRITE, LSTAT, FSTAT, FSETSTAT = 3, 4, 5, 6, 7, 8, 10
+OPENDIR, READDIR, REMOVE, MKDIR, RMDIR = 11, 12, 13, 14, 15
+RENAME, SYMLINK = 18, 20
+STATUS, HANDLE, DATA, NAME, ATTRS = 101, 102, 103, 104, 105
+EXTENDED, EXTENDED_REPLY = 200, 201
+
+OK, EOF, NO_SUCH_FILE, PERMISSION_DENIED, FAILURE, UNSUPPORTED = 0, 1, 2, 3, 4, 8
+
+HAS_SIZE, HAS_OWNER, HAS_PERMISSIONS, HAS_TIMES, HAS_MORE = 0x1, 0x2, 0x4, 0x8, 0x80000000
+
+ST_RDONLY = 0x1  # in the flags of statvfs@openssh.com
+
+MAX_PACKET = 4 * 1024 * 1024  # bytes; more than any server sends, less than a liar could make us hold
+
+_u32 = struct.Struct(">I").pack
+_read_u32 = struct.Struct(">I").unpack_from
+_read_u64 = struct.Struct(">Q").unpack_from
+_head = struct.Struct(">IBI").pack  # length, type, request id
+
+
+def hello() -> bytes:
+    """The client's first packet."""
+    return struct.pack(">IBI", 5, INIT, 3)
+
+
+def text(data: bytes) -> bytes:
+    """A length-prefixed string."""
+    return _u32(len(data)) + data
+
+
+def parse_hello(packet: bytes) -> dict[bytes, bytes]:
+    """The extensions named in the server's VERSION packet. Raises LinkLost if it is none."""
+    if len(packet) < 5 or packet[0] != VERSION:
+        raise LinkLost("the far box did not greet in SFTP", advice="check that its account is set up for SFTP")
+    found: dict[bytes, bytes] = {}
+    place = 5
+    while place < len(packet):
+        name, place = take_text(packet, place)
+        value, place = take_text(packet, place)
+        found[name] = value
+    return found
+
+
+def take_text(packet: bytes, place: int) -> tuple[bytes, int]:
+    """The string at `place`, and where the next thing begins. Raises LinkLost where the packet is too short."""
+    if place + 4 > len(packet):
+        raise broken()
+    (size,) = _read_u32(packet, place)
+    end = place + 4 + size
+    if end > len(packet):
+        raise broken()
+    return packet[place + 4 : end], end
+
+
+def broken() -> LinkLost:
+    """What is raised when a packet makes no sense."""
+    return LinkLost("the far box sent a packet that makes no sense", advice="check what answers at that address")
+
+
+def _packet(kind: int, number: int, body: bytes) -> bytes:
+    return _head(5 + len(body), kind, number) + body
+
+
+def _attrs(size: int | None, permissions: int | None, mtime: int | None) -> bytes:
+    flags = 0
+    body = b""
+    if size is not None:
+        flags |= HAS_SIZE
+        body += struct.pack(">Q", size)
+    if permissions is not None:
+        flags |= HAS_PERMISSIONS
+        body += _u32(permissions)
+    if mtime is not None:
+        flags |= HAS_TIMES
+        seconds = min(max(mtime, 0), 0xFFFFFFFF)  # the protocol's times are 32 bits and not negative
+        body += struct.pack(">II", seconds, seconds)
+    return _u32(flags) + body
+
+
+def _extended(name: bytes, number: int, body: bytes) -> bytes:
+    return _packet(EXTENDED, number, text(name) + body)
+
+
+def _open(number: int, op: requests.OpenFile, base: bytes) -> bytes:
+    given = _attrs(None, op.permissions, None) if op.mode & requests.Mode.CREATE else _u32(0)
+    return _packet(OPEN, number, text(base + op.path) + _u32(op.mode) + given)
+
+
+def _write(number: int, op: requests.Write, _base: bytes) -> bytes:
+    head = text(op.handle) + struct.pack(">QI", op.offset, len(op.data))
+    return b"".join((_head(5 + len(head) + len(op.data), WRITE, number), head, op.data))
+
+
+def _copy_range(number: int, op: requests.CopyRange, _base: bytes) -> bytes:
+    body = text(op.source) + struct.pack(">QQ", op.source_offset, op.length)
+    return _extended(b"copy-data", number, body + text(op.target) + struct.pack(">Q", op.target_offset))
+
+
+_ENCODERS: dict[type, Callable[[int, Any, bytes], bytes]] = {
+    requests.OpenFile: _open,
+    requests.Write: _write,
+    requests.Read: lambda n, op, _base: _packet(READ, n, text(op.handle) + struct.pack(">QI", op.offset, op.size)),
+    requests.Shape: lambda n, op, _base: _packet(
+        FSETSTAT, n, text(op.handle) + _attrs(op.size, op.permissions, op.mtime)
+    ),
+    requests.LookOpen: lambda n, op, _base: _packet(FSTAT, n, text(op.handle)),
+    requests.Sync: lambda n, op, _base: _extended(b"fsync@openssh.com", n, text(op.handle)),
+    requests.Shut: lambda n, op, _base: _packet(CLOSE, n, text(op.handle)),
+    requests.CopyRange: _copy_range,
+    requests.Rename: lambda n, op, base: _packet(RENAME, n, text(base + op.old) + text(base + op.new)),
+    requests.Link: lambda n, op, base: _extended(b"hardlink@openssh.com", n, text(base + op.old) + text(base + op.new)),
+    requests.MakeSymlink: lambda n, op, base: _packet(SYMLINK, n, text(op.target) + text(base + op.path)),
+    requests.MakeFolder: lambda n, op, base: _packet(
+        MKDIR, n, text(base + op.path) + _attrs(None, op.permissions, None)
+    ),
+    requests.DropFolder: lambda n, op, base: _packet(RMDIR, n, text(base + op.path)),
+    requests.Remove: lambda n, op, base: _packet(REMOVE, n, text(base + op.path)),
+    requests.Look: lambda n, op, base: _packet(LSTAT, n, text(base + op.path)),
+    requests.OpenFolder: lambda n, op, base: _packet(OPENDIR, n, text(base + op.path)),
+    requests.ReadFolder: lambda n, op, _base: _packet(READDIR, n, text(op.handle)),
+    requests.AskSpace: lambda n, op, base: _extended(b"statvfs@openssh.com", n, text(base + op.path)),
+}
+
+
+def encode(number: int, op: requests.Op, base: bytes) -> bytes:
+    """The packet, with its length, for one request; its paths are taken below `base`, which ends in a slash."""
+    return _ENCODERS[type(op)](number, op, base)
+
+
+def ask_limits(number: int) -> bytes:
+    """The packet for `limits@openssh.com`."""
+    return _extended(b"limits@openssh.com", number, b"")
+
+
+def parse_limits(packet: bytes) -> tuple[int, int, int]:
+    """Longest read and write in bytes, and how many files may be open, out of the answer to `limits@openssh.com`.
+
+    0 stands for what the server does not say.
+    """
+    if packet[0] != EXTENDED_REPLY or len(packet) < 5 + 32:
+        return 0, 0, 0
+    return _read_u64(packet, 13)[0], _read_u64(packet, 21)[0], _read_u64(packet, 29)[0]
+
+
+_KINDS: dict[int, type[PlaceError]] = {NO_SUCH_FILE: NotThere, PERMISSION_DENIED: Denied, UNSUPPORTED: NotOffered}
+_SAYINGS = {NO_SUCH_FILE: "is not there", PERMISSION_DENIED: "is forbidden", UNSUPPORTED: "is not offered"}
+
+
+def decode(op: requests.Op, packet: bytes) -> Any:
+    """The answer to `op`; raises the PlaceError that a refusal means, LinkLost where the packet makes no sense."""
+    kind = packet[0]
+    wanted = _ANSWERS.get(type(op), STATUS)
+    try:
+        if kind == STATUS:
+            (code,) = _read_u32(packet, 5)
+        elif kind == wanted:
+            return _DECODERS[kind](packet)
+        else:
+            raise broken()
+    except struct.error:
+        raise broken() from None
+    if code == OK and wanted != STATUS:
+        raise broken()
+    return _status(op, code)
+
+
+def _status(op: requests.Op, code: int) -> Any:
+    if code == OK:
+        return True if isinstance(op, requests.Sync) else None
+    if code == EOF and isinstance(op, requests.Read):
+        return b""
+    if code == EOF and isinstance(op, requests.ReadFolder):
+        return None
+    if code == UNSUPPORTED and isinstance(op, requests.Sync):
+        return False
+    what = f"{type(op).__name__} {_SAYINGS.get(code, f'was refused (status {code})')}"
+    raise _KINDS.get(code, Refused)(what, where=shown(op))
+
+
+def shown(op: requests.Op) -> str:
+    """The path a request is about, as text; empty where it works on a handle."""
+    path = getattr(op, "path", None) or getattr(op, "new", None) or b""
+    return bytes(path).decode("utf-8", "backslashreplace")
+
+
+def take_attrs(packet: bytes, place: int) -> tuple[requests.Attrs, int]:
+    """The attributes at `place`, and where the next thing begins."""
+    (flags,) = _read_u32(packet, place)
+    place += 4
+    size = mode = mtime = 0
+    if flags & HAS_SIZE:
+        (size,) = _read_u64(packet, place)
+        place += 8
+    if flags & HAS_OWNER:
+        place += 8
+    if flags & HAS_PERMISSIONS:
+        (mode,) = _read_u32(packet, place)
+        place += 4
+    if flags & HAS_TIMES:
+        (mtime,) = _read_u32(packet, place + 4)
+        place += 8
+    if flags & HAS_MORE:
+        (count,) = _read_u32(packet, place)
+        place += 4
+        for _ in range(2 * count):
+            _, place = take_text(packet, place)
+    return requests.Attrs(size, mode, mtime), place
+
+
+def _names(packet: bytes) -> list[tuple[bytes, requests.Attrs]]:
+    (count,) = _read_u32(packet, 5)
+    place = 9
+    found = []
+    for _ in range(count):
+        name, place = take_text(packet, place)
+        _, place = take_text(packet, place)
+        attrs, place = take_attrs(packet, place)
+        found.append((name, attrs))
+    return found
+
+
+def _space(packet: bytes) -> requests.Space:
+    numbers = struct.unpack_from(">11Q", packet, 5)
+    _bsize, fragment, blocks, _free, usable, files, _files_free, files_usable, _id, flags, _longest = numbers
+    return requests.Space(blocks * fragment, usable * fragment, files, files_usable, bool(flags & ST_RDONLY))
+
+
+_DECODERS: dict[int, Callable[[bytes], Any]] = {
+    HANDLE: lambda packet: take_text(packet, 5)[0],
+    DATA: lambda packet: take_text(packet, 5)[0],
+    NAME: _names,
+    ATTRS: lambda packet: take_attrs(packet, 5)[0],
+    EXTENDED_REPLY: _space,
+}
+
+# What answers a request that asks for something; all others are answered by a status.
+_ANSWERS: dict[type, int] = {
+    requests.OpenFile: HANDLE,
+    requests.OpenFolder: HANDLE,
+    requests.Read: DATA,
+    requests.ReadFolder: NAME,
+    requests.Look: ATTRS,
+    requests.LookOpen: ATTRS,
+    requests.AskSpace: EXTENDED_REPLY,
+}
+
+
+class Packets:
+    """Cuts a stream of bytes into packets, without their length prefix."""
+
+    def __init__(self) -> None:
+        self._held = bytearray()
+
+    def feed(self, data: bytes) -> list[bytes]:
+        """The packets that `data` completes. Raises LinkLost where a length makes no sense."""
+        held = self._held
+        held += data
+        found = []
+        place = 0
+        while len(held) - place >= 4:
+            (size,) = _read_u32(held, place)
+            if not 5 <= size <= MAX_PACKET:
+                raise broken()
+            if len(held) - place - 4 < size:
+                break
+            found.append(bytes(memoryview(held)[place + 4 : place + 4 + size]))
+            place += 4 + size
+        if place:
+            del held[:place]
+        return found

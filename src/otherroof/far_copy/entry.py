@@ -1,0 +1,128 @@
+"""One entry of a folder as a listing holds it, and its one-line JSON form.
+
+Names may be any bytes: a name that is not UTF-8 is carried in base64 under a key that ends in `64`. This module
+knows no disk and no far box.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import json
+from dataclasses import dataclass, field
+from json.encoder import encode_basestring
+from typing import Any, Literal
+
+from otherroof.base.errors import Damaged
+
+Kind = Literal["file", "folder", "link"]
+
+
+@dataclass(slots=True)
+class Entry:
+    """What a run found at one path.
+
+    `mtime_ns` is in nanoseconds since 1970 UTC, `size` in bytes, `digest` BLAKE2b of 32 bytes (RFC 7693) over a
+    file's content. `first` names the first path of a hard-link group; `holes` are (offset, length) pairs.
+    """
+
+    path: bytes
+    kind: Kind
+    size: int
+    mtime_ns: int
+    mode: int
+    uid: int
+    gid: int
+    user: str = ""
+    group: str = ""
+    digest: bytes = b""
+    target: bytes = b""
+    first: bytes = b""
+    xattrs: dict[str, bytes] = field(default_factory=dict)
+    holes: tuple[tuple[int, int], ...] = ()
+
+    def line(self) -> str:
+        """The entry as one line of JSON, without the newline."""
+        head = (
+            f'{{{_named("path", self.path)},"kind":"{self.kind}","size":{self.size},"mtime_ns":{self.mtime_ns},'
+            f'"mode":"{self.mode:04o}","uid":{self.uid},"gid":{self.gid},'
+            f'"user":{encode_basestring(self.user)},"group":{encode_basestring(self.group)}'
+        )
+        if self.kind == "file":
+            head += f',"digest":"{self.digest.hex()}"'
+        if self.target:
+            head += "," + _named("target", self.target)
+        if self.first:
+            head += "," + _named("first", self.first)
+        if self.xattrs:
+            held = {name: base64.b64encode(value).decode() for name, value in sorted(self.xattrs.items())}
+            head += f',"xattrs":{json.dumps(held, separators=(",", ":"))}'
+        if self.holes:
+            head += f',"holes":{json.dumps(self.holes, separators=(",", ":"))}'
+        return head + "}"
+
+
+def _named(key: str, value: bytes) -> str:
+    try:
+        return f'"{key}":{encode_basestring(value.decode())}'
+    except UnicodeDecodeError:
+        return f'"{key}64":"{base64.b64encode(value).decode()}"'
+
+
+TOP = b"."  # the path of the folder itself, in its own line
+
+
+def parse_line(line: bytes, *, top: bool = False) -> Entry:
+    """The entry that a line holds; with `top`, the folder itself.
+
+    Raises Damaged where it is none or its path cannot be one.
+    """
+    try:
+        raw = json.loads(line)
+        entry = Entry(
+            path=_taken(raw, "path"),
+            kind=raw["kind"],
+            size=int(raw["size"]),
+            mtime_ns=int(raw["mtime_ns"]),
+            mode=int(raw["mode"], 8) & 0o7777,
+            uid=int(raw["uid"]),
+            gid=int(raw["gid"]),
+            user=str(raw["user"]),
+            group=str(raw["group"]),
+            digest=bytes.fromhex(raw.get("digest", "")),
+            target=_taken(raw, "target"),
+            first=_taken(raw, "first"),
+            xattrs={str(name): base64.b64decode(value) for name, value in raw.get("xattrs", {}).items()},
+            holes=tuple((int(at), int(size)) for at, size in raw.get("holes", ())),
+        )
+    except (ValueError, KeyError, TypeError, AttributeError, binascii.Error) as problem:
+        raise Damaged(f"a line of a listing makes no sense ({problem})", advice=LINE_ADVICE) from problem
+    if (
+        entry.kind not in ("file", "folder", "link")
+        or entry.size < 0
+        or not (entry.path == TOP if top else is_safe(entry.path))
+    ):
+        raise Damaged(f"a listing holds an entry that cannot be: {shown(entry.path)}", advice=LINE_ADVICE)
+    return entry
+
+
+LINE_ADVICE = "take an earlier version; `otherroof versions JOB` lists them"
+
+
+def _taken(raw: Any, key: str) -> bytes:
+    if key in raw:
+        return str(raw[key]).encode()
+    return base64.b64decode(raw.get(key + "64", ""), validate=True)
+
+
+def is_safe(path: bytes) -> bool:
+    """Whether `path` stays inside the folder it is relative to: no empty, `.` or `..` part, no NUL."""
+    if not path or b"\0" in path:
+        return False
+    return all(part not in (b"", b".", b"..") for part in path.split(b"/"))
+
+
+def shown(path: bytes) -> str:
+    """A path as text for people: what is not UTF-8 or not printable is escaped."""
+    text = path.decode("utf-8", "backslashreplace")
+    return "".join(letter if letter.isprintable() else letter.encode("unicode_escape").decode() for letter in text)

@@ -1,0 +1,193 @@
+"""The listing: what a folder was after a run, line by line, authenticated with a key that is held at home.
+
+gzip (RFC 1952, several members one after the other), JSON Lines, UTF-8. First a header, then one entry a line in
+byte order of the path, last the keyed digest: BLAKE2b of 32 bytes (RFC 7693) over every byte before its own line. A run
+that changed nothing says in its header whose lines hold, and has none of its own.
+"""
+
+from __future__ import annotations
+
+import gzip
+import hmac
+import json
+import os
+import zlib
+from collections.abc import Iterable, Iterator
+from dataclasses import asdict, dataclass, field
+from typing import Any, BinaryIO, Protocol
+
+from otherroof.base.errors import Damaged
+from otherroof.far_copy.entry import Entry, parse_line
+from otherroof.far_copy.listing_key import ListingKey
+
+FORMAT = 1
+LEVEL = 6  # of zlib
+GZIP = 31  # zlib's window bits for a whole gzip member (RFC 1952)
+LARGEST = 1 << 63  # no count in a header is as large
+LONGEST_LINE = 4 * 1024 * 1024  # bytes; more than any entry needs
+
+
+class ListingPart(Protocol):
+    """A stretch of a listing: `lines` are `count` entries' lines, packed as one gzip member."""
+
+    @property
+    def count(self) -> int: ...
+
+    @property
+    def lines(self) -> bytes: ...
+
+    def text(self) -> bytes:
+        """The lines unpacked, each ended by a newline."""
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """The first line. `taken` is RFC 3339 in UTC; `files` counts what is no folder, `size` their bytes.
+
+    `top` is the entry of the folder itself; `same_as` names the run whose lines hold, where this run changed nothing.
+    """
+
+    job: str
+    run: str
+    home: str
+    home_id: str
+    taken: str
+    layout: str
+    files: int
+    size: int
+    top: dict[str, Any] = field(default_factory=dict)
+    same_as: str = ""
+    digest: str = "blake2b-256"
+    format: int = FORMAT
+    otherroof: str = "listing"
+
+    def line(self) -> bytes:
+        """The header as a line without its newline."""
+        return json.dumps(asdict(self), ensure_ascii=False, separators=(",", ":")).encode()
+
+
+def parse_header(line: bytes, where: str) -> Header:
+    """The header in `line`. Raises Damaged where it is none, or of a newer format."""
+    try:
+        raw = json.loads(line)
+        known = {key: raw[key] for key in Header.__dataclass_fields__ if key in raw}
+        header = Header(**known)
+    except (ValueError, TypeError, KeyError, RecursionError) as problem:
+        raise damaged(where, "has no header") from problem
+    counts = (header.files, header.size, header.format)
+    if header.otherroof != "listing" or not all(isinstance(one, int) and 0 <= one < LARGEST for one in counts):
+        raise damaged(where, "has no header")
+    if header.format > FORMAT:
+        raise Damaged("was written by a newer Otherroof", where=where, advice="install that version again")
+    return header
+
+
+def damaged(where: str, what: str) -> Damaged:
+    """A listing that cannot be trusted."""
+    return Damaged(
+        f"the listing {what}",
+        where=where,
+        advice="do not trust this version; take an earlier one, `otherroof versions JOB` lists them",
+    )
+
+
+def write_listing(path: str, header: Header, parts: Iterable[ListingPart], key: ListingKey) -> int:
+    """Write a listing to the file `path` and answer the number of its entries."""
+    mac = key.mac()
+    entries = 0
+    with open(path, "wb") as file:
+        first = header.line() + b"\n"
+        mac.update(first)
+        file.write(gzip_member(first))
+        for part in parts:
+            mac.update(part.text())
+            entries += part.count
+            file.write(part.lines)
+        last = {"entries": entries, "keyed_digest": mac.hexdigest()}
+        file.write(gzip_member(json.dumps(last, separators=(",", ":")).encode() + b"\n"))
+        file.flush()
+        os.fsync(file.fileno())
+    return entries
+
+
+def gzip_member(text: bytes) -> bytes:
+    """`text` as one gzip member; members one after the other are one gzip file (RFC 1952 §2.2)."""
+    packer = zlib.compressobj(LEVEL, zlib.DEFLATED, GZIP)
+    return packer.compress(text) + packer.flush()
+
+
+def check_listing(path: str, key: ListingKey, job: str, run: str) -> Header:
+    """Read the whole listing in file `path` and prove it. Raises Damaged where anything is not as it was written."""
+    where = f"{job}/{run}"
+    mac = key.mac()
+    held: bytes | None = None
+    first: bytes | None = None
+    count = 0
+    for line in _lines(path, where):
+        if held is not None:
+            mac.update(held)
+            count += 1
+        first = first or line
+        held = line
+    if first is None or held is None or count < 1:
+        raise damaged(where, "is cut short")
+    try:
+        last = json.loads(held)
+        shown = str(last["keyed_digest"]).encode("utf-8", "replace")
+    except (ValueError, KeyError, TypeError, RecursionError) as problem:
+        raise damaged(where, "is cut short: its keyed digest is missing") from problem
+    if not hmac.compare_digest(shown, mac.hexdigest().encode()):
+        raise damaged(where, "was changed since it was written, or with another key")
+    header = parse_header(first, where)
+    if header.job != job or header.run != run:
+        raise damaged(where, f"belongs to {header.job}/{header.run}")
+    return header
+
+
+def entry_lines(path: str, where: str) -> Iterator[bytes]:
+    """The entries' lines of a listing that was checked before."""
+    held: bytes | None = None
+    for number, line in enumerate(_lines(path, where)):
+        if number > 1 and held is not None:
+            yield held
+        held = line.rstrip(b"\n")
+
+
+def entries(path: str, where: str) -> Iterator[Entry]:
+    """The entries of a listing that was checked before. Raises Damaged at one that cannot be."""
+    return (parse_line(line) for line in entry_lines(path, where))
+
+
+def header_at(data: bytes, where: str) -> Header:
+    """The header out of the first bytes of a listing file, not proved."""
+    try:
+        unpacker = zlib.decompressobj(31)
+        text = unpacker.decompress(data, LONGEST_LINE)
+    except zlib.error as problem:
+        raise damaged(where, "is not gzip") from problem
+    return parse_header(text.split(b"\n", 1)[0], where)
+
+
+def holds_header(data: bytes) -> bool:
+    """Whether the first bytes of a listing file hold the whole of its header."""
+    unpacker = zlib.decompressobj(31)
+    try:
+        unpacker.decompress(data, LONGEST_LINE)
+    except zlib.error:
+        return True  # more of it would not help
+    return unpacker.eof
+
+
+def _lines(path: str, where: str) -> Iterator[bytes]:
+    try:
+        with gzip.open(path, "rb") as file:
+            yield from _bounded(file, where)
+    except (EOFError, OSError, zlib.error) as problem:
+        raise damaged(where, f"cannot be unpacked ({problem})") from problem
+
+
+def _bounded(file: BinaryIO | gzip.GzipFile, where: str) -> Iterator[bytes]:
+    while line := file.readline(LONGEST_LINE):
+        if not line.endswith(b"\n"):
+            raise damaged(where, "has a line without an end")
+        yield line

@@ -1,0 +1,56 @@
+"""The five numbers that are kept of every entry at home, and what kind of entry they tell of.
+
+They come from one `lstat` and are compared as they are; what else belongs to an entry is read only when it is sent.
+"""
+
+from __future__ import annotations
+
+import stat
+from array import array
+
+Numbers = tuple[int, int, int, int, int]  # inode, size in bytes, mtime in ns, ctime in ns, mode with the HARD bit
+COLUMNS = 5
+INODE, SIZE, MTIME, CTIME, MODE = range(COLUMNS)  # places in Numbers
+HARD = 1 << 20  # set in the mode of a file that has more than one name
+_LARGEST = (1 << 63) - 1  # inode numbers above it exist on some file systems, and dates after 2262
+
+FILE, FOLDER, LINK = stat.S_IFREG >> 12, stat.S_IFDIR >> 12, stat.S_IFLNK >> 12
+
+
+def kind_of(numbers: Numbers | None) -> int:
+    """FILE, FOLDER or LINK; 0 where there is nothing."""
+    return 0 if numbers is None else (numbers[MODE] & 0o170000) >> 12
+
+
+def looks_alike(found: Numbers, known: Numbers) -> bool:
+    """Whether a file has kept its size and time of change, so that it is probably only renamed or re-owned."""
+    return found[SIZE] == known[SIZE] and found[MTIME] == known[MTIME]
+
+
+def joined(folder: bytes, name: bytes) -> bytes:
+    """A path out of a folder and a name; the top folder is empty."""
+    return folder + b"/" + name if folder else name
+
+
+def held_ns(ns: int) -> int:
+    """A time as 64 bits hold it: one before 1677 or after 2262 is taken for the nearest that fits.
+
+    Only for comparing; the entry keeps what the file system says.
+    """
+    return min(max(ns, -_LARGEST), _LARGEST)
+
+
+def packed(names: list[bytes], numbers: list[int]) -> bytes:
+    """Numbers, then names with NUL between."""
+    return array("q", numbers).tobytes() + b"\0".join(names)
+
+
+def unpacked(data: bytes, count: int) -> tuple[list[bytes], array[int]]:
+    """The names and numbers that `packed` put together."""
+    size = count * COLUMNS * 8
+    numbers = array("q")
+    numbers.frombytes(data[:size])
+    return data[size:].split(b"\0"), numbers
+
+
+# Five numbers for each entry: inode, size, mtime in ns, ctime in ns, and mode with the HARD bit.

@@ -1,0 +1,203 @@
+"""What a run needs of a layout, whichever it is. The layouts themselves live in their own room.
+
+Every method that touches the far copy answers a script; the run decides when and how many at once. Nothing here
+may assume that far files can be read by the names they have at home.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from otherroof.base.errors import PlaceError
+from otherroof.far.place import Place
+from otherroof.far.requests import DataPiece, Piece, PieceSource, Script, SyncPiece
+from otherroof.far_copy.listing import ListingPart
+from otherroof.far_copy.numbers import MODE, MTIME, SIZE, Numbers
+from otherroof.far_copy.state import CopyState
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """A file's outer properties at the far end: size in bytes, permission bits, time of change in whole seconds."""
+
+    size: int
+    permissions: int
+    mtime: int
+
+    @classmethod
+    def of(cls, numbers: Numbers) -> Shape:
+        """The shape that a file at home gets over there; its owner can always read and write it."""
+        return cls(numbers[SIZE], (numbers[MODE] & 0o777) | 0o600, numbers[MTIME] // 1_000_000_000)
+
+
+@dataclass(frozen=True, slots=True)
+class Where:
+    """Where content stands in the far copy: under its path, or moved aside by this run, or by `run`, which was cut."""
+
+    path: bytes
+    aside: bool = False
+    run: str = ""
+
+
+class Standing(enum.Enum):
+    """What an unfinished change to one path left behind."""
+
+    AS_BEFORE = "as before"
+    OLD_GONE = "the old one was moved aside, the new one is not there"
+    IN_PLACE = "the new one stands"
+
+
+@dataclass(slots=True)
+class HeldPart:
+    """What a cut run left at the far end: all below `upto` is safe there, `tail` are the bytes after it."""
+
+    upto: int = 0
+    tail: bytes = b""
+
+    def has(self, piece: Piece) -> bool:
+        """Whether the far end holds this piece already."""
+        if isinstance(piece, SyncPiece):
+            return False
+        end = piece.offset + (len(piece.data) if isinstance(piece, DataPiece) else piece.length)
+        if end <= self.upto:
+            return True
+        start = piece.offset - self.upto
+        if not isinstance(piece, DataPiece) or start < 0:
+            return False
+        return self.tail[start : start + len(piece.data)] == piece.data
+
+
+class ContentStream(PieceSource, Protocol):
+    """The pieces of one large file on their way out. Several channels may take from it side by side."""
+
+    def synced(self) -> None:
+        """All that has landed was made durable."""
+
+
+class Layout(Protocol):
+    """How copies lie in a place. One contract for every layout; the far copy is that of one job."""
+
+    place: Place
+
+    @property
+    def name(self) -> str:
+        """The far copy's name for messages."""
+
+    @property
+    def can_make_from_far(self) -> bool:
+        """Whether content that is there can get a second name or copy without being sent."""
+
+    def aside(self, path: bytes) -> Script[None]:
+        """Take what stands at `path` out of the newest copy and keep it for earlier versions."""
+
+    def drop_folder(self, path: bytes) -> Script[None]:
+        """Take an empty folder out of the newest copy; one that is not empty stays."""
+
+    def make_folders(self, paths: list[bytes]) -> Script[dict[bytes, PlaceError]]:
+        """Make folders, in this order; those that exist are left. Answers those that were refused, and how."""
+
+    def put(self, path: bytes, data: bytes, shape: Shape, had: bool) -> Script[None]:
+        """Send a small file and let it take its place; what it replaces is moved aside."""
+
+    def prepare(self, path: bytes, upto: int | None) -> Script[HeldPart]:
+        """Get ready to take a large file; where `upto` is given, say what of it is there already."""
+
+    def upload(self, path: bytes, stream: ContentStream, old_size: int | None) -> Script[None]:
+        """Take pieces of a large file. Several may run side by side.
+
+        `old_size`: its older version, of this size, is copied from. Raises Refused where it has another.
+        """
+
+    def finish(self, path: bytes, shape: Shape, had: bool) -> Script[None]:
+        """Let a large file that was taken whole take its place. Raises Refused where its size is not right."""
+
+    def forget_part(self, path: bytes) -> Script[None]:
+        """Throw away what was taken of a large file."""
+
+    def make_from(self, path: bytes, where: Where, shape: Shape, had: bool) -> Script[None]:
+        """Let `path` hold content that stands elsewhere in the far copy, without sending it."""
+
+    def adopt(self, path: bytes, shape: Shape, digest: bytes) -> Script[bool]:
+        """Whether `path` holds this very content already, found by reading it back."""
+
+    def symlink(self, path: bytes, target: bytes, had: bool) -> Script[None]:
+        """Make a symbolic link, where the far box can; the listing holds it in any case."""
+
+    def standing(self, path: bytes, shape: Shape | None, had: bool) -> Script[Standing]:
+        """After a broken connection: what became of a change to `path`; `shape` is None where it was to go."""
+
+
+@dataclass(slots=True)
+class FarView:
+    """What stands in a job's far folder. Run ids are in order of time; `mark` is empty where nobody has been.
+
+    `runs` have a listing, `earlier` have replaced or removed something, `under_way` have begun; `incoming` are names
+    of what is half sent. `ready`: everything that a run needs to find is there.
+    """
+
+    mark: str = ""
+    runs: list[str] = field(default_factory=list)
+    earlier: list[str] = field(default_factory=list)
+    under_way: list[str] = field(default_factory=list)
+    incoming: list[bytes] = field(default_factory=list)
+    ready: bool = False
+
+    @property
+    def cut(self) -> list[str]:
+        """Runs that began to change the copy and never wrote their listing."""
+        known = set(self.runs)
+        return sorted({run for run in (*self.earlier, *self.under_way) if run not in known})
+
+    @property
+    def newest(self) -> str:
+        """The newest run that counts, or nothing."""
+        return self.runs[-1] if self.runs else ""
+
+    @property
+    def last_seen(self) -> str:
+        """The newest run of which there is any trace."""
+        return max((*self.runs, *self.earlier, *self.under_way), default="")
+
+
+class Keeper(Protocol):
+    """A job's far copy as a whole: whose it is, which runs it holds, and the commit of a new one.
+
+    These methods do their work at once. They raise what the place raises, and Damaged where a listing is not what
+    this home wrote.
+    """
+
+    place: Place
+    home_id: str
+
+    def view(self) -> FarView:
+        """Look at the far folder. Raises FarTrouble where it is another home's."""
+
+    def layout(self, run: str) -> Layout:
+        """The layout as `run` writes it."""
+
+    def begin(self, run: str, view: FarView) -> None:
+        """Make the far folder ready where `view` says that it is not, and mark that `run` is under way."""
+
+    def lines(self, run: str) -> Iterator[bytes]:
+        """The entries' lines of a run's listing, proved before the first is given."""
+
+    def moved_aside(self, run: str) -> Iterator[bytes]:
+        """Every path at which `run` moved something aside."""
+
+    def held_now(self, path: bytes) -> bytes | None:
+        """The digest of what the newest copy really holds at `path`, read back; None where it is no file."""
+
+    def commit(self, state: CopyState, blocks: Iterable[ListingPart], taken: str) -> None:
+        """Write the listing of `state.run` with these blocks: from then on the run counts.
+
+        Where `state.whole_run` is another run, its lines hold and none are written. `taken` is RFC 3339 in UTC.
+        """
+
+    def clear_litter(self, view: FarView, wanted: list[bytes]) -> None:
+        """Remove what earlier runs had half sent, except of the files that are `wanted`."""
+
+    def tidy(self, view: FarView, run: str) -> None:
+        """`run` counts: remove its mark, and everything that earlier runs left half done."""

@@ -1,0 +1,1 @@
+"""How copies lie in a place: one folder for each layout."""

@@ -1,0 +1,214 @@
+"""Small scripts that the open layout's larger ones are made of: parents made where missing, names moved safely.
+
+No name is ever taken from what a kept version needs: a rename or link onto an existing name is refused by the
+place, and what stands in the way is moved aside first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from otherroof.base.errors import Denied, NotThere, PlaceError, Refused
+from otherroof.far import requests
+from otherroof.far.requests import Attrs, Mode, Op, Script
+
+MOST_NAMES = 20_000_000  # in one folder; more than any real one has, less than would fill a home server's memory
+COPY_AT_ONCE = 16 * 1024 * 1024  # bytes in one request, so that its answer comes in time
+
+
+def make_parents(path: bytes) -> Script[None]:
+    """Make the folders above `path`, as many as are missing."""
+    parent = path.rpartition(b"/")[0]
+    if parent:
+        yield from make_folder(parent)
+
+
+def make_folder(path: bytes) -> Script[None]:
+    """Make a folder, with those above it where they are missing; one that exists is left."""
+    try:
+        yield requests.MakeFolder(path)
+    except NotThere:
+        yield from make_parents(path)
+        yield from make_folder_alone(path)
+    except (Refused, Denied):
+        yield from _must_stand(path)
+
+
+def make_folder_alone(path: bytes) -> Script[None]:
+    """Make a folder below one that exists."""
+    try:
+        yield requests.MakeFolder(path)
+    except (Refused, Denied):
+        yield from _must_stand(path)
+
+
+def _must_stand(path: bytes) -> Script[None]:
+    attrs = yield from look(path)
+    if attrs is None or not is_folder(attrs):
+        raise Refused("a folder could not be made", where=path.decode("utf-8", "backslashreplace"))
+
+
+def with_parents(op: Op, path: bytes) -> Script[object]:
+    """Ask for `op`; where that fails for a missing folder above `path`, make it and ask again."""
+    try:
+        return (yield op)
+    except NotThere:
+        yield from make_parents(path)
+        return (yield op)
+
+
+def look(path: bytes) -> Script[Attrs | None]:
+    """What stands at `path`, or None."""
+    try:
+        attrs: Attrs = yield requests.Look(path)
+    except NotThere:
+        return None
+    return attrs
+
+
+def remove(path: bytes) -> Script[None]:
+    """Remove a file, if it is there."""
+    try:
+        yield requests.Remove(path)
+    except NotThere:
+        return
+
+
+def is_folder(attrs: Attrs) -> bool:
+    """Whether this is a folder, and no link to one."""
+    return (attrs.mode & 0o170000) == 0o040000
+
+
+def is_file(attrs: Attrs | None, size: int) -> bool:
+    """Whether this is an ordinary file of that size."""
+    return attrs is not None and (attrs.mode & 0o170000) == 0o100000 and attrs.size == size
+
+
+def open_new(path: bytes, permissions: int = 0o600) -> Script[Any]:
+    """A handle on a new, empty file.
+
+    An old file of that name is removed, never emptied: it might share its content with one that is kept.
+    """
+    wish = requests.OpenFile(path, Mode.WRITE | Mode.CREATE | Mode.ONLY_NEW, permissions)
+    try:
+        return (yield from with_parents(wish, path))
+    except (Refused, Denied):
+        yield from remove(path)
+        return (yield wish)
+
+
+def write_all(
+    path: bytes, data: bytes, most: int, *, permissions: int = 0o600, mtime: int | None = None
+) -> Script[None]:
+    """Make a new file at `path` and fill it; nothing is waited for between open and close."""
+    handle = yield from open_new(path, permissions)
+    writes: Sequence[Op] = [
+        requests.Write(handle, start, data[start : start + most]) for start in range(0, len(data), most)
+    ]
+    yield (
+        *writes,
+        requests.Shape(handle, permissions=permissions, mtime=mtime),
+        requests.Sync(handle),
+        requests.Shut(handle),
+    )
+
+
+def move_aside(path: bytes, to: bytes) -> Script[bool]:
+    """Move what stands at `path` to `to`; False where nothing stood there.
+
+    Where `to` is taken, this run has moved something there before: what stands at `path` now is no kept version's.
+    """
+    try:
+        yield requests.Rename(path, to)
+    except PlaceError as problem:
+        standing = yield from look(path)
+        if standing is None:
+            return False
+        if isinstance(problem, Refused) and (yield from look(to)) is not None:
+            yield from _clear(path, standing, to)
+            return False
+        yield from make_parents(to)
+        yield requests.Rename(path, to)
+    return True
+
+
+def _clear(path: bytes, standing: Attrs, to: bytes) -> Script[None]:
+    """Remove a file; of a folder move aside what is in it, as nothing is known of it."""
+    if not is_folder(standing):
+        yield requests.Remove(path)
+        return
+    for name, _ in (yield from list_names(path)) or ():
+        if b"/" in name or not name:
+            raise Refused("answers names that cannot be", where=path.decode("utf-8", "backslashreplace"))
+        yield from move_aside(path + b"/" + name, to + b"/" + name)
+    yield requests.DropFolder(path)
+
+
+def take_place(part: bytes, path: bytes, aside: bytes, had: bool) -> Script[None]:
+    """Let `part` become `path`; what stands there, known or not, is moved to `aside` first.
+
+    Where the last step fails, what was moved is moved back.
+    """
+    moved = (yield from move_aside(path, aside)) if had else False
+    try:
+        yield from _rename_in(part, path, aside, moved)
+    except PlaceError:
+        if moved:
+            yield requests.Rename(aside, path)
+        raise
+
+
+def _rename_in(part: bytes, path: bytes, aside: bytes, moved: bool) -> Script[None]:
+    try:
+        yield requests.Rename(part, path)
+    except NotThere:
+        yield from make_parents(path)
+        yield requests.Rename(part, path)
+    except Refused:
+        if moved:
+            raise
+        yield from move_aside(path, aside)
+        yield requests.Rename(part, path)
+
+
+def copy_far(source: bytes, target: bytes, size: int, permissions: int, mtime: int) -> Script[None]:
+    """Copy a file inside the place. Raises Refused where the source has not the size it should have."""
+    old = yield requests.OpenFile(source, Mode.READ)
+    attrs: Attrs = yield requests.LookOpen(old)
+    if attrs.size != size:
+        yield requests.Shut(old)
+        raise Refused("has another size than it should", where=source.decode("utf-8", "backslashreplace"))
+    new = yield from open_new(target)
+    for start in range(0, size, COPY_AT_ONCE):
+        yield requests.CopyRange(old, start, min(COPY_AT_ONCE, size - start), new, start)
+    attrs = yield requests.LookOpen(new)
+    yield (
+        requests.Shape(new, permissions=permissions, mtime=mtime),
+        requests.Sync(new),
+        requests.Shut(new),
+        requests.Shut(old),
+    )
+    if attrs.size != size:
+        raise Refused("was not copied whole at the far end", where=source.decode("utf-8", "backslashreplace"))
+
+
+def list_names(path: bytes, most: int = MOST_NAMES) -> Script[list[tuple[bytes, Attrs]] | None]:
+    """All names in a folder except its own, or None where there is no such folder.
+
+    Raises Refused at more than `most`: a far box that lies could go on for ever.
+    """
+    try:
+        handle = yield requests.OpenFolder(path)
+    except NotThere:
+        return None
+    found: list[tuple[bytes, Attrs]] = []
+    ended = False
+    while not ended:  # two at a time: a folder of ordinary size is then read in one round trip, its end included
+        for portion in (yield (requests.ReadFolder(handle), requests.ReadFolder(handle))):
+            ended = ended or portion is None
+            found += [(name, attrs) for name, attrs in portion or () if name not in (b".", b"..")]
+        if len(found) > most:
+            raise Refused("answers names without end", where=path.decode("utf-8", "backslashreplace"))
+    yield requests.Shut(handle)
+    return found

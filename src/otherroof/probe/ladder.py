@@ -1,0 +1,170 @@
+"""The ladder: reachability checks in order, what each saw, and which of them decides the headline.
+
+The rungs themselves live beside this file (network) and in `far` (SSH). Nothing here knows what a rung looks at.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from otherroof.base.clock import Clock
+from otherroof.base.errors import EXIT_LOOK, EXIT_UNREACHED, EXIT_WELL, LinkLost, OtherroofError, Unreached
+from otherroof.base.time_limit import TookTooLong, within
+
+State = Literal["ok", "not ok", "not tried"]
+GRACE_S = 2.0  # for a rung that keeps its own time, before it is left behind
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What a rung saw. `advice` says what to do, in words for a household's own administrator.
+
+    `round_trip_ms` is set by the rung that measured one.
+    """
+
+    state: State
+    text: str
+    advice: str = ""
+    round_trip_ms: float | None = None
+
+
+def ok(text: str, advice: str = "") -> Seen:
+    """All is well, with what was seen; `advice` where it could be better."""
+    return Seen("ok", text, advice)
+
+
+def not_ok(text: str, advice: str) -> Seen:
+    """What is wrong, and what to do."""
+    return Seen("not ok", text, advice)
+
+
+def not_tried(why: str) -> Seen:
+    """There was nothing to look at, and why."""
+    return Seen("not tried", why)
+
+
+@dataclass(frozen=True, slots=True)
+class Rung:
+    """One check.
+
+    `climb` is given its time in seconds, keeps it by itself (it is left behind a little after), and returns what it
+    saw or raises OtherroofError. Where `must` is set, a failure means that the far box is not reached, and no later
+    rung is tried; elsewhere the climb goes on and the failure asks for a look.
+    """
+
+    name: str
+    limit_s: float
+    climb: Callable[[float], Seen]
+    must: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Climbed:
+    """One rung as it was met: its time in seconds, and the error behind it where one was raised."""
+
+    rung: str
+    seen: Seen
+    took_s: float = 0.0
+    must: bool = True
+    error: OtherroofError | None = None
+
+    @property
+    def failed(self) -> bool:
+        """Whether the rung was tried and did not hold."""
+        return self.seen.state == "not ok"
+
+    def as_json(self) -> dict[str, Any]:
+        """The rung as `probe --json` prints it and the ledger keeps it."""
+        return {
+            "rung": self.rung,
+            "state": self.seen.state,
+            "took_s": round(self.took_s, 3),
+            "seen": self.seen.text,
+            "advice": self.seen.advice,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Climb:
+    """A whole climb, in the ladder's order."""
+
+    rungs: tuple[Climbed, ...]
+
+    @property
+    def decisive(self) -> Climbed | None:
+        """The first failing rung, which decides the headline; None where none failed."""
+        return next((one for one in self.rungs if one.failed), None)
+
+    @property
+    def stopped_at(self) -> Climbed | None:
+        """The failing rung that the climb could not pass; None where it went through."""
+        return next((one for one in self.rungs if one.failed and one.must), None)
+
+    @property
+    def headline(self) -> str:
+        """One line: what is wrong, or that all is well."""
+        first = self.decisive
+        return f"{first.rung}: {first.seen.text}" if first else "all well"
+
+    @property
+    def advice(self) -> str:
+        """What to do about the headline."""
+        first = self.decisive
+        return first.seen.advice if first else ""
+
+    @property
+    def exit_code(self) -> int:
+        """3 where the far box was not reached, 1 where it was but something needs a look, else 0."""
+        if self.stopped_at is not None:
+            return EXIT_UNREACHED
+        return EXIT_LOOK if self.decisive is not None else EXIT_WELL
+
+    def held(self, rung: str) -> bool:
+        """Whether `rung` was tried and held."""
+        return any(one.rung == rung and one.seen.state == "ok" for one in self.rungs)
+
+    def require(self, where: str) -> None:
+        """Raises Unreached (of the failing rung's own kind) with the headline where the climb did not go through."""
+        stopped = self.stopped_at
+        if stopped is None:
+            return
+        kind = type(stopped.error) if isinstance(stopped.error, Unreached) else Unreached
+        raise kind(self.headline, where=where, advice=self.advice) from stopped.error
+
+
+def climb(
+    rungs: Iterable[Rung], clock: Clock, *, told: Callable[[Climbed], None] = lambda _: None, stopped: bool = False
+) -> Climb:
+    """Climb `rungs` in order; `told` hears of each in the caller's thread, as soon as it is known.
+
+    With `stopped` set nothing is tried any more, for rungs that follow upon others that failed.
+    """
+    done = []
+    for rung in rungs:
+        met = _skipped(rung) if stopped else _met(rung, clock)
+        stopped = stopped or (met.failed and met.must)
+        done.append(met)
+        told(met)
+    return Climb(tuple(done))
+
+
+def _skipped(rung: Rung) -> Climbed:
+    return Climbed(rung.name, not_tried("an earlier rung did not hold"), must=rung.must)
+
+
+def _met(rung: Rung, clock: Clock) -> Climbed:
+    begun = clock.monotonic()
+    error: OtherroofError | None = None
+    try:
+        seen = within(rung.limit_s + GRACE_S, lambda: rung.climb(rung.limit_s))
+    except TookTooLong:
+        seen = not_ok(f"no result within {rung.limit_s:g} s", "try again; if it stays so, this machine itself is stuck")
+    except OtherroofError as problem:
+        error = problem
+        text = f"{problem.where}: {problem.what}" if problem.where else problem.what
+        # Within the ladder there is no use in being sent to the ladder.
+        seen = not_ok(text, "" if problem.advice == Unreached.usual_advice else problem.advice)
+    must = rung.must or isinstance(error, LinkLost)  # there is no going on over a connection that broke
+    return Climbed(rung.name, seen, clock.monotonic() - begun, must, error)

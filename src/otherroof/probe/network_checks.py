@@ -1,0 +1,229 @@
+"""The network rungs of the ladder, from the keys at home to a full packet at the far address.
+
+The SSH rungs follow in `far`. What is said stands in `words`; here is only the looking.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ipaddress
+import itertools
+from collections.abc import Callable
+
+from otherroof.base.clock import Clock
+from otherroof.base.errors import TunnelTrouble, Unreached
+from otherroof.probe import words
+from otherroof.probe.arrivals import Arrivals
+from otherroof.probe.ladder import Rung, Seen, not_ok, not_tried, ok
+from otherroof.probe.path_mtu import LEAST, crosses, largest_passing
+from otherroof.settings import Settings, WireguardTunnel
+from otherroof.settings.tunnel import split_host_port
+from otherroof.settings.world import require_secret
+from otherroof.tunnel.keys import public_in, require_shared
+from otherroof.tunnel.network import routes
+from otherroof.tunnel.network.addresses import Named, clashes, free_blocks
+from otherroof.tunnel.network.ping import ping
+from otherroof.tunnel.port import Tunnel, TunnelState
+from otherroof.tunnel.pulse import REJECT_S
+from otherroof.tunnel.senses import Senses
+
+KEYS, ROUTE, NAMES, PLAN = "settings and keys", "default route", "names", "address plan"
+INTERFACE, HANDSHAKE, ANSWERS, SIZE = "interface", "handshake", "far address", "full packets"
+
+RESOLVE_S = 8.0
+LOOK_EVERY_S = 1.0
+UP_EVERY_S = 10.0
+HOPELESS_CALLS = 4  # a caller tries again every 5 s (WireGuard paper §6.1)
+DIAL_S = 3.0
+DIALS = 3  # few: some SSH servers shut out who hangs up too often
+LARGEST_TRIED = 9000
+ECHOES = 10  # enough to tell a loss of one in ten
+
+Take = Callable[[float], TunnelState]
+"""Brings the shared tunnel up, waiting at most so many seconds for another who is at it. Raises TunnelTrouble."""
+
+
+class NetworkRungs:
+    """The rungs for one far box. They share what earlier ones found: its address, and whether it answers `ping`.
+
+    `handshake_age_s`: how old the handshake was when that rung held.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        far_name: str,
+        tunnel: Tunnel,
+        senses: Senses,
+        clock: Clock,
+        take: Take,
+        *,
+        echoes: int = ECHOES,
+    ) -> None:
+        self._settings = settings
+        self._far = settings.far[far_name]
+        self._tunnel = tunnel
+        self._senses = senses
+        self._clock = clock
+        self._take = take
+        self._echoes = echoes
+        self._pings = True
+        self.handshake_age_s = 0.0
+
+    def ladder(self) -> list[Rung]:
+        """The rungs in order. A name that does not resolve need not stop a climb: the tunnel may stand already."""
+        return [
+            Rung(KEYS, 5, self._keys),
+            Rung(ROUTE, 10, self._route),
+            Rung(NAMES, 20, self._names, must=False),
+            Rung(PLAN, 10, self._plan),
+            Rung(INTERFACE, 90, self._interface),
+            Rung(HANDSHAKE, 60, self._handshake),
+            Rung(ANSWERS, 20, self._answers),
+            Rung(SIZE, 45, self._size),
+        ]
+
+    @property
+    def _wireguard(self) -> WireguardTunnel | None:
+        tunnel = self._far.tunnel
+        return tunnel if isinstance(tunnel, WireguardTunnel) else None
+
+    def _keys(self, limit_s: float) -> Seen:
+        require_secret(self._settings.path(self._far.login_key))
+        tunnel = self._wireguard
+        if tunnel is None:
+            return ok("the login key can be read")
+        public = public_in(self._settings.path(tunnel.key_file))
+        if public == tunnel.far_key:
+            return not_ok(
+                "far_key is our own public key",
+                "write the far box's there: `wg pubkey` at the far box prints it from its private key",
+            )
+        if tunnel.shared_key_file:
+            require_shared(self._settings.path(tunnel.shared_key_file))
+        return ok(f"the keys can be read; our tunnel key is {public}")
+
+    def _route(self, limit_s: float) -> Seen:
+        if self._wireguard is None:
+            address = self._address(limit_s)
+            way = routes.route_to(self._senses.commands, address)
+            return ok(f"{address} {way.text()}") if way else not_ok(f"no way to {address}", _ROUTE_ADVICE)
+        found = routes.default_route(self._senses.commands)
+        return ok(found.text()) if found else not_ok("this machine has no default route", _ROUTE_ADVICE)
+
+    def _names(self, limit_s: float) -> Seen:
+        tunnel = self._wireguard
+        if tunnel is None:
+            return ok(f"{self._far.address} is {self._address(RESOLVE_S)}")
+        if tunnel.role == "call":
+            host, _ = split_host_port(tunnel.far_name)
+            return ok(f"{host} leads to {', '.join(self._senses.resolve(host, RESOLVE_S))}")
+        if not tunnel.own_name:
+            return not_tried("own_name is not set, so it cannot be told whether the far box finds home")
+        found = self._senses.resolve(tunnel.own_name, RESOLVE_S)
+        ours = routes.addresses_here(self._senses.commands)
+        return words.own_name_seen(tunnel.own_name, found, ours, "" if ours & set(found) else self._outside())
+
+    def _outside(self) -> str:
+        way = routes.default_route(self._senses.commands, "4")
+        return self._senses.outside(way.gateway) if way else ""
+
+    def _plan(self, limit_s: float) -> Seen:
+        tunnel = self._wireguard
+        if tunnel is None:
+            return not_tried("this tunnel's networks are not in the settings")
+        here = routes.networks_here(self._senses.commands, leave_out=tunnel.interface)
+        own = Named("the tunnel's own network", ipaddress.ip_interface(tunnel.own_address).network)
+        there = [Named("the tunnel's far network", ipaddress.ip_network(net)) for net in tunnel.reach]
+        if not any(own.net == one.net for one in there):
+            there.append(own)
+        taken = [one.net for one in itertools.chain(here, there)]
+        return words.plan_seen(clashes(here, there), free_blocks(taken))
+
+    def _interface(self, limit_s: float) -> Seen:
+        if self._far.tunnel.kind == "none":
+            return not_tried("there is no tunnel to bring up (kind = none)")
+        state = self._take(limit_s * 2 / 3)
+        size = f", MTU {state.mtu}" if state.mtu else ""
+        shut = ", shut to what begins at the far end" if state.shut else ""
+        return ok(f"{self._tunnel.name} is up{size}{shut}")
+
+    def _handshake(self, limit_s: float) -> Seen:
+        tunnel = self._wireguard
+        if tunnel is None:
+            return not_tried("this kind of tunnel does not tell")
+        port = tunnel.port if tunnel.role == "answer" else 0
+        with Arrivals(port) if port else contextlib.nullcontext() as arrivals:
+            begun = self._clock.monotonic()
+            age = self._await_handshake(begun, limit_s, arrivals)
+            if age is not None and age <= REJECT_S:
+                self.handshake_age_s = age
+                return words.handshake_seen(age, self._tunnel.state().endpoint)
+            heard = arrivals.heard() if arrivals is not None and arrivals.allowed else None
+        waited = self._clock.monotonic() - begun
+        public = public_in(self._settings.path(tunnel.key_file))
+        return words.no_handshake(tunnel, public, age, waited, heard)
+
+    def _await_handshake(self, begun: float, limit_s: float, arrivals: Arrivals | None) -> float | None:
+        """The handshake's age once it is fresh, or at the end of the time. Something is sent first: an idle tunnel
+        shakes no hands. Calls that arrive again and again without a handshake end the waiting: they will never fit."""
+        next_up = begun + UP_EVERY_S
+        address = self._address(RESOLVE_S)
+        while True:
+            self._senses.nudge(address)
+            age = self._tunnel.state().handshake_age_s
+            if age is not None and age <= REJECT_S:
+                return age
+            now = self._clock.monotonic()
+            if now + LOOK_EVERY_S > begun + limit_s:
+                return age
+            if arrivals is not None and arrivals.heard().get("calls", 0) >= HOPELESS_CALLS:
+                return age
+            if now >= next_up:
+                self._tunnel.up()  # resolves the far box's name again
+                next_up += UP_EVERY_S
+            self._clock.sleep(LOOK_EVERY_S)
+
+    def _answers(self, limit_s: float) -> Seen:
+        address = self._address(RESOLVE_S)
+        try:
+            echoes = ping(self._senses.commands, address, count=self._echoes, wait_s=2)
+            why = "it answers no ping"
+        except TunnelTrouble as problem:
+            echoes, why = None, f"ping {problem.what}"
+        if echoes is not None and echoes.received:
+            return words.echoes_seen(echoes)
+        self._pings = False
+        try:
+            times = sorted(self._senses.dial(address, self._far.port, DIAL_S) for _ in range(DIALS))
+        except Unreached as problem:
+            return not_ok(f"{address}: {why}, and TCP port {self._far.port}: {problem.what}", _SILENT_ADVICE)
+        middle_ms = times[len(times) // 2] * 1000
+        text = f"TCP answers after {words.ms_text(middle_ms)} (median of {DIALS}); {why}"
+        return Seen("ok", text, round_trip_ms=middle_ms)
+
+    def _size(self, limit_s: float) -> Seen:
+        if not self._pings:
+            return not_tried("the far address answers no ping, so the size cannot be measured")
+        address = self._address(RESOLVE_S)
+        commands = self._senses.commands
+        way = routes.route_to(commands, address)
+        if way is None:
+            raise Unreached("there is no way to it any more", where=address, advice="run it again")
+        full = min(routes.mtu_of(commands, way.interface), LARGEST_TRIED)
+        if crosses(commands, address, full):
+            return ok(f"packets of {full} bytes cross whole")
+        if not crosses(commands, address, LEAST):
+            return not_ok("the far address stopped answering ping", "run it again")
+        passing = largest_passing(LEAST, full, lambda size: crosses(commands, address, size, tries=2, wait_s=0.8))
+        return words.size_lost(full, passing, self._wireguard is not None)
+
+    def _address(self, limit_s: float) -> str:
+        return self._senses.resolve(self._far.address, limit_s)[0]
+
+
+_SILENT_ADVICE = (
+    "the way there stands as far as it can be seen, but the far box is silent: is `address` its own in the tunnel, do "
+    "its keys and `reach` fit ours, does its firewall let home in?"
+)
+_ROUTE_ADVICE = "is the network cable in, and is the router on? `ip route` shows what this machine knows"

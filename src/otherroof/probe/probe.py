@@ -1,0 +1,58 @@
+"""A whole probe of one far box: the network rungs, then the SSH rungs, and what of it belongs in the ledger."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import Protocol
+
+from otherroof.base.clock import Clock
+from otherroof.far.session import Doorway
+from otherroof.probe.ladder import Climb, Climbed, climb
+from otherroof.probe.ssh_checks import ANSWER_S, HOST_KEY, SshRungs
+from otherroof.probe.way import Sessions, Way
+from otherroof.settings import Settings
+from otherroof.tunnel.senses import Senses
+
+
+class Records(Sessions, Protocol):
+    """What a probe writes down; the ledger does so."""
+
+    def note_answer(self, far: str, at: datetime) -> None: ...
+
+    def note_space(self, far: str, at: datetime, free: int, total: int) -> None: ...
+
+
+def probe_far(
+    settings: Settings,
+    far_name: str,
+    records: Records,
+    clock: Clock,
+    *,
+    senses: Senses | None = None,
+    linger: bool = False,
+    told: Callable[[Climbed], None] = lambda _: None,
+) -> Climb:
+    """Climb the whole ladder of a far box and write it down; `told` hears of each rung as it is known.
+
+    The far box has answered when its host key was proved. `linger` as in `open_way`.
+    """
+    far = settings.far[far_name]
+    key_path = settings.path(far.login_key)
+    doorway = Doorway(far.address, far.port, far.account, key_path, far.host_key, min(far.answer_s, ANSWER_S))
+    begun = clock.now()
+    with (
+        Way(settings, far_name, records, clock, senses=senses, linger=linger) as way,
+        SshRungs(doorway, far.base, clock) as ssh,
+    ):
+        network = way.climb(told)
+        rest = climb(ssh.ladder(), clock, told=told, stopped=network.stopped_at is not None)
+        space = ssh.space
+    found = Climb(network.rungs + rest.rungs)
+    answered = found.held(HOST_KEY)
+    records.note_probe(far_name, begun, found, answered)
+    if answered:
+        records.note_answer(far_name, begun)
+    if space is not None:
+        records.note_space(far_name, begun, space.free, space.total)
+    return found

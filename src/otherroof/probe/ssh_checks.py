@@ -1,0 +1,190 @@
+"""The SSH rungs of the ladder: from a TCP connection to a file written at the far box and the time on it.
+
+They follow the network rungs of `link`. Each step of a login is a rung of its own, so that a refused connection, a
+silent one, another host key and a refused login are told apart. Nothing of a copy is touched.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+from types import TracebackType
+from typing import Self, TypeVar
+
+import paramiko
+
+from otherroof.base.clock import Clock
+from otherroof.base.errors import Denied, HostKeyChanged, LinkLost, NotThere, PlaceError
+from otherroof.base.units import size_text, span_text
+from otherroof.far import requests
+from otherroof.far.clocks import Offset
+from otherroof.far.pacing.bucket import Pacer
+from otherroof.far.place import Done, Meter, Offers, Task
+from otherroof.far.session import Doorway, Session, connect, log_in, negotiate, prove_host_key, read_login_key
+from otherroof.far.sftp.channel import Feed, Lane
+from otherroof.far.trial import Trial, try_out
+from otherroof.probe.ladder import Rung, Seen, not_ok, not_tried, ok
+
+SPEAKS, HOST_KEY, LOGIN, OFFERS, BASE, CLOCK = "SSH speaks", "host key", "login", "extensions", "base", "clock"
+
+ANSWER_S = 15.0
+TIGHT = 0.01  # share of a disk, or of its file entries, under which a copy is about to fail
+
+T = TypeVar("T")
+
+
+class SshRungs:
+    """The rungs for one far box, with the connection that they share. Close it, or use it as a context manager."""
+
+    def __init__(self, doorway: Doorway, base: str, clock: Clock) -> None:
+        self._doorway = doorway
+        self._base = base
+        self._clock = clock
+        self._sock: socket.socket | None = None
+        self._transport: paramiko.Transport | None = None
+        self._lane: Lane | None = None
+        self._other_kind: HostKeyChanged | None = None
+        self._trial = Trial()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @property
+    def space(self) -> requests.Space | None:
+        """The room that was found at the far box, if it was."""
+        return self._trial.space
+
+    def ladder(self) -> list[Rung]:
+        """The rungs in order. What lies behind the login asks for a look where it fails; the far box was reached."""
+        return [
+            Rung(SPEAKS, 2 * ANSWER_S, self._speaks),
+            Rung(HOST_KEY, 5, self._host_key),
+            Rung(LOGIN, ANSWER_S, self._login),
+            Rung(OFFERS, 2 * ANSWER_S, self._offers, must=False),
+            Rung(BASE, 4 * ANSWER_S, self._writes, must=False),
+            Rung(CLOCK, 5, self._clocks, must=False),
+        ]
+
+    def close(self) -> None:
+        """Hang up."""
+        with contextlib.suppress(OSError, EOFError):
+            if self._transport is not None:
+                self._transport.close()
+        if self._sock is not None:
+            self._sock.close()
+
+    def _speaks(self, limit_s: float) -> Seen:
+        self._sock = connect(self._doorway)
+        try:
+            self._transport = negotiate(self._doorway, self._sock, Meter())
+        except HostKeyChanged as problem:
+            self._other_kind = problem  # it speaks; what it lacks is the next rung's matter
+            return ok(f"{self._doorway.where} speaks SSH")
+        return ok(f"{self._doorway.where} speaks SSH ({self._transport.remote_version})")
+
+    def _host_key(self, limit_s: float) -> Seen:
+        if self._other_kind is not None:
+            raise self._other_kind
+        assert self._transport is not None
+        prove_host_key(self._doorway, self._transport)
+        return ok(f"the pinned one ({self._transport.get_remote_server_key().fingerprint})")
+
+    def _login(self, limit_s: float) -> Seen:
+        assert self._transport is not None
+        log_in(self._doorway, self._transport, read_login_key(self._doorway.key_path))
+        return ok(f"as {self._doorway.account!r}")
+
+    def _offers(self, limit_s: float) -> Seen:
+        assert self._transport is not None
+        assert self._sock is not None
+        session = Session(self._doorway, self._transport, self._sock)
+        base = self._base.encode("utf-8", "surrogateescape").rstrip(b"/") + b"/"
+        self._lane = Lane(session, base, Pacer(), Meter())
+        return offers_seen(self._lane.offers)
+
+    def _writes(self, limit_s: float) -> Seen:
+        if self._lane is None:
+            return not_tried("there is no SFTP to look with")
+        self._trial = _perform(self._lane, try_out(self._clock, self._lane.offers.space))
+        return base_seen(self._base, self._trial.space, self._trial.problem)
+
+    def _clocks(self, limit_s: float) -> Seen:
+        offset = self._trial.offset
+        return clock_seen(offset) if offset else not_tried("no file could be written, whose time would tell")
+
+
+def offers_seen(offers: Offers) -> Seen:
+    """Which quicker or safer ways the far box offers, and what is done where it does not."""
+    ways = {
+        "copying inside the far box": (offers.copy_range, "a large file that changed is sent whole"),
+        "links": (offers.link, "a file that moved is copied there, or sent again"),
+        "sync": (offers.sync, "that a file has reached the disk cannot be made sure of"),
+        "free space": (offers.space, "how full its disk is cannot be told"),
+    }
+    has = [name for name, (there, _) in ways.items() if there]
+    lacks = [f"without {name} {instead}" for name, (there, instead) in ways.items() if not there]
+    text = f"it offers {', '.join(has) or 'nothing beyond the bare minimum'}"
+    return ok(text, "; ".join([*lacks, "a newer OpenSSH there (9.0 on) has them all"]) if lacks else "")
+
+
+def base_seen(base: str, space: requests.Space | None, problem: PlaceError | None) -> Seen:
+    """Whether a file could be written in the base, and how much room there is."""
+    room = f"{size_text(space.free)} of {size_text(space.total)} free" if space else "free space is not told"
+    if space and space.files:
+        room += f", room for {space.files_free:,} more files"
+    if isinstance(problem, NotThere):
+        return not_ok(f"{base} is not there", "is the disk mounted there? else make the folder, or correct `base`")
+    if isinstance(problem, Denied):
+        return not_ok(f"{base} cannot be written by this account ({room})", "check the folder's owner and mode there")
+    tight = _tight(space)
+    if problem is not None:
+        why = tight or problem.what
+        return not_ok(f"nothing can be written in {base}: {why} ({room})", _ROOM_ADVICE if tight else _READ_ONLY_ADVICE)
+    if tight:
+        return not_ok(f"{tight} ({room})", _ROOM_ADVICE)
+    return ok(f"{base} can be written; {room}")
+
+
+_ROOM_ADVICE = "thin old versions, take something away there, or give it a larger disk"
+_READ_ONLY_ADVICE = "the disk there may be mounted read-only, over a quota, or broken: look at the far box's kernel log"
+
+
+def clock_seen(offset: Offset) -> Seen:
+    """Whether the two clocks agree."""
+    way = "ahead of" if offset.ahead_s > 0 else "behind"
+    text = f"the far clock is {span_text(abs(offset.ahead_s))} {way} ours (± {offset.margin_s:.1f} s)"
+    if offset.agrees:
+        return ok(text)
+    return not_ok(
+        text,
+        "times of files and versions there would mislead: see that both machines set their clocks from the network "
+        "(`timedatectl` there and here)",
+    )
+
+
+def _tight(space: requests.Space | None) -> str:
+    if space is None:
+        return ""
+    if space.free <= space.total * TIGHT:
+        return "its disk is full"
+    if space.files and space.files_free <= space.files * TIGHT:
+        return "its disk has no room for more files"
+    return ""
+
+
+def _perform(lane: Lane, script: requests.Script[T]) -> T:
+    tasks = [Task("only", script)]
+    results: list[Done[str, T]] = []
+    lane.work(
+        Feed(lambda wait: tasks.pop() if tasks else None, lambda task, done: results.append(done), lambda: not tasks)
+    )
+    if not results:
+        raise LinkLost("the connection ended before an answer came")
+    if results[0].error is not None:
+        raise results[0].error
+    return results[0].value  # type: ignore[return-value]

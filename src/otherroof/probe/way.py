@@ -1,0 +1,226 @@
+"""The way to one far box as the rest of the house uses it: tunnel up, network rungs climbed, kept, taken down.
+
+    with open_way(settings, "garden", ledger, clock) as way:
+        ...  # the far box's address answers; copy
+
+It must not know SSH: proving the host key and logging in belong to `far`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import datetime, timedelta
+from types import TracebackType
+from typing import Protocol, Self
+
+from otherroof.base.clock import Clock
+from otherroof.base.errors import TunnelTrouble
+from otherroof.probe.ladder import Climb, Climbed, climb
+from otherroof.probe.network_checks import ECHOES, HANDSHAKE, INTERFACE, NetworkRungs
+from otherroof.settings import NoTunnel, Settings
+from otherroof.tunnel.build import shared_of, tunnel_of
+from otherroof.tunnel.keeper import Keeper, look
+from otherroof.tunnel.port import Tunnel, TunnelState
+from otherroof.tunnel.senses import Senses
+from otherroof.tunnel.sharing import Ended, SharedTunnel, new_user
+
+TAKE_S = 60.0
+QUICK_ECHOES = 1  # before a run: it wants to begin, and a probe measures the line
+
+
+class Sessions(Protocol):
+    """What the way writes down; the ledger does so. Called in the thread that uses the way alone."""
+
+    def begin_tunnel(self, far: str, tunnel: str, at: datetime) -> int: ...
+
+    def note_handshake(self, session: int, at: datetime) -> None: ...
+
+    def end_tunnel(self, session: int, at: datetime, sent: int | None, received: int | None) -> None: ...
+
+    def note_probe(self, far: str, at: datetime, climb: Climb, answered: bool) -> None: ...
+
+
+class Way:
+    """One use of the way to a far box; leave it by `close`, or use it as a context manager.
+
+    Nothing is touched before `climb`. `trouble` says, after `close`, why the tunnel could not be taken down; it will be
+    tried again by the next use.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        far_name: str,
+        sessions: Sessions,
+        clock: Clock,
+        *,
+        senses: Senses | None = None,
+        linger: bool = False,
+    ) -> None:
+        self.far_name = far_name
+        self.trouble = ""
+        self._senses = senses or Senses()
+        self._settings = settings
+        self._sessions = sessions
+        self._clock = clock
+        self._linger = linger
+        self._me = new_user()
+        self._shared = shared_of(settings, far_name, self._senses, clock)
+        self.tunnel: Tunnel = (
+            self._shared.tunnel if self._shared else tunnel_of(settings, far_name, self._senses, clock)
+        )
+        self._keeper: Keeper | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def climb(self, told: Callable[[Climbed], None] = lambda _: None, *, echoes: int = ECHOES) -> Climb:
+        """Climb the network rungs; the tunnel is brought up on the way. `told` hears of each rung as it is known.
+
+        `echoes` are sent to the far address: many to measure loss, one to see that it answers.
+        """
+
+        rungs = NetworkRungs(
+            self._settings, self.far_name, self.tunnel, self._senses, self._clock, self._take, echoes=echoes
+        )
+
+        def hear(met: Climbed) -> None:
+            self._write_down(met, rungs)
+            told(met)
+
+        return climb(rungs.ladder(), self._clock, told=hear)
+
+    def keep(self) -> None:
+        """Look after the tunnel from now on until `close`, in a thread of its own."""
+        if self._shared is not None and self._keeper is None:
+            self._keeper = Keeper(self._shared, self._me, self._clock)
+            self._keeper.start()
+
+    def close(self) -> None:
+        """Use the way no more. The tunnel goes down where nobody else uses it and the settings do not keep it."""
+        raised_at = None
+        if self._keeper is not None:
+            self._keeper.stop()
+            raised_at = self._keeper.raised_at
+            self._keeper = None
+        if self._shared is None:
+            return
+        if raised_at is not None:  # the keeper cannot write in the ledger: another thread's matter
+            _write_begin(self._sessions, self.far_name, self._shared, raised_at)
+        try:
+            _write_end(self._sessions, self._clock, self._shared.leave(self._me, linger=self._linger))
+        except TunnelTrouble as problem:
+            self.trouble = str(problem)  # what was copied is copied; the next use takes it down
+
+    def _take(self, wait_s: float) -> TunnelState:
+        if self._shared is None:
+            return self.tunnel.state()
+        return self._shared.take(self._me, wait_s)
+
+    def _write_down(self, met: Climbed, rungs: NetworkRungs) -> None:
+        if self._shared is None or met.seen.state != "ok":
+            return
+        if met.rung == INTERFACE:
+            _write_begin(self._sessions, self.far_name, self._shared, self._clock.now())
+        elif met.rung == HANDSHAKE:
+            at = self._clock.now() - timedelta(seconds=rungs.handshake_age_s)
+            self._sessions.note_handshake(self._shared.session(), at)
+
+
+@contextmanager
+def open_way(
+    settings: Settings,
+    far_name: str,
+    sessions: Sessions,
+    clock: Clock,
+    *,
+    senses: Senses | None = None,
+    linger: bool = False,
+) -> Iterator[Way]:
+    """The way to a far box, climbed and looked after while inside.
+
+    `linger`: somebody calls `tend_tunnels` from time to time (the service does), so the tunnel may stay up for
+    `linger_s` after its last use; else it goes down at once. Raises Unreached or TunnelTrouble with the headline and
+    advice of the first failing rung; that climb is in the ledger then.
+    """
+    with Way(settings, far_name, sessions, clock, senses=senses, linger=linger) as way:
+        begun = clock.now()
+        climbed = way.climb(echoes=QUICK_ECHOES)
+        if climbed.stopped_at is not None:
+            sessions.note_probe(far_name, begun, climbed, answered=False)
+        climbed.require(far_name)
+        way.keep()
+        yield way
+
+
+def tend_tunnels(settings: Settings, sessions: Sessions, clock: Clock, senses: Senses | None = None) -> list[str]:
+    """Bring up what is to stay up, mend what is stale, take down what nobody has used for `linger_s`.
+
+    For a service to call about once a minute. One tunnel's trouble does not keep the others from being tended; each is
+    returned as a line.
+    """
+
+    def tend(far_name: str, shared: SharedTunnel, stay_up: bool) -> None:
+        if stay_up:
+            _tend_standing(shared, far_name, sessions, clock)
+        else:
+            _write_end(sessions, clock, shared.sweep(new_user()))
+
+    return _each_tunnel(settings, clock, senses, tend)
+
+
+def rest_tunnels(settings: Settings, sessions: Sessions, clock: Clock, senses: Senses | None = None) -> list[str]:
+    """Take down at once what lingers and nobody uses, for a service that ends; what is to stay up stays.
+
+    Troubles are returned as `tend_tunnels` does.
+    """
+
+    def rest(_: str, shared: SharedTunnel, stay_up: bool) -> None:
+        if not stay_up:
+            _write_end(sessions, clock, shared.sweep(new_user(), at_once=True))
+
+    return _each_tunnel(settings, clock, senses, rest)
+
+
+def _each_tunnel(
+    settings: Settings, clock: Clock, senses: Senses | None, deed: Callable[[str, SharedTunnel, bool], None]
+) -> list[str]:
+    troubles = []
+    for far_name, far in settings.far.items():
+        shared = shared_of(settings, far_name, senses or Senses(), clock)
+        if shared is None or isinstance(far.tunnel, NoTunnel):
+            continue
+        try:
+            deed(far_name, shared, far.tunnel.stay_up)
+        except TunnelTrouble as problem:
+            troubles.append(str(problem))
+    return troubles
+
+
+def _tend_standing(shared: SharedTunnel, far_name: str, sessions: Sessions, clock: Clock) -> None:
+    me = new_user()
+    try:
+        shared.take(me, TAKE_S)
+        _write_begin(sessions, far_name, shared, clock.now())
+        look(shared, me)
+        age = shared.tunnel.state().handshake_age_s
+        if age is not None:
+            sessions.note_handshake(shared.session(), clock.now() - timedelta(seconds=age))
+    finally:
+        shared.leave(me, linger=True)
+
+
+def _write_begin(sessions: Sessions, far_name: str, shared: SharedTunnel, at: datetime) -> None:
+    if not shared.session():
+        shared.note_session(sessions.begin_tunnel(far_name, shared.tunnel.name, at))
+
+
+def _write_end(sessions: Sessions, clock: Clock, ended: Ended | None) -> None:
+    if ended is not None and ended.session:
+        sessions.end_tunnel(ended.session, clock.now(), ended.sent, ended.received)

@@ -1,1 +1,0 @@
-"""Getting it back: versions, restore; later prove, drill and thin."""

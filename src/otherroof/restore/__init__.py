@@ -1,0 +1,1 @@
+"""Getting it back: versions, the files of a version, the restore itself."""

@@ -1,0 +1,107 @@
+"""Fetches a far file, whole or a range of it, and writes it into an open local file with its holes kept.
+
+Knows nothing of listings or of the folder that is restored into; whether the content is right is asked of its digest.
+"""
+
+from __future__ import annotations
+
+import os
+
+from otherroof.base.errors import HomeTrouble, PlaceError
+from otherroof.copying.home.read import new_digest
+from otherroof.far import requests
+from otherroof.far.requests import Attrs, Mode, Script
+
+RANGE = 8 * 1024 * 1024  # bytes in one task
+BLOCK = 1024 * 1024
+FULL_ADVICE = "make room and go on with --if-there keep; what was restored so far is whole"
+
+
+def fetch_small(path: bytes, size: int) -> Script[bytes]:
+    """The whole content of a far file of `size` bytes. Raises PlaceError where it has not that size."""
+    handle = yield requests.OpenFile(path, Mode.READ)
+    sink = requests.Gathered()
+    yield requests.Draw(handle, 0, size + 1, sink)
+    yield requests.Shut(handle)
+    data = sink.data
+    if len(data) != size:
+        raise PlaceError(f"it has {'more than ' if len(data) > size else ''}{min(len(data), size)} bytes, not {size}")
+    return data
+
+
+def fetch_range(path: bytes, size: int, offset: int, length: int, sink: requests.Sink) -> Script[bytes]:
+    """A range of a far file of `size` bytes into `sink`. Raises PlaceError where the file has not that size."""
+    handle = yield requests.OpenFile(path, Mode.READ)
+    attrs: Attrs = yield requests.LookOpen(handle)
+    if attrs.size == size:
+        yield requests.Draw(handle, offset, length, sink)
+    yield requests.Shut(handle)
+    if attrs.size != size:
+        raise PlaceError(f"it has {attrs.size} bytes, not {size}")
+    return b""
+
+
+def ranges_of(size: int, holes: tuple[tuple[int, int], ...]) -> list[tuple[int, int]]:
+    """(offset, length) of what must be fetched of a file: all but its holes, in handy ranges."""
+    found = []
+    at = 0
+    for start, length in (*holes, (size, 0)):
+        while at < start:
+            step = min(RANGE, start - at)
+            found.append((at, step))
+            at += step
+        at = max(at, start + length)
+    return found
+
+
+class RangeSink:
+    """Writes a range of a file as it comes."""
+
+    def __init__(self, handle: int, offset: int) -> None:
+        self._handle = handle
+        self._at = offset
+
+    def take(self, data: bytes) -> None:
+        """More bytes, in order. Raises HomeTrouble where this disk cannot take them."""
+        try:
+            _write_all(self._handle, memoryview(data), self._at)
+        except OSError as problem:
+            raise HomeTrouble(
+                f"cannot be written: {problem.strerror}",
+                where="the folder that is restored into",
+                advice=FULL_ADVICE,
+            ) from problem
+        self._at += len(data)
+
+
+def write_around(handle: int, at: int, data: bytes, holes: tuple[tuple[int, int], ...]) -> None:
+    """Write `data` at `at` except where `holes` say that nothing is allocated."""
+    end = at + len(data)
+    view = memoryview(data)
+    place = at
+    for start, size in holes:
+        if start + size <= place:
+            continue
+        if start >= end:
+            break
+        if start > place:
+            _write_all(handle, view[place - at : start - at], place)
+        place = min(end, start + size)
+    if place < end:
+        _write_all(handle, view[place - at :], place)
+
+
+def _write_all(handle: int, data: memoryview, at: int) -> None:
+    while data:
+        count = os.pwrite(handle, data, at)
+        data = data[count:]
+        at += count
+
+
+def digest_of_handle(handle: int) -> bytes:
+    """The digest of an open local file, read from its beginning."""
+    digest = new_digest()
+    os.lseek(handle, 0, os.SEEK_SET)
+    while data := os.read(handle, BLOCK):
+        digest.update(data)
+    return digest.digest()

@@ -1,0 +1,364 @@
+"""Brings a version back: whole or in part, many files at once, every digest checked before it counts.
+
+    V1  the listing of the version is fetched and proved
+    V2  where each of its files lies now is found out
+    V3  folders are made
+    V4  files are fetched, checked and given their properties
+    V5  further names and symbolic links are made
+    V6  folders get their properties, the deepest first
+
+What is damaged or missing at the far end is named, and so is what something here stands in the way of; the rest comes
+back all the same.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import json
+import os
+from collections import deque
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager, suppress
+from dataclasses import dataclass
+from typing import Protocol
+
+from otherroof.base.errors import HomeTrouble, OtherroofError, PlaceError, WrongUse
+from otherroof.copying.home.read import DIGEST_SIZE
+from otherroof.copying.report import Problem
+from otherroof.far.place import Done, Place, Task
+from otherroof.far_copy.entry import Entry, parse_line, shown
+from otherroof.restore.errand import Recall, Version, Wanted
+from otherroof.restore.fetch import (
+    FULL_ADVICE,
+    RangeSink,
+    digest_of_handle,
+    fetch_range,
+    fetch_small,
+    ranges_of,
+    write_around,
+)
+from otherroof.restore.progress import Recalled
+from otherroof.restore.target import OTHER_DISK, NoLink, NotHere, Target
+
+SMALL = 1024 * 1024  # bytes; larger files are written as they come, in ranges side by side
+RANGES_UNDER_WAY = 16
+
+
+class Whereabouts(Protocol):
+    """Answers where a version's file lies in the place."""
+
+    def far_path(self, path: bytes) -> bytes: ...
+
+
+@dataclass(slots=True, eq=False)
+class _Large:
+    """A large file on its way in."""
+
+    entry: Entry
+    handle: int
+    name: bytes
+    left: int = 0
+    failure: OtherroofError | None = None
+
+
+@dataclass(slots=True, eq=False)
+class _Job:
+    entry: Entry
+    large: _Large | None = None
+
+
+class Restorer:
+    """Brings one version into one target."""
+
+    def __init__(self, place: Place, version: Version, where: Whereabouts, target: Target, progress: Recalled) -> None:
+        self._place = place
+        self._version = version
+        self._where = where
+        self._target = target
+        self._progress = progress
+        self._recall = Recall(version.header)
+        self._failed: set[bytes] = set()
+        self._barred: set[bytes] = set()  # something here stands in their way
+        self._on_the_way: set[bytes] = set()  # folders made only to hold what is wanted
+        self._ranges: deque[Task[_Job, bytes]] = deque()
+        self._open: set[_Large] = set()
+        self._under_way = 0
+        self._large_under_way = 0
+
+    def restore(self, wanted: Wanted, tick: Callable[[], None]) -> Recall:
+        """V3 to V6. Raises HomeTrouble where this machine cannot take it, LinkLost where the way broke."""
+        firsts = self._survey(wanted)
+        self._make_folders(wanted)
+        try:
+            # Closed before any file here is: lanes that are still at work would write into whatever came after it.
+            with closing(self._place.carry_out(self._tasks(wanted, firsts), tick)) as results:
+                for done in results:
+                    self._arrived(done)
+        finally:
+            for large in list(self._open):
+                with suppress(HomeTrouble):  # what ended the restore is told; this file is only litter
+                    self._drop(large)
+        self._make_names(wanted, firsts)
+        self._finish_folders(wanted)
+        self._recall.problems += [Problem(shown(path), why) for path, why in self._target.notes.attributes]
+        return self._recall
+
+    # -- what is wanted --
+
+    def _survey(self, wanted: Wanted) -> dict[bytes, bytes]:
+        """Count what will come; for each first name that does not come, the further name that stands in for it.
+
+        Raises WrongUse where a wanted path is not in this version.
+        """
+        firsts: set[bytes] = set()
+        unmet = set(wanted.paths)
+        for entry in self._version.entries():
+            if not wanted.has(entry.path):
+                continue
+            if unmet:
+                unmet -= {path for path in unmet if Wanted((path,)).has(entry.path)}
+            if entry.kind == "file":
+                self._progress.files_total += 1
+                self._progress.bytes_total += 0 if entry.first else entry.size
+                if entry.first:
+                    firsts.add(entry.first)
+        if unmet:
+            raise WrongUse(
+                f"this version holds no {shown(min(unmet))}",
+                where=f"{self._version.header.job}/{self._version.header.run}",
+                advice="paths are as they lie in the job's folder; without any, all of it comes back",
+            )
+        return self._stand_ins(wanted, firsts) if firsts else {}
+
+    def _stand_ins(self, wanted: Wanted, firsts: set[bytes]) -> dict[bytes, bytes]:
+        """Which further name comes in place of its first, where that one does not come.
+
+        It is not wanted, not in this version, or another file here is kept in its place.
+        """
+        absent = set(firsts)
+        for entry in self._version.entries():
+            if entry.kind != "file" or entry.path not in absent or not wanted.has(entry.path):
+                continue
+            if self._is_free(entry.path) or self._target.holds(entry):
+                absent.discard(entry.path)
+        found: dict[bytes, bytes] = {}
+        for entry in self._version.entries():
+            if entry.first not in absent or entry.first in found or not wanted.has(entry.path):
+                continue
+            if self._is_free(entry.path):
+                found[entry.first] = entry.path
+                self._progress.bytes_total += entry.size
+        return found
+
+    def _is_free(self, path: bytes) -> bool:
+        """Whether nothing here keeps a file from coming at `path`."""
+        try:
+            self._target.require_free(path)
+            return not self._target.stands(path)
+        except NotHere:
+            return False
+
+    def _make_folders(self, wanted: Wanted) -> None:
+        for entry in self._version.entries():
+            if entry.kind != "folder" or self._is_barred(entry.path):
+                continue
+            if wanted.has(entry.path) or wanted.leads_to(entry.path):
+                with self._unless_barred(entry.path):
+                    if self._target.make_folder(entry) and not wanted.has(entry.path):
+                        self._on_the_way.add(entry.path)
+                    self._recall.folders += 1
+
+    @contextmanager
+    def _unless_barred(self, path: bytes) -> Iterator[None]:
+        """Note what stands in the way of `path`, which then does not come, nor does anything below it."""
+        try:
+            yield
+        except NotHere as problem:
+            self._barred.add(path)
+            self._recall.problems.append(Problem(shown(path), f"did not come back: {problem.what}; {problem.advice}"))
+
+    def _is_barred(self, path: bytes) -> bool:
+        if not self._barred:
+            return False
+        parts = path.split(b"/")
+        return any(b"/".join(parts[:count]) in self._barred for count in range(1, len(parts) + 1))
+
+    # -- V4 --
+
+    def _tasks(self, wanted: Wanted, stand_ins: dict[bytes, bytes]) -> Iterator[Task[_Job, bytes] | None]:
+        for entry in self._version.entries():
+            if entry.kind != "file" or not wanted.has(entry.path):
+                continue
+            if entry.first and stand_ins.get(entry.first) != entry.path:
+                continue
+            if not self._is_to_come(entry.path):
+                continue
+            self._progress.path = entry.path
+            if entry.size <= SMALL:
+                self._under_way += 1
+                yield Task(_Job(entry), fetch_small(self._where.far_path(entry.path), entry.size), entry.size)
+            else:
+                with self._unless_barred(entry.path):
+                    self._begin_large(entry)
+                while self._ranges:
+                    if self._large_under_way < RANGES_UNDER_WAY:
+                        self._large_under_way += 1
+                        yield self._ranges.popleft()
+                    else:
+                        yield None
+        while self._under_way:
+            yield None
+
+    def _is_to_come(self, path: bytes) -> bool:
+        """Whether `path` is free here, or what is there is to be replaced; what is kept or barred is counted."""
+        if self._is_barred(path):
+            return False
+        with self._unless_barred(path):
+            if self._target.stands(path):
+                self._recall.kept += 1
+                return False
+            self._target.require_free(path)
+            return True
+        return False
+
+    def _begin_large(self, entry: Entry) -> None:
+        handle, name = self._target.create(entry.path)
+        try:
+            os.ftruncate(handle, entry.size)
+        except OSError as problem:
+            self._target.drop(entry.path, handle, name)
+            if problem.errno == errno.EFBIG:
+                raise NotHere("is too large for this disk", where=shown(entry.path), advice=OTHER_DISK) from problem
+            raise _cannot_write(entry, problem) from problem
+        large = _Large(entry, handle, name)
+        self._open.add(large)
+        far = self._where.far_path(entry.path)
+        for offset, length in ranges_of(entry.size, entry.holes) or [(0, 0)]:
+            large.left += 1
+            self._under_way += 1
+            sink = RangeSink(handle, offset)
+            script = fetch_range(far, entry.size, offset, length, sink)
+            self._ranges.append(Task(_Job(entry, large), script))
+
+    def _arrived(self, done: Done[_Job, bytes]) -> None:
+        self._under_way -= 1
+        job = done.key
+        if job.large is not None:
+            self._range_arrived(job.large, done.error)
+        elif done.error is not None:
+            self._damaged(job.entry, done.error)
+        else:
+            self._small_arrived(job.entry, done.value or b"")
+
+    def _small_arrived(self, entry: Entry, data: bytes) -> None:
+        if hashlib.blake2b(data, digest_size=DIGEST_SIZE).digest() != entry.digest:
+            self._wrong(entry)
+            return
+        with self._unless_barred(entry.path):
+            handle, name = self._target.create(entry.path)
+            try:
+                write_around(handle, 0, data, entry.holes)
+                os.ftruncate(handle, entry.size)
+            except OSError as problem:
+                self._target.drop(entry.path, handle, name)
+                raise _cannot_write(entry, problem) from problem
+            self._whole(entry, handle, name)
+
+    def _range_arrived(self, large: _Large, error: OtherroofError | None) -> None:
+        self._large_under_way -= 1
+        large.left -= 1
+        large.failure = large.failure or error
+        if large.left:
+            return
+        if large.failure is not None:
+            self._drop(large)
+            self._damaged(large.entry, large.failure)
+        elif digest_of_handle(large.handle) != large.entry.digest:
+            self._drop(large)
+            self._wrong(large.entry)
+        else:
+            self._open.discard(large)
+            with self._unless_barred(large.entry.path):
+                self._whole(large.entry, large.handle, large.name)
+
+    def _drop(self, large: _Large) -> None:
+        self._open.discard(large)
+        self._target.drop(large.entry.path, large.handle, large.name)
+
+    def _whole(self, entry: Entry, handle: int, name: bytes) -> None:
+        self._target.finish_file(entry, handle, name)
+        self._recall.files += 1
+        self._recall.size += entry.size
+        self._progress.files += 1
+        self._progress.came += entry.size
+
+    def _damaged(self, entry: Entry, error: OtherroofError) -> None:
+        """Only what the far box lacks or refuses is damage there; trouble here ends the restore."""
+        if not isinstance(error, PlaceError):
+            raise error
+        self._failed.add(entry.path)
+        self._recall.damaged.append(Problem(shown(entry.path), f"cannot be had from the far box: {error.what}"))
+
+    def _wrong(self, entry: Entry) -> None:
+        self._failed.add(entry.path)
+        self._recall.damaged.append(Problem(shown(entry.path), "its content is not what the listing says"))
+
+    # -- V5, V6 --
+
+    def _make_names(self, wanted: Wanted, stand_ins: dict[bytes, bytes]) -> None:
+        for entry in self._version.entries():
+            if not wanted.has(entry.path) or self._is_settled(entry, stand_ins):
+                continue
+            if not self._is_to_come(entry.path):
+                continue
+            first = stand_ins.get(entry.first, entry.first)
+            if first in self._failed:
+                self._recall.damaged.append(Problem(shown(entry.path), f"is another name of {shown(first)}"))
+                continue
+            if entry.first and self._is_barred(first):
+                self._recall.problems.append(Problem(shown(entry.path), f"is another name of {shown(first)}"))
+                continue
+            with self._unless_barred(entry.path):
+                if entry.kind == "link":
+                    self._target.symlink(entry)
+                else:
+                    self._link(first, entry)
+                self._recall.files += 1
+                self._progress.files += 1
+
+    def _link(self, first: bytes, entry: Entry) -> None:
+        try:
+            self._target.link(first, entry.path)
+        except NoLink as problem:
+            self._target.copy(first, entry)
+            self._recall.problems.append(Problem(shown(entry.path), f"is a file of its own now: {problem.what}"))
+
+    def _is_settled(self, entry: Entry, stand_ins: dict[bytes, bytes]) -> bool:
+        """Whether V3 or V4 dealt with this entry."""
+        if entry.kind == "folder":
+            return True
+        return entry.kind == "file" and (not entry.first or stand_ins.get(entry.first) == entry.path)
+
+    def _finish_folders(self, wanted: Wanted) -> None:
+        """In reverse order of the path, so that a folder is closed only after all that is below it."""
+        folders = [
+            entry
+            for entry in self._version.entries()
+            if entry.kind == "folder" and (wanted.has(entry.path) or entry.path in self._on_the_way)
+        ]
+        for entry in reversed(folders):
+            if not self._is_barred(entry.path):
+                with self._unless_barred(entry.path):
+                    self._target.finish_folder(entry)
+        top = self._version.header.top
+        if top and not wanted.paths and self._target.was_empty:
+            self._target.finish_top(parse_line(json.dumps(top).encode(), top=True))
+
+
+def _cannot_write(entry: Entry, problem: OSError) -> HomeTrouble:
+    return HomeTrouble(
+        f"cannot be written: {problem.strerror}",
+        where=shown(entry.path),
+        advice=FULL_ADVICE,
+    )

@@ -1,0 +1,1 @@
+"""What is due, and the service's loop that sees to it."""

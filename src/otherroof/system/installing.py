@@ -1,0 +1,234 @@
+"""Looks at a machine and carries out the steps of `install`; `root` may be a folder that stands for a machine."""
+
+from __future__ import annotations
+
+import importlib.resources
+import os
+import stat
+import subprocess
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+
+from otherroof.base.atomic_file import put
+from otherroof.base.errors import HomeTrouble
+from otherroof.settings import read_settings
+from otherroof.system import install as plan
+from otherroof.system.install import (
+    Deed,
+    Found,
+    MakeAccount,
+    MakeFolder,
+    MakeLink,
+    Owned,
+    RemoveUnit,
+    Step,
+    Systemctl,
+    WriteUnit,
+)
+
+COMMAND_S = 120.0
+ENVIRONMENT = {"PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin", "LC_ALL": "C"}
+
+
+@dataclass(frozen=True, slots=True)
+class Machine:
+    """The running machine, or with another `root` a folder that holds the files of one."""
+
+    root: str = "/"
+
+    @property
+    def live(self) -> bool:
+        """Whether this is the running machine."""
+        return self.root == "/"
+
+    def path(self, inside: str) -> str:
+        """Where a path of the machine lies as we see it."""
+        return inside if self.live else self.root.rstrip("/") + inside
+
+
+def packaged_unit() -> str:
+    """The unit file that this package brings along."""
+    return importlib.resources.files("otherroof.system").joinpath(plan.UNIT).read_text(encoding="utf-8")
+
+
+def this_program() -> str:
+    """The path of the program that the service should start: the one beside the interpreter that runs now."""
+    beside = os.path.join(os.path.dirname(sys.executable), "otherroof")
+    return beside if os.path.exists(beside) else os.path.abspath(sys.argv[0])
+
+
+def exposed(program: str) -> str:
+    """The first part of the paths of program, library and interpreter that others than root may change; "" if none.
+
+    Whoever can change the program can do what the service can.
+    """
+    for path in (program, os.path.dirname(os.path.abspath(__file__)), sys.executable):
+        part = os.path.realpath(path)
+        while True:
+            found = os.stat(part)
+            sticky = bool(found.st_mode & stat.S_ISVTX)
+            if found.st_uid != 0 or (found.st_mode & 0o022 and not sticky):
+                return part
+            if part == "/":
+                break
+            part = os.path.dirname(part)
+    return ""
+
+
+def look(machine: Machine) -> Found:
+    """How the machine stands. Raises HomeTrouble where that cannot be read."""
+    try:
+        users, groups = (_names(machine.path(file)) for file in ("/etc/passwd", "/etc/group"))
+        link = machine.path(plan.STATE_LINK)
+        wants = f"/etc/systemd/system/multi-user.target.wants/{plan.UNIT}"
+        written = os.path.exists(machine.path(f"{plan.SETTINGS}/otherroof.toml"))
+        state, mistake = _settings(machine) if written else ("", "")
+        return Found(
+            account=plan.ACCOUNT in users.values(),
+            folders=dict(_folders(machine, users, groups)),
+            link=os.readlink(link) if os.path.islink(link) else "",
+            state_is_folder=os.path.isdir(link) and not os.path.islink(link),
+            unit=_text(machine.path(plan.UNIT_PATH)),
+            enabled=os.path.lexists(machine.path(wants)),
+            settings=written,
+            state=state,
+            mistake=mistake,
+        )
+    except OSError as problem:
+        raise _trouble(problem, str(problem.filename)) from problem
+
+
+def carry_out(machine: Machine, steps: Iterable[Step], told: Callable[[Step], None]) -> None:
+    """Do what the steps say, in order; `told` hears of each before it is done. Raises HomeTrouble at the first that
+    fails; those before it stay done, and the whole can be run again."""
+    for step in steps:
+        told(step)
+        if step.deed is not None:
+            _do(machine, step.deed)
+
+
+def _do(machine: Machine, deed: Deed) -> None:
+    match deed:
+        case MakeAccount(name):
+            where = [] if machine.live else ["--prefix", machine.root]
+            _call("useradd", *where, "--system", "--user-group", "--no-create-home", "--home-dir", plan.STATE,
+                  "--shell", "/usr/sbin/nologin", name)  # fmt: skip
+        case MakeFolder():
+            _make_folder(machine, deed)
+        case MakeLink(path, target):
+            _guarded(path, lambda: _link(machine.path(path), target))
+        case WriteUnit(path, text):
+            _guarded(path, lambda: os.makedirs(os.path.dirname(machine.path(path)), exist_ok=True))
+            put(machine.path(path), text)
+        case RemoveUnit(path):
+            _guarded(path, lambda: os.unlink(machine.path(path)))
+        case Systemctl(words, live):
+            if machine.live:
+                _call("systemctl", *words)
+            elif not live:
+                _call("systemctl", f"--root={machine.root}", *(word for word in words if word != "--now"))
+
+
+def _make_folder(machine: Machine, deed: MakeFolder) -> None:
+    users, groups = (_names(machine.path(file)) for file in ("/etc/passwd", "/etc/group"))
+    uid, gid = _number(users, deed.owner), _number(groups, deed.group)
+    path = machine.path(deed.path)
+
+    def make() -> None:
+        os.makedirs(path, mode=0o755, exist_ok=True)
+        os.chown(path, uid, gid)
+        os.chmod(path, deed.mode)
+        if deed.inside:
+            for inner in _inside(path):
+                os.chown(inner, uid, gid, follow_symlinks=False)
+
+    _guarded(deed.path, make)
+
+
+def _settings(machine: Machine) -> tuple[str, str]:
+    """The state folder that the settings name, with links followed, as the machine itself sees it; and, where the
+    settings cannot be used at all, the first mistake."""
+    settings, mistakes = read_settings(machine.path(plan.SETTINGS))
+    if settings is None:
+        return "", mistakes[0].line()
+    inside = settings.state if machine.live else settings.state.removeprefix(machine.root.rstrip("/"))
+    return plan.STATE if inside == plan.STATE_LINK else os.path.realpath(inside) if machine.live else inside, ""
+
+
+def _link(path: str, target: str) -> None:
+    if os.path.islink(path):
+        os.unlink(path)
+    os.symlink(target, path)
+
+
+def _folders(machine: Machine, users: dict[int, str], groups: dict[int, str]) -> Iterator[tuple[str, Owned]]:
+    for path in (plan.SETTINGS, plan.JOBS, plan.KEYS, plan.STATE):
+        if os.path.isdir(machine.path(path)):
+            found = os.stat(machine.path(path))
+            strays = any(os.lstat(inner).st_uid != found.st_uid for inner in _inside(machine.path(path)))
+            owner, group = users.get(found.st_uid, ""), groups.get(found.st_gid, "")
+            yield path, Owned(owner, group, stat.S_IMODE(found.st_mode), strays)
+
+
+def _inside(path: str) -> Iterator[str]:
+    for folder, folders, files in os.walk(path):
+        yield from (os.path.join(folder, name) for name in (*folders, *files))
+
+
+def _names(path: str) -> dict[int, str]:
+    """The names by number in a file in the manner of passwd(5) or group(5). Read as a file, since it may be another
+    machine's."""
+    lines = (line.split(":") for line in _text(path).splitlines())
+    return {int(words[2]): words[0] for words in lines if len(words) > 2 and words[2].isdigit()}
+
+
+def _number(names: dict[int, str], name: str) -> int:
+    for number, known in names.items():
+        if known == name:
+            return number
+    raise HomeTrouble(f"there is no account or group {name!r}", where="/etc/passwd", advice="run this as a whole again")
+
+
+def _text(path: str) -> str:
+    try:
+        with open(path, encoding="utf-8", errors="replace") as file:
+            return file.read()
+    except FileNotFoundError:
+        return ""
+
+
+def _guarded(path: str, deed: Callable[[], None]) -> None:
+    try:
+        deed()
+    except OSError as problem:
+        raise _trouble(problem, path) from problem
+
+
+def _call(*argv: str) -> None:
+    try:
+        done = subprocess.run(
+            argv,
+            capture_output=True,
+            text=True,
+            timeout=COMMAND_S,
+            check=False,
+            env=ENVIRONMENT,
+            stdin=subprocess.DEVNULL,
+        )
+    except (OSError, subprocess.TimeoutExpired) as problem:
+        raise HomeTrouble(
+            f"cannot be run: {problem}", where=argv[0], advice="install it, or see why it hangs"
+        ) from problem
+    if done.returncode != 0:
+        said = " ".join((done.stderr or done.stdout).split()) or f"exit code {done.returncode}"
+        raise HomeTrouble(said, where=" ".join(argv), advice="mend that, then run this again")
+
+
+def _trouble(problem: OSError, path: str) -> HomeTrouble:
+    advice = (
+        "run this as root"
+        if isinstance(problem, PermissionError)
+        else "see to that disk or folder, then run this again"
+    )
+    return HomeTrouble(f"{problem.strerror}", where=path, advice=advice)

@@ -1,0 +1,1 @@
+"""The drivers behind the Tunnel port, one file a kind."""

@@ -1,0 +1,45 @@
+"""Remembers where the far box last called from, so that home can call back there when its tunnel comes up.
+
+Needed since the far box does not notice that home's end was away: it goes on with the session that it has, of which a
+new interface at home knows nothing, and calls anew only after up to 145 s (WireGuard paper §6.1: 120, and 25 for its
+keepalive). What is remembered may be out of date; then nobody answers there, and the far box's own call is waited for.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import os
+
+from otherroof.base.atomic_file import FOR_OWNER, make_folder, put
+from otherroof.tunnel.marks import ADVICE, read_text
+
+
+class Caller:
+    """Address and port as `wg` writes them, in a small file that outlives a restart of the machine."""
+
+    def __init__(self, path: str) -> None:
+        self._path = path
+        self._known: str | None = None
+
+    def last(self) -> str:
+        """Where it last called from; empty where nothing usable is remembered. Raises HomeTrouble."""
+        if self._known is None:
+            text = read_text(self._path).strip()
+            self._known = text if _is_endpoint(text) else ""
+        return self._known
+
+    def remember(self, endpoint: str) -> None:
+        """It called from `endpoint`. Writes only what is new. Raises HomeTrouble."""
+        if endpoint != self.last():
+            make_folder(os.path.dirname(self._path), advice=ADVICE)
+            put(self._path, f"{endpoint}\n", FOR_OWNER, advice=ADVICE)
+            self._known = endpoint
+
+
+def _is_endpoint(text: str) -> bool:
+    address, colon, port = text.rpartition(":")
+    try:
+        ipaddress.ip_address(address.strip("[]"))
+    except ValueError:
+        return False
+    return bool(colon) and port.isdecimal() and 0 < int(port) < 65536

@@ -1,0 +1,308 @@
+"""The driver for `kind = "wireguard"`: the WireGuard protocol, by `ip` and `wg`.
+
+The kernel's own link where it has one, else a userspace program that `wg` can configure; and the firewall table that
+shuts the tunnel to what begins at the far end. No secret passes through here: `wg` reads the key files itself, and only
+those of its answers are asked for that hold none.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from otherroof.base.clock import Clock
+from otherroof.base.errors import TunnelTrouble, Unreached
+from otherroof.settings.tunnel import WireguardTunnel, split_host_port
+from otherroof.tunnel import firewall
+from otherroof.tunnel.commands import Commands
+from otherroof.tunnel.drivers.last_call import Caller
+from otherroof.tunnel.drivers.wireguard_steps import (
+    Found,
+    Peer,
+    Wanted,
+    endpoint_address,
+    endpoint_text,
+    is_the_one,
+    read_link,
+    read_peers,
+    read_routes,
+    steps,
+)
+from otherroof.tunnel.marks import Mark
+from otherroof.tunnel.network import mtu, routes
+from otherroof.tunnel.network.resolve import Resolve, next_address
+from otherroof.tunnel.port import TunnelState
+from otherroof.tunnel.pulse import Pulse, is_stale
+
+USERSPACE = "wireguard-go"
+STEP_S = 10.0
+RESOLVE_S = 8.0
+LOOK_S = 10.0
+READY_S = 5.0
+READY_STEP_S = 0.1
+_OR_LET_IN = "or set `let_in = true` where another firewall sees to that"
+_WORDS = ("peers", "allowed-ips", "persistent-keepalive", "endpoints", "latest-handshakes", "transfer")
+
+
+@dataclass(frozen=True, slots=True)
+class Files:
+    """The key files' full paths, and how the public half of our own key is got."""
+
+    key: str
+    shared_key: str
+    public: Callable[[], str]
+
+
+@dataclass(frozen=True, slots=True)
+class Tools:
+    """What the driver works with; tests hand in their own."""
+
+    commands: Commands
+    resolve: Resolve
+    clock: Clock
+    mark: Mark
+    caller: Caller
+
+
+class WireguardLink:
+    """See the Tunnel port. One far box, one interface, one peer."""
+
+    look_s = LOOK_S
+
+    def __init__(self, settings: WireguardTunnel, files: Files, tools: Tools) -> None:
+        self._settings = settings
+        self._files = files
+        self._commands = tools.commands
+        self._resolve = tools.resolve
+        self._clock = tools.clock
+        self._mark = tools.mark
+        self._caller = tools.caller
+        self._pulse = Pulse()
+
+    @property
+    def name(self) -> str:
+        return self._settings.interface
+
+    def up(self) -> None:
+        if not self._mark.is_set():
+            found = self._look()
+            if found is not None:
+                self._accept(found)
+                return
+        else:
+            found = self._look_over_ours()
+        wanted = self._wanted(found)
+        if found is None:
+            self._mark.set()
+        self._shut()  # before there is an interface, so that it is never open
+        if found is None:
+            self._make()
+            found = self._look() or Found()
+        for argv in steps(wanted, found):
+            self._do(argv)
+
+    def down(self) -> None:
+        if not self._mark.is_set():
+            return
+        if self._link() is not None:
+            self._do(("ip", "link", "del", "dev", self.name))
+        self._take_table_away()
+        self._mark.clear()
+
+    def state(self) -> TunnelState:
+        found = self._look()
+        if found is None:
+            return TunnelState(up=False, counted=True)
+        peer = found.peers.get(self._settings.far_key, Peer())
+        age = self._age(peer)
+        silent = self._pulse.feel(peer.sent, peer.received, self._clock.monotonic())
+        if self._settings.role == "answer" and peer.handshake_at and peer.endpoint and self._mark.is_set():
+            self._caller.remember(peer.endpoint)
+        return TunnelState(
+            found.up, True, age, peer.sent, peer.received, silent, peer.endpoint, found.mtu, self._is_shut()
+        )
+
+    def _age(self, peer: Peer) -> float | None:
+        if not peer.handshake_at:
+            return None
+        return max(0.0, self._clock.now().timestamp() - peer.handshake_at)
+
+    def _look_over_ours(self) -> Found | None:
+        try:
+            return self._look()
+        except TunnelTrouble:
+            self.down()  # half made, or what drove it is gone: made anew
+            return None
+
+    def _accept(self, found: Found) -> None:
+        """Another's interface is used where it is the right one, and never changed."""
+        if not is_the_one(found, self._files.public(), self._settings.far_key):
+            raise TunnelTrouble(
+                "there is an interface of that name, which Otherroof did not make and which is not this tunnel",
+                where=self.name,
+                advice=f"write another `interface` in the settings, or remove it: `ip link del {self.name}`",
+            )
+
+    def _shut(self) -> None:
+        """Put our firewall table in place; again each time, since that disturbs nothing and rules may have changed."""
+        if self._settings.let_in:
+            self._take_table_away()
+            return
+        if not self._commands.find("nft"):
+            raise TunnelTrouble(
+                "nft is not on this machine, without which the far house could reach into this one",
+                where=self.name,
+                advice=f"`apt install nftables`; {_OR_LET_IN}",
+            )
+        ran = self._commands.run(("nft", firewall.rules(self.name)), STEP_S)
+        if ran.code:
+            table = ("nft", "table", "inet", firewall.table_of(self.name))
+            raise self._trouble(table, ran.told, f"see that this kernel can do nftables; {_OR_LET_IN}")
+
+    def _take_table_away(self) -> None:
+        if not self._commands.find("nft") or not self._table_stands():
+            return
+        ran = self._commands.run(("nft", firewall.removal(self.name)), STEP_S)
+        if ran.code:
+            raise self._trouble(("nft", "delete", "table", "inet", firewall.table_of(self.name)), ran.told)
+
+    def _is_shut(self) -> bool | None:
+        """Another's interface is another's to guard."""
+        if self._settings.let_in or not self._mark.is_set():
+            return None
+        return self._table_stands()
+
+    def _table_stands(self) -> bool:
+        return not self._commands.run(("nft", "list", "table", "inet", firewall.table_of(self.name)), STEP_S).code
+
+    def _make(self) -> None:
+        argv = ("ip", "link", "add", "dev", self.name, "type", "wireguard")
+        ran = self._commands.run(argv, STEP_S)
+        if not ran.code:
+            return
+        if "not permitted" in ran.told:
+            raise self._trouble(argv, ran.told)
+        program = self._commands.find(USERSPACE)
+        if not program:
+            raise TunnelTrouble(
+                f"this kernel has no WireGuard-protocol links ({ran.told})",
+                where=self.name,
+                advice=f"use a kernel from 5.6 on, or install {USERSPACE}",
+            )
+        self._do((program, self.name))
+        until = self._clock.monotonic() + READY_S
+        while self._commands.run(("wg", "show", self.name, "peers"), STEP_S).code:
+            if self._clock.monotonic() > until:
+                raise TunnelTrouble(f"{USERSPACE} did not get ready within {READY_S:g} s", where=self.name)
+            self._clock.sleep(READY_STEP_S)
+
+    def _look(self) -> Found | None:
+        found = self._link()
+        if found is None:
+            return None
+        public = self._show("public-key").strip()
+        found.public_key = "" if public == "(none)" else public
+        found.listen_port = int(self._show("listen-port").strip() or 0)
+        found.peers = read_peers({word: self._show(word) for word in _WORDS})
+        return found
+
+    def _link(self) -> Found | None:
+        ran = self._commands.run(("ip", "-json", "addr", "show", "dev", self.name), STEP_S)
+        if ran.code:
+            if "does not exist" in ran.told:
+                return None
+            raise TunnelTrouble(f"cannot be looked at: {ran.told}", where=self.name)
+        found = read_link(routes.rows(ran.out)[0])
+        found.routes = frozenset().union(*(self._routes(family) for family in ("-4", "-6")))
+        return found
+
+    def _routes(self, family: str) -> frozenset[str]:
+        ran = self._commands.run(("ip", family, "-json", "route", "show", "dev", self.name), STEP_S)
+        return read_routes(routes.rows(ran.out)) if not ran.code else frozenset()
+
+    def _show(self, word: str) -> str:
+        ran = self._commands.run(("wg", "show", self.name, word), STEP_S)
+        if ran.code:
+            raise TunnelTrouble(
+                f"`wg` cannot look at it: {ran.told}",
+                where=self.name,
+                advice="another program may have an interface of that name; write another `interface` in the settings",
+            )
+        return ran.out
+
+    def _wanted(self, found: Found | None) -> Wanted:
+        one = self._settings
+        called = self._endpoint(found) if one.role == "call" else ""
+        return Wanted(
+            interface=one.interface,
+            own_address=one.own_address,
+            mtu=one.mtu or self._worked_out_mtu(called),
+            key_file=self._files.key,
+            public_key=self._files.public(),
+            far_key=one.far_key,
+            reach=one.reach,
+            keepalive_s=one.keepalive_s,
+            listen_port=one.port if one.role == "answer" else 0,
+            shared_key_file=self._files.shared_key,
+            endpoint=called or self._caller_of(found),
+        )
+
+    def _caller_of(self, found: Found | None) -> str:
+        """Where to call back to, on an interface that has not heard from the far box yet."""
+        heard = found is not None and found.peers.get(self._settings.far_key, Peer()).endpoint
+        last = "" if heard or self._settings.role == "call" else self._caller.last()
+        return "" if self._lies_beyond(endpoint_address(last)) else last
+
+    def _endpoint(self, found: Found | None) -> str:
+        """Where to call; what stands already, unless the far box may have moved."""
+        peer = found.peers.get(self._settings.far_key, Peer()) if found else Peer()
+        silent = self._pulse.feel(peer.sent, peer.received, self._clock.monotonic())
+        if peer.endpoint and not is_stale(self._age(peer), silent):
+            return peer.endpoint
+        host, port = split_host_port(self._settings.far_name)
+        try:
+            addresses = self._resolve(host, RESOLVE_S)
+        except Unreached as problem:
+            if peer.endpoint:
+                return peer.endpoint  # better an old number than none while the name server is away
+            raise TunnelTrouble(problem.what, where=problem.where, advice=problem.advice) from problem
+        chosen = next_address(endpoint_address(peer.endpoint), addresses)
+        self._refuse_loop(host, chosen)
+        return endpoint_text(chosen, port)
+
+    def _refuse_loop(self, host: str, address: str) -> None:
+        net = self._lies_beyond(address)
+        if net:
+            raise TunnelTrouble(
+                f"resolves to {address}, which lies in {net} on the tunnel's other side",
+                where=host,
+                advice="the name must lead to the far router's public address; the tunnel cannot carry itself",
+            )
+
+    def _lies_beyond(self, address: str) -> str:
+        """The network on the other side that holds `address`; empty where none does."""
+        nets = self._settings.reach if address else ()
+        return next((net for net in nets if ipaddress.ip_address(address) in ipaddress.ip_network(net)), "")
+
+    def _worked_out_mtu(self, endpoint: str) -> int:
+        address = endpoint_address(endpoint)
+        way = routes.route_to(self._commands, address) if address else routes.default_route(self._commands)
+        if way is None:
+            return mtu.choose(mtu.ETHERNET, None)
+        outer: mtu.Family | None = None
+        if address:
+            outer = 6 if ":" in address else 4
+        return mtu.choose(routes.mtu_of(self._commands, way.interface), outer)
+
+    def _do(self, argv: tuple[str, ...]) -> None:
+        ran = self._commands.run(argv, STEP_S)
+        if ran.code:
+            raise self._trouble(argv, ran.told)
+
+    def _trouble(self, argv: tuple[str, ...], told: str, advice: str = "run it by hand and see why") -> TunnelTrouble:
+        if "not permitted" in told:
+            advice = "this account may not change the network; run as root, or give the service CAP_NET_ADMIN"
+        elif "in use" in told:
+            advice = f"another program has UDP port {self._settings.port}; write another `port`, and forward that one"
+        return TunnelTrouble(f"`{' '.join(argv)}` failed: {told}", where=self.name, advice=advice)

@@ -1,0 +1,1 @@
+"""What is asked of this machine's network: addresses, routes, names, echoes, packet sizes."""

@@ -1,0 +1,88 @@
+"""Echo requests by the system's `ping`, and a TCP connection where those are not answered.
+
+The reading of what `ping` printed is pure. It must not know whose address it is.
+"""
+
+from __future__ import annotations
+
+import re
+import socket
+import statistics
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from otherroof.base.errors import TunnelTrouble, Unreached
+from otherroof.tunnel.commands import Commands
+
+Dial = Callable[[str, int, float], float]
+"""Address, port, time-out in seconds → seconds until it answered, also with a refusal. Raises Unreached."""
+
+_REPLY = re.compile(r"icmp_seq=\d+ .*time[=<]([0-9.]+) ms")
+_SUMMARY = re.compile(r"^(\d+) packets transmitted, (\d+) (?:packets )?received", re.MULTILINE)
+DISCARD = 9  # RFC 863
+
+
+@dataclass(frozen=True, slots=True)
+class Echoes:
+    """How many echo requests went out, how many came back, and how long each of those took, in ms."""
+
+    sent: int
+    received: int
+    times_ms: tuple[float, ...]
+
+    @property
+    def median_ms(self) -> float:
+        """The middle round trip; 0 where nothing came back."""
+        return statistics.median(self.times_ms) if self.times_ms else 0.0
+
+
+def read_echoes(out: str) -> Echoes | None:
+    """What `ping` printed; None where it has no summary, because it could not start."""
+    summary = _SUMMARY.search(out)
+    if summary is None:
+        return None
+    times = tuple(float(value) for value in _REPLY.findall(out))
+    return Echoes(int(summary[1]), int(summary[2]), times)
+
+
+def ping(
+    commands: Commands, address: str, *, count: int, wait_s: float, every_s: float = 0.2, data: int | None = None
+) -> Echoes:
+    """`count` echo requests, each waited for at most `wait_s`; with `data` bytes each and never in pieces if given.
+
+    Raises TunnelTrouble where `ping` is not there or may not be used.
+    """
+    argv = ["ping", "-n", "-c", str(count), "-i", f"{every_s:g}", "-W", f"{wait_s:g}"]
+    if data is not None:
+        argv += ["-M", "do", "-s", str(data)]
+    ran = commands.run((*argv, address), count * every_s + wait_s + 5.0)
+    echoes = read_echoes(ran.out)
+    if echoes is None:
+        raise TunnelTrouble(f"cannot be used: {ran.told}", where="ping", advice="check that this account may ping")
+    return echoes
+
+
+def dial(address: str, port: int, timeout_s: float) -> float:
+    """Seconds until a TCP connection was answered; a refusal is an answer too. Raises Unreached."""
+    begun = time.monotonic()
+    try:
+        socket.create_connection((address, port), timeout=timeout_s).close()
+    except ConnectionRefusedError:
+        pass
+    except TimeoutError as problem:
+        raise Unreached(f"no answer within {timeout_s:g} s", where=f"{address}:{port}") from problem
+    except OSError as problem:
+        raise Unreached(f"{problem.strerror or problem}", where=f"{address}:{port}") from problem
+    return time.monotonic() - begun
+
+
+def nudge(address: str) -> None:
+    """Send one empty datagram towards `address`, so that a tunnel has a reason to shake hands."""
+    family = socket.AF_INET6 if ":" in address else socket.AF_INET
+    with socket.socket(family, socket.SOCK_DGRAM) as sock:
+        sock.setblocking(False)
+        try:
+            sock.sendto(b"", (address, DISCARD))
+        except OSError:
+            return  # the tunnel has nowhere to send it yet; what comes of it is looked at elsewhere
