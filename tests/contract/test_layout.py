@@ -15,14 +15,14 @@ import pytest
 
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import Damaged, FarTrouble, NotOffered, PlaceError, Refused
-from otherroof.copying.send.stream import FileStream, Reader, StreamWish
-from otherroof.far.place import perform
+from otherroof.copying.send.stream import FileStream, ReadAhead, StreamRequest
+from otherroof.far.place import run_script
 from otherroof.far.requests import Script, T
 from otherroof.far_copy.listing_key import ListingKey
-from otherroof.far_copy.ports import HeldPart, Keeper, Shape, Standing, Where
+from otherroof.far_copy.ports import ArrivedPart, ChangeState, ContentLocation, FileProperties, Keeper
 from otherroof.far_copy.state import CopyState
-from otherroof.layouts.open.changes import OpenChanges
-from otherroof.layouts.open.keeper import HomeMark, OpenKeeper
+from otherroof.layouts.open.keeper import HomeIdentity, OpenKeeper
+from otherroof.layouts.open.writer import OpenWriter
 from support.places import Standing as StandingPlace
 from support.trees import Tree, blocks_of, line_of
 
@@ -41,13 +41,13 @@ class Far:
         self.scratch = scratch
         (self.here / "latest").mkdir(parents=True)
         (self.here / "incoming").mkdir()
-        self.layout = OpenChanges(base.place, name, RUN)
+        self.layout = OpenWriter(base.place, name, RUN)
 
     def do(self, script: Script[T]) -> T:
-        return perform(self.base.place, script)
+        return run_script(self.base.place, script)
 
     def keeper(self, key: ListingKey = KEY) -> OpenKeeper:
-        return OpenKeeper(self.base.place, self.name, HomeMark("larch", key, str(self.scratch)))
+        return OpenKeeper(self.base.place, self.name, HomeIdentity("larch", key, str(self.scratch)))
 
     def path(self, where: str, name: bytes) -> Path:
         return self.here / where / os.fsdecode(name)
@@ -82,8 +82,8 @@ def far(base: StandingPlace, request: pytest.FixtureRequest, tmp_path: Path) -> 
     return Far(base, f"j{abs(hash(request.node.nodeid)):x}", tmp_path)
 
 
-def shape(content: bytes, mtime: int = 1_234_567_890) -> Shape:
-    return Shape(len(content), 0o640, mtime)
+def shape(content: bytes, mtime: int = 1_234_567_890) -> FileProperties:
+    return FileProperties(len(content), 0o640, mtime)
 
 
 # -- a file comes --
@@ -191,7 +191,7 @@ def test_file_is_made_from_another_that_stays(far: Far, had: bool) -> None:
     far.has("latest", b"b", NEW)
     if had:
         far.has("latest", b"deep/a")
-    make = far.layout.make_from(b"deep/a", Where(b"b"), shape(NEW), had=had)
+    make = far.layout.make_from(b"deep/a", ContentLocation(b"b"), shape(NEW), had=had)
     if not wanted(far):
         with pytest.raises(NotOffered):
             far.do(make)
@@ -203,8 +203,10 @@ def test_file_is_made_from_another_that_stays(far: Far, had: bool) -> None:
     assert far.incoming == []
 
 
-@pytest.mark.parametrize("where", [Where(b"b", aside=True), Where(b"b", run=NEXT)], ids=["this run", "a cut run"])
-def test_file_is_made_from_what_was_moved_aside(far: Far, where: Where) -> None:
+@pytest.mark.parametrize(
+    "where", [ContentLocation(b"b", aside=True), ContentLocation(b"b", run=NEXT)], ids=["this run", "a cut run"]
+)
+def test_file_is_made_from_what_was_moved_aside(far: Far, where: ContentLocation) -> None:
     if not wanted(far):
         return
     far.has(f"earlier/{where.run or RUN}", b"b", NEW)
@@ -217,7 +219,7 @@ def test_what_was_made_shares_nothing_that_is_written_to_later(far: Far) -> None
     if not wanted(far):
         return
     far.has("latest", b"b", OLD)
-    far.do(far.layout.make_from(b"a", Where(b"b"), shape(OLD), had=False))
+    far.do(far.layout.make_from(b"a", ContentLocation(b"b"), shape(OLD), had=False))
     far.do(far.layout.put(b"a", NEW, shape(NEW), had=True))
     assert (far.latest(b"b"), far.latest(b"a"), far.earlier(b"a")) == (OLD, NEW, OLD)
 
@@ -230,7 +232,7 @@ def test_content_that_is_not_what_it_should_be_is_refused_and_the_old_stays(far:
         far.has("latest", b"b", NEW[:-1] if size == "shorter" else NEW + b"!")
     far.has("latest", b"a")
     with pytest.raises(PlaceError):
-        far.do(far.layout.make_from(b"a", Where(b"b"), shape(NEW), had=True))
+        far.do(far.layout.make_from(b"a", ContentLocation(b"b"), shape(NEW), had=True))
     assert (far.latest(b"a"), far.earlier(b"a")) == (OLD, None)
 
 
@@ -255,26 +257,26 @@ BIG = os.urandom(2_000_000)
 
 
 @pytest.fixture
-def reader(tmp_path: Path) -> Iterator[Reader]:
+def reader(tmp_path: Path) -> Iterator[ReadAhead]:
     (tmp_path / "home").mkdir()
     (tmp_path / "home/big").write_bytes(BIG)
-    made = Reader(bytes(tmp_path / "home"), SystemClock())
+    made = ReadAhead(bytes(tmp_path / "home"), SystemClock())
     yield made
     made.close()
 
 
-def stream(far: Far, reader: Reader, held: HeldPart | None = None) -> FileStream:
+def stream(far: Far, reader: ReadAhead, held: ArrivedPart | None = None) -> FileStream:
     offers = far.base.place.offers
-    made = FileStream(StreamWish(b"big", bytes(32), offers.max_write, offers.sync), SystemClock(), held)
+    made = FileStream(StreamRequest(b"big", bytes(32), offers.max_write, offers.sync), SystemClock(), held)
     reader.begin(made)
     return made
 
 
 @pytest.mark.parametrize("had", [True, False])
-def test_large_file_arrives_aside_and_takes_its_place_at_the_end(far: Far, reader: Reader, had: bool) -> None:
+def test_large_file_arrives_aside_and_takes_its_place_at_the_end(far: Far, reader: ReadAhead, had: bool) -> None:
     if had:
         far.has("latest", b"x/big")
-    assert far.do(far.layout.prepare(b"x/big", None)) == HeldPart()
+    assert far.do(far.layout.prepare(b"x/big", None)) == ArrivedPart()
     far.do(far.layout.upload(b"x/big", stream(far, reader), None))
     assert far.latest(b"x/big") == (OLD if had else None)
     far.do(far.layout.finish(b"x/big", shape(BIG), had=had))
@@ -282,7 +284,7 @@ def test_large_file_arrives_aside_and_takes_its_place_at_the_end(far: Far, reade
     assert far.incoming == []
 
 
-def test_large_file_that_came_short_takes_no_place(far: Far, reader: Reader) -> None:
+def test_large_file_that_came_short_takes_no_place(far: Far, reader: ReadAhead) -> None:
     far.has("latest", b"big")
     far.do(far.layout.prepare(b"big", None))
     far.do(far.layout.upload(b"big", stream(far, reader), None))
@@ -291,7 +293,7 @@ def test_large_file_that_came_short_takes_no_place(far: Far, reader: Reader) -> 
     assert (far.latest(b"big"), far.earlier(b"big")) == (OLD, None)
 
 
-def test_half_of_a_large_file_is_told_and_gone_on_with(far: Far, reader: Reader) -> None:
+def test_half_of_a_large_file_is_told_and_gone_on_with(far: Far, reader: ReadAhead) -> None:
     part = far.base.here / os.fsdecode(far.layout.paths.part(b"big"))
     part.write_bytes(BIG[:1_300_000])
     held = far.do(far.layout.prepare(b"big", 1_000_000))
@@ -308,7 +310,7 @@ def test_part_that_is_gone_or_shorter_than_it_was_is_begun_anew(far: Far, there:
     part = far.base.here / os.fsdecode(far.layout.paths.part(b"big"))
     if there is not None:
         part.write_bytes(there)
-    assert far.do(far.layout.prepare(b"big", 1000)) == HeldPart()
+    assert far.do(far.layout.prepare(b"big", 1000)) == ArrivedPart()
     assert part.read_bytes() == b""
 
 
@@ -320,7 +322,7 @@ def test_part_is_forgotten(far: Far) -> None:
     assert far.incoming == []
 
 
-def test_older_version_of_another_size_is_not_copied_from(far: Far, reader: Reader) -> None:
+def test_older_version_of_another_size_is_not_copied_from(far: Far, reader: ReadAhead) -> None:
     far.has("latest", b"big")
     far.do(far.layout.prepare(b"big", None))
     with pytest.raises(PlaceError):
@@ -350,7 +352,7 @@ def test_link_takes_the_place_of_what_nobody_knew_of(far: Far) -> None:
 
 # -- what became of it --
 
-IN_PLACE, GONE, BEFORE = Standing.IN_PLACE, Standing.OLD_GONE, Standing.AS_BEFORE
+IN_PLACE, GONE, BEFORE = ChangeState.IN_PLACE, ChangeState.OLD_GONE, ChangeState.AS_BEFORE
 
 
 @pytest.mark.parametrize(
@@ -373,7 +375,7 @@ IN_PLACE, GONE, BEFORE = Standing.IN_PLACE, Standing.OLD_GONE, Standing.AS_BEFOR
     ],
 )
 def test_what_became_of_an_unfinished_change(
-    far: Far, latest: bytes | None, aside: bytes | None, had: bool, wants: bool, found: Standing
+    far: Far, latest: bytes | None, aside: bytes | None, had: bool, wants: bool, found: ChangeState
 ) -> None:
     """Invariant 8. A new file has its new time; an old one an old time."""
     if latest is not None:
@@ -390,7 +392,7 @@ def test_one_file_under_both_names_is_not_the_new_one(far: Far) -> None:
     (far.here / "earlier" / RUN).mkdir(parents=True)
     far.path(f"earlier/{RUN}", b"a").hardlink_to(path)
     same_size = OLD[::-1]
-    assert far.do(far.layout.standing(b"a", shape(same_size), had=True)) is Standing.OLD_GONE
+    assert far.do(far.layout.standing(b"a", shape(same_size), had=True)) is ChangeState.OLD_GONE
     far.do(far.layout.put(b"a", same_size, shape(same_size), had=False))
     assert (far.latest(b"a"), far.earlier(b"a")) == (same_size, OLD)
 

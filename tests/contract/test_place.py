@@ -15,7 +15,7 @@ import pytest
 
 from otherroof.base.errors import Denied, NotOffered, NotThere, OtherroofError, PlaceError, Refused
 from otherroof.far import requests
-from otherroof.far.place import Task, ask, perform
+from otherroof.far.place import Task, run_script, single_request
 from otherroof.far.requests import NOT_YET, CopyPiece, DataPiece, Mode, Op, Script, SyncPiece
 from support.places import Standing
 
@@ -27,7 +27,7 @@ Here = tuple[bytes, Path]
 
 @pytest.fixture
 def do(base: Standing) -> Callable[[Op], Any]:
-    return lambda op: perform(base.place, ask(op))
+    return lambda op: run_script(base.place, single_request(op))
 
 
 def at(folder: Here, name: bytes) -> bytes:
@@ -43,9 +43,9 @@ def put(folder: Here, name: bytes, content: bytes = b"content") -> Path:
 def writes(path: bytes, *pieces: tuple[int, bytes], mode: Mode = NEW) -> Script[Any]:
     handle = yield requests.OpenFile(path, mode, 0o640)
     yield tuple(requests.Write(handle, offset, data) for offset, data in pieces)
-    yield (requests.Shape(handle, permissions=0o600, mtime=1_234_567_890), requests.Sync(handle))
-    attrs = yield requests.LookOpen(handle)
-    yield requests.Shut(handle)
+    yield (requests.SetProperties(handle, permissions=0o600, mtime=1_234_567_890), requests.Sync(handle))
+    attrs = yield requests.StatOpen(handle)
+    yield requests.CloseFile(handle)
     return attrs
 
 
@@ -54,10 +54,10 @@ def writes(path: bytes, *pieces: tuple[int, bytes], mode: Mode = NEW) -> Script[
 
 @pytest.mark.parametrize("name", NAMES, ids=repr)
 def test_file_of_any_name_is_written_shaped_and_read_back(base: Standing, folder: Here, name: bytes) -> None:
-    attrs = perform(base.place, writes(at(folder, name), (0, b"abc"), (5, b"xyz"), (3, b"--")))
+    attrs = run_script(base.place, writes(at(folder, name), (0, b"abc"), (5, b"xyz"), (3, b"--")))
     assert (attrs.size, attrs.mtime, stat.S_IMODE(attrs.mode)) == (8, 1_234_567_890, 0o600)
     assert (folder[1] / os.fsdecode(name)).read_bytes() == b"abc--xyz"
-    found = perform(base.place, ask(requests.Look(at(folder, name))))
+    found = run_script(base.place, single_request(requests.Stat(at(folder, name))))
     assert (found.size, found.mtime, stat.S_ISREG(found.mode)) == (8, 1_234_567_890, True)
 
 
@@ -69,11 +69,11 @@ def test_longest_write_and_read_that_are_offered_work(base: Standing, folder: He
         handle = yield requests.OpenFile(at(folder, b"a"), NEW | Mode.READ)
         yield requests.Write(handle, 0, content)
         data = yield requests.Read(handle, 0, base.place.offers.max_read)
-        yield requests.Shut(handle)
+        yield requests.CloseFile(handle)
         return data
 
     assert most >= requests.LEAST
-    assert content.startswith(perform(base.place, script()))
+    assert content.startswith(run_script(base.place, script()))
     assert (folder[1] / "a").read_bytes() == content
 
 
@@ -83,10 +83,10 @@ def test_reading_past_the_end_is_nothing(base: Standing, folder: Here) -> None:
     def script() -> Script[tuple[bytes, ...]]:
         handle = yield requests.OpenFile(at(folder, b"a"), Mode.READ)
         found = yield (requests.Read(handle, 3, 100), requests.Read(handle, 5, 10), requests.Read(handle, 50, 10))
-        yield requests.Shut(handle)
+        yield requests.CloseFile(handle)
         return found
 
-    assert perform(base.place, script()) == (b"45", b"", b"")
+    assert run_script(base.place, script()) == (b"45", b"", b"")
 
 
 def test_file_is_cut_to_size(base: Standing, folder: Here) -> None:
@@ -94,15 +94,15 @@ def test_file_is_cut_to_size(base: Standing, folder: Here) -> None:
 
     def script() -> Script[None]:
         handle = yield requests.OpenFile(at(folder, b"a"), Mode.WRITE)
-        yield (requests.Shape(handle, size=2), requests.Shut(handle))
+        yield (requests.SetProperties(handle, size=2), requests.CloseFile(handle))
 
-    perform(base.place, script())
+    run_script(base.place, script())
     assert path.read_bytes() == b"12"
 
 
 def test_opening_for_writing_without_more_leaves_the_content(base: Standing, folder: Here) -> None:
     path = put(folder, b"a", b"12345")
-    perform(base.place, writes(at(folder, b"a"), (1, b"X"), mode=Mode.WRITE))
+    run_script(base.place, writes(at(folder, b"a"), (1, b"X"), mode=Mode.WRITE))
     assert path.read_bytes() == b"1X345"
 
 
@@ -111,7 +111,7 @@ def test_only_new_is_refused_where_something_stands(base: Standing, folder: Here
     (folder[1] / "link").symlink_to("elsewhere")
     for name in (b"a", b"link"):
         with pytest.raises((Refused, Denied)):
-            perform(base.place, writes(at(folder, name), (0, b"new")))
+            run_script(base.place, writes(at(folder, name), (0, b"new")))
     assert path.read_bytes() == b"content"
     assert not (folder[1] / "elsewhere").exists()
 
@@ -181,10 +181,10 @@ OPS: dict[str, Callable[[Here], Op]] = {
     "Rename into": lambda folder: requests.Rename(at(folder, b"a"), at(folder, b"none/x")),
     "OpenFile": lambda folder: requests.OpenFile(at(folder, b"none"), Mode.READ),
     "OpenFile in": lambda folder: requests.OpenFile(at(folder, b"none/x"), NEW),
-    "Look": lambda folder: requests.Look(at(folder, b"none")),
-    "Look below a file": lambda folder: requests.Look(at(folder, b"a/x")),
+    "Look": lambda folder: requests.Stat(at(folder, b"none")),
+    "Look below a file": lambda folder: requests.Stat(at(folder, b"a/x")),
     "Remove": lambda folder: requests.Remove(at(folder, b"none")),
-    "DropFolder": lambda folder: requests.DropFolder(at(folder, b"none")),
+    "DropFolder": lambda folder: requests.RemoveFolder(at(folder, b"none")),
     "MakeFolder": lambda folder: requests.MakeFolder(at(folder, b"none/x")),
     "OpenFolder": lambda folder: requests.OpenFolder(at(folder, b"none")),
     "MakeSymlink": lambda folder: requests.MakeSymlink(b"t", at(folder, b"none/x")),
@@ -202,7 +202,7 @@ TAKEN: dict[str, Callable[[Here], Op]] = {
     "MakeFolder": lambda folder: requests.MakeFolder(at(folder, b"a")),
     "MakeFolder on a folder": lambda folder: requests.MakeFolder(at(folder, b"f")),
     "MakeSymlink": lambda folder: requests.MakeSymlink(b"t", at(folder, b"a")),
-    "DropFolder of one that is not empty": lambda folder: requests.DropFolder(at(folder, b"f")),
+    "DropFolder of one that is not empty": lambda folder: requests.RemoveFolder(at(folder, b"f")),
 }
 
 
@@ -235,7 +235,7 @@ def test_link_holds_any_target_and_is_looked_at_itself(do: Callable[[Op], Any], 
         name = b"link%d" % number
         do(requests.MakeSymlink(target, at(folder, name)))
         assert os.readlink(os.path.join(bytes(folder[1]), name)) == target
-        assert stat.S_ISLNK(do(requests.Look(at(folder, name))).mode)
+        assert stat.S_ISLNK(do(requests.Stat(at(folder, name))).mode)
 
 
 def listing(path: bytes) -> Script[dict[bytes, requests.Attrs]]:
@@ -243,7 +243,7 @@ def listing(path: bytes) -> Script[dict[bytes, requests.Attrs]]:
     found = {}
     while (portion := (yield requests.ReadFolder(handle))) is not None:
         found |= {name: attrs for name, attrs in portion if name not in (b".", b"..")}
-    yield requests.Shut(handle)
+    yield requests.CloseFile(handle)
     return found
 
 
@@ -254,7 +254,7 @@ def test_folder_of_many_names_is_listed_whole(base: Standing, folder: Here) -> N
         put(folder, name)
     make(folder, "sub", "folder")
     make(folder, "link", "dangling")
-    found = perform(base.place, listing(folder[0]))
+    found = run_script(base.place, listing(folder[0]))
     assert set(found) == {os.fsencode(name) for name in os.listdir(folder[1])}
     assert found[b"f123"].size == 123
     kinds = {name: stat.S_IFMT(found[name].mode) for name in (b"sub", b"link", b"f000")}
@@ -262,7 +262,7 @@ def test_folder_of_many_names_is_listed_whole(base: Standing, folder: Here) -> N
 
 
 def test_empty_folder_lists_nothing(base: Standing, folder: Here) -> None:
-    assert perform(base.place, listing(folder[0])) == {}
+    assert run_script(base.place, listing(folder[0])) == {}
 
 
 # -- what is not offered everywhere --
@@ -296,15 +296,15 @@ def test_copy_inside_the_place_or_its_absence_is_told(base: Standing, folder: He
             requests.CopyRange(old, 2_999_990, 10, new, 0),
             requests.CopyRange(old, 5_000_000, 10, new, 100),
         )
-        attrs = yield requests.LookOpen(new)
-        yield (requests.Shut(old), requests.Shut(new))
+        attrs = yield requests.StatOpen(new)
+        yield (requests.CloseFile(old), requests.CloseFile(new))
         return attrs.size
 
     if not base.place.offers.copy_range:
         with pytest.raises(NotOffered):
-            perform(base.place, script())
+            run_script(base.place, script())
         return
-    assert perform(base.place, script()) == 2_499_000
+    assert run_script(base.place, script()) == 2_499_000
     made = (folder[1] / "b").read_bytes()
     assert made[500_000:] == content[1000:2_000_000]
     assert made[:10] == content[-10:]
@@ -314,18 +314,18 @@ def test_sync_says_whether_it_could(base: Standing, folder: Here) -> None:
     def script() -> Script[bool]:
         handle = yield requests.OpenFile(at(folder, b"a"), NEW)
         synced: bool = yield requests.Sync(handle)
-        yield requests.Shut(handle)
+        yield requests.CloseFile(handle)
         return synced
 
-    assert perform(base.place, script()) == base.place.offers.sync
+    assert run_script(base.place, script()) == base.place.offers.sync
 
 
 def test_room_is_told_or_its_absence(base: Standing, do: Callable[[Op], Any]) -> None:
     if not base.place.offers.space:
         with pytest.raises(NotOffered):
-            do(requests.AskSpace(b"."))
+            do(requests.GetSpace(b"."))
         return
-    space = do(requests.AskSpace(b"."))
+    space = do(requests.GetSpace(b"."))
     found = os.statvfs(base.here)
     assert space.total == found.f_blocks * found.f_frsize
     assert abs(space.free - found.f_bavail * found.f_frsize) < 2e9  # others write there too
@@ -344,13 +344,13 @@ def test_extensions_are_those_of_its_kind(base: Standing) -> None:
 def test_refusal_is_raised_in_the_script_and_it_goes_on(base: Standing, folder: Here) -> None:
     def script() -> Script[str]:
         try:
-            yield requests.Look(at(folder, b"none"))
+            yield requests.Stat(at(folder, b"none"))
         except NotThere as error:
             told = error.where
         yield requests.MakeFolder(at(folder, b"made"))
         return told
 
-    assert perform(base.place, script()).endswith("/none")
+    assert run_script(base.place, script()).endswith("/none")
     assert (folder[1] / "made").is_dir()
 
 
@@ -361,12 +361,12 @@ def test_of_several_requests_the_first_refusal_is_raised_and_all_are_done(base: 
         yield (
             requests.MakeFolder(at(folder, b"one")),
             requests.MakeFolder(at(folder, b"taken")),
-            requests.Look(at(folder, b"none")),
+            requests.Stat(at(folder, b"none")),
             requests.MakeFolder(at(folder, b"two")),
         )
 
     with pytest.raises(Refused):
-        perform(base.place, script())
+        run_script(base.place, script())
     assert (folder[1] / "two").is_dir()
 
 
@@ -430,9 +430,9 @@ def pours(path: bytes, source: Pieces, old: bytes | None = None) -> Script[None]
     handle = yield requests.OpenFile(path, NEW)
     old_handle = (yield requests.OpenFile(old, Mode.READ)) if old is not None else None
     try:
-        yield requests.Pour(handle, source, old_handle)
+        yield requests.WriteStream(handle, source, old_handle)
     finally:
-        yield (requests.Shut(handle), *((requests.Shut(old_handle),) if old is not None else ()))
+        yield (requests.CloseFile(handle), *((requests.CloseFile(old_handle),) if old is not None else ()))
 
 
 def test_stream_of_pieces_arrives_whole_in_any_order(base: Standing, folder: Here) -> None:
@@ -442,7 +442,7 @@ def test_stream_of_pieces_arrives_whole_in_any_order(base: Standing, folder: Her
     pieces = pieces[20:] + pieces[:20]
     source = Pieces(pieces)
     before = base.place.meter.landed
-    perform(base.place, pours(at(folder, b"a"), source))
+    run_script(base.place, pours(at(folder, b"a"), source))
     assert (folder[1] / "a").read_bytes() == content
     assert sorted(id(piece) for piece in source.down) == sorted(id(piece) for piece in pieces)
     assert base.place.meter.landed - before == len(content)
@@ -459,15 +459,15 @@ def test_stream_takes_ranges_from_an_older_file(base: Standing, folder: Here) ->
         SyncPiece(5),
         CopyPiece(1_000_005, 1_500_000, 100),
     ]
-    perform(base.place, pours(at(folder, b"new"), Pieces(pieces), at(folder, b"old")))
+    run_script(base.place, pours(at(folder, b"new"), Pieces(pieces), at(folder, b"old")))
     assert (folder[1] / "new").read_bytes() == b"fresh" + old[:1_000_000] + old[1_500_000:1_500_100]
 
 
 def test_trouble_of_the_source_ends_the_stream_and_is_raised(base: Standing, folder: Here) -> None:
     trouble = OtherroofError("the file changed")
     with pytest.raises(OtherroofError, match="the file changed"):
-        perform(base.place, pours(at(folder, b"a"), Pieces([DataPiece(0, b"x"), trouble])))
-    assert perform(base.place, listing(folder[0])).keys() == {b"a"}, "the place is fit for more"
+        run_script(base.place, pours(at(folder, b"a"), Pieces([DataPiece(0, b"x"), trouble])))
+    assert run_script(base.place, listing(folder[0])).keys() == {b"a"}, "the place is fit for more"
 
 
 class Sunk:
@@ -489,11 +489,11 @@ def test_range_is_drawn_in_order(base: Standing, folder: Here, offset: int, leng
 
     def script() -> Script[int]:
         handle = yield requests.OpenFile(at(folder, b"a"), Mode.READ)
-        count: int = yield requests.Draw(handle, offset, length, sunk)
-        yield requests.Shut(handle)
+        count: int = yield requests.ReadStream(handle, offset, length, sunk)
+        yield requests.CloseFile(handle)
         return count
 
-    assert perform(base.place, script()) == given
+    assert run_script(base.place, script()) == given
     assert b"".join(sunk.parts) == content[offset : offset + given]
 
 
@@ -507,10 +507,10 @@ def test_trouble_of_the_sink_is_raised_and_the_place_is_fit_for_more(base: Stand
     def script() -> Script[None]:
         handle = yield requests.OpenFile(at(folder, b"a"), Mode.READ)
         try:
-            yield requests.Draw(handle, 0, 3_000_000, Full())
+            yield requests.ReadStream(handle, 0, 3_000_000, Full())
         finally:
-            yield requests.Shut(handle)
+            yield requests.CloseFile(handle)
 
     with pytest.raises(OtherroofError, match="this disk is full"):
-        perform(base.place, script())
-    assert perform(base.place, listing(folder[0])).keys() == {b"a"}
+        run_script(base.place, script())
+    assert run_script(base.place, listing(folder[0])).keys() == {b"a"}

@@ -16,11 +16,11 @@ import pytest
 
 from otherroof.base.clock import SystemClock
 from otherroof.ledger import Ledger, RunRow
-from otherroof.ledger.turns import Turn
-from otherroof.ledger.ways import ProbeRow
+from otherroof.ledger.job_times import JobTimes
+from otherroof.ledger.probes import ProbeRow
 from otherroof.settings import require_settings
-from otherroof.system.installing import packaged_unit
-from otherroof.tunnel.firewall import removal, rules
+from otherroof.system.install import packaged_unit
+from otherroof.tunnel.firewall import removal_rules, rules
 from support.lab.household import write_settings
 from support.lab.jail import NOBODY, Jail
 from support.lab.need import require_lab, require_programs
@@ -97,7 +97,9 @@ def test_a_tunnel_in_userspace_can_be_made_and_configured(jail: Jail) -> None:
 def test_a_tunnels_firewall_table_can_be_put_in_place_seen_and_taken_away(jail: Jail) -> None:
     own = Jail(jail.unit, jail.folder, jail.writable, own_network=True)
     shown = "nft list ruleset && echo --"
-    steps = f"nft {shlex.quote(rules('otr-jail'))} && {shown} && nft {shlex.quote(removal('otr-jail'))} && {shown}"
+    steps = (
+        f"nft {shlex.quote(rules('otr-jail'))} && {shown} && nft {shlex.quote(removal_rules('otr-jail'))} && {shown}"
+    )
     done = run(own, "sh", "-c", steps)
     assert done.returncode == 0, done.stderr
     standing, gone, _ = done.stdout.split("--\n")
@@ -150,7 +152,7 @@ def test_a_jobs_run_and_a_probe_succeed_inside(jail: Jail, tmp_path: Path) -> No
         os.makedirs(settings.state)
         with Ledger(settings.ledger) as ledger:
             since = SystemClock().now() - timedelta(days=2)
-            ledger.note_turn(Turn("papers", f"{settings.jobs['papers'].at} {settings.home.zone}", since))
+            ledger.note_job_times(JobTimes("papers", f"{settings.jobs['papers'].at} {settings.home.zone}", since))
         own = [tmp_path / "writable", Path(settings.state), Path(where) / "keys"]
         for folder in own:
             for one in (folder, *folder.rglob("*")):

@@ -13,8 +13,8 @@ import pytest
 from typer.testing import CliRunner
 
 from otherroof.cli.main import build
-from otherroof.system import install as plan
-from otherroof.system.installing import packaged_unit
+from otherroof.system import install_steps as plan
+from otherroof.system.install import packaged_unit
 from support.lab.need import require_programs
 
 pytestmark = pytest.mark.lab

@@ -17,9 +17,9 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.copying.compare.todo import LARGE
+from otherroof.copying.compare.change import LARGE
 from otherroof.copying.send.files import RELEASE_BYTES
-from otherroof.rehearsal.compare import read_tree
+from otherroof.rehearsal.compare_trees import read_tree
 from support.killable import Killable
 from support.lab import FarSshd
 from support.lab.need import require_sshd

@@ -447,7 +447,7 @@ def test_a_chrooted_account_sees_only_its_roof() -> None:
 
 
 def test_the_settings_that_the_lab_writes_are_sound(tmp_path: pathlib.Path) -> None:
-    from otherroof.settings import look_around, read_parts
+    from otherroof.settings import check_machine, read_parts
 
     folder = os.path.join(tmp_path, "photos")
     os.mkdir(folder)
@@ -456,7 +456,7 @@ def test_the_settings_that_the_lab_writes_are_sound(tmp_path: pathlib.Path) -> N
             os.path.join(tmp_path, "config"), far, {"photos": {"folder": folder, "guard": {"from_files": 3}}}
         )
         parts = read_parts(where)
-        assert [one.line() for one in parts.mistakes + look_around(parts)] == []
+        assert [one.line() for one in parts.mistakes + check_machine(parts)] == []
         assert parts.far["heron"].port == far.port
         assert parts.jobs["photos"].guard.from_files == 3
 

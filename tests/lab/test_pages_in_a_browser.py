@@ -11,7 +11,7 @@ from otherroof.base.clock import SteppedClock
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.settings import require_settings
-from otherroof.watch import Extra, digest, page
+from otherroof.watch import WatchInputs, digest, page
 from support.browser import measure, require_chromium
 from support.household import write_household
 from support.long_history import write_history
@@ -36,7 +36,7 @@ def shown(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]:
             "UPDATE run SET outcome='failed', reason='no answer' WHERE started > '2031-03-01' AND job='photos'"
         )
         ledger.note_hold(Hold("photos", "r", NOW, f"most of {LONG} is gone", 9, 0, 10, None))
-        extra = Extra()
+        extra = WatchInputs()
         page.write(settings, ledger, SteppedClock(NOW), str(where / "out"), extra)
         made = digest.make(settings, ledger, SteppedClock(NOW), extra)
     assert made.verdict == "unsafe"

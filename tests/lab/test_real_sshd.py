@@ -18,8 +18,8 @@ from pathlib import Path
 import pytest
 
 from otherroof.base.errors import FarTrouble, HomeTrouble, OtherroofError
-from otherroof.copying.compare.todo import LARGE
-from otherroof.rehearsal.compare import read_tree
+from otherroof.copying.compare.change import LARGE
+from otherroof.rehearsal.compare_trees import read_tree
 from support.by_find import Row, seen_by_find, unlike
 from support.lab import FarSshd, ServerOptions
 from support.lab.commands import call

@@ -25,7 +25,7 @@ import pytest
 
 from otherroof.base.clock import SystemClock
 from otherroof.ledger import Ledger, RunRow
-from otherroof.ledger.turns import Turn
+from otherroof.ledger.job_times import JobTimes
 from otherroof.settings import require_settings
 from support.lab.household import write_settings
 from support.lab.need import require_sshd
@@ -70,7 +70,7 @@ class Household:
         """Let the job be owed a run at once."""
         times = f"{self.settings.jobs[job].at} {self.settings.home.zone}"
         with Ledger(self.settings.ledger) as ledger:
-            ledger.note_turn(Turn(job, times, SystemClock().now() - timedelta(days=3)))
+            ledger.note_job_times(JobTimes(job, times, SystemClock().now() - timedelta(days=3)))
 
     def let_pass(self, job: str, minutes: float) -> None:
         """As if the job's last attempt had been so much earlier."""
@@ -78,7 +78,7 @@ class Household:
         assert turn.begun is not None
         assert turn.ended is not None
         with Ledger(self.settings.ledger) as ledger:
-            ledger.note_turn(replace(turn, begun=turn.begun - span, ended=turn.ended - span))
+            ledger.note_job_times(replace(turn, begun=turn.begun - span, ended=turn.ended - span))
 
     def start(self) -> subprocess.Popen[bytes]:
         """Start the service."""
@@ -112,7 +112,7 @@ class Household:
         with Ledger(self.settings.ledger) as ledger:
             return any(one.begun is not None and one.ended is None for one in ledger.turns().values())
 
-    def turn(self, job: str) -> Turn:
+    def turn(self, job: str) -> JobTimes:
         """How far the job is."""
         with Ledger(self.settings.ledger) as ledger:
             return ledger.turns()[job]

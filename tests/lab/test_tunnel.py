@@ -13,12 +13,12 @@ import pytest
 
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import TunnelTrouble
+from otherroof.base.programs import ProgramResult, SystemPrograms
 from otherroof.ledger import Ledger, TunnelSession
 from otherroof.settings.tunnel import WireguardTunnel
-from otherroof.tunnel.commands import Ran, SystemCommands
-from otherroof.tunnel.drivers.last_call import Caller
-from otherroof.tunnel.drivers.wireguard import Files, Tools, WireguardLink
-from otherroof.tunnel.marks import Mark
+from otherroof.tunnel.drivers.last_call import LastCallAddress
+from otherroof.tunnel.drivers.wireguard import DriverTools, TunnelKeyFiles, WireguardDriver
+from otherroof.tunnel.marks import MadeMark
 from otherroof.tunnel.network.resolve import resolve
 from support.lab.commands import call
 from support.lab.holder import Holder
@@ -48,12 +48,12 @@ class InNamespace:
 
     def __init__(self, space: Namespace) -> None:
         self._space = space
-        self._system = SystemCommands()
+        self._system = SystemPrograms()
 
     def find(self, name: str) -> str:
         return self._system.find(name)
 
-    def run(self, argv: Sequence[str], timeout_s: float) -> Ran:
+    def run(self, argv: Sequence[str], timeout_s: float) -> ProgramResult:
         return self._system.run(self._space.argv(argv), timeout_s)
 
 
@@ -68,10 +68,10 @@ class RealBench:
         self.interface = f"o{estate.number}"[:15]
         self.key_file, self.public = make_tunnel_keys(str(folder), "own.key")
         _, self.far_key = make_tunnel_keys(str(folder), "far.key")
-        self.mark = Mark(str(folder / "garden.made"))
-        self.caller = Caller(str(folder / "garden.caller"))
+        self.mark = MadeMark(str(folder / "garden.made"))
+        self.caller = LastCallAddress(str(folder / "garden.caller"))
 
-    def driver(self) -> WireguardLink:
+    def driver(self) -> WireguardDriver:
         settings = WireguardTunnel.model_validate(
             {
                 "kind": "wireguard",
@@ -81,8 +81,10 @@ class RealBench:
                 "reach": ["10.77.31.0/24", "192.168.88.0/24"],
             }
         )
-        files = Files(self.key_file, "", lambda: self.public)
-        return WireguardLink(settings, files, Tools(self.commands, resolve, SystemClock(), self.mark, self.caller))
+        files = TunnelKeyFiles(self.key_file, "", lambda: self.public)
+        return WireguardDriver(
+            settings, files, DriverTools(self.commands, resolve, SystemClock(), self.mark, self.caller)
+        )
 
     def stands(self) -> bool:
         return f"{self.interface}:" in self.space.ip("-o", "link", "show")

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from otherroof.settings.fields import is_documentation
-from otherroof.tunnel.network import addresses
+from otherroof.tunnel.network import address_plan
 
 
 @pytest.mark.parametrize(
@@ -45,15 +45,15 @@ from otherroof.tunnel.network import addresses
     ],
 )
 def test_block_of_an_address(address: str, kind: str) -> None:
-    assert addresses.kind_of(address) == kind
+    assert address_plan.address_kind(address) == kind
     assert is_documentation(address) is (kind == "documentation")
 
 
 @pytest.mark.parametrize("address", ["100.64.0.1", "100.127.255.254"])
 def test_no_port_can_be_forwarded_from_a_shared_address(address: str) -> None:
     """RFC 6598: shared among a provider's customers."""
-    assert "no port can be forwarded" in addresses.cannot_be_called(address)
-    assert "swap the roles" in addresses.call_advice(address)
+    assert "no port can be forwarded" in address_plan.cannot_be_called(address)
+    assert "swap the roles" in address_plan.call_advice(address)
 
 
 @pytest.mark.parametrize(
@@ -65,8 +65,8 @@ def test_no_port_can_be_forwarded_from_a_shared_address(address: str) -> None:
     ],
 )
 def test_overlap(one: str, other: str, yes: bool) -> None:
-    assert addresses.overlap(ipaddress.ip_network(one), ipaddress.ip_network(other)) is yes
-    assert addresses.overlap(ipaddress.ip_network(other), ipaddress.ip_network(one)) is yes
+    assert address_plan.overlap(ipaddress.ip_network(one), ipaddress.ip_network(other)) is yes
+    assert address_plan.overlap(ipaddress.ip_network(other), ipaddress.ip_network(one)) is yes
 
 
 def _net(bits: int, size: int) -> ipaddress.IPv4Network:
@@ -79,19 +79,19 @@ networks = st.builds(_net, st.integers(0, 2**32 - 1), st.integers(8, 30))
 @given(st.lists(networks, max_size=6), st.integers(16, 30))
 def test_free_blocks_are_private_and_free(taken: list[ipaddress.IPv4Network], prefix: int) -> None:
     """Against `ipaddress` itself: private by RFC 1918, of the size asked for, apart from all that is taken."""
-    found = addresses.free_blocks(taken, prefix=prefix, count=4)
+    found = address_plan.free_blocks(taken, prefix=prefix, count=4)
     assert len(set(found)) == len(found) <= 4
     for net in found:
         assert net.prefixlen == prefix
-        assert addresses.kind_of(net) == "private"
+        assert address_plan.address_kind(net) == "private"
         assert not any(net.overlaps(other) for other in taken)
 
 
 def test_free_blocks_end_where_nothing_is_free() -> None:
     taken = ["10.0.0.0/8", "192.168.0.0/16"]
-    assert addresses.free_blocks(taken) == []
+    assert address_plan.free_blocks(taken) == []
     one_left = [str(net) for net in ipaddress.ip_network("192.168.0.0/16").subnets(new_prefix=24) if net != KEPT]
-    assert addresses.free_blocks(["10.0.0.0/8", *one_left]) == [KEPT], "the search must visit every block"
+    assert address_plan.free_blocks(["10.0.0.0/8", *one_left]) == [KEPT], "the search must visit every block"
 
 
 KEPT = ipaddress.ip_network("192.168.213.0/24")

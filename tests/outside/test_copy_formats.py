@@ -15,10 +15,10 @@ import pytest
 
 from otherroof.base.clock import SystemClock
 from otherroof.copying.home.chunks import Chunker
-from otherroof.copying.home.leave_out import left_out_by
-from otherroof.copying.home.read import Source, new_digest
+from otherroof.copying.home.leave_out import leave_out_rule
+from otherroof.copying.home.read import SourceFolder, new_digest
 from otherroof.copying.home.scan import CACHE_TAG_BYTES, Scan
-from otherroof.far_copy.numbers import joined
+from otherroof.far_copy.numbers import join_path
 from support.main_job import OneJob, one_job
 
 
@@ -52,7 +52,7 @@ def test_digest_of_a_file_is_what_coreutils_print(tmp_path: Path, size: int) -> 
     path = tmp_path / "file"
     path.write_bytes(random.Random(size).randbytes(size))
     told = subprocess.run([need("b2sum"), "-l", "256", str(path)], capture_output=True, check=True, timeout=30).stdout
-    source = Source(os.fsencode(tmp_path), SystemClock())
+    source = SourceFolder(os.fsencode(tmp_path), SystemClock())
     assert source.digest(b"file")[1].digest.hex() == told.split()[0].decode()
     source.close()
 
@@ -141,6 +141,6 @@ def test_patterns_leave_out_what_git_ignores(tmp_path: Path, patterns: tuple[str
     listed = [*git, "ls-files", "--others", "-z", f"--exclude-from={lines}"]
     wanted = subprocess.run(listed, capture_output=True, check=True, timeout=30).stdout.split(b"\0")[:-1]
     shutil.rmtree(root / ".git")
-    scan = Scan(os.fsencode(root), left_out=left_out_by(patterns))
-    found = [joined(batch.folder, name) for batch in scan for name in batch.names]
+    scan = Scan(os.fsencode(root), left_out=leave_out_rule(patterns))
+    found = [join_path(batch.folder, name) for batch in scan for name in batch.names]
     assert [path for path in found if not os.path.isdir(os.path.join(os.fsencode(root), path))] == sorted(wanted)

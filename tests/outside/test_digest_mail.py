@@ -13,7 +13,7 @@ from pathlib import Path
 from otherroof.base.clock import SteppedClock
 from otherroof.ledger import Ledger
 from otherroof.settings import require_settings
-from otherroof.watch import Extra, digest
+from otherroof.watch import WatchInputs, digest
 from support.certificates import make_certificate
 from support.household import secret, write_household
 from support.long_history import write_history
@@ -34,7 +34,7 @@ def test_a_digest_arrives_as_the_standards_have_it(tmp_path: Path) -> None:
         secret(tmp_path / "keys" / "mail", PASSWORD)
         with Ledger(str(tmp_path / "state" / "ledger.sqlite")) as ledger:
             write_history(ledger, ["photos", "music"], NOW, 60)
-            made = digest.send(settings, ledger, SteppedClock(NOW), Extra())
+            made = digest.send(settings, ledger, SteppedClock(NOW), WatchInputs())
     assert [(one.channel, one.sent) for one in made] == [("family", True), ("journal", True)]
     (mail,) = server.box.mails
     assert server.box.envelopes[0].rcpt_tos == ["kim@example.net", "robin@example.net"]

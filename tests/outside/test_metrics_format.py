@@ -21,8 +21,8 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from otherroof.base.errors import HomeTrouble
 from otherroof.ledger.alerts import Alert
-from otherroof.ledger.post import ChannelState
-from otherroof.ledger.space import SpaceMark
+from otherroof.ledger.messages import ChannelState
+from otherroof.ledger.space import SpaceReading
 from otherroof.watch.metrics import Metric, metrics, render, write_metrics
 from support.watching import NOW, Night, facts, far, job, row
 
@@ -101,7 +101,7 @@ def household() -> bytes:
     alert = Alert("silent:heron", "silent", "heron", "h", "h", NOW, NOW, NOW)
     given = facts(
         jobs=(job(runs=(row(NOW, Night()),)), replace(job(), name="music", newest=None)),
-        fars=(far(space=SpaceMark(NOW, 10**12, 4 * 10**12)), far(name="wren", answered=None)),
+        fars=(far(space=SpaceReading(NOW, 10**12, 4 * 10**12)), far(name="wren", answered=None)),
         channels={"family": ChannelState(NOW, 1, "x", None, 3)},
     )
     return render(metrics(given, [alert])).encode()

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.system.notify import Notifier
+from otherroof.system.notification import Notifier
 
 
 def listener(address: str) -> socket.socket:

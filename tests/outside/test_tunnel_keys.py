@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.tunnel.keys import public_in, tunnel_public
+from otherroof.tunnel.keys import read_public_key, tunnel_public
 
 # RFC 7748 §6.1.
 ALICE = "77076d0a7318a57d3c16c17251b26645df4c2f87ebc0992ab177fba51db92c2a"
@@ -35,4 +35,4 @@ def test_public_half_as_wg_tells_it(tmp_path: Path) -> None:
     path.write_bytes(made.stdout)
     os.chmod(path, 0o600)
     told = subprocess.run(["wg", "pubkey"], input=made.stdout, capture_output=True, check=True, timeout=10)
-    assert public_in(str(path)) == told.stdout.decode().strip()
+    assert read_public_key(str(path)) == told.stdout.decode().strip()

@@ -9,7 +9,7 @@ from __future__ import annotations
 import pytest
 
 from otherroof.settings.tunnel import LEAST_MTU, WireguardTunnel
-from otherroof.tunnel import pulse
+from otherroof.tunnel import silence
 from otherroof.tunnel.network import mtu
 
 KEY = "hSDwCYkwp1R0i33ctD73Wg2/Og0mOBr066SpjqqbTmo="  # derived from RFC 7748 §6.1
@@ -66,14 +66,14 @@ def test_message_sizes() -> None:
 def test_timers() -> None:
     """WireGuard paper §6.1: rekey after 120 s, reject after 180 s, rekey time-out 5 s, attempts end after 90 s,
     keepalive 10 s."""
-    assert (pulse.REKEY_S, pulse.REJECT_S, pulse.REKEY_TIMEOUT_S, pulse.GIVE_UP_S, pulse.KEEPALIVE_S) == (
+    assert (silence.REKEY_S, silence.REJECT_S, silence.REKEY_TIMEOUT_S, silence.GIVE_UP_S, silence.KEEPALIVE_S) == (
         120,
         180,
         5,
         90,
         10,
     )
-    assert pulse.REKEY_S < pulse.STALE_S < pulse.REJECT_S, "a tunnel in use must not look stale, a dead one must"
+    assert silence.REKEY_S < silence.STALE_S < silence.REJECT_S, "a tunnel in use must not look stale, a dead one must"
 
 
 @pytest.mark.parametrize(("seconds", "possible"), [(0, True), (1, True), (25, True), (65535, True), (65536, False)])

@@ -15,17 +15,17 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from otherroof.base.clock import SteppedClock, stamp
-from otherroof.copying.report import Bytes, Files, RunReport, Seconds
+from otherroof.copying.report import ByteCounts, FileCounts, RunReport, StepSeconds
 from otherroof.ledger import Ledger
 from otherroof.settings import Settings, read_settings
-from otherroof.watch import Extra, digest
-from otherroof.watch.digest.values import Uncovered
+from otherroof.watch import WatchInputs, digest
+from otherroof.watch.digest.values import UnprotectedFolders
 
 EXAMPLES = Path(__file__).parent.parent.parent / "examples"
 NOW = datetime(2031, 4, 7, 9, 30, tzinfo=UTC)
 WEEKS = 5
 # Job → hour and minute (UTC) of its runs, how often in days, files, content bytes, bytes of a usual night.
-BESIDE = (Uncovered("/srv/larch", ("music", "scanner-inbox")),)
+BESIDE = (UnprotectedFolders("/srv/larch", ("music", "scanner-inbox")),)
 JOBS = {
     "letters": (22, 0, 1, 18_400, 9_200_000_000, 14_000_000),
     "photos": (4, 0, 1, 96_300, 380_000_000_000, 210_000_000),
@@ -57,9 +57,9 @@ def live(ledger: Ledger) -> None:
                 name,
                 f"{at:%Y-%m-%dT%H%M%SZ}-{chance.randrange(65536):04x}",
                 "failed" if silent else "done",
-                Files(files + (at - begin).days * 3, chance.randint(1, 12), min(files, chance.randint(0, 30))),
-                Bytes(grown, sent, 0 if silent else sent, int(sent * 1.04), 900_000),
-                Seconds(12.0, took - 15, 3.0, took),
+                FileCounts(files + (at - begin).days * 3, chance.randint(1, 12), min(files, chance.randint(0, 30))),
+                ByteCounts(grown, sent, 0 if silent else sent, int(sent * 1.04), 900_000),
+                StepSeconds(12.0, took - 15, 3.0, took),
                 reason="192.0.2.2:22: no answer within 60 s" if silent else "",
             )
             ledger.begin_run(name, report.run, "heron", at)
@@ -92,7 +92,7 @@ def made() -> dict[str, str]:
         with Ledger(settings.ledger) as ledger:
             live(ledger)
             # What stands beside the folders on the machine that makes this is nobody's example.
-            found = replace(digest.make(settings, ledger, SteppedClock(NOW), Extra()), uncovered=BESIDE)
+            found = replace(digest.make(settings, ledger, SteppedClock(NOW), WatchInputs()), uncovered=BESIDE)
     return {"digest.txt": digest.as_text(found), "digest.html": digest.as_html(found)}
 
 

@@ -18,13 +18,13 @@ from unittest.mock import patch
 from otherroof.base.clock import Clock, SystemClock
 from otherroof.copying.progress import Progress
 from otherroof.copying.report import RunReport
-from otherroof.jobs.restore import RestoreWish, restore
-from otherroof.jobs.run import Around, Choice, Ran, run_job
-from otherroof.jobs.stopping import StopSign
+from otherroof.jobs.restore import RestoreRequest, restore
+from otherroof.jobs.run import RunOptions, RunResult, RunSurroundings, run_job
+from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger, RunRow
-from otherroof.rehearsal.compare import Tree, differences, read_tree
+from otherroof.rehearsal.compare_trees import Tree, differences, read_tree
+from otherroof.rehearsal.far_box.offers import Faults, ServerExtensions
 from otherroof.rehearsal.far_box.stand_in import StandIn, fresh_key
-from otherroof.rehearsal.far_box.temper import Faults, Offers
 from otherroof.restore.restore import Recall
 from otherroof.restore.target import Existing
 from otherroof.settings import Settings, require_settings
@@ -76,7 +76,7 @@ class StandInDoor:
 
 
 @contextmanager
-def stand_in_door(where: Path, offers: Offers | None = None) -> Iterator[StandInDoor]:
+def stand_in_door(where: Path, offers: ServerExtensions | None = None) -> Iterator[StandInDoor]:
     """A stand-in far box with its files below `where`."""
     disk = where / "far-box"
     (disk / "copies").mkdir(parents=True)
@@ -154,13 +154,15 @@ class OneJob:
 
     # -- runs --
 
-    def run(self, *, dry: bool = False, reread: bool = False, tick: Callable[[Progress], None] = lambda _: None) -> Ran:
+    def run(
+        self, *, dry: bool = False, reread: bool = False, tick: Callable[[Progress], None] = lambda _: None
+    ) -> RunResult:
         """One run, however it ends."""
         settings = self.settings
         progress = Progress()
         with Ledger(settings.ledger) as ledger:
-            around = Around(ledger, self.clock, StopSign(self.clock), progress, lambda: tick(progress))
-            ran = run_job(settings, JOB, around, Choice(dry, reread))
+            around = RunSurroundings(ledger, self.clock, StopSign(self.clock), progress, lambda: tick(progress))
+            ran = run_job(settings, JOB, around, RunOptions(dry, reread))
         if ran.error is None and not dry:
             self.trees[ran.report.run] = read_tree(str(self.folder))
         return ran
@@ -195,7 +197,7 @@ class OneJob:
         self.restores += 1
         target = into or self.where / "restored" / str(self.restores)
         target.parent.mkdir(parents=True, exist_ok=True)
-        return restore(self.settings, RestoreWish(JOB, os.fsencode(target), as_of, existing, paths)), target
+        return restore(self.settings, RestoreRequest(JOB, os.fsencode(target), as_of, existing, paths)), target
 
     def unlike(self, run: str) -> list[str]:
         """Every difference between what `run` found and what its restore brings back."""
@@ -211,7 +213,7 @@ class OneJob:
 
 
 @contextmanager
-def one_job(where: Path, *, offers: Offers | None = None, **more: Any) -> Iterator[OneJob]:
+def one_job(where: Path, *, offers: ServerExtensions | None = None, **more: Any) -> Iterator[OneJob]:
     """A household with a stand-in far box; `more` goes to OneJob."""
     with stand_in_door(where, offers) as door, level_way():
         yield OneJob(where, door, **more)

@@ -11,9 +11,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from otherroof.tunnel.commands import Ran
+from otherroof.base.programs import ProgramResult
 
-KERNEL_LACKS_IT = Ran(2, err="Error: Unknown device type.")
+KERNEL_LACKS_IT = ProgramResult(2, err="Error: Unknown device type.")
 
 
 @dataclass
@@ -51,7 +51,7 @@ class NetMachine:
         self.default: dict[str, Any] | None = {"dst": "default", "gateway": "192.168.71.1", "dev": "eth0", "flags": []}
         self.publics: dict[str, str] = {}
         self.ran: list[tuple[str, ...]] = []
-        self.refuse: dict[tuple[str, ...], Ran] = {}
+        self.refuse: dict[tuple[str, ...], ProgramResult] = {}
         self.echo: Callable[[str, int], float | None] = lambda address, size: 20.0
 
     def find(self, name: str) -> str:
@@ -59,7 +59,7 @@ class NetMachine:
             return "/usr/sbin/nft" if self.firewall else ""
         return f"/usr/bin/{name}" if self.userspace and name == "wireguard-go" else ""
 
-    def run(self, argv: Sequence[str], timeout_s: float) -> Ran:
+    def run(self, argv: Sequence[str], timeout_s: float) -> ProgramResult:
         assert timeout_s > 0
         argv = tuple(argv)
         self.ran.append(argv)
@@ -75,9 +75,13 @@ class NetMachine:
                 return self._set(self.links[name], words)
             case ("/usr/bin/wireguard-go", name):
                 self.links[name] = SimLink()
-                return Ran(0)
+                return ProgramResult(0)
             case ("nft", "list", "table", "inet", name):
-                return Ran(0) if name in self.tables else Ran(1, err="Error: No such file or directory")
+                return (
+                    ProgramResult(0)
+                    if name in self.tables
+                    else ProgramResult(1, err="Error: No such file or directory")
+                )
             case ("nft", text):
                 return self._nft(text)
             case ("ping", *words):
@@ -90,7 +94,7 @@ class NetMachine:
         looks = {"show", "get", "list"}
         return [argv for argv in self.ran if argv[0] != "ping" and not looks & set(argv[:5])]
 
-    def _nft(self, text: str) -> Ran:
+    def _nft(self, text: str) -> ProgramResult:
         """Only the driver's own form: a table is declared, deleted, and perhaps made anew, in one step."""
         declared, deleted, *rest = text.splitlines()
         name = declared.removeprefix("table inet ")
@@ -99,9 +103,9 @@ class NetMachine:
         if rest:
             assert rest[0] == f"{declared} {{"
             self.tables[name] = "\n".join(rest)
-        return Ran(0)
+        return ProgramResult(0)
 
-    def _ip(self, words: list[str], six: bool) -> Ran:
+    def _ip(self, words: list[str], six: bool) -> ProgramResult:
         match words:
             case ["link", "add", "dev", name, "type", "wireguard"]:
                 if not self.kernel:
@@ -123,23 +127,23 @@ class NetMachine:
                 return self._addresses(rest[1] if rest else "")
             case ["route", "show", "dev", name]:
                 shown = [] if six else self.links[name].routes
-                return Ran(0, json.dumps([{"dst": net.removesuffix("/32")} for net in shown]))
+                return ProgramResult(0, json.dumps([{"dst": net.removesuffix("/32")} for net in shown]))
             case ["route", "show", "default"]:
-                return Ran(0, json.dumps([self.default] if self.default and not six else []))
+                return ProgramResult(0, json.dumps([self.default] if self.default and not six else []))
             case ["route", "get", address]:
                 return self._way(ipaddress.ip_address(address))
             case _:
                 raise AssertionError(f"nobody simulates ip {words}")
-        return Ran(0)
+        return ProgramResult(0)
 
     @staticmethod
     def _bring_up(link: SimLink) -> None:
         link.up = True
         link.routes += [str(ipaddress.ip_interface(one).network) for one in link.addresses]
 
-    def _addresses(self, name: str) -> Ran:
+    def _addresses(self, name: str) -> ProgramResult:
         if name and name not in self.links:
-            return Ran(1, err=f'Device "{name}" does not exist.')
+            return ProgramResult(1, err=f'Device "{name}" does not exist.')
         rows = []
         for one, link in self.links.items():
             if name in ("", one):
@@ -147,22 +151,22 @@ class NetMachine:
                 info = [{"local": local, "prefixlen": int(size), "scope": "global"} for local, size in pairs]
                 flags = ["UP"] if link.up else []
                 rows.append({"ifname": one, "flags": flags, "mtu": link.mtu, "addr_info": info})
-        return Ran(0, json.dumps(rows))
+        return ProgramResult(0, json.dumps(rows))
 
-    def _way(self, address: ipaddress.IPv4Address | ipaddress.IPv6Address) -> Ran:
+    def _way(self, address: ipaddress.IPv4Address | ipaddress.IPv6Address) -> ProgramResult:
         for name, link in self.links.items():
             if link.up and any(address in ipaddress.ip_network(net) for net in link.routes):
-                return Ran(0, json.dumps([{"dst": str(address), "dev": name}]))
+                return ProgramResult(0, json.dumps([{"dst": str(address), "dev": name}]))
         if self.default is None:
-            return Ran(2, err="RTNETLINK answers: Network is unreachable")
-        return Ran(0, json.dumps([{**self.default, "dst": str(address)}]))
+            return ProgramResult(2, err="RTNETLINK answers: Network is unreachable")
+        return ProgramResult(0, json.dumps([{**self.default, "dst": str(address)}]))
 
-    def _show(self, name: str, word: str) -> Ran:
+    def _show(self, name: str, word: str) -> ProgramResult:
         link = self.links.get(name)
         if link is None or not link.tunnel:
-            return Ran(1, err="Unable to access interface: Operation not supported")
+            return ProgramResult(1, err="Unable to access interface: Operation not supported")
         if word in ("public-key", "listen-port"):
-            return Ran(0, f"{link.public if word == 'public-key' else link.port}\n")
+            return ProgramResult(0, f"{link.public if word == 'public-key' else link.port}\n")
         told = {
             "peers": lambda key, peer: key,
             "allowed-ips": lambda key, peer: f"{key}\t{' '.join(peer.allowed) or '(none)'}",
@@ -171,9 +175,9 @@ class NetMachine:
             "latest-handshakes": lambda key, peer: f"{key}\t{peer.handshake_at}",
             "transfer": lambda key, peer: f"{key}\t{peer.received}\t{peer.sent}",
         }[word]
-        return Ran(0, "".join(told(key, peer) + "\n" for key, peer in link.peers.items()))
+        return ProgramResult(0, "".join(told(key, peer) + "\n" for key, peer in link.peers.items()))
 
-    def _set(self, link: SimLink, words: list[str]) -> Ran:
+    def _set(self, link: SimLink, words: list[str]) -> ProgramResult:
         peer: SimPeer | None = None
         given = iter(words)
         for word in given:
@@ -190,7 +194,7 @@ class NetMachine:
             else:
                 assert peer is not None
                 self._set_peer(peer, word, value)
-        return Ran(0)
+        return ProgramResult(0)
 
     @staticmethod
     def _set_peer(peer: SimPeer, word: str, value: str) -> None:
@@ -205,7 +209,7 @@ class NetMachine:
         else:
             raise AssertionError(f"nobody simulates wg set peer {word}")
 
-    def _ping(self, words: list[str]) -> Ran:
+    def _ping(self, words: list[str]) -> ProgramResult:
         count, address = int(words[words.index("-c") + 1]), words[-1]
         size = int(words[words.index("-s") + 1]) + 28 if "-s" in words else 84
         times = [self.echo(address, size) for _ in range(count)]
@@ -218,4 +222,4 @@ class NetMachine:
         got = sum(time is not None for time in times)
         lines += ["", f"--- {address} ping statistics ---"]
         lines += [f"{count} packets transmitted, {got} received, {100 - 100 * got // count}% packet loss, time 9ms"]
-        return Ran(0 if got else 1, "\n".join(lines))
+        return ProgramResult(0 if got else 1, "\n".join(lines))

@@ -8,10 +8,10 @@ from typing import Any
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
-from otherroof.pairing.answers import Answers, judge_answers
+from otherroof.pairing.answers import Answers, check_answers
 from otherroof.pairing.keys import new_tunnel_key
-from otherroof.pairing.plan import HomeKeys, Plan, Taken, propose
-from otherroof.pairing.reply import Reply, seal_of
+from otherroof.pairing.plan import HomeKeys, InUse, PairingPlan, plan_pairing
+from otherroof.pairing.reply import Reply, make_seal
 from otherroof.tunnel.keys import tunnel_public
 
 HOME, FAR = "larch", "heron"
@@ -27,7 +27,7 @@ ANSWERS: dict[str, Any] = {
 
 def some_answers(**other: Any) -> Answers:
     """Sound answers, with `other` in place of what stands there."""
-    return judge_answers({**ANSWERS, **other}, where="answers", first_box=False)
+    return check_answers({**ANSWERS, **other}, where="answers", first_box=False)
 
 
 def some_host_key() -> str:
@@ -41,10 +41,10 @@ def some_tunnel_key() -> str:
     return tunnel_public(new_tunnel_key())
 
 
-def some_plan(taken: Taken | None = None, **other: Any) -> Plan:
+def some_plan(taken: InUse | None = None, **other: Any) -> PairingPlan:
     """A plan between the two invented houses."""
     keys = HomeKeys(some_tunnel_key(), some_host_key())
-    return propose(FAR, HOME, some_answers(**other), keys, taken or Taken())
+    return plan_pairing(FAR, HOME, some_answers(**other), keys, taken or InUse())
 
 
 def some_reply(kit: str) -> Reply:
@@ -54,7 +54,7 @@ def some_reply(kit: str) -> Reply:
 
 def reply_text(reply: Reply, shared_key: str) -> str:
     """The five lines that `set-up.sh` prints."""
-    return f"{reply.body()}seal {seal_of(reply.body(), shared_key)}\n"
+    return f"{reply.body()}seal {make_seal(reply.body(), shared_key)}\n"
 
 
 def some_shared_key() -> str:

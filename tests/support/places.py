@@ -9,9 +9,9 @@ from pathlib import Path
 
 from otherroof.far.local_place import LocalPlace
 from otherroof.far.place import Place
-from otherroof.far.session import Doorway
+from otherroof.far.session import SshTarget
 from otherroof.far.sftp.place import SftpPlace
-from otherroof.rehearsal.far_box.temper import Offers
+from otherroof.rehearsal.far_box.offers import ServerExtensions
 from support.lab import EXTENSIONS, FarSshd, ServerOptions, require_sshd
 from support.main_job import Door, stand_in_door
 
@@ -30,7 +30,7 @@ class Standing:
 
 def open_door(door: Door, connections: int = 1) -> SftpPlace:
     """The base behind a door, as a run opens it."""
-    doorway = Doorway(door.address, door.port, door.account, door.login_key, door.host_key_line, answer_s=20.0)
+    doorway = SshTarget(door.address, door.port, door.account, door.login_key, door.host_key_line, answer_s=20.0)
     return SftpPlace(doorway, door.base.encode(), connections=connections)
 
 
@@ -42,7 +42,7 @@ def standing(kind: str, where: Path, connections: int = 1) -> Iterator[Standing]
         yield Standing(LocalPlace(bytes(where / "base")), where / "base", kind)
         return
     if kind.startswith("stand-in"):
-        offers = Offers.none() if kind.endswith("without extensions") else Offers()
+        offers = ServerExtensions.none() if kind.endswith("without extensions") else ServerExtensions()
         with stand_in_door(where, offers) as door:
             yield from _opened(door, kind, connections)
         return

@@ -15,7 +15,7 @@ import paramiko
 import pytest
 
 from otherroof.cli.main import main
-from otherroof.pairing.plan import Plan
+from otherroof.pairing.plan import PairingPlan
 from otherroof.pairing.record import require_record
 from support.far_root import FarRoot
 from support.lab import Estate, Namespace, toml_text
@@ -32,7 +32,7 @@ class Household:
         self.where = folder / "settings"
         self.where.mkdir(parents=True)
 
-    def pair(self, **other: object) -> Plan:
+    def pair(self, **other: object) -> PairingPlan:
         """Make a kit by `otherroof pair`; its plan."""
         answers = self.where.parent / "answers.toml"
         answers.write_text(toml_text({**ANSWERS, **other}), encoding="utf-8")
@@ -62,9 +62,9 @@ class Household:
 class FarBox(FarRoot):
     """A throwaway root with the kit in it."""
 
-    plan: Plan
+    plan: PairingPlan
 
-    def take_kit(self, household: Household, plan: Plan) -> None:
+    def take_kit(self, household: Household, plan: PairingPlan) -> None:
         """The stick is carried over."""
         self.plan = plan
         shutil.rmtree(self.path(KIT), ignore_errors=True)

@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 
 from otherroof.rehearsal.far_box.confined import ConfinedFolder
+from otherroof.rehearsal.far_box.offers import Faults, FaultState, ServerExtensions
 from otherroof.rehearsal.far_box.sftp_server import serve
-from otherroof.rehearsal.far_box.temper import Faults, Mood, Offers
 from support.raw_sftp import RawSftp
 
 REAL_SERVER = "/usr/lib/openssh/sftp-server"
@@ -35,11 +35,11 @@ def own_server(
     folder: Path, end: socket.socket, read_only: bool = False, faults: Faults | None = None
 ) -> Iterator[None]:
     confined = ConfinedFolder(str(folder))
-    mood = Mood(faults or Faults(read_only=read_only))
+    mood = FaultState(faults or Faults(read_only=read_only))
 
     def answer() -> None:
         with end:
-            serve(end, confined, Offers(), mood)
+            serve(end, confined, ServerExtensions(), mood)
 
     thread = threading.Thread(target=answer)
     thread.start()

@@ -16,20 +16,20 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 from otherroof.base.clock import SteppedClock
-from otherroof.copying.report import Bytes, RunReport
+from otherroof.copying.report import ByteCounts, RunReport
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
-from otherroof.probe.ladder import Climb, Climbed, Seen
-from otherroof.schedule.desk import Desk
-from otherroof.schedule.hands import Ended
-from otherroof.schedule.plan import Start
-from otherroof.settings import Far, Home, Job, Settings
-from otherroof.settings.watch import Told
+from otherroof.probe.ladder import ClimbResult, RungFinding, RungResult
+from otherroof.schedule.actions import RunEnding
+from otherroof.schedule.plan import RunStart
+from otherroof.schedule.records import ServiceRecords
+from otherroof.settings import FarBox, Home, Job, Settings
+from otherroof.settings.alerting import AlertingSettings
 from support.household import host_key
 from support.watching import NotingChannel
 
 ANSWER_S = 60.0
-NO_ANSWER = Climb((Climbed("SSH speaks", Seen("not ok", "no answer", "look at the router there")),))
+NO_ANSWER = ClimbResult((RungResult("SSH speaks", RungFinding("not ok", "no answer", "look at the router there")),))
 Period = tuple[datetime, datetime]
 
 
@@ -42,7 +42,7 @@ def household(
         where="/nowhere",
         home=Home(name="larch", zone=zone),
         far={
-            name: Far(
+            name: FarBox(
                 address=f"10.77.{place}.2",
                 account="copykeeper",
                 login_key="keys/far",
@@ -56,7 +56,7 @@ def household(
             name: Job(**{"folder": f"/srv/family/{name}", "far": next(iter(boxes)), "at": "30 1 * * *"} | more)
             for name, more in jobs.items()
         },
-        told=Told(),
+        told=AlertingSettings(),
     )
 
 
@@ -123,7 +123,7 @@ class Simulation:
         self._left: dict[str, float] = {}
         self._events: list[tuple[datetime, int, Callable[[], None]]] = []
         self._number = 0
-        self._desk: Desk | None = None
+        self._desk: ServiceRecords | None = None
         self._under_way: dict[str, tuple[str, datetime]] = {}
         self._up()
         for begin, end, how in self.troubles.down:
@@ -180,7 +180,7 @@ class Simulation:
             if not (plan.runs or plan.probes or plan.digest or plan.look):
                 return plan.wake
 
-    def _begin(self, desk: Desk, start: Start) -> None:
+    def _begin(self, desk: ServiceRecords, start: RunStart) -> None:
         now = self.clock.now()
         sign = desk.begin(start)
         run = f"{now:%Y-%m-%dT%H%M%SZ}-{self._number % 65536:04x}"
@@ -200,32 +200,32 @@ class Simulation:
 
         self.at(now + timedelta(seconds=seconds), lambda: end() if self._is(start.job, run, desk) else None)
 
-    def _is(self, job: str, run: str, desk: Desk) -> bool:
+    def _is(self, job: str, run: str, desk: ServiceRecords) -> bool:
         return self._desk is desk and self._under_way.get(job, ("", None))[0] == run
 
-    def _fate(self, start: Start, now: datetime) -> tuple[Ended, float]:
+    def _fate(self, start: RunStart, now: datetime) -> tuple[RunEnding, float]:
         if self.troubles.is_silent(start.far, now):
-            return Ended("failed", "unreached", "no answer"), ANSWER_S
+            return RunEnding("failed", "unreached", "no answer"), ANSWER_S
         hold = self.ledger.hold_of(start.job)
         freed = hold is not None and hold.released is not None
         if self.troubles.is_held(start.job, now) and not freed:
-            return Ended("held", "settled", "too much would go"), 20.0
+            return RunEnding("held", "settled", "too much would go"), 20.0
         needed = self._left.get(start.job) or self._random.uniform(*self._minutes) * 60
         silence = self.troubles.silence_after(start.far, now)
         if silence is not None and silence < now + timedelta(seconds=needed):
             self._left[start.job] = needed - (silence - now).total_seconds()
-            return Ended("failed", "unreached", "the link was lost"), (silence - now).total_seconds() + ANSWER_S
+            return RunEnding("failed", "unreached", "the link was lost"), (silence - now).total_seconds() + ANSWER_S
         if start.until is not None and start.until < now + timedelta(seconds=needed):
             self._left[start.job] = needed - (start.until - now).total_seconds()
-            return Ended("cut", "cut", "its window has closed"), (start.until - now).total_seconds()
+            return RunEnding("cut", "cut", "its window has closed"), (start.until - now).total_seconds()
         self._left.pop(start.job, None)
-        return Ended("done", "settled"), float(int(needed))
+        return RunEnding("done", "settled"), float(int(needed))
 
-    def _finish(self, desk: Desk, job: str, ended: Ended) -> None:
+    def _finish(self, desk: ServiceRecords, job: str, ended: RunEnding) -> None:
         run, begun = self._under_way.pop(job)
         now, far = self.clock.now(), desk.running[job].start.far
         report = RunReport(job=job, run=run, outcome=ended.outcome, reason=ended.reason)
-        report.bytes = Bytes(wire_up=self.run_bytes if ended.outcome == "done" else 0)
+        report.bytes = ByteCounts(wire_up=self.run_bytes if ended.outcome == "done" else 0)
         self.ledger.end_run(report, now)
         if ended.outcome == "held":
             self.ledger.note_hold(Hold(job, run, now, ended.reason, 9, 0, 9, None))
@@ -234,7 +234,7 @@ class Simulation:
         desk.end(job, ended)
         self.ran.append(Ran(job, far, begun, now, ended.ending, ended.outcome))
 
-    def _probe_ends(self, desk: Desk, far: str) -> None:
+    def _probe_ends(self, desk: ServiceRecords, far: str) -> None:
         if self._desk is not desk:
             return
         now = self.clock.now()
@@ -245,7 +245,7 @@ class Simulation:
         desk.end_probe(far)
 
     def _up(self) -> None:
-        self._desk = Desk(self.settings, self.ledger, self.clock, self._look_every)
+        self._desk = ServiceRecords(self.settings, self.ledger, self.clock, self._look_every)
 
     def _kill(self) -> None:
         assert self._desk is not None
@@ -259,7 +259,7 @@ class Simulation:
         assert self._desk is not None
         self._desk.stop("the service stops")
         for job in list(self._under_way):
-            self._finish(self._desk, job, Ended("cut", "cut", "the service stops"))
+            self._finish(self._desk, job, RunEnding("cut", "cut", "the service stops"))
         self._desk = None
 
 

@@ -9,12 +9,12 @@ from hypothesis import strategies as st
 
 from otherroof.copying.compare.catalogue import Block
 from otherroof.copying.compare.fold import make_block
-from otherroof.copying.home.scan import Batch, begins_batch
+from otherroof.copying.home.scan import Batch, starts_new_batch
 from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.numbers import Numbers
 
 # Names that sort before and after the slash, prefixes of each other, and one at which a batch is cut.
-CUTS = next(name for name in (b"cut%d" % number for number in range(100_000)) if begins_batch(name))
+CUTS = next(name for name in (b"cut%d" % number for number in range(100_000)) if starts_new_batch(name))
 NAMES = (b"a", b"a.b", b"a-", b"ab", b"a0", b"b", b"\xff\xfe", b"\n", b"' \"", b"z" * 255, CUTS)
 FILE, FOLDER, LINK = stat.S_IFREG, stat.S_IFDIR, stat.S_IFLNK
 
@@ -70,7 +70,7 @@ def cut_up(tree: Tree) -> list[list[bytes]]:
     stretches: list[list[bytes]] = []
     for path in sorted(tree):
         folder, _, name = path.rpartition(b"/")
-        goes_on = stretches and stretches[-1][0].rpartition(b"/")[0] == folder and not begins_batch(name)
+        goes_on = stretches and stretches[-1][0].rpartition(b"/")[0] == folder and not starts_new_batch(name)
         if goes_on:
             stretches[-1].append(path)
         else:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from otherroof.copying.compare.todo import LARGE
+from otherroof.copying.compare.change import LARGE
 from support.main_job import OneJob, one_job
 
 BIG = random.Random(4).randbytes(9 * LARGE)

@@ -8,9 +8,9 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from otherroof.base.errors import Undelivered
-from otherroof.copying.report import Bytes, Files, Outcome, RunReport, Seconds
+from otherroof.copying.report import ByteCounts, FileCounts, Outcome, RunReport, StepSeconds
 from otherroof.ledger import Ledger, RunRow
-from otherroof.ledger.looks import Look
+from otherroof.ledger.last_look import WatchLook
 from otherroof.watch.channels import Message
 from otherroof.watch.facts import Facts, FarFacts, JobFacts
 
@@ -29,9 +29,9 @@ to = ["kim@example.net"]
 """  # in settings: one channel, to one person
 
 
-def look_at(now: datetime = NOW, **changed: Any) -> Look:
+def look_at(now: datetime = NOW, **changed: Any) -> WatchLook:
     """A look by a watch that has been awake for a month."""
-    return Look(
+    return WatchLook(
         **{"at": now, "monotonic_s": 5e6, "asleep_s": 0.0, "boot": "b", "awake_since": now - 30 * DAY} | changed
     )
 
@@ -86,11 +86,11 @@ class Night:
             job=name,
             run=run,
             outcome=self.outcome,
-            files=Files(seen=self.seen, new=self.new, changed=self.changed, removed=self.removed),
-            bytes=Bytes(
+            files=FileCounts(seen=self.seen, new=self.new, changed=self.changed, removed=self.removed),
+            bytes=ByteCounts(
                 seen=90_000_000_000, new=self.sent, sent=self.sent, wire_up=int(self.sent * 1.04), wire_down=900_000
             ),
-            seconds=Seconds(scan=20.0, send=self.total_s - 25, commit=5.0, total=self.total_s),
+            seconds=StepSeconds(scan=20.0, send=self.total_s - 25, commit=5.0, total=self.total_s),
             reason=self.reason,
         )
 

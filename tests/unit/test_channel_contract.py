@@ -19,7 +19,7 @@ from typing import Any
 import pytest
 
 from otherroof.base.errors import Undelivered
-from otherroof.settings.watch import Mail
+from otherroof.settings.alerting import MailSettings
 from otherroof.watch.channels import Channel, CommandChannel, JournalChannel, MailChannel, Message, WebhookChannel
 from support.certificates import make_certificate
 from support.household import secret
@@ -66,7 +66,7 @@ def mail(where: Path) -> Iterator[Kind]:
     chain, context = make_certificate(where)
     password = secret(where / "SECRET-password", PASSWORD)
     with MailServer(context, "starttls") as server, _mute() as mute:
-        settings = Mail(
+        settings = MailSettings(
             server="localhost",
             port=server.port,
             sender="larch@example.net",

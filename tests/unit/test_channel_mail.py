@@ -16,7 +16,7 @@ from otherroof.base.errors import Undelivered, WrongSettings
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.settings import require_settings
-from otherroof.settings.watch import Mail
+from otherroof.settings.alerting import MailSettings
 from otherroof.watch import look
 from otherroof.watch.channels import MailChannel, Message
 from support.certificates import make_certificate
@@ -49,7 +49,7 @@ def server(request: pytest.FixtureRequest, trust: tuple[Path, ssl.SSLContext]) -
 
 
 def channel(server: MailServer, trust: Path | None, where: Path, *, password: str = PASSWORD) -> MailChannel:
-    mail = Mail(
+    mail = MailSettings(
         server="localhost",
         secure=server.secure,  # type: ignore[attr-defined]
         port=server.port,
@@ -156,7 +156,7 @@ def test_a_server_that_never_speaks_is_left_in_time(tmp_path: Path) -> None:
     with socket.socket() as mute:
         mute.bind(("127.0.0.1", 0))
         mute.listen()
-        mail = Mail(server="127.0.0.1", port=mute.getsockname()[1], sender="larch@example.net", answer_s=0.3)
+        mail = MailSettings(server="127.0.0.1", port=mute.getsockname()[1], sender="larch@example.net", answer_s=0.3)
         with pytest.raises(Undelivered, match="in time"):
             MailChannel("larch", mail, ("kim@example.net",)).deliver(MESSAGE)
 
@@ -171,7 +171,7 @@ def test_a_server_that_hangs_up_is_told(tmp_path: Path) -> None:
 
         thread = threading.Thread(target=hang_up)
         thread.start()
-        mail = Mail(server="127.0.0.1", port=rude.getsockname()[1], sender="larch@example.net", answer_s=2)
+        mail = MailSettings(server="127.0.0.1", port=rude.getsockname()[1], sender="larch@example.net", answer_s=2)
         with pytest.raises(Undelivered, match="mail server cannot be used"):
             MailChannel("larch", mail, ("kim@example.net",)).deliver(MESSAGE)
         thread.join(5)
@@ -215,7 +215,7 @@ def test_alerts_wait_while_the_server_is_down_and_arrive_when_it_is_back(
             look(settings, ledger, clock)
         finally:
             server.stop()
-        assert ledger.waiting_posts() == []
+        assert ledger.waiting_messages() == []
     assert [mail["Subject"] for mail in server.box.mails] == [
         "[larch] job photos is held since Thu 6 March 2031, 08:30: 9,000 of 10,000 files are gone"
     ]

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from otherroof.copying.home.chunk_store import ChunkStore
+from otherroof.copying.home.chunk_lists import ChunkStore
 from otherroof.copying.home.chunks import (
     FINE_AVERAGE,
     FINE_FROM,

@@ -6,10 +6,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from otherroof.copying.compare.catalogue import Block
-from otherroof.copying.compare.compare import Difference, SameBlock, compare
+from otherroof.copying.compare.change import BEGUN, DONE, PLANNED, TROUBLE, PlannedChange
+from otherroof.copying.compare.compare import Difference, UnchangedBlock, compare
 from otherroof.copying.compare.fold import fold
-from otherroof.copying.compare.todo import BEGUN, DONE, PLANNED, TROUBLE, Todo
-from otherroof.far_copy.numbers import FILE, FOLDER, joined, kind_of
+from otherroof.far_copy.numbers import FILE, FOLDER, join_path, kind_of
 from support.trees import Tree, batches_of, blocks_of, line_of, trees
 
 
@@ -22,13 +22,13 @@ def unfolded(blocks: list[Block]) -> Tree:
     found: Tree = {}
     for block in blocks:
         for name, numbers, line in block.items():
-            path = joined(block.folder, name)
+            path = join_path(block.folder, name)
             assert line == line_of(path, numbers)
             found[path] = numbers
         assert (block.count, block.first, block.last) == (
             len(block.items()),
-            joined(block.folder, block.items()[0][0]),
-            joined(block.folder, block.items()[-1][0]),
+            join_path(block.folder, block.items()[0][0]),
+            join_path(block.folder, block.items()[-1][0]),
         )
     assert list(found) == sorted(found)
     return found
@@ -45,10 +45,10 @@ def test_compare_finds_what_a_dictionary_finds_in_byte_order(ours: Tree, theirs:
     }
     assert list(told.items()) == list(wanted.items())
     same = [path for path in ours if ours[path] == theirs.get(path)]
-    assert sum(one.files for one in found if isinstance(one, SameBlock)) == sum(
+    assert sum(one.files for one in found if isinstance(one, UnchangedBlock)) == sum(
         kind_of(ours[path]) != FOLDER for path in same
     )
-    assert sum(one.size for one in found if isinstance(one, SameBlock)) == sum(
+    assert sum(one.size for one in found if isinstance(one, UnchangedBlock)) == sum(
         ours[path][1] for path in same if kind_of(ours[path]) == FILE
     )
 
@@ -56,7 +56,7 @@ def test_compare_finds_what_a_dictionary_finds_in_byte_order(ours: Tree, theirs:
 @given(trees)
 def test_compare_passes_what_is_the_same_as_whole_blocks(tree: Tree) -> None:
     found = list(compare(batches_of(tree), blocks_of(tree), seeing_all))
-    assert all(isinstance(one, SameBlock) for one in found)
+    assert all(isinstance(one, UnchangedBlock) for one in found)
     assert len(found) == len(blocks_of(tree))
 
 
@@ -79,9 +79,9 @@ def test_what_cannot_be_seen_is_not_gone(ours: Tree, theirs: Tree, blind: set[by
     assert gone == {path for path in theirs if path not in seen and not is_blind(path)}
 
 
-def todo(path: bytes, before: Tree, after: Tree, state: int, *, forgotten: bool = False) -> Todo:
+def todo(path: bytes, before: Tree, after: Tree, state: int, *, forgotten: bool = False) -> PlannedChange:
     new, old = after.get(path), before.get(path)
-    return Todo(
+    return PlannedChange(
         path=path,
         had=0 if forgotten else kind_of(old),
         want=kind_of(new),
@@ -127,5 +127,5 @@ def test_after_a_run_the_next_comparison_passes_everything_whole(before: Tree, a
     notes = [todo(one.path, before, after, DONE) for one in found if isinstance(one, Difference)]
     folded = list(fold(blocks_of(before), iter(notes)))
     again = list(compare(batches_of(after), folded, seeing_all))
-    assert all(isinstance(one, SameBlock) for one in again)
+    assert all(isinstance(one, UnchangedBlock) for one in again)
     assert len(again) == len(batches_of(after))

@@ -11,7 +11,7 @@ import pytest
 
 from otherroof.far.pacing import courtesy_watch
 from otherroof.far.pacing.courtesy import Sample
-from otherroof.far.pacing.courtesy_watch import CourtesyWatch, Pulse, pulse_of
+from otherroof.far.pacing.courtesy_watch import CourtesyWatch, TcpReading, read_tcp_info
 
 PATIENCE_S = 10.0
 
@@ -26,9 +26,9 @@ def until(true: Callable[[], bool]) -> None:
 def test_a_new_connection_in_place_of_a_lost_one_does_not_count_backwards(monkeypatch: pytest.MonkeyPatch) -> None:
     acked, looked = [10**9], list[Sample]()
 
-    def pulse(_: object) -> Pulse:
+    def pulse(_: object) -> TcpReading:
         acked[0] += 1000
-        return Pulse(0.04, acked[0], 1)
+        return TcpReading(0.04, acked[0], 1)
 
     class Noting:
         def __init__(self, allowed_s: float) -> None:
@@ -38,7 +38,7 @@ def test_a_new_connection_in_place_of_a_lost_one_does_not_count_backwards(monkey
             looked.append(sample)
             return 0.0
 
-    monkeypatch.setattr(courtesy_watch, "pulse_of", pulse)
+    monkeypatch.setattr(courtesy_watch, "read_tcp_info", pulse)
     monkeypatch.setattr(courtesy_watch, "Courtesy", Noting)
     sockets = [socket.socket()]
     watch = CourtesyWatch(lambda: list(sockets), 0.04)
@@ -67,10 +67,10 @@ def test_the_kernel_tells_of_a_real_connection_what_was_delivered() -> None:
             left = 50_000
             while left:
                 left -= len(there.recv(65_536))
-            until(lambda: (found := pulse_of(here)) is not None and found.acked >= 50_000)
-            found = pulse_of(here)
+            until(lambda: (found := read_tcp_info(here)) is not None and found.acked >= 50_000)
+            found = read_tcp_info(here)
     assert found is not None
     assert 0 < found.round_trip_s < 1
     closed = socket.socket()
     closed.close()
-    assert pulse_of(closed) is None
+    assert read_tcp_info(closed) is None

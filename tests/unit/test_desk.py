@@ -11,9 +11,9 @@ import pytest
 from otherroof.base import errors
 from otherroof.base.clock import SteppedClock
 from otherroof.ledger import Ledger
-from otherroof.schedule.desk import DIGEST_PAUSE, LOOK_EVERY, Desk
-from otherroof.schedule.hands import Ended, ended_by
-from otherroof.schedule.plan import Start
+from otherroof.schedule.actions import RunEnding, ending_for
+from otherroof.schedule.plan import RunStart
+from otherroof.schedule.records import DIGEST_PAUSE, LOOK_EVERY, ServiceRecords
 from support.simulated import household, utc
 
 NOW = utc(2026, 6, 8, 12)  # a Monday
@@ -25,35 +25,35 @@ SETTINGS = household(
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[tuple[Desk, Ledger, SteppedClock]]:
+def desk(tmp_path: Path) -> Iterator[tuple[ServiceRecords, Ledger, SteppedClock]]:
     clock = SteppedClock(NOW)
     with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
-        made = Desk(SETTINGS, ledger, clock)
+        made = ServiceRecords(SETTINGS, ledger, clock)
         made.plan()
         yield made, ledger, clock
 
 
-def attempt(desk: Desk, ended: Ended) -> None:
+def attempt(desk: ServiceRecords, ended: RunEnding) -> None:
     (start,) = [one for one in desk.plan().runs if one.job == "photos"]
     desk.begin(start)
     desk.end("photos", ended)
 
 
-UNREACHED = Ended("failed", "unreached", "no answer")
+UNREACHED = RunEnding("failed", "unreached", "no answer")
 
 
-def test_tries_are_counted_until_one_comes_to_something(desk: tuple[Desk, Ledger, SteppedClock]) -> None:
+def test_tries_are_counted_until_one_comes_to_something(desk: tuple[ServiceRecords, Ledger, SteppedClock]) -> None:
     books, ledger, clock = desk
     clock.step(13.5 * 3600)
     counted = []
-    for ended in (UNREACHED, UNREACHED, Ended("done", "settled"), UNREACHED):
+    for ended in (UNREACHED, UNREACHED, RunEnding("done", "settled"), UNREACHED):
         attempt(books, ended)
         counted.append(ledger.turns()["photos"].tries)
         clock.step(600 if ended is UNREACHED else 86_400)
     assert counted == [1, 2, 0, 1]
 
 
-def test_a_begun_run_is_on_the_books_before_it_does_anything(desk: tuple[Desk, Ledger, SteppedClock]) -> None:
+def test_a_begun_run_is_on_the_books_before_it_does_anything(desk: tuple[ServiceRecords, Ledger, SteppedClock]) -> None:
     books, ledger, clock = desk
     clock.step(13.5 * 3600)
     (start,) = books.plan().runs
@@ -62,10 +62,10 @@ def test_a_begun_run_is_on_the_books_before_it_does_anything(desk: tuple[Desk, L
     assert (turn.begun, turn.ended, turn.ending, turn.tries) == (clock.now(), None, None, 1)
 
 
-def test_what_a_job_waits_for_is_on_the_books_while_it_waits(desk: tuple[Desk, Ledger, SteppedClock]) -> None:
+def test_what_a_job_waits_for_is_on_the_books_while_it_waits(desk: tuple[ServiceRecords, Ledger, SteppedClock]) -> None:
     books, ledger, clock = desk
     clock.step(22 * 3600)  # at 10:00 on the next day both are owed, and one of the windows is closed
-    attempt(books, Ended("done", "settled"))
+    attempt(books, RunEnding("done", "settled"))
     books.plan()
     assert ledger.turns()["papers"].waiting == "waits for its window, which opens at 2026-06-09 22:00"
     clock.step(12 * 3600)
@@ -74,7 +74,9 @@ def test_what_a_job_waits_for_is_on_the_books_while_it_waits(desk: tuple[Desk, L
     assert ledger.turns()["papers"].waiting == ""
 
 
-def test_a_digest_that_could_not_be_made_is_tried_again_after_a_while(desk: tuple[Desk, Ledger, SteppedClock]) -> None:
+def test_a_digest_that_could_not_be_made_is_tried_again_after_a_while(
+    desk: tuple[ServiceRecords, Ledger, SteppedClock],
+) -> None:
     books, _, clock = desk
     clock.step(7 * 86_400)
     assert books.plan().digest
@@ -89,19 +91,21 @@ def test_a_digest_that_could_not_be_made_is_tried_again_after_a_while(desk: tupl
     assert not books.plan().digest
 
 
-def test_a_digest_that_was_sent_before_a_kill_is_not_sent_again(desk: tuple[Desk, Ledger, SteppedClock]) -> None:
+def test_a_digest_that_was_sent_before_a_kill_is_not_sent_again(
+    desk: tuple[ServiceRecords, Ledger, SteppedClock],
+) -> None:
     books, ledger, clock = desk
     clock.step(7 * 86_400)
     assert books.plan().digest
     ledger.note_digest(clock.now(), NOW, True, ())
-    assert not Desk(SETTINGS, ledger, clock).plan().digest
+    assert not ServiceRecords(SETTINGS, ledger, clock).plan().digest
 
 
-def test_what_a_clock_far_ahead_wrote_is_not_believed(desk: tuple[Desk, Ledger, SteppedClock]) -> None:
+def test_what_a_clock_far_ahead_wrote_is_not_believed(desk: tuple[ServiceRecords, Ledger, SteppedClock]) -> None:
     books, ledger, clock = desk
     future = NOW + timedelta(days=4000)
     for name in ("digest", "probe:heron"):
-        ledger.note_mark(name, future)
+        ledger.note_last_time(name, future)
     ledger.note_answer("heron", future)
     plan = books.plan()
     assert plan.probes == ("heron", "wren")
@@ -112,7 +116,7 @@ def test_what_a_clock_far_ahead_wrote_is_not_believed(desk: tuple[Desk, Ledger, 
 def test_a_clock_set_back_by_years_keeps_neither_the_watch_nor_the_digest_waiting_for_years(tmp_path: Path) -> None:
     clock = SteppedClock(NOW + timedelta(days=4000))  # a machine that started with a wrong clock
     with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
-        books = Desk(SETTINGS, ledger, clock)
+        books = ServiceRecords(SETTINGS, ledger, clock)
         assert books.plan().look
         books.begin_look()
         books.begin_digest()
@@ -125,7 +129,9 @@ def test_a_clock_set_back_by_years_keeps_neither_the_watch_nor_the_digest_waitin
         assert books.plan().digest
 
 
-def test_a_clock_set_back_by_hours_does_not_keep_the_watch_waiting(desk: tuple[Desk, Ledger, SteppedClock]) -> None:
+def test_a_clock_set_back_by_hours_does_not_keep_the_watch_waiting(
+    desk: tuple[ServiceRecords, Ledger, SteppedClock],
+) -> None:
     books, _, clock = desk
     books.begin_look()
     clock.jump(-20 * 3600.0)
@@ -134,32 +140,32 @@ def test_a_clock_set_back_by_hours_does_not_keep_the_watch_waiting(desk: tuple[D
     assert books.plan().look
 
 
-def test_the_watch_is_called_soon_after_a_run(desk: tuple[Desk, Ledger, SteppedClock]) -> None:
+def test_the_watch_is_called_soon_after_a_run(desk: tuple[ServiceRecords, Ledger, SteppedClock]) -> None:
     books, _, clock = desk
     books.begin_look()
     clock.step(1)
     assert not books.plan().look
     clock.step(13.5 * 3600)
     books.begin_look()
-    attempt(books, Ended("done", "settled"))
+    attempt(books, RunEnding("done", "settled"))
     assert books.plan().look
 
 
-def test_a_job_that_was_taken_out_while_it_ran_ends_in_peace(desk: tuple[Desk, Ledger, SteppedClock]) -> None:
+def test_a_job_that_was_taken_out_while_it_ran_ends_in_peace(desk: tuple[ServiceRecords, Ledger, SteppedClock]) -> None:
     books, ledger, clock = desk
     clock.step(13.5 * 3600)
     (start,) = books.plan().runs
     sign = books.begin(start)
     books.use(household({}, zone="UTC"))
     assert not sign.asked()
-    books.end("photos", Ended("done", "settled"))
+    books.end("photos", RunEnding("done", "settled"))
     assert ledger.turns()["photos"].ending == "settled"
     assert books.plan().runs == ()
 
 
-def test_an_allowance_given_to_a_run_stops_it(desk: tuple[Desk, Ledger, SteppedClock]) -> None:
+def test_an_allowance_given_to_a_run_stops_it(desk: tuple[ServiceRecords, Ledger, SteppedClock]) -> None:
     books, _, _ = desk
-    sign = books.begin(Start("photos", "heron", room=100))
+    sign = books.begin(RunStart("photos", "heron", room=100))
     sign.crossed(101)
     assert "month" in sign.asked()
 
@@ -175,4 +181,4 @@ def test_errors_end_a_run_in_the_way_that_helps() -> None:
         errors.FarTrouble("full"): "settled",
         ZeroDivisionError("a slip"): "settled",
     }
-    assert {error: ended_by(error).ending for error in endings} == endings
+    assert {error: ending_for(error).ending for error in endings} == endings

@@ -14,13 +14,22 @@ import pytest
 from otherroof.base.clock import SteppedClock
 from otherroof.copying.report import Problem
 from otherroof.ledger import Ledger
+from otherroof.ledger.job_times import JobTimes
 from otherroof.ledger.runs import Hold
-from otherroof.ledger.space import DamageMark, SpaceMark
-from otherroof.ledger.turns import Turn
+from otherroof.ledger.space import DamagedFile, SpaceReading
 from otherroof.settings import Settings, read_settings, require_settings
-from otherroof.watch import Extra, digest, look
-from otherroof.watch.digest.build import BRIEF, FarWeek, JobWeek, Known, build, copies_of, job_report, nights_of
-from otherroof.watch.digest.uncovered import folders_in, uncovered
+from otherroof.watch import WatchInputs, digest, look
+from otherroof.watch.digest.build import (
+    BRIEF,
+    DigestFacts,
+    FarWeek,
+    JobWeek,
+    build_digest,
+    copies_of,
+    job_report,
+    nights_of,
+)
+from otherroof.watch.digest.unprotected import folders_in, unprotected_folders
 from otherroof.watch.rules import RULES, Finding
 from support.household import write_household
 from support.long_history import write_history
@@ -28,7 +37,7 @@ from support.watching import DAY, HOUR, MAIL, Night, NotingChannel, far, row, wr
 
 NOW = datetime(2031, 3, 6, 10, 0, tzinfo=UTC)
 ZONE = ZoneInfo("America/St_Johns")
-EXTRA = Extra()
+EXTRA = WatchInputs()
 
 
 class House:
@@ -83,10 +92,10 @@ def test_a_late_job_makes_it_unsafe_and_names_the_command(house: House) -> None:
 
 
 def test_damage_makes_it_unsafe_though_every_copy_is_fresh(house: House) -> None:
-    house.ledger.note_damage([DamageMark("photos", "a.jpg", "r", NOW, "its digest is another")])
+    house.ledger.note_damage([DamagedFile("photos", "a.jpg", "r", NOW, "its digest is another")])
     made = house.make()
     assert made.sentence == "No: damage was found in the far copy of photos."
-    house.ledger.settle_damage("photos", ["a.jpg"])
+    house.ledger.drop_damage("photos", ["a.jpg"])
     assert house.make().verdict == "safe"
 
 
@@ -152,7 +161,7 @@ def test_a_job_that_is_not_copied_for_a_mistake_in_its_file_is_not_called_safe(h
     (house.where / "jobs" / "music.toml").write_text('folder = "/srv/music"\nfar = "heron"\nat = "25 * * *"\n')
     settings, mistakes = read_settings(str(house.where))
     assert settings is not None
-    made = digest.make(settings, house.ledger, house.clock, Extra(tuple(one.line() for one in mistakes)))
+    made = digest.make(settings, house.ledger, house.clock, WatchInputs(tuple(one.line() for one in mistakes)))
     assert made.verdict == "unsafe"
     assert made.sentence == "No: music is not copied, because of a mistake in the settings."
     assert "music.toml: at: " in made.hands[0].what
@@ -192,7 +201,7 @@ def test_a_far_clock_that_is_off_needs_a_hand(house: House) -> None:
 
 def test_a_job_that_waits_for_its_month_says_so(house: House) -> None:
     waits = "waits until 2031-04-01 00:00: the far box's allowance for this month is used up"
-    house.ledger.note_turn(Turn("photos", "30 1 * * *", NOW, waiting=waits))
+    house.ledger.note_job_times(JobTimes("photos", "30 1 * * *", NOW, waiting=waits))
     assert f"now: {waits}" in " ".join(house.text().split())
     assert "allowance for this month" in digest.as_html(house.make())
     house.ledger.db.execute("DELETE FROM run WHERE job='photos' AND started > '2031-03-01'")
@@ -213,13 +222,13 @@ def job_week(runs: list[Night], name: str = "photos") -> JobWeek:
     return JobWeek(name, "/srv/x", "heron", 48 * HOUR, good, rows, copies_of("/srv/x", [("heron", True)], ()))
 
 
-def known(*jobs: JobWeek) -> Known:
-    return Known("larch", ZONE, NOW, jobs=jobs, heard_by=("family",))
+def known(*jobs: JobWeek) -> DigestFacts:
+    return DigestFacts("larch", ZONE, NOW, jobs=jobs, heard_by=("family",))
 
 
 def test_the_week_is_held_against_a_mean_week_of_the_four_before() -> None:
     runs = [Night(sent=2_000_000, total_s=60)] * 7 + [Night(sent=1_000_000, total_s=120)] * 28 + [Night(sent=10**12)]
-    (made,) = build(known(job_week(runs))).jobs
+    (made,) = build_digest(known(job_week(runs))).jobs
     assert (made.week.runs, made.week.sent, made.week.mean_s) == (7, 14_000_000, 60)
     assert made.before is not None
     assert made.before.weeks == 4
@@ -230,16 +239,16 @@ def test_the_week_is_held_against_a_mean_week_of_the_four_before() -> None:
 
 
 def test_a_job_ten_days_old_is_not_divided_by_four_weeks() -> None:
-    (made,) = build(known(job_week([Night(sent=1_000_000)] * 17))).jobs
+    (made,) = build_digest(known(job_week([Night(sent=1_000_000)] * 17))).jobs
     assert made.before is not None
     assert made.before.weeks == pytest.approx(10 / 7)
-    (young,) = build(known(job_week([Night()] * 3))).jobs
+    (young,) = build_digest(known(job_week([Night()] * 3))).jobs
     assert young.before is None
 
 
 def test_failed_runs_count_but_do_not_spoil_the_means() -> None:
     runs = [Night(outcome="failed", sent=500, total_s=5)] + [Night(total_s=100)] * 6
-    (made,) = build(known(job_week(runs))).jobs
+    (made,) = build_digest(known(job_week(runs))).jobs
     assert made.week.outcomes == {"done": 6, "failed": 1}
     assert made.week.mean_s == 100
 
@@ -270,8 +279,8 @@ class Days:
 
 
 def test_the_far_disk_s_day_is_given_with_its_span() -> None:
-    facts = far(space=SpaceMark(NOW, 10**12, 4 * 10**12), fill=Days(60, 40, None))
-    made = build(replace(known(job_week([Night()] * 3)), fars=(FarWeek(facts, (), NOW - 9 * DAY),)))
+    facts = far(space=SpaceReading(NOW, 10**12, 4 * 10**12), fill=Days(60, 40, None))
+    made = build_digest(replace(known(job_week([Night()] * 3)), fars=(FarWeek(facts, (), NOW - 9 * DAY),)))
     text = " ".join(digest.as_text(made).split())
     assert "about 5 May 2031 (between 15 April 2031 and never), if it goes on as in the last weeks" in text
     assert "last silent Tue 25 February 2031, 06:30" in text
@@ -310,7 +319,9 @@ def test_each_rule_has_its_few_words_for_the_first_sentence() -> None:
 
 
 def test_a_disk_without_a_trend_gets_no_invented_day() -> None:
-    made = build(replace(known(job_week([Night()] * 3)), fars=(FarWeek(far(space=SpaceMark(NOW, 1, 2)), (), None),)))
+    made = build_digest(
+        replace(known(job_week([Night()] * 3)), fars=(FarWeek(far(space=SpaceReading(NOW, 1, 2)), (), None),))
+    )
     assert "no day in sight" in digest.as_text(made)
 
 
@@ -335,19 +346,21 @@ def test_folders_beside_protected_ones_are_named() -> None:
     def listing(parent: str) -> list[str]:
         return tree[parent]
 
-    found = uncovered(["/srv/family/photos", "/srv"], ["/srv/family/tmp"], listing)
+    found = unprotected_folders(["/srv/family/photos", "/srv"], ["/srv/family/tmp"], listing)
     assert [(one.parent, one.names) for one in found] == [("/", ("home",))]
-    found = uncovered(["/srv/family/photos"], ["/srv/family/tmp"], listing)
+    found = unprotected_folders(["/srv/family/photos"], ["/srv/family/tmp"], listing)
     assert [(one.parent, one.names) for one in found] == [("/srv/family", ("films",))]
 
 
 def test_a_name_that_begins_alike_is_another_folder() -> None:
-    found = uncovered(["/srv/photos"], [], lambda parent: ["photos", "photos-old"])
+    found = unprotected_folders(["/srv/photos"], [], lambda parent: ["photos", "photos-old"])
     assert found[0].names == ("photos-old",)
 
 
 def test_a_folder_above_a_protected_one_is_covered_in_part_and_not_named() -> None:
-    assert uncovered(["/srv/a/b/c", "/srv/x"], [], lambda parent: {"/srv": ["a", "x"]}.get(parent, ["c"])) == []
+    assert (
+        unprotected_folders(["/srv/a/b/c", "/srv/x"], [], lambda parent: {"/srv": ["a", "x"]}.get(parent, ["c"])) == []
+    )
 
 
 def test_empty_folders_links_and_files_are_not_named(tmp_path: Path) -> None:
@@ -447,7 +460,7 @@ def test_a_digest_that_could_not_be_sent_is_replaced_by_the_next(house: House) -
     for _ in range(3):
         digest.send(house.settings, house.ledger, house.clock, EXTRA, channels)
         house.clock.step(7 * 86_400)
-    assert [one.channel for one in house.ledger.waiting_posts()] == ["family"]
+    assert [one.channel for one in house.ledger.waiting_messages()] == ["family"]
     channels["family"].broken = False
     look(house.settings, house.ledger, house.clock, EXTRA, channels)
     digests = [one for one in channels["family"].taken if one.kind == "digest"]
@@ -455,12 +468,12 @@ def test_a_digest_that_could_not_be_sent_is_replaced_by_the_next(house: House) -
 
 
 def test_mistakes_in_the_settings_are_in_the_digest(house: House) -> None:
-    extra = Extra(mistakes=("jobs/photos.toml: folder: is missing",))
+    extra = WatchInputs(mistakes=("jobs/photos.toml: folder: is missing",))
     made = digest.make(house.settings, house.ledger, house.clock, extra)
     assert any("folder: is missing" in one.what for one in made.hands)
 
 
 def test_a_finding_is_one_hand_each() -> None:
     finding = Finding("held", "photos", "photos is held", "`otherroof release photos`", NOW)
-    made = build(replace(known(job_week([Night()] * 3)), found=(finding,)))
+    made = build_digest(replace(known(job_week([Night()] * 3)), found=(finding,)))
     assert [one.what for one in made.hands] == ["photos is held"]

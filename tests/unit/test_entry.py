@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from otherroof.base.errors import Damaged
-from otherroof.copying.compare.todo import digest_in
-from otherroof.far_copy.entry import TOP, Entry, is_safe, parse_line, shown
+from otherroof.copying.compare.change import digest_in
+from otherroof.far_copy.entry import TOP, Entry, is_safe, parse_line, path_text
 
 parts = st.binary(min_size=1, max_size=30).filter(lambda part: b"/" not in part and b"\0" not in part)
 safe_parts = parts.filter(lambda part: part not in (b".", b".."))
@@ -122,4 +122,4 @@ def test_line_of_any_bytes_is_refused_or_an_entry(line: bytes) -> None:
 
 @given(st.binary(max_size=60))
 def test_shown_path_is_one_line_that_a_terminal_can_take(path: bytes) -> None:
-    assert shown(path).isprintable()
+    assert path_text(path).isprintable()

@@ -15,8 +15,8 @@ import pytest
 from pydantic import BaseModel
 
 from otherroof.cli.main import VERBS
-from otherroof.copying.home.leave_out import left_out_by
-from otherroof.settings import look_around, read_parts, tunnel, watch
+from otherroof.copying.home.leave_out import leave_out_rule
+from otherroof.settings import alerting, check_machine, read_parts, tunnel
 from otherroof.settings import models as models_of_settings
 from otherroof.settings.fields import is_documentation
 from support.example_digest import made
@@ -46,7 +46,7 @@ def test_invented_household_has_no_mistake_but_what_must_be_invented() -> None:
     assert [one.line() for one in parts.mistakes] == []
     assert len(parts.jobs) >= 3
     expected = re.compile(r"is an address for documentation|is not there|is not a folder on this machine|cannot be run")
-    found = look_around(parts)
+    found = check_machine(parts)
     assert [one.line() for one in found if not expected.search(one.wrong)] == []
     assert any("documentation" in one.wrong for one in found), "the far box's address must be for documentation only"
 
@@ -56,7 +56,7 @@ NO_SETTING = {"where", "unread", "jobs", "told"}  # what the reader puts togethe
 
 def models() -> list[type[BaseModel]]:
     """Every model of the settings."""
-    parts = (models_of_settings, tunnel, watch)
+    parts = (models_of_settings, tunnel, alerting)
     classes = [one for part in parts for one in vars(part).values() if isinstance(one, type)]
     return [one for one in dict.fromkeys(classes) if issubclass(one, BaseModel) and one.model_fields]
 
@@ -92,7 +92,7 @@ def test_examples_tell_the_truth_about_what_holds_where_nothing_is_said() -> Non
 def test_example_patterns_leave_something_out_and_not_all() -> None:
     for path in [*JOBS, *sorted((EXAMPLES / "jobs").glob("*.toml"))]:
         patterns = tomllib.loads(path.read_text()).get("leave_out", [])
-        left_out = left_out_by(patterns)
+        left_out = leave_out_rule(patterns)
         assert (left_out is None) == (not patterns), path
         assert left_out is None or not left_out(b"an ordinary file", False), path
 

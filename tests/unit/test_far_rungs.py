@@ -11,11 +11,11 @@ import pytest
 from otherroof.base.clock import SteppedClock
 from otherroof.base.errors import Denied, NotThere, PlaceError, Refused
 from otherroof.far import requests
-from otherroof.far.clocks import offset_of
+from otherroof.far.clock_offset import clock_offset
 from otherroof.far.local_place import LocalPlace
-from otherroof.far.place import Offers, perform
-from otherroof.far.trial import try_out
-from otherroof.probe.ssh_checks import base_seen, clock_seen, offers_seen
+from otherroof.far.place import PlaceOffers, run_script
+from otherroof.far.trial_file import write_trial_file
+from otherroof.probe.ssh_checks import base_finding, clock_finding, offers_finding
 
 TB = 10**12
 ROOMY = requests.Space(4 * TB, TB, 10_000_000, 9_000_000)
@@ -40,12 +40,12 @@ NO_COUNT = requests.Space(4 * TB, TB, 0, 0)  # some file systems have no fixed n
 def test_clocks_agree_within_five_seconds_allowing_for_the_round_trip(
     mtime: int, sent: float, answered: float, agrees: bool
 ) -> None:
-    assert offset_of(mtime, sent, answered).agrees is agrees
+    assert clock_offset(mtime, sent, answered).agrees is agrees
 
 
 def test_clock_that_is_off_is_told_with_its_direction() -> None:
-    assert "10 min 1 s ahead of ours" in clock_seen(offset_of(1601, 1000.5, 1000.5)).text
-    behind = clock_seen(offset_of(399, 1000.0, 1000.0))
+    assert "10 min 1 s ahead of ours" in clock_finding(clock_offset(1601, 1000.5, 1000.5)).text
+    behind = clock_finding(clock_offset(399, 1000.0, 1000.0))
     assert "behind ours" in behind.text
     assert (behind.state, "timedatectl" in behind.advice) == ("not ok", True)
 
@@ -67,18 +67,18 @@ def test_clock_that_is_off_is_told_with_its_direction() -> None:
 def test_base_is_judged_by_what_writing_told(
     space: requests.Space | None, problem: PlaceError | None, state: str, says: str
 ) -> None:
-    seen = base_seen("/copies", space, problem)
+    seen = base_finding("/copies", space, problem)
     assert (seen.state, says in seen.text) == (state, True), seen.text
     assert bool(seen.advice) is (state == "not ok")
 
 
 def test_missing_extensions_are_no_fault_but_told_with_what_is_done_instead() -> None:
-    all_of_them = offers_seen(Offers(link=True, copy_range=True, sync=True, space=True))
+    all_of_them = offers_finding(PlaceOffers(link=True, copy_range=True, sync=True, space=True))
     assert (all_of_them.state, all_of_them.advice) == ("ok", "")
-    old = offers_seen(Offers(link=True, sync=True, space=True))
+    old = offers_finding(PlaceOffers(link=True, sync=True, space=True))
     assert old.state == "ok"
     assert "a large file that changed is sent whole" in old.advice
-    assert "nothing beyond the bare minimum" in offers_seen(Offers()).text
+    assert "nothing beyond the bare minimum" in offers_finding(PlaceOffers()).text
 
 
 @pytest.fixture
@@ -91,7 +91,7 @@ def place(tmp_path: Path) -> Iterator[LocalPlace]:
 
 def test_trial_leaves_nothing_behind(place: LocalPlace, tmp_path: Path) -> None:
     clock = SteppedClock(datetime.now(UTC))
-    found = perform(place, try_out(clock, tells_space=True))
+    found = run_script(place, write_trial_file(clock, tells_space=True))
     assert found.problem is None
     assert found.offset is not None
     assert found.offset.agrees
@@ -102,25 +102,28 @@ def test_trial_leaves_nothing_behind(place: LocalPlace, tmp_path: Path) -> None:
 
 def test_trial_in_a_base_that_is_not_there_tells_so(tmp_path: Path) -> None:
     place = LocalPlace(str(tmp_path / "nowhere").encode())
-    found = perform(place, try_out(SteppedClock(datetime.now(UTC)), tells_space=True))
+    found = run_script(place, write_trial_file(SteppedClock(datetime.now(UTC)), tells_space=True))
     assert isinstance(found.problem, NotThere)
     assert (found.space, found.offset) == (None, None)
 
 
 def test_trial_takes_its_file_away_also_where_closing_it_is_refused() -> None:
     """A disk that is full may say so only when a file is closed."""
-    script = try_out(SteppedClock(datetime(2031, 4, 5, tzinfo=UTC)), tells_space=False)
-    assert [type(op) for op in next(script)] == [requests.Look, requests.OpenFile]
-    assert [type(op) for op in script.send((None, 7))] == [requests.Write, requests.LookOpen]
+    script = write_trial_file(SteppedClock(datetime(2031, 4, 5, tzinfo=UTC)), tells_space=False)
+    assert [type(op) for op in next(script)] == [requests.Stat, requests.OpenFile]
+    assert [type(op) for op in script.send((None, 7))] == [requests.Write, requests.StatOpen]
     # Both are asked for at once, so that a refusal of the first does not keep the second from being done.
-    assert [type(op) for op in script.send((None, requests.Attrs(10, 0o600, 0)))] == [requests.Shut, requests.Remove]
+    assert [type(op) for op in script.send((None, requests.Attrs(10, 0o600, 0)))] == [
+        requests.CloseFile,
+        requests.Remove,
+    ]
     with pytest.raises(StopIteration):
         script.throw(Refused("no room"))
 
 
 def test_trial_takes_its_file_away_also_where_another_question_was_refused() -> None:
-    script = try_out(SteppedClock(datetime(2031, 4, 5, tzinfo=UTC)), tells_space=True)
-    assert [type(op) for op in next(script)] == [requests.Look, requests.AskSpace, requests.OpenFile]
+    script = write_trial_file(SteppedClock(datetime(2031, 4, 5, tzinfo=UTC)), tells_space=True)
+    assert [type(op) for op in next(script)] == [requests.Stat, requests.GetSpace, requests.OpenFile]
     assert isinstance(script.throw(Refused("no figures")), requests.Remove)
     with pytest.raises(StopIteration):
         script.send(None)

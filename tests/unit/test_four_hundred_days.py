@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from otherroof.ledger.alerts import Alert
-from otherroof.watch import Extra, look
+from otherroof.watch import WatchInputs, look
 from otherroof.watch.channels import Message
 from support.simulated import Period, Ran, Simulation, Troubles, covered_s, household, passings, utc
 
@@ -76,7 +76,7 @@ def year(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
     simulation = Simulation(settings, tmp_path_factory.mktemp("year"), START, troubles(request.param), minutes=(2, 55))
     simulation.at(utc(2026, 4, 22, 12), lambda: simulation.release("mail"))
     channels = {"journal": simulation.channel}
-    simulation.on_look = lambda _: look(settings, simulation.ledger, simulation.clock, Extra(), channels)
+    simulation.on_look = lambda _: look(settings, simulation.ledger, simulation.clock, WatchInputs(), channels)
     simulation.until(END)
     return simulation
 

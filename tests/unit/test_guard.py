@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import pytest
 
-from otherroof.copying.compare.guard import Limits, Release, Sight, verdict
-from otherroof.copying.compare.todo import Tally
+from otherroof.copying.compare.change import PlanTotals
+from otherroof.copying.compare.guard import GuardLimits, GuardView, Release, reason_to_hold
 
-LIMITS = Limits(removed_percent=20, changed_percent=50, from_files=100)
+LIMITS = GuardLimits(removed_percent=20, changed_percent=50, from_files=100)
 
 
 def judged(
     held: int, found: int, *, removed: int = 0, changed: int = 0, was: bool = False, now: bool = False,
-    release: Release | None = None, limits: Limits = LIMITS,
+    release: Release | None = None, limits: GuardLimits = LIMITS,
 ) -> str:  # fmt: skip
-    tally = Tally(new=0, changed=changed, removed=removed, moved=0, fresh_bytes=0)
-    return verdict(Sight(held, found, tally, was, now), limits, release)
+    tally = PlanTotals(new=0, changed=changed, removed=removed, moved=0, fresh_bytes=0)
+    return reason_to_hold(GuardView(held, found, tally, was, now), limits, release)
 
 
 @pytest.mark.parametrize(
@@ -49,11 +49,11 @@ def test_folder_that_was_a_mount_point_and_is_none(was: int, now: int, held_for:
 
 
 def test_limits_of_nought_and_of_a_hundred() -> None:
-    strict = Limits(0, 0, 1)
+    strict = GuardLimits(0, 0, 1)
     assert judged(100, 99, removed=1, limits=strict)
     assert judged(100, 100, changed=1, limits=strict)
     assert not judged(100, 100, limits=strict)
-    assert not judged(100, 1, removed=99, changed=0, limits=Limits(100, 100, 1))
+    assert not judged(100, 1, removed=99, changed=0, limits=GuardLimits(100, 100, 1))
 
 
 @pytest.mark.parametrize(
@@ -63,7 +63,7 @@ def test_limits_of_nought_and_of_a_hundred() -> None:
 def test_release_reaches_a_little_further_than_what_was_seen(removed: int, changed: int, passes: bool) -> None:
     """A released run may find a few more gone: five in a hundred of the folder, and no more."""
     release = Release(removed=300, changed=0, of_files=1000)
-    told = judged(1000, 1000 - removed, removed=removed, changed=changed, release=release, limits=Limits(1, 1, 1))
+    told = judged(1000, 1000 - removed, removed=removed, changed=changed, release=release, limits=GuardLimits(1, 1, 1))
     assert (told == "") == passes
 
 

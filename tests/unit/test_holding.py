@@ -14,10 +14,10 @@ import pytest
 
 from otherroof.base.clock import SteppedClock, SystemClock
 from otherroof.base.errors import Busy, HomeTrouble, RunCut
-from otherroof.jobs.holding import Held, Holding, Patience
+from otherroof.jobs.locks import FileLock, LockPurpose, LockWait
 from support.simulated import utc
 
-HELD = Held("this is held", "here", "wait")
+HELD = LockPurpose("this is held", "here", "wait")
 ZONE = ZoneInfo("America/St_Johns")
 CHILD = """
 import sys, time
@@ -32,12 +32,12 @@ with Holding(sys.argv[1], SystemClock(), ZoneInfo("UTC"), Held("this is held", "
 
 def test_the_second_is_told_who_holds_it_and_since_when(tmp_path: Path) -> None:
     clock, path = SteppedClock(utc(2026, 6, 10, 4)), str(tmp_path / "state" / "serve.lock")
-    with Holding(path, clock, ZONE, HELD):
+    with FileLock(path, clock, ZONE, HELD):
         clock.step(3600)
-        with pytest.raises(Busy) as caught, Holding(path, clock, ZONE, HELD):
+        with pytest.raises(Busy) as caught, FileLock(path, clock, ZONE, HELD):
             raise AssertionError("two held it")
     assert f"process {os.getpid()}, since 2026-06-10 01:30" in str(caught.value)
-    with Holding(path, clock, ZONE, HELD):
+    with FileLock(path, clock, ZONE, HELD):
         pass
 
 
@@ -49,30 +49,30 @@ def test_a_killed_process_leaves_nothing_that_must_be_removed_by_hand(tmp_path: 
         assert child.stdout.readline() == b"held\n"
         with (
             pytest.raises(Busy, match=f"process {child.pid}, since "),
-            Holding(path, SteppedClock(utc(2026, 1, 1)), ZONE, HELD),
+            FileLock(path, SteppedClock(utc(2026, 1, 1)), ZONE, HELD),
         ):
             raise AssertionError("two held it")
     finally:
         child.send_signal(signal.SIGKILL)
         child.communicate(timeout=10)
-    with Holding(path, SteppedClock(utc(2026, 1, 1)), ZONE, HELD):
+    with FileLock(path, SteppedClock(utc(2026, 1, 1)), ZONE, HELD):
         pass
 
 
 def test_a_holder_that_has_not_yet_said_who_it_is(tmp_path: Path) -> None:
     clock, path = SteppedClock(utc(2026, 6, 10, 4)), str(tmp_path / "serve.lock")
-    with Holding(path, clock, ZONE, HELD):
+    with FileLock(path, clock, ZONE, HELD):
         os.truncate(path, 0)
-        with pytest.raises(Busy, match="only just begun"), Holding(path, clock, ZONE, HELD):
+        with pytest.raises(Busy, match="only just begun"), FileLock(path, clock, ZONE, HELD):
             raise AssertionError("two held it")
 
 
 def test_a_wait_has_an_end_and_says_once_for_whom_it_waits(tmp_path: Path) -> None:
     clock, path, told = SteppedClock(utc(2026, 6, 10, 4)), str(tmp_path / "far.lock"), list[str]()
-    with Holding(path, clock, ZONE, replace(HELD, name="photos")):
+    with FileLock(path, clock, ZONE, replace(HELD, name="photos")):
         begun = clock.monotonic()
         with pytest.raises(Busy, match="this is held: photos, process "):
-            Holding(path, clock, ZONE, HELD, Patience(90, told.append)).__enter__()
+            FileLock(path, clock, ZONE, HELD, LockWait(90, told.append)).__enter__()
     assert clock.monotonic() - begun == pytest.approx(90, abs=1)
     since = f"photos, process {os.getpid()}, since 2026-06-10 01:30"
     assert told == [f"here waits up to 1 min 30 s: this is held: {since}"]
@@ -85,10 +85,10 @@ def test_a_wait_ends_when_it_is_asked_to_and_leaves_nothing_open(tmp_path: Path)
         if clock.monotonic() > 3:
             raise RunCut("stopped by SIGINT")
 
-    with Holding(path, clock, ZONE, HELD):
+    with FileLock(path, clock, ZONE, HELD):
         before = os.listdir("/proc/self/fd")
         with pytest.raises(RunCut):
-            Holding(path, clock, ZONE, HELD, Patience(90, check=check)).__enter__()
+            FileLock(path, clock, ZONE, HELD, LockWait(90, check=check)).__enter__()
         assert os.listdir("/proc/self/fd") == before
         assert clock.monotonic() < 5
 
@@ -99,7 +99,7 @@ def test_whoever_waits_gets_it_when_the_holder_is_killed(tmp_path: Path) -> None
     try:
         assert child.stdout is not None
         assert child.stdout.readline() == b"held\n"
-        with Holding(path, SystemClock(), ZONE, HELD, Patience(20, lambda _: child.kill())):
+        with FileLock(path, SystemClock(), ZONE, HELD, LockWait(20, lambda _: child.kill())):
             assert child.wait(10) == -signal.SIGKILL
     finally:
         child.kill()
@@ -110,6 +110,6 @@ def test_a_state_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     with (
         pytest.raises(HomeTrouble, match="state folder"),
-        Holding(str(tmp_path / "file" / "serve.lock"), SteppedClock(utc(2026, 6, 10)), ZONE, HELD),
+        FileLock(str(tmp_path / "file" / "serve.lock"), SteppedClock(utc(2026, 6, 10)), ZONE, HELD),
     ):
         raise AssertionError("held in a file")

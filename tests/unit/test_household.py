@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.rehearsal.compare import Tree, differences, read_tree
-from otherroof.rehearsal.day import EDITS, HOSTILE_NAME, INSERTED, a_day_passes, a_disaster
+from otherroof.rehearsal.compare_trees import Tree, differences, read_tree
+from otherroof.rehearsal.day import EDITS, HOSTILE_NAME, INSERTED, change_like_a_day, empty_main_folders
 from otherroof.rehearsal.household import DATABASE, invent
 
 
@@ -30,7 +30,7 @@ def test_same_seed_makes_the_same_household_and_the_same_day(tmp_path: Path, day
         invent(str(tmp_path / name), 7)
         if name == "a":
             assert differences(day_one[1], read_tree(str(tmp_path / name))) == []
-        a_day_passes(str(tmp_path / name), 8)
+        change_like_a_day(str(tmp_path / name), 8)
         trees.append(read_tree(str(tmp_path / name)))
     assert differences(*trees) == []
     _day_changed_what_it_says(day_one[1], trees[0])
@@ -52,7 +52,7 @@ def _day_changed_what_it_says(before: Tree, after: Tree) -> None:
 
 
 def _disaster_is_one(folder: Path, before: Tree) -> None:
-    gone = a_disaster(str(folder))
+    gone = empty_main_folders(str(folder))
     files = sum(1 for entry in before.values() if entry.kind == "file")
     assert gone > files * 0.2, "the guard would let this pass"
     assert len(read_tree(str(folder))) < len(before) - gone
@@ -66,7 +66,7 @@ def test_another_seed_makes_another_household(tmp_path: Path, day_one: tuple[Pat
 def test_database_changes_in_scattered_places_and_shifts(tmp_path: Path, day_one: tuple[Path, Tree]) -> None:
     folder = tmp_path / "copy"
     shutil.copytree(day_one[0], folder, symlinks=True)
-    a_day_passes(str(folder), 8)
+    change_like_a_day(str(folder), 8)
     old, new = (day_one[0] / os.fsdecode(DATABASE)).read_bytes(), (folder / os.fsdecode(DATABASE)).read_bytes()
     at = new.index(INSERTED)
     assert at < 10_000

@@ -11,32 +11,32 @@ from typer.testing import CliRunner
 
 from otherroof.base.errors import WrongUse
 from otherroof.cli.main import build
-from otherroof.system import install as plan
-from otherroof.system.install import (
-    Found,
-    MakeFolder,
+from otherroof.system import install_steps as plan
+from otherroof.system.install import Machine, packaged_unit, read_machine
+from otherroof.system.install_steps import (
+    FolderOwner,
+    InstallStep,
+    MachineState,
     MakeLink,
-    Owned,
-    Step,
+    MakeSystemFolder,
     Systemctl,
     WriteUnit,
-    cautions,
     install_steps,
-    left_behind,
-    next_words,
+    install_warnings,
+    next_steps_text,
+    undo_leaves,
     undo_steps,
     unit_for,
 )
-from otherroof.system.installing import Machine, look, packaged_unit
 
 UNIT = unit_for(packaged_unit(), "/opt/otherroof/bin/otherroof")
-DONE = Found(
+DONE = MachineState(
     account=True,
     folders={
-        plan.SETTINGS: Owned("root", "otherroof", 0o750),
-        plan.JOBS: Owned("root", "otherroof", 0o750),
-        plan.KEYS: Owned("otherroof", "otherroof", 0o700),
-        plan.STATE: Owned("otherroof", "otherroof", 0o700),
+        plan.SETTINGS: FolderOwner("root", "otherroof", 0o750),
+        plan.JOBS: FolderOwner("root", "otherroof", 0o750),
+        plan.KEYS: FolderOwner("otherroof", "otherroof", 0o700),
+        plan.STATE: FolderOwner("otherroof", "otherroof", 0o700),
     },
     link=plan.STATE,
     unit=UNIT,
@@ -44,12 +44,12 @@ DONE = Found(
 )
 
 
-def deeds(steps: list[Step]) -> list[object]:
+def deeds(steps: list[InstallStep]) -> list[object]:
     return [one.deed for one in steps if one.deed is not None]
 
 
 def test_on_a_fresh_machine_everything_is_done_in_an_order_that_works() -> None:
-    kinds = [type(one).__name__ for one in deeds(install_steps(Found(), UNIT))]
+    kinds = [type(one).__name__ for one in deeds(install_steps(MachineState(), UNIT))]
     assert kinds == ["MakeAccount", *["MakeFolder"] * 4, "MakeLink", "WriteUnit", "Systemctl", "Systemctl"]
 
 
@@ -71,23 +71,25 @@ def test_a_service_that_has_settings_is_started_anew_after_an_upgrade() -> None:
 def test_a_running_service_is_not_ended_for_settings_that_it_could_not_start_with() -> None:
     broken = replace(DONE, unit="[Unit]\n", settings=True, mistake="otherroof.toml: home: is missing")
     assert Systemctl(("restart", plan.UNIT), live=True) not in deeds(install_steps(broken, UNIT))
-    (told,) = cautions(broken, "")
+    (told,) = install_warnings(broken, "")
     assert "is not started, nor anew: otherroof.toml: home: is missing" in told
-    assert next_words(broken) == ["next: `otherroof check`, then `systemctl restart otherroof`"]
+    assert next_steps_text(broken) == ["next: `otherroof check`, then `systemctl restart otherroof`"]
 
 
 @pytest.mark.parametrize(
     "keys",
     [
-        Owned("root", "root", 0o700),
-        Owned("otherroof", "otherroof", 0o750),
-        Owned("otherroof", "otherroof", 0o700, strays=True),  # a key that root made, and the service could not use
+        FolderOwner("root", "root", 0o700),
+        FolderOwner("otherroof", "otherroof", 0o750),
+        FolderOwner(
+            "otherroof", "otherroof", 0o700, strays=True
+        ),  # a key that root made, and the service could not use
     ],
 )
-def test_keys_that_the_service_could_not_use_or_others_could_read_are_put_right(keys: Owned) -> None:
+def test_keys_that_the_service_could_not_use_or_others_could_read_are_put_right(keys: FolderOwner) -> None:
     folders = dict(DONE.folders or {}) | {plan.KEYS: keys}
     made = deeds(install_steps(replace(DONE, folders=folders), UNIT))
-    assert made == [MakeFolder(plan.KEYS, "otherroof", "otherroof", 0o700, inside=True)]
+    assert made == [MakeSystemFolder(plan.KEYS, "otherroof", "otherroof", 0o700, inside=True)]
 
 
 def test_state_that_lies_elsewhere_is_not_moved_behind_a_persons_back() -> None:
@@ -100,11 +102,11 @@ def test_state_that_lies_elsewhere_is_not_moved_behind_a_persons_back() -> None:
 def test_undo_removes_the_unit_and_nothing_else() -> None:
     steps = undo_steps(replace(DONE, settings=True))
     assert [type(one).__name__ for one in deeds(steps)] == ["Systemctl", "RemoveUnit", "Systemctl"]
-    assert not any(isinstance(one, MakeFolder | MakeLink) for one in deeds(steps))
-    told = "\n".join(left_behind())
+    assert not any(isinstance(one, MakeSystemFolder | MakeLink) for one in deeds(steps))
+    told = "\n".join(undo_leaves())
     for kept in (plan.SETTINGS, plan.STATE, "keys", "account otherroof"):
         assert kept in told
-    assert deeds(undo_steps(Found())) == []
+    assert deeds(undo_steps(MachineState())) == []
 
 
 def test_the_unit_starts_the_program_that_installs_it_and_stays_as_it_is_otherwise() -> None:
@@ -122,16 +124,16 @@ def test_a_path_that_systemd_would_misread_is_refused(path: str) -> None:
 
 
 def test_cautions_name_what_can_hurt() -> None:
-    assert cautions(DONE, "") == []
-    assert "/home/kim can be changed by others than root" in cautions(DONE, "/home/kim")[0]
-    assert "ReadWritePaths=/srv/state" in cautions(replace(DONE, state="/srv/state"), "")[0]
-    assert cautions(replace(DONE, state=plan.STATE), "") == []
-    assert cautions(replace(DONE, state=f"{plan.STATE}-other"), "") != []
+    assert install_warnings(DONE, "") == []
+    assert "/home/kim can be changed by others than root" in install_warnings(DONE, "/home/kim")[0]
+    assert "ReadWritePaths=/srv/state" in install_warnings(replace(DONE, state="/srv/state"), "")[0]
+    assert install_warnings(replace(DONE, state=plan.STATE), "") == []
+    assert install_warnings(replace(DONE, state=f"{plan.STATE}-other"), "") != []
 
 
 def test_the_next_words_fit_what_is_there() -> None:
-    assert "otherroof.toml" in next_words(DONE)[0]
-    assert "status" in next_words(replace(DONE, settings=True))[0]
+    assert "otherroof.toml" in next_steps_text(DONE)[0]
+    assert "status" in next_steps_text(replace(DONE, settings=True))[0]
 
 
 def run(*words: str) -> tuple[int, str, BaseException | None]:
@@ -179,10 +181,10 @@ def test_settings_that_cannot_be_used_are_seen(tmp_path: Path) -> None:
     for name in ("passwd", "group"):
         (tmp_path / "etc").mkdir(exist_ok=True)
         (tmp_path / "etc" / name).write_text("")
-    assert not look(Machine(str(tmp_path))).mistake
+    assert not read_machine(Machine(str(tmp_path))).mistake
     (tmp_path / "etc/otherroof").mkdir()
     (tmp_path / "etc/otherroof/otherroof.toml").write_text("nonsense")
-    found = look(Machine(str(tmp_path)))
+    found = read_machine(Machine(str(tmp_path)))
     assert found.settings
     assert "otherroof.toml: is not TOML" in found.mistake
 
@@ -194,8 +196,8 @@ def test_what_is_there_is_read_from_the_other_machines_own_files(tmp_path: Path)
     keys = tmp_path / plan.KEYS.lstrip("/")
     keys.mkdir(parents=True, mode=0o700)
     (keys / "heron").write_text("")
-    found = look(Machine(str(tmp_path)))
+    found = read_machine(Machine(str(tmp_path)))
     assert found.account
-    assert (found.folders or {})[plan.KEYS] == Owned("otherroof", "otherroof", 0o700)
+    assert (found.folders or {})[plan.KEYS] == FolderOwner("otherroof", "otherroof", 0o700)
     assert not found.settings
     assert found.unit == ""

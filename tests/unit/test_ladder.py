@@ -10,9 +10,9 @@ import pytest
 
 from otherroof.base.clock import SteppedClock
 from otherroof.base.errors import HostKeyChanged, LinkLost, TunnelTrouble, Unreached
-from otherroof.base.time_limit import TookTooLong, within
+from otherroof.base.time_limit import TookTooLong, within_time
 from otherroof.probe import ladder
-from otherroof.probe.ladder import Climbed, Rung, Seen, climb, not_ok, not_tried, ok
+from otherroof.probe.ladder import Rung, RungFinding, RungResult, climb, not_ok, not_tried, ok
 
 
 @pytest.fixture
@@ -20,25 +20,25 @@ def clock() -> SteppedClock:
     return SteppedClock(datetime(2031, 4, 5, tzinfo=UTC))
 
 
-def rung(name: str, seen: Seen, *, must: bool = True) -> Rung:
+def rung(name: str, seen: RungFinding, *, must: bool = True) -> Rung:
     return Rung(name, 5, lambda limit_s: seen, must)
 
 
 def raising(name: str, error: Exception) -> Rung:
-    def fail(limit_s: float) -> Seen:
+    def fail(limit_s: float) -> RungFinding:
         raise error
 
     return Rung(name, 5, fail)
 
 
-def states(found: ladder.Climb) -> list[str]:
+def states(found: ladder.ClimbResult) -> list[str]:
     return [one.seen.state for one in found.rungs]
 
 
 def test_all_well_is_exit_0(clock: SteppedClock) -> None:
     found = climb([rung("a", ok("yes")), rung("b", not_tried("nothing to look at"))], clock)
     assert (found.exit_code, found.headline, found.decisive) == (0, "all well", None)
-    found.require("garden")
+    found.raise_unless_passed("garden")
 
 
 def test_first_failing_rung_decides_and_the_rest_is_not_tried(clock: SteppedClock) -> None:
@@ -47,14 +47,14 @@ def test_first_failing_rung_decides_and_the_rest_is_not_tried(clock: SteppedCloc
     assert states(found) == ["ok", "not ok", "not tried"]
     assert (found.exit_code, found.headline, found.advice) == (3, "b: no cable", "put it in")
     with pytest.raises(Unreached, match="garden: b: no cable; put it in"):
-        found.require("garden")
+        found.raise_unless_passed("garden")
 
 
 def test_failure_that_only_asks_for_a_look_does_not_end_the_climb(clock: SteppedClock) -> None:
     found = climb([rung("a", not_ok("full soon", "thin"), must=False), rung("b", ok("yes"))], clock)
     assert states(found) == ["not ok", "ok"]
     assert found.exit_code == 1
-    found.require("garden")
+    found.raise_unless_passed("garden")
 
 
 def test_earlier_look_decides_the_headline_of_a_climb_that_ends_later(clock: SteppedClock) -> None:
@@ -71,7 +71,7 @@ def test_error_of_a_rung_keeps_its_kind(clock: SteppedClock, kind: type[Unreache
     found = climb([raising("a", kind("broke", where="here", advice="mend it"))], clock)
     assert found.rungs[0].seen == not_ok("here: broke", "mend it")
     with pytest.raises(kind, match="garden: a: here: broke; mend it"):
-        found.require("garden")
+        found.raise_unless_passed("garden")
 
 
 def test_ladder_does_not_send_people_to_the_ladder(clock: SteppedClock) -> None:
@@ -87,7 +87,7 @@ def test_rung_that_never_returns_is_left_behind(clock: SteppedClock, monkeypatch
     monkeypatch.setattr(ladder, "GRACE_S", 0.05)
     let_go = threading.Event()
 
-    def stuck(limit_s: float) -> Seen:
+    def stuck(limit_s: float) -> RungFinding:
         let_go.wait(10)
         return ok("far too late")
 
@@ -100,11 +100,11 @@ def test_rung_that_never_returns_is_left_behind(clock: SteppedClock, monkeypatch
 
 
 def test_time_is_taken_for_each_rung_and_told_at_once(clock: SteppedClock) -> None:
-    def slow(limit_s: float) -> Seen:
+    def slow(limit_s: float) -> RungFinding:
         clock.step(limit_s)
         return ok("at last")
 
-    heard: list[Climbed] = []
+    heard: list[RungResult] = []
     climb([rung("a", ok("yes")), Rung("b", 5, slow)], clock, told=heard.append)
     assert [(one.rung, one.took_s) for one in heard] == [("a", 0), ("b", 5)]
     assert heard[1].as_json() == {"rung": "b", "state": "ok", "took_s": 5, "seen": "at last", "advice": ""}
@@ -116,13 +116,13 @@ def test_rungs_after_a_failed_climb_are_not_tried(clock: SteppedClock) -> None:
 
 
 def test_patience_gives_what_the_work_gives() -> None:
-    assert within(5, lambda: 7) == 7
+    assert within_time(5, lambda: 7) == 7
     with pytest.raises(KeyError):
-        within(5, lambda: {}["missing"])
+        within_time(5, lambda: {}["missing"])
 
 
 def test_patience_ends() -> None:
     let_go = threading.Event()
     with pytest.raises(TookTooLong):
-        within(0.05, lambda: let_go.wait(10))
+        within_time(0.05, lambda: let_go.wait(10))
     let_go.set()

@@ -13,9 +13,9 @@ import pytest
 
 from otherroof.far import requests
 from otherroof.far.pacing.bucket import Pacer
-from otherroof.far.place import Meter, Task, ask
-from otherroof.far.session import Doorway
-from otherroof.far.sftp.channel import Feed, Lane
+from otherroof.far.place import Meter, Task, single_request
+from otherroof.far.session import SshTarget
+from otherroof.far.sftp.channel import SftpChannel, TaskFeed
 from support.sftp_servers import own_server
 
 
@@ -34,7 +34,7 @@ class SparingChannel:
 
 
 class SparingSession:
-    doorway = Doorway("127.0.0.1", 22, "copykeeper", "", "", 10)
+    doorway = SshTarget("127.0.0.1", 22, "copykeeper", "", "", 10)
 
     def __init__(self, channel: SparingChannel) -> None:
         self._channel = channel
@@ -46,14 +46,14 @@ class SparingSession:
 @pytest.mark.parametrize("takes", [[1 << 20], [7, 20_000, 1], [32_768, 100]])
 def test_requests_survive_a_window_that_takes_them_in_pieces(tmp_path: Path, takes: list[int]) -> None:
     names = [b"folder %03d " % number + b"x" * 150 for number in range(600)]
-    waiting = deque(Task(name, ask(requests.MakeFolder(name))) for name in names)
+    waiting = deque(Task(name, single_request(requests.MakeFolder(name))) for name in names)
     done: list[Any] = []
     ours, theirs = socket.socketpair()
     ours.settimeout(20)
     with own_server(tmp_path, theirs, read_only=False), ours:
-        lane = Lane(SparingSession(SparingChannel(ours, takes)), b"/", Pacer(), Meter())  # type: ignore[arg-type]
+        lane = SftpChannel(SparingSession(SparingChannel(ours, takes)), b"/", Pacer(), Meter())  # type: ignore[arg-type]
         lane.work(
-            Feed(
+            TaskFeed(
                 take=lambda _wait: waiting.popleft() if waiting else None,
                 give=lambda _task, one: done.append(one),
                 ended=lambda: not waiting,

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from otherroof.settings import Settings, read_settings, require_settings
-from otherroof.settings.last_good import NAME, in_force, keep
+from otherroof.settings.last_good import NAME, keep_settings, settings_in_force
 from support.household import write_household
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
@@ -28,10 +28,10 @@ def kept_in(settings: Settings) -> Path:
 def test_a_mistake_falls_back_on_what_was_last_whole(where: str, which: str) -> None:
     whole = require_settings(where)
     Path(whole.state).mkdir()
-    keep(whole)
+    keep_settings(whole)
     name, text = BROKEN[which]
     (Path(where) / name).write_text(text)
-    found, mistakes = in_force(where)
+    found, mistakes = settings_in_force(where)
     assert found == whole
     assert [name in one.file for one in mistakes] == [True] * len(mistakes) != []
 
@@ -40,7 +40,7 @@ def test_a_mistake_falls_back_on_what_was_last_whole(where: str, which: str) -> 
 def test_what_was_never_taken_up_is_not_made_up(where: str, which: str) -> None:
     name, text = BROKEN[which]
     (Path(where) / name).write_text(text)
-    found, mistakes = in_force(where)
+    found, mistakes = settings_in_force(where)
     assert found == read_settings(where)[0]
     assert (found is None) == (which == "main")
     assert mistakes
@@ -49,10 +49,10 @@ def test_what_was_never_taken_up_is_not_made_up(where: str, which: str) -> None:
 def test_settings_without_a_mistake_are_what_the_files_say(where: str) -> None:
     old = require_settings(where)
     Path(old.state).mkdir()
-    keep(old)
+    keep_settings(old)
     job = Path(where) / "jobs" / "papers.toml"
     job.write_text(job.read_text().replace("30 1", "45 1"))
-    found, mistakes = in_force(where)
+    found, mistakes = settings_in_force(where)
     assert found is not None
     assert (found.jobs["papers"].at, mistakes) == ("45 1 * * *", [])
 
@@ -63,15 +63,15 @@ def test_a_file_of_another_version_or_half_of_one_is_not_used(where: str, text: 
     Path(whole.state).mkdir()
     kept_in(whole).write_bytes(text.encode("latin-1"))
     (Path(where) / "otherroof.toml").write_text("nothing of TOML")
-    assert in_force(where)[0] is None
+    assert settings_in_force(where)[0] is None
 
 
 def test_those_of_another_folder_are_not_used(where: str, tmp_path: Path) -> None:
     elsewhere = require_settings(write_household(tmp_path / "elsewhere"))
     Path(elsewhere.state).mkdir()
-    keep(elsewhere)
+    keep_settings(elsewhere)
     (Path(where) / "otherroof.toml").write_text("nothing of TOML")
-    assert in_force(where, [elsewhere.state])[0] is None
+    assert settings_in_force(where, [elsewhere.state])[0] is None
 
 
 def test_the_state_is_found_where_the_service_manager_says(where: str, tmp_path: Path) -> None:
@@ -79,19 +79,19 @@ def test_the_state_is_found_where_the_service_manager_says(where: str, tmp_path:
     main.write_text(main.read_text().replace("[home]", f'[home]\nstate = "{tmp_path}/state"', 1))
     whole = require_settings(where)
     Path(whole.state).mkdir()
-    keep(whole)
+    keep_settings(whole)
     main.write_text("nothing of TOML")
-    assert in_force(where)[0] is None
-    assert in_force(where, [whole.state])[0] == whole
+    assert settings_in_force(where)[0] is None
+    assert settings_in_force(where, [whole.state])[0] == whole
 
 
 def test_every_kind_of_setting_comes_back_and_only_its_owner_can_read_it(tmp_path: Path) -> None:
     settings, _ = read_settings(str(EXAMPLES))
     assert settings is not None
     settings = settings.model_copy(update={"home": settings.home.model_copy(update={"state": str(tmp_path)})})
-    keep(settings)
+    keep_settings(settings)
     assert Settings.model_validate_json(kept_in(settings).read_text()) == settings
     assert stat.S_IMODE(kept_in(settings).stat().st_mode) == 0o600
     before = kept_in(settings).stat().st_ino
-    keep(settings)
+    keep_settings(settings)
     assert kept_in(settings).stat().st_ino == before, "what is there already is not written again"

@@ -15,11 +15,11 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from otherroof.base.errors import HomeTrouble
-from otherroof.copying.report import Bytes, Files, Outcome, Problem, RunReport, Seconds
+from otherroof.copying.report import ByteCounts, FileCounts, Outcome, Problem, RunReport, StepSeconds
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import MOST_PROBLEMS, PROBLEMS_KEPT_DAYS, Hold
 from otherroof.ledger.schema import MIGRATIONS
-from otherroof.probe.ladder import Climb
+from otherroof.probe.ladder import ClimbResult
 
 START = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
 
@@ -38,9 +38,9 @@ def noted(
         job,
         run,
         outcome,
-        Files(10, 1, 2, 3, 4, 1, 6),
-        Bytes(1000, 200, 150, 170, 20),
-        Seconds(0.5, 1.5, 0.25, 2.5),
+        FileCounts(10, 1, 2, 3, 4, 1, 6),
+        ByteCounts(1000, 200, 150, 170, 20),
+        StepSeconds(0.5, 1.5, 0.25, 2.5),
         [Problem("a/b", "cannot be read")],
         "why",
     )
@@ -251,9 +251,9 @@ def test_a_full_disk_is_called_by_its_name_and_the_ledger_can_be_used_when_there
     ledger.db.execute(f"PRAGMA max_page_count = {pages}")
     for _ in range(2):
         with pytest.raises(HomeTrouble, match="database or disk is full"):
-            ledger.note_mark("x" * 200_000, START)
+            ledger.note_last_time("x" * 200_000, START)
     ledger.db.execute("PRAGMA max_page_count = 1000000")
-    ledger.note_mark("digest", START)
+    ledger.note_last_time("digest", START)
     assert ledger.marks() == {"digest": START}
 
 
@@ -266,7 +266,7 @@ def test_a_commit_that_is_refused_does_not_leave_the_ledger_stuck(ledger: Ledger
         ledger.db.execute(statement)
     with pytest.raises(HomeTrouble, match="FOREIGN KEY"), ledger.writing() as db:
         db.execute("INSERT INTO part VALUES (1)")
-    ledger.note_mark("digest", START)
+    ledger.note_last_time("digest", START)
     assert ledger.marks() == {"digest": START}
 
 
@@ -279,8 +279,8 @@ def test_an_answer_from_the_future_is_not_the_last_word(ledger: Ledger) -> None:
     noted(ledger, "r2", "failed", at=START - timedelta(days=1))
     noted(ledger, "r3", at=ahead)
     assert ledger.last_answer("heron", START) == START - timedelta(days=3)
-    ledger.note_probe("heron", START - timedelta(days=2), Climb(()), answered=True)
-    ledger.note_probe("heron", START - timedelta(hours=1), Climb(()), answered=False)
+    ledger.note_probe("heron", START - timedelta(days=2), ClimbResult(()), answered=True)
+    ledger.note_probe("heron", START - timedelta(hours=1), ClimbResult(()), answered=False)
     assert ledger.last_answer("heron", START) == START - timedelta(days=2)
     assert ledger.last_answer("wren", START) is None
 

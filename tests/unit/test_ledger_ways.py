@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from otherroof.ledger import Ledger
-from otherroof.probe.ladder import Climb, Climbed, Seen, not_ok, not_tried, ok
+from otherroof.probe.ladder import ClimbResult, RungFinding, RungResult, not_ok, not_tried, ok
 
 NOW = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
 
@@ -20,12 +20,14 @@ def ledger(tmp_path: Path) -> Iterator[Ledger]:
         yield made
 
 
-WELL = Climb((Climbed("names", ok("yes"), 0.5), Climbed("far address", Seen("ok", "far", round_trip_ms=21.5), 2.0)))
-ILL = Climb(
+WELL = ClimbResult(
+    (RungResult("names", ok("yes"), 0.5), RungResult("far address", RungFinding("ok", "far", round_trip_ms=21.5), 2.0))
+)
+ILL = ClimbResult(
     (
-        Climbed("names", ok("yes")),
-        Climbed("handshake", not_ok("none", "look"), 60),
-        Climbed("login", not_tried("-")),
+        RungResult("names", ok("yes")),
+        RungResult("handshake", not_ok("none", "look"), 60),
+        RungResult("login", not_tried("-")),
     )
 )
 

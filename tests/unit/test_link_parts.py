@@ -9,16 +9,16 @@ import time
 import pytest
 
 from otherroof.base.errors import TunnelTrouble, Unreached
+from otherroof.base.programs import ProgramResult, SystemPrograms
 from otherroof.probe import arrivals
 from otherroof.probe.arrivals import Arrivals, kind_in
 from otherroof.probe.path_mtu import largest_passing
-from otherroof.tunnel.commands import Ran, SystemCommands
 from otherroof.tunnel.drivers.wireguard_steps import read_peers
 from otherroof.tunnel.network import resolve as names
 from otherroof.tunnel.network import routes
-from otherroof.tunnel.network.ping import dial, nudge, ping, read_echoes
+from otherroof.tunnel.network.ping import parse_ping, ping, send_empty_datagram, time_connection
 from otherroof.tunnel.network.resolve import next_address, resolve
-from otherroof.tunnel.pulse import Pulse, is_stale
+from otherroof.tunnel.silence import SilenceTimer, is_stale
 
 # As iputils 20221126 prints it.
 PINGED = """PING 10.77.0.2 (10.77.0.2) 56(84) bytes of data.
@@ -40,10 +40,10 @@ TOO_LONG = """PING 10.77.0.2 (10.77.0.2) 1393(1421) bytes of data.
 class Saying:
     """Commands that print one thing."""
 
-    def __init__(self, ran: Ran) -> None:
+    def __init__(self, ran: ProgramResult) -> None:
         self.ran = ran
 
-    def run(self, argv: object, timeout_s: float) -> Ran:
+    def run(self, argv: object, timeout_s: float) -> ProgramResult:
         return self.ran
 
     def find(self, name: str) -> str:
@@ -51,20 +51,25 @@ class Saying:
 
 
 def test_median_is_taken_of_what_came_back() -> None:
-    found = read_echoes(PINGED)
+    found = parse_ping(PINGED)
     assert found is not None
     assert (found.sent, found.received, found.median_ms) == (4, 3, 20.0)
 
 
 def test_packets_that_did_not_fit_count_as_lost_not_as_an_error() -> None:
-    found = read_echoes(TOO_LONG)
+    found = parse_ping(TOO_LONG)
     assert found is not None
     assert (found.sent, found.received, found.median_ms) == (2, 0, 0.0)
 
 
 def test_ping_that_may_not_be_used_is_told_from_packets_that_are_lost() -> None:
     with pytest.raises(TunnelTrouble, match="Operation not permitted"):
-        ping(Saying(Ran(2, err="ping: socktype: SOCK_RAW: Operation not permitted")), "10.77.0.2", count=1, wait_s=1)
+        ping(
+            Saying(ProgramResult(2, err="ping: socktype: SOCK_RAW: Operation not permitted")),
+            "10.77.0.2",
+            count=1,
+            wait_s=1,
+        )
 
 
 def test_default_route_with_the_least_metric_counts_and_dead_ones_do_not() -> None:
@@ -99,17 +104,17 @@ def test_networks_are_those_of_every_interface_but_the_tunnels_own() -> None:
 
 
 def test_no_way_at_all_is_no_route() -> None:
-    unreachable = Saying(Ran(2, err="RTNETLINK answers: Network is unreachable"))
+    unreachable = Saying(ProgramResult(2, err="RTNETLINK answers: Network is unreachable"))
     assert routes.route_to(unreachable, "198.51.100.1") is None
 
 
 def test_an_ip_program_that_prints_no_json_is_named() -> None:
     with pytest.raises(TunnelTrouble, match="no JSON"):
-        routes.networks_here(Saying(Ran(0, "1: lo: <LOOPBACK>")))
+        routes.networks_here(Saying(ProgramResult(0, "1: lo: <LOOPBACK>")))
 
 
 def test_empty_answer_of_ip_is_no_rows() -> None:
-    assert routes.rows("") == routes.rows("[ ]") == routes.rows("[{},{}]") == []
+    assert routes.parse_rows("") == routes.parse_rows("[ ]") == routes.parse_rows("[{},{}]") == []
     assert json.loads("[{}]") == [{}], "an old iproute2 prints empty rows for what it leaves out"
 
 
@@ -165,14 +170,14 @@ def test_addresses_of_a_name_are_tried_in_turn() -> None:
 
 
 def test_silence_is_what_was_sent_without_anything_coming_back() -> None:
-    pulse = Pulse()
-    assert pulse.feel(0, 0, 0) == 0
-    assert pulse.feel(0, 0, 50) == 0, "nothing was sent, so nothing is missing"
-    assert pulse.feel(100, 0, 60) == 0
-    assert pulse.feel(200, 0, 75) == 15
-    assert pulse.feel(300, 1, 80) == 0
-    assert pulse.feel(300, 1, 200) == 0
-    assert pulse.feel(0, 0, 210) == 0, "counters that began anew are no silence"
+    pulse = SilenceTimer()
+    assert pulse.silent_for(0, 0, 0) == 0
+    assert pulse.silent_for(0, 0, 50) == 0, "nothing was sent, so nothing is missing"
+    assert pulse.silent_for(100, 0, 60) == 0
+    assert pulse.silent_for(200, 0, 75) == 15
+    assert pulse.silent_for(300, 1, 80) == 0
+    assert pulse.silent_for(300, 1, 200) == 0
+    assert pulse.silent_for(0, 0, 210) == 0, "counters that began anew are no silence"
 
 
 @pytest.mark.parametrize(
@@ -200,9 +205,9 @@ def test_refused_connection_is_an_answer_and_a_silent_one_is_not() -> None:
     closed.bind(("127.0.0.1", 0))
     port = closed.getsockname()[1]
     closed.close()
-    assert dial("127.0.0.1", port, 2) < 2
+    assert time_connection("127.0.0.1", port, 2) < 2
     with socket.create_server(("127.0.0.1", 0)) as open_one:
-        assert dial("127.0.0.1", open_one.getsockname()[1], 2) < 2
+        assert time_connection("127.0.0.1", open_one.getsockname()[1], 2) < 2
 
 
 def test_silent_address_is_given_up_in_time(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -211,7 +216,7 @@ def test_silent_address_is_given_up_in_time(monkeypatch: pytest.MonkeyPatch) -> 
 
     monkeypatch.setattr(socket, "create_connection", silent)
     with pytest.raises(Unreached, match="no answer within 2 s"):
-        dial("192.0.2.1", 22, 2)
+        time_connection("192.0.2.1", 22, 2)
 
 
 def test_nudge_sends_something_and_never_complains() -> None:
@@ -221,9 +226,9 @@ def test_nudge_sends_something_and_never_complains() -> None:
         except OSError:
             pytest.skip("port 9 cannot be listened at here")
         ear.settimeout(2)
-        nudge("127.0.0.1")
+        send_empty_datagram("127.0.0.1")
         assert ear.recv(16) == b""
-    nudge("255.255.255.255")  # not permitted
+    send_empty_datagram("255.255.255.255")  # not permitted
 
 
 @pytest.mark.parametrize(
@@ -253,7 +258,7 @@ def test_account_that_may_not_listen_hears_nothing_and_claims_nothing(
 
 
 def test_program_that_is_not_installed_is_named_with_its_package() -> None:
-    class Bare(SystemCommands):
+    class Bare(SystemPrograms):
         def find(self, name: str) -> str:
             return ""
 
@@ -262,6 +267,6 @@ def test_program_that_is_not_installed_is_named_with_its_package() -> None:
 
 
 def test_exit_code_and_words_come_back_whatever_they_are() -> None:
-    ran = SystemCommands().run(("/bin/sh", "-c", "echo out; echo '  err  or ' >&2; exit 3"), 5)
+    ran = SystemPrograms().run(("/bin/sh", "-c", "echo out; echo '  err  or ' >&2; exit 3"), 5)
     assert (ran.code, ran.out, ran.told) == (3, "out\n", "err or")
-    assert SystemCommands().run(("/bin/sh", "-c", "exit 4"), 5).told == "exit code 4"
+    assert SystemPrograms().run(("/bin/sh", "-c", "exit 4"), 5).told == "exit code 4"

@@ -12,7 +12,7 @@ import pytest
 
 from otherroof.base.errors import Damaged, WrongSettings
 from otherroof.copying.compare.catalogue import Block
-from otherroof.far_copy.listing import Header, check_listing, entries, entry_lines, header_at, write_listing
+from otherroof.far_copy.listing import Header, check_listing, entries, entry_lines, header_in, write_listing
 from otherroof.far_copy.listing_key import ListingKey, read_key, read_or_make_key
 from support.trees import Tree, blocks_of, line_of
 
@@ -47,7 +47,7 @@ def test_what_was_written_comes_back_and_is_proved(tmp_path: Path) -> None:
     assert checked(path) == header()
     assert list(entry_lines(str(path), "x")) == [line_of(name, TREE[name]) for name in sorted(TREE)]
     assert [entry.path for entry in entries(str(path), "x")] == sorted(TREE)
-    assert header_at(path.read_bytes()[:4096], "x") == header()
+    assert header_in(path.read_bytes()[:4096], "x") == header()
 
 
 def test_people_can_read_it_with_standard_tools_alone(tmp_path: Path) -> None:
@@ -133,7 +133,7 @@ def test_newer_format_is_refused_with_the_right_advice(tmp_path: Path) -> None:
     with pytest.raises(Damaged, match="newer Otherroof; install that version"):
         checked(path)
     with pytest.raises(Damaged, match="newer Otherroof"):
-        header_at(path.read_bytes(), "x")
+        header_in(path.read_bytes(), "x")
 
 
 def test_listing_without_entries_and_one_that_points_to_another(tmp_path: Path) -> None:
@@ -148,7 +148,7 @@ def test_header_with_much_in_it_is_read_whole_or_told(tmp_path: Path) -> None:
     top = {"path": ".", "xattrs": {"user.note": hashlib.shake_128(b"x").hexdigest(20_000)}}
     path = written(tmp_path, top=top)
     assert checked(path).top == top
-    assert header_at(path.read_bytes(), "x").top == top
+    assert header_in(path.read_bytes(), "x").top == top
 
 
 # -- the key --

@@ -14,7 +14,7 @@ from otherroof.base.clock import SteppedClock
 from otherroof.cli.main import main
 from otherroof.ledger import Ledger
 from otherroof.settings import Settings, require_settings
-from otherroof.watch import Extra, digest, look, page
+from otherroof.watch import WatchInputs, digest, look, page
 from otherroof.watch.overview import overview
 from support.household import write_household
 from support.long_history import write_history
@@ -22,7 +22,7 @@ from support.watching import NotingChannel
 
 NOW = datetime(2031, 3, 6, 12, 0, tzinfo=UTC)
 JOBS = [f"job-{number:02}" for number in range(20)]
-EXTRA = Extra()
+EXTRA = WatchInputs()
 LIMIT_S = 1.0
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.copying.compare.todo import LARGE
+from otherroof.copying.compare.change import LARGE
 from support.main_job import OneJob, one_job
 
 Deed = Callable[[OneJob], object]

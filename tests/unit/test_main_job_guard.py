@@ -14,7 +14,7 @@ import pytest
 
 from otherroof.base.errors import EXIT_HELD, Held
 from otherroof.copying import run as run_module
-from otherroof.copying.compare import looking
+from otherroof.copying.compare import find_changes
 from support.main_job import OneJob, one_job
 
 FILES = 200
@@ -154,7 +154,7 @@ def test_disk_that_is_no_longer_mounted_is_not_taken_for_its_folder(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     mounted = True
-    for module in (looking, run_module):
+    for module in (find_changes, run_module):
         monkeypatch.setattr(module, "is_mount", lambda _: mounted)
     with one_job(tmp_path) as job:
         job.put("a", b"on the disk")

@@ -16,10 +16,10 @@ from unittest.mock import patch
 import pytest
 
 from otherroof.base.errors import OtherroofError
-from otherroof.copying.compare.todo import LARGE
+from otherroof.copying.compare.change import LARGE
 from otherroof.rehearsal.far_box import sftp_words as words
+from otherroof.rehearsal.far_box.offers import ServerExtensions
 from otherroof.rehearsal.far_box.sftp_session import SftpSession
-from otherroof.rehearsal.far_box.temper import Offers
 from support.main_job import OneJob, one_job
 
 STATUSES = (words.FAILURE, words.PERMISSION_DENIED, words.NO_SUCH_FILE, words.OP_UNSUPPORTED, words.EOF)
@@ -64,10 +64,12 @@ def a_day(job: OneJob, day: int) -> None:
 
 
 @pytest.mark.parametrize(
-    "offers", [Offers(), replace(Offers(), hardlink=False), Offers.none()], ids=["all", "no links", "old"]
+    "offers",
+    [ServerExtensions(), replace(ServerExtensions(), hardlink=False), ServerExtensions.none()],
+    ids=["all", "no links", "old"],
 )
 @pytest.mark.parametrize("seed", range(2))
-def test_box_that_refuses_at_random_loses_nothing(tmp_path: Path, seed: int, offers: Offers) -> None:
+def test_box_that_refuses_at_random_loses_nothing(tmp_path: Path, seed: int, offers: ServerExtensions) -> None:
     """Invariants 1, 2, 3 and 8."""
     with one_job(tmp_path, offers=offers, far_more={"tries": 1}) as job:
         a_day(job, 0)

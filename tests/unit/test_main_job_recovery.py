@@ -15,18 +15,18 @@ from unittest.mock import patch
 import pytest
 
 from otherroof.base.errors import FarTrouble, HomeTrouble, LinkLost
-from otherroof.copying import hold_on
-from otherroof.copying.compare.catalogue_care import Cared
-from otherroof.copying.compare.looking import Looking
-from otherroof.copying.compare.plan import Plan
-from otherroof.copying.compare.todo import LARGE, Todo
+from otherroof.copying import reconnect
+from otherroof.copying.compare.catalogue_repair import CheckedCatalogue
+from otherroof.copying.compare.change import LARGE, PlannedChange
+from otherroof.copying.compare.find_changes import ChangeFinder
+from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.progress import Progress
 from otherroof.copying.run import Run
 from otherroof.copying.send.files import FileSender
-from otherroof.jobs.run import Around, run_job
-from otherroof.jobs.stopping import StopSign
+from otherroof.jobs.run import RunSurroundings, run_job
+from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
-from otherroof.rehearsal.far_box.temper import Offers
+from otherroof.rehearsal.far_box.offers import ServerExtensions
 from support.main_job import JOB, OneJob, one_job
 
 BIG = random.Random(4).randbytes(12 * LARGE)
@@ -36,7 +36,7 @@ BIGGER = random.Random(5).randbytes(32 * LARGE)
 @pytest.fixture(autouse=True)
 def _no_try_is_worth_more_than_another(monkeypatch: pytest.MonkeyPatch) -> None:
     """A connection that carried something does not earn the run a further try, so that it fails when it should."""
-    monkeypatch.setattr(hold_on, "WORTH", 1 << 60)
+    monkeypatch.setattr(reconnect, "WORTH", 1 << 60)
 
 
 @pytest.fixture
@@ -247,7 +247,7 @@ def test_moves_of_a_cut_run_are_not_sent(job: OneJob, requests: int) -> None:
 
 @pytest.mark.parametrize("sync", [True, False])
 def test_large_file_is_gone_on_with_where_the_connection_broke(tmp_path: Path, sync: bool) -> None:
-    with one_job(tmp_path, far_more={"tries": 1}, offers=Offers(fsync=sync)) as job:
+    with one_job(tmp_path, far_more={"tries": 1}, offers=ServerExtensions(fsync=sync)) as job:
         job.put("big", BIGGER)
         cut_after(job, 90)
         first = job.run()
@@ -270,7 +270,7 @@ def killed_while(job: OneJob, where: type, method: str) -> None:
     def end(*_: object) -> None:
         raise Killed
 
-    def leave(_: Run, __: Cared, plan: Plan) -> None:
+    def leave(_: Run, __: CheckedCatalogue, plan: RunPlan) -> None:
         plan._db.close()  # what was not committed is lost
 
     with patch.object(where, method, end), patch.object(Run, "_drop_plan", leave), pytest.raises(Killed):
@@ -288,7 +288,7 @@ def test_half_sent_file_outlives_a_run_that_is_killed_while_it_looks(job: OneJob
     job.run()
     well_again(job)
     for _ in range(2):
-        killed_while(job, Looking, step)
+        killed_while(job, ChangeFinder, step)
     assert job.done().bytes.sent <= len(BIGGER) - 12 * LARGE
     job.all_come_back()
 
@@ -337,7 +337,7 @@ def test_asked_to_stop_it_stops_cleanly_and_goes_on(job: OneJob) -> None:
     asked = _AskAtTheThird(sign)
     progress = Progress()
     with Ledger(job.settings.ledger) as ledger, patch.object(FileSender, "_consider", asked.consider(FileSender)):
-        ran = run_job(job.settings, JOB, Around(ledger, job.clock, sign, progress))
+        ran = run_job(job.settings, JOB, RunSurroundings(ledger, job.clock, sign, progress))
     assert ran.report.outcome == "cut"
     assert ran.report.bytes.sent > 0
     row = job.rows()[0]
@@ -353,10 +353,10 @@ class _AskAtTheThird:
     sign: StopSign
     met: int = 0
 
-    def consider(self, sender: type[FileSender]) -> Callable[[FileSender, Todo], None]:
+    def consider(self, sender: type[FileSender]) -> Callable[[FileSender, PlannedChange], None]:
         real = sender._consider
 
-        def consider(this: FileSender, todo: Todo) -> None:
+        def consider(this: FileSender, todo: PlannedChange) -> None:
             self.met += 1
             if self.met == 3:
                 self.sign.ask("the window closed")

@@ -17,9 +17,9 @@ from unittest.mock import patch
 import pytest
 
 from otherroof.base.errors import Damaged, FarTrouble, LinkLost, OtherroofError
-from otherroof.copying.compare.todo import LARGE
+from otherroof.copying.compare.change import LARGE
 from otherroof.jobs.restore import list_versions
-from otherroof.rehearsal.compare import differences, read_tree
+from otherroof.rehearsal.compare_trees import differences, read_tree
 from otherroof.rehearsal.far_box import sftp_words as words
 from otherroof.rehearsal.far_box.sftp_session import SftpSession
 from support.main_job import JOB, OneJob, one_job
@@ -316,7 +316,7 @@ def test_folders_that_lead_deeper_without_end_end_the_restore(job: OneJob) -> No
 def test_names_without_end_end_the_restore(job: OneJob) -> None:
     """Invariant 5: before this machine's memory is full."""
     with (
-        patch("otherroof.layouts.open.keeping.MOST_PARTS", 1000),
+        patch("otherroof.layouts.open.job_folder.MOST_PARTS", 1000),
         answering(words.READDIR, b"", names(100)),
         pytest.raises(OtherroofError, match="names without end"),
     ):

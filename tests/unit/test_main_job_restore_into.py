@@ -10,8 +10,8 @@ from unittest.mock import patch
 import pytest
 
 from otherroof.base.errors import HomeTrouble, WrongUse
-from otherroof.copying.compare.todo import LARGE
-from otherroof.rehearsal.compare import differences, read_tree
+from otherroof.copying.compare.change import LARGE
+from otherroof.rehearsal.compare_trees import differences, read_tree
 from otherroof.restore import fetch
 from otherroof.restore.target import Existing
 from support.main_job import OneJob, one_job
@@ -163,7 +163,7 @@ def test_scratch_disk_that_is_full_is_told(job: OneJob) -> None:
         raise OSError(28, "No space left on device")
 
     told = "a listing cannot be laid down here: No space left on device"
-    with patch("otherroof.layouts.open.keeping.open", full, create=True), pytest.raises(HomeTrouble, match=told):
+    with patch("otherroof.layouts.open.job_folder.open", full, create=True), pytest.raises(HomeTrouble, match=told):
         job.restore()
 
 

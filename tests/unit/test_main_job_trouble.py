@@ -13,10 +13,10 @@ from unittest.mock import patch
 import pytest
 
 from otherroof.base.errors import FarTrouble, OtherroofError
-from otherroof.copying.compare.todo import LARGE
-from otherroof.copying.home.read import Source
+from otherroof.copying.compare.change import LARGE
+from otherroof.copying.home.read import SourceFolder
 from otherroof.copying.home.scan import Scan
-from otherroof.rehearsal.far_box.temper import Offers
+from otherroof.rehearsal.far_box.offers import ServerExtensions
 from support.main_job import OneJob, one_job
 
 
@@ -140,10 +140,10 @@ def test_file_that_never_stands_still_is_named_and_its_older_copy_kept(job: OneJ
 def test_large_file_that_is_written_to_all_the_time_is_named(job: OneJob) -> None:
     path = job.put("log", b"x" * 4 * LARGE)
     job.put("b", b"b")
-    real = Source.entry
+    real = SourceFolder.entry
     count = 0
 
-    def entry(self: Source, *given: object) -> object:
+    def entry(self: SourceFolder, *given: object) -> object:
         nonlocal count
         count += 1
         found = real(self, *given)  # type: ignore[arg-type]
@@ -151,7 +151,7 @@ def test_large_file_that_is_written_to_all_the_time_is_named(job: OneJob) -> Non
             file.write(b"one more line\n")
         return found
 
-    with patch.object(Source, "entry", entry):
+    with patch.object(SourceFolder, "entry", entry):
         ran = job.run()
     assert [one.path for one in ran.report.problems] == ["log"]
     assert count >= 3, "it was not tried again"
@@ -164,14 +164,14 @@ def test_large_file_that_is_written_to_all_the_time_is_named(job: OneJob) -> Non
 def test_file_that_goes_before_it_is_sent_is_named_and_the_rest_goes_on(job: OneJob) -> None:
     for number in range(5):
         job.put(f"{number}", b"%d" % number)
-    real = Source.read_small
+    real = SourceFolder.read_small
 
-    def read_small(self: Source, path: bytes, limit: int) -> object:
+    def read_small(self: SourceFolder, path: bytes, limit: int) -> object:
         if path == b"0":
             job.path("3").unlink(missing_ok=True)
         return real(self, path, limit)
 
-    with patch.object(Source, "read_small", read_small):
+    with patch.object(SourceFolder, "read_small", read_small):
         ran = job.run()
     assert [one.path for one in ran.report.problems] == ["3"]
     assert job.restore()[0].files == 4
@@ -181,15 +181,15 @@ def test_file_that_goes_before_it_is_sent_is_named_and_the_rest_goes_on(job: One
 def test_fifo_that_takes_a_files_place_is_no_empty_file(job: OneJob, size: int) -> None:
     job.put("a", b"x" * size)
     job.put("b", b"b")
-    real = Source.open
+    real = SourceFolder.open
 
-    def replaced(self: Source, path: bytes) -> int:
+    def replaced(self: SourceFolder, path: bytes) -> int:
         if path == b"a" and job.path("a").is_file():
             job.path("a").unlink()
             os.mkfifo(job.path("a"))
         return real(self, path)
 
-    with patch.object(Source, "open", replaced):
+    with patch.object(SourceFolder, "open", replaced):
         ran = job.run()
     assert [one.path for one in ran.report.problems] == ["a"]
     assert job.restore()[0].files == 1
@@ -305,7 +305,7 @@ def test_far_disk_full_at_the_very_commit(job: OneJob) -> None:
 
 
 def test_far_disk_full_where_the_box_cannot_tell(tmp_path: Path) -> None:
-    with one_job(tmp_path, far_more={"tries": 1}, offers=Offers.none()) as job:
+    with one_job(tmp_path, far_more={"tries": 1}, offers=ServerExtensions.none()) as job:
         job.put("a", b"first")
         first = job.done()
         job.put("a", b"second" * 1000)
@@ -322,7 +322,7 @@ def test_far_disk_full_where_the_box_cannot_tell(tmp_path: Path) -> None:
 
 
 def test_far_box_without_rights_to_write_is_told(tmp_path: Path) -> None:
-    with one_job(tmp_path, far_more={"tries": 1}, offers=Offers(statvfs=False)) as job:
+    with one_job(tmp_path, far_more={"tries": 1}, offers=ServerExtensions(statvfs=False)) as job:
         job.put("a", b"a")
         fault(read_only=True)(job)
         ran = job.run()

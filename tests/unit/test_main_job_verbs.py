@@ -25,8 +25,8 @@ from otherroof.base.errors import (
     EXIT_WRONG_USE,
 )
 from otherroof.cli.main import main
-from otherroof.jobs import stopping
-from otherroof.jobs.holding import job_lock
+from otherroof.jobs import stop_sign
+from otherroof.jobs.locks import job_lock
 from otherroof.ledger import Ledger
 from support.main_job import JOB, OneJob
 from support.verbs import Verb, two_files_and_a_link, verb_of
@@ -165,8 +165,8 @@ def test_problem_is_listed_and_the_exit_code_asks_for_a_look(
 def test_run_that_was_asked_to_stop_is_cut_and_leaves_as_interrupted(
     verb: Verb, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    real = stopping.StopSign.asked
-    monkeypatch.setattr(stopping.StopSign, "asked", lambda sign: sign.ask("stopped by SIGINT") or real(sign))
+    real = stop_sign.StopSign.asked
+    monkeypatch.setattr(stop_sign.StopSign, "asked", lambda sign: sign.ask("stopped by SIGINT") or real(sign))
     told = verb("run", "--json")
     assert told.json["runs"] == []
     assert told.code == EXIT_INTERRUPTED

@@ -8,7 +8,15 @@ import zlib
 
 import pytest
 
-from otherroof.copying.home.nature import HEAD, LEAST, MOST_SAMPLES, Sampler, count_new_endings, got_ending, is_dense
+from otherroof.copying.home.looks_encrypted import (
+    HEAD,
+    LEAST,
+    MOST_SAMPLES,
+    EncryptionSampler,
+    cannot_be_compressed,
+    count_new_endings,
+    has_new_ending,
+)
 
 WORDS = ("the", "quick", "brown", "fox", "jumps", "over", "a", "lazy", "dog", "seven", "wizards", "box", "liquor")
 
@@ -19,16 +27,16 @@ def prose(seed: int) -> bytes:
 
 
 def test_random_bytes_are_dense_and_prose_is_not() -> None:
-    assert all(is_dense(os.urandom(HEAD)) for _ in range(50))
-    assert all(is_dense(os.urandom(LEAST)) for _ in range(50))
-    assert not any(is_dense(prose(seed)[:HEAD]) for seed in range(50))
-    assert not any(is_dense(prose(seed)[:LEAST]) for seed in range(50))
-    assert not is_dense(bytes(HEAD))
+    assert all(cannot_be_compressed(os.urandom(HEAD)) for _ in range(50))
+    assert all(cannot_be_compressed(os.urandom(LEAST)) for _ in range(50))
+    assert not any(cannot_be_compressed(prose(seed)[:HEAD]) for seed in range(50))
+    assert not any(cannot_be_compressed(prose(seed)[:LEAST]) for seed in range(50))
+    assert not cannot_be_compressed(bytes(HEAD))
 
 
 def test_compressed_content_is_dense_too_which_is_why_only_a_change_counts() -> None:
     big = zlib.compress(b"".join(prose(seed) for seed in range(40)), 9)
-    assert is_dense(big[100 : 100 + HEAD])
+    assert cannot_be_compressed(big[100 : 100 + HEAD])
 
 
 @pytest.mark.parametrize(
@@ -45,11 +53,11 @@ def test_compressed_content_is_dense_too_which_is_why_only_a_change_counts() -> 
     ],
 )
 def test_a_further_or_other_ending_is_seen(went: bytes, came: bytes, said: bool) -> None:
-    assert got_ending(went, came) is said
+    assert has_new_ending(went, came) is said
 
 
 def test_a_million_files_cost_a_few_hundred_looks_more() -> None:
-    sampler = Sampler()
+    sampler = EncryptionSampler()
     dense, plain = os.urandom(LEAST), bytes(LEAST)
     for place in range(100_000):
         sampler.look(dense if place % 4 == 0 else plain)
@@ -59,7 +67,7 @@ def test_a_million_files_cost_a_few_hundred_looks_more() -> None:
 
 
 def test_small_heads_say_nothing() -> None:
-    sampler = Sampler()
+    sampler = EncryptionSampler()
     sampler.look(b"x" * (LEAST - 1))
     assert sampler.nature(0).sampled == 0
 

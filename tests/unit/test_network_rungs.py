@@ -14,14 +14,14 @@ import pytest
 
 from otherroof.base.clock import SteppedClock
 from otherroof.base.errors import TunnelTrouble, Unreached
+from otherroof.base.programs import ProgramResult
 from otherroof.ledger import Ledger
-from otherroof.probe import network_checks, way, words
-from otherroof.probe.ladder import Climb, Climbed
-from otherroof.probe.way import Way, open_way, rest_tunnels, tend_tunnels
+from otherroof.probe import network_checks, network_words, way
+from otherroof.probe.ladder import ClimbResult, RungResult
+from otherroof.probe.way import Way, open_way, take_down_idle_tunnels, tend_tunnels
 from otherroof.settings import Settings, WireguardTunnel
-from otherroof.tunnel.commands import Ran
-from otherroof.tunnel.keys import public_in
-from otherroof.tunnel.senses import Senses
+from otherroof.tunnel.keys import read_public_key
+from otherroof.tunnel.network_access import NetworkAccess
 from support.net_machine import NetMachine, SimPeer
 
 NOW = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
@@ -56,7 +56,7 @@ class World:
             path.touch(0o600)
             path.write_text(base64.b64encode(bytes([9] * 32)).decode() + "\n")
         self.key_path = str(folder / "keys" / "tunnel.key")
-        self.machine.publics[self.key_path] = public_in(self.key_path)
+        self.machine.publics[self.key_path] = read_public_key(self.key_path)
         self.ledger = Ledger(str(folder / "state" / "ledger.sqlite"))
 
     @property
@@ -79,8 +79,8 @@ class World:
         )
 
     @property
-    def senses(self) -> Senses:
-        return Senses(self.machine, self.resolve, self.dial, self.nudge, lambda gateway: self.outside)
+    def senses(self) -> NetworkAccess:
+        return NetworkAccess(self.machine, self.resolve, self.dial, self.nudge, lambda gateway: self.outside)
 
     def resolve(self, host: str, timeout_s: float) -> tuple[str, ...]:
         if host not in self.names:
@@ -104,7 +104,7 @@ class World:
     def way(self, **more: Any) -> Way:
         return Way(self.settings, "garden", self.ledger, self.clock, senses=self.senses, **more)
 
-    def climb(self) -> Climb:
+    def climb(self) -> ClimbResult:
         with self.way() as one:
             return one.climb()
 
@@ -129,7 +129,7 @@ def world(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> World:
     made.ledger.close()
 
 
-def seen(climb: Climb, name: str) -> Climbed:
+def seen(climb: ClimbResult, name: str) -> RungResult:
     return next(one for one in climb.rungs if one.rung == name)
 
 
@@ -174,7 +174,7 @@ def key_file_is_no_key(world: World) -> None:
 
 
 def own_key_as_far_key(world: World) -> None:
-    world.tunnel["far_key"] = public_in(world.key_path)
+    world.tunnel["far_key"] = read_public_key(world.key_path)
 
 
 def no_route(world: World) -> None:
@@ -190,7 +190,7 @@ def tunnel_net_is_home_lan(world: World) -> None:
 
 
 def not_allowed(world: World) -> None:
-    world.machine.refuse["ip", "link", "add"] = Ran(2, err="RTNETLINK answers: Operation not permitted")
+    world.machine.refuse["ip", "link", "add"] = ProgramResult(2, err="RTNETLINK answers: Operation not permitted")
 
 
 def far_box_is_silent(world: World) -> None:
@@ -327,14 +327,14 @@ def wireguard(**more: Any) -> WireguardTunnel:
 
 
 def test_calls_that_arrive_but_do_not_fit_point_to_the_keys_not_to_the_router() -> None:
-    told = words.no_handshake(wireguard(), "OWN", None, 60, {"calls": 12})
+    told = network_words.no_handshake_finding(wireguard(), "OWN", None, 60, {"calls": 12})
     assert "do not fit our keys" in told.text
     assert "forward" not in told.advice
     assert "OWN" in told.advice
 
 
 def test_packets_of_an_earlier_session_are_not_called_silence() -> None:
-    told = words.no_handshake(wireguard(), "OWN", None, 60, {"data": 2})
+    told = network_words.no_handshake_finding(wireguard(), "OWN", None, 60, {"data": 2})
     assert "nothing arrives" not in told.text
     assert "an earlier session" in told.text
     assert "forward" not in told.advice
@@ -342,17 +342,17 @@ def test_packets_of_an_earlier_session_are_not_called_silence() -> None:
 
 
 def test_silence_points_to_the_router_and_the_provider() -> None:
-    told = words.no_handshake(wireguard(), "OWN", None, 60, {})
+    told = network_words.no_handshake_finding(wireguard(), "OWN", None, 60, {})
     assert "nothing arrives at UDP port 51820" in told.text
     assert "forward" in told.advice
 
 
 def test_silence_is_not_claimed_where_nobody_could_listen() -> None:
-    assert "nothing arrives" not in words.no_handshake(wireguard(), "OWN", None, 60, None).text
+    assert "nothing arrives" not in network_words.no_handshake_finding(wireguard(), "OWN", None, 60, None).text
 
 
 def test_path_under_the_floor_is_not_answered_with_an_impossible_mtu() -> None:
-    assert "set `mtu = 1280`" in words.size_lost(1280, 1204, wireguard=True).advice
+    assert "set `mtu = 1280`" in network_words.size_lost_finding(1280, 1204, wireguard=True).advice
 
 
 class TestPlainWay:
@@ -462,7 +462,7 @@ class TestWay:
     def test_tunnel_that_vanished_and_was_brought_up_again_in_between_is_two_sessions(
         self, world: World, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        monkeypatch.setattr("otherroof.tunnel.drivers.wireguard.WireguardLink.look_s", 0.02)
+        monkeypatch.setattr("otherroof.tunnel.drivers.wireguard.WireguardDriver.look_s", 0.02)
         with self.open(world) as one:
             world.clock.step(600)
             del world.machine.links["roof0"]
@@ -486,7 +486,9 @@ class TestWay:
 
     def test_tunnel_that_cannot_be_taken_down_does_not_spoil_the_run(self, world: World) -> None:
         with self.open(world) as one:
-            world.machine.refuse["ip", "link", "del"] = Ran(2, err="RTNETLINK answers: Device or resource busy")
+            world.machine.refuse["ip", "link", "del"] = ProgramResult(
+                2, err="RTNETLINK answers: Device or resource busy"
+            )
         assert "busy" in one.trouble
         world.machine.refuse.clear()
         world.clock.step(61)
@@ -518,7 +520,7 @@ class TestWay:
         assert "roof0" in world.machine.links
 
     def rest(self, world: World) -> list[str]:
-        return rest_tunnels(world.settings, world.ledger, world.clock, world.senses)
+        return take_down_idle_tunnels(world.settings, world.ledger, world.clock, world.senses)
 
     def tend(self, world: World) -> list[str]:
         return tend_tunnels(world.settings, world.ledger, world.clock, world.senses)

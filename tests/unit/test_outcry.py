@@ -12,12 +12,12 @@ import pytest
 
 from otherroof.base.clock import SteppedClock, SystemClock
 from otherroof.base.errors import HomeTrouble
-from otherroof.jobs.holding import service_lock
+from otherroof.jobs.locks import service_lock
 from otherroof.ledger import Ledger
-from otherroof.schedule import outcry
-from otherroof.schedule.outcry import AGAIN_S, BLIND_AFTER_S, Outcry, cry, opened_ledger
+from otherroof.schedule import last_resort
+from otherroof.schedule.last_resort import AGAIN_S, BLIND_AFTER_S, LastResort, open_ledger_patiently, tell_channels
 from otherroof.settings import Settings, require_settings
-from otherroof.system.notify import Notifier
+from otherroof.system.notification import Notifier
 from support.household import write_household
 from support.watching import MAIL, NotingChannel
 
@@ -36,7 +36,7 @@ def settings(tmp_path: Path) -> Settings:
 
 def test_it_is_due_after_hours_without_a_look_and_again_after_a_day() -> None:
     clock = SteppedClock(START)
-    one = Outcry(clock)
+    one = LastResort(clock)
     clock.step(BLIND_AFTER_S - 1)
     assert not one.is_due()
     clock.jump(10 * 86_400)
@@ -53,13 +53,13 @@ def test_it_is_due_after_hours_without_a_look_and_again_after_a_day() -> None:
 
 def test_each_channel_that_carries_alerts_is_told_past_the_ledger(settings: Settings) -> None:
     channels = {name: NotingChannel(broken=name == "journal") for name in settings.told.channels}
-    cry(settings, SteppedClock(START), "/var/lib/x: disk is full", over=False, channels=channels)
+    tell_channels(settings, SteppedClock(START), "/var/lib/x: disk is full", over=False, channels=channels)
     (told,) = channels["family"].taken
     assert told.line == "[larch] the service cannot do its work: /var/lib/x: disk is full"
     assert "`df -h`" in told.text
     assert json.loads(told.facts)["trouble"] == "/var/lib/x: disk is full"
     assert channels["weekly"].taken == []
-    cry(settings, SteppedClock(START), "", over=True, channels=channels)
+    tell_channels(settings, SteppedClock(START), "", over=True, channels=channels)
     assert channels["family"].taken[1].kind == "all clear"
     assert not os.path.exists(settings.ledger)
 
@@ -75,8 +75,8 @@ def test_a_ledger_that_cannot_be_opened_at_the_start_is_waited_for_and_cried_out
             raise HomeTrouble("the ledger cannot be used: disk I/O error", where="ledger")
         return Ledger(path)
 
-    monkeypatch.setattr(outcry, "Ledger", opened)
-    with opened_ledger(
+    monkeypatch.setattr(last_resort, "Ledger", opened)
+    with open_ledger_patiently(
         settings, clock, Notifier(), lambda _, said, over: cried.append((clock.monotonic(), said, over))
     ) as ledger:
         assert ledger.marks() == {}
@@ -96,7 +96,7 @@ def test_a_full_disk_does_not_keep_the_lock_from_being_taken(
     def full(*_: object) -> int:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("otherroof.jobs.holding.os.pwrite", full)
+    monkeypatch.setattr("otherroof.jobs.locks.os.pwrite", full)
     with service_lock(settings, SystemClock()):
         got = threading.Event()
 

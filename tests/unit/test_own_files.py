@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.jobs.own_files import own_files_copied
+from otherroof.jobs.own_files import jobs_that_copy_secrets
 from otherroof.settings import read_parts
 
 MAIN = """
@@ -34,7 +34,7 @@ def found(where: Path, folder: str, leave_out: str = "[]", state: str = "state")
     (settings / "jobs" / "server.toml").write_text(job)
     parts = read_parts(str(settings))
     assert [one.line() for one in parts.mistakes] == []
-    return [(Path(one.file).stem, one.wrong, one.right) for one in own_files_copied(parts)]
+    return [(Path(one.file).stem, one.wrong, one.right) for one in jobs_that_copy_secrets(parts)]
 
 
 def test_keys_and_state_in_a_job_are_named_with_the_pattern_that_leaves_them_out(tmp_path: Path) -> None:

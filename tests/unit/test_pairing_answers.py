@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from otherroof.base.errors import WrongUse
-from otherroof.pairing.answers import Answers, ask_answers, judge_answers, read_answers
+from otherroof.pairing.answers import Answers, ask_answers, check_answers, read_answers
 from support.pairing import ANSWERS, some_answers
 
 
@@ -71,8 +71,8 @@ def test_the_router_s_own_address_stands_for_its_network():
 def test_a_first_box_needs_home_s_name_and_zone():
     for missing in ("home", "zone"):
         with pytest.raises(WrongUse, match=missing):
-            judge_answers({**ANSWERS, missing: ""}, where="answers", first_box=True)
-    assert judge_answers(ANSWERS, where="answers", first_box=True).zone == "America/St_Johns"
+            check_answers({**ANSWERS, missing: ""}, where="answers", first_box=True)
+    assert check_answers(ANSWERS, where="answers", first_box=True).zone == "America/St_Johns"
 
 
 def test_a_file_is_named_when_it_is_not_there_or_not_toml(tmp_path):

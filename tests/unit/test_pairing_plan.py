@@ -7,14 +7,14 @@ import ipaddress
 import pytest
 
 from otherroof.base.errors import WrongUse
-from otherroof.pairing.plan import HomeKeys, Taken, doubts, propose, taken_by
+from otherroof.pairing.plan import HomeKeys, InUse, in_use_by, plan_pairing, plan_warnings
 from otherroof.settings import NoTunnel, WireguardTunnel
 from support.pairing import some_answers, some_plan
 
 
 def test_the_tunnel_s_network_is_in_neither_house_nor_in_use():
     first = some_plan()
-    again = some_plan(Taken(networks=(first.network,)))
+    again = some_plan(InUse(networks=(first.network,)))
     with_lan = some_plan(home_lan=[first.network])
     for other in (again, with_lan):
         assert not ipaddress.ip_network(other.network).overlaps(ipaddress.ip_network(first.network))
@@ -25,7 +25,9 @@ def test_the_tunnel_s_network_is_in_neither_house_nor_in_use():
 
 def test_two_homes_begin_at_different_blocks():
     keys = HomeKeys("k", "l")
-    networks = {propose("heron", home, some_answers(), keys, Taken()).network for home in ("larch", "rowan", "alder")}
+    networks = {
+        plan_pairing("heron", home, some_answers(), keys, InUse()).network for home in ("larch", "rowan", "alder")
+    }
     assert len(networks) == 3
 
 
@@ -44,15 +46,15 @@ def test_a_chosen_network_that_cannot_be_is_refused():
 
 def test_a_port_that_another_box_calls_is_refused_with_a_free_one():
     with pytest.raises(WrongUse, match="51822"):
-        some_plan(Taken(ports=frozenset({51820, 51821})))
-    assert some_plan(Taken(ports=frozenset({51820})), role="call", far_name="heron.example.net").port == 51820
+        some_plan(InUse(ports=frozenset({51820, 51821})))
+    assert some_plan(InUse(ports=frozenset({51820})), role="call", far_name="heron.example.net").port == 51820
 
 
 def test_long_names_still_give_different_interfaces():
     keys = HomeKeys("k", "l")
-    one = propose("grandmother-in-the-valley", "larch", some_answers(), keys, Taken())
-    other = propose(
-        "grandmother-in-the-town", "larch", some_answers(), keys, Taken(interfaces=frozenset({one.home_interface}))
+    one = plan_pairing("grandmother-in-the-valley", "larch", some_answers(), keys, InUse())
+    other = plan_pairing(
+        "grandmother-in-the-town", "larch", some_answers(), keys, InUse(interfaces=frozenset({one.home_interface}))
     )
     assert one.home_interface != other.home_interface
     assert max(len(one.home_interface), len(other.home_interface), len(one.far_interface)) <= 15
@@ -60,8 +62,8 @@ def test_long_names_still_give_different_interfaces():
 
 def test_houses_that_feed_each_other_have_different_interface_names_on_one_machine():
     keys = HomeKeys("k", "l")
-    out = propose("heron", "larch", some_answers(), keys, Taken())
-    back = propose("larch", "heron", some_answers(), keys, Taken())
+    out = plan_pairing("heron", "larch", some_answers(), keys, InUse())
+    back = plan_pairing("larch", "heron", some_answers(), keys, InUse())
     assert out.home_interface != back.far_interface
     assert out.far_interface != back.home_interface
     assert out.network != back.network
@@ -72,7 +74,7 @@ def test_what_is_taken_is_gathered_from_settings_waiting_plans_and_this_machine(
         kind="wireguard", own_address="10.5.5.1/24", far_key="A" * 43 + "=", reach=("10.5.5.2/32",), interface="roof0"
     )
     plan = some_plan()
-    taken = taken_by([tunnel, NoTunnel()], [plan], ["192.168.71.0/24"])
+    taken = in_use_by([tunnel, NoTunnel()], [plan], ["192.168.71.0/24"])
     assert taken.interfaces == {"roof0", plan.home_interface}
     assert taken.ports == {51820}
     assert {"10.5.5.0/24", plan.network, "192.168.71.0/24"} <= set(taken.networks)
@@ -89,19 +91,21 @@ def test_the_kit_s_name_changes_with_anything_in_the_plan():
     [("192.168.1.7", "private"), ("100.64.3.3", "share"), ("larch.example.net", ""), ("198.18.1.2", "")],
 )
 def test_an_address_that_nobody_can_call_is_doubted(name, said):
-    found = doubts(some_plan(own_name=name), some_answers(own_name=name))
+    found = plan_warnings(some_plan(own_name=name), some_answers(own_name=name))
     assert bool(found) == bool(said)
     assert not said or said in found[0]
 
 
 def test_a_home_behind_a_shared_address_is_told_before_anything_is_set_up():
     outside = "100.64.3.3"
-    (found,) = doubts(some_plan(), some_answers(), outside)
+    (found,) = plan_warnings(some_plan(), some_answers(), outside)
     assert "no port can be forwarded from it" in found
     assert "swap the roles" in found
     calls = {"role": "call", "far_name": "heron.example.net"}
-    assert doubts(some_plan(**calls), some_answers(**calls), outside) == [], "who calls needs no port"
-    assert doubts(some_plan(), some_answers(), "198.18.1.2") == doubts(some_plan(), some_answers(), "") == []
+    assert plan_warnings(some_plan(**calls), some_answers(**calls), outside) == [], "who calls needs no port"
+    assert (
+        plan_warnings(some_plan(), some_answers(), "198.18.1.2") == plan_warnings(some_plan(), some_answers(), "") == []
+    )
 
 
 @pytest.mark.parametrize(
@@ -115,6 +119,6 @@ def test_a_home_behind_a_shared_address_is_told_before_anything_is_set_up():
 )
 def test_two_houses_with_one_block_are_explained_with_free_ones(far_lan, said):
     answers = some_answers(far_lan=far_lan)
-    found = doubts(some_plan(far_lan=far_lan), answers)
+    found = plan_warnings(some_plan(far_lan=far_lan), answers)
     assert bool(found) == bool(said)
     assert not said or (said in found[0] and found[0].count("/24, 10.") == 2)

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from otherroof.base.errors import WrongUse
-from otherroof.pairing.reply import Reply, is_whole, read_reply, seal_of
+from otherroof.pairing.reply import Reply, is_complete, make_seal, read_reply
 from support.pairing import reply_text, some_host_key, some_reply, some_shared_key, some_tunnel_key
 
 KIT = "7764d013"
@@ -101,9 +101,9 @@ def test_a_seal_that_is_only_begun_does_not_fit():
 
 def test_a_reply_is_whole_with_the_last_digit_of_its_seal_and_not_before():
     last = len(TEXT.strip())
-    assert [is_whole(TEXT[:end]) for end in (last - 1, last)] == [False, True]
-    assert is_whole("".join(f"> {line}\n" for line in TEXT.splitlines()))
-    assert is_whole(TEXT.replace("seal", "seal 0000")), "a wrong one is whole too, so that it is judged"
+    assert [is_complete(TEXT[:end]) for end in (last - 1, last)] == [False, True]
+    assert is_complete("".join(f"> {line}\n" for line in TEXT.splitlines()))
+    assert is_complete(TEXT.replace("seal", "seal 0000")), "a wrong one is whole too, so that it is judged"
 
 
 def test_a_reply_to_an_earlier_kit_says_so():
@@ -129,6 +129,6 @@ def test_a_sealed_reply_without_real_keys_is_refused(host_key, tunnel_key, said)
 
 
 def test_the_seal_depends_on_every_line_and_on_the_key():
-    seals = {seal_of(REPLY.body(), SHARED), seal_of(REPLY.body(), "y" * 44), seal_of(REPLY.body() + "\n", SHARED)}
+    seals = {make_seal(REPLY.body(), SHARED), make_seal(REPLY.body(), "y" * 44), make_seal(REPLY.body() + "\n", SHARED)}
     assert len(seals) == 3
     assert all(len(seal) == 24 and seal.count("-") == 4 for seal in seals)

@@ -10,7 +10,7 @@ import pytest
 
 from otherroof.base import atomic_file
 from otherroof.base.errors import HomeTrouble, WrongSettings
-from otherroof.pairing.tables import add_tables, extended, far_table, require_sound
+from otherroof.pairing.settings_tables import add_tables, far_table, require_valid, with_far_tables
 from otherroof.settings import read_parts
 from support.pairing import some_plan, some_reply
 
@@ -31,7 +31,7 @@ base = "/copies" """
 
 
 def test_every_word_of_the_person_stays():
-    after = extended(PERSONS, PLAN, TABLE)
+    after = with_far_tables(PERSONS, PLAN, TABLE)
     assert after.startswith(PERSONS)
     read = tomllib.loads(after)
     assert read["far"]["heron"] == TABLE
@@ -40,27 +40,27 @@ def test_every_word_of_the_person_stays():
 
 
 def test_an_empty_file_gets_home_too():
-    read = tomllib.loads(extended("", PLAN, TABLE))
+    read = tomllib.loads(with_far_tables("", PLAN, TABLE))
     assert read["home"] == {"name": "larch", "zone": "America/St_Johns"}
 
 
 def test_the_same_table_is_not_written_twice_even_if_a_person_laid_it_out_anew():
-    once = extended(PERSONS, PLAN, TABLE)
-    assert extended(once, PLAN, TABLE) == once
+    once = with_far_tables(PERSONS, PLAN, TABLE)
+    assert with_far_tables(once, PLAN, TABLE) == once
     spaced = once.replace("port = 22\n", "\n\n# usual\nport   =   22\n")
-    assert extended(spaced, PLAN, TABLE) == spaced
+    assert with_far_tables(spaced, PLAN, TABLE) == spaced
 
 
 def test_another_table_of_that_name_is_left_alone():
-    once = extended(PERSONS, PLAN, TABLE)
+    once = with_far_tables(PERSONS, PLAN, TABLE)
     with pytest.raises(WrongSettings, match="says something else"):
-        extended(once, PLAN, far_table(PLAN, some_reply(PLAN.kit)))
+        with_far_tables(once, PLAN, far_table(PLAN, some_reply(PLAN.kit)))
 
 
 @pytest.mark.parametrize("text", ["far = { wren = { base = '/x' } }\n", "far.wren.base = '/x'\n"])
 def test_a_text_that_cannot_take_a_table_at_its_end_is_left_alone_and_the_person_told(text):
     try:
-        after = extended(text, PLAN, TABLE)
+        after = with_far_tables(text, PLAN, TABLE)
     except WrongSettings as error:
         assert "[far.heron]" in str(error)
     else:
@@ -69,33 +69,33 @@ def test_a_text_that_cannot_take_a_table_at_its_end_is_left_alone_and_the_person
 
 
 def test_line_ends_of_another_system_are_kept():
-    after = extended(PERSONS.replace("\n", "\r\n"), PLAN, TABLE)
+    after = with_far_tables(PERSONS.replace("\n", "\r\n"), PLAN, TABLE)
     assert "\n" not in after.replace("\r\n", "")
     assert tomllib.loads(after)["far"]["heron"] == TABLE
 
 
 def test_a_far_that_is_no_table_is_left_alone():
     with pytest.raises(WrongSettings, match="far is not a table"):
-        extended("far = 3\n", PLAN, TABLE)
+        with_far_tables("far = 3\n", PLAN, TABLE)
 
 
 def test_a_file_that_is_not_toml_is_left_alone():
     with pytest.raises(WrongSettings, match="is not TOML"):
-        extended("[home", PLAN, TABLE)
+        with_far_tables("[home", PLAN, TABLE)
 
 
 def test_both_roles_are_what_the_settings_take():
     for plan in (PLAN, some_plan(role="call", far_name="heron.example.net"), some_plan(mtu=1412)):
-        require_sound(plan.far, far_table(plan, REPLY))
+        require_valid(plan.far, far_table(plan, REPLY))
     four, six = (some_plan(role="call", far_name=number) for number in ("203.0.113.7", "2001:db8::7"))
-    require_sound(four.far, far_table(four, REPLY))
+    require_valid(four.far, far_table(four, REPLY))
     assert far_table(six, REPLY)["tunnel"]["far_name"] == "[2001:db8::7]:51820"
-    require_sound(six.far, far_table(six, REPLY))
+    require_valid(six.far, far_table(six, REPLY))
 
 
 def test_a_table_that_the_settings_would_refuse_is_not_written():
     with pytest.raises(WrongSettings, match=r"far\.heron\.host_key"):
-        require_sound("heron", {**TABLE, "host_key": "ssh-ed25519 no"})
+        require_valid("heron", {**TABLE, "host_key": "ssh-ed25519 no"})
 
 
 def test_what_is_written_is_read_back_without_a_mistake(tmp_path):

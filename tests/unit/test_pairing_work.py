@@ -12,7 +12,7 @@ import typer
 
 from otherroof.cli.main import main
 from otherroof.pairing.kit import SECRET
-from otherroof.settings import look_around, read_parts
+from otherroof.settings import check_machine, read_parts
 from otherroof.tunnel.network.routes import Route
 from support.lab import toml_text
 from support.pairing import ANSWERS, reply_text, some_reply
@@ -68,13 +68,13 @@ def test_from_nothing_to_settings_without_a_mistake(house):
     code, said = house.finish(reply_text(some_reply(house.kit()), house.shared()))
     assert code == 0, said
     parts = read_parts(str(house.where))
-    assert parts.mistakes + look_around(parts) == []
+    assert parts.mistakes + check_machine(parts) == []
     assert parts.home is not None
     assert parts.home.zone == "America/St_Johns"
 
 
 def test_what_the_settings_would_refuse_is_said_before_the_kit_is_carried_away(house, monkeypatch):
-    monkeypatch.setattr("otherroof.pairing.tables.BASE", "not absolute")
+    monkeypatch.setattr("otherroof.pairing.settings_tables.BASE", "not absolute")
     code, said = house.begin()
     assert code == 2
     assert "far.heron.base" in said
@@ -264,7 +264,7 @@ def test_a_second_far_box_gets_its_own_port_network_interface_and_keys(house):
     code, said = house.finish(reply_text(some_reply(house.kit("wren")), house.shared("wren")), "wren")
     assert code == 0, said
     parts = read_parts(str(house.where))
-    assert parts.mistakes + look_around(parts) == []
+    assert parts.mistakes + check_machine(parts) == []
     heron, wren = (parts.far[name].tunnel for name in ("heron", "wren"))
     assert heron.own_address != wren.own_address
     assert heron.interface != wren.interface

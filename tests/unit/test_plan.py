@@ -7,16 +7,16 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from otherroof.ledger.turns import Turn
-from otherroof.schedule.owing import JobFacts, noted, owed, pause
+from otherroof.ledger.job_times import JobTimes
+from otherroof.schedule.due import JobScheduleFacts, current_times, next_due, retry_pause
 from otherroof.schedule.plan import (
     GB,
-    Facts,
-    FarFacts,
-    Plan,
-    make_plan,
+    FarScheduleFacts,
+    ScheduleFacts,
+    SchedulePlan,
     month_begins,
     next_month,
+    plan_schedule,
     wait_text,
     window_end,
 )
@@ -27,23 +27,25 @@ NOW = utc(2026, 6, 10, 12)
 NIGHTLY = "30 1 * * *"
 
 
-def turn(job: str = "photos", **more: object) -> Turn:
-    return Turn(**{"job": job, "times": "", "since": utc(2026, 6, 1)} | more)  # type: ignore[arg-type]
+def turn(job: str = "photos", **more: object) -> JobTimes:
+    return JobTimes(**{"job": job, "times": "", "since": utc(2026, 6, 1)} | more)  # type: ignore[arg-type]
 
 
 def plan(
     settings: Settings,
-    turns: dict[str, Turn],
+    turns: dict[str, JobTimes],
     *,
     now: datetime = NOW,
-    far: FarFacts | None = None,
+    far: FarScheduleFacts | None = None,
     running: frozenset[str] = frozenset(),
-) -> Plan:
-    jobs = {name: JobFacts(turns[name]) for name in settings.jobs}
-    return make_plan(settings, Facts(now, jobs, {"heron": far or FarFacts(probed=now)}, running, now, now))
+) -> SchedulePlan:
+    jobs = {name: JobScheduleFacts(turns[name]) for name in settings.jobs}
+    return plan_schedule(
+        settings, ScheduleFacts(now, jobs, {"heron": far or FarScheduleFacts(probed=now)}, running, now, now)
+    )
 
 
-def settled(job: str, begun: datetime) -> Turn:
+def settled(job: str, begun: datetime) -> JobTimes:
     return turn(job, begun=begun, ended=begun + timedelta(minutes=5), ending="settled")
 
 
@@ -76,7 +78,9 @@ def test_two_jobs_for_one_far_box_go_one_after_the_other_the_longer_owed_first()
     found = plan(settings, {name: settled(name, begun) for name in settings.jobs})
     assert [one.job for one in found.runs] == ["papers"]
     assert [(one.job, one.why) for one in found.waits] == [("photos", "queue")]
-    busy = plan(settings, {name: settled(name, begun) for name in settings.jobs}, far=FarFacts(probed=NOW, busy=True))
+    busy = plan(
+        settings, {name: settled(name, begun) for name in settings.jobs}, far=FarScheduleFacts(probed=NOW, busy=True)
+    )
     assert busy.runs == ()
     assert {one.job for one in busy.waits} == {"papers", "photos"}
 
@@ -89,9 +93,9 @@ def test_a_job_under_way_is_not_begun_again() -> None:
 
 def test_two_far_boxes_do_not_wait_for_each_other() -> None:
     settings = household({"photos": {}, "papers": {"far": "wren"}}, zone="UTC", far={"heron": {}, "wren": {}})
-    jobs = {name: JobFacts(settled(name, utc(2026, 6, 1))) for name in settings.jobs}
-    far = {"heron": FarFacts(probed=NOW), "wren": FarFacts(probed=NOW)}
-    found = make_plan(settings, Facts(NOW, jobs, far, frozenset(), NOW, NOW))
+    jobs = {name: JobScheduleFacts(settled(name, utc(2026, 6, 1))) for name in settings.jobs}
+    far = {"heron": FarScheduleFacts(probed=NOW), "wren": FarScheduleFacts(probed=NOW)}
+    found = plan_schedule(settings, ScheduleFacts(NOW, jobs, far, frozenset(), NOW, NOW))
     assert {one.job for one in found.runs} == {"photos", "papers"}
 
 
@@ -107,14 +111,14 @@ OLD = {name: settled(name, utc(2026, 6, 8)) for name in CAPPED.jobs}
 
 @pytest.mark.parametrize(("share", "first"), [(0.5, "films"), (0.8, "papers"), (0.99, "papers")])
 def test_near_the_months_allowance_what_matters_most_goes_first(share: float, first: str) -> None:
-    found = plan(CAPPED, OLD, far=FarFacts(probed=NOW, month_bytes=int(share * 100 * GB)))
+    found = plan(CAPPED, OLD, far=FarScheduleFacts(probed=NOW, month_bytes=int(share * 100 * GB)))
     assert [one.job for one in found.runs] == [first]
     assert found.runs[0].room == 100 * GB - int(share * 100 * GB)
     assert found.runs[0].month_ends == utc(2026, 7, 1, 2, 30), "what crosses after that counts for the next month"
 
 
 def test_over_the_months_allowance_runs_wait_for_the_next_month_and_it_is_said() -> None:
-    found = plan(CAPPED, OLD, far=FarFacts(probed=NOW, month_bytes=100 * GB))
+    found = plan(CAPPED, OLD, far=FarScheduleFacts(probed=NOW, month_bytes=100 * GB))
     assert found.runs == ()
     assert {one.why for one in found.waits} == {"month"}
     # St John's keeps 2.5 hours behind UTC in summer.
@@ -132,8 +136,8 @@ def test_months_begin_at_the_households_midnight() -> None:
 # Tries.
 
 
-def again(facts: JobFacts, tries: int = 4) -> tuple[datetime, int]:
-    found = owed(household({"photos": {"tries": tries}}, zone="UTC").jobs["photos"], facts, CAPPED.zone)
+def again(facts: JobScheduleFacts, tries: int = 4) -> tuple[datetime, int]:
+    found = next_due(household({"photos": {"tries": tries}}, zone="UTC").jobs["photos"], facts, CAPPED.zone)
     return found.at, found.tries
 
 
@@ -143,40 +147,40 @@ BEGUN, ENDED = utc(2026, 6, 10, 5), utc(2026, 6, 10, 5, 2)
 @pytest.mark.parametrize(("tries", "minutes"), [(1, 5), (2, 10), (3, 20)])
 def test_pauses_between_tries_grow(tries: int, minutes: int) -> None:
     failed = turn(begun=BEGUN, ended=ENDED, ending="unreached", tries=tries)
-    assert again(JobFacts(failed)) == (ENDED + timedelta(minutes=minutes), tries)
+    assert again(JobScheduleFacts(failed)) == (ENDED + timedelta(minutes=minutes), tries)
 
 
 def test_pauses_stop_growing_at_an_hour() -> None:
-    assert pause(99) == timedelta(hours=1)
-    assert pause(0) == pause(1)
+    assert retry_pause(99) == timedelta(hours=1)
+    assert retry_pause(0) == retry_pause(1)
 
 
 def test_after_the_last_try_the_next_time_or_an_answer_of_the_far_box_is_awaited() -> None:
     failed = turn(begun=BEGUN, ended=ENDED, ending="unreached", tries=4)
-    assert again(JobFacts(failed)) == (utc(2026, 6, 11, 4), 0)  # 01:30 at St John's
+    assert again(JobScheduleFacts(failed)) == (utc(2026, 6, 11, 4), 0)  # 01:30 at St John's
     answered = ENDED + timedelta(hours=6)
-    assert again(JobFacts(failed, answered=answered)) == (answered, 0)
-    assert again(JobFacts(failed, answered=ENDED)) == (utc(2026, 6, 11, 4), 0)
+    assert again(JobScheduleFacts(failed, answered=answered)) == (answered, 0)
+    assert again(JobScheduleFacts(failed, answered=ENDED)) == (utc(2026, 6, 11, 4), 0)
 
 
 def test_the_next_time_begins_a_new_count_of_tries() -> None:
     failed = turn(begun=utc(2026, 6, 10, 3, 58), ended=utc(2026, 6, 10, 3, 59), ending="unreached", tries=3)
-    assert again(JobFacts(failed)) == (utc(2026, 6, 10, 4), 0)
+    assert again(JobScheduleFacts(failed)) == (utc(2026, 6, 10, 4), 0)
 
 
 def test_a_killed_run_is_taken_up_again_without_a_last_try_but_not_in_a_tight_loop() -> None:
     killed = turn(begun=BEGUN, tries=7)
-    assert again(JobFacts(killed)) == (BEGUN + timedelta(hours=1), 7)
-    assert again(JobFacts(turn(begun=BEGUN, tries=1))) == (BEGUN + timedelta(minutes=5), 1)
+    assert again(JobScheduleFacts(killed)) == (BEGUN + timedelta(hours=1), 7)
+    assert again(JobScheduleFacts(turn(begun=BEGUN, tries=1))) == (BEGUN + timedelta(minutes=5), 1)
 
 
 def test_a_run_that_was_cut_goes_on_as_soon_as_it_may() -> None:
-    assert again(JobFacts(turn(begun=BEGUN, ended=ENDED, ending="cut"))) == (ENDED + timedelta(minutes=1), 0)
+    assert again(JobScheduleFacts(turn(begun=BEGUN, ended=ENDED, ending="cut"))) == (ENDED + timedelta(minutes=1), 0)
 
 
 def test_work_that_somebody_else_was_at_is_tried_again_soon_and_not_counted() -> None:
     busy = turn(begun=BEGUN, ended=ENDED, ending="busy")
-    assert again(JobFacts(busy)) == (ENDED + timedelta(minutes=5), 0)
+    assert again(JobScheduleFacts(busy)) == (ENDED + timedelta(minutes=5), 0)
     found = plan(household({"photos": {}}, zone="UTC"), {"photos": busy}, now=ENDED + timedelta(minutes=1))
     (wait,) = found.waits
     assert found.runs == ()
@@ -186,43 +190,45 @@ def test_work_that_somebody_else_was_at_is_tried_again_soon_and_not_counted() ->
 
 def test_a_run_by_hand_deals_with_the_times_before_it() -> None:
     failed = turn(begun=BEGUN, ended=ENDED, ending="unreached", tries=1)
-    assert again(JobFacts(failed, good=ENDED + timedelta(minutes=1))) == (utc(2026, 6, 11, 4), 0)
+    assert again(JobScheduleFacts(failed, good=ENDED + timedelta(minutes=1))) == (utc(2026, 6, 11, 4), 0)
 
 
 def test_a_run_that_was_committed_and_then_killed_is_not_run_again() -> None:
-    assert again(JobFacts(turn(begun=BEGUN, tries=1), good=BEGUN)) == (utc(2026, 6, 11, 4), 0)
+    assert again(JobScheduleFacts(turn(begun=BEGUN, tries=1), good=BEGUN)) == (utc(2026, 6, 11, 4), 0)
 
 
 def test_a_released_job_is_owed_at_once() -> None:
     held = turn(begun=BEGUN, ended=ENDED, ending="settled")
     released = ENDED + timedelta(hours=3)
-    assert again(JobFacts(held, released=released)) == (released, 0)
-    assert again(JobFacts(held, released=BEGUN - timedelta(days=1))) == (utc(2026, 6, 11, 4), 0)
+    assert again(JobScheduleFacts(held, released=released)) == (released, 0)
+    assert again(JobScheduleFacts(held, released=BEGUN - timedelta(days=1))) == (utc(2026, 6, 11, 4), 0)
 
 
 def test_a_refused_login_is_not_tried_again_until_the_next_time() -> None:
-    assert again(JobFacts(turn(begun=BEGUN, ended=ENDED, ending="settled"))) == (utc(2026, 6, 11, 4), 0)
+    assert again(JobScheduleFacts(turn(begun=BEGUN, ended=ENDED, ending="settled"))) == (utc(2026, 6, 11, 4), 0)
 
 
 # Turns over changed settings and wrong clocks.
 
 
 def test_a_time_that_was_only_just_written_down_is_not_missed() -> None:
-    known = Turn("photos", "0 23 * * * UTC", utc(2026, 6, 1), begun=utc(2026, 6, 9, 23), ended=NOW, ending="settled")
-    changed = noted(known, "photos", "30 1 * * * UTC", NOW)
+    known = JobTimes(
+        "photos", "0 23 * * * UTC", utc(2026, 6, 1), begun=utc(2026, 6, 9, 23), ended=NOW, ending="settled"
+    )
+    changed = current_times(known, "photos", "30 1 * * * UTC", NOW)
     assert changed.since == NOW
     job = household({"photos": {}}, zone="UTC").jobs["photos"]
-    assert owed(job, JobFacts(changed), household({}, zone="UTC").zone).at == utc(2026, 6, 11, 1, 30)
+    assert next_due(job, JobScheduleFacts(changed), household({}, zone="UTC").zone).at == utc(2026, 6, 11, 1, 30)
 
 
 def test_a_clock_that_was_years_ahead_does_not_stop_a_job_for_years() -> None:
-    wrong = Turn("photos", "t", utc(2026, 6, 1), begun=utc(2038, 1, 19), ended=utc(2038, 1, 19), ending="settled")
-    assert noted(wrong, "photos", "t", NOW) == Turn("photos", "t", NOW)
+    wrong = JobTimes("photos", "t", utc(2026, 6, 1), begun=utc(2038, 1, 19), ended=utc(2038, 1, 19), ending="settled")
+    assert current_times(wrong, "photos", "t", NOW) == JobTimes("photos", "t", NOW)
 
 
 def test_a_clock_that_stepped_back_a_little_does_not_run_a_job_twice() -> None:
-    done = Turn("photos", "t", utc(2026, 6, 1), begun=NOW + timedelta(seconds=5), ended=NOW, ending="settled")
-    assert noted(done, "photos", "t", NOW) == done
+    done = JobTimes("photos", "t", utc(2026, 6, 1), begun=NOW + timedelta(seconds=5), ended=NOW, ending="settled")
+    assert current_times(done, "photos", "t", NOW) == done
 
 
 def test_a_window_that_was_changed_ends_a_run_under_way_at_once() -> None:
@@ -237,19 +243,19 @@ def test_a_window_that_was_changed_ends_a_run_under_way_at_once() -> None:
 def test_a_far_box_is_probed_when_it_is_time_and_not_while_a_run_is_there() -> None:
     settings = household({"photos": {}}, zone="UTC")
     idle = {"photos": settled("photos", NOW)}
-    assert plan(settings, idle, far=FarFacts()).probes == ("heron",)
-    assert plan(settings, idle, far=FarFacts(probed=NOW - timedelta(hours=6))).probes == ("heron",)
-    assert plan(settings, idle, far=FarFacts(probed=NOW - timedelta(hours=5))).probes == ()
-    assert plan(settings, idle, far=FarFacts(busy=True)).probes == ()
+    assert plan(settings, idle, far=FarScheduleFacts()).probes == ("heron",)
+    assert plan(settings, idle, far=FarScheduleFacts(probed=NOW - timedelta(hours=6))).probes == ("heron",)
+    assert plan(settings, idle, far=FarScheduleFacts(probed=NOW - timedelta(hours=5))).probes == ()
+    assert plan(settings, idle, far=FarScheduleFacts(busy=True)).probes == ()
     due = {"photos": settled("photos", utc(2026, 6, 1))}
-    assert plan(settings, due, far=FarFacts()).probes == ()
+    assert plan(settings, due, far=FarScheduleFacts()).probes == ()
 
 
 def test_a_digest_missed_while_the_machine_was_off_comes_once() -> None:
     settings = household({}, zone="UTC")
-    facts = Facts(NOW, {}, {"heron": FarFacts(probed=NOW)}, frozenset(), NOW - timedelta(days=40), NOW)
-    assert make_plan(settings, facts).digest
-    assert not make_plan(settings, Facts(NOW, {}, facts.far, frozenset(), NOW, NOW)).digest
+    facts = ScheduleFacts(NOW, {}, {"heron": FarScheduleFacts(probed=NOW)}, frozenset(), NOW - timedelta(days=40), NOW)
+    assert plan_schedule(settings, facts).digest
+    assert not plan_schedule(settings, ScheduleFacts(NOW, {}, facts.far, frozenset(), NOW, NOW)).digest
 
 
 def test_the_next_wake_is_always_ahead() -> None:

@@ -17,18 +17,18 @@ import pytest
 
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import WrongUse
-from otherroof.copying.report import Bytes, Files, Outcome, Problem, RunReport
+from otherroof.copying.report import ByteCounts, FileCounts, Outcome, Problem, RunReport
 from otherroof.rehearsal.household import DATABASE
-from otherroof.rehearsal.play import Play, Restored, Verdict
-from otherroof.rehearsal.stage import JOB, Stage, set_stage
-from otherroof.settings import look_around, read_parts
+from otherroof.rehearsal.play import Rehearsal, RehearsalResult, RestoredCounts
+from otherroof.rehearsal.stage import JOB, RehearsalSetup, set_up
+from otherroof.settings import check_machine, read_parts
 
 
 @dataclass
 class CpKeeper:
     """Keeps whole copies with `cp -a`; holds a run when the mail store is gone."""
 
-    stage: Stage
+    stage: RehearsalSetup
     spoil: Callable[[str, str], None] = lambda run, folder: None
     holds: bool = True
     complaints: tuple[str, ...] = ()
@@ -45,36 +45,36 @@ class CpKeeper:
         problems = [Problem("a", "b")] if outcome == "done with problems" else []
         if outcome != "failed":
             self._copy(self.stage.household, os.path.join(self.stage.far_disk, run))
-        return RunReport(JOB, run, outcome, Files(seen=3000), Bytes(sent=5), problems=problems)
+        return RunReport(JOB, run, outcome, FileCounts(seen=3000), ByteCounts(sent=5), problems=problems)
 
-    def restore(self, run: str, into: str, *, new_machine: bool) -> Restored:
+    def restore(self, run: str, into: str, *, new_machine: bool) -> RestoredCounts:
         self.afresh.append(new_machine)
         self._copy(os.path.join(self.stage.far_disk, run), into)
         self.spoil(run, into)
-        return Restored(3000, 10, 20, self.complaints)
+        return RestoredCounts(3000, 10, 20, self.complaints)
 
     def _copy(self, source: str, target: str) -> None:
         subprocess.run(["cp", "-a", "--sparse=auto", source, target], check=True, timeout=60)
 
 
 @pytest.fixture
-def stage(tmp_path: Path) -> Stage:
+def stage(tmp_path: Path) -> RehearsalSetup:
     # The play needs no far box that answers; the stage's own test has one.
     for name in ("household", "far-box", "restored"):
         (tmp_path / name).mkdir()
-    return Stage(str(tmp_path), _NoBox())  # type: ignore[arg-type]
+    return RehearsalSetup(str(tmp_path), _NoBox())  # type: ignore[arg-type]
 
 
 class _NoBox:
     address, port = "127.0.0.1", 1
 
 
-def perform(stage: Stage, keeper: CpKeeper) -> tuple[Verdict, list[str]]:
+def perform(stage: RehearsalSetup, keeper: CpKeeper) -> tuple[RehearsalResult, list[str]]:
     told: list[str] = []
-    return Play(stage, keeper, SystemClock(), told.append, owners=os.geteuid() == 0).perform(), told
+    return Rehearsal(stage, keeper, SystemClock(), told.append, owners=os.geteuid() == 0).perform(), told
 
 
-def test_true_copy_is_well_and_every_act_is_in_the_table(stage: Stage) -> None:
+def test_true_copy_is_well_and_every_act_is_in_the_table(stage: RehearsalSetup) -> None:
     keeper = CpKeeper(stage)
     verdict, told = perform(stage, keeper)
     assert keeper.afresh == [False, True], "one restore must do without any state"
@@ -114,7 +114,7 @@ def _wrong_byte_and_lost_time(run: str, folder: str) -> None:
     _lost_time(run, folder)
 
 
-def test_everything_that_is_not_as_it_should_be_is_named(stage: Stage) -> None:
+def test_everything_that_is_not_as_it_should_be_is_named(stage: RehearsalSetup) -> None:
     keeper = CpKeeper(stage, spoil=_wrong_byte_and_lost_time, holds=False, complaints=("letters/x: damaged",))
     verdict, told = perform(stage, keeper)
     assert not verdict.well
@@ -132,7 +132,7 @@ def test_everything_that_is_not_as_it_should_be_is_named(stage: Stage) -> None:
     assert len(verdict.as_json()["differences"]) == 3
 
 
-def test_copies_that_fail_or_have_problems_are_faults(stage: Stage) -> None:
+def test_copies_that_fail_or_have_problems_are_faults(stage: RehearsalSetup) -> None:
     verdict, _ = perform(stage, CpKeeper(stage, outcomes={"r1": "done with problems", "r2": "failed"}))
     assert [line.partition(",")[0] for line in verdict.wrong] == [
         "the first copy should be done",
@@ -147,9 +147,9 @@ def test_copies_that_fail_or_have_problems_are_faults(stage: Stage) -> None:
 
 
 def test_stage_has_sound_settings_for_a_far_box_that_is_up(tmp_path: Path) -> None:
-    with set_stage(str(tmp_path / 'with "quotes" and \\')) as stage:
+    with set_up(str(tmp_path / 'with "quotes" and \\')) as stage:
         parts = read_parts(stage.settings)
-        assert parts.mistakes + look_around(parts) == []
+        assert parts.mistakes + check_machine(parts) == []
         assert parts.jobs[JOB].folder == stage.household
         assert parts.far["stand-in"].port == stage.box.port
         assert parts.far["stand-in"].host_key == stage.box.host_key_line
@@ -161,7 +161,7 @@ def test_stage_goes_again_even_with_folders_that_cannot_be_written_to(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
-    with set_stage("") as stage:
+    with set_up("") as stage:
         closed = Path(stage.household) / "closed"
         closed.mkdir()
         (closed / "file").write_text("x")
@@ -171,6 +171,6 @@ def test_stage_goes_again_even_with_folders_that_cannot_be_written_to(
 
 def test_folder_that_is_not_empty_is_not_taken(tmp_path: Path) -> None:
     (tmp_path / "mine").write_text("mine")
-    with pytest.raises(WrongUse, match="not empty"), set_stage(str(tmp_path)):
+    with pytest.raises(WrongUse, match="not empty"), set_up(str(tmp_path)):
         pass
     assert os.listdir(tmp_path) == ["mine"]

@@ -14,10 +14,10 @@ from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL, EXIT_WRONG
 from otherroof.cli.main import main
 from otherroof.cli.set_up import rehearse as cli_rehearse
 from otherroof.rehearsal import play
-from otherroof.rehearsal.compare import Difference
-from otherroof.rehearsal.day import a_day_passes
+from otherroof.rehearsal.compare_trees import TreeDifference
+from otherroof.rehearsal.day import change_like_a_day
 from otherroof.rehearsal.household import invent
-from otherroof.rehearsal.play import Act, Verdict
+from otherroof.rehearsal.play import RehearsalResult, RehearsalStep
 
 
 def rehearse(*argv: str) -> int:
@@ -46,7 +46,7 @@ def test_rehearsal_goes_well_and_what_it_kept_is_what_diff_calls_alike(
     for folder in (first_day, second_day):
         folder.mkdir()
         invent(str(folder), play.FIRST_DAY_SEED)
-    a_day_passes(str(second_day), play.SECOND_DAY_SEED)
+    change_like_a_day(str(second_day), play.SECOND_DAY_SEED)
     restored = sorted(path for path in (kept / "restored").iterdir() if not path.name.endswith(".settings"))
     for wanted, found in zip((first_day, second_day), restored, strict=True):
         done = subprocess.run(
@@ -58,28 +58,32 @@ def test_rehearsal_goes_well_and_what_it_kept_is_what_diff_calls_alike(
 class _Ending:
     """A play that is over at once."""
 
-    verdict = Verdict()
+    verdict = RehearsalResult()
 
     def __init__(self, *_given: object, **_named: object) -> None:
         pass
 
-    def perform(self) -> Verdict:
+    def perform(self) -> RehearsalResult:
         return self.verdict
 
 
 @pytest.mark.parametrize(
     ("verdict", "code", "word"),
     [
-        (Verdict([Act("first copy", 2.5, 3000, 202_000_000, 127_000_000, 129_000_000)]), EXIT_WELL, "127 MB"),
-        (Verdict(wrong=["the run should be held"]), EXIT_LOOK, "1 thing(s) were not as they should be"),
-        (Verdict(wrong=["x"], unlike=[Difference(b"a", "size", "5", "4")]), EXIT_DAMAGED, "2 thing(s)"),
+        (
+            RehearsalResult([RehearsalStep("first copy", 2.5, 3000, 202_000_000, 127_000_000, 129_000_000)]),
+            EXIT_WELL,
+            "127 MB",
+        ),
+        (RehearsalResult(wrong=["the run should be held"]), EXIT_LOOK, "1 thing(s) were not as they should be"),
+        (RehearsalResult(wrong=["x"], unlike=[TreeDifference(b"a", "size", "5", "4")]), EXIT_DAMAGED, "2 thing(s)"),
     ],
 )
 def test_exit_code_and_last_word_follow_the_verdict_and_nothing_stays(
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
-    verdict: Verdict,
+    verdict: RehearsalResult,
     code: int,
     word: str,
 ) -> None:

@@ -14,9 +14,9 @@ import pytest
 
 from otherroof.base.errors import HomeTrouble
 from otherroof.copying.home import scan as scan_module
-from otherroof.copying.home.leave_out import left_out_by
-from otherroof.copying.home.scan import CACHE_TAG_BYTES, Batch, Scan, begins_batch
-from otherroof.far_copy.numbers import COLUMNS, HARD, joined, packed, unpacked
+from otherroof.copying.home.leave_out import leave_out_rule
+from otherroof.copying.home.scan import CACHE_TAG_BYTES, Batch, Scan, starts_new_batch
+from otherroof.far_copy.numbers import COLUMNS, HARD, join_path, pack_batch, unpack_batch
 
 # Published by the specification of cache directories, https://bford.info/cachedir/ : "Signature: " and the MD5 of
 # ".IsCacheDirectory".
@@ -29,7 +29,7 @@ HOSTILE = (
 
 
 def paths(scan: Scan) -> list[bytes]:
-    return [joined(batch.folder, name) for batch in scan for name in batch.names]
+    return [join_path(batch.folder, name) for batch in scan for name in batch.names]
 
 
 def make(root: Path, *names: bytes) -> None:
@@ -72,16 +72,16 @@ def test_order_is_that_of_the_bytes_of_the_whole_path(
 @pytest.mark.parametrize("seed", range(5))
 def test_batches_depend_on_names_alone(tmp_path: Path, seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
     dice = random.Random(seed)
-    cuts = [b"%d" % number for number in range(9000) if begins_batch(b"%d" % number)]
+    cuts = [b"%d" % number for number in range(9000) if starts_new_batch(b"%d" % number)]
     names = [b"f%d" % dice.randrange(10**6) for _ in range(300)] + cuts[:5] + [b"f1/" + name for name in cuts[:2]]
     make(tmp_path, *names)
     whole = [(batch.folder, batch.names) for batch in scan_of(tmp_path)]
     monkeypatch.setattr(scan_module, "NAMES_AT_ONCE", 17)
     assert [(batch.folder, batch.names) for batch in scan_of(tmp_path)] == whole
     for folder, held in whole:
-        assert not any(begins_batch(name) for name in held[1:]), folder
+        assert not any(starts_new_batch(name) for name in held[1:]), folder
     for (one, _), (two, names_two) in pairwise(whole):
-        assert one != two or begins_batch(names_two[0])
+        assert one != two or starts_new_batch(names_two[0])
 
 
 def test_numbers_are_those_of_the_system(tmp_path: Path) -> None:
@@ -91,7 +91,7 @@ def test_numbers_are_those_of_the_system(tmp_path: Path) -> None:
     looked = 0
     for batch in scan_of(tmp_path):
         for place, name in enumerate(batch.names):
-            found = os.lstat(os.path.join(os.fsencode(tmp_path), joined(batch.folder, name)))
+            found = os.lstat(os.path.join(os.fsencode(tmp_path), join_path(batch.folder, name)))
             size = 0 if stat.S_ISDIR(found.st_mode) else found.st_size
             numbers = tuple(batch.numbers[place * COLUMNS : (place + 1) * COLUMNS])
             assert numbers == (found.st_ino, size, found.st_mtime_ns, found.st_ctime_ns, found.st_mode)
@@ -138,12 +138,12 @@ def test_sockets_fifos_and_devices_are_counted_and_left_out(tmp_path: Path, monk
 def test_patterns_leave_out_as_version_control_does(tmp_path: Path) -> None:
     make(tmp_path, b"keep.txt", b"a.tmp", b"deep/b.tmp", b".cache/x", b"deep/.cache/y", b"build/z", b"deep/build/z")
     make(tmp_path, b"important.tmp", b"\xff.tmp", b"new\nline.tmp")
-    scan = scan_of(tmp_path, left_out=left_out_by(("*.tmp", "!important.tmp", ".cache/", "/build")))
+    scan = scan_of(tmp_path, left_out=leave_out_rule(("*.tmp", "!important.tmp", ".cache/", "/build")))
     assert paths(scan) == [b"deep", b"deep/build", b"deep/build/z", b"important.tmp", b"keep.txt"]
 
 
 def test_no_patterns_are_no_function_at_all() -> None:
-    assert left_out_by(()) is None
+    assert leave_out_rule(()) is None
 
 
 def test_cache_folder_keeps_its_tag_and_nothing_else(tmp_path: Path) -> None:
@@ -280,7 +280,10 @@ def test_scan_that_is_given_up_leaves_no_handle_open(tmp_path: Path) -> None:
 def test_packed_numbers_come_out_as_they_went_in() -> None:
     names = [b"a", b"", b"\xff\n"]
     numbers = [2**63 - 1, 0, -1, -(2**63), 7] * 3
-    assert (unpacked(packed(names, numbers), 3)[0], list(unpacked(packed(names, numbers), 3)[1])) == (names, numbers)
+    assert (unpack_batch(pack_batch(names, numbers), 3)[0], list(unpack_batch(pack_batch(names, numbers), 3)[1])) == (
+        names,
+        numbers,
+    )
     assert Batch(b"f", names, numbers).packed() != Batch(b"f", names, [*numbers[:-1], 8]).packed()
 
 

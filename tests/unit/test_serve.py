@@ -14,18 +14,18 @@ import pytest
 
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import HomeTrouble, Unreached
-from otherroof.jobs.stopping import StopSign
+from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
-from otherroof.ledger.turns import Turn
-from otherroof.schedule import serve as serve_module
-from otherroof.schedule.desk import Desk
-from otherroof.schedule.hands import Ended, Hands
-from otherroof.schedule.serve import Serve
+from otherroof.ledger.job_times import JobTimes
+from otherroof.schedule import service_loop as serve_module
+from otherroof.schedule.actions import RunEnding, ServiceActions
+from otherroof.schedule.records import ServiceRecords
+from otherroof.schedule.service_loop import Service
 from otherroof.settings import Mistake, Settings
-from otherroof.system.notify import Notifier
+from otherroof.system.notification import Notifier
 from support.simulated import household
 
-DONE = Ended("done", "settled")
+DONE = RunEnding("done", "settled")
 PATIENCE_S = 10.0
 
 
@@ -45,7 +45,7 @@ class House:
     ledger: Ledger
     its_ledger: Ledger  # the service's own connection
     asked: list[tuple[str, ...]] = field(default_factory=list)
-    run: Callable[[str, StopSign], Ended] = lambda job, sign: DONE
+    run: Callable[[str, StopSign], RunEnding] = lambda job, sign: DONE
     probe: Callable[[str], None] = lambda far: None
     look: Callable[[], None] = lambda: None
     reread: tuple[Settings | None, Sequence[Mistake]] = (None, ())
@@ -54,18 +54,18 @@ class House:
     alive_every_s: float | None = None
     left: list[str] | None = None
     failed: BaseException | None = None
-    serve: Serve | None = None
+    serve: Service | None = None
     thread: threading.Thread | None = None
 
     def overdue(self, *jobs: str) -> None:
         """Let these jobs be owed a run at once."""
         for job in jobs or tuple(self.settings.jobs):
             times = f"{self.settings.jobs[job].at} {self.settings.home.zone}"
-            self.ledger.note_turn(Turn(job, times, SystemClock().now() - timedelta(days=3)))
+            self.ledger.note_job_times(JobTimes(job, times, SystemClock().now() - timedelta(days=3)))
 
     def start(self) -> None:
         clock = SystemClock()
-        hands = Hands(
+        hands = ServiceActions(
             run=lambda settings, job, sign: self._note("run", job) or self.run(job, sign),
             probe=lambda settings, far: self._note("probe", far) or self.probe(far),
             look=lambda settings, mistakes: self._note("look", *mistakes) or self.look(),
@@ -74,9 +74,9 @@ class House:
             rest=lambda settings: self._note("rest"),
             outcry=lambda settings, trouble, over: self._note("outcry", trouble, "over" if over else "begun"),
         )
-        desk = Desk(self.settings, self.its_ledger, clock)
+        desk = ServiceRecords(self.settings, self.its_ledger, clock)
         notifier = Notifier(self.address, self.alive_every_s)
-        self.serve = Serve(desk, hands, clock, notifier, lambda: self.reread, self.mistakes)
+        self.serve = Service(desk, hands, clock, notifier, lambda: self.reread, self.mistakes)
 
         def work() -> None:
             assert self.serve is not None
@@ -146,7 +146,7 @@ def test_what_is_not_owed_is_not_run_but_far_boxes_are_probed_and_the_watch_look
 
 
 def test_the_digest_is_told_what_is_wrong_with_the_settings(house: House) -> None:
-    house.ledger.note_mark("digest", SystemClock().now() - timedelta(days=8))
+    house.ledger.note_last_time("digest", SystemClock().now() - timedelta(days=8))
     house.mistakes = ("jobs/music.toml: at: is not there",)
     house.start()
     until(lambda: house.count("digest", *house.mistakes))
@@ -159,7 +159,7 @@ def test_runs_to_one_far_box_never_overlap_and_others_do_not_wait_for_them(house
     together: list[set[str]] = []
     meet = threading.Barrier(2)
 
-    def run(job: str, sign: StopSign) -> Ended:
+    def run(job: str, sign: StopSign) -> RunEnding:
         going.add(job)
         together.append(set(going))
         if job in ("music", "papers"):  # the far box's first, and the other far box's only one
@@ -178,10 +178,10 @@ def test_runs_to_one_far_box_never_overlap_and_others_do_not_wait_for_them(house
 
 
 def test_a_stop_lets_a_run_end_what_is_in_flight(house: House) -> None:
-    def run(job: str, sign: StopSign) -> Ended:
+    def run(job: str, sign: StopSign) -> RunEnding:
         assert sign.wait(60)
         time.sleep(0.5)
-        return Ended("cut", "cut", sign.asked())
+        return RunEnding("cut", "cut", sign.asked())
 
     house.run = run
     house.overdue("photos")
@@ -196,7 +196,7 @@ def test_a_run_that_does_not_listen_is_left_and_counts_as_cut(house: House, monk
     monkeypatch.setattr(serve_module, "STOP_GRACE_S", 0.5)
     free = threading.Event()
 
-    def run(job: str, sign: StopSign) -> Ended:
+    def run(job: str, sign: StopSign) -> RunEnding:
         free.wait(PATIENCE_S)
         return DONE
 
@@ -217,7 +217,7 @@ def test_the_grace_at_a_stop_leaves_room_within_ten_seconds() -> None:
 
 
 def test_a_far_box_that_does_not_answer_is_tried_again_later(house: House) -> None:
-    def run(job: str, sign: StopSign) -> Ended:
+    def run(job: str, sign: StopSign) -> RunEnding:
         raise Unreached("no answer", where="heron")
 
     house.run = run
@@ -232,7 +232,7 @@ def test_a_far_box_that_does_not_answer_is_tried_again_later(house: House) -> No
 def test_an_error_inside_a_run_ends_that_run_and_not_the_service(
     house: House, caplog: pytest.LogCaptureFixture
 ) -> None:
-    def run(job: str, sign: StopSign) -> Ended:
+    def run(job: str, sign: StopSign) -> RunEnding:
         if job == "papers":
             raise ZeroDivisionError("a slip")
         return DONE
@@ -313,7 +313,7 @@ def test_a_ledger_that_cannot_be_used_for_a_while_is_survived(
     broken.set()
     turns = house.its_ledger.turns
 
-    def sometimes() -> dict[str, Turn]:
+    def sometimes() -> dict[str, JobTimes]:
         if broken.is_set():
             raise HomeTrouble("the ledger cannot be used: disk I/O error", where="ledger.db")
         return turns()
@@ -333,7 +333,7 @@ def test_a_ledger_that_cannot_be_used_for_a_while_is_survived(
 def test_a_watch_that_cannot_look_for_hours_is_cried_out_once_and_its_end_too(
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("otherroof.schedule.outcry.BLIND_AFTER_S", 0.5)
+    monkeypatch.setattr("otherroof.schedule.last_resort.BLIND_AFTER_S", 0.5)
     broken = threading.Event()
     broken.set()
 
@@ -357,7 +357,7 @@ def test_a_watch_that_cannot_look_for_hours_is_cried_out_once_and_its_end_too(
 
 
 def test_a_watch_that_looks_is_never_cried_out(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("otherroof.schedule.outcry.BLIND_AFTER_S", 1.0)
+    monkeypatch.setattr("otherroof.schedule.last_resort.BLIND_AFTER_S", 1.0)
     house.alive_every_s = 0.1
     house.start()
     end = time.monotonic() + 2
@@ -408,7 +408,7 @@ def test_the_manager_hears_ready_signs_of_life_reload_and_stop(house: House, man
 
 def test_a_long_run_does_not_silence_the_signs_of_life(house: House, manager: socket.socket) -> None:
     house.alive_every_s = 0.2
-    house.run = lambda job, sign: Ended("cut", "cut", sign.asked()) if sign.wait(60) else DONE
+    house.run = lambda job, sign: RunEnding("cut", "cut", sign.asked()) if sign.wait(60) else DONE
     house.overdue("photos")
     house.start()
     until(lambda: house.count("run", "photos"))
@@ -422,15 +422,15 @@ def test_a_loop_that_is_stuck_gives_no_sign_of_life_though_its_threads_live(
 ) -> None:
     house.alive_every_s = 0.2
     free = threading.Event()
-    plan = Desk.plan
+    plan = ServiceRecords.plan
     house.start()
     until(lambda: house.count("look"))
 
-    def stuck(self: Desk) -> object:
+    def stuck(self: ServiceRecords) -> object:
         free.wait(PATIENCE_S)
         return plan(self)
 
-    monkeypatch.setattr(Desk, "plan", stuck)
+    monkeypatch.setattr(ServiceRecords, "plan", stuck)
     heard(manager, 1)
     assert "WATCHDOG=1" not in heard(manager, 1.5)
     free.set()
@@ -442,14 +442,14 @@ def test_a_timer_that_has_died_ends_the_service_so_that_it_is_restarted(
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     house.alive_every_s = 0.1
-    monkeypatch.setattr(Serve, "_wake_at", lambda self, moment: None)
+    monkeypatch.setattr(Service, "_wake_at", lambda self, moment: None)
     house.start()
     until(lambda: house.failed is not None)
     assert "no sign of life" in str(house.failed)
 
 
 def test_a_window_changed_under_a_run_ends_it(house: House) -> None:
-    house.run = lambda job, sign: Ended("cut", "cut", sign.asked()) if sign.wait(60) else DONE
+    house.run = lambda job, sign: RunEnding("cut", "cut", sign.asked()) if sign.wait(60) else DONE
     house.overdue("photos")
     house.start()
     until(lambda: house.count("run", "photos"))
@@ -469,7 +469,7 @@ def test_after_a_kill_the_next_service_goes_on(house: House) -> None:
     house.overdue("photos")
     turn = house.ledger.turns()["photos"]
     begun = SystemClock().now() - timedelta(minutes=30)
-    house.ledger.note_turn(replace(turn, begun=begun, tries=1))
+    house.ledger.note_job_times(replace(turn, begun=begun, tries=1))
     house.start()
     until(lambda: house.ending("photos") == "settled")
     house.stop()

@@ -16,7 +16,7 @@ from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption,
 
 from otherroof.base.errors import LinkLost, LoginRefused, OtherroofError, Unreached
 from otherroof.far.place import Meter
-from otherroof.far.session import Doorway, log_in, negotiate, read_login_key
+from otherroof.far.session import SshTarget, log_in, negotiate, read_login_key
 
 GRACE_S = 0.5
 
@@ -56,7 +56,7 @@ def a_login(where: Path, *, hangs_up: bool = False, answers: bool = True) -> Ite
         server.add_server_key(paramiko.RSAKey.generate(2048))
         server.start_server(threading.Event(), Porter(deed, there if hangs_up else None))
         client.start_client(timeout=10)
-        doorway = Doorway("192.0.2.1", 22, "copykeeper", str(key_file), "ssh-ed25519 AAAA", answer_s=GRACE_S)
+        doorway = SshTarget("192.0.2.1", 22, "copykeeper", str(key_file), "ssh-ed25519 AAAA", answer_s=GRACE_S)
         with pytest.raises(OtherroofError) as caught:
             log_in(doorway, client, read_login_key(doorway.key_path))
         deed.set()
@@ -94,7 +94,7 @@ def test_greeting_that_breaks_off_is_told_from_one_that_is_none(said: bytes, kin
     there.sendall(said)
     there.shutdown(socket.SHUT_WR)
     with closing(there), pytest.raises(Unreached, match=words) as caught:
-        negotiate(Doorway("192.0.2.1", 22, "copykeeper", "", "ssh-ed25519 AAAA", answer_s=5), here, Meter())
+        negotiate(SshTarget("192.0.2.1", 22, "copykeeper", "", "ssh-ed25519 AAAA", answer_s=5), here, Meter())
     assert type(caught.value) is kind
 
 
@@ -104,7 +104,7 @@ def test_greeting_that_breaks_off_is_told_from_one_that_is_none(said: bytes, kin
 def test_greeting_that_never_goes_on_is_told_in_time(said: bytes, words: str) -> None:
     here, there = socket.socketpair()
     there.sendall(said)
-    doorway = Doorway("192.0.2.1", 22, "copykeeper", "", "ssh-ed25519 AAAA", answer_s=0.3)
+    doorway = SshTarget("192.0.2.1", 22, "copykeeper", "", "ssh-ed25519 AAAA", answer_s=0.3)
     begun = time.monotonic()
     with closing(there), pytest.raises(Unreached, match=words):
         negotiate(doorway, here, Meter())

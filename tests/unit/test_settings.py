@@ -10,7 +10,7 @@ import pytest
 
 from otherroof.base.errors import EXIT_WELL, EXIT_WRONG_USE, WrongSettings
 from otherroof.cli.main import main
-from otherroof.settings import Mistake, look_around, read_parts, read_settings, require_settings
+from otherroof.settings import Mistake, check_machine, read_parts, read_settings, require_settings
 from support.household import secret, write_household
 
 JOB = 'folder = "{folder}"\nfar = "heron"\nat = "30 1 * * *"\n'
@@ -44,7 +44,7 @@ def test_sound_settings_have_no_mistake_and_keep_what_was_written(tmp_path: Path
     assert settings.state == str(tmp_path / "state")
     assert settings.path("keys/heron") == str(tmp_path / "keys" / "heron")
     assert settings.path("/elsewhere") == "/elsewhere"
-    assert look_around(settings) == []
+    assert check_machine(settings) == []
 
 
 @pytest.mark.parametrize(
@@ -183,7 +183,7 @@ def test_missing_and_unreadable_files_are_named(tmp_path: Path) -> None:
 def looked(where: Path) -> list[Mistake]:
     parts = read_parts(str(where))
     assert parts.mistakes == []
-    return look_around(parts)
+    return check_machine(parts)
 
 
 @pytest.mark.parametrize("address", ["192.0.2.7", "198.51.100.1", "203.0.113.9", "2001:db8::1", "3fff::1"])

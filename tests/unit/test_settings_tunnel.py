@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.settings import look_around, read_parts
+from otherroof.settings import check_machine, read_parts
 from otherroof.settings.tunnel import split_host_port
 
 OWN_KEY = "hSDwCYkwp1R0i33ctD73Wg2/Og0mOBr066SpjqqbTmo="  # derived from RFC 7748 §6.1
@@ -137,7 +137,7 @@ def test_key_files_and_documentation_addresses_are_looked_at_on_this_machine(tmp
     (tmp_path / "keys" / "login").touch(0o600)
     (tmp_path / "keys" / "tunnel.key").touch(0o600)
     (tmp_path / "keys" / "tunnel.key").chmod(0o640)
-    found = {one.key: one for one in look_around(read_parts(str(tmp_path)))}
+    found = {one.key: one for one in check_machine(read_parts(str(tmp_path)))}
     assert found.keys() == {
         "far.garden.tunnel.key_file",
         "far.garden.tunnel.shared_key_file",

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.settings import look_around, read_parts, require_settings
+from otherroof.settings import check_machine, read_parts, require_settings
 from support.household import secret, write_household
 
 MAIL = """
@@ -79,12 +79,12 @@ def test_the_path_of_a_web_address_is_never_repeated(tmp_path: Path) -> None:
 def test_a_password_that_others_can_read_is_a_mistake(tmp_path: Path) -> None:
     where = write_household(tmp_path, more=MAIL + '[channel.bell]\nkind = "command"\ncommand = ["/no/such"]\n')
     secret(tmp_path / "keys" / "mail", "pw").chmod(0o644)
-    found = [one.line() for one in look_around(read_parts(where))]
+    found = [one.line() for one in check_machine(read_parts(where))]
     assert any("mail.password_file" in line and "can be read by others" in line for line in found)
     assert any("channel.bell.command: /no/such cannot be run" in line for line in found)
 
 
 def test_a_password_that_is_missing_is_not_explained_as_a_key(tmp_path: Path) -> None:
-    found = [one.line() for one in look_around(read_parts(write_household(tmp_path, more=MAIL)))]
+    found = [one.line() for one in check_machine(read_parts(write_household(tmp_path, more=MAIL)))]
     assert any("mail.password_file" in line and "only line" in line for line in found)
     assert not any("ssh-keygen" in line for line in found)

@@ -18,9 +18,9 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 from otherroof.base.clock import SteppedClock, SystemClock
 from otherroof.base.errors import TunnelTrouble
 from otherroof.tunnel import usage
-from otherroof.tunnel.keeper import look
 from otherroof.tunnel.port import TunnelState
-from otherroof.tunnel.sharing import Ended, SharedTunnel, is_alive, new_user
+from otherroof.tunnel.sharing import ClosedTunnel, SharedTunnel, is_alive, new_user
+from otherroof.tunnel.upkeep import mend_tunnel
 from otherroof.tunnel.usage import Book, Do, User
 
 NOW = datetime(2031, 4, 5, tzinfo=UTC)
@@ -105,7 +105,7 @@ def test_bytes_of_a_session_are_those_since_it_began(make: Make, tunnel: FakeTun
     shared.note_session(41)
     tunnel.sent, tunnel.received = 1300, 900
     assert shared.session() == 41
-    assert shared.leave(me, linger=False) == Ended(41, 300, 400)
+    assert shared.leave(me, linger=False) == ClosedTunnel(41, 300, 400)
     assert shared.session() == 0, "the next time it is up is another session"
 
 
@@ -210,11 +210,11 @@ def test_waiting_for_another_who_is_at_it_has_an_end(make: Make, tmp_path: Path,
     shared = make()
     book = Book(boot="")
     usage.take(book, new_user(), is_alive)
-    from otherroof.base.atomic_file import put
+    from otherroof.base.atomic_file import replace_file
     from otherroof.tunnel.marks import boot_id
 
     book.boot = boot_id()
-    put(str(tmp_path / "garden.json"), usage.as_text(book))
+    replace_file(str(tmp_path / "garden.json"), usage.as_text(book))
     with pytest.raises(TunnelTrouble, match="another process has been bringing it up or down for 5 s"):
         shared.take(new_user(), 5)
     assert clock.monotonic() == pytest.approx(5, abs=1)
@@ -235,9 +235,9 @@ def test_book_of_an_earlier_start_of_the_machine_or_a_spoilt_one_is_forgotten(ma
 def test_keeper_brings_up_what_has_gone_and_leaves_alone_what_is_well(make: Make, tunnel: FakeTunnel) -> None:
     shared, me = make(), new_user()
     shared.take(me, 1)
-    assert look(shared, me) is False
+    assert mend_tunnel(shared, me) is False
     tunnel.is_up = False
-    assert look(shared, me) is True
+    assert mend_tunnel(shared, me) is True
     assert tunnel.is_up
 
 
@@ -248,8 +248,8 @@ def test_tunnel_whose_firewall_table_is_gone_is_shut_by_the_keeper_and_by_the_ne
     shared.take(me, 1)
     shared.note_session(41)
     tunnel.shut = False
-    assert look(shared, me) is True
-    assert (tunnel.shut, look(shared, me)) == (True, False)
+    assert mend_tunnel(shared, me) is True
+    assert (tunnel.shut, mend_tunnel(shared, me)) == (True, False)
     tunnel.shut = False
     assert make().take(new_user(), 1).shut is True
     assert shared.session() == 41, "it was up all the time"

@@ -16,8 +16,8 @@ from pathlib import Path
 import paramiko
 import pytest
 
+from otherroof.rehearsal.far_box.offers import Faults, ServerExtensions
 from otherroof.rehearsal.far_box.stand_in import StandIn, fresh_key
-from otherroof.rehearsal.far_box.temper import Faults, Offers
 from support.raw_sftp import FLAG_CREAT, FLAG_READ, FLAG_WRITE, RawSftp, text, u64
 from support.sftp_servers import own_server
 
@@ -202,13 +202,13 @@ def test_many_connections_and_channels_at_once(folder: Path, box: StandIn) -> No
 
 
 def test_extension_that_is_switched_off_is_neither_listed_nor_answered(folder: Path) -> None:
-    with StandIn(str(folder), PUBLIC, offers=Offers.none()) as box, client(box) as sftp:
+    with StandIn(str(folder), PUBLIC, offers=ServerExtensions.none()) as box, client(box) as sftp:
         sftp.putfo(io.BytesIO(b"x"), "a")
         with pytest.raises(OSError, match="Operation unsupported"):
             sftp.posix_rename("a", "b")
         sftp.rename("a", "b")
-    assert Offers.none().pairs() == ()
-    assert b"copy-data" not in dict(Offers(copy_data=False).pairs())
+    assert ServerExtensions.none().pairs() == ()
+    assert b"copy-data" not in dict(ServerExtensions(copy_data=False).pairs())
 
 
 # ---- faults

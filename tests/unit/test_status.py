@@ -15,11 +15,11 @@ from otherroof.base.clock import SteppedClock, SystemClock, stamp
 from otherroof.cli.main import main
 from otherroof.copying.report import Problem
 from otherroof.ledger import Ledger
+from otherroof.ledger.job_times import JobTimes
 from otherroof.ledger.runs import Hold
-from otherroof.ledger.turns import Turn
 from otherroof.settings import require_settings
-from otherroof.watch import Extra, look
-from otherroof.watch.words import when
+from otherroof.watch import WatchInputs, look
+from otherroof.watch.words import moment_text
 from support.household import write_household
 from support.simulated import NO_ANSWER
 from support.watching import DAY, HOUR, Night, NotingChannel, run_id, write_run
@@ -38,7 +38,7 @@ class House:
         self.now = SystemClock().now()
 
     def shown(self, moment: datetime) -> str:
-        return when(moment, self.settings.zone)
+        return moment_text(moment, self.settings.zone)
 
     def copied(self, *jobs: str, ago: timedelta) -> None:
         self.ledger.note_answer("heron", self.now - ago)
@@ -49,9 +49,9 @@ class House:
         """The watch looks, after it has been awake for a while."""
         channels = {name: NotingChannel() for name in self.settings.told.channels}
         clock = SteppedClock(self.now - 4 * HOUR)
-        look(self.settings, self.ledger, clock, Extra(), channels)
+        look(self.settings, self.ledger, clock, WatchInputs(), channels)
         clock.step(4 * 3600)
-        look(self.settings, self.ledger, clock, Extra(), channels)
+        look(self.settings, self.ledger, clock, WatchInputs(), channels)
 
     def ask(self, *words: str) -> tuple[int, str]:
         with pytest.raises(SystemExit) as ended:
@@ -143,7 +143,7 @@ def test_alerts_for_other_reasons_stand_one_by_one_and_quiet_ones_do_not_call(ho
 def test_what_a_job_waits_for_is_shown(house: House) -> None:
     house.copied("photos", "papers", "music", ago=5 * HOUR)
     waits = "waits for its window, which opens at 2031-03-06 22:00"
-    house.ledger.note_turn(Turn("photos", "30 1 * * *", house.now, waiting=waits))
+    house.ledger.note_job_times(JobTimes("photos", "30 1 * * *", house.now, waiting=waits))
     assert f"photos: {waits}\n" in house.ask()[1]
     assert {one["job"]: one["waits"] for one in house.json()["jobs"]} == {"photos": waits, "papers": "", "music": ""}
 
@@ -202,7 +202,7 @@ def test_a_usual_household_in_trouble_fits_a_small_terminal_and_nothing_is_cut_o
     house.ledger.note_hold(Hold("server", "r", house.now - HOUR, "2,104 of 2,900 files are gone", 2104, 0, 2900, None))
     for name in NAMES[:2]:
         waits = "the last try came to nothing; the next is at 2031-04-07 07:20"
-        house.ledger.note_turn(Turn(name, "30 1 * * *", house.now - DAY, waiting=waits))
+        house.ledger.note_job_times(JobTimes(name, "30 1 * * *", house.now - DAY, waiting=waits))
     house.look()
     monkeypatch.setattr(
         "otherroof.cli.look.status.console", lambda: Console(width=80, force_terminal=True, no_color=True)

@@ -8,7 +8,7 @@ import pytest
 
 from otherroof.base.clock import SteppedClock, SystemClock
 from otherroof.base.errors import RunCut
-from otherroof.jobs.stopping import StopSign
+from otherroof.jobs.stop_sign import StopSign
 from support.simulated import utc
 
 NOW = utc(2026, 6, 10, 6)
@@ -77,6 +77,6 @@ def test_a_raised_sign_is_seen_at_once_on_a_real_clock() -> None:
 def test_a_new_window_counts_for_a_run_under_way() -> None:
     clock = SteppedClock(NOW)
     sign = StopSign(clock, until=NOW + timedelta(hours=1))
-    sign.keep_to(None)
+    sign.set_window_end(None)
     clock.step(7200)
     assert not sign.asked()

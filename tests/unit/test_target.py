@@ -17,7 +17,7 @@ import pytest
 
 from otherroof.base.errors import HomeTrouble, WrongUse
 from otherroof.far_copy.entry import Entry
-from otherroof.restore.target import Existing, InTheWay, NoLink, NotHere, Target
+from otherroof.restore.target import CannotRestoreHere, Existing, NoHardLink, TargetExists, TargetFolder
 
 OUTSIDE = ("outside", "outside/precious")
 
@@ -34,8 +34,8 @@ def where(tmp_path: Path) -> Iterator[Path]:
     assert [name for name in before if not (tmp_path / name).exists() and name != "precious"] == []
 
 
-def target(where: Path, existing: Existing = "refuse") -> Target:
-    return Target(os.fsencode(where / "into"), existing)
+def target(where: Path, existing: Existing = "refuse") -> TargetFolder:
+    return TargetFolder(os.fsencode(where / "into"), existing)
 
 
 def entry(path: bytes, kind: str = "file", **more: object) -> Entry:
@@ -43,13 +43,13 @@ def entry(path: bytes, kind: str = "file", **more: object) -> Entry:
     return Entry(path, kind, **(plain | more))  # type: ignore[arg-type]
 
 
-def write(into: Target, path: bytes, content: bytes = b"content") -> None:
+def write(into: TargetFolder, path: bytes, content: bytes = b"content") -> None:
     handle, name = into.create(path)
     os.write(handle, content)
     into.finish_file(entry(path, size=len(content)), handle, name)
 
 
-DEEDS: dict[str, Callable[[Target, bytes], object]] = {
+DEEDS: dict[str, Callable[[TargetFolder, bytes], object]] = {
     "file": write,
     "folder": lambda into, path: into.make_folder(entry(path, "folder", mode=0o755)),
     "link": lambda into, path: into.symlink(entry(path, "link", target=b"x")),
@@ -62,7 +62,9 @@ OUT = (b"../outside/x", b"..", b"a/../../outside/x", b"/etc/x", b"", b".", b"a/"
 
 @pytest.mark.parametrize("deed", DEEDS.values(), ids=DEEDS.keys())
 @pytest.mark.parametrize("path", OUT)
-def test_name_that_leads_out_is_refused(where: Path, path: bytes, deed: Callable[[Target, bytes], object]) -> None:
+def test_name_that_leads_out_is_refused(
+    where: Path, path: bytes, deed: Callable[[TargetFolder, bytes], object]
+) -> None:
     into = target(where)
     write(into, b"first")
     with pytest.raises(HomeTrouble):
@@ -74,7 +76,7 @@ def test_name_that_leads_out_is_refused(where: Path, path: bytes, deed: Callable
 @pytest.mark.parametrize("to", ["../outside", "../..", "/", "."])
 @pytest.mark.parametrize("when", ["before", "in the middle"])
 def test_link_in_place_of_a_folder_is_never_walked_through(
-    where: Path, deed: Callable[[Target, bytes], object], to: str, when: str
+    where: Path, deed: Callable[[TargetFolder, bytes], object], to: str, when: str
 ) -> None:
     """Planted by somebody who can write there too, before the restore or while it goes on."""
     (where / "into").mkdir()
@@ -86,7 +88,7 @@ def test_link_in_place_of_a_folder_is_never_walked_through(
         into.make_folder(entry(b"a", "folder"))
         (where / "into/a").rename(where / "into/moved")
         (where / "into/a").symlink_to(to)
-    with pytest.raises(InTheWay):
+    with pytest.raises(TargetExists):
         deed(into, b"a/precious")
     into.close()
 
@@ -101,7 +103,7 @@ def test_link_at_the_very_name_is_replaced_and_never_written_through(where: Path
     into.symlink(entry(b"b", "link", target=b"elsewhere"))
     assert os.readlink(where / "into/b") == "elsewhere"
     (where / "into/c").symlink_to("../outside")
-    with pytest.raises(InTheWay):
+    with pytest.raises(TargetExists):
         into.make_folder(entry(b"c", "folder"))
     with pytest.raises(HomeTrouble):
         into.finish_folder(entry(b"c", "folder", mode=0o777))
@@ -206,7 +208,7 @@ def test_into_that_is_a_file_is_told(where: Path) -> None:
     (where / "into").write_bytes(b"")
     for into in ("into", "into/below"):
         with pytest.raises(WrongUse, match="is not a folder"):
-            Target(os.fsencode(where / into), "refuse")
+            TargetFolder(os.fsencode(where / into), "refuse")
 
 
 def test_no_handle_is_left_open(where: Path) -> None:
@@ -283,7 +285,7 @@ def test_rights_of_an_owner_are_not_given_to_another(where: Path) -> None:
 def test_disk_without_further_names_is_told_apart_and_takes_a_copy(where: Path) -> None:
     into = target(where)
     write(into, b"a", b"content")
-    with refuse("link", errno.EPERM), pytest.raises(NoLink):
+    with refuse("link", errno.EPERM), pytest.raises(NoHardLink):
         into.link(b"a", b"b")
     into.copy(b"a", entry(b"b", size=7, holes=((2, 3),), mode=0o600))
     into.close()
@@ -294,9 +296,9 @@ def test_disk_without_further_names_is_told_apart_and_takes_a_copy(where: Path) 
 @pytest.mark.parametrize("number", [errno.EINVAL, errno.ENAMETOOLONG, errno.EILSEQ])
 def test_name_that_the_disk_cannot_hold_is_told_as_that(where: Path, number: int) -> None:
     into = target(where)
-    with refuse("rename", number), pytest.raises(NotHere, match="another kind of disk"):
+    with refuse("rename", number), pytest.raises(CannotRestoreHere, match="another kind of disk"):
         write(into, b"what?:")
-    with refuse("mkdir", number), pytest.raises(NotHere, match="another kind of disk"):
+    with refuse("mkdir", number), pytest.raises(CannotRestoreHere, match="another kind of disk"):
         into.make_folder(entry(b"what?:", "folder"))
     into.close()
     assert list((where / "into").iterdir()) == []
@@ -307,7 +309,7 @@ def test_disk_that_takes_two_names_for_one_loses_neither_in_silence(where: Path)
     into = target(where)
     write(into, b"photo", b"first")
     (where / "into/photo").rename(where / "into/Photo")  # what such a disk would answer for the second
-    with pytest.raises(InTheWay, match="something else has this name"):
+    with pytest.raises(TargetExists, match="something else has this name"):
         write(into, b"Photo", b"second")
     into.close()
     assert [path.read_bytes() for path in (where / "into").iterdir()] == [b"first"]

@@ -13,13 +13,13 @@ import pytest
 
 from otherroof.base.clock import SteppedClock
 from otherroof.base.errors import TunnelTrouble, Unreached
+from otherroof.base.programs import ProgramResult, SystemPrograms
 from otherroof.settings.tunnel import CommandTunnel, WireguardTunnel
-from otherroof.tunnel.commands import Ran, SystemCommands
-from otherroof.tunnel.drivers.command import CommandLink
-from otherroof.tunnel.drivers.last_call import Caller
-from otherroof.tunnel.drivers.none import NoLink
-from otherroof.tunnel.drivers.wireguard import Files, Tools, WireguardLink
-from otherroof.tunnel.marks import Mark
+from otherroof.tunnel.drivers.command import CommandDriver
+from otherroof.tunnel.drivers.last_call import LastCallAddress
+from otherroof.tunnel.drivers.no_tunnel import NoTunnelDriver
+from otherroof.tunnel.drivers.wireguard import DriverTools, TunnelKeyFiles, WireguardDriver
+from otherroof.tunnel.marks import MadeMark
 from support.net_machine import NetMachine, SimLink, SimPeer
 from support.tunnel_contract import MakerContract, TunnelContract
 
@@ -33,8 +33,8 @@ NOW = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
 class PlainBench:
     makes_something = False
 
-    def driver(self) -> NoLink:
-        return NoLink()
+    def driver(self) -> NoTunnelDriver:
+        return NoTunnelDriver()
 
     def stands(self) -> bool:
         return True
@@ -71,10 +71,10 @@ class CommandBench:
         path.write_text(f"#!/bin/sh\n{text}\n")
         path.chmod(path.stat().st_mode | stat.S_IXUSR)
 
-    def driver(self) -> CommandLink:
+    def driver(self) -> CommandDriver:
         argv = {name: [str(self.folder / name)] for name in ("up", "down", "test")}
         settings = CommandTunnel.model_validate({"kind": "command", "wait_s": self.wait_s, **argv})
-        return CommandLink(settings, SystemCommands(), Mark(self.mark))
+        return CommandDriver(settings, SystemPrograms(), MadeMark(self.mark))
 
     def stands(self) -> bool:
         return self.sign.exists()
@@ -83,7 +83,7 @@ class CommandBench:
         self.sign.touch()
 
     def half_made(self) -> None:
-        Mark(self.mark).set()
+        MadeMark(self.mark).set()
 
     def make_fails(self) -> None:
         self.script("up", "echo no such provider >&2; exit 7")
@@ -156,12 +156,12 @@ class WireguardBench:
         self.machine = NetMachine(kernel=kernel, userspace=not kernel)
         self.machine.publics[KEY_FILE] = OWN
         self.clock = SteppedClock(NOW)
-        self.mark = Mark(str(folder / "garden.made"))
+        self.mark = MadeMark(str(folder / "garden.made"))
         self.caller_path = str(folder / "garden.caller")
         self.names: dict[str, tuple[str, ...]] = {"garden.example.net": ("203.0.113.9",)}
         self.given: dict[str, object] = {}
 
-    def driver(self) -> WireguardLink:
+    def driver(self) -> WireguardDriver:
         settings = WireguardTunnel.model_validate(
             {
                 "kind": "wireguard",
@@ -172,9 +172,11 @@ class WireguardBench:
             }
         )
         shared = SHARED_FILE if settings.shared_key_file else ""
-        files = Files(KEY_FILE, shared, lambda: OWN)
-        return WireguardLink(
-            settings, files, Tools(self.machine, self.resolve, self.clock, self.mark, Caller(self.caller_path))
+        files = TunnelKeyFiles(KEY_FILE, shared, lambda: OWN)
+        return WireguardDriver(
+            settings,
+            files,
+            DriverTools(self.machine, self.resolve, self.clock, self.mark, LastCallAddress(self.caller_path)),
         )
 
     def resolve(self, host: str, timeout_s: float) -> tuple[str, ...]:
@@ -199,7 +201,7 @@ class WireguardBench:
         self.machine.links["roof0"] = SimLink()
 
     def make_fails(self) -> None:
-        self.machine.refuse["ip", "link", "set"] = Ran(2, err="RTNETLINK answers: Address already in use")
+        self.machine.refuse["ip", "link", "set"] = ProgramResult(2, err="RTNETLINK answers: Address already in use")
 
 
 class TestKernelLink(MakerContract):
@@ -278,7 +280,7 @@ def test_crash_right_after_the_interface_was_made_leaves_it_known_as_ours(bench:
     class Killed(BaseException):
         pass
 
-    def die(*given: object) -> Ran:
+    def die(*given: object) -> ProgramResult:
         raise Killed
 
     bench.machine._set = die  # type: ignore[method-assign]
@@ -301,7 +303,7 @@ def test_no_key_is_ever_in_arguments_or_asked_for(bench: WireguardBench) -> None
 
 
 def test_account_without_the_right_is_told_which_one_it_needs(bench: WireguardBench) -> None:
-    bench.machine.refuse["ip", "link", "add"] = Ran(2, err="RTNETLINK answers: Operation not permitted")
+    bench.machine.refuse["ip", "link", "add"] = ProgramResult(2, err="RTNETLINK answers: Operation not permitted")
     with pytest.raises(TunnelTrouble, match="CAP_NET_ADMIN"):
         bench.driver().up()
 
@@ -378,7 +380,7 @@ class TestFirewallTable:
         bench.driver().down()
 
     def test_kernel_that_refuses_the_table_is_told_and_there_is_no_interface(self, bench: WireguardBench) -> None:
-        bench.machine.refuse[("nft",)] = Ran(1, err="Error: Operation not permitted (you must be root)")
+        bench.machine.refuse[("nft",)] = ProgramResult(1, err="Error: Operation not permitted (you must be root)")
         with pytest.raises(TunnelTrouble, match=r"`nft table inet otherroof-roof0` failed.*CAP_NET_ADMIN") as told:
             bench.driver().up()
         assert "\n" not in str(told.value)
@@ -387,7 +389,7 @@ class TestFirewallTable:
         assert not bench.mark.is_set(), "nothing was made"
 
     def test_kernel_without_nftables_is_told_what_else_can_be_done(self, bench: WireguardBench) -> None:
-        bench.machine.refuse[("nft",)] = Ran(1, err="Error: Could not process rule: Operation not supported")
+        bench.machine.refuse[("nft",)] = ProgramResult(1, err="Error: Could not process rule: Operation not supported")
         with pytest.raises(TunnelTrouble, match=r"Operation not supported; .*let_in = true"):
             bench.driver().up()
 
@@ -537,7 +539,7 @@ def test_state_tells_age_and_counters_from_our_side(bench: WireguardBench) -> No
 
 
 def test_mark_of_an_earlier_start_of_the_machine_counts_for_nothing(tmp_path: Path) -> None:
-    mark = Mark(str(tmp_path / "garden.made"))
+    mark = MadeMark(str(tmp_path / "garden.made"))
     mark.set()
     assert mark.is_set()
     (tmp_path / "garden.made").write_text("00000000-0000-4000-8000-000000000000")

@@ -16,9 +16,9 @@ import pytest
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import Busy, RunCut
 from otherroof.jobs import run
-from otherroof.jobs.holding import Patience, far_lock
-from otherroof.jobs.run import Around, Choice, Ran, run_job
-from otherroof.jobs.stopping import StopSign
+from otherroof.jobs.locks import LockWait, far_lock
+from otherroof.jobs.run import RunOptions, RunResult, RunSurroundings, run_job
+from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from otherroof.settings import Settings, require_settings
 from support.lab.household import write_settings
@@ -71,10 +71,10 @@ class House:
     def settings(self) -> Settings:
         return require_settings(self.config)
 
-    def run(self, job: str, *, patient: bool = True, dry: bool = False, stop: StopSign | None = None) -> Ran:
+    def run(self, job: str, *, patient: bool = True, dry: bool = False, stop: StopSign | None = None) -> RunResult:
         with Ledger(self.settings.ledger) as ledger:
-            around = Around(ledger, CLOCK, stop or StopSign(CLOCK), patient=patient, told=self.told.append)
-            return run_job(self.settings, job, around, Choice(dry=dry))
+            around = RunSurroundings(ledger, CLOCK, stop or StopSign(CLOCK), patient=patient, told=self.told.append)
+            return run_job(self.settings, job, around, RunOptions(dry=dry))
 
 
 @pytest.fixture
@@ -85,16 +85,16 @@ def house(tmp_path: Path) -> Iterator[House]:
 
 def test_two_runs_to_one_far_box_never_overlap(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
     times: list[tuple[float, float]] = []
-    real = run._OneRun._work
+    real = run._RunOfJob._work
 
-    def work(this: run._OneRun, report: Any) -> None:
+    def work(this: run._RunOfJob, report: Any) -> None:
         begun = time.monotonic()
         real(this, report)
         time.sleep(0.3)
         times.append((begun, time.monotonic()))
 
-    monkeypatch.setattr(run._OneRun, "_work", work)
-    ran: list[Ran] = []
+    monkeypatch.setattr(run._RunOfJob, "_work", work)
+    ran: list[RunResult] = []
     threads = [threading.Thread(target=lambda name=name: ran.append(house.run(name))) for name in JOBS]
     for thread in threads:
         thread.start()
@@ -107,7 +107,7 @@ def test_two_runs_to_one_far_box_never_overlap(house: House, monkeypatch: pytest
 
 
 def test_a_run_that_does_not_wait_is_told_which_job_is_at_work_there(house: House) -> None:
-    with far_lock(house.settings, "papers", CLOCK, Patience()):
+    with far_lock(house.settings, "papers", CLOCK, LockWait()):
         with pytest.raises(Busy, match="photos: another run to far box heron is under way: papers, process "):
             house.run("photos", patient=False)
         assert house.run("photos", patient=False, dry=True).error is None, "it sends nothing"
@@ -117,7 +117,7 @@ def test_a_run_that_does_not_wait_is_told_which_job_is_at_work_there(house: Hous
 
 def test_whoever_waits_can_be_stopped_and_holds_nothing_afterwards(house: House) -> None:
     stop = StopSign(CLOCK)
-    with far_lock(house.settings, "papers", CLOCK, Patience()):
+    with far_lock(house.settings, "papers", CLOCK, LockWait()):
         timer = threading.Timer(0.3, stop.ask, ("stopped by SIGINT",))
         timer.start()
         with pytest.raises(RunCut, match="stopped by SIGINT"):
@@ -131,7 +131,7 @@ def test_another_run_of_the_same_job_does_not_join_the_queue(house: House) -> No
     waiting = threading.Event()
     stop = StopSign(CLOCK)
     house.told = _Hears(waiting)
-    with far_lock(house.settings, "papers", CLOCK, Patience()):
+    with far_lock(house.settings, "papers", CLOCK, LockWait()):
 
         def wait() -> None:
             with pytest.raises(RunCut):
@@ -173,7 +173,7 @@ def test_bytes_of_a_killed_run_count_towards_the_month(house: House) -> None:
     with Ledger(house.settings.ledger) as ledger:
         (row,) = ledger.runs()
         assert row.ended is None
-        sent = ledger.wire_since("heron", ago)
+        sent = ledger.wire_bytes_since("heron", ago)
         assert 3_000_000 < sent < 60_000_000
     ran = house.run("photos")
     assert ran.error is None
@@ -181,4 +181,4 @@ def test_bytes_of_a_killed_run_count_towards_the_month(house: House) -> None:
         done, cut = ledger.runs()
         assert (cut.report.outcome, cut.report.bytes.wire_up + cut.report.bytes.wire_down) == ("cut", sent)
         wire = done.report.bytes
-        assert ledger.wire_since("heron", ago) == sent + wire.wire_up + wire.wire_down
+        assert ledger.wire_bytes_since("heron", ago) == sent + wire.wire_up + wire.wire_down

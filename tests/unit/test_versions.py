@@ -9,7 +9,7 @@ import pytest
 
 from otherroof.base.errors import Damaged, WrongUse
 from otherroof.layouts.open.paths import LISTING_END, run_in
-from otherroof.restore.versions import Version, chosen, require_readable, taken_of
+from otherroof.restore.versions import Version, choose_run, require_readable, time_of_run
 
 # At St John's it is 2 h 30 min earlier in April: the second run is of the evening of the 5th there.
 ZONE = ZoneInfo("America/St_Johns")
@@ -17,7 +17,7 @@ RUNS = ["2031-04-05T043000Z-0001", "2031-04-06T013000Z-0002", "2031-04-07T043000
 
 
 def which(as_of: str) -> int:
-    return RUNS.index(chosen(reversed(RUNS), as_of, "papers", ZONE)) + 1
+    return RUNS.index(choose_run(reversed(RUNS), as_of, "papers", ZONE)) + 1
 
 
 @pytest.mark.parametrize(
@@ -60,24 +60,24 @@ def test_what_means_no_version_is_told_with_advice(as_of: str) -> None:
 @pytest.mark.parametrize("as_of", ["0001-01-01T00:00:00+14:00", "9999-12-31T23:59:59-14:00", "9999-12-31"])
 def test_moment_beyond_the_calendar_is_no_crash(as_of: str) -> None:
     try:
-        chosen(RUNS, as_of, "papers", ZONE)
+        choose_run(RUNS, as_of, "papers", ZONE)
     except WrongUse:
         return
 
 
 def test_no_versions_at_all_says_what_to_do() -> None:
     with pytest.raises(WrongUse, match="otherroof run papers"):
-        chosen([], "", "papers", ZONE)
+        choose_run([], "", "papers", ZONE)
 
 
 def test_run_id_holds_its_moment() -> None:
-    assert taken_of(RUNS[1]) == datetime(2031, 4, 6, 1, 30, tzinfo=UTC)
+    assert time_of_run(RUNS[1]) == datetime(2031, 4, 6, 1, 30, tzinfo=UTC)
 
 
 def test_version_with_a_flaw_cannot_be_restored() -> None:
-    require_readable(Version(RUNS[0], taken_of(RUNS[0])), "papers")
+    require_readable(Version(RUNS[0], time_of_run(RUNS[0])), "papers")
     with pytest.raises(Damaged, match="papers/2031-04-05T043000Z-0001"):
-        require_readable(Version(RUNS[0], taken_of(RUNS[0]), flaw="the listing is cut short"), "papers")
+        require_readable(Version(RUNS[0], time_of_run(RUNS[0]), flaw="the listing is cut short"), "papers")
 
 
 @pytest.mark.parametrize(

@@ -15,7 +15,7 @@ from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.ledger.schema import MIGRATIONS, migrate
 from otherroof.settings import Settings, require_settings
-from otherroof.watch import Extra, digest, look, send_due
+from otherroof.watch import WatchInputs, digest, look, send_due
 from otherroof.watch.channels import Message
 from support.household import write_household
 from support.simulated import NO_ANSWER
@@ -39,7 +39,7 @@ class House:
         return self.channels["family"].taken
 
     def look(self) -> None:
-        look(self.settings, self.ledger, self.clock, Extra(), self.channels)
+        look(self.settings, self.ledger, self.clock, WatchInputs(), self.channels)
 
     def copy(self, *names: str) -> None:
         """These jobs are copied well now."""
@@ -211,7 +211,7 @@ def test_a_look_by_another_process_tells_nothing_twice(house: House) -> None:
     house.clock.step(60)
     other = Ledger(house.ledger.path)
     for ledger in (house.ledger, other, house.ledger):
-        look(house.settings, ledger, house.clock, Extra(), house.channels)
+        look(house.settings, ledger, house.clock, WatchInputs(), house.channels)
     other.close()
     assert kinds(house.mails) == [("alert", 20)]
 
@@ -220,7 +220,7 @@ def test_the_digest_names_what_follows_from_a_silence_in_one_line(house: House) 
     house.copy(*JOBS)
     house.clock.step((4 * DAY).total_seconds())
     house.probe(answers=False)
-    made = digest.make(house.settings, house.ledger, house.clock, Extra())
+    made = digest.make(house.settings, house.ledger, house.clock, WatchInputs())
     about = [one for one in made.hands if "heron" in one.what or "job" in one.what]
     assert len(about) == 1
     assert "older than promised by it: job00, job01, job02, job03, job04, job05 and 14 more" in about[0].what

@@ -11,9 +11,9 @@ import pytest
 from otherroof.base.clock import SteppedClock
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
-from otherroof.ledger.space import DamageMark
+from otherroof.ledger.space import DamagedFile
 from otherroof.settings import Settings, require_settings
-from otherroof.watch import Extra, digest, look, send_due
+from otherroof.watch import WatchInputs, digest, look, send_due
 from otherroof.watch.channels import Message
 from otherroof.watch.sending import PAUSES_MIN, pause_after
 from support.household import write_household
@@ -37,7 +37,7 @@ class House:
         self.ledger = Ledger(self.path)
         self.clock = SteppedClock(START)
         self.channels = {name: NotingChannel() for name in self.settings.told.channels}
-        self.extra = Extra()
+        self.extra = WatchInputs()
 
     @property
     def mail(self) -> NotingChannel:
@@ -117,14 +117,14 @@ def test_a_channel_that_is_down_gets_one_message_a_thing_when_it_is_back(house: 
         house.night()
     for _ in range(20):
         house.night(Night(outcome="failed", reason="no answer"), answers=False)
-    waiting = [one for one in house.ledger.waiting_posts() if one.channel == "family"]
+    waiting = [one for one in house.ledger.waiting_messages() if one.channel == "family"]
     assert sorted(one.about for one in waiting) == ["late:photos", "silent:heron"]
     house.mail.broken = False
     house.day()
     about = [one.about for one in house.mail.taken]
     assert sorted(about) == ["late:photos", "silent:heron", "unsent:family"]
     assert [one.kind for one in house.mail.taken if one.about == "unsent:family"] == ["all clear"]
-    assert house.ledger.waiting_posts() == []
+    assert house.ledger.waiting_messages() == []
 
 
 def test_a_message_that_failed_while_the_clock_was_years_ahead_goes_out_when_it_is_right(house: House) -> None:
@@ -152,7 +152,7 @@ def test_the_failing_channel_is_told_by_the_others_only(house: House) -> None:
     house.day()
     bell = [one.about for one in house.channels["bell"].taken]
     assert "unsent:family" in bell
-    assert all(one.about != "unsent:family" for one in house.ledger.waiting_posts())
+    assert all(one.about != "unsent:family" for one in house.ledger.waiting_messages())
 
 
 def test_pauses_grow_and_stay(house: House) -> None:
@@ -178,13 +178,13 @@ def test_one_poor_message_does_not_block_the_others(house: House, poor: str) -> 
     picky = Picky()
     house.channels["family"] = picky
     house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
-    house.ledger.note_damage([DamageMark("photos", "a.jpg", "r", house.clock.now(), "its digest is another")])
+    house.ledger.note_damage([DamagedFile("photos", "a.jpg", "r", house.clock.now(), "its digest is another")])
     for _ in range(60):
         house.look()
         house.clock.step(600)
     good = {"held:photos": "damage:photos", "damage:photos": "held:photos"}[poor]
     assert [one.about for one in picky.taken if one.about != "unsent:family"] == [good]
-    assert sorted({one.about for one in house.ledger.waiting_posts()}) == [poor]
+    assert sorted({one.about for one in house.ledger.waiting_messages()}) == [poor]
 
 
 def test_a_poor_message_is_parted_from_its_bundle_as_soon_as_the_channel_takes_another(house: House) -> None:
@@ -195,10 +195,10 @@ def test_a_poor_message_is_parted_from_its_bundle_as_soon_as_the_channel_takes_a
 
     house.channels["family"] = picky = Picky()
     house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
-    house.ledger.note_damage([DamageMark("photos", "a.jpg", "r", house.clock.now(), "its digest is another")])
+    house.ledger.note_damage([DamagedFile("photos", "a.jpg", "r", house.clock.now(), "its digest is another")])
     house.look()
     house.clock.step(600)
-    house.extra = Extra(mistakes=("jobs/music.toml: at: is not there",))
+    house.extra = WatchInputs(mistakes=("jobs/music.toml: at: is not there",))
     for _ in range(3):
         house.look()
         house.clock.step(600)
@@ -249,7 +249,7 @@ def test_a_message_that_ends_the_process_does_not_stand_in_the_way_of_others(hou
             return super().deliver(message)  # type: ignore[arg-type]
 
     house.channels["family"] = fragile = Fragile()
-    house.ledger.note_damage([DamageMark("photos", "a.jpg", "r", house.clock.now(), "its digest is another")])
+    house.ledger.note_damage([DamagedFile("photos", "a.jpg", "r", house.clock.now(), "its digest is another")])
     house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
     for _ in range(4):
         with pytest.raises(RuntimeError):
@@ -312,12 +312,12 @@ def test_a_job_whose_file_has_a_mistake_is_named_and_keeps_what_stands_about_it(
     assert ["late:photos" in one.text for one in house.mail.taken] == [True]
     whole = house.settings
     house.settings = whole.model_copy(update={"jobs": {}, "unread": ("photos",)})
-    house.extra = Extra(("jobs/photos.toml: at: is missing",))
+    house.extra = WatchInputs(("jobs/photos.toml: at: is missing",))
     house.ledger.note_answer("heron", house.clock.now())
     house.day()
     assert "not copied until it is mended: photos; jobs/photos.toml: at: is missing" in house.mail.lines[-1]
     assert len(house.mail.taken) == 2, "nobody knows whether the copy is still late, so nothing is over"
-    house.settings, house.extra = whole, Extra()
+    house.settings, house.extra = whole, WatchInputs()
     house.ledger.note_answer("heron", house.clock.now())
     house.night()
     assert len(house.mail.taken) == 3
@@ -368,21 +368,21 @@ def test_a_channel_that_left_the_settings_takes_its_queue_along(house: House) ->
     house.look()
     del house.channels["family"]
     send_due(house.settings, house.ledger, house.clock, house.channels)
-    assert house.ledger.waiting_posts() == []
+    assert house.ledger.waiting_messages() == []
     assert "family" not in house.ledger.channel_states()
 
 
 def test_damage_is_told_once_more_where_it_spreads_and_over_once_it_is_made_good(house: House) -> None:
     house.night()
-    house.ledger.note_damage([DamageMark("photos", "a.jpg", "r", house.clock.now(), "its digest is another")])
+    house.ledger.note_damage([DamagedFile("photos", "a.jpg", "r", house.clock.now(), "its digest is another")])
     for _ in range(2):
         house.night()
     assert ["1 file of photos" in line for line in house.mail.lines] == [True]
-    house.ledger.note_damage([DamageMark("photos", "b.jpg", "r", house.clock.now(), "its digest is another")])
+    house.ledger.note_damage([DamagedFile("photos", "b.jpg", "r", house.clock.now(), "its digest is another")])
     for _ in range(2):
         house.night()
     assert ["2 files of photos" in line for line in house.mail.lines[1:]] == [True]
-    house.ledger.settle_damage("photos", ["a.jpg", "b.jpg"])
+    house.ledger.drop_damage("photos", ["a.jpg", "b.jpg"])
     house.night()
     assert house.mail.lines[2:] == ["[larch] all clear after 4 d: damage:photos"]
 

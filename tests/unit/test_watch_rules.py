@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.copying.report import Nature
+from otherroof.copying.report import EncryptionSigns
 from otherroof.ledger import Ledger
-from otherroof.ledger.post import ChannelState
+from otherroof.ledger.messages import ChannelState
 from otherroof.ledger.runs import Hold
-from otherroof.ledger.space import DamageMark, SpaceMark
+from otherroof.ledger.space import DamagedFile, SpaceReading
 from otherroof.watch.facts import Facts
 from otherroof.watch.rules import Finding, findings
 from support.watching import DAY, HOUR, NOW, Night, facts, far, job, look_at, row
@@ -131,8 +131,8 @@ def test_a_held_run_stands_until_it_is_released() -> None:
 
 
 def test_damage_is_named_and_more_of_it_is_told_anew() -> None:
-    def mark(path: str) -> DamageMark:
-        return DamageMark("photos", path, "r", NOW - HOUR, "its digest is another")
+    def mark(path: str) -> DamagedFile:
+        return DamagedFile("photos", path, "r", NOW - HOUR, "its digest is another")
 
     one = found(facts(jobs=(job(damages=(mark("a.jpg"),)),)))["damage:photos"]
     two = found(facts(jobs=(job(damages=(mark("a.jpg"), mark("b.jpg"))),)))["damage:photos"]
@@ -153,7 +153,7 @@ class Days:
 
 def disk(free: float, days: float | None = None, standing: bool = False) -> Facts:
     fill = None if days is None else Days(days, days * 0.9)
-    mark = SpaceMark(NOW, int(free * 1e9), int(4e12))
+    mark = SpaceReading(NOW, int(free * 1e9), int(4e12))
     return facts(fars=(far(space=mark, fill=fill),), standing=frozenset({"space:heron"}) if standing else frozenset())
 
 
@@ -226,9 +226,9 @@ def test_an_unusual_night_still_stands_after_a_usual_one_and_ends_after_a_week()
 
 def natured(dense: int, endings: int = 0) -> Facts:
     runs = nights(*USUAL)
-    natures = {one.report.run: Nature(60, 6 + place % 3, 0) for place, one in enumerate(runs)}
+    natures = {one.report.run: EncryptionSigns(60, 6 + place % 3, 0) for place, one in enumerate(runs)}
     newest = runs[0].report.run
-    natures[newest] = Nature(60, dense, endings)
+    natures[newest] = EncryptionSigns(60, dense, endings)
     return facts(jobs=(job(runs=runs, natures=natures),))
 
 
@@ -280,8 +280,8 @@ def test_what_a_run_saw_in_its_content_reaches_the_rule(tmp_path: Path) -> None:
         at = NOW - DAY
         ledger.begin_run("photos", "r", "heron", at)
         report = Night().report("photos", "r")
-        report.nature = Nature(60, 55, 7)
+        report.nature = EncryptionSigns(60, 55, 7)
         ledger.end_run(report, at + HOUR)
-        assert ledger.natures("photos", at) == {"r": Nature(60, 55, 7)}
+        assert ledger.natures("photos", at) == {"r": EncryptionSigns(60, 55, 7)}
         assert ledger.natures("photos", at + DAY) == {}
         assert ledger.natures("music", at) == {}

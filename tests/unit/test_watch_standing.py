@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 
 from otherroof.ledger.alerts import Alert
+from otherroof.watch.alert_steps import AlertStep, alert_steps
 from otherroof.watch.rules import Finding
-from otherroof.watch.standing import Step, decide
 from support.watching import DAY, HOUR, NOW
 
 WEEK = 7 * DAY
@@ -23,8 +23,8 @@ class Life:
         self.standing: list[Alert] = []
         self.told: list[tuple[timedelta, str]] = []
 
-    def look(self, at: datetime, *found: Finding) -> list[Step]:
-        steps = decide(found, self.standing, at, WEEK)
+    def look(self, at: datetime, *found: Finding) -> list[AlertStep]:
+        steps = alert_steps(found, self.standing, at, WEEK)
         for step in steps:
             self.standing = [one for one in self.standing if one.key != step.after.key]
             if step.after.ended is None:
@@ -99,5 +99,5 @@ def test_a_clock_set_back_by_a_year_does_not_silence_an_alert_for_a_year() -> No
 
 def test_an_alert_never_begins_after_it_was_raised() -> None:
     late = Finding("silent", "heron", "words", "help", NOW + DAY)
-    (step,) = decide([late], [], NOW, WEEK)
+    (step,) = alert_steps([late], [], NOW, WEEK)
     assert step.after.begun == NOW

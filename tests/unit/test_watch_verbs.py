@@ -154,9 +154,9 @@ def test_a_test_that_arrives_lets_what_waited_go_out_at_once(house: House) -> No
     settings = Path(house.where) / "otherroof.toml"
     settings.write_text(settings.read_text().replace("/bin/true", "/bin/false"))
     house.hold()
-    assert [one.channel for one in house.ledger.waiting_posts()] == ["bell"]
+    assert [one.channel for one in house.ledger.waiting_messages()] == ["bell"]
     settings.write_text(settings.read_text().replace("/bin/false", "/bin/true"))
     house.ask("alert-test", "bell")
     assert house.ledger.channel_states()["bell"].failing_since is None
     look(require_settings(house.where), house.ledger, SystemClock())
-    assert house.ledger.waiting_posts() == []
+    assert house.ledger.waiting_messages() == []

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from otherroof.settings.windows import Stretch, checked_limits, limit_at, strictest
+from otherroof.settings.windows import DayStretch, checked_limits, limit_at, strictest
 
 BERLIN = ZoneInfo("Europe/Berlin")
-NIGHT = Stretch.parse("22:00-06:30")
+NIGHT = DayStretch.parse("22:00-06:30")
 
 
 def at(day: str, clock: str, zone: ZoneInfo = BERLIN) -> datetime:
@@ -24,7 +24,7 @@ def at(day: str, clock: str, zone: ZoneInfo = BERLIN) -> datetime:
 )
 def test_a_slip_is_refused(text: str) -> None:
     with pytest.raises(ValueError):
-        Stretch.parse(text)
+        DayStretch.parse(text)
 
 
 @pytest.mark.parametrize(
@@ -56,18 +56,18 @@ def test_a_night_is_an_hour_shorter_in_spring_and_longer_in_autumn() -> None:
 
 
 def test_a_window_that_ends_in_the_hour_that_comes_twice_closes_once() -> None:
-    stretch, moment = Stretch.parse("22:00-02:30"), at("10-24", "22:00")
+    stretch, moment = DayStretch.parse("22:00-02:30"), at("10-24", "22:00")
     closes = stretch.open_until(moment, BERLIN)
     assert closes == datetime(2026, 10, 25, 0, 30, tzinfo=UTC)
     assert stretch.next_open(closes, BERLIN) == at("10-25", "22:00")
 
 
 def test_a_window_inside_the_jump_is_not_open_that_day() -> None:
-    assert Stretch.parse("02:10-02:50").next_open(at("03-29", "00:00"), BERLIN) == at("03-30", "02:10")
+    assert DayStretch.parse("02:10-02:50").next_open(at("03-29", "00:00"), BERLIN) == at("03-30", "02:10")
 
 
 def test_a_break_inside_the_jump_does_not_close_the_window_that_day() -> None:
-    stretch = Stretch.parse("03:00-02:00")
+    stretch = DayStretch.parse("03:00-02:00")
     assert stretch.open_until(at("03-29", "00:00"), BERLIN) == at("03-30", "02:00")
     assert stretch.open_until(at("03-30", "00:00"), BERLIN) == at("03-30", "02:00")
 
@@ -75,7 +75,7 @@ def test_a_break_inside_the_jump_does_not_close_the_window_that_day() -> None:
 def test_a_window_on_a_day_that_the_zone_left_out() -> None:
     apia = ZoneInfo("Pacific/Apia")
     moment = datetime(2011, 12, 29, 12, tzinfo=apia)
-    assert Stretch.parse("02:00-03:00").next_open(moment, apia) == datetime(2011, 12, 31, 2, tzinfo=apia)
+    assert DayStretch.parse("02:00-03:00").next_open(moment, apia) == datetime(2011, 12, 31, 2, tzinfo=apia)
 
 
 MINUTES = st.integers(0, 1439)
@@ -94,7 +94,7 @@ def test_opening_and_closing_take_turns_and_are_found_from_anywhere(
 ) -> None:
     if start == end:
         return
-    zone, stretch = ZoneInfo(name), Stretch(start, end)
+    zone, stretch = ZoneInfo(name), DayStretch(start, end)
     moment, finish = naive.replace(tzinfo=UTC), naive.replace(tzinfo=UTC) + SPAN
     while moment < finish:
         closes = stretch.open_until(moment, zone)

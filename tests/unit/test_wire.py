@@ -24,30 +24,30 @@ EVERY_OP: tuple[requests.Op, ...] = (
     requests.OpenFile(b"a", Mode.READ),
     requests.Write(H, 5, b"data"),
     requests.Read(H, 5, 10),
-    requests.Shape(H, 1, 0o600, 7),
-    requests.LookOpen(H),
+    requests.SetProperties(H, 1, 0o600, 7),
+    requests.StatOpen(H),
     requests.Sync(H),
-    requests.Shut(H),
+    requests.CloseFile(H),
     requests.CopyRange(H, 1, 2, b"x", 3),
     requests.Rename(b"a", b"b"),
     requests.Link(b"a", b"b"),
     requests.MakeSymlink(b"t", b"a"),
     requests.MakeFolder(b"a"),
-    requests.DropFolder(b"a"),
+    requests.RemoveFolder(b"a"),
     requests.Remove(b"a"),
-    requests.Look(b"a"),
+    requests.Stat(b"a"),
     requests.OpenFolder(b"a"),
     requests.ReadFolder(H),
-    requests.AskSpace(b"a"),
+    requests.GetSpace(b"a"),
 )
 ASKING = {
     requests.OpenFile: codec.HANDLE,
     requests.OpenFolder: codec.HANDLE,
     requests.Read: codec.DATA,
     requests.ReadFolder: codec.NAME,
-    requests.Look: codec.ATTRS,
-    requests.LookOpen: codec.ATTRS,
-    requests.AskSpace: codec.EXTENDED_REPLY,
+    requests.Stat: codec.ATTRS,
+    requests.StatOpen: codec.ATTRS,
+    requests.GetSpace: codec.EXTENDED_REPLY,
 }
 
 
@@ -58,7 +58,7 @@ def opened(packet: bytes) -> tuple[int, int, Fields]:
 
 
 def status(code: int) -> bytes:
-    return struct.pack(">BII", codec.STATUS, 1, code) + codec.text(b"") + codec.text(b"")
+    return struct.pack(">BII", codec.STATUS, 1, code) + codec.pack_string(b"") + codec.pack_string(b"")
 
 
 def attrs(flags: int, body: bytes) -> bytes:
@@ -86,7 +86,7 @@ def test_names_of_any_bytes_arrive_as_they_are(name: bytes) -> None:
 
 @given(st.integers(-(2**40), 2**40), st.integers(0, 0o7777), st.integers(0, 2**63))
 def test_times_outside_the_protocol_are_cut_to_it_and_the_rest_arrives(mtime: int, mode: int, size: int) -> None:
-    _, _, fields = opened(codec.encode(1, requests.Shape(H, size, mode, mtime), b""))
+    _, _, fields = opened(codec.encode(1, requests.SetProperties(H, size, mode, mtime), b""))
     assert bytes(fields.string()) == H
     wanted = fields.attributes()
     seconds = min(max(mtime, 0), 2**32 - 1)
@@ -101,15 +101,18 @@ def test_copy_within_the_box_names_both_handles_and_both_places() -> None:
 
 
 def test_answers_hold_what_was_packed() -> None:
-    assert codec.decode(requests.OpenFile(b"a", Mode.READ), struct.pack(">BI", codec.HANDLE, 1) + codec.text(H)) == H
-    assert codec.decode(requests.Read(H, 0, 9), struct.pack(">BI", codec.DATA, 1) + codec.text(b"abc")) == b"abc"
+    assert (
+        codec.decode(requests.OpenFile(b"a", Mode.READ), struct.pack(">BI", codec.HANDLE, 1) + codec.pack_string(H))
+        == H
+    )
+    assert codec.decode(requests.Read(H, 0, 9), struct.pack(">BI", codec.DATA, 1) + codec.pack_string(b"abc")) == b"abc"
     body = struct.pack(">QIIIII", 2**40, 3, 4, 0o100644, 5, 6)
-    assert codec.decode(requests.Look(b"a"), attrs(0xF, body)) == requests.Attrs(2**40, 0o100644, 6)
+    assert codec.decode(requests.Stat(b"a"), attrs(0xF, body)) == requests.Attrs(2**40, 0o100644, 6)
 
 
 def test_attributes_that_are_not_given_are_nothing_and_further_ones_are_passed_over() -> None:
-    more = struct.pack(">I", 1) + codec.text(b"acl@example.org") + codec.text(b"rwx")
-    assert codec.decode(requests.Look(b"a"), attrs(0x80000000, more)) == requests.Attrs(0, 0, 0)
+    more = struct.pack(">I", 1) + codec.pack_string(b"acl@example.org") + codec.pack_string(b"rwx")
+    assert codec.decode(requests.Stat(b"a"), attrs(0x80000000, more)) == requests.Attrs(0, 0, 0)
 
 
 @pytest.mark.parametrize(
@@ -137,7 +140,7 @@ def test_end_of_file_and_of_folder_are_no_refusals() -> None:
 def test_answer_of_another_kind_than_asked_for_breaks_the_link(op: requests.Op, kind: int) -> None:
     """Invariant 5: an answer that does not fit never reaches those who asked."""
     bodies = {codec.STATUS: struct.pack(">I", 0), codec.ATTRS: bytes(4), codec.NAME: bytes(4)}
-    long_enough = codec.text(bytes(84))  # for every request
+    long_enough = codec.pack_string(bytes(84))  # for every request
     packet = struct.pack(">BI", kind, 1) + bodies.get(kind, long_enough)
     if kind == ASKING.get(type(op), codec.STATUS):
         codec.decode(op, packet)
@@ -173,7 +176,7 @@ def test_greeting_that_is_none_breaks_the_link(packet: bytes) -> None:
 def test_packets_come_out_whole_however_they_arrive() -> None:
     dice = random.Random(1)
     sent = [bytes([codec.DATA]) + dice.randbytes(dice.randrange(4, 3000)) for _ in range(200)]
-    stream = b"".join(codec.text(packet) for packet in sent)
+    stream = b"".join(codec.pack_string(packet) for packet in sent)
     packets, got, at = codec.Packets(), [], 0
     while at < len(stream):
         step = dice.choice((1, 2, 3, 5, 1000, 9000))

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from otherroof.base.clock import SystemClock
 from otherroof.ledger import Ledger
-from otherroof.schedule.wiring import real_hands
+from otherroof.schedule.chores import real_actions
 from otherroof.settings import require_settings
 from support.household import write_household
 
@@ -29,10 +29,10 @@ carries = ["alerts"]
 
 def test_broken_settings_stand_in_the_digest_under_what_needs_a_hand(tmp_path: Path) -> None:
     settings = require_settings(write_household(tmp_path, more=CHANNELS))
-    hands = real_hands(SystemClock(), lambda _progress, _job: lambda: None)
+    hands = real_actions(SystemClock(), lambda _progress, _job: lambda: None)
     hands.digest(settings, ("jobs/music.toml: at: '25 1 * * *' has a minute that is none",))
     with Ledger(settings.ledger) as ledger:
-        (post,) = ledger.waiting_posts()
+        (post,) = ledger.waiting_messages()
     said = " ".join(post.text.split())
     needs = said[said.index("WHAT NEEDS A HAND") :]
     assert "the settings have 1 mistake; jobs/music.toml: at: " in needs

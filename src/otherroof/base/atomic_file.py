@@ -19,7 +19,7 @@ FOR_ALL = 0o644
 ADVICE = "check owner, mode and free space of its folder"
 
 
-def put(path: str, content: str | bytes, mode: int = FOR_ALL, *, what: str = "", advice: str = ADVICE) -> None:
+def replace_file(path: str, content: str | bytes, mode: int = FOR_ALL, *, what: str = "", advice: str = ADVICE) -> None:
     """Put `content` at `path`, in place of what stands there, which passes its owner on where we may do that.
 
     Text is written as UTF-8, with question marks for what cannot be (some file names). Raises HomeTrouble, which says
@@ -29,8 +29,10 @@ def put(path: str, content: str | bytes, mode: int = FOR_ALL, *, what: str = "",
         _through_spare(path, content, mode, os.rename)
 
 
-def put_new(path: str, content: str | bytes, mode: int = FOR_OWNER, *, what: str = "", advice: str = ADVICE) -> bool:
-    """Put `content` at `path` only if nothing stands there; says whether it did. Raises HomeTrouble as `put` does.
+def create_file(
+    path: str, content: str | bytes, mode: int = FOR_OWNER, *, what: str = "", advice: str = ADVICE
+) -> bool:
+    """Put `content` at `path` only if nothing stands there; says whether it did. Raises what `replace_file` raises.
 
     Linking is the form of renaming that never replaces a file, not even one made in this very moment by another
     process.
@@ -43,7 +45,7 @@ def put_new(path: str, content: str | bytes, mode: int = FOR_OWNER, *, what: str
     return True
 
 
-def take_place(spare: str, path: str, advice: str = ADVICE) -> None:
+def rename_over(spare: str, path: str, advice: str = ADVICE) -> None:
     """Rename `spare`, written and synced in the same folder, over `path`, durably. Raises HomeTrouble."""
     with _translated(path, "", advice):
         os.rename(spare, path)

@@ -83,7 +83,7 @@ def from_stamp(text: str) -> datetime:
     return _in_utc(moment)
 
 
-def told_moment(text: str, zone: tzinfo, *, end_of_day: bool = False) -> datetime:
+def parse_moment(text: str, zone: tzinfo, *, end_of_day: bool = False) -> datetime:
     """The moment that a person means by `text`: RFC 3339, or a date or time without offset in the household's `zone`.
 
     A date alone is its first second, with `end_of_day` its last. Raises ValueError for anything else.

@@ -9,14 +9,14 @@ from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 
-def shown(moment: datetime, zone: ZoneInfo) -> datetime:
+def wall_time(moment: datetime, zone: ZoneInfo) -> datetime:
     """What the wall clock shows at `moment`: a date and time without a zone."""
     return moment.astimezone(zone).replace(tzinfo=None, fold=0)
 
 
-def shows(wall: datetime, zone: ZoneInfo) -> bool:
+def wall_time_exists(wall: datetime, zone: ZoneInfo) -> bool:
     """Whether the wall clock ever shows `wall`; it does not while it is being put forward over it."""
-    return shown(wall.replace(tzinfo=zone).astimezone(UTC), zone) == wall
+    return wall_time(wall.replace(tzinfo=zone).astimezone(UTC), zone) == wall
 
 
 def first_moment(wall: datetime, zone: ZoneInfo) -> datetime:
@@ -39,7 +39,11 @@ def midnight(day: date) -> datetime:
 
 
 def _moment(wall: datetime, zone: ZoneInfo, fold: int) -> datetime:
-    return wall.replace(tzinfo=zone, fold=fold).astimezone(UTC) if shows(wall, zone) else _end_of_jump(wall, zone)
+    return (
+        wall.replace(tzinfo=zone, fold=fold).astimezone(UTC)
+        if wall_time_exists(wall, zone)
+        else _end_of_jump(wall, zone)
+    )
 
 
 def _end_of_jump(wall: datetime, zone: ZoneInfo) -> datetime:

@@ -20,7 +20,7 @@ def open_sqlite(path: str, schema: str, version: int) -> sqlite3.Connection:
 
     Raises HomeTrouble where it cannot be used or was written with a higher `version`.
     """
-    with sqlite_translated(path):
+    with translating_sqlite(path):
         try:
             os.makedirs(os.path.dirname(path), mode=0o700, exist_ok=True)
         except OSError as problem:
@@ -48,7 +48,7 @@ ADVICE = "check that the state folder can be written by this account and that it
 
 
 @contextmanager
-def sqlite_translated(path: str) -> Iterator[None]:
+def translating_sqlite(path: str) -> Iterator[None]:
     """Turns SQLite's errors into HomeTrouble that names the file."""
     try:
         yield

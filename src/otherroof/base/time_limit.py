@@ -23,7 +23,7 @@ class _Outcome(Generic[T]):
         self.error = error
 
 
-def within(limit_s: float, work: Callable[[], T]) -> T:
+def within_time(limit_s: float, work: Callable[[], T]) -> T:
     """What `work` returns or raises; TookTooLong after `limit_s` seconds."""
     box: queue.SimpleQueue[_Outcome[T]] = queue.SimpleQueue()
 

@@ -13,7 +13,7 @@ import typer
 from otherroof.base.errors import WrongSettings, WrongUse
 from otherroof.ledger import Ledger
 from otherroof.settings import Job, Settings, require_settings
-from otherroof.settings.last_good import in_force
+from otherroof.settings.last_good import settings_in_force
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -32,10 +32,10 @@ def settings_in(folder: str) -> Settings:
     return _used(require_settings(os.path.abspath(folder)))
 
 
-def usable_settings(folder: str) -> tuple[Settings, tuple[str, ...]]:
+def settings_in_use(folder: str) -> tuple[Settings, tuple[str, ...]]:
     """The settings as the service has them, or as far as they can be used, and what is wrong with them, one line each.
     Raises WrongSettings where there are none."""
-    settings, mistakes = in_force(os.path.abspath(folder))
+    settings, mistakes = settings_in_force(os.path.abspath(folder))
     if settings is None:
         raise WrongSettings(mistakes[0].line())
     return _used(settings), tuple(one.line() for one in mistakes)
@@ -43,7 +43,7 @@ def usable_settings(folder: str) -> tuple[Settings, tuple[str, ...]]:
 
 def settings_for_rescue(folder: str) -> Settings:
     """The settings as far as they can be used: when files must come back, a slip in another job is only mentioned."""
-    settings, mistakes = usable_settings(folder)
+    settings, mistakes = settings_in_use(folder)
     for one in mistakes:
         sys.stderr.write(f"otherroof: mind: {one}\n")
     return settings
@@ -53,16 +53,16 @@ def _used(settings: Settings) -> Settings:
     keys = [settings.home.listing_key, *(far.login_key for far in settings.far.values())]
     folders = [os.path.dirname(settings.path(key)) for key in keys]
     # Only folders below the settings are the service's own; one elsewhere may hold other people's files.
-    leave_to_service(settings.state, *(one for one in folders if one.startswith(f"{settings.where}/")))
+    give_to_service_later(settings.state, *(one for one in folders if one.startswith(f"{settings.where}/")))
     return settings
 
 
-def leave_to_service(*folders: str) -> None:
+def give_to_service_later(*folders: str) -> None:
     """What root makes in these folders is given to their owner when the command ends."""
     _SERVICE_FOLDERS.update(folders)
 
 
-def hand_over() -> None:
+def give_to_service_now() -> None:
     """Give what root made in the service's folders to the folders' owner, so that the service can go on with it."""
     if os.geteuid() != 0:
         return

@@ -103,6 +103,6 @@ def _print_anything() -> None:
 
 def _hand_over() -> None:
     if "otherroof.cli.common" in sys.modules:
-        from otherroof.cli.common import hand_over
+        from otherroof.cli.common import give_to_service_now
 
-        hand_over()
+        give_to_service_now()

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 
 from otherroof.base.units import rate_text, size_text, span_text
 from otherroof.copying.progress import Progress
-from otherroof.far_copy.entry import shown
-from otherroof.restore.progress import Recalled
+from otherroof.far_copy.entry import path_text
+from otherroof.restore.progress import RestoreProgress
 
 LINE_EVERY_S = 60.0
 RATE_OVER_S = 10.0
@@ -27,7 +27,7 @@ log = logging.getLogger("otherroof.progress")
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class ProgressReading:
     """How far something is at this moment; totals are 0 while they are not known. Sizes are in bytes."""
 
     stage: str
@@ -38,20 +38,20 @@ class Look:
     path: bytes
 
 
-def look_at_run(progress: Progress) -> Look:
+def run_progress(progress: Progress) -> ProgressReading:
     """A run's progress."""
     one = progress
-    return Look(one.stage, one.files, one.files_total, one.landed, one.bytes_total, one.path)
+    return ProgressReading(one.stage, one.files, one.files_total, one.landed, one.bytes_total, one.path)
 
 
-def look_at_recall(recalled: Recalled) -> Look:
+def restore_progress(recalled: RestoreProgress) -> ProgressReading:
     """A restore's progress."""
     one = recalled
-    return Look("restoring", one.files, one.files_total, one.meter.drawn, one.bytes_total, one.path)
+    return ProgressReading("restoring", one.files, one.files_total, one.meter.drawn, one.bytes_total, one.path)
 
 
 @contextmanager
-def showing(look: Callable[[], Look], name: str, *, quiet: bool) -> Iterator[Callable[[], None]]:
+def show_progress(look: Callable[[], ProgressReading], name: str, *, quiet: bool) -> Iterator[Callable[[], None]]:
     """While inside, show how far job `name` is; gives the function to call about every second."""
     if quiet or not sys.stderr.isatty():
         yield _Lines(look, name, quiet=quiet).tick
@@ -73,7 +73,7 @@ def showing(look: Callable[[], Look], name: str, *, quiet: bool) -> Iterator[Cal
 
 def line_a_minute(progress: Progress, name: str) -> Callable[[], None]:
     """What to call about every second so that the log has a line a minute; for a service."""
-    return _Lines(lambda: look_at_run(progress), name, quiet=True).tick
+    return _Lines(lambda: run_progress(progress), name, quiet=True).tick
 
 
 class _Rate:
@@ -93,7 +93,7 @@ class _Rate:
 class _View:
     """The moving display."""
 
-    def __init__(self, look: Callable[[], Look], name: str, display: Display, task: TaskID) -> None:
+    def __init__(self, look: Callable[[], ProgressReading], name: str, display: Display, task: TaskID) -> None:
         self._look = look
         self._name = name
         self._display = display
@@ -104,8 +104,8 @@ class _View:
         one = self._look()
         total = one.total or one.files_total or None
         done = one.done if one.total else one.files
-        told = sentence(one, self._rate)
-        path = shown(one.path)
+        told = progress_text(one, self._rate)
+        path = path_text(one.path)
         self._display.update(
             self._task,
             description=f"{self._name} {one.stage}",
@@ -118,7 +118,7 @@ class _View:
 class _Lines:
     """A line a minute."""
 
-    def __init__(self, look: Callable[[], Look], name: str, *, quiet: bool) -> None:
+    def __init__(self, look: Callable[[], ProgressReading], name: str, *, quiet: bool) -> None:
         self._look = look
         self._name = name
         self._quiet = quiet
@@ -130,14 +130,14 @@ class _Lines:
             return
         self._next = time.monotonic() + LINE_EVERY_S
         one = self._look()
-        line = f"{self._name} {one.stage}: {sentence(one, self._rate)}"
+        line = f"{self._name} {one.stage}: {progress_text(one, self._rate)}"
         if self._quiet or logging.getLogger("otherroof").handlers:
             log.info(line)
         else:
             sys.stderr.write(line + "\n")
 
 
-def sentence(look: Look, rate: _Rate) -> str:
+def progress_text(look: ProgressReading, rate: _Rate) -> str:
     """Files, bytes, rate and the time that is left, as far as they are known."""
     parts = []
     if look.files_total:

@@ -11,7 +11,7 @@ GOOD: tuple[Outcome, ...] = ("done", "done with problems")
 
 
 @dataclass(slots=True)
-class Files:
+class FileCounts:
     """Numbers of entries. `left_out` are sockets, devices and fifos, which no copy holds."""
 
     seen: int = 0
@@ -24,7 +24,7 @@ class Files:
 
 
 @dataclass(slots=True)
-class Bytes:
+class ByteCounts:
     """Content seen, content of new and changed files, content sent; and TCP payload on the wire both ways."""
 
     seen: int = 0
@@ -35,7 +35,7 @@ class Bytes:
 
 
 @dataclass(slots=True)
-class Seconds:
+class StepSeconds:
     """Where the time went, in seconds."""
 
     scan: float = 0.0
@@ -53,7 +53,7 @@ class Problem:
 
 
 @dataclass(frozen=True, slots=True)
-class Nature:
+class EncryptionSigns:
     """What a run saw in new and changed content: files looked into, of these such as cannot be compressed, and files
     whose name got a further or another ending (`a.txt` gone, `a.txt.x` or `a.x` new)."""
 
@@ -69,12 +69,12 @@ class RunReport:
     job: str
     run: str
     outcome: Outcome = "failed"
-    files: Files = field(default_factory=Files)
-    bytes: Bytes = field(default_factory=Bytes)
-    seconds: Seconds = field(default_factory=Seconds)
+    files: FileCounts = field(default_factory=FileCounts)
+    bytes: ByteCounts = field(default_factory=ByteCounts)
+    seconds: StepSeconds = field(default_factory=StepSeconds)
     problems: list[Problem] = field(default_factory=list)
     reason: str = ""
-    nature: Nature | None = None
+    nature: EncryptionSigns | None = None
     other_disks: list[str] = field(default_factory=list)
 
     def as_json(self) -> dict[str, Any]:

@@ -20,39 +20,39 @@ from datetime import UTC, datetime, timedelta
 
 from otherroof.base.clock import stamp
 from otherroof.base.errors import LinkLost
-from otherroof.copying.compare.catalogue import Catalogue, put_in_place, write_catalogue
-from otherroof.copying.compare.catalogue_care import Cared, JobFiles, care
+from otherroof.copying.compare.catalogue import Catalogue, replace_catalogue, write_catalogue
+from otherroof.copying.compare.catalogue_repair import CheckedCatalogue, JobStateFiles, check_catalogue
+from otherroof.copying.compare.change import DONE, PlanTotals
+from otherroof.copying.compare.find_changes import ChangeFinder, CopyRules, FolderTotals, is_mount_point
 from otherroof.copying.compare.fold import fold
-from otherroof.copying.compare.looking import Counted, Looking, Subject, is_mount
-from otherroof.copying.compare.plan import Plan
-from otherroof.copying.compare.todo import DONE, Tally
-from otherroof.copying.hold_on import Bearing, FarCopy, Surroundings
-from otherroof.copying.home.chunk_store import ChunkStore
-from otherroof.copying.home.nature import Sampler, count_new_endings
-from otherroof.copying.home.read import Source
-from otherroof.copying.outfit import Outfit, Sent
+from otherroof.copying.compare.plan import RunPlan
+from otherroof.copying.context import SendContext, SentBytes
+from otherroof.copying.home.chunk_lists import ChunkStore
+from otherroof.copying.home.looks_encrypted import EncryptionSampler, count_new_endings
+from otherroof.copying.home.read import SourceFolder
 from otherroof.copying.progress import Stage
+from otherroof.copying.reconnect import RetryLimits, RunContext, SteadyConnection
 from otherroof.copying.report import Problem, RunReport
-from otherroof.copying.send.locate import note_known_content
+from otherroof.copying.send.known_content import note_known_content
 from otherroof.copying.send.send import Sender
-from otherroof.copying.send.stream import Reader
-from otherroof.far_copy.entry import shown
+from otherroof.copying.send.stream import ReadAhead
+from otherroof.far_copy.entry import path_text
 from otherroof.far_copy.numbers import FILE
-from otherroof.far_copy.ports import FarView, Keeper
+from otherroof.far_copy.ports import FarCopyView, Keeper
 from otherroof.far_copy.state import CopyState
 
 
 @dataclass(frozen=True, slots=True)
-class Wish:
+class RunRequest:
     """What is to be copied and how: with `dry` it is only looked at."""
 
-    subject: Subject
-    bearing: Bearing
+    subject: CopyRules
+    bearing: RetryLimits
     dry: bool = False
 
 
 @dataclass(frozen=True, slots=True)
-class Means:
+class RunTools:
     """What a run works with. `connect` opens the way to the far copy, again after it broke.
 
     `renamed` hears where the run's id had to be another than the report began with: old, new.
@@ -60,8 +60,8 @@ class Means:
 
     connect: Callable[[], Keeper]
     renamed: Callable[[str, str], None]
-    files: JobFiles
-    around: Surroundings
+    files: JobStateFiles
+    around: RunContext
 
 
 def next_run_id(now: datetime, last_seen: str) -> str:
@@ -75,17 +75,17 @@ def next_run_id(now: datetime, last_seen: str) -> str:
 class Run:
     """Carries out one run. `report` is filled in as it goes, also where it ends with an error."""
 
-    def __init__(self, wish: Wish, means: Means, report: RunReport) -> None:
+    def __init__(self, wish: RunRequest, means: RunTools, report: RunReport) -> None:
         self._wish = wish
         self._means = means
         self._around = means.around
         self._clock = means.around.clock
         self._report = report
-        self._source = Source(wish.subject.folder, self._clock)
-        self._far = FarCopy(wish.subject.job, means.connect, wish.bearing, means.around)
-        self._sent = Sent()
-        self._sampler = Sampler()
-        self._counted = Counted()
+        self._source = SourceFolder(wish.subject.folder, self._clock)
+        self._far = SteadyConnection(wish.subject.job, means.connect, wish.bearing, means.around)
+        self._sent = SentBytes()
+        self._sampler = EncryptionSampler()
+        self._counted = FolderTotals()
 
     def carry_out(self) -> None:
         """All steps. Raises Held, RunCut, or whatever else ended the run."""
@@ -101,8 +101,8 @@ class Run:
             self._report.bytes.sent = self._sent.bytes
             self._source.close()
 
-    def _carry_out(self, cared: Cared, begun: float) -> None:
-        plan = Plan(self._means.files.notes)
+    def _carry_out(self, cared: CheckedCatalogue, begun: float) -> None:
+        plan = RunPlan(self._means.files.notes)
         try:
             self._look(cared, plan)
         except BaseException:
@@ -124,35 +124,35 @@ class Run:
 
     # -- R1, R2 --
 
-    def _begin(self) -> Cared:
+    def _begin(self) -> CheckedCatalogue:
         self._far.open()
-        found: list[Cared] = []
+        found: list[CheckedCatalogue] = []
 
-        def begin(keeper: Keeper, view: FarView) -> None:
+        def begin(keeper: Keeper, view: FarCopyView) -> None:
             if view.last_seen >= self._report.run:
                 old, self._report.run = self._report.run, next_run_id(self._clock.now(), view.last_seen)
                 self._means.renamed(old, self._report.run)
-            found[:] = [care(self._means.files, keeper, view)]
+            found[:] = [check_catalogue(self._means.files, keeper, view)]
 
-        self._far.persist(begin)
+        self._far.with_retries(begin)
         self._report.problems += [Problem("", remark) for remark in found[0].remarks]
         return found[0]
 
     # -- R3, R4, R5 --
 
-    def _look(self, cared: Cared, plan: Plan) -> None:
+    def _look(self, cared: CheckedCatalogue, plan: RunPlan) -> None:
         facts = cared.catalogue.facts
         self._stage("comparing", facts.files)
         plan.note_fact("run", self._report.run)
         plan.note_fact("base", facts.run)
         for path, numbers, upto in cared.parts:
-            plan.note_part(path, numbers, upto)
-        looking = Looking(self._wish.subject, cared, self._source, self._around)
+            plan.note_half_sent(path, numbers, upto)
+        looking = ChangeFinder(self._wish.subject, cared, self._source, self._around)
         self._counted = looking.counted
         looking.compare(plan)
         self._report.problems += looking.notes.problems
         self._report.files.left_out = looking.notes.left_out
-        self._report.other_disks = [shown(path) for path in looking.notes.other_disks]
+        self._report.other_disks = [path_text(path) for path in looking.notes.other_disks]
         looking.find_moves(plan)
         self._report.nature = self._sampler.nature(count_new_endings(plan.came_and_went()))
         self._fill_in(plan.tally())
@@ -162,14 +162,14 @@ class Run:
             self._fill_in(plan.tally())
         plan.commit()
 
-    def _drop_plan(self, cared: Cared, plan: Plan) -> None:
+    def _drop_plan(self, cared: CheckedCatalogue, plan: RunPlan) -> None:
         """Nothing of this plan is carried out; what an earlier run had half sent is still gone on with."""
         if cared.parts:
-            plan.keep_parts()
+            plan.keep_half_sent()
         else:
             plan.discard()
 
-    def _fill_in(self, tally: Tally) -> None:
+    def _fill_in(self, tally: PlanTotals) -> None:
         files, sizes = self._report.files, self._report.bytes
         files.seen, sizes.seen = self._counted.files, self._counted.size
         files.new, files.changed = tally.new, tally.changed
@@ -179,7 +179,7 @@ class Run:
 
     # -- R6 --
 
-    def _send(self, cared: Cared, plan: Plan) -> None:
+    def _send(self, cared: CheckedCatalogue, plan: RunPlan) -> None:
         begun = self._clock.monotonic()
         if plan.is_empty():
             return
@@ -187,23 +187,23 @@ class Run:
         self._stage("sending", tally.new + tally.changed + tally.moved, tally.fresh_bytes)
         note_known_content(plan, cared.catalogue.blocks(), cared.catalogue.asides())
         plan.commit()
-        self._far.persist(lambda keeper, view: keeper.clear_litter(view, _parts_to_keep(plan)))
+        self._far.with_retries(lambda keeper, view: keeper.clear_litter(view, _parts_to_keep(plan)))
         try:
-            self._far.persist(lambda keeper, view: self._send_once(keeper, view, cared.unsure, plan))
+            self._far.with_retries(lambda keeper, view: self._send_once(keeper, view, cared.unsure, plan))
         finally:
             self._report.seconds.send = self._clock.monotonic() - begun
-            self._report.problems += [Problem(shown(path), why) for path, why in plan.troubles()]
+            self._report.problems += [Problem(path_text(path), why) for path, why in plan.troubles()]
             endings = self._report.nature.endings_changed if self._report.nature is not None else 0
             self._report.nature = self._sampler.nature(endings)
             self._fill_in(plan.result())
 
-    def _send_once(self, keeper: Keeper, view: FarView, unsure: bool, plan: Plan) -> None:
+    def _send_once(self, keeper: Keeper, view: FarCopyView, unsure: bool, plan: RunPlan) -> None:
         keeper.begin(self._report.run, view)
         keeper.place.widen()
-        reader = Reader(self._wish.subject.folder, self._clock)
+        reader = ReadAhead(self._wish.subject.folder, self._clock)
         chunks = ChunkStore(self._means.files.chunks)
         try:
-            outfit = Outfit(
+            outfit = SendContext(
                 layout=keeper.layout(self._report.run),
                 plan=plan,
                 source=self._source,
@@ -226,13 +226,13 @@ class Run:
 
     # -- R7 --
 
-    def _commit(self, catalogue: Catalogue, plan: Plan) -> None:
+    def _commit(self, catalogue: Catalogue, plan: RunPlan) -> None:
         begun = self._clock.monotonic()
         self._stage("committing")
         facts = CopyState(
             self._report.run,
             self._far.keeper.home_id,
-            is_mount(self._wish.subject.folder),
+            is_mount_point(self._wish.subject.folder),
             top=self._source.top().line(),
         )
         if plan.is_empty() and catalogue.facts.whole_run:
@@ -250,21 +250,21 @@ class Run:
                 written.close()
             self._keep_chunks(plan)
             catalogue.close()
-            put_in_place(aside, self._means.files.catalogue)
+            replace_catalogue(aside, self._means.files.catalogue)
         self._report.seconds.commit = self._clock.monotonic() - begun
 
     def _commit_listing(self, facts: CopyState, written: Catalogue | None) -> None:
         """The listing with the lines of `written`, or without lines where nothing changed."""
         taken = stamp(self._clock.now())
 
-        def commit(keeper: Keeper, view: FarView) -> None:
+        def commit(keeper: Keeper, view: FarCopyView) -> None:
             if facts.run in view.runs:
                 return  # the connection broke after the rename: it counts already
             if not view.ready:
                 keeper.begin(facts.run, view)
             keeper.commit(facts, written.blocks() if written is not None else (), taken)
 
-        self._far.persist(commit)
+        self._far.with_retries(commit)
 
     def _tidy(self) -> None:
         try:
@@ -272,7 +272,7 @@ class Run:
         except LinkLost:
             return  # the run counts; what is left over is removed by the next one
 
-    def _keep_chunks(self, plan: Plan) -> None:
+    def _keep_chunks(self, plan: RunPlan) -> None:
         """Chunk lists follow files that moved, and go with files that went."""
         chunks = ChunkStore(self._means.files.chunks)
         try:
@@ -289,6 +289,6 @@ class Run:
         progress.path = b""
 
 
-def _parts_to_keep(plan: Plan) -> list[bytes]:
+def _parts_to_keep(plan: RunPlan) -> list[bytes]:
     """Half-sent files that this run goes on with; other litter takes room at the far end."""
     return [path for path, _, _ in plan.parts() if (todo := plan.get(path)) is not None and todo.want == FILE]

@@ -13,7 +13,7 @@ from typing import Any
 
 from otherroof.base.errors import Denied, FarTrouble, NotThere, OtherroofError, PlaceError, Refused
 from otherroof.far import requests
-from otherroof.far.place import Done, K, Meter, Offers, T, Task
+from otherroof.far.place import K, Meter, PlaceOffers, T, Task, TaskResult
 
 BLOCK = 1024 * 1024
 NAMES_AT_ONCE = 1000
@@ -23,7 +23,7 @@ class LocalPlace:
     """The folder `base` on this machine."""
 
     def __init__(self, base: bytes) -> None:
-        self.offers = Offers(link=True, copy_range=True, sync=True, space=True, max_write=BLOCK, max_read=BLOCK)
+        self.offers = PlaceOffers(link=True, copy_range=True, sync=True, space=True, max_write=BLOCK, max_read=BLOCK)
         self.meter = Meter()
         self._base = base.rstrip(b"/") + b"/"
 
@@ -40,7 +40,7 @@ class LocalPlace:
 
     def carry_out(
         self, work: Iterable[Task[K, T] | None], tick: Callable[[], None] | None = None
-    ) -> Generator[Done[K, T], None, None]:
+    ) -> Generator[TaskResult[K, T], None, None]:
         """See the port. In order, one at a time."""
         for task in work:
             if task is None:
@@ -49,16 +49,16 @@ class LocalPlace:
             if tick is not None:
                 tick()
 
-    def _finish(self, task: Task[K, T]) -> Done[K, T]:
+    def _finish(self, task: Task[K, T]) -> TaskResult[K, T]:
         answer: Any = None
         failure: OtherroofError | None = None
         while True:
             try:
                 request = task.script.throw(failure) if failure is not None else task.script.send(answer)
             except StopIteration as ended:
-                return Done(task.key, value=ended.value)
+                return TaskResult(task.key, value=ended.value)
             except OtherroofError as error:
-                return Done(task.key, error=error)
+                return TaskResult(task.key, error=error)
             answer = failure = None
             try:
                 answer = self._answer(request)
@@ -66,9 +66,9 @@ class LocalPlace:
                 failure = error
 
     def _answer(self, request: requests.Request) -> Any:
-        if isinstance(request, requests.Pour):
+        if isinstance(request, requests.WriteStream):
             return self._pour(request)
-        if isinstance(request, requests.Draw):
+        if isinstance(request, requests.ReadStream):
             return self._draw(request)
         if not isinstance(request, tuple):
             return self._one(request)
@@ -90,7 +90,7 @@ class LocalPlace:
         except OSError as problem:
             raise _refusal(problem, op) from problem
 
-    def _pour(self, request: requests.Pour) -> None:
+    def _pour(self, request: requests.WriteStream) -> None:
         while True:
             piece = request.source.take(wait=True)
             if piece is None:
@@ -108,7 +108,7 @@ class LocalPlace:
             self.meter.landed += piece.weight
             request.source.landed(piece)
 
-    def _draw(self, request: requests.Draw) -> int:
+    def _draw(self, request: requests.ReadStream) -> int:
         given = 0
         while given < request.length:
             size = min(BLOCK, request.length - given)
@@ -161,7 +161,7 @@ def _write(_base: bytes, op: requests.Write) -> None:
         at += count
 
 
-def _shape(_base: bytes, op: requests.Shape) -> None:
+def _shape(_base: bytes, op: requests.SetProperties) -> None:
     if op.size is not None:
         os.ftruncate(op.handle, op.size)
     if op.permissions is not None:
@@ -214,12 +214,12 @@ class _Folder:
         return [(name, _attrs(os.lstat(self._path + b"/" + name))) for name in now]
 
 
-def _shut(_base: bytes, op: requests.Shut) -> None:
+def _shut(_base: bytes, op: requests.CloseFile) -> None:
     if isinstance(op.handle, int):
         os.close(op.handle)
 
 
-def _space(base: bytes, op: requests.AskSpace) -> requests.Space:
+def _space(base: bytes, op: requests.GetSpace) -> requests.Space:
     found = os.statvfs(base + op.path)
     size, shut = found.f_frsize, bool(found.f_flag & os.ST_RDONLY)
     return requests.Space(found.f_blocks * size, found.f_bavail * size, found.f_files, found.f_favail, shut)
@@ -229,19 +229,19 @@ _DOERS: dict[type, Callable[[bytes, Any], Any]] = {
     requests.OpenFile: _open,
     requests.Write: _write,
     requests.Read: lambda base, op: os.pread(op.handle, op.size, op.offset),
-    requests.Shape: _shape,
-    requests.LookOpen: lambda base, op: _attrs(os.fstat(op.handle)),
+    requests.SetProperties: _shape,
+    requests.StatOpen: lambda base, op: _attrs(os.fstat(op.handle)),
     requests.Sync: _sync,
-    requests.Shut: _shut,
+    requests.CloseFile: _shut,
     requests.CopyRange: _copy_range,
     requests.Rename: _rename,
     requests.Link: lambda base, op: os.link(base + op.old, base + op.new, follow_symlinks=False),
     requests.MakeSymlink: lambda base, op: os.symlink(op.target, base + op.path),
     requests.MakeFolder: lambda base, op: os.mkdir(base + op.path, op.permissions),
-    requests.DropFolder: lambda base, op: os.rmdir(base + op.path),
+    requests.RemoveFolder: lambda base, op: os.rmdir(base + op.path),
     requests.Remove: lambda base, op: os.unlink(base + op.path),
-    requests.Look: lambda base, op: _attrs(os.lstat(base + op.path)),
+    requests.Stat: lambda base, op: _attrs(os.lstat(base + op.path)),
     requests.OpenFolder: lambda base, op: _Folder(base + op.path),
     requests.ReadFolder: lambda base, op: op.handle.read(),
-    requests.AskSpace: _space,
+    requests.GetSpace: _space,
 }

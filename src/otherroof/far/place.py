@@ -33,7 +33,7 @@ class Task(Generic[K_co, T_co]):
 
 
 @dataclass(slots=True)
-class Done(Generic[K_co, T_co]):
+class TaskResult(Generic[K_co, T_co]):
     """How a task ended: with a value, or with an error of the root error's kinds."""
 
     key: K_co
@@ -42,7 +42,7 @@ class Done(Generic[K_co, T_co]):
 
 
 @dataclass(frozen=True, slots=True)
-class Offers:
+class PlaceOffers:
     """What a place can do beyond the bare minimum, and its limits in bytes."""
 
     link: bool = False
@@ -73,7 +73,7 @@ class Place(Protocol):
     called about every second in the caller's thread while work is under way.
     """
 
-    offers: Offers
+    offers: PlaceOffers
     meter: Meter
 
     @property
@@ -85,7 +85,7 @@ class Place(Protocol):
 
     def carry_out(
         self, work: Iterable[Task[K, T] | None], tick: Callable[[], None] | None = None
-    ) -> Generator[Done[K, T], None, None]: ...
+    ) -> Generator[TaskResult[K, T], None, None]: ...
 
     def close(self) -> None: ...
 
@@ -97,7 +97,7 @@ class _Only:
     name: str = field(default="only")
 
 
-def perform(place: Place, script: Script[T]) -> T:
+def run_script(place: Place, script: Script[T]) -> T:
     """Run one script and answer its value; raises its error."""
     (done,) = list(place.carry_out([Task(_Only(), script)]))
     if done.error is not None:
@@ -105,9 +105,9 @@ def perform(place: Place, script: Script[T]) -> T:
     return done.value  # type: ignore[return-value]
 
 
-def perform_all(place: Place, scripts: Sequence[Script[Any]]) -> list[Any]:
+def run_scripts(place: Place, scripts: Sequence[Script[Any]]) -> list[Any]:
     """Run several scripts at once and answer their values in their order; raises the first one's error that has any."""
-    found: dict[int, Done[int, Any]] = {}
+    found: dict[int, TaskResult[int, Any]] = {}
     for done in place.carry_out(Task(number, script) for number, script in enumerate(scripts)):
         found[done.key] = done
     values = []
@@ -119,6 +119,6 @@ def perform_all(place: Place, scripts: Sequence[Script[Any]]) -> list[Any]:
     return values
 
 
-def ask(op: Op) -> Script[Any]:
+def single_request(op: Op) -> Script[Any]:
     """A script of a single request."""
     return (yield op)

@@ -79,7 +79,7 @@ class Read:
 
 
 @dataclass(slots=True)
-class Shape:
+class SetProperties:
     """Sets an open file's size, permissions and times, each where given."""
 
     handle: Handle
@@ -89,7 +89,7 @@ class Shape:
 
 
 @dataclass(slots=True)
-class LookOpen:
+class StatOpen:
     """Answers the Attrs of an open file."""
 
     handle: Handle
@@ -103,7 +103,7 @@ class Sync:
 
 
 @dataclass(slots=True)
-class Shut:
+class CloseFile:
     """Closes a handle."""
 
     handle: Handle
@@ -156,7 +156,7 @@ class MakeFolder:
 
 
 @dataclass(slots=True)
-class DropFolder:
+class RemoveFolder:
     """Removes an empty folder."""
 
     path: bytes
@@ -170,7 +170,7 @@ class Remove:
 
 
 @dataclass(slots=True)
-class Look:
+class Stat:
     """Answers the Attrs of an entry itself, never of what a link points to."""
 
     path: bytes
@@ -191,7 +191,7 @@ class ReadFolder:
 
 
 @dataclass(slots=True)
-class AskSpace:
+class GetSpace:
     """Answers the Space of the file system that holds `path`."""
 
     path: bytes
@@ -259,7 +259,7 @@ class PieceSource(Protocol):
 
 
 @dataclass(slots=True)
-class Pour:
+class WriteStream:
     """Writes a stream of pieces into an open file, many in flight; answers when every one has landed."""
 
     target: Handle
@@ -273,7 +273,7 @@ class Sink(Protocol):
     def take(self, data: bytes) -> None: ...
 
 
-class Gathered:
+class BytesSink:
     """A Sink that keeps what came, for content that memory can hold."""
 
     def __init__(self) -> None:
@@ -290,7 +290,7 @@ class Gathered:
 
 
 @dataclass(slots=True)
-class Draw:
+class ReadStream:
     """Reads `length` bytes of an open file from `offset` on into a sink, many requests in flight.
 
     Answers the number of bytes that came: fewer where the file is shorter.
@@ -306,23 +306,23 @@ Op = (
     OpenFile
     | Write
     | Read
-    | Shape
-    | LookOpen
+    | SetProperties
+    | StatOpen
     | Sync
-    | Shut
+    | CloseFile
     | CopyRange
     | Rename
     | Link
     | MakeSymlink
     | MakeFolder
-    | DropFolder
+    | RemoveFolder
     | Remove
-    | Look
+    | Stat
     | OpenFolder
     | ReadFolder
-    | AskSpace
+    | GetSpace
 )
-Request = Op | Pour | Draw | tuple[Op, ...]
+Request = Op | WriteStream | ReadStream | tuple[Op, ...]
 
 # A script yields one request and is sent its answer, or a tuple of them, sent back to back, and is sent a tuple
 # of answers. A refusal is raised at the yield; of a tuple, the first one, after all have been answered.

@@ -40,7 +40,7 @@ logging.getLogger("paramiko").setLevel(logging.CRITICAL + 1)
 
 
 @dataclass(frozen=True, slots=True)
-class Doorway:
+class SshTarget:
     """Where the far box is and how both sides prove themselves."""
 
     address: str
@@ -88,7 +88,7 @@ class CountedSocket:
 class Session:
     """An open connection: the host key was proved and our key let in."""
 
-    def __init__(self, doorway: Doorway, transport: paramiko.Transport, sock: socket.socket) -> None:
+    def __init__(self, doorway: SshTarget, transport: paramiko.Transport, sock: socket.socket) -> None:
         self.doorway = doorway
         self.transport = transport
         self.sock = sock
@@ -100,7 +100,7 @@ class Session:
 
     def open_channel(self) -> paramiko.Channel:
         """A channel with the SFTP subsystem started on it. Raises FarTrouble where it is not offered, or LinkLost."""
-        with translated(self.doorway):
+        with as_link_lost(self.doorway):
             channel = self.transport.open_session(timeout=self.doorway.answer_s)
         channel.settimeout(self.doorway.answer_s)
         too_late = threading.Timer(self.doorway.answer_s, channel.close)  # the library would wait without end
@@ -133,7 +133,7 @@ class Session:
 
 
 @contextmanager
-def translated(doorway: Doorway) -> Iterator[None]:
+def as_link_lost(doorway: SshTarget) -> Iterator[None]:
     """Turns what a broken or silent connection raises into LinkLost."""
     try:
         yield
@@ -143,15 +143,15 @@ def translated(doorway: Doorway) -> Iterator[None]:
         raise _broken(doorway, problem) from problem
 
 
-def _silent(doorway: Doorway, seconds: float) -> LinkLost:
+def _silent(doorway: SshTarget, seconds: float) -> LinkLost:
     return LinkLost(f"did not answer within {seconds:g} s", where=doorway.where)
 
 
-def _broken(doorway: Doorway, problem: BaseException) -> LinkLost:
+def _broken(doorway: SshTarget, problem: BaseException) -> LinkLost:
     return LinkLost(f"the connection broke ({str(problem) or 'closed by the far box'})", where=doorway.where)
 
 
-def open_session(doorway: Doorway, meter: Meter) -> Session:
+def open_session(doorway: SshTarget, meter: Meter) -> Session:
     """Connect, prove the far box's host key, and log in.
 
     Raises Unreached, HostKeyChanged or LoginRefused; WrongSettings where our own key cannot be read.
@@ -169,7 +169,7 @@ def open_session(doorway: Doorway, meter: Meter) -> Session:
     return Session(doorway, transport, sock)
 
 
-def connect(doorway: Doorway) -> socket.socket:
+def connect(doorway: SshTarget) -> socket.socket:
     """A TCP connection to the far box. Raises Unreached saying whether it was refused or silent."""
     try:
         sock = socket.create_connection((doorway.address, doorway.port), timeout=doorway.answer_s)
@@ -197,7 +197,7 @@ def read_login_key(path: str) -> paramiko.PKey:
         ) from problem
 
 
-def negotiate(doorway: Doorway, sock: socket.socket, meter: Meter) -> paramiko.Transport:
+def negotiate(doorway: SshTarget, sock: socket.socket, meter: Meter) -> paramiko.Transport:
     """Speak SSH over `sock` and agree on keys; nothing is proved or said yet. Closes `sock` if it fails.
 
     Raises LinkLost where the connection broke, Unreached where no SSH is spoken, HostKeyChanged where no key of the
@@ -236,7 +236,7 @@ def negotiate(doorway: Doorway, sock: socket.socket, meter: Meter) -> paramiko.T
 
 
 def _no_agreement(
-    doorway: Doorway, transport: paramiko.Transport, counted: CountedSocket, problem: Exception
+    doorway: SshTarget, transport: paramiko.Transport, counted: CountedSocket, problem: Exception
 ) -> Unreached:
     """Why no keys were agreed on: a server that is killed or overrun hangs up, and is worth another try."""
     if transport.remote_version and isinstance(problem, EOFError) and not counted.hung_up:
@@ -256,7 +256,7 @@ CHANGED_KEY_ADVICE = (
 )
 
 
-def prove_host_key(doorway: Doorway, transport: paramiko.Transport) -> None:
+def prove_host_key(doorway: SshTarget, transport: paramiko.Transport) -> None:
     """Raises HostKeyChanged unless the far box holds the pinned key."""
     shown = transport.get_remote_server_key()
     if shown.asbytes() != base64.b64decode(doorway.host_key.split()[1]):
@@ -267,7 +267,7 @@ def prove_host_key(doorway: Doorway, transport: paramiko.Transport) -> None:
         )
 
 
-def log_in(doorway: Doorway, transport: paramiko.Transport, key: paramiko.PKey) -> None:
+def log_in(doorway: SshTarget, transport: paramiko.Transport, key: paramiko.PKey) -> None:
     """Raises LoginRefused, or LinkLost where the connection breaks meanwhile."""
     begun = time.monotonic()
     try:

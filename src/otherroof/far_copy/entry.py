@@ -15,7 +15,7 @@ from typing import Any, Literal
 
 from otherroof.base.errors import Damaged
 
-Kind = Literal["file", "folder", "link"]
+EntryKind = Literal["file", "folder", "link"]
 
 
 @dataclass(slots=True)
@@ -27,7 +27,7 @@ class Entry:
     """
 
     path: bytes
-    kind: Kind
+    kind: EntryKind
     size: int
     mtime_ns: int
     mode: int
@@ -102,7 +102,7 @@ def parse_line(line: bytes, *, top: bool = False) -> Entry:
         or entry.size < 0
         or not (entry.path == TOP if top else is_safe(entry.path))
     ):
-        raise Damaged(f"a listing holds an entry that cannot be: {shown(entry.path)}", advice=LINE_ADVICE)
+        raise Damaged(f"a listing holds an entry that cannot be: {path_text(entry.path)}", advice=LINE_ADVICE)
     return entry
 
 
@@ -122,7 +122,7 @@ def is_safe(path: bytes) -> bool:
     return all(part not in (b"", b".", b"..") for part in path.split(b"/"))
 
 
-def shown(path: bytes) -> str:
+def path_text(path: bytes) -> str:
     """A path as text for people: what is not UTF-8 or not printable is escaped."""
     text = path.decode("utf-8", "backslashreplace")
     return "".join(letter if letter.isprintable() else letter.encode("unicode_escape").decode() for letter in text)

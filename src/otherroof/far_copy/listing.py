@@ -73,16 +73,16 @@ def parse_header(line: bytes, where: str) -> Header:
         known = {key: raw[key] for key in Header.__dataclass_fields__ if key in raw}
         header = Header(**known)
     except (ValueError, TypeError, KeyError, RecursionError) as problem:
-        raise damaged(where, "has no header") from problem
+        raise damaged_listing(where, "has no header") from problem
     counts = (header.files, header.size, header.format)
     if header.otherroof != "listing" or not all(isinstance(one, int) and 0 <= one < LARGEST for one in counts):
-        raise damaged(where, "has no header")
+        raise damaged_listing(where, "has no header")
     if header.format > FORMAT:
         raise Damaged("was written by a newer Otherroof", where=where, advice="install that version again")
     return header
 
 
-def damaged(where: str, what: str) -> Damaged:
+def damaged_listing(where: str, what: str) -> Damaged:
     """A listing that cannot be trusted."""
     return Damaged(
         f"the listing {what}",
@@ -130,17 +130,17 @@ def check_listing(path: str, key: ListingKey, job: str, run: str) -> Header:
         first = first or line
         held = line
     if first is None or held is None or count < 1:
-        raise damaged(where, "is cut short")
+        raise damaged_listing(where, "is cut short")
     try:
         last = json.loads(held)
         shown = str(last["keyed_digest"]).encode("utf-8", "replace")
     except (ValueError, KeyError, TypeError, RecursionError) as problem:
-        raise damaged(where, "is cut short: its keyed digest is missing") from problem
+        raise damaged_listing(where, "is cut short: its keyed digest is missing") from problem
     if not hmac.compare_digest(shown, mac.hexdigest().encode()):
-        raise damaged(where, "was changed since it was written, or with another key")
+        raise damaged_listing(where, "was changed since it was written, or with another key")
     header = parse_header(first, where)
     if header.job != job or header.run != run:
-        raise damaged(where, f"belongs to {header.job}/{header.run}")
+        raise damaged_listing(where, f"belongs to {header.job}/{header.run}")
     return header
 
 
@@ -158,13 +158,13 @@ def entries(path: str, where: str) -> Iterator[Entry]:
     return (parse_line(line) for line in entry_lines(path, where))
 
 
-def header_at(data: bytes, where: str) -> Header:
+def header_in(data: bytes, where: str) -> Header:
     """The header out of the first bytes of a listing file, not proved."""
     try:
         unpacker = zlib.decompressobj(31)
         text = unpacker.decompress(data, LONGEST_LINE)
     except zlib.error as problem:
-        raise damaged(where, "is not gzip") from problem
+        raise damaged_listing(where, "is not gzip") from problem
     return parse_header(text.split(b"\n", 1)[0], where)
 
 
@@ -183,11 +183,11 @@ def _lines(path: str, where: str) -> Iterator[bytes]:
         with gzip.open(path, "rb") as file:
             yield from _bounded(file, where)
     except (EOFError, OSError, zlib.error) as problem:
-        raise damaged(where, f"cannot be unpacked ({problem})") from problem
+        raise damaged_listing(where, f"cannot be unpacked ({problem})") from problem
 
 
 def _bounded(file: BinaryIO | gzip.GzipFile, where: str) -> Iterator[bytes]:
     while line := file.readline(LONGEST_LINE):
         if not line.endswith(b"\n"):
-            raise damaged(where, "has a line without an end")
+            raise damaged_listing(where, "has a line without an end")
         yield line

@@ -10,9 +10,9 @@ import os
 import secrets
 from dataclasses import dataclass
 
-from otherroof.base.atomic_file import make_folder, put_new
+from otherroof.base.atomic_file import create_file, make_folder
 from otherroof.base.errors import WrongSettings
-from otherroof.settings.world import require_secret
+from otherroof.settings.machine_checks import require_secret
 
 KEY_SIZE = 32  # bytes
 KEPT_ADVICE = "put back the file you kept: without it no copy can be proved; only a home's very first run makes one"
@@ -53,5 +53,5 @@ def read_or_make_key(path: str) -> tuple[ListingKey, bool]:
         return read_key(path), False
     advice = "let this account write there once, or name another file as listing_key under [home]"
     make_folder(os.path.dirname(path), advice=advice)
-    made = put_new(path, secrets.token_hex(KEY_SIZE) + "\n", what="the listing key", advice=advice)
+    made = create_file(path, secrets.token_hex(KEY_SIZE) + "\n", what="the listing key", advice=advice)
     return read_key(path), made  # where another process was quicker, its key counts

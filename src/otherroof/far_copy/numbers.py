@@ -22,17 +22,17 @@ def kind_of(numbers: Numbers | None) -> int:
     return 0 if numbers is None else (numbers[MODE] & 0o170000) >> 12
 
 
-def looks_alike(found: Numbers, known: Numbers) -> bool:
+def probably_same_content(found: Numbers, known: Numbers) -> bool:
     """Whether a file has kept its size and time of change, so that it is probably only renamed or re-owned."""
     return found[SIZE] == known[SIZE] and found[MTIME] == known[MTIME]
 
 
-def joined(folder: bytes, name: bytes) -> bytes:
+def join_path(folder: bytes, name: bytes) -> bytes:
     """A path out of a folder and a name; the top folder is empty."""
     return folder + b"/" + name if folder else name
 
 
-def held_ns(ns: int) -> int:
+def clamp_ns(ns: int) -> int:
     """A time as 64 bits hold it: one before 1677 or after 2262 is taken for the nearest that fits.
 
     Only for comparing; the entry keeps what the file system says.
@@ -40,13 +40,13 @@ def held_ns(ns: int) -> int:
     return min(max(ns, -_LARGEST), _LARGEST)
 
 
-def packed(names: list[bytes], numbers: list[int]) -> bytes:
+def pack_batch(names: list[bytes], numbers: list[int]) -> bytes:
     """Numbers, then names with NUL between."""
     return array("q", numbers).tobytes() + b"\0".join(names)
 
 
-def unpacked(data: bytes, count: int) -> tuple[list[bytes], array[int]]:
-    """The names and numbers that `packed` put together."""
+def unpack_batch(data: bytes, count: int) -> tuple[list[bytes], array[int]]:
+    """The names and numbers that `pack_batch` put together."""
     size = count * COLUMNS * 8
     numbers = array("q")
     numbers.frombytes(data[:size])

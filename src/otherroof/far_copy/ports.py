@@ -20,7 +20,7 @@ from otherroof.far_copy.state import CopyState
 
 
 @dataclass(frozen=True, slots=True)
-class Shape:
+class FileProperties:
     """A file's outer properties at the far end: size in bytes, permission bits, time of change in whole seconds."""
 
     size: int
@@ -28,13 +28,13 @@ class Shape:
     mtime: int
 
     @classmethod
-    def of(cls, numbers: Numbers) -> Shape:
+    def of(cls, numbers: Numbers) -> FileProperties:
         """The shape that a file at home gets over there; its owner can always read and write it."""
         return cls(numbers[SIZE], (numbers[MODE] & 0o777) | 0o600, numbers[MTIME] // 1_000_000_000)
 
 
 @dataclass(frozen=True, slots=True)
-class Where:
+class ContentLocation:
     """Where content stands in the far copy: under its path, or moved aside by this run, or by `run`, which was cut."""
 
     path: bytes
@@ -42,7 +42,7 @@ class Where:
     run: str = ""
 
 
-class Standing(enum.Enum):
+class ChangeState(enum.Enum):
     """What an unfinished change to one path left behind."""
 
     AS_BEFORE = "as before"
@@ -51,7 +51,7 @@ class Standing(enum.Enum):
 
 
 @dataclass(slots=True)
-class HeldPart:
+class ArrivedPart:
     """What a cut run left at the far end: all below `upto` is safe there, `tail` are the bytes after it."""
 
     upto: int = 0
@@ -77,7 +77,7 @@ class ContentStream(PieceSource, Protocol):
         """All that has landed was made durable."""
 
 
-class Layout(Protocol):
+class Writer(Protocol):
     """How copies lie in a place. One contract for every layout; the far copy is that of one job."""
 
     place: Place
@@ -99,10 +99,10 @@ class Layout(Protocol):
     def make_folders(self, paths: list[bytes]) -> Script[dict[bytes, PlaceError]]:
         """Make folders, in this order; those that exist are left. Answers those that were refused, and how."""
 
-    def put(self, path: bytes, data: bytes, shape: Shape, had: bool) -> Script[None]:
+    def put(self, path: bytes, data: bytes, shape: FileProperties, had: bool) -> Script[None]:
         """Send a small file and let it take its place; what it replaces is moved aside."""
 
-    def prepare(self, path: bytes, upto: int | None) -> Script[HeldPart]:
+    def prepare(self, path: bytes, upto: int | None) -> Script[ArrivedPart]:
         """Get ready to take a large file; where `upto` is given, say what of it is there already."""
 
     def upload(self, path: bytes, stream: ContentStream, old_size: int | None) -> Script[None]:
@@ -111,27 +111,27 @@ class Layout(Protocol):
         `old_size`: its older version, of this size, is copied from. Raises Refused where it has another.
         """
 
-    def finish(self, path: bytes, shape: Shape, had: bool) -> Script[None]:
+    def finish(self, path: bytes, shape: FileProperties, had: bool) -> Script[None]:
         """Let a large file that was taken whole take its place. Raises Refused where its size is not right."""
 
     def forget_part(self, path: bytes) -> Script[None]:
         """Throw away what was taken of a large file."""
 
-    def make_from(self, path: bytes, where: Where, shape: Shape, had: bool) -> Script[None]:
+    def make_from(self, path: bytes, where: ContentLocation, shape: FileProperties, had: bool) -> Script[None]:
         """Let `path` hold content that stands elsewhere in the far copy, without sending it."""
 
-    def adopt(self, path: bytes, shape: Shape, digest: bytes) -> Script[bool]:
+    def adopt(self, path: bytes, shape: FileProperties, digest: bytes) -> Script[bool]:
         """Whether `path` holds this very content already, found by reading it back."""
 
     def symlink(self, path: bytes, target: bytes, had: bool) -> Script[None]:
         """Make a symbolic link, where the far box can; the listing holds it in any case."""
 
-    def standing(self, path: bytes, shape: Shape | None, had: bool) -> Script[Standing]:
+    def standing(self, path: bytes, shape: FileProperties | None, had: bool) -> Script[ChangeState]:
         """After a broken connection: what became of a change to `path`; `shape` is None where it was to go."""
 
 
 @dataclass(slots=True)
-class FarView:
+class FarCopyView:
     """What stands in a job's far folder. Run ids are in order of time; `mark` is empty where nobody has been.
 
     `runs` have a listing, `earlier` have replaced or removed something, `under_way` have begun; `incoming` are names
@@ -172,13 +172,13 @@ class Keeper(Protocol):
     place: Place
     home_id: str
 
-    def view(self) -> FarView:
+    def view(self) -> FarCopyView:
         """Look at the far folder. Raises FarTrouble where it is another home's."""
 
-    def layout(self, run: str) -> Layout:
+    def layout(self, run: str) -> Writer:
         """The layout as `run` writes it."""
 
-    def begin(self, run: str, view: FarView) -> None:
+    def begin(self, run: str, view: FarCopyView) -> None:
         """Make the far folder ready where `view` says that it is not, and mark that `run` is under way."""
 
     def lines(self, run: str) -> Iterator[bytes]:
@@ -196,8 +196,8 @@ class Keeper(Protocol):
         Where `state.whole_run` is another run, its lines hold and none are written. `taken` is RFC 3339 in UTC.
         """
 
-    def clear_litter(self, view: FarView, wanted: list[bytes]) -> None:
+    def clear_litter(self, view: FarCopyView, wanted: list[bytes]) -> None:
         """Remove what earlier runs had half sent, except of the files that are `wanted`."""
 
-    def tidy(self, view: FarView, run: str) -> None:
+    def tidy(self, view: FarCopyView, run: str) -> None:
         """`run` counts: remove its mark, and everything that earlier runs left half done."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class FittedLine:
     """y = intercept + slope · x, the standard error of each, the share explained and the residual's deviation."""
 
     slope: float
@@ -27,7 +27,7 @@ class Line:
         return self.intercept + self.slope * x
 
 
-def fit(points: Sequence[tuple[float, float]]) -> Line | None:
+def fit(points: Sequence[tuple[float, float]]) -> FittedLine | None:
     """The least-squares line through `points` (x, y); None for fewer than three, or all at one x.
 
     Formulas: NIST/SEMATECH e-Handbook of Statistical Methods, 4.1.4.1 (from memory), ordinary least squares.
@@ -45,7 +45,7 @@ def fit(points: Sequence[tuple[float, float]]) -> Line | None:
     left = math.fsum((y - intercept - slope * x) ** 2 for x, y in points)
     whole = math.fsum((y - mean_y) ** 2 for _, y in points)
     variance = left / (count - 2)
-    return Line(
+    return FittedLine(
         slope=slope,
         intercept=intercept,
         slope_error=math.sqrt(variance / spread),

@@ -17,7 +17,7 @@ SURE = 2.0
 
 
 @dataclass(frozen=True, slots=True)
-class Fill:
+class FillDays:
     """Days from the last reading until a disk is full: most likely, soonest, and latest (None: perhaps never)."""
 
     days: float
@@ -25,7 +25,7 @@ class Fill:
     latest: float | None
 
 
-def days_until_full(points: Sequence[tuple[float, float]], total: float) -> Fill | None:
+def days_until_full(points: Sequence[tuple[float, float]], total: float) -> FillDays | None:
     """When a disk of `total` bytes will be full, from readings (day, bytes used), oldest first.
 
     None where there are too few readings, or they do not show growth. Growth goes on from the last reading,
@@ -39,7 +39,7 @@ def days_until_full(points: Sequence[tuple[float, float]], total: float) -> Fill
     last_day, last_used = points[-1]
     left = max(0.0, total - max(last_used, line.at(last_day)))
     slow = line.slope - SURE * line.slope_error
-    return Fill(
+    return FillDays(
         days=left / line.slope,
         soonest=left / (line.slope + SURE * line.slope_error),
         latest=left / slow if slow > 0 else None,

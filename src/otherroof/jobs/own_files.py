@@ -9,14 +9,14 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 
-from otherroof.copying.home.leave_out import left_out_by
+from otherroof.copying.home.leave_out import leave_out_rule
 from otherroof.settings import Job
-from otherroof.settings.reader import JOBS_FOLDER, Mistake, Parts
+from otherroof.settings.alerting import WebhookChannelSettings
+from otherroof.settings.reader import JOBS_FOLDER, Mistake, ReadableSettings
 from otherroof.settings.tunnel import WireguardTunnel
-from otherroof.settings.watch import WebhookChannel
 
 
-def own_files_copied(parts: Parts) -> list[Mistake]:
+def jobs_that_copy_secrets(parts: ReadableSettings) -> list[Mistake]:
     """One mistake for each job whose folder holds our secrets, and one where it holds the state folder."""
     if parts.home is None:
         return []
@@ -38,7 +38,7 @@ def own_files_copied(parts: Parts) -> list[Mistake]:
     return found
 
 
-def _secrets(parts: Parts) -> Iterator[str]:
+def _secrets(parts: ReadableSettings) -> Iterator[str]:
     """Every file whose content others must not read, as the settings name it."""
     assert parts.home is not None
     yield parts.home.listing_key
@@ -50,7 +50,7 @@ def _secrets(parts: Parts) -> Iterator[str]:
     if parts.told.mail is not None:
         yield parts.told.mail.password_file
     for channel in parts.told.channel.values():
-        if isinstance(channel, WebhookChannel):
+        if isinstance(channel, WebhookChannelSettings):
             yield channel.url_file
             yield channel.token_file
 
@@ -61,7 +61,7 @@ def _inside(job: Job, path: str, *, is_folder: bool) -> str:
     relative = os.path.relpath(path, folder)
     if relative == "." or relative.split(os.sep)[0] == "..":
         return ""
-    left_out = left_out_by(job.leave_out)
+    left_out = leave_out_rule(job.leave_out)
     parts = relative.split(os.sep)
     for count in range(1, len(parts) + 1):
         above = os.fsencode(os.sep.join(parts[:count]))

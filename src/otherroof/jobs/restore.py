@@ -13,29 +13,29 @@ from otherroof.base.errors import Damaged, OtherroofError
 from otherroof.copying.report import Problem
 from otherroof.far.place import Task
 from otherroof.far.sftp.place import SftpPlace
-from otherroof.far_copy.entry import shown
-from otherroof.far_copy.listing import Header, header_at
+from otherroof.far_copy.entry import path_text
+from otherroof.far_copy.listing import Header, header_in
 from otherroof.far_copy.listing_key import ListingKey, read_key
-from otherroof.far_copy.ports import FarView
-from otherroof.jobs.far_copy import open_place
+from otherroof.far_copy.ports import FarCopyView
+from otherroof.jobs.far_place import open_place
 from otherroof.jobs.run import ledger_path
-from otherroof.layouts.open.keeper import HomeMark, OpenKeeper
-from otherroof.layouts.open.keeping import OpenKeeping
-from otherroof.layouts.open.where import Whereabouts
+from otherroof.layouts.open.job_folder import OpenJobFolder
+from otherroof.layouts.open.keeper import HomeIdentity, OpenKeeper
+from otherroof.layouts.open.reader import OpenVersionPaths
 from otherroof.ledger import Ledger
-from otherroof.ledger.space import DamageMark
+from otherroof.ledger.space import DamagedFile
 from otherroof.probe.way import open_way
-from otherroof.restore.errand import Recall, Version, Wanted
-from otherroof.restore.progress import Recalled
+from otherroof.restore.progress import RestoreProgress
 from otherroof.restore.restore import Restorer
-from otherroof.restore.target import Existing, Target
+from otherroof.restore.selection import ProvedVersion, RestoreReport, Selection
+from otherroof.restore.target import Existing, TargetFolder
 from otherroof.restore.versions import Version as Listed
-from otherroof.restore.versions import chosen, taken_of
+from otherroof.restore.versions import choose_run, time_of_run
 from otherroof.settings import Settings
 
 
 @dataclass(frozen=True, slots=True)
-class RestoreWish:
+class RestoreRequest:
     """What to bring back and where to."""
 
     job: str
@@ -46,26 +46,28 @@ class RestoreWish:
 
 
 @dataclass(slots=True)
-class OpenCopy:
+class OpenedCopy:
     """A far copy that is open for reading."""
 
     place: SftpPlace
     keeper: OpenKeeper
-    view: FarView
+    view: FarCopyView
     scratch: str
     ledger: Ledger
 
 
 @dataclass(slots=True)
-class Watching:
+class RestoreContext:
     """Who watches a restore."""
 
-    progress: Recalled = field(default_factory=Recalled)
+    progress: RestoreProgress = field(default_factory=RestoreProgress)
     tick: Callable[[], None] = lambda: None
 
 
 @contextmanager
-def open_copy(settings: Settings, job: str, progress: Recalled, clock: Clock | None = None) -> Iterator[OpenCopy]:
+def open_copy(
+    settings: Settings, job: str, progress: RestoreProgress, clock: Clock | None = None
+) -> Iterator[OpenedCopy]:
     """The far copy of `job`, reached and proved. Raises Unreached, or FarTrouble where it is another home's."""
     clock = clock or SystemClock()
     far_name = settings.jobs[job].far
@@ -79,8 +81,8 @@ def open_copy(settings: Settings, job: str, progress: Recalled, clock: Clock | N
         try:
             ledger.note_answer(far_name, clock.now())
             place.widen()
-            keeper = OpenKeeper(place, job, HomeMark(settings.home.name, key, scratch), only_reading=True)
-            yield OpenCopy(place, keeper, keeper.view(), scratch, ledger)
+            keeper = OpenKeeper(place, job, HomeIdentity(settings.home.name, key, scratch), only_reading=True)
+            yield OpenedCopy(place, keeper, keeper.view(), scratch, ledger)
         finally:
             place.close()
 
@@ -104,20 +106,20 @@ def list_versions(settings: Settings, job: str) -> list[Listed]:
 
     The newest that the ledger knows is among them with a flaw, where the far box holds neither it nor a newer one.
     """
-    with open_copy(settings, job, Recalled()) as copy:
-        keeping = OpenKeeping(copy.place, job)
+    with open_copy(settings, job, RestoreProgress()) as copy:
+        keeping = OpenJobFolder(copy.place, job)
         tasks = (Task(run, keeping.head_of_listing(run)) for run in copy.view.runs)
         lost = _lost(settings, job, copy)
-        found = [Listed(lost, taken_of(lost), flaw=LOST)] if lost else []
+        found = [Listed(lost, time_of_run(lost), flaw=LOST)] if lost else []
         for done in copy.place.carry_out(tasks):
             if done.error is not None:
-                found.append(Listed(done.key, taken_of(done.key), flaw=done.error.what))
+                found.append(Listed(done.key, time_of_run(done.key), flaw=done.error.what))
             else:
                 found.append(_listed(job, done.key, done.value or b""))
     return sorted(found, key=lambda one: one.run, reverse=True)
 
 
-def _lost(settings: Settings, job: str, copy: OpenCopy) -> str:
+def _lost(settings: Settings, job: str, copy: OpenedCopy) -> str:
     """The newest run that counts, as far as the ledger knows, where all that the far box shows is older."""
     known = copy.ledger.newest_good(job, far=settings.jobs[job].far)
     return known.report.run if known is not None and known.report.run > copy.view.newest else ""
@@ -125,24 +127,24 @@ def _lost(settings: Settings, job: str, copy: OpenCopy) -> str:
 
 def _listed(job: str, run: str, head: bytes) -> Listed:
     try:
-        header: Header = header_at(head, f"{job}/{run}")
+        header: Header = header_in(head, f"{job}/{run}")
     except Damaged as problem:
-        return Listed(run, taken_of(run), flaw=problem.what)
-    return Listed(run, taken_of(run), header.files, header.size)
+        return Listed(run, time_of_run(run), flaw=problem.what)
+    return Listed(run, time_of_run(run), header.files, header.size)
 
 
-def restore(settings: Settings, wish: RestoreWish, watching: Watching | None = None) -> Recall:
+def restore(settings: Settings, wish: RestoreRequest, watching: RestoreContext | None = None) -> RestoreReport:
     """Bring a version back. Raises Damaged where its listing cannot be trusted; damaged files are in the answer."""
-    watching = watching or Watching()
+    watching = watching or RestoreContext()
     with open_copy(settings, wish.job, watching.progress) as copy:
-        run = chosen(copy.view.runs, wish.as_of, wish.job, settings.zone)
+        run = choose_run(copy.view.runs, wish.as_of, wish.job, settings.zone)
         header, lines_path = copy.keeper.fetch(run)
-        target = Target(wish.into, wish.existing)
-        where = Whereabouts(copy.place, wish.job, run, os.path.join(copy.scratch, "aside.db"))
+        target = TargetFolder(wish.into, wish.existing)
+        where = OpenVersionPaths(copy.place, wish.job, run, os.path.join(copy.scratch, "aside.db"))
         try:
             where.look(copy.view.earlier)
-            restorer = Restorer(copy.place, Version(header, lines_path), where, target, watching.progress)
-            recall = restorer.restore(Wanted(wish.paths), watching.tick)
+            restorer = Restorer(copy.place, ProvedVersion(header, lines_path), where, target, watching.progress)
+            recall = restorer.restore(Selection(wish.paths), watching.tick)
             lost = _lost(settings, wish.job, copy)
             if lost and not wish.as_of:
                 recall.problems.insert(
@@ -150,24 +152,26 @@ def restore(settings: Settings, wish: RestoreWish, watching: Watching | None = N
                 )
             _note_damage(copy.ledger, recall)
             if not recall.kept:  # what was here already was not read
-                _settle_damage(copy.ledger, Version(header, lines_path), recall, Wanted(wish.paths))
+                _settle_damage(copy.ledger, ProvedVersion(header, lines_path), recall, Selection(wish.paths))
             return recall
         finally:
             where.close()
             target.close()
 
 
-def _note_damage(ledger: Ledger, recall: Recall) -> None:
+def _note_damage(ledger: Ledger, recall: RestoreReport) -> None:
     """What was found damaged stays known, so that an alert tells of it until it is made good."""
     header, now = recall.header, SystemClock().now()
-    ledger.note_damage([DamageMark(header.job, one.path, header.run, now, one.why) for one in recall.damaged])
+    ledger.note_damage([DamagedFile(header.job, one.path, header.run, now, one.why) for one in recall.damaged])
 
 
-def _settle_damage(ledger: Ledger, version: Version, recall: Recall, wanted: Wanted) -> None:
+def _settle_damage(ledger: Ledger, version: ProvedVersion, recall: RestoreReport, wanted: Selection) -> None:
     """Files that were damaged in this version or an earlier one, and came back whole now, are damaged no longer."""
     job = version.header.job
     known = {mark.path for mark in ledger.damages(job) if mark.run <= version.header.run}
     known -= {one.path for one in (*recall.damaged, *recall.problems)}
     if known:
-        names = (shown(entry.path) for entry in version.entries() if entry.kind == "file" and wanted.has(entry.path))
-        ledger.settle_damage(job, [name for name in names if name in known])
+        names = (
+            path_text(entry.path) for entry in version.entries() if entry.kind == "file" and wanted.has(entry.path)
+        )
+        ledger.drop_damage(job, [name for name in names if name in known])

@@ -20,31 +20,31 @@ from functools import partial
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import Held, HomeTrouble, OtherroofError, RunCut
-from otherroof.copying.compare.catalogue_care import JobFiles
-from otherroof.copying.compare.guard import Limits, Release
-from otherroof.copying.compare.looking import Subject
-from otherroof.copying.hold_on import Bearing, Surroundings
-from otherroof.copying.outfit import Stop
+from otherroof.copying.compare.catalogue_repair import JobStateFiles
+from otherroof.copying.compare.find_changes import CopyRules
+from otherroof.copying.compare.guard import GuardLimits, Release
+from otherroof.copying.context import StopRequest
 from otherroof.copying.progress import Progress
+from otherroof.copying.reconnect import RetryLimits, RunContext
 from otherroof.copying.report import Problem, RunReport
-from otherroof.copying.run import Means, Run, Wish, next_run_id
-from otherroof.far.trial import Trial, try_out
+from otherroof.copying.run import Run, RunRequest, RunTools, next_run_id
+from otherroof.far.trial_file import TrialResult, write_trial_file
 from otherroof.far_copy.listing_key import ListingKey, read_or_make_key
-from otherroof.jobs.far_copy import job_limit, keeper_for, open_place
-from otherroof.jobs.holding import Patience, far_lock, job_lock
-from otherroof.layouts.open.keeper import Alongside, OpenKeeper
+from otherroof.jobs.far_place import job_limit, make_keeper, open_place
+from otherroof.jobs.locks import LockWait, far_lock, job_lock
+from otherroof.layouts.open.keeper import ExtraScript, OpenKeeper
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
-from otherroof.probe.ssh_checks import clock_seen
+from otherroof.probe.ssh_checks import clock_finding
 from otherroof.probe.way import open_way
 from otherroof.settings import Job, Settings
-from otherroof.tunnel.senses import Senses
+from otherroof.tunnel.network_access import NetworkAccess
 
 WIRE_NOTE_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class RunOptions:
     """What the person or the service chose for this run."""
 
     dry: bool = False
@@ -52,23 +52,23 @@ class Choice:
 
 
 @dataclass(frozen=True, slots=True)
-class Around:
+class RunSurroundings:
     """What a run is given from outside: history, time, the stop sign, and who watches. A `patient` run waits for
     another one to the same far box, as long as the far box's settings say."""
 
     ledger: Ledger
     clock: Clock
-    stop: Stop
+    stop: StopRequest
     progress: Progress = field(default_factory=Progress)
     tick: Callable[[], None] = lambda: None
-    senses: Senses | None = None
+    senses: NetworkAccess | None = None
     linger: bool = False
     patient: bool = False
     told: Callable[[str], None] = lambda _: None
 
 
 @dataclass(frozen=True, slots=True)
-class Ran:
+class RunResult:
     """How a run ended: its report, and the error that ended it where there was one."""
 
     report: RunReport
@@ -80,16 +80,16 @@ def ledger_path(settings: Settings) -> str:
     return settings.ledger
 
 
-def run_job(settings: Settings, name: str, around: Around, choice: Choice | None = None) -> Ran:
+def run_job(settings: Settings, name: str, around: RunSurroundings, choice: RunOptions | None = None) -> RunResult:
     """Carry out one run of job `name`.
 
     Raises only where the run could not even be written down: Busy, or trouble with the ledger itself.
     """
-    return _OneRun(settings, name, around, choice or Choice()).carry_out()
+    return _RunOfJob(settings, name, around, choice or RunOptions()).carry_out()
 
 
-class _OneRun:
-    def __init__(self, settings: Settings, name: str, around: Around, choice: Choice) -> None:
+class _RunOfJob:
+    def __init__(self, settings: Settings, name: str, around: RunSurroundings, choice: RunOptions) -> None:
         self._settings = settings
         self._name = name
         self._job: Job = settings.jobs[name]
@@ -100,7 +100,7 @@ class _OneRun:
         self._choice = choice
         self._wire_noted = self._clock.monotonic()
 
-    def carry_out(self) -> Ran:
+    def carry_out(self) -> RunResult:
         """O1 to O5."""
         with job_lock(self._settings, self._name, self._clock), self._turn_at_far():
             self._ledger.mark_cut(self._name, "the process ended without a word")
@@ -116,12 +116,12 @@ class _OneRun:
                 self._end(report, RunCut(f"ended by {type(problem).__name__}"))
                 raise
             self._end(report, error)
-            return Ran(report, error)
+            return RunResult(report, error)
 
     def _turn_at_far(self) -> AbstractContextManager[object]:
         if self._choice.dry:
             return nullcontext()  # it sends nothing, and whoever asks what would be sent wants to know it now
-        wait = Patience(self._far.queue_s if self._around.patient else 0.0, self._around.told, self._check)
+        wait = LockWait(self._far.queue_s if self._around.patient else 0.0, self._around.told, self._check)
         return far_lock(self._settings, self._name, self._clock, wait)
 
     def _check(self) -> None:
@@ -135,7 +135,7 @@ class _OneRun:
 
     def _work(self, report: RunReport) -> None:
         if self._job.before is not None and not self._choice.dry:
-            run_before(self._job)
+            run_command_before(self._job)
         key, made = read_or_make_key(self._settings.path(self._settings.home.listing_key))
         if made:
             path = self._settings.path(self._settings.home.listing_key)
@@ -162,15 +162,17 @@ class _OneRun:
             self._ledger.note_answer(self._job.far, self._clock.now())
             alongside = None
             if not keepers and not self._choice.dry:
-                alongside = Alongside(try_out(self._clock, place.offers.space), lambda trial: self._note(trial, report))
-            keepers.append(keeper_for(self._settings, self._name, place, key, alongside))
+                alongside = ExtraScript(
+                    write_trial_file(self._clock, place.offers.space), lambda trial: self._note(trial, report)
+                )
+            keepers.append(make_keeper(self._settings, self._name, place, key, alongside))
             return keepers[-1]
 
-        means = Means(
+        means = RunTools(
             connect=connect,
             renamed=self._renamed,
-            files=JobFiles(self._settings.state, self._name),
-            around=Surroundings(self._clock, self._around.stop, progress, partial(self._tick, report)),
+            files=JobStateFiles(self._settings.state, self._name),
+            around=RunContext(self._clock, self._around.stop, progress, partial(self._tick, report)),
         )
         try:
             Run(self._wish(), means, report).carry_out()
@@ -192,29 +194,29 @@ class _OneRun:
             # The copy itself is not to end by it; the next minute tries again, and the run's end needs the ledger too.
             self._around.told(str(problem))
 
-    def _note(self, trial: Trial, report: RunReport) -> None:
+    def _note(self, trial: TrialResult, report: RunReport) -> None:
         """Room and clock there: the one for the history, the other because times of versions would mislead."""
         if trial.space is not None:
             self._ledger.note_space(self._job.far, self._clock.now(), trial.space.free, trial.space.total)
         if trial.offset is not None and not trial.offset.agrees:
-            seen = clock_seen(trial.offset)
+            seen = clock_finding(trial.offset)
             report.problems.append(Problem("", f"{seen.text}; {seen.advice}"))
 
-    def _wish(self) -> Wish:
+    def _wish(self) -> RunRequest:
         job, hold = self._job, self._ledger.hold_of(self._name)
         release = None
         if hold is not None and hold.released is not None:
             release = Release(hold.removed, hold.changed, hold.of_files)
-        subject = Subject(
+        subject = CopyRules(
             job=self._name,
             folder=os.fsencode(job.folder),
-            limits=Limits(job.guard.removed_percent, job.guard.changed_percent, job.guard.from_files),
+            limits=GuardLimits(job.guard.removed_percent, job.guard.changed_percent, job.guard.from_files),
             leave_out=job.leave_out,
             other_disks=job.other_disks,
             reread=self._choice.reread,
             release=release,
         )
-        return Wish(subject, Bearing(self._far.tries, self._far.pause_s), dry=self._choice.dry)
+        return RunRequest(subject, RetryLimits(self._far.tries, self._far.pause_s), dry=self._choice.dry)
 
     def _renamed(self, old: str, new: str) -> None:
         if not self._choice.dry:
@@ -244,7 +246,7 @@ class _OneRun:
             self._ledger.drop_hold(self._name)
 
 
-def run_before(job: Job) -> None:
+def run_command_before(job: Job) -> None:
     """Run the job's command before the copy. Raises HomeTrouble where it fails; its last words are in the message."""
     assert job.before is not None
     program = job.before[0]

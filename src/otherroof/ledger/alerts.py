@@ -14,7 +14,7 @@ from datetime import datetime
 from typing import Any
 
 from otherroof.base.clock import from_stamp, stamp
-from otherroof.ledger.post import Post, queue_together
+from otherroof.ledger.messages import QueuedMessage, queue_together
 
 _COLUMNS = "id, key, rule, about, headline, help, mark, begun, raised, told, times, quiet_until, ended, because"
 
@@ -61,15 +61,15 @@ class Alert:
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class AlertChange:
     """An alert as it shall be from now on, as it was (None: new), and the messages about it."""
 
     after: Alert
     before: Alert | None = None
-    posts: tuple[Post, ...] = field(default=())
+    posts: tuple[QueuedMessage, ...] = field(default=())
 
 
-class AlertPages:
+class AlertStore:
     """Queries on alerts; mixed into the Ledger, which gives the connection."""
 
     db: sqlite3.Connection
@@ -88,7 +88,7 @@ class AlertPages:
         """The alerts that ended at or after `moment`, newest first."""
         return self._alerts("ended IS NOT NULL AND ended >= ? ORDER BY ended DESC, id DESC", stamp(moment))
 
-    def record(self, changes: Sequence[Change]) -> int:
+    def record(self, changes: Sequence[AlertChange]) -> int:
         """Write all `changes` with their messages, all or none. Returns how many took effect.
 
         A change whose alert another process has changed meanwhile is left out, with its messages. What is written
@@ -115,7 +115,7 @@ class AlertPages:
         return [_as_alert(row) for row in rows]
 
 
-def _apply(db: sqlite3.Connection, change: Change) -> bool:
+def _apply(db: sqlite3.Connection, change: AlertChange) -> bool:
     after, before = change.after, change.before
     if before is None:
         done = db.execute(

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from otherroof.base.clock import from_stamp, stamp
-from otherroof.copying.report import GOOD, Bytes, Files, Outcome, Problem, RunReport, Seconds
+from otherroof.copying.report import GOOD, ByteCounts, FileCounts, Outcome, Problem, RunReport, StepSeconds
 
 # A folder that cannot be read would else fill the disk in some years, a row for each entry and night.
 MOST_PROBLEMS = 1000
@@ -57,7 +57,7 @@ class Hold:
     released: datetime | None
 
 
-class RunPages:
+class RunStore:
     """Queries on runs; mixed into the Ledger, which gives the connection."""
 
     db: sqlite3.Connection
@@ -175,7 +175,7 @@ class RunPages:
             rows = self.db.execute("SELECT path, why FROM run_problem WHERE job=? AND run=?", (job, run))
             return [Problem(*row) for row in rows]
 
-    def notes_at(self, far: str, before: datetime) -> list[str]:
+    def far_problems(self, far: str, before: datetime) -> list[str]:
         """What the last run to `far` that made its copy, begun no later than `before`, met there that is about none of
         its files."""
         marks = ",".join("?" for _ in GOOD)
@@ -249,9 +249,9 @@ def _as_row(row: tuple[Any, ...]) -> RunRow:
         job=job,
         run=run,
         outcome=shown,
-        files=Files(*row[7:14]),
-        bytes=Bytes(*row[14:19]),
-        seconds=Seconds(*row[19:23]),
+        files=FileCounts(*row[7:14]),
+        bytes=ByteCounts(*row[14:19]),
+        seconds=StepSeconds(*row[19:23]),
         reason=reason,
     )
     return RunRow(far, from_stamp(started), from_stamp(ended) if ended else None, report)

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from otherroof.base.clock import from_stamp, stamp
-from otherroof.copying.report import Nature
+from otherroof.copying.report import EncryptionSigns
 
 
 @dataclass(frozen=True, slots=True)
-class SpaceMark:
+class SpaceReading:
     """Bytes free to the account, and in all, on the disk that a far box keeps copies on."""
 
     at: datetime
@@ -25,7 +25,7 @@ class SpaceMark:
 
 
 @dataclass(frozen=True, slots=True)
-class DamageMark:
+class DamagedFile:
     """One file whose far copy is not what its listing says. The path is shown as text."""
 
     job: str
@@ -35,7 +35,7 @@ class DamageMark:
     why: str
 
 
-class SpacePages:
+class SpaceStore:
     """Queries on space, damage and nature; mixed into the Ledger, which gives the connection."""
 
     db: sqlite3.Connection
@@ -53,7 +53,7 @@ class SpacePages:
                 "INSERT OR REPLACE INTO space (far, at, free, total) VALUES (?, ?, ?, ?)", (far, stamp(at), free, total)
             )
 
-    def spaces(self, far: str, since: datetime, until: datetime) -> list[SpaceMark]:
+    def spaces(self, far: str, since: datetime, until: datetime) -> list[SpaceReading]:
         """A far box's space between two moments, oldest first: the last reading of each UTC day.
 
         One a day is what a trend over weeks needs, however often the box is asked.
@@ -64,7 +64,7 @@ class SpacePages:
                 " GROUP BY substr(at, 1, 10) ORDER BY 1",
                 (far, stamp(since), stamp(until)),
             ).fetchall()
-        return [SpaceMark(from_stamp(at), free, total) for at, free, total in rows]
+        return [SpaceReading(from_stamp(at), free, total) for at, free, total in rows]
 
     def last_unanswered(self, far: str, before: datetime) -> datetime | None:
         """When a far box last did not answer a probe, no later than `before`."""
@@ -75,7 +75,7 @@ class SpacePages:
             ).fetchone()
         return from_stamp(row[0]) if row else None
 
-    def note_damage(self, marks: Sequence[DamageMark]) -> None:
+    def note_damage(self, marks: Sequence[DamagedFile]) -> None:
         """Files whose far copies were found damaged; what is known already keeps its first date."""
         with self.writing() as db:
             db.executemany(
@@ -83,21 +83,21 @@ class SpacePages:
                 [(one.job, one.path, one.run, stamp(one.at), one.why) for one in marks],
             )
 
-    def settle_damage(self, job: str, paths: Sequence[str]) -> int:
+    def drop_damage(self, job: str, paths: Sequence[str]) -> int:
         """Damage of `job` at `paths` was made good. Returns how many marks went."""
         with self.writing() as db:
             found = [db.execute("DELETE FROM damage WHERE job=? AND path=?", (job, path)).rowcount for path in paths]
             return sum(found)
 
-    def damages(self, job: str) -> list[DamageMark]:
+    def damages(self, job: str) -> list[DamagedFile]:
         """What stands damaged of a job, the oldest finding first."""
         with self.guarded():
             rows = self.db.execute(
                 "SELECT job, path, run, at, why FROM damage WHERE job=? ORDER BY at, path", (job,)
             ).fetchall()
-        return [DamageMark(job, path, run, from_stamp(at), why) for job, path, run, at, why in rows]
+        return [DamagedFile(job, path, run, from_stamp(at), why) for job, path, run, at, why in rows]
 
-    def natures(self, job: str, since: datetime) -> dict[str, Nature]:
+    def natures(self, job: str, since: datetime) -> dict[str, EncryptionSigns]:
         """What the runs of a job since a moment saw in the content, by run."""
         with self.guarded():
             rows = self.db.execute(
@@ -105,4 +105,4 @@ class SpacePages:
                 " JOIN run_nature n ON n.job = r.job AND n.run = r.run WHERE r.job=? AND r.started>=?",
                 (job, stamp(since)),
             ).fetchall()
-        return {run: Nature(*seen) for run, *seen in rows}
+        return {run: EncryptionSigns(*seen) for run, *seen in rows}

@@ -17,8 +17,8 @@ from pydantic import AfterValidator, Field, TypeAdapter, ValidationError, model_
 
 from otherroof.base.errors import WrongUse
 from otherroof.settings.fields import AbsolutePath, Address, Name, Port, Strict, Texts
+from otherroof.settings.mistake_words import mistake_in_plain_words
 from otherroof.settings.models import Home
-from otherroof.settings.plain_words import wanted
 from otherroof.settings.tunnel import LARGEST_MTU, LEAST_MTU
 
 ANSWER = "answer"
@@ -71,7 +71,7 @@ def _zone(text: str) -> str:
     try:
         return Home(name="home", zone=text).zone
     except ValidationError as problem:
-        raise ValueError(wanted(problem.errors()[0])) from None
+        raise ValueError(mistake_in_plain_words(problem.errors()[0])) from None
 
 
 def _or_nothing(kind: Any) -> AfterValidator:
@@ -82,7 +82,7 @@ def _or_nothing(kind: Any) -> AfterValidator:
         try:
             return str(adapter.validate_python(text)) if text else text
         except ValidationError as problem:
-            raise ValueError(wanted(problem.errors()[0])) from None
+            raise ValueError(mistake_in_plain_words(problem.errors()[0])) from None
 
     return AfterValidator(check)
 
@@ -196,7 +196,7 @@ def read_answers(path: str, *, first_box: bool) -> Answers:
         raise WrongUse(f"cannot be read: {problem.strerror}", where=path, advice="name a file of answers") from problem
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
         raise WrongUse(f"is not TOML: {problem}", where=path, advice="a TOML 1.0 file is wanted") from problem
-    return judge_answers(raw, where=path, first_box=first_box)
+    return check_answers(raw, where=path, first_box=first_box)
 
 
 def ask_answers(
@@ -208,10 +208,10 @@ def ask_answers(
         if question.after(answers):
             default = proposed.get(question.field, _default_text(question.field))
             answers[question.field] = _ask_until_sound(question, default, ask, tell)
-    return judge_answers(answers, where="answers", first_box=first_box)
+    return check_answers(answers, where="answers", first_box=first_box)
 
 
-def judge_answers(raw: Mapping[str, Any], *, where: str, first_box: bool) -> Answers:
+def check_answers(raw: Mapping[str, Any], *, where: str, first_box: bool) -> Answers:
     """`raw` as answers. Raises WrongUse naming the first key that is wrong."""
     try:
         answers = Answers.model_validate(raw)
@@ -219,7 +219,9 @@ def judge_answers(raw: Mapping[str, Any], *, where: str, first_box: bool) -> Ans
         detail = problem.errors()[0]
         key = ".".join(str(step) for step in detail["loc"])
         known = ", ".join(Answers.model_fields)
-        wrong = "is not a key that is known here" if detail["type"] == "extra_forbidden" else wanted(detail)
+        wrong = (
+            "is not a key that is known here" if detail["type"] == "extra_forbidden" else mistake_in_plain_words(detail)
+        )
         advice = f"known here: {known}" if detail["type"] == "extra_forbidden" else "correct it and pair again"
         raise WrongUse(f"{key}: {wrong}" if key else wrong, where=where, advice=advice) from problem
     if first_box and not (answers.home and answers.zone):
@@ -247,6 +249,6 @@ def _ask_until_sound(
         try:
             return question.kind.validate_python(question.read(line))
         except ValidationError as problem:
-            tell(wanted(problem.errors()[0]))
+            tell(mistake_in_plain_words(problem.errors()[0]))
         except ValueError:
             tell("a number is wanted")

@@ -21,10 +21,10 @@ from cryptography.hazmat.primitives.serialization import (
     load_ssh_private_key,
 )
 
-from otherroof.base.atomic_file import make_folder, put_new
+from otherroof.base.atomic_file import create_file, make_folder
 from otherroof.base.errors import WrongSettings
-from otherroof.settings.world import require_secret
-from otherroof.tunnel.keys import KEY_BYTES, public_in, raw_key
+from otherroof.settings.machine_checks import require_secret
+from otherroof.tunnel.keys import KEY_BYTES, decode_key, read_public_key
 
 
 def new_tunnel_key() -> str:
@@ -70,13 +70,13 @@ class KeyFiles:
         made = []
         for path, maker in makers:
             make_folder(os.path.dirname(path))
-            if put_new(path, maker().rstrip("\n") + "\n"):
+            if create_file(path, maker().rstrip("\n") + "\n"):
                 made.append(path)
         return made
 
     def tunnel_public(self) -> str:
         """The home's public tunnel key. Raises WrongSettings where others can read the file, or it holds no key."""
-        return public_in(self.tunnel)
+        return read_public_key(self.tunnel)
 
     def login_public(self) -> str:
         """The public line of the login key. Raises WrongSettings as `tunnel_public` does."""
@@ -85,7 +85,7 @@ class KeyFiles:
     def shared_secret(self) -> str:
         """The shared key itself, for the kit's secret file and for checking a reply's seal. Raises WrongSettings
         as `tunnel_public` does."""
-        return _from_file(self.shared, lambda text: base64.b64encode(raw_key(text)).decode("ascii"))
+        return _from_file(self.shared, lambda text: base64.b64encode(decode_key(text)).decode("ascii"))
 
 
 def _from_file(path: str, derive: Callable[[str], str]) -> str:

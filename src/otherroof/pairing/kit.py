@@ -12,10 +12,10 @@ from collections.abc import Mapping
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from otherroof.base.atomic_file import FOR_ALL, FOR_OWNER, make_folder, put
+from otherroof.base.atomic_file import FOR_ALL, FOR_OWNER, make_folder, replace_file
 from otherroof.base.errors import WrongUse
 from otherroof.pairing.answers import ANSWER
-from otherroof.pairing.plan import BASE, KEEPALIVE_S, Plan
+from otherroof.pairing.plan import BASE, KEEPALIVE_S, PairingPlan
 
 SECRET = "files/SECRET-shared.key"
 SUMS = "SUMS"
@@ -38,7 +38,7 @@ FILES = (
 DAY_S = 86_400
 
 
-def kit_files(plan: Plan, shared_key: str) -> dict[str, str]:
+def kit_files(plan: PairingPlan, shared_key: str) -> dict[str, str]:
     """Every file of the kit by its path in it: text. Pure; the same plan gives the same kit."""
     environment = _environment()
     facts = _facts(plan)
@@ -67,7 +67,7 @@ def write_kit(folder: str, files: Mapping[str, str]) -> list[str]:
         target = os.path.join(folder, path)
         content = text.encode("utf-8")
         if not _holds(target, content):
-            put(target, content, FOR_OWNER if path == SECRET else FOR_ALL)
+            replace_file(target, content, FOR_OWNER if path == SECRET else FOR_ALL)
             written.append(path)
     return written
 
@@ -90,7 +90,7 @@ def _quoted(text: str) -> str:
     return "'" + text.replace("'", "'\\''") + "'"
 
 
-def _facts(plan: Plan) -> dict[str, object]:
+def _facts(plan: PairingPlan) -> dict[str, object]:
     called = plan.own_name if plan.role == ANSWER else plan.far_name
     return {
         "plan": plan,

@@ -15,14 +15,14 @@ from otherroof.base.errors import WrongUse
 from otherroof.pairing.answers import ANSWER, Answers, Role
 from otherroof.settings import WireguardTunnel
 from otherroof.settings.fields import Name, Port, Strict
-from otherroof.settings.tunnel import Tunnel
-from otherroof.tunnel.network.addresses import (
+from otherroof.settings.tunnel import TunnelSettings
+from otherroof.tunnel.network.address_plan import (
     PRIVATE_BLOCKS,
     call_advice,
     cannot_be_called,
     free_blocks,
+    lies_in,
     overlap,
-    within,
 )
 
 BASE = "/copies"  # as SFTP shows it: the account's only writable folder, inside the one that it cannot leave
@@ -32,7 +32,7 @@ INTERFACE_LETTERS = 15
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
+class InUse:
     """What other far boxes and this machine use already."""
 
     interfaces: frozenset[str] = frozenset()
@@ -40,7 +40,7 @@ class Taken:
     networks: tuple[str, ...] = field(default=())
 
 
-class Plan(Strict):
+class PairingPlan(Strict):
     """One home and one far box. Key fields are public halves; addresses are those inside the tunnel."""
 
     far: Name
@@ -89,7 +89,7 @@ def key_names(far: str) -> tuple[str, str, str]:
     return f"keys/{far}-tunnel.key", f"keys/{far}-shared.key", f"keys/{far}-login.key"
 
 
-def taken_by(tunnels: Iterable[Tunnel], plans: Iterable[Plan], here: Sequence[str]) -> Taken:
+def in_use_by(tunnels: Iterable[TunnelSettings], plans: Iterable[PairingPlan], here: Sequence[str]) -> InUse:
     """What is in use by `tunnels` in the settings, by other `plans` that wait, and by the networks `here`."""
     interfaces: set[str] = set()
     ports: set[int] = set()
@@ -103,10 +103,10 @@ def taken_by(tunnels: Iterable[Tunnel], plans: Iterable[Plan], here: Sequence[st
         interfaces.add(plan.home_interface)
         networks.append(plan.network)
         ports |= {plan.port} if plan.role == ANSWER else set()
-    return Taken(frozenset(interfaces), frozenset(ports), tuple(dict.fromkeys(networks)))
+    return InUse(frozenset(interfaces), frozenset(ports), tuple(dict.fromkeys(networks)))
 
 
-def propose(far: str, home: str, answers: Answers, keys: HomeKeys, taken: Taken) -> Plan:
+def plan_pairing(far: str, home: str, answers: Answers, keys: HomeKeys, taken: InUse) -> PairingPlan:
     """The plan. Raises WrongUse where an answer cannot be, or nothing free is left."""
     if answers.role == ANSWER and answers.port in taken.ports:
         raise WrongUse(
@@ -115,7 +115,7 @@ def propose(far: str, home: str, answers: Answers, keys: HomeKeys, taken: Taken)
             advice=f"open another port in the router for {far}, such as {_free_port(answers.port, taken.ports)}",
         )
     network = _tunnel_network(far, home, answers, taken)
-    return Plan(
+    return PairingPlan(
         far=far,
         home=home,
         zone=answers.zone,
@@ -140,14 +140,14 @@ def propose(far: str, home: str, answers: Answers, keys: HomeKeys, taken: Taken)
     )
 
 
-def doubts(plan: Plan, answers: Answers, outside: str = "") -> list[str]:
+def plan_warnings(plan: PairingPlan, answers: Answers, outside: str = "") -> list[str]:
     """What may be wrong with a plan that can be tried all the same, each in a sentence with advice.
 
     `outside` is the address that home's router says it has on the internet, "" where it does not tell.
     """
     found = []
     if plan.role == ANSWER and outside and cannot_be_called(outside):
-        found.append(cannot_be_answered(outside))
+        found.append(why_home_cannot_be_called(outside))
     called = plan.own_name if plan.role == ANSWER else plan.far_name
     try:
         if cannot_be_called(called) and called != outside:
@@ -157,7 +157,7 @@ def doubts(plan: Plan, answers: Answers, outside: str = "") -> list[str]:
     return found + _same_blocks(plan, answers)
 
 
-def cannot_be_answered(outside: str) -> str:
+def why_home_cannot_be_called(outside: str) -> str:
     """That home cannot be called at its router's outside address, and what to do; "" where it can, or none is known."""
     if not outside or not cannot_be_called(outside):
         return ""
@@ -166,7 +166,7 @@ def cannot_be_answered(outside: str) -> str:
     )
 
 
-def _same_blocks(plan: Plan, answers: Answers) -> list[str]:
+def _same_blocks(plan: PairingPlan, answers: Answers) -> list[str]:
     """Two houses with one private block: the usual trap, since routers come with the same one."""
     pairs = [
         (ours, theirs)
@@ -190,7 +190,7 @@ def _free_port(port: int, taken: frozenset[int]) -> int:
     return next(one for one in candidates if one not in taken)
 
 
-def _tunnel_network(far: str, home: str, answers: Answers, taken: Taken) -> ipaddress.IPv4Network:
+def _tunnel_network(far: str, home: str, answers: Answers, taken: InUse) -> ipaddress.IPv4Network:
     in_use = (*taken.networks, *answers.home_lan, *answers.far_lan)
     if answers.tunnel_network:
         return _chosen_network(answers.tunnel_network, in_use)
@@ -209,7 +209,7 @@ def _chosen_network(text: str, in_use: Sequence[str]) -> ipaddress.IPv4Network:
         raise WrongUse(
             f"{problem}", where="tunnel_network", advice="a block such as 10.77.31.0/24 is wanted"
         ) from problem
-    if chosen.prefixlen > 30 or not any(within(chosen, block) for block in PRIVATE_BLOCKS):
+    if chosen.prefixlen > 30 or not any(lies_in(chosen, block) for block in PRIVATE_BLOCKS):
         raise WrongUse(
             f"{chosen} is not a private block of at least four addresses (RFC 1918)",
             where="tunnel_network",

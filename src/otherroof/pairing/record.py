@@ -11,9 +11,9 @@ from typing import Literal
 
 from pydantic import ValidationError
 
-from otherroof.base.atomic_file import make_folder, put
+from otherroof.base.atomic_file import make_folder, replace_file
 from otherroof.base.errors import WrongSettings, WrongUse
-from otherroof.pairing.plan import Plan
+from otherroof.pairing.plan import PairingPlan
 from otherroof.settings.fields import Strict
 
 FOLDER = "pairing"
@@ -24,7 +24,7 @@ class Record(Strict):
 
     format: Literal[1] = 1
     state: Literal["waiting", "done"]
-    plan: Plan
+    plan: PairingPlan
 
 
 def record_path(where: str, far: str) -> str:
@@ -60,7 +60,7 @@ def require_record(where: str, far: str) -> Record:
     return record
 
 
-def other_plans(where: str, far: str) -> list[Plan]:
+def other_plans(where: str, far: str) -> list[PairingPlan]:
     """The plans of all other far boxes. Raises WrongSettings as `find_record` does."""
     try:
         names = sorted(os.listdir(os.path.join(where, FOLDER)))
@@ -76,4 +76,4 @@ def keep_record(where: str, record: Record) -> None:
     path = record_path(where, record.plan.far)
     make_folder(os.path.dirname(path))
     text = json.dumps(record.model_dump(), indent=2, ensure_ascii=False) + "\n"
-    put(path, text)
+    replace_file(path, text)

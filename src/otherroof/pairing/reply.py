@@ -15,7 +15,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from otherroof.base.errors import WrongUse
 from otherroof.settings.fields import HostKey
-from otherroof.tunnel.keys import raw_key
+from otherroof.tunnel.keys import decode_key
 
 FORMAT = 1
 SEAL_DIGITS = 20  # 80 bits, the least that RFC 2104 §5 recommends to keep of a keyed digest
@@ -47,7 +47,7 @@ class Reply:
         return f"otherroof reply {FORMAT}\nkit {self.kit}\nhost-key {self.host_key}\ntunnel-key {self.tunnel_key}\n"
 
 
-def seal_of(body: str, shared_key: str) -> str:
+def make_seal(body: str, shared_key: str) -> str:
     """The seal of `body`, in groups of four digits.
 
     SHA-256 over the key and the digest of key and text, as in RFC 2104 but without its padding constants, so
@@ -86,7 +86,7 @@ def read_reply(text: str, *, kit: str, shared_key: str) -> Reply:
     return _sound(reply)
 
 
-def is_whole(text: str) -> bool:
+def is_complete(text: str) -> bool:
     """Whether `text` has a reply from its first word to all digits of its seal, be it right or wrong."""
     found = _found(text)
     return found is not None and len(found["seal"].replace("-", "")) == SEAL_DIGITS
@@ -97,7 +97,7 @@ def _found(text: str) -> re.Match[str] | None:
 
 
 def _seal_fits(given: str, reply: Reply, shared_key: str) -> bool:
-    wanted = seal_of(reply.body(), shared_key)
+    wanted = make_seal(reply.body(), shared_key)
     return hmac.compare_digest(given.lower().replace("-", ""), wanted.replace("-", ""))
 
 
@@ -109,7 +109,7 @@ def _sound(reply: Reply) -> Reply:
             "the host key in this reply is none", advice="see whether sshd has an Ed25519 host key on the far box"
         ) from problem
     try:
-        raw_key(reply.tunnel_key)
+        decode_key(reply.tunnel_key)
     except ValueError as problem:
         raise WrongUse(
             f"the tunnel key in this reply is none ({problem})", advice="see whether `wg genkey` works on the far box"

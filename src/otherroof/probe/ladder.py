@@ -11,14 +11,14 @@ from typing import Any, Literal
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import EXIT_LOOK, EXIT_UNREACHED, EXIT_WELL, LinkLost, OtherroofError, Unreached
-from otherroof.base.time_limit import TookTooLong, within
+from otherroof.base.time_limit import TookTooLong, within_time
 
 State = Literal["ok", "not ok", "not tried"]
 GRACE_S = 2.0  # for a rung that keeps its own time, before it is left behind
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class RungFinding:
     """What a rung saw. `advice` says what to do, in words for a household's own administrator.
 
     `round_trip_ms` is set by the rung that measured one.
@@ -30,19 +30,19 @@ class Seen:
     round_trip_ms: float | None = None
 
 
-def ok(text: str, advice: str = "") -> Seen:
+def ok(text: str, advice: str = "") -> RungFinding:
     """All is well, with what was seen; `advice` where it could be better."""
-    return Seen("ok", text, advice)
+    return RungFinding("ok", text, advice)
 
 
-def not_ok(text: str, advice: str) -> Seen:
+def not_ok(text: str, advice: str) -> RungFinding:
     """What is wrong, and what to do."""
-    return Seen("not ok", text, advice)
+    return RungFinding("not ok", text, advice)
 
 
-def not_tried(why: str) -> Seen:
+def not_tried(why: str) -> RungFinding:
     """There was nothing to look at, and why."""
-    return Seen("not tried", why)
+    return RungFinding("not tried", why)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,16 +56,16 @@ class Rung:
 
     name: str
     limit_s: float
-    climb: Callable[[float], Seen]
+    climb: Callable[[float], RungFinding]
     must: bool = True
 
 
 @dataclass(frozen=True, slots=True)
-class Climbed:
+class RungResult:
     """One rung as it was met: its time in seconds, and the error behind it where one was raised."""
 
     rung: str
-    seen: Seen
+    seen: RungFinding
     took_s: float = 0.0
     must: bool = True
     error: OtherroofError | None = None
@@ -87,18 +87,18 @@ class Climbed:
 
 
 @dataclass(frozen=True, slots=True)
-class Climb:
+class ClimbResult:
     """A whole climb, in the ladder's order."""
 
-    rungs: tuple[Climbed, ...]
+    rungs: tuple[RungResult, ...]
 
     @property
-    def decisive(self) -> Climbed | None:
+    def decisive(self) -> RungResult | None:
         """The first failing rung, which decides the headline; None where none failed."""
         return next((one for one in self.rungs if one.failed), None)
 
     @property
-    def stopped_at(self) -> Climbed | None:
+    def stopped_at(self) -> RungResult | None:
         """The failing rung that the climb could not pass; None where it went through."""
         return next((one for one in self.rungs if one.failed and one.must), None)
 
@@ -125,7 +125,7 @@ class Climb:
         """Whether `rung` was tried and held."""
         return any(one.rung == rung and one.seen.state == "ok" for one in self.rungs)
 
-    def require(self, where: str) -> None:
+    def raise_unless_passed(self, where: str) -> None:
         """Raises Unreached (of the failing rung's own kind) with the headline where the climb did not go through."""
         stopped = self.stopped_at
         if stopped is None:
@@ -135,8 +135,8 @@ class Climb:
 
 
 def climb(
-    rungs: Iterable[Rung], clock: Clock, *, told: Callable[[Climbed], None] = lambda _: None, stopped: bool = False
-) -> Climb:
+    rungs: Iterable[Rung], clock: Clock, *, told: Callable[[RungResult], None] = lambda _: None, stopped: bool = False
+) -> ClimbResult:
     """Climb `rungs` in order; `told` hears of each in the caller's thread, as soon as it is known.
 
     With `stopped` set nothing is tried any more, for rungs that follow upon others that failed.
@@ -147,18 +147,18 @@ def climb(
         stopped = stopped or (met.failed and met.must)
         done.append(met)
         told(met)
-    return Climb(tuple(done))
+    return ClimbResult(tuple(done))
 
 
-def _skipped(rung: Rung) -> Climbed:
-    return Climbed(rung.name, not_tried("an earlier rung did not hold"), must=rung.must)
+def _skipped(rung: Rung) -> RungResult:
+    return RungResult(rung.name, not_tried("an earlier rung did not hold"), must=rung.must)
 
 
-def _met(rung: Rung, clock: Clock) -> Climbed:
+def _met(rung: Rung, clock: Clock) -> RungResult:
     begun = clock.monotonic()
     error: OtherroofError | None = None
     try:
-        seen = within(rung.limit_s + GRACE_S, lambda: rung.climb(rung.limit_s))
+        seen = within_time(rung.limit_s + GRACE_S, lambda: rung.climb(rung.limit_s))
     except TookTooLong:
         seen = not_ok(f"no result within {rung.limit_s:g} s", "try again; if it stays so, this machine itself is stuck")
     except OtherroofError as problem:
@@ -167,4 +167,4 @@ def _met(rung: Rung, clock: Clock) -> Climbed:
         # Within the ladder there is no use in being sent to the ladder.
         seen = not_ok(text, "" if problem.advice == Unreached.usual_advice else problem.advice)
     must = rung.must or isinstance(error, LinkLost)  # there is no going on over a connection that broke
-    return Climbed(rung.name, seen, clock.monotonic() - begun, must, error)
+    return RungResult(rung.name, seen, clock.monotonic() - begun, must, error)

@@ -12,20 +12,20 @@ from collections.abc import Callable
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import TunnelTrouble, Unreached
-from otherroof.probe import words
+from otherroof.probe import network_words
 from otherroof.probe.arrivals import Arrivals
-from otherroof.probe.ladder import Rung, Seen, not_ok, not_tried, ok
-from otherroof.probe.path_mtu import LEAST, crosses, largest_passing
+from otherroof.probe.ladder import Rung, RungFinding, not_ok, not_tried, ok
+from otherroof.probe.path_mtu import LEAST, largest_passing, packet_crosses
 from otherroof.settings import Settings, WireguardTunnel
+from otherroof.settings.machine_checks import require_secret
 from otherroof.settings.tunnel import split_host_port
-from otherroof.settings.world import require_secret
-from otherroof.tunnel.keys import public_in, require_shared
+from otherroof.tunnel.keys import read_public_key, require_shared
 from otherroof.tunnel.network import routes
-from otherroof.tunnel.network.addresses import Named, clashes, free_blocks
+from otherroof.tunnel.network.address_plan import NamedNetwork, clashes, free_blocks
 from otherroof.tunnel.network.ping import ping
+from otherroof.tunnel.network_access import NetworkAccess
 from otherroof.tunnel.port import Tunnel, TunnelState
-from otherroof.tunnel.pulse import REJECT_S
-from otherroof.tunnel.senses import Senses
+from otherroof.tunnel.silence import REJECT_S
 
 KEYS, ROUTE, NAMES, PLAN = "settings and keys", "default route", "names", "address plan"
 INTERFACE, HANDSHAKE, ANSWERS, SIZE = "interface", "handshake", "far address", "full packets"
@@ -54,7 +54,7 @@ class NetworkRungs:
         settings: Settings,
         far_name: str,
         tunnel: Tunnel,
-        senses: Senses,
+        senses: NetworkAccess,
         clock: Clock,
         take: Take,
         *,
@@ -88,12 +88,12 @@ class NetworkRungs:
         tunnel = self._far.tunnel
         return tunnel if isinstance(tunnel, WireguardTunnel) else None
 
-    def _keys(self, limit_s: float) -> Seen:
+    def _keys(self, limit_s: float) -> RungFinding:
         require_secret(self._settings.path(self._far.login_key))
         tunnel = self._wireguard
         if tunnel is None:
             return ok("the login key can be read")
-        public = public_in(self._settings.path(tunnel.key_file))
+        public = read_public_key(self._settings.path(tunnel.key_file))
         if public == tunnel.far_key:
             return not_ok(
                 "far_key is our own public key",
@@ -103,7 +103,7 @@ class NetworkRungs:
             require_shared(self._settings.path(tunnel.shared_key_file))
         return ok(f"the keys can be read; our tunnel key is {public}")
 
-    def _route(self, limit_s: float) -> Seen:
+    def _route(self, limit_s: float) -> RungFinding:
         if self._wireguard is None:
             address = self._address(limit_s)
             way = routes.route_to(self._senses.commands, address)
@@ -111,7 +111,7 @@ class NetworkRungs:
         found = routes.default_route(self._senses.commands)
         return ok(found.text()) if found else not_ok("this machine has no default route", _ROUTE_ADVICE)
 
-    def _names(self, limit_s: float) -> Seen:
+    def _names(self, limit_s: float) -> RungFinding:
         tunnel = self._wireguard
         if tunnel is None:
             return ok(f"{self._far.address} is {self._address(RESOLVE_S)}")
@@ -122,25 +122,27 @@ class NetworkRungs:
             return not_tried("own_name is not set, so it cannot be told whether the far box finds home")
         found = self._senses.resolve(tunnel.own_name, RESOLVE_S)
         ours = routes.addresses_here(self._senses.commands)
-        return words.own_name_seen(tunnel.own_name, found, ours, "" if ours & set(found) else self._outside())
+        return network_words.own_name_finding(
+            tunnel.own_name, found, ours, "" if ours & set(found) else self._outside()
+        )
 
     def _outside(self) -> str:
         way = routes.default_route(self._senses.commands, "4")
         return self._senses.outside(way.gateway) if way else ""
 
-    def _plan(self, limit_s: float) -> Seen:
+    def _plan(self, limit_s: float) -> RungFinding:
         tunnel = self._wireguard
         if tunnel is None:
             return not_tried("this tunnel's networks are not in the settings")
         here = routes.networks_here(self._senses.commands, leave_out=tunnel.interface)
-        own = Named("the tunnel's own network", ipaddress.ip_interface(tunnel.own_address).network)
-        there = [Named("the tunnel's far network", ipaddress.ip_network(net)) for net in tunnel.reach]
+        own = NamedNetwork("the tunnel's own network", ipaddress.ip_interface(tunnel.own_address).network)
+        there = [NamedNetwork("the tunnel's far network", ipaddress.ip_network(net)) for net in tunnel.reach]
         if not any(own.net == one.net for one in there):
             there.append(own)
         taken = [one.net for one in itertools.chain(here, there)]
-        return words.plan_seen(clashes(here, there), free_blocks(taken))
+        return network_words.overlap_finding(clashes(here, there), free_blocks(taken))
 
-    def _interface(self, limit_s: float) -> Seen:
+    def _interface(self, limit_s: float) -> RungFinding:
         if self._far.tunnel.kind == "none":
             return not_tried("there is no tunnel to bring up (kind = none)")
         state = self._take(limit_s * 2 / 3)
@@ -148,7 +150,7 @@ class NetworkRungs:
         shut = ", shut to what begins at the far end" if state.shut else ""
         return ok(f"{self._tunnel.name} is up{size}{shut}")
 
-    def _handshake(self, limit_s: float) -> Seen:
+    def _handshake(self, limit_s: float) -> RungFinding:
         tunnel = self._wireguard
         if tunnel is None:
             return not_tried("this kind of tunnel does not tell")
@@ -158,11 +160,11 @@ class NetworkRungs:
             age = self._await_handshake(begun, limit_s, arrivals)
             if age is not None and age <= REJECT_S:
                 self.handshake_age_s = age
-                return words.handshake_seen(age, self._tunnel.state().endpoint)
+                return network_words.handshake_finding(age, self._tunnel.state().endpoint)
             heard = arrivals.heard() if arrivals is not None and arrivals.allowed else None
         waited = self._clock.monotonic() - begun
-        public = public_in(self._settings.path(tunnel.key_file))
-        return words.no_handshake(tunnel, public, age, waited, heard)
+        public = read_public_key(self._settings.path(tunnel.key_file))
+        return network_words.no_handshake_finding(tunnel, public, age, waited, heard)
 
     def _await_handshake(self, begun: float, limit_s: float, arrivals: Arrivals | None) -> float | None:
         """The handshake's age once it is fresh, or at the end of the time. Something is sent first: an idle tunnel
@@ -184,7 +186,7 @@ class NetworkRungs:
                 next_up += UP_EVERY_S
             self._clock.sleep(LOOK_EVERY_S)
 
-    def _answers(self, limit_s: float) -> Seen:
+    def _answers(self, limit_s: float) -> RungFinding:
         address = self._address(RESOLVE_S)
         try:
             echoes = ping(self._senses.commands, address, count=self._echoes, wait_s=2)
@@ -192,17 +194,17 @@ class NetworkRungs:
         except TunnelTrouble as problem:
             echoes, why = None, f"ping {problem.what}"
         if echoes is not None and echoes.received:
-            return words.echoes_seen(echoes)
+            return network_words.echoes_finding(echoes)
         self._pings = False
         try:
             times = sorted(self._senses.dial(address, self._far.port, DIAL_S) for _ in range(DIALS))
         except Unreached as problem:
             return not_ok(f"{address}: {why}, and TCP port {self._far.port}: {problem.what}", _SILENT_ADVICE)
         middle_ms = times[len(times) // 2] * 1000
-        text = f"TCP answers after {words.ms_text(middle_ms)} (median of {DIALS}); {why}"
-        return Seen("ok", text, round_trip_ms=middle_ms)
+        text = f"TCP answers after {network_words.ms_text(middle_ms)} (median of {DIALS}); {why}"
+        return RungFinding("ok", text, round_trip_ms=middle_ms)
 
-    def _size(self, limit_s: float) -> Seen:
+    def _size(self, limit_s: float) -> RungFinding:
         if not self._pings:
             return not_tried("the far address answers no ping, so the size cannot be measured")
         address = self._address(RESOLVE_S)
@@ -211,12 +213,14 @@ class NetworkRungs:
         if way is None:
             raise Unreached("there is no way to it any more", where=address, advice="run it again")
         full = min(routes.mtu_of(commands, way.interface), LARGEST_TRIED)
-        if crosses(commands, address, full):
+        if packet_crosses(commands, address, full):
             return ok(f"packets of {full} bytes cross whole")
-        if not crosses(commands, address, LEAST):
+        if not packet_crosses(commands, address, LEAST):
             return not_ok("the far address stopped answering ping", "run it again")
-        passing = largest_passing(LEAST, full, lambda size: crosses(commands, address, size, tries=2, wait_s=0.8))
-        return words.size_lost(full, passing, self._wireguard is not None)
+        passing = largest_passing(
+            LEAST, full, lambda size: packet_crosses(commands, address, size, tries=2, wait_s=0.8)
+        )
+        return network_words.size_lost_finding(full, passing, self._wireguard is not None)
 
     def _address(self, limit_s: float) -> str:
         return self._senses.resolve(self._far.address, limit_s)[0]

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from otherroof.tunnel.commands import Commands
+from otherroof.base.programs import Programs
 from otherroof.tunnel.network import mtu
 from otherroof.tunnel.network.ping import ping
 
@@ -27,7 +27,7 @@ def largest_passing(low: int, high: int, passes: Callable[[int], bool], step: in
     return low
 
 
-def crosses(commands: Commands, address: str, size: int, *, tries: int = TRIES, wait_s: float = 1.0) -> bool:
+def packet_crosses(commands: Programs, address: str, size: int, *, tries: int = TRIES, wait_s: float = 1.0) -> bool:
     """Whether one of a few echo requests of `size` bytes, never in pieces, comes back."""
     inner: mtu.Family = 6 if ":" in address else 4
     data = mtu.echo_data(size, inner)

@@ -7,15 +7,15 @@ from datetime import datetime
 from typing import Protocol
 
 from otherroof.base.clock import Clock
-from otherroof.far.session import Doorway
-from otherroof.probe.ladder import Climb, Climbed, climb
+from otherroof.far.session import SshTarget
+from otherroof.probe.ladder import ClimbResult, RungResult, climb
 from otherroof.probe.ssh_checks import ANSWER_S, HOST_KEY, SshRungs
-from otherroof.probe.way import Sessions, Way
+from otherroof.probe.way import TunnelRecord, Way
 from otherroof.settings import Settings
-from otherroof.tunnel.senses import Senses
+from otherroof.tunnel.network_access import NetworkAccess
 
 
-class Records(Sessions, Protocol):
+class ProbeRecord(TunnelRecord, Protocol):
     """What a probe writes down; the ledger does so."""
 
     def note_answer(self, far: str, at: datetime) -> None: ...
@@ -26,20 +26,20 @@ class Records(Sessions, Protocol):
 def probe_far(
     settings: Settings,
     far_name: str,
-    records: Records,
+    records: ProbeRecord,
     clock: Clock,
     *,
-    senses: Senses | None = None,
+    senses: NetworkAccess | None = None,
     linger: bool = False,
-    told: Callable[[Climbed], None] = lambda _: None,
-) -> Climb:
+    told: Callable[[RungResult], None] = lambda _: None,
+) -> ClimbResult:
     """Climb the whole ladder of a far box and write it down; `told` hears of each rung as it is known.
 
     The far box has answered when its host key was proved. `linger` as in `open_way`.
     """
     far = settings.far[far_name]
     key_path = settings.path(far.login_key)
-    doorway = Doorway(far.address, far.port, far.account, key_path, far.host_key, min(far.answer_s, ANSWER_S))
+    doorway = SshTarget(far.address, far.port, far.account, key_path, far.host_key, min(far.answer_s, ANSWER_S))
     begun = clock.now()
     with (
         Way(settings, far_name, records, clock, senses=senses, linger=linger) as way,
@@ -48,7 +48,7 @@ def probe_far(
         network = way.climb(told)
         rest = climb(ssh.ladder(), clock, told=told, stopped=network.stopped_at is not None)
         space = ssh.space
-    found = Climb(network.rungs + rest.rungs)
+    found = ClimbResult(network.rungs + rest.rungs)
     answered = found.held(HOST_KEY)
     records.note_probe(far_name, begun, found, answered)
     if answered:

@@ -17,13 +17,13 @@ from otherroof.base.clock import Clock
 from otherroof.base.errors import Denied, HostKeyChanged, LinkLost, NotThere, PlaceError
 from otherroof.base.units import size_text, span_text
 from otherroof.far import requests
-from otherroof.far.clocks import Offset
+from otherroof.far.clock_offset import ClockOffset
 from otherroof.far.pacing.bucket import Pacer
-from otherroof.far.place import Done, Meter, Offers, Task
-from otherroof.far.session import Doorway, Session, connect, log_in, negotiate, prove_host_key, read_login_key
-from otherroof.far.sftp.channel import Feed, Lane
-from otherroof.far.trial import Trial, try_out
-from otherroof.probe.ladder import Rung, Seen, not_ok, not_tried, ok
+from otherroof.far.place import Meter, PlaceOffers, Task, TaskResult
+from otherroof.far.session import Session, SshTarget, connect, log_in, negotiate, prove_host_key, read_login_key
+from otherroof.far.sftp.channel import SftpChannel, TaskFeed
+from otherroof.far.trial_file import TrialResult, write_trial_file
+from otherroof.probe.ladder import Rung, RungFinding, not_ok, not_tried, ok
 
 SPEAKS, HOST_KEY, LOGIN, OFFERS, BASE, CLOCK = "SSH speaks", "host key", "login", "extensions", "base", "clock"
 
@@ -36,15 +36,15 @@ T = TypeVar("T")
 class SshRungs:
     """The rungs for one far box, with the connection that they share. Close it, or use it as a context manager."""
 
-    def __init__(self, doorway: Doorway, base: str, clock: Clock) -> None:
+    def __init__(self, doorway: SshTarget, base: str, clock: Clock) -> None:
         self._doorway = doorway
         self._base = base
         self._clock = clock
         self._sock: socket.socket | None = None
         self._transport: paramiko.Transport | None = None
-        self._lane: Lane | None = None
+        self._lane: SftpChannel | None = None
         self._other_kind: HostKeyChanged | None = None
-        self._trial = Trial()
+        self._trial = TrialResult()
 
     def __enter__(self) -> Self:
         return self
@@ -78,7 +78,7 @@ class SshRungs:
         if self._sock is not None:
             self._sock.close()
 
-    def _speaks(self, limit_s: float) -> Seen:
+    def _speaks(self, limit_s: float) -> RungFinding:
         self._sock = connect(self._doorway)
         try:
             self._transport = negotiate(self._doorway, self._sock, Meter())
@@ -87,38 +87,38 @@ class SshRungs:
             return ok(f"{self._doorway.where} speaks SSH")
         return ok(f"{self._doorway.where} speaks SSH ({self._transport.remote_version})")
 
-    def _host_key(self, limit_s: float) -> Seen:
+    def _host_key(self, limit_s: float) -> RungFinding:
         if self._other_kind is not None:
             raise self._other_kind
         assert self._transport is not None
         prove_host_key(self._doorway, self._transport)
         return ok(f"the pinned one ({self._transport.get_remote_server_key().fingerprint})")
 
-    def _login(self, limit_s: float) -> Seen:
+    def _login(self, limit_s: float) -> RungFinding:
         assert self._transport is not None
         log_in(self._doorway, self._transport, read_login_key(self._doorway.key_path))
         return ok(f"as {self._doorway.account!r}")
 
-    def _offers(self, limit_s: float) -> Seen:
+    def _offers(self, limit_s: float) -> RungFinding:
         assert self._transport is not None
         assert self._sock is not None
         session = Session(self._doorway, self._transport, self._sock)
         base = self._base.encode("utf-8", "surrogateescape").rstrip(b"/") + b"/"
-        self._lane = Lane(session, base, Pacer(), Meter())
-        return offers_seen(self._lane.offers)
+        self._lane = SftpChannel(session, base, Pacer(), Meter())
+        return offers_finding(self._lane.offers)
 
-    def _writes(self, limit_s: float) -> Seen:
+    def _writes(self, limit_s: float) -> RungFinding:
         if self._lane is None:
             return not_tried("there is no SFTP to look with")
-        self._trial = _perform(self._lane, try_out(self._clock, self._lane.offers.space))
-        return base_seen(self._base, self._trial.space, self._trial.problem)
+        self._trial = _perform(self._lane, write_trial_file(self._clock, self._lane.offers.space))
+        return base_finding(self._base, self._trial.space, self._trial.problem)
 
-    def _clocks(self, limit_s: float) -> Seen:
+    def _clocks(self, limit_s: float) -> RungFinding:
         offset = self._trial.offset
-        return clock_seen(offset) if offset else not_tried("no file could be written, whose time would tell")
+        return clock_finding(offset) if offset else not_tried("no file could be written, whose time would tell")
 
 
-def offers_seen(offers: Offers) -> Seen:
+def offers_finding(offers: PlaceOffers) -> RungFinding:
     """Which quicker or safer ways the far box offers, and what is done where it does not."""
     ways = {
         "copying inside the far box": (offers.copy_range, "a large file that changed is sent whole"),
@@ -132,7 +132,7 @@ def offers_seen(offers: Offers) -> Seen:
     return ok(text, "; ".join([*lacks, "a newer OpenSSH there (9.0 on) has them all"]) if lacks else "")
 
 
-def base_seen(base: str, space: requests.Space | None, problem: PlaceError | None) -> Seen:
+def base_finding(base: str, space: requests.Space | None, problem: PlaceError | None) -> RungFinding:
     """Whether a file could be written in the base, and how much room there is."""
     room = f"{size_text(space.free)} of {size_text(space.total)} free" if space else "free space is not told"
     if space and space.files:
@@ -154,7 +154,7 @@ _ROOM_ADVICE = "thin old versions, take something away there, or give it a large
 _READ_ONLY_ADVICE = "the disk there may be mounted read-only, over a quota, or broken: look at the far box's kernel log"
 
 
-def clock_seen(offset: Offset) -> Seen:
+def clock_finding(offset: ClockOffset) -> RungFinding:
     """Whether the two clocks agree."""
     way = "ahead of" if offset.ahead_s > 0 else "behind"
     text = f"the far clock is {span_text(abs(offset.ahead_s))} {way} ours (± {offset.margin_s:.1f} s)"
@@ -177,11 +177,13 @@ def _tight(space: requests.Space | None) -> str:
     return ""
 
 
-def _perform(lane: Lane, script: requests.Script[T]) -> T:
+def _perform(lane: SftpChannel, script: requests.Script[T]) -> T:
     tasks = [Task("only", script)]
-    results: list[Done[str, T]] = []
+    results: list[TaskResult[str, T]] = []
     lane.work(
-        Feed(lambda wait: tasks.pop() if tasks else None, lambda task, done: results.append(done), lambda: not tasks)
+        TaskFeed(
+            lambda wait: tasks.pop() if tasks else None, lambda task, done: results.append(done), lambda: not tasks
+        )
     )
     if not results:
         raise LinkLost("the connection ended before an answer came")

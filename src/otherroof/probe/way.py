@@ -16,20 +16,20 @@ from typing import Protocol, Self
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import TunnelTrouble
-from otherroof.probe.ladder import Climb, Climbed, climb
+from otherroof.probe.ladder import ClimbResult, RungResult, climb
 from otherroof.probe.network_checks import ECHOES, HANDSHAKE, INTERFACE, NetworkRungs
 from otherroof.settings import NoTunnel, Settings
-from otherroof.tunnel.build import shared_of, tunnel_of
-from otherroof.tunnel.keeper import Keeper, look
+from otherroof.tunnel.build import make_shared_tunnel, make_tunnel
+from otherroof.tunnel.network_access import NetworkAccess
 from otherroof.tunnel.port import Tunnel, TunnelState
-from otherroof.tunnel.senses import Senses
-from otherroof.tunnel.sharing import Ended, SharedTunnel, new_user
+from otherroof.tunnel.sharing import ClosedTunnel, SharedTunnel, new_user
+from otherroof.tunnel.upkeep import TunnelMinder, mend_tunnel
 
 TAKE_S = 60.0
 QUICK_ECHOES = 1  # before a run: it wants to begin, and a probe measures the line
 
 
-class Sessions(Protocol):
+class TunnelRecord(Protocol):
     """What the way writes down; the ledger does so. Called in the thread that uses the way alone."""
 
     def begin_tunnel(self, far: str, tunnel: str, at: datetime) -> int: ...
@@ -38,7 +38,7 @@ class Sessions(Protocol):
 
     def end_tunnel(self, session: int, at: datetime, sent: int | None, received: int | None) -> None: ...
 
-    def note_probe(self, far: str, at: datetime, climb: Climb, answered: bool) -> None: ...
+    def note_probe(self, far: str, at: datetime, climb: ClimbResult, answered: bool) -> None: ...
 
 
 class Way:
@@ -52,25 +52,25 @@ class Way:
         self,
         settings: Settings,
         far_name: str,
-        sessions: Sessions,
+        sessions: TunnelRecord,
         clock: Clock,
         *,
-        senses: Senses | None = None,
+        senses: NetworkAccess | None = None,
         linger: bool = False,
     ) -> None:
         self.far_name = far_name
         self.trouble = ""
-        self._senses = senses or Senses()
+        self._senses = senses or NetworkAccess()
         self._settings = settings
         self._sessions = sessions
         self._clock = clock
         self._linger = linger
         self._me = new_user()
-        self._shared = shared_of(settings, far_name, self._senses, clock)
+        self._shared = make_shared_tunnel(settings, far_name, self._senses, clock)
         self.tunnel: Tunnel = (
-            self._shared.tunnel if self._shared else tunnel_of(settings, far_name, self._senses, clock)
+            self._shared.tunnel if self._shared else make_tunnel(settings, far_name, self._senses, clock)
         )
-        self._keeper: Keeper | None = None
+        self._keeper: TunnelMinder | None = None
 
     def __enter__(self) -> Self:
         return self
@@ -80,7 +80,7 @@ class Way:
     ) -> None:
         self.close()
 
-    def climb(self, told: Callable[[Climbed], None] = lambda _: None, *, echoes: int = ECHOES) -> Climb:
+    def climb(self, told: Callable[[RungResult], None] = lambda _: None, *, echoes: int = ECHOES) -> ClimbResult:
         """Climb the network rungs; the tunnel is brought up on the way. `told` hears of each rung as it is known.
 
         `echoes` are sent to the far address: many to measure loss, one to see that it answers.
@@ -90,7 +90,7 @@ class Way:
             self._settings, self.far_name, self.tunnel, self._senses, self._clock, self._take, echoes=echoes
         )
 
-        def hear(met: Climbed) -> None:
+        def hear(met: RungResult) -> None:
             self._write_down(met, rungs)
             told(met)
 
@@ -99,7 +99,7 @@ class Way:
     def keep(self) -> None:
         """Look after the tunnel from now on until `close`, in a thread of its own."""
         if self._shared is not None and self._keeper is None:
-            self._keeper = Keeper(self._shared, self._me, self._clock)
+            self._keeper = TunnelMinder(self._shared, self._me, self._clock)
             self._keeper.start()
 
     def close(self) -> None:
@@ -123,7 +123,7 @@ class Way:
             return self.tunnel.state()
         return self._shared.take(self._me, wait_s)
 
-    def _write_down(self, met: Climbed, rungs: NetworkRungs) -> None:
+    def _write_down(self, met: RungResult, rungs: NetworkRungs) -> None:
         if self._shared is None or met.seen.state != "ok":
             return
         if met.rung == INTERFACE:
@@ -137,10 +137,10 @@ class Way:
 def open_way(
     settings: Settings,
     far_name: str,
-    sessions: Sessions,
+    sessions: TunnelRecord,
     clock: Clock,
     *,
-    senses: Senses | None = None,
+    senses: NetworkAccess | None = None,
     linger: bool = False,
 ) -> Iterator[Way]:
     """The way to a far box, climbed and looked after while inside.
@@ -154,12 +154,14 @@ def open_way(
         climbed = way.climb(echoes=QUICK_ECHOES)
         if climbed.stopped_at is not None:
             sessions.note_probe(far_name, begun, climbed, answered=False)
-        climbed.require(far_name)
+        climbed.raise_unless_passed(far_name)
         way.keep()
         yield way
 
 
-def tend_tunnels(settings: Settings, sessions: Sessions, clock: Clock, senses: Senses | None = None) -> list[str]:
+def tend_tunnels(
+    settings: Settings, sessions: TunnelRecord, clock: Clock, senses: NetworkAccess | None = None
+) -> list[str]:
     """Bring up what is to stay up, mend what is stale, take down what nobody has used for `linger_s`.
 
     For a service to call about once a minute. One tunnel's trouble does not keep the others from being tended; each is
@@ -175,7 +177,9 @@ def tend_tunnels(settings: Settings, sessions: Sessions, clock: Clock, senses: S
     return _each_tunnel(settings, clock, senses, tend)
 
 
-def rest_tunnels(settings: Settings, sessions: Sessions, clock: Clock, senses: Senses | None = None) -> list[str]:
+def take_down_idle_tunnels(
+    settings: Settings, sessions: TunnelRecord, clock: Clock, senses: NetworkAccess | None = None
+) -> list[str]:
     """Take down at once what lingers and nobody uses, for a service that ends; what is to stay up stays.
 
     Troubles are returned as `tend_tunnels` does.
@@ -189,11 +193,11 @@ def rest_tunnels(settings: Settings, sessions: Sessions, clock: Clock, senses: S
 
 
 def _each_tunnel(
-    settings: Settings, clock: Clock, senses: Senses | None, deed: Callable[[str, SharedTunnel, bool], None]
+    settings: Settings, clock: Clock, senses: NetworkAccess | None, deed: Callable[[str, SharedTunnel, bool], None]
 ) -> list[str]:
     troubles = []
     for far_name, far in settings.far.items():
-        shared = shared_of(settings, far_name, senses or Senses(), clock)
+        shared = make_shared_tunnel(settings, far_name, senses or NetworkAccess(), clock)
         if shared is None or isinstance(far.tunnel, NoTunnel):
             continue
         try:
@@ -203,12 +207,12 @@ def _each_tunnel(
     return troubles
 
 
-def _tend_standing(shared: SharedTunnel, far_name: str, sessions: Sessions, clock: Clock) -> None:
+def _tend_standing(shared: SharedTunnel, far_name: str, sessions: TunnelRecord, clock: Clock) -> None:
     me = new_user()
     try:
         shared.take(me, TAKE_S)
         _write_begin(sessions, far_name, shared, clock.now())
-        look(shared, me)
+        mend_tunnel(shared, me)
         age = shared.tunnel.state().handshake_age_s
         if age is not None:
             sessions.note_handshake(shared.session(), clock.now() - timedelta(seconds=age))
@@ -216,11 +220,11 @@ def _tend_standing(shared: SharedTunnel, far_name: str, sessions: Sessions, cloc
         shared.leave(me, linger=True)
 
 
-def _write_begin(sessions: Sessions, far_name: str, shared: SharedTunnel, at: datetime) -> None:
+def _write_begin(sessions: TunnelRecord, far_name: str, shared: SharedTunnel, at: datetime) -> None:
     if not shared.session():
         shared.note_session(sessions.begin_tunnel(far_name, shared.tunnel.name, at))
 
 
-def _write_end(sessions: Sessions, clock: Clock, ended: Ended | None) -> None:
+def _write_end(sessions: TunnelRecord, clock: Clock, ended: ClosedTunnel | None) -> None:
     if ended is not None and ended.session:
         sessions.end_tunnel(ended.session, clock.now(), ended.sent, ended.received)

@@ -1,6 +1,7 @@
 """What a day does to the invented household: edits, moves, removals, copies, rights, and a hostile name.
 
-The same seed does the same to the same folder. It stays well below what the guard lets pass; `a_disaster` does not.
+The same seed does the same to the same folder. It stays well below what the guard lets pass;
+`empty_main_folders` does not.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ import os
 import shutil
 from dataclasses import dataclass
 
-from otherroof.rehearsal.household import DATABASE, DAY_NS, EPOCH, PAGE, Maker
+from otherroof.rehearsal.household import DATABASE, DAY_NS, EPOCH, PAGE, HouseholdMaker
 
 HOSTILE_NAME = b"; rm -rf $HOME; `reboot` \"'\n\x1b[31m..\xff"
 EDITS = 12
@@ -17,7 +18,7 @@ INSERTED = b"seven new bytes"
 
 
 @dataclass(slots=True)
-class Changes:
+class DayChanges:
     """What was done, in names of files."""
 
     new: int = 0
@@ -29,10 +30,10 @@ class Changes:
     rights: int = 0
 
 
-def a_day_passes(folder: str, seed: int) -> Changes:
+def change_like_a_day(folder: str, seed: int) -> DayChanges:
     """Change the household in `folder`, as `invent` made it, the way one day does."""
-    maker = Maker(folder, seed)
-    changes = Changes()
+    maker = HouseholdMaker(folder, seed)
+    changes = DayChanges()
     _edit_database(maker, changes)
     _edit_letters(maker, changes)
     _move(maker, changes)
@@ -44,7 +45,7 @@ def a_day_passes(folder: str, seed: int) -> Changes:
     return changes
 
 
-def a_disaster(folder: str) -> int:
+def empty_main_folders(folder: str) -> int:
     """Empty the mail store and the letters, as a slip or a thief would; how many files went."""
     gone = 0
     for name in (b"mail", b"letters"):
@@ -54,11 +55,11 @@ def a_disaster(folder: str) -> int:
     return gone
 
 
-def _later(maker: Maker) -> int:
+def _later(maker: HouseholdMaker) -> int:
     return EPOCH * 1_000_000_000 + maker.chance.randrange(DAY_NS)
 
 
-def _rewrite(maker: Maker, name: bytes, content: bytes) -> None:
+def _rewrite(maker: HouseholdMaker, name: bytes, content: bytes) -> None:
     """New content in an existing file, at some time of the day."""
     with open(maker.path(name), "r+b") as file:
         file.write(content)
@@ -66,12 +67,12 @@ def _rewrite(maker: Maker, name: bytes, content: bytes) -> None:
     _touch(maker, name)
 
 
-def _touch(maker: Maker, name: bytes) -> None:
+def _touch(maker: HouseholdMaker, name: bytes) -> None:
     moment = _later(maker)
     os.utime(maker.path(name), ns=(moment, moment), follow_symlinks=False)
 
 
-def _names(maker: Maker, below: bytes) -> list[bytes]:
+def _names(maker: HouseholdMaker, below: bytes) -> list[bytes]:
     """All files below a folder, in byte order."""
     found = []
     for at, _, files in os.walk(maker.path(below)):
@@ -79,7 +80,7 @@ def _names(maker: Maker, below: bytes) -> list[bytes]:
     return sorted(found)
 
 
-def _edit_database(maker: Maker, changes: Changes) -> None:
+def _edit_database(maker: HouseholdMaker, changes: DayChanges) -> None:
     """About one part in a hundred, in scattered places, and a few bytes put in near the start: all behind it moves."""
     with open(maker.path(DATABASE), "rb") as file:
         content = bytearray(file.read())
@@ -92,7 +93,7 @@ def _edit_database(maker: Maker, changes: Changes) -> None:
     changes.edited += 1
 
 
-def _edit_letters(maker: Maker, changes: Changes) -> None:
+def _edit_letters(maker: HouseholdMaker, changes: DayChanges) -> None:
     letters = maker.chance.sample(_names(maker, b"letters"), 30)
     for name in letters[:10]:
         _rewrite(maker, name, maker.text(6000))
@@ -105,7 +106,7 @@ def _edit_letters(maker: Maker, changes: Changes) -> None:
     changes.touched += 10
 
 
-def _move(maker: Maker, changes: Changes) -> None:
+def _move(maker: HouseholdMaker, changes: DayChanges) -> None:
     """A folder gets another name, mails change their flags, and two files change places."""
     busiest = max((len(_names(maker, b"photos/2017/%02d" % month)), month) for month in range(1, 13))[1]
     old, new = b"photos/2017/%02d" % busiest, b"photos/2017/at the lake"
@@ -122,7 +123,7 @@ def _move(maker: Maker, changes: Changes) -> None:
     changes.moved += 2
 
 
-def _remove(maker: Maker, changes: Changes) -> None:
+def _remove(maker: HouseholdMaker, changes: DayChanges) -> None:
     for name in maker.chance.sample(_names(maker, b"letters"), 12):
         os.unlink(maker.path(name))
         changes.removed += 1
@@ -130,7 +131,7 @@ def _remove(maker: Maker, changes: Changes) -> None:
     shutil.rmtree(maker.path(b"scans/2014"))
 
 
-def _add(maker: Maker, changes: Changes) -> None:
+def _add(maker: HouseholdMaker, changes: DayChanges) -> None:
     for number in range(12):
         maker.file(b"photos/2019/today/P9%04d.jpg" % number, maker.chance.randbytes(200_000))
     for number in range(25):
@@ -148,7 +149,7 @@ def _add(maker: Maker, changes: Changes) -> None:
     changes.edited += 1
 
 
-def _change_kinds(maker: Maker, changes: Changes) -> None:
+def _change_kinds(maker: HouseholdMaker, changes: DayChanges) -> None:
     """A file becomes a folder, an empty folder a file, a link points elsewhere, a hard link is cut loose."""
     os.unlink(maker.path(b"keepsakes/one byte"))
     maker.file(b"keepsakes/one byte/is a folder now", b"2")
@@ -163,7 +164,7 @@ def _change_kinds(maker: Maker, changes: Changes) -> None:
     changes.removed += 1
 
 
-def _change_rights(maker: Maker, changes: Changes) -> None:
+def _change_rights(maker: HouseholdMaker, changes: DayChanges) -> None:
     os.chmod(maker.path(b"server/tools/tidy.sh"), 0o700)
     os.chmod(maker.path(b"server/settings"), 0o700)
     maker.attribute(b"keepsakes/rights/described", b"user.comment", b"from the cellar")

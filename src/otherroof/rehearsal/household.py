@@ -36,7 +36,7 @@ _ACL = struct.pack(
 
 
 @dataclass(slots=True)
-class Made:
+class HouseholdCounts:
     """What was made: numbers of files (each name counts), folders and symlinks, and bytes of content."""
 
     files: int = 0
@@ -45,13 +45,13 @@ class Made:
     bytes: int = 0
 
 
-class Maker:
+class HouseholdMaker:
     """Makes entries below one folder with times of their own; paths are bytes, relative to it."""
 
     def __init__(self, folder: str, seed: int) -> None:
         self.folder = os.fsencode(folder)
         self.chance = random.Random(seed)
-        self.made = Made()
+        self.made = HouseholdCounts()
 
     def path(self, name: bytes) -> bytes:
         """`name` as the system calls it."""
@@ -127,9 +127,9 @@ class Maker:
         os.utime(self.path(name), ns=(moment, moment))
 
 
-def invent(folder: str, seed: int) -> Made:
+def invent(folder: str, seed: int) -> HouseholdCounts:
     """Fill the empty `folder` with an invented household: some 3,000 files, about 150 MB and a sparse file."""
-    maker = Maker(folder, seed)
+    maker = HouseholdMaker(folder, seed)
     os.chmod(folder, 0o755)
     _letters(maker)
     _scans(maker)
@@ -144,21 +144,21 @@ def invent(folder: str, seed: int) -> Made:
     return maker.made
 
 
-def _letters(maker: Maker) -> None:
+def _letters(maker: HouseholdMaker) -> None:
     for number in range(900):
         who = maker.chance.choice(PEOPLE)
         year = maker.chance.choice(YEARS)
         maker.file(f"letters/{year}/to {who} {number:04d}.txt".encode(), maker.text(6000))
 
 
-def _scans(maker: Maker) -> None:
+def _scans(maker: HouseholdMaker) -> None:
     for number in range(120):
         size = maker.chance.randrange(30_000, 180_000)
         year = maker.chance.choice(YEARS)
         maker.file(f"scans/{year}/receipt-{number:03d}.pdf".encode(), b"%PDF-1.4\n" + maker.chance.randbytes(size))
 
 
-def _photos(maker: Maker) -> None:
+def _photos(maker: HouseholdMaker) -> None:
     for number in range(260):
         size = int(min(900_000, max(40_000, maker.chance.gauss(230_000, 110_000))))
         year, month = maker.chance.choice(YEARS), maker.chance.randrange(1, 13)
@@ -166,7 +166,7 @@ def _photos(maker: Maker) -> None:
         maker.file(name, b"\xff\xd8\xff\xe1" + maker.chance.randbytes(size) + b"\xff\xd9")
 
 
-def _mail(maker: Maker) -> None:
+def _mail(maker: HouseholdMaker) -> None:
     for number in range(1500):
         box = maker.chance.choice((b"inbox", b"sent", b"household", b"school"))
         flags = maker.chance.choice((b"S", b"RS", b"FS", b""))
@@ -176,7 +176,7 @@ def _mail(maker: Maker) -> None:
         maker.file(name, head + maker.text(5000), 0o600)
 
 
-def _database(maker: Maker) -> None:
+def _database(maker: HouseholdMaker) -> None:
     """Like a database file: a head, then pages of which some are full, some half empty, some zero."""
     pages = [b"household store 1\0".ljust(PAGE, b"\0")]
     full = maker.chance.randbytes(DATABASE_BYTES)
@@ -187,14 +187,14 @@ def _database(maker: Maker) -> None:
     maker.file(DATABASE, b"".join(pages), 0o640)
 
 
-def _settings(maker: Maker) -> None:
+def _settings(maker: HouseholdMaker) -> None:
     for number in range(60):
         maker.file(f"server/settings/{maker.chance.choice(WORDS)}-{number}.conf".encode(), maker.text(900))
     maker.file(b"server/tools/tidy.sh", b"#!/bin/sh\nexit 0\n", 0o755)
     maker.file(b".hidden/.note", b"kept too\n", 0o600)
 
 
-def _oddities(maker: Maker) -> None:
+def _oddities(maker: HouseholdMaker) -> None:
     """Names and contents that programs stumble over."""
     for name in (
         b"two\nlines.txt",
@@ -228,7 +228,7 @@ def _oddities(maker: Maker) -> None:
     maker.sparse(b"keepsakes/all hole.img", 8 << 20, ())
 
 
-def _links(maker: Maker) -> None:
+def _links(maker: HouseholdMaker) -> None:
     maker.file(b"keepsakes/links/target", b"target\n")
     for name, target in (
         (b"near", b"target"),
@@ -244,7 +244,7 @@ def _links(maker: Maker) -> None:
         maker.second_name(b"keepsakes/album/one", name)
 
 
-def _rights(maker: Maker) -> None:
+def _rights(maker: HouseholdMaker) -> None:
     maker.file(b"keepsakes/rights/read only", b"look, do not touch\n", 0o400)
     maker.file(b"keepsakes/rights/described", b"has attributes\n")
     maker.attribute(b"keepsakes/rights/described", b"user.comment", b"from the attic \xff\0\n")

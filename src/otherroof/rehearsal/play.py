@@ -12,10 +12,10 @@ from typing import Any, Protocol
 from otherroof.base.clock import Clock
 from otherroof.base.units import size_text
 from otherroof.copying.report import RunReport
-from otherroof.rehearsal.compare import Difference, Tree, differences, read_tree
-from otherroof.rehearsal.day import Changes, a_day_passes, a_disaster
+from otherroof.rehearsal.compare_trees import Tree, TreeDifference, differences, read_tree
+from otherroof.rehearsal.day import DayChanges, change_like_a_day, empty_main_folders
 from otherroof.rehearsal.household import invent
-from otherroof.rehearsal.stage import Stage
+from otherroof.rehearsal.stage import RehearsalSetup
 
 FIRST_DAY_SEED = 1301
 SECOND_DAY_SEED = 1302
@@ -23,7 +23,7 @@ SHOWN = 20
 
 
 @dataclass(frozen=True, slots=True)
-class Restored:
+class RestoredCounts:
     """What a restore brought back: files, bytes of content, TCP payload on the wire both ways, and its complaints."""
 
     files: int
@@ -32,20 +32,20 @@ class Restored:
     complaints: tuple[str, ...] = ()
 
 
-class Keeper(Protocol):
+class CopyTool(Protocol):
     """Copies the household and brings it back: what is rehearsed."""
 
     def run(self) -> RunReport:
         """One run of the household's job."""
         ...
 
-    def restore(self, run: str, into: str, *, new_machine: bool) -> Restored:
+    def restore(self, run: str, into: str, *, new_machine: bool) -> RestoredCounts:
         """Bring the version that `run` left back into the folder `into`, if asked as a machine without any state."""
         ...
 
 
 @dataclass(frozen=True, slots=True)
-class Act:
+class RehearsalStep:
     """One act, for the closing table; bytes of content new and sent, and on the wire both ways. None: not measured."""
 
     name: str
@@ -57,12 +57,12 @@ class Act:
 
 
 @dataclass(slots=True)
-class Verdict:
+class RehearsalResult:
     """How it went: the acts, what was not as it should be, and what came back unlike."""
 
-    acts: list[Act] = field(default_factory=list)
+    acts: list[RehearsalStep] = field(default_factory=list)
     wrong: list[str] = field(default_factory=list)
-    unlike: list[Difference] = field(default_factory=list)
+    unlike: list[TreeDifference] = field(default_factory=list)
 
     @property
     def well(self) -> bool:
@@ -87,20 +87,20 @@ class Verdict:
         }
 
 
-class Play:
+class Rehearsal:
     """One rehearsal from curtain to curtain."""
 
     def __init__(
-        self, stage: Stage, keeper: Keeper, clock: Clock, tell: Callable[[str], None], *, owners: bool
+        self, stage: RehearsalSetup, keeper: CopyTool, clock: Clock, tell: Callable[[str], None], *, owners: bool
     ) -> None:
         self._stage = stage
         self._keeper = keeper
         self._clock = clock
         self._tell = tell
         self._owners = owners
-        self._verdict = Verdict()
+        self._verdict = RehearsalResult()
 
-    def perform(self) -> Verdict:
+    def perform(self) -> RehearsalResult:
         """All acts in their order; stops early only where nothing is left to compare."""
         self._invent()
         first_day = read_tree(self._stage.household)
@@ -122,7 +122,7 @@ class Play:
         began = self._clock.monotonic()
         made = invent(self._stage.household, FIRST_DAY_SEED)
         seconds = self._clock.monotonic() - began
-        self._verdict.acts.append(Act("household invented", seconds, made.files, made.bytes))
+        self._verdict.acts.append(RehearsalStep("household invented", seconds, made.files, made.bytes))
         self._tell(f"  {made.files} files, {made.folders} folders and {made.links} links, {size_text(made.bytes)}")
         self._tell(f"A stand-in far box answers on {self._stage.box.address} port {self._stage.box.port}.")
 
@@ -131,7 +131,7 @@ class Play:
         report, seconds = self._timed_run()
         sizes = report.bytes
         self._verdict.acts.append(
-            Act(name, seconds, report.files.seen, sizes.new, sizes.sent, sizes.wire_up + sizes.wire_down)
+            RehearsalStep(name, seconds, report.files.seen, sizes.new, sizes.sent, sizes.wire_up + sizes.wire_down)
         )
         self._tell(
             f"  {report.outcome}: {report.files.new} new, {report.files.changed} changed, {report.files.moved} moved, "
@@ -151,7 +151,7 @@ class Play:
 
     def _live_a_day(self) -> None:
         self._tell("A day passes in the household …")
-        changes = a_day_passes(self._stage.household, SECOND_DAY_SEED)
+        changes = change_like_a_day(self._stage.household, SECOND_DAY_SEED)
         self._tell(f"  {_day_text(changes)}")
 
     def _bring_back(self, name: str, run: str, wanted: Tree, *, new_machine: bool) -> None:
@@ -159,7 +159,9 @@ class Play:
         began = self._clock.monotonic()
         restored = self._keeper.restore(run, into, new_machine=new_machine)
         seconds = self._clock.monotonic() - began
-        self._verdict.acts.append(Act(f"restored {name}", seconds, restored.files, restored.bytes, None, restored.wire))
+        self._verdict.acts.append(
+            RehearsalStep(f"restored {name}", seconds, restored.files, restored.bytes, None, restored.wire)
+        )
         self._complain(name, restored.complaints)
         unlike = differences(wanted, read_tree(into), owners=self._owners)
         self._verdict.unlike += unlike
@@ -177,11 +179,11 @@ class Play:
 
     def _suffer_a_disaster(self) -> None:
         self._tell("A disaster at home: mail and letters are deleted. The next run must stop and send nothing …")
-        gone = a_disaster(self._stage.household)
+        gone = empty_main_folders(self._stage.household)
         report, seconds = self._timed_run()
         sizes = report.bytes
         wire = sizes.wire_up + sizes.wire_down
-        self._verdict.acts.append(Act("held run", seconds, report.files.seen, sizes.new, sizes.sent, wire))
+        self._verdict.acts.append(RehearsalStep("held run", seconds, report.files.seen, sizes.new, sizes.sent, wire))
         if report.outcome != "held" or sizes.sent:
             self._fault(f"{gone} files were deleted; the run should be held, but is {report.outcome!r}")
         else:
@@ -192,7 +194,7 @@ class Play:
         self._tell(f"  NOT AS IT SHOULD BE: {what}")
 
 
-def _day_text(changes: Changes) -> str:
+def _day_text(changes: DayChanges) -> str:
     parts = {
         "new": changes.new,
         "edited": changes.edited,

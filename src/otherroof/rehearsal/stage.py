@@ -43,7 +43,7 @@ at     = "30 1 * * *"
 
 
 @dataclass(frozen=True, slots=True)
-class Stage:
+class RehearsalSetup:
     """Where everything of a rehearsal lies, and the far box that is up."""
 
     folder: str
@@ -70,7 +70,7 @@ class Stage:
 
 
 @contextmanager
-def set_stage(keep: str) -> Iterator[Stage]:
+def set_up(keep: str) -> Iterator[RehearsalSetup]:
     """A stage in the folder `keep`, which must be empty or new and stays; in one that goes again where it is ""."""
     folder = _taken(keep) if keep else tempfile.mkdtemp(prefix="otherroof-rehearsal-")
     try:
@@ -78,12 +78,12 @@ def set_stage(keep: str) -> Iterator[Stage]:
             os.makedirs(os.path.join(folder, name))
         private, public = fresh_key()
         with StandIn(os.path.join(folder, "far-box"), public) as box:
-            stage = Stage(folder, box)
+            stage = RehearsalSetup(folder, box)
             _write_settings(stage, private)
             yield stage
     finally:
         if not keep:
-            clear_away(folder)
+            remove_rehearsal(folder)
 
 
 def _taken(keep: str) -> str:
@@ -99,7 +99,7 @@ def _taken(keep: str) -> str:
     return folder
 
 
-def _write_settings(stage: Stage, private: bytes) -> None:
+def _write_settings(stage: RehearsalSetup, private: bytes) -> None:
     key_path = os.path.join(stage.settings, "keys", "stand-in")
     with os.fdopen(os.open(key_path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
         file.write(private)
@@ -119,7 +119,7 @@ def _write(path: str, text: str) -> None:
         file.write(text)
 
 
-def clear_away(folder: str) -> None:
+def remove_rehearsal(folder: str) -> None:
     """Remove `folder` with all in it, folders that cannot be written to as well."""
 
     def open_up(remove: Callable[[str], object], path: str, _problem: object) -> None:

@@ -20,9 +20,9 @@ FULL_ADVICE = "make room and go on with --if-there keep; what was restored so fa
 def fetch_small(path: bytes, size: int) -> Script[bytes]:
     """The whole content of a far file of `size` bytes. Raises PlaceError where it has not that size."""
     handle = yield requests.OpenFile(path, Mode.READ)
-    sink = requests.Gathered()
-    yield requests.Draw(handle, 0, size + 1, sink)
-    yield requests.Shut(handle)
+    sink = requests.BytesSink()
+    yield requests.ReadStream(handle, 0, size + 1, sink)
+    yield requests.CloseFile(handle)
     data = sink.data
     if len(data) != size:
         raise PlaceError(f"it has {'more than ' if len(data) > size else ''}{min(len(data), size)} bytes, not {size}")
@@ -32,10 +32,10 @@ def fetch_small(path: bytes, size: int) -> Script[bytes]:
 def fetch_range(path: bytes, size: int, offset: int, length: int, sink: requests.Sink) -> Script[bytes]:
     """A range of a far file of `size` bytes into `sink`. Raises PlaceError where the file has not that size."""
     handle = yield requests.OpenFile(path, Mode.READ)
-    attrs: Attrs = yield requests.LookOpen(handle)
+    attrs: Attrs = yield requests.StatOpen(handle)
     if attrs.size == size:
-        yield requests.Draw(handle, offset, length, sink)
-    yield requests.Shut(handle)
+        yield requests.ReadStream(handle, offset, length, sink)
+    yield requests.CloseFile(handle)
     if attrs.size != size:
         raise PlaceError(f"it has {attrs.size} bytes, not {size}")
     return b""
@@ -74,7 +74,7 @@ class RangeSink:
         self._at += len(data)
 
 
-def write_around(handle: int, at: int, data: bytes, holes: tuple[tuple[int, int], ...]) -> None:
+def write_with_holes(handle: int, at: int, data: bytes, holes: tuple[tuple[int, int], ...]) -> None:
     """Write `data` at `at` except where `holes` say that nothing is allocated."""
     end = at + len(data)
     view = memoryview(data)

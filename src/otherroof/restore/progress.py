@@ -8,7 +8,7 @@ from otherroof.far.place import Meter
 
 
 @dataclass(slots=True)
-class Recalled:
+class RestoreProgress:
     """Files and bytes that came back so far, of how many; sizes in bytes."""
 
     files: int = 0

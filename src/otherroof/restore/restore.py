@@ -26,9 +26,8 @@ from typing import Protocol
 from otherroof.base.errors import HomeTrouble, OtherroofError, PlaceError, WrongUse
 from otherroof.copying.home.read import DIGEST_SIZE
 from otherroof.copying.report import Problem
-from otherroof.far.place import Done, Place, Task
-from otherroof.far_copy.entry import Entry, parse_line, shown
-from otherroof.restore.errand import Recall, Version, Wanted
+from otherroof.far.place import Place, Task, TaskResult
+from otherroof.far_copy.entry import Entry, parse_line, path_text
 from otherroof.restore.fetch import (
     FULL_ADVICE,
     RangeSink,
@@ -36,23 +35,24 @@ from otherroof.restore.fetch import (
     fetch_range,
     fetch_small,
     ranges_of,
-    write_around,
+    write_with_holes,
 )
-from otherroof.restore.progress import Recalled
-from otherroof.restore.target import OTHER_DISK, NoLink, NotHere, Target
+from otherroof.restore.progress import RestoreProgress
+from otherroof.restore.selection import ProvedVersion, RestoreReport, Selection
+from otherroof.restore.target import OTHER_DISK, CannotRestoreHere, NoHardLink, TargetFolder
 
 SMALL = 1024 * 1024  # bytes; larger files are written as they come, in ranges side by side
 RANGES_UNDER_WAY = 16
 
 
-class Whereabouts(Protocol):
+class VersionPaths(Protocol):
     """Answers where a version's file lies in the place."""
 
     def far_path(self, path: bytes) -> bytes: ...
 
 
 @dataclass(slots=True, eq=False)
-class _Large:
+class _LargeFile:
     """A large file on its way in."""
 
     entry: Entry
@@ -63,30 +63,32 @@ class _Large:
 
 
 @dataclass(slots=True, eq=False)
-class _Job:
+class _FileToRestore:
     entry: Entry
-    large: _Large | None = None
+    large: _LargeFile | None = None
 
 
 class Restorer:
     """Brings one version into one target."""
 
-    def __init__(self, place: Place, version: Version, where: Whereabouts, target: Target, progress: Recalled) -> None:
+    def __init__(
+        self, place: Place, version: ProvedVersion, where: VersionPaths, target: TargetFolder, progress: RestoreProgress
+    ) -> None:
         self._place = place
         self._version = version
         self._where = where
         self._target = target
         self._progress = progress
-        self._recall = Recall(version.header)
+        self._recall = RestoreReport(version.header)
         self._failed: set[bytes] = set()
         self._barred: set[bytes] = set()  # something here stands in their way
         self._on_the_way: set[bytes] = set()  # folders made only to hold what is wanted
-        self._ranges: deque[Task[_Job, bytes]] = deque()
-        self._open: set[_Large] = set()
+        self._ranges: deque[Task[_FileToRestore, bytes]] = deque()
+        self._open: set[_LargeFile] = set()
         self._under_way = 0
         self._large_under_way = 0
 
-    def restore(self, wanted: Wanted, tick: Callable[[], None]) -> Recall:
+    def restore(self, wanted: Selection, tick: Callable[[], None]) -> RestoreReport:
         """V3 to V6. Raises HomeTrouble where this machine cannot take it, LinkLost where the way broke."""
         firsts = self._survey(wanted)
         self._make_folders(wanted)
@@ -101,12 +103,12 @@ class Restorer:
                     self._drop(large)
         self._make_names(wanted, firsts)
         self._finish_folders(wanted)
-        self._recall.problems += [Problem(shown(path), why) for path, why in self._target.notes.attributes]
+        self._recall.problems += [Problem(path_text(path), why) for path, why in self._target.notes.attributes]
         return self._recall
 
     # -- what is wanted --
 
-    def _survey(self, wanted: Wanted) -> dict[bytes, bytes]:
+    def _survey(self, wanted: Selection) -> dict[bytes, bytes]:
         """Count what will come; for each first name that does not come, the further name that stands in for it.
 
         Raises WrongUse where a wanted path is not in this version.
@@ -117,7 +119,7 @@ class Restorer:
             if not wanted.has(entry.path):
                 continue
             if unmet:
-                unmet -= {path for path in unmet if Wanted((path,)).has(entry.path)}
+                unmet -= {path for path in unmet if Selection((path,)).has(entry.path)}
             if entry.kind == "file":
                 self._progress.files_total += 1
                 self._progress.bytes_total += 0 if entry.first else entry.size
@@ -125,13 +127,13 @@ class Restorer:
                     firsts.add(entry.first)
         if unmet:
             raise WrongUse(
-                f"this version holds no {shown(min(unmet))}",
+                f"this version holds no {path_text(min(unmet))}",
                 where=f"{self._version.header.job}/{self._version.header.run}",
                 advice="paths are as they lie in the job's folder; without any, all of it comes back",
             )
         return self._stand_ins(wanted, firsts) if firsts else {}
 
-    def _stand_ins(self, wanted: Wanted, firsts: set[bytes]) -> dict[bytes, bytes]:
+    def _stand_ins(self, wanted: Selection, firsts: set[bytes]) -> dict[bytes, bytes]:
         """Which further name comes in place of its first, where that one does not come.
 
         It is not wanted, not in this version, or another file here is kept in its place.
@@ -156,10 +158,10 @@ class Restorer:
         try:
             self._target.require_free(path)
             return not self._target.stands(path)
-        except NotHere:
+        except CannotRestoreHere:
             return False
 
-    def _make_folders(self, wanted: Wanted) -> None:
+    def _make_folders(self, wanted: Selection) -> None:
         for entry in self._version.entries():
             if entry.kind != "folder" or self._is_barred(entry.path):
                 continue
@@ -174,9 +176,11 @@ class Restorer:
         """Note what stands in the way of `path`, which then does not come, nor does anything below it."""
         try:
             yield
-        except NotHere as problem:
+        except CannotRestoreHere as problem:
             self._barred.add(path)
-            self._recall.problems.append(Problem(shown(path), f"did not come back: {problem.what}; {problem.advice}"))
+            self._recall.problems.append(
+                Problem(path_text(path), f"did not come back: {problem.what}; {problem.advice}")
+            )
 
     def _is_barred(self, path: bytes) -> bool:
         if not self._barred:
@@ -186,7 +190,7 @@ class Restorer:
 
     # -- V4 --
 
-    def _tasks(self, wanted: Wanted, stand_ins: dict[bytes, bytes]) -> Iterator[Task[_Job, bytes] | None]:
+    def _tasks(self, wanted: Selection, stand_ins: dict[bytes, bytes]) -> Iterator[Task[_FileToRestore, bytes] | None]:
         for entry in self._version.entries():
             if entry.kind != "file" or not wanted.has(entry.path):
                 continue
@@ -197,7 +201,7 @@ class Restorer:
             self._progress.path = entry.path
             if entry.size <= SMALL:
                 self._under_way += 1
-                yield Task(_Job(entry), fetch_small(self._where.far_path(entry.path), entry.size), entry.size)
+                yield Task(_FileToRestore(entry), fetch_small(self._where.far_path(entry.path), entry.size), entry.size)
             else:
                 with self._unless_barred(entry.path):
                     self._begin_large(entry)
@@ -229,9 +233,11 @@ class Restorer:
         except OSError as problem:
             self._target.drop(entry.path, handle, name)
             if problem.errno == errno.EFBIG:
-                raise NotHere("is too large for this disk", where=shown(entry.path), advice=OTHER_DISK) from problem
+                raise CannotRestoreHere(
+                    "is too large for this disk", where=path_text(entry.path), advice=OTHER_DISK
+                ) from problem
             raise _cannot_write(entry, problem) from problem
-        large = _Large(entry, handle, name)
+        large = _LargeFile(entry, handle, name)
         self._open.add(large)
         far = self._where.far_path(entry.path)
         for offset, length in ranges_of(entry.size, entry.holes) or [(0, 0)]:
@@ -239,9 +245,9 @@ class Restorer:
             self._under_way += 1
             sink = RangeSink(handle, offset)
             script = fetch_range(far, entry.size, offset, length, sink)
-            self._ranges.append(Task(_Job(entry, large), script))
+            self._ranges.append(Task(_FileToRestore(entry, large), script))
 
-    def _arrived(self, done: Done[_Job, bytes]) -> None:
+    def _arrived(self, done: TaskResult[_FileToRestore, bytes]) -> None:
         self._under_way -= 1
         job = done.key
         if job.large is not None:
@@ -258,14 +264,14 @@ class Restorer:
         with self._unless_barred(entry.path):
             handle, name = self._target.create(entry.path)
             try:
-                write_around(handle, 0, data, entry.holes)
+                write_with_holes(handle, 0, data, entry.holes)
                 os.ftruncate(handle, entry.size)
             except OSError as problem:
                 self._target.drop(entry.path, handle, name)
                 raise _cannot_write(entry, problem) from problem
             self._whole(entry, handle, name)
 
-    def _range_arrived(self, large: _Large, error: OtherroofError | None) -> None:
+    def _range_arrived(self, large: _LargeFile, error: OtherroofError | None) -> None:
         self._large_under_way -= 1
         large.left -= 1
         large.failure = large.failure or error
@@ -282,7 +288,7 @@ class Restorer:
             with self._unless_barred(large.entry.path):
                 self._whole(large.entry, large.handle, large.name)
 
-    def _drop(self, large: _Large) -> None:
+    def _drop(self, large: _LargeFile) -> None:
         self._open.discard(large)
         self._target.drop(large.entry.path, large.handle, large.name)
 
@@ -298,15 +304,15 @@ class Restorer:
         if not isinstance(error, PlaceError):
             raise error
         self._failed.add(entry.path)
-        self._recall.damaged.append(Problem(shown(entry.path), f"cannot be had from the far box: {error.what}"))
+        self._recall.damaged.append(Problem(path_text(entry.path), f"cannot be had from the far box: {error.what}"))
 
     def _wrong(self, entry: Entry) -> None:
         self._failed.add(entry.path)
-        self._recall.damaged.append(Problem(shown(entry.path), "its content is not what the listing says"))
+        self._recall.damaged.append(Problem(path_text(entry.path), "its content is not what the listing says"))
 
     # -- V5, V6 --
 
-    def _make_names(self, wanted: Wanted, stand_ins: dict[bytes, bytes]) -> None:
+    def _make_names(self, wanted: Selection, stand_ins: dict[bytes, bytes]) -> None:
         for entry in self._version.entries():
             if not wanted.has(entry.path) or self._is_settled(entry, stand_ins):
                 continue
@@ -314,10 +320,10 @@ class Restorer:
                 continue
             first = stand_ins.get(entry.first, entry.first)
             if first in self._failed:
-                self._recall.damaged.append(Problem(shown(entry.path), f"is another name of {shown(first)}"))
+                self._recall.damaged.append(Problem(path_text(entry.path), f"is another name of {path_text(first)}"))
                 continue
             if entry.first and self._is_barred(first):
-                self._recall.problems.append(Problem(shown(entry.path), f"is another name of {shown(first)}"))
+                self._recall.problems.append(Problem(path_text(entry.path), f"is another name of {path_text(first)}"))
                 continue
             with self._unless_barred(entry.path):
                 if entry.kind == "link":
@@ -330,9 +336,9 @@ class Restorer:
     def _link(self, first: bytes, entry: Entry) -> None:
         try:
             self._target.link(first, entry.path)
-        except NoLink as problem:
+        except NoHardLink as problem:
             self._target.copy(first, entry)
-            self._recall.problems.append(Problem(shown(entry.path), f"is a file of its own now: {problem.what}"))
+            self._recall.problems.append(Problem(path_text(entry.path), f"is a file of its own now: {problem.what}"))
 
     def _is_settled(self, entry: Entry, stand_ins: dict[bytes, bytes]) -> bool:
         """Whether V3 or V4 dealt with this entry."""
@@ -340,7 +346,7 @@ class Restorer:
             return True
         return entry.kind == "file" and (not entry.first or stand_ins.get(entry.first) == entry.path)
 
-    def _finish_folders(self, wanted: Wanted) -> None:
+    def _finish_folders(self, wanted: Selection) -> None:
         """In reverse order of the path, so that a folder is closed only after all that is below it."""
         folders = [
             entry
@@ -359,6 +365,6 @@ class Restorer:
 def _cannot_write(entry: Entry, problem: OSError) -> HomeTrouble:
     return HomeTrouble(
         f"cannot be written: {problem.strerror}",
-        where=shown(entry.path),
+        where=path_text(entry.path),
         advice=FULL_ADVICE,
     )

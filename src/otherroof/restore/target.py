@@ -17,8 +17,8 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from otherroof.base.errors import HomeTrouble, WrongUse
-from otherroof.far_copy.entry import Entry, is_safe, shown
-from otherroof.restore.fetch import BLOCK, digest_of_handle, write_around
+from otherroof.far_copy.entry import Entry, is_safe, path_text
+from otherroof.restore.fetch import BLOCK, digest_of_handle, write_with_holes
 
 Existing = Literal["refuse", "keep", "replace"]
 PART = b".otherroof-part-"
@@ -30,15 +30,15 @@ _NO_LINK = (errno.EPERM, errno.EOPNOTSUPP, errno.EMLINK, errno.EXDEV)
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW
 
 
-class NotHere(HomeTrouble):
+class CannotRestoreHere(HomeTrouble):
     """This path cannot come back here; others can."""
 
 
-class InTheWay(NotHere):
+class TargetExists(CannotRestoreHere):
     """Something stands at this path that is not to be replaced."""
 
 
-class NoLink(HomeTrouble):
+class NoHardLink(HomeTrouble):
     """The file system makes no further name for this file."""
 
 
@@ -49,7 +49,7 @@ class TargetNotes:
     attributes: list[tuple[bytes, str]] = field(default_factory=list)
 
 
-class Target:
+class TargetFolder:
     """The folder that is restored into."""
 
     def __init__(self, into: bytes, existing: Existing) -> None:
@@ -80,9 +80,9 @@ class Target:
         return self._mode_at(path) is not None
 
     def require_free(self, path: bytes) -> None:
-        """Raises InTheWay where a folder stands at `path`, which is to be a file or a link."""
+        """Raises TargetExists where a folder stands at `path`, which is to be a file or a link."""
         if self._existing == "replace" and stat.S_ISDIR(self._mode_at(path) or 0):
-            raise InTheWay("there is a folder of this name", where=shown(path), advice=MOVE_IT)
+            raise TargetExists("there is a folder of this name", where=path_text(path), advice=MOVE_IT)
 
     def holds(self, entry: Entry) -> bool:
         """Whether a file stands at the entry's path with just its content, so that it can lend it to another name."""
@@ -130,7 +130,9 @@ class Target:
         except FileExistsError:
             found = os.stat(name, dir_fd=above, follow_symlinks=False)
             if not stat.S_ISDIR(found.st_mode):
-                raise InTheWay("what has this name is no folder", where=shown(entry.path), advice=MOVE_IT) from None
+                raise TargetExists(
+                    "what has this name is no folder", where=path_text(entry.path), advice=MOVE_IT
+                ) from None
             return False
         except OSError as problem:
             raise _barred(entry.path, problem) from problem
@@ -185,7 +187,7 @@ class Target:
         raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST))
 
     def link(self, first: bytes, path: bytes) -> None:
-        """A further name for the file that was restored at `first`. Raises NoLink where the disk makes none."""
+        """A further name for the file that was restored at `first`. Raises NoHardLink where the disk makes none."""
         source = self._walk(first)
         try:
             above = self._above(path)
@@ -193,7 +195,7 @@ class Target:
             os.link(_name(first), _name(path), src_dir_fd=source, dst_dir_fd=above, follow_symlinks=False)
         except OSError as problem:
             if problem.errno in _NO_LINK:
-                raise NoLink(f"cannot have a further name: {problem.strerror}", where=shown(path)) from problem
+                raise NoHardLink(f"cannot have a further name: {problem.strerror}", where=path_text(path)) from problem
             raise _barred(path, problem) from problem
         finally:
             os.close(source)
@@ -206,7 +208,7 @@ class Target:
                 source = os.open(_name(first), os.O_RDONLY | os.O_NOFOLLOW, dir_fd=above)
             try:
                 while data := os.read(source, BLOCK):
-                    write_around(handle, os.lseek(handle, 0, os.SEEK_CUR), data, entry.holes)
+                    write_with_holes(handle, os.lseek(handle, 0, os.SEEK_CUR), data, entry.holes)
                     os.lseek(handle, len(data), os.SEEK_CUR)
                 os.ftruncate(handle, entry.size)
             finally:
@@ -224,7 +226,9 @@ class Target:
             os.symlink(entry.target, name, dir_fd=above)
         except OSError as problem:
             if problem.errno == errno.EPERM:
-                raise NotHere("this disk makes no links", where=shown(entry.path), advice=OTHER_DISK) from problem
+                raise CannotRestoreHere(
+                    "this disk makes no links", where=path_text(entry.path), advice=OTHER_DISK
+                ) from problem
             raise _barred(entry.path, problem) from problem
         if self._root:
             with self._noting(entry, "owner"):
@@ -297,7 +301,7 @@ class Target:
         except FileNotFoundError:
             return
         if stat.S_ISDIR(found.st_mode):
-            raise InTheWay("there is a folder of this name", where=shown(path), advice=MOVE_IT)
+            raise TargetExists("there is a folder of this name", where=path_text(path), advice=MOVE_IT)
         os.unlink(_name(path), dir_fd=above)
 
     def _above(self, path: bytes) -> int:
@@ -331,7 +335,9 @@ SYNC_FROM = 64 * 1024 * 1024  # bytes; large files are made durable one by one, 
 
 def _require_safe(path: bytes) -> None:
     if not is_safe(path):
-        raise InTheWay("is a path that would leave the folder", where=shown(path), advice="the listing is not sound")
+        raise TargetExists(
+            "is a path that would leave the folder", where=path_text(path), advice="the listing is not sound"
+        )
 
 
 def _enter(name: bytes, above: int) -> int:
@@ -351,14 +357,14 @@ def _open_top(into: bytes, existing: Existing) -> int:
         os.makedirs(into, mode=0o700, exist_ok=True)
         top = os.open(into, os.O_RDONLY | os.O_DIRECTORY)
     except (FileExistsError, NotADirectoryError) as problem:
-        raise WrongUse("is not a folder, or not in one", where=shown(into), advice="name a folder") from problem
+        raise WrongUse("is not a folder, or not in one", where=path_text(into), advice="name a folder") from problem
     except OSError as problem:
         raise _trouble(into, problem) from problem
     if existing == "refuse" and os.listdir(top):
         os.close(top)
         raise WrongUse(
             "is not empty",
-            where=shown(into),
+            where=path_text(into),
             advice="name an empty folder, or say --if-there keep (leave what is there) or --if-there replace",
         )
     return top
@@ -378,13 +384,15 @@ def _owner(entry: Entry) -> tuple[int, int]:
 
 
 def _barred(path: bytes, problem: OSError) -> HomeTrouble:
-    """InTheWay where something of another kind stands at or above `path`, else the trouble that this machine has."""
+    """TargetExists where something of another kind stands at or above `path`, else what is wrong with this machine."""
     if problem.errno in (errno.ELOOP, errno.ENOTDIR):
-        return InTheWay("a folder above it is a link or a file here", where=shown(path), advice=MOVE_IT)
+        return TargetExists("a folder above it is a link or a file here", where=path_text(path), advice=MOVE_IT)
     if problem.errno in (errno.EISDIR, errno.EEXIST):
-        return InTheWay("something else has this name by now", where=shown(path), advice=MOVE_IT)
+        return TargetExists("something else has this name by now", where=path_text(path), advice=MOVE_IT)
     if problem.errno in _TAKES_NONE:
-        return NotHere(f"this disk cannot hold it: {problem.strerror}", where=shown(path), advice=OTHER_DISK)
+        return CannotRestoreHere(
+            f"this disk cannot hold it: {problem.strerror}", where=path_text(path), advice=OTHER_DISK
+        )
     return _trouble(path, problem)
 
 
@@ -392,7 +400,9 @@ def _trouble(path: bytes, problem: OSError) -> HomeTrouble:
     if problem.errno in (errno.ENOSPC, errno.EDQUOT):
         return HomeTrouble(
             "this disk is full",
-            where=shown(path),
+            where=path_text(path),
             advice="make room and go on with --if-there keep; what was restored so far is whole",
         )
-    return HomeTrouble(f"cannot be written: {problem.strerror}", where=shown(path), advice="check the folder's owner")
+    return HomeTrouble(
+        f"cannot be written: {problem.strerror}", where=path_text(path), advice="check the folder's owner"
+    )

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
-from otherroof.base.clock import from_stamp, told_moment
+from otherroof.base.clock import from_stamp, parse_moment
 from otherroof.base.errors import Damaged, WrongUse
 
 _DATE = re.compile(r"\d{4}-\d\d-\d\d\Z")
@@ -27,7 +27,7 @@ class Version:
     flaw: str = ""
 
 
-def chosen(runs: Iterable[str], as_of: str, job: str, zone: tzinfo) -> str:
+def choose_run(runs: Iterable[str], as_of: str, job: str, zone: tzinfo) -> str:
     """The run that `as_of` means: a run id, the beginning of one, or a moment; empty: newest.
 
     A moment means the last version taken until then; a date or time without offset is read in the household's `zone`,
@@ -44,20 +44,20 @@ def chosen(runs: Iterable[str], as_of: str, job: str, zone: tzinfo) -> str:
     if len(begun_so) == 1 and not _DATE.match(as_of):
         return begun_so[0]
     until = _moment(as_of, job, zone)
-    before = [run for run in known if taken_of(run) <= until]
+    before = [run for run in known if time_of_run(run) <= until]
     if not before:
         raise WrongUse(f"there is no version from {as_of} or before", where=job, advice=_advice(job))
     return before[-1]
 
 
-def taken_of(run: str) -> datetime:
+def time_of_run(run: str) -> datetime:
     """The moment in a run's id."""
     return from_stamp(f"{run[:13]}:{run[13:15]}:{run[15:17]}Z")
 
 
 def _moment(text: str, job: str, zone: tzinfo) -> datetime:
     try:
-        return told_moment(text, zone, end_of_day=True)
+        return parse_moment(text, zone, end_of_day=True)
     except ValueError as problem:
         raise WrongUse(f"{text!r} is neither a run nor a time", where=job, advice=_advice(job)) from problem
 

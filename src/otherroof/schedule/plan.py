@@ -12,10 +12,10 @@ from datetime import datetime, timedelta
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from otherroof.base.local_time import first_moment, midnight, shown
-from otherroof.schedule.owing import JobFacts, Owed, next_time, owed
-from otherroof.settings import Far, Job, Settings
-from otherroof.settings.windows import Stretch
+from otherroof.base.local_time import first_moment, midnight, wall_time
+from otherroof.schedule.due import DueRun, JobScheduleFacts, next_due, next_time
+from otherroof.settings import FarBox, Job, Settings
+from otherroof.settings.windows import DayStretch
 
 # From this share of a month's allowance on, what matters most goes first.
 NEAR_SHARE = 0.8
@@ -26,7 +26,7 @@ Why = Literal["window", "month", "queue", "again", "busy"]
 
 
 @dataclass(frozen=True, slots=True)
-class FarFacts:
+class FarScheduleFacts:
     """What is known of one far box: when it was last probed, whether something of ours is at work there, and the
     bytes on the wire this month."""
 
@@ -36,20 +36,20 @@ class FarFacts:
 
 
 @dataclass(frozen=True, slots=True)
-class Facts:
+class ScheduleFacts:
     """Everything a plan is made from besides the settings. `running`: jobs under way; `digest`: when the last
     one was made, or counting began; `look`: when the watch should look next."""
 
     now: datetime
-    jobs: Mapping[str, JobFacts]
-    far: Mapping[str, FarFacts]
+    jobs: Mapping[str, JobScheduleFacts]
+    far: Mapping[str, FarScheduleFacts]
     running: frozenset[str]
     digest: datetime
     look: datetime
 
 
 @dataclass(frozen=True, slots=True)
-class Start:
+class RunStart:
     """A run to begin now: until when its window lasts, how many bytes its month has left and when that ends, and
     earlier tries."""
 
@@ -62,7 +62,7 @@ class Start:
 
 
 @dataclass(frozen=True, slots=True)
-class Wait:
+class RunWait:
     """A run that is owed and may not begin yet: why, and until when where that is known."""
 
     job: str
@@ -71,46 +71,46 @@ class Wait:
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class SchedulePlan:
     """What to do now, and when to think again at the latest."""
 
-    runs: tuple[Start, ...]
+    runs: tuple[RunStart, ...]
     probes: tuple[str, ...]
     digest: bool
     look: bool
-    waits: tuple[Wait, ...]
+    waits: tuple[RunWait, ...]
     wake: datetime
 
 
 @dataclass(frozen=True, slots=True)
-class _Ready:
+class _ReadyRun:
     name: str
     job: Job
-    owed: Owed
+    owed: DueRun
     until: datetime | None
 
 
-def make_plan(settings: Settings, facts: Facts) -> Plan:
+def plan_schedule(settings: Settings, facts: ScheduleFacts) -> SchedulePlan:
     """What the service does at `facts.now`."""
     now, zone = facts.now, settings.zone
-    ready: dict[str, list[_Ready]] = {name: [] for name in settings.far}
-    waits: list[Wait] = []
+    ready: dict[str, list[_ReadyRun]] = {name: [] for name in settings.far}
+    waits: list[RunWait] = []
     wakes = [now + FARTHEST_WAKE]
     for name, job in settings.jobs.items():
         if name in facts.running:
             continue
-        due = owed(job, facts.jobs[name], zone)
+        due = next_due(job, facts.jobs[name], zone)
         if due.at > now:
             wakes.append(due.at)
             if due.tries or due.busy:
-                waits.append(Wait(name, "busy" if due.busy else "again", due.at))
+                waits.append(RunWait(name, "busy" if due.busy else "again", due.at))
             continue
         until, opens = _window(job, now, zone)
         if opens is not None:
-            waits.append(Wait(name, "window", opens))
+            waits.append(RunWait(name, "window", opens))
         else:
-            ready[job.far].append(_Ready(name, job, due, until))
-    runs: list[Start] = []
+            ready[job.far].append(_ReadyRun(name, job, due, until))
+    runs: list[RunStart] = []
     for far_name, candidates in ready.items():
         started, waiting = _for_far(far_name, settings.far[far_name], facts.far[far_name], candidates, (now, zone))
         runs += started
@@ -119,17 +119,17 @@ def make_plan(settings: Settings, facts: Facts) -> Plan:
     next_digest = next_time(settings.told.digest.at, facts.digest, zone)
     wakes += [one.until for one in waits if one.until is not None] + later + [next_digest, facts.look]
     wake = min(one for one in wakes if one > now)
-    return Plan(tuple(runs), probes, next_digest <= now, facts.look <= now, tuple(waits), wake)
+    return SchedulePlan(tuple(runs), probes, next_digest <= now, facts.look <= now, tuple(waits), wake)
 
 
 def month_begins(now: datetime, zone: ZoneInfo) -> datetime:
     """The beginning of the calendar month on the household's wall clock, in UTC."""
-    return first_moment(midnight(shown(now, zone).date().replace(day=1)), zone)
+    return first_moment(midnight(wall_time(now, zone).date().replace(day=1)), zone)
 
 
 def next_month(now: datetime, zone: ZoneInfo) -> datetime:
     """When the next calendar month begins on the household's wall clock, in UTC."""
-    first = shown(now, zone).date().replace(day=1)
+    first = wall_time(now, zone).date().replace(day=1)
     return first_moment(midnight((first + timedelta(days=32)).replace(day=1)), zone)
 
 
@@ -139,9 +139,9 @@ def window_end(job: Job, now: datetime, zone: ZoneInfo) -> datetime | None:
     return now if opens is not None else until
 
 
-def wait_text(wait: Wait, zone: ZoneInfo) -> str:
+def wait_text(wait: RunWait, zone: ZoneInfo) -> str:
     """What a run waits for, in words, with times in the household's zone."""
-    when = f"{shown(wait.until, zone):%Y-%m-%d %H:%M}" if wait.until is not None else ""
+    when = f"{wall_time(wait.until, zone):%Y-%m-%d %H:%M}" if wait.until is not None else ""
     match wait.why:
         case "window":
             return f"waits for its window, which opens at {when}"
@@ -159,34 +159,34 @@ def _window(job: Job, now: datetime, zone: ZoneInfo) -> tuple[datetime | None, d
     """Until when the window is open, and when it opens where it is closed."""
     if job.window is None:
         return None, None
-    stretch = Stretch.parse(job.window)
+    stretch = DayStretch.parse(job.window)
     until = stretch.open_until(now, zone)
     return (until, None) if until is not None else (None, stretch.next_open(now, zone))
 
 
 def _for_far(
-    name: str, far: Far, facts: FarFacts, ready: list[_Ready], time: tuple[datetime, ZoneInfo]
-) -> tuple[list[Start], list[Wait]]:
+    name: str, far: FarBox, facts: FarScheduleFacts, ready: list[_ReadyRun], time: tuple[datetime, ZoneInfo]
+) -> tuple[list[RunStart], list[RunWait]]:
     allowance = far.month_gb * GB
     if allowance and facts.month_bytes >= allowance:
-        return [], [Wait(one.name, "month", next_month(*time)) for one in ready]
+        return [], [RunWait(one.name, "month", next_month(*time)) for one in ready]
     near = bool(allowance) and facts.month_bytes >= NEAR_SHARE * allowance
     queue = _in_order(ready, near)
     if facts.busy or not queue:
-        return [], [Wait(one.name, "queue") for one in queue]
+        return [], [RunWait(one.name, "queue") for one in queue]
     first = queue[0]
     room, month_ends = (int(allowance - facts.month_bytes), next_month(*time)) if allowance else (None, None)
-    start = Start(first.name, name, first.until, room, month_ends, first.owed.tries)
-    return [start], [Wait(one.name, "queue") for one in queue[1:]]
+    start = RunStart(first.name, name, first.until, room, month_ends, first.owed.tries)
+    return [start], [RunWait(one.name, "queue") for one in queue[1:]]
 
 
-def _in_order(ready: Iterable[_Ready], near: bool) -> list[_Ready]:
+def _in_order(ready: Iterable[_ReadyRun], near: bool) -> list[_ReadyRun]:
     if near:
         return sorted(ready, key=lambda one: (-one.job.importance, one.owed.at, one.name))
     return sorted(ready, key=lambda one: (one.owed.at, -one.job.importance, one.name))
 
 
-def _probes(settings: Settings, facts: Facts, running: set[str]) -> tuple[tuple[str, ...], list[datetime]]:
+def _probes(settings: Settings, facts: ScheduleFacts, running: set[str]) -> tuple[tuple[str, ...], list[datetime]]:
     """Far boxes to probe now, and when the others are due. A run goes first: it finds out the same."""
     now, later = [], []
     for name, far in settings.far.items():

@@ -1,23 +1,23 @@
 """The TOML files as frozen models; every mistake is named by file, key and what would be right."""
 
-from otherroof.settings.models import Far, Guard, Home, Job, Settings
-from otherroof.settings.reader import Mistake, Parts, read_parts, read_settings, require_settings
-from otherroof.settings.tunnel import CommandTunnel, NoTunnel, Tunnel, WireguardTunnel
-from otherroof.settings.world import look_around
+from otherroof.settings.machine_checks import check_machine
+from otherroof.settings.models import FarBox, Guard, Home, Job, Settings
+from otherroof.settings.reader import Mistake, ReadableSettings, read_parts, read_settings, require_settings
+from otherroof.settings.tunnel import CommandTunnel, NoTunnel, TunnelSettings, WireguardTunnel
 
 __all__ = [
     "CommandTunnel",
-    "Far",
+    "FarBox",
     "Guard",
     "Home",
     "Job",
     "Mistake",
     "NoTunnel",
-    "Parts",
+    "ReadableSettings",
     "Settings",
-    "Tunnel",
+    "TunnelSettings",
     "WireguardTunnel",
-    "look_around",
+    "check_machine",
     "read_parts",
     "read_settings",
     "require_settings",

@@ -26,7 +26,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from itertools import islice
 from zoneinfo import ZoneInfo
 
-from otherroof.base.local_time import first_moment, last_moment, shown, shows
+from otherroof.base.local_time import first_moment, last_moment, wall_time, wall_time_exists
 
 PART_RULE = re.compile(r"(?:(?P<all>\*)|(?P<low>\d{1,4})(?:-(?P<high>\d{1,4}))?)(?:/(?P<step>\d{1,4}))?\Z", re.ASCII)
 LONGEST_MONTH = {month: monthrange(2000, month)[1] for month in range(1, 13)}
@@ -109,7 +109,7 @@ class Crontab:
         moment = moment.astimezone(UTC)  # times that occur twice compare safely only in UTC (PEP 495)
         # The day before too: its last times may lie after `moment` where a clock is put back over midnight,
         # or be moved there where it is put forward. For the same reason two days are asked, and the earlier taken.
-        days = self._days_from(shown(moment, zone).date() - timedelta(days=1))
+        days = self._days_from(wall_time(moment, zone).date() - timedelta(days=1))
         for day in days:
             found = self._first_of_day(day, moment, zone)
             if found is not None:
@@ -148,7 +148,7 @@ def _first_real(
     walls: list[datetime], moment: datetime, zone: ZoneInfo, reading: Callable[[datetime, ZoneInfo], datetime]
 ) -> datetime | None:
     place = bisect_right(walls, moment, key=lambda wall: reading(wall, zone))
-    return next((reading(wall, zone) for wall in islice(walls, place, None) if shows(wall, zone)), None)
+    return next((reading(wall, zone) for wall in islice(walls, place, None) if wall_time_exists(wall, zone)), None)
 
 
 def _is_free(word: str) -> bool:

@@ -13,7 +13,7 @@ from typing import Annotated
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from otherroof.settings.crontab import Crontab
-from otherroof.settings.windows import Stretch, checked_limits
+from otherroof.settings.windows import DayStretch, checked_limits
 
 NAME_RULE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}\Z")
 # A last part of digits alone is a mistyped IP address, never a name (RFC 1123 §2.1).
@@ -92,7 +92,7 @@ def _crontab(text: str) -> str:
 
 
 def _stretch(text: str) -> str:
-    Stretch.parse(text)
+    DayStretch.parse(text)
     return text
 
 
@@ -105,6 +105,6 @@ Percent = Annotated[float, Field(ge=0, le=100)]
 CrontabText = Annotated[str, AfterValidator(_crontab)]
 StretchText = Annotated[str, AfterValidator(_stretch)]
 LimitMbit = Annotated[float, Field(ge=0)]
-Limits = Annotated[dict[StretchText, LimitMbit], AfterValidator(checked_limits)]
+HourlyLimits = Annotated[dict[StretchText, LimitMbit], AfterValidator(checked_limits)]
 Texts = Annotated[tuple[str, ...], Field(strict=False)]
 Argv = Annotated[tuple[str, ...], Field(min_length=1, strict=False), AfterValidator(_program)]

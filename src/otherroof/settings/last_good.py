@@ -11,14 +11,14 @@ from collections.abc import Iterable
 
 from pydantic import ValidationError
 
-from otherroof.base.atomic_file import FOR_OWNER, put
+from otherroof.base.atomic_file import FOR_OWNER, replace_file
 from otherroof.settings.models import Settings
 from otherroof.settings.reader import Mistake, read_settings
 
 NAME = "settings.json"
 
 
-def in_force(folder: str, states: Iterable[str] = ()) -> tuple[Settings | None, list[Mistake]]:
+def settings_in_force(folder: str, states: Iterable[str] = ()) -> tuple[Settings | None, list[Mistake]]:
     """The settings in `folder`; where they have mistakes, those that the service last took up, else what can be used.
 
     And all mistakes. `states` are further folders in which the state may lie where the settings cannot tell. None
@@ -31,12 +31,12 @@ def in_force(folder: str, states: Iterable[str] = ()) -> tuple[Settings | None, 
     return _kept(os.path.abspath(folder), where) or settings, mistakes
 
 
-def keep(settings: Settings) -> None:
+def keep_settings(settings: Settings) -> None:
     """The service has taken these up, and they are whole. Raises HomeTrouble where they cannot be written down."""
     path = os.path.join(settings.state, NAME)
     text = settings.model_dump_json()
     if _read(path) != text:
-        put(path, text, FOR_OWNER)
+        replace_file(path, text, FOR_OWNER)
 
 
 def _kept(folder: str, states: Iterable[str]) -> Settings | None:

@@ -12,13 +12,14 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, Field
 
+from otherroof.settings.alerting import AlertingSettings
 from otherroof.settings.fields import (
     AbsolutePath,
     Address,
     Argv,
     CrontabText,
     HostKey,
-    Limits,
+    HourlyLimits,
     Name,
     Percent,
     Port,
@@ -26,8 +27,7 @@ from otherroof.settings.fields import (
     Strict,
     Texts,
 )
-from otherroof.settings.tunnel import NoTunnel, Tunnel
-from otherroof.settings.watch import Told
+from otherroof.settings.tunnel import NoTunnel, TunnelSettings
 from otherroof.settings.windows import limit_at, strictest
 
 
@@ -48,7 +48,7 @@ class Home(Strict):
     listing_key: str = "keys/listing.key"
 
 
-class Far(Strict):
+class FarBox(Strict):
     """One far box: where it is, how it proves itself, where copies go.
 
     `tries` and `pause_s` are for broken connections within one run; `queue_s` is how long a run that a person starts
@@ -68,7 +68,7 @@ class Far(Strict):
     probe_hours: float = Field(default=6, gt=0)
     month_gb: float = Field(default=0, ge=0)
     limit_mbit: float = Field(default=0, ge=0)
-    limits: Limits = Field(default_factory=dict)
+    limits: HourlyLimits = Field(default_factory=dict)
     courtesy: bool = True
     courtesy_ms: float = Field(default=40, gt=0)
     connections: int = Field(default=0, ge=0, le=8)
@@ -76,7 +76,7 @@ class Far(Strict):
     tries: int = Field(default=4, ge=1, le=20)
     pause_s: float = Field(default=5, ge=0)
     queue_s: float = Field(default=3600, ge=0)
-    tunnel: Tunnel = NoTunnel()
+    tunnel: TunnelSettings = NoTunnel()
 
 
 class Guard(Strict):
@@ -106,7 +106,7 @@ class Job(Strict):
     tries: int = Field(default=4, ge=1, le=20)
     importance: int = Field(default=5, ge=1, le=9)
     limit_mbit: float = Field(default=0, ge=0)
-    limits: Limits = Field(default_factory=dict)
+    limits: HourlyLimits = Field(default_factory=dict)
     promise_hours: float = Field(default=48, gt=0)
     also_kept: Texts = ()
     guard: Guard = Guard()
@@ -120,9 +120,9 @@ class Settings(Strict):
 
     where: str
     home: Home
-    far: dict[Name, Far]
+    far: dict[Name, FarBox]
     jobs: dict[Name, Job]
-    told: Told = Told()
+    told: AlertingSettings = AlertingSettings()
     unread: tuple[str, ...] = ()
 
     def path(self, relative: str) -> str:

@@ -12,14 +12,14 @@ from zoneinfo import ZoneInfo
 
 from otherroof.base.units import span_text
 from otherroof.settings.crontab import Crontab
-from otherroof.settings.reader import JOBS_FOLDER, Mistake, Parts
+from otherroof.settings.reader import JOBS_FOLDER, Mistake, ReadableSettings
 
 # Any year and more does: days, weeks, leap days aside, and both changes of clocks come again.
 BEGIN, LENGTH = datetime(2026, 1, 1, tzinfo=UTC), timedelta(days=430)
 MOST_TIMES = 600
 
 
-def promises_that_cannot_be_kept(parts: Parts) -> list[Mistake]:
+def promises_that_cannot_be_kept(parts: ReadableSettings) -> list[Mistake]:
     """The jobs between whose times more may pass than they promise."""
     zone = ZoneInfo(parts.home.zone) if parts.home is not None else ZoneInfo("UTC")
     mistakes = []

@@ -17,11 +17,11 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from otherroof.base.errors import WrongSettings
+from otherroof.settings.alerting import AlertingSettings
 from otherroof.settings.fields import NAME_RULE
-from otherroof.settings.models import Far, Home, Job, Settings
-from otherroof.settings.plain_words import wanted
-from otherroof.settings.tunnel import between_tunnels
-from otherroof.settings.watch import Told
+from otherroof.settings.mistake_words import mistake_in_plain_words
+from otherroof.settings.models import FarBox, Home, Job, Settings
+from otherroof.settings.tunnel import conflicts_between_tunnels
 
 MAIN_FILE = "otherroof.toml"
 JOBS_FOLDER = "jobs"
@@ -45,26 +45,26 @@ class Mistake:
 
 
 @dataclass(slots=True)
-class Parts:
+class ReadableSettings:
     """What could be made sense of, each table for itself, so that one slip does not hide the next."""
 
     where: str
     home: Home | None
-    far: dict[str, Far]
+    far: dict[str, FarBox]
     far_named: frozenset[str]
     jobs: dict[str, Job]
     mistakes: list[Mistake]
-    told: Told = field(default_factory=Told)
+    told: AlertingSettings = field(default_factory=AlertingSettings)
 
     def path(self, relative: str) -> str:
         """`relative` as seen from the settings folder."""
         return os.path.normpath(os.path.join(self.where, relative))
 
 
-def read_parts(where: str) -> Parts:
+def read_parts(where: str) -> ReadableSettings:
     """Everything in folder `where` that can be read, with all mistakes in its text."""
     where = os.path.abspath(where)
-    parts = Parts(where, None, {}, frozenset(), {}, [])
+    parts = ReadableSettings(where, None, {}, frozenset(), {}, [])
     main_path = os.path.join(where, MAIN_FILE)
     raw = _load(main_path, parts.mistakes)
     if raw is not None:
@@ -124,16 +124,16 @@ def _stem(path: str) -> str:
     return os.path.basename(path)[: -len(".toml")]
 
 
-def _read_main(raw: dict[str, Any], path: str, parts: Parts) -> None:
-    known = {"home", "far", *Told.model_fields}
+def _read_main(raw: dict[str, Any], path: str, parts: ReadableSettings) -> None:
+    known = {"home", "far", *AlertingSettings.model_fields}
     for key in raw:
         if key not in known:
             near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
             right = f"perhaps {near[0]!r} is meant" if near else f"known here: {', '.join(sorted(known))}"
             parts.mistakes.append(Mistake(path, key, "is not a key that is known here", right))
     parts.home = _fit_table(Home, raw.get("home"), path, "home", parts.mistakes)
-    told = {key: raw[key] for key in Told.model_fields if key in raw}
-    parts.told = _fit(Told, told, path, parts.mistakes) or parts.told
+    told = {key: raw[key] for key in AlertingSettings.model_fields if key in raw}
+    parts.told = _fit(AlertingSettings, told, path, parts.mistakes) or parts.told
     boxes = raw.get("far")
     if not isinstance(boxes, dict) or not boxes:
         parts.mistakes.append(Mistake(path, "far", "no far box is described", "write a table [far.NAME]"))
@@ -144,7 +144,7 @@ def _read_main(raw: dict[str, Any], path: str, parts: Parts) -> None:
             parts.mistakes.append(
                 Mistake(path, f"far.{name}", "is not a usable name", "letters, digits, - and _, at most 40")
             )
-        far = _fit_table(Far, table, path, f"far.{name}", parts.mistakes)
+        far = _fit_table(FarBox, table, path, f"far.{name}", parts.mistakes)
         if far is not None:
             parts.far[name] = far
 
@@ -213,7 +213,7 @@ def _as_mistake(path: str, above: str, model: type[BaseModel], detail: ErrorDeta
             for tag in get_args(one.model_fields["kind"].annotation)
         ]
         return Mistake(path, key + ".kind", "is missing", f"one of these is wanted: {', '.join(kinds)}")
-    wrong = wanted(detail)
+    wrong = mistake_in_plain_words(detail)
     if kind == "value_error":
         return Mistake(path, key, wrong)
     shown = detail["input"]
@@ -256,9 +256,9 @@ def _models_in(thing: object) -> list[type[BaseModel]]:
     return [found for part in get_args(thing) for found in _models_in(part)]
 
 
-def _cross_checks(parts: Parts) -> list[Mistake]:
+def _cross_checks(parts: ReadableSettings) -> list[Mistake]:
     main_path = os.path.join(parts.where, MAIN_FILE)
-    mistakes = [Mistake(main_path, key, wrong, right) for key, wrong, right in between_tunnels(parts.far)]
+    mistakes = [Mistake(main_path, key, wrong, right) for key, wrong, right in conflicts_between_tunnels(parts.far)]
     taken: dict[tuple[str, str], str] = {}
     for name, job in parts.jobs.items():
         path = os.path.join(parts.where, JOBS_FOLDER, name + ".toml")

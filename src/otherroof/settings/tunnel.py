@@ -117,14 +117,14 @@ class NoTunnel(Strict):
     kind: Literal["none"] = "none"
 
 
-class SharedUse(Strict):
+class TunnelLifetime(Strict):
     """How long a tunnel stays when no job needs it."""
 
     stay_up: bool = False
     linger_s: float = Field(default=60, ge=0, le=86_400)
 
 
-class WireguardTunnel(SharedUse):
+class WireguardTunnel(TunnelLifetime):
     """The WireGuard protocol, by `ip` and `wg`. Key files are as seen from the settings folder.
 
     `role = "answer"`: home has the forwarded `port` and the far box calls in; `own_name` is the name it calls.
@@ -157,7 +157,7 @@ class WireguardTunnel(SharedUse):
         return self
 
 
-class CommandTunnel(SharedUse):
+class CommandTunnel(TunnelLifetime):
     """Any other tunnel, by commands of the household's own; `test` leaves with 0 while the tunnel is up."""
 
     kind: Literal["command"]
@@ -167,7 +167,7 @@ class CommandTunnel(SharedUse):
     wait_s: float = Field(default=60, gt=0, le=600)
 
 
-Tunnel = Annotated[NoTunnel | WireguardTunnel | CommandTunnel, Field(discriminator="kind")]
+TunnelSettings = Annotated[NoTunnel | WireguardTunnel | CommandTunnel, Field(discriminator="kind")]
 
 
 class _FarBox(Protocol):
@@ -178,7 +178,7 @@ class _FarBox(Protocol):
     def tunnel(self) -> NoTunnel | WireguardTunnel | CommandTunnel: ...
 
 
-def between_tunnels(boxes: Mapping[str, _FarBox]) -> Iterator[tuple[str, str, str]]:
+def conflicts_between_tunnels(boxes: Mapping[str, _FarBox]) -> Iterator[tuple[str, str, str]]:
     """What cannot be between the far boxes' tunnels: (key, what is wrong, what would be right)."""
     interfaces: dict[str, str] = {}
     ports: dict[int, str] = {}

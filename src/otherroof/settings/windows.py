@@ -16,21 +16,21 @@ from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
-from otherroof.base.local_time import first_moment, midnight, shown
+from otherroof.base.local_time import first_moment, midnight, wall_time
 
 STRETCH_RULE = re.compile(r"\s*(\d{1,2}):(\d{2})\s*-\s*(\d{1,2}):(\d{2})\s*\Z", re.ASCII)
 DAY_MINUTES = 24 * 60
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class DayStretch:
     """From one time of day to another, in minutes since midnight; over midnight where the end is not later."""
 
     start: int
     end: int
 
     @classmethod
-    def parse(cls, text: str) -> Stretch:
+    def parse(cls, text: str) -> DayStretch:
         """The stretch that `text` names. Raises ValueError with what would be right."""
         match = STRETCH_RULE.match(text)
         if match is None:
@@ -65,7 +65,7 @@ class Stretch:
     def _around(self, moment: datetime, zone: ZoneInfo) -> list[tuple[datetime, datetime]]:
         # One day back for a stretch over midnight; some days on, since a stretch inside a jump of the clock,
         # or on a day that a zone leaves out, is empty.
-        today = shown(moment, zone).date()
+        today = wall_time(moment, zone).date()
         found: list[tuple[datetime, datetime]] = []
         for opens, closes in (self._on(today + timedelta(days=away), zone) for away in range(-1, 4)):
             # Where one begins as another ends, the time between lies inside a jump of the clock.
@@ -85,7 +85,7 @@ def checked_limits(limits: Mapping[str, float]) -> Mapping[str, float]:
     """`limits` if each key is a stretch of the day and no two overlap; raises ValueError otherwise."""
     taken: dict[int, str] = {}
     for text in limits:
-        stretch = Stretch.parse(text)
+        stretch = DayStretch.parse(text)
         for minute in filter(stretch.holds, range(DAY_MINUTES)):
             if minute in taken:
                 clock = f"{minute // 60:02}:{minute % 60:02}"
@@ -96,7 +96,7 @@ def checked_limits(limits: Mapping[str, float]) -> Mapping[str, float]:
 
 def limit_at(limits: Mapping[str, float], otherwise: float, moment: datetime, zone: ZoneInfo) -> float:
     """The limit in Mbit/s for the time that the wall clock shows, 0 for none; `otherwise` where no stretch holds it."""
-    wall = shown(moment, zone)
+    wall = wall_time(moment, zone)
     minute = wall.hour * 60 + wall.minute
     return next((limit for text, limit in limits.items() if _read(text).holds(minute)), otherwise)
 
@@ -107,5 +107,5 @@ def strictest(*limits: float) -> float:
 
 
 @lru_cache(maxsize=256)
-def _read(text: str) -> Stretch:
-    return Stretch.parse(text)
+def _read(text: str) -> DayStretch:
+    return DayStretch.parse(text)

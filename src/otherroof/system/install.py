@@ -1,232 +1,234 @@
-"""What it takes to install the service on this machine, as a list of steps, and to take it away again.
-
-Pure: what was found goes in, steps come out, each with the words that are shown before anything is done. `installing`
-looks and carries out. Settings, state and keys are never among what is removed.
-"""
+"""Looks at a machine and carries out the steps of `install`; `root` may be a folder that stands for a machine."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping
+import importlib.resources
+import os
+import stat
+import subprocess
+import sys
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
-ACCOUNT = "otherroof"
-UNIT = "otherroof.service"
-SETTINGS, JOBS, KEYS = "/etc/otherroof", "/etc/otherroof/jobs", "/etc/otherroof/keys"
-STATE, STATE_LINK = "/var/lib/otherroof", "/etc/otherroof/state"
-UNIT_PATH = f"/etc/systemd/system/{UNIT}"
-PROGRAM_LINE = re.compile(r"^ExecStart=\S+ serve$", re.MULTILINE)
-PLAIN_PATH = re.compile(r"/[A-Za-z0-9_./+@-]+\Z")
-
-
-@dataclass(frozen=True, slots=True)
-class Owned:
-    """A folder as it is: owner and group by name ("" where the number has none), permission bits, and whether
-    something inside belongs to somebody else than the folder itself."""
-
-    owner: str
-    group: str
-    mode: int
-    strays: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """How the machine stands. `link` is where the state link points, "" where there is none; `state` is the state
-    folder that the settings name, "" where there are none yet; `mistake` why the settings that are there cannot be used
-    at all."""
-
-    account: bool = False
-    folders: Mapping[str, Owned] | None = None
-    link: str = ""
-    state_is_folder: bool = False
-    unit: str = ""
-    enabled: bool = False
-    settings: bool = False
-    state: str = ""
-    mistake: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class MakeAccount:
-    """A system account that nobody can log in to."""
-
-    name: str
-
-
-@dataclass(frozen=True, slots=True)
-class MakeFolder:
-    """A folder with owner, group and permission bits; with `inside`, all in it is given to the owner too."""
-
-    path: str
-    owner: str
-    group: str
-    mode: int
-    inside: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class MakeLink:
-    """A symbolic link."""
-
-    path: str
-    target: str
-
-
-@dataclass(frozen=True, slots=True)
-class WriteUnit:
-    """The unit file."""
-
-    path: str
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
-class RemoveUnit:
-    """The unit file goes."""
-
-    path: str
-
-
-@dataclass(frozen=True, slots=True)
-class Systemctl:
-    """One call of systemctl. `live`: only makes sense on the running machine, not in a folder that stands for one."""
-
-    words: tuple[str, ...]
-    live: bool
-
-
-Deed = MakeAccount | MakeFolder | MakeLink | WriteUnit | RemoveUnit | Systemctl
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One step: what it does, in words, and the deed itself; None where it is so already."""
-
-    text: str
-    deed: Deed | None
-
-
-_FOLDERS = (
-    (MakeFolder(SETTINGS, "root", ACCOUNT, 0o750), "settings"),
-    (MakeFolder(JOBS, "root", ACCOUNT, 0o750), "one file for each job"),
-    (MakeFolder(KEYS, ACCOUNT, ACCOUNT, 0o700, inside=True), "keys, readable by the service alone"),
-    (MakeFolder(STATE, ACCOUNT, ACCOUNT, 0o700, inside=True), "ledger and catalogues"),
+from otherroof.base.atomic_file import replace_file
+from otherroof.base.errors import HomeTrouble
+from otherroof.settings import read_settings
+from otherroof.system import install_steps as plan
+from otherroof.system.install_steps import (
+    Deed,
+    FolderOwner,
+    InstallStep,
+    MachineState,
+    MakeAccount,
+    MakeLink,
+    MakeSystemFolder,
+    RemoveUnit,
+    Systemctl,
+    WriteUnit,
 )
 
+COMMAND_S = 120.0
+ENVIRONMENT = {"PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin", "LC_ALL": "C"}
 
-def unit_for(text: str, program: str) -> str:
-    """The unit `text` with the path of the program in it. Raises ValueError for a path that systemd would misread."""
-    if not PLAIN_PATH.match(program):
-        raise ValueError(
-            f"{program!r} cannot stand in a unit file; a path of letters, digits and _./+@- only is wanted, "
-            "such as /opt/otherroof/bin/otherroof"
+
+@dataclass(frozen=True, slots=True)
+class Machine:
+    """The running machine, or with another `root` a folder that holds the files of one."""
+
+    root: str = "/"
+
+    @property
+    def live(self) -> bool:
+        """Whether this is the running machine."""
+        return self.root == "/"
+
+    def path(self, inside: str) -> str:
+        """Where a path of the machine lies as we see it."""
+        return inside if self.live else self.root.rstrip("/") + inside
+
+
+def packaged_unit() -> str:
+    """The unit file that this package brings along."""
+    return importlib.resources.files("otherroof.system").joinpath(plan.UNIT).read_text(encoding="utf-8")
+
+
+def this_program() -> str:
+    """The path of the program that the service should start: the one beside the interpreter that runs now."""
+    beside = os.path.join(os.path.dirname(sys.executable), "otherroof")
+    return beside if os.path.exists(beside) else os.path.abspath(sys.argv[0])
+
+
+def find_writable_program_path(program: str) -> str:
+    """The first part of the paths of program, library and interpreter that others than root may change; "" if none.
+
+    Whoever can change the program can do what the service can.
+    """
+    for path in (program, os.path.dirname(os.path.abspath(__file__)), sys.executable):
+        part = os.path.realpath(path)
+        while True:
+            found = os.stat(part)
+            sticky = bool(found.st_mode & stat.S_ISVTX)
+            if found.st_uid != 0 or (found.st_mode & 0o022 and not sticky):
+                return part
+            if part == "/":
+                break
+            part = os.path.dirname(part)
+    return ""
+
+
+def read_machine(machine: Machine) -> MachineState:
+    """How the machine stands. Raises HomeTrouble where that cannot be read."""
+    try:
+        users, groups = (_names(machine.path(file)) for file in ("/etc/passwd", "/etc/group"))
+        link = machine.path(plan.STATE_LINK)
+        wants = f"/etc/systemd/system/multi-user.target.wants/{plan.UNIT}"
+        written = os.path.exists(machine.path(f"{plan.SETTINGS}/otherroof.toml"))
+        state, mistake = _settings(machine) if written else ("", "")
+        return MachineState(
+            account=plan.ACCOUNT in users.values(),
+            folders=dict(_folders(machine, users, groups)),
+            link=os.readlink(link) if os.path.islink(link) else "",
+            state_is_folder=os.path.isdir(link) and not os.path.islink(link),
+            unit=_text(machine.path(plan.UNIT_PATH)),
+            enabled=os.path.lexists(machine.path(wants)),
+            settings=written,
+            state=state,
+            mistake=mistake,
         )
-    return PROGRAM_LINE.sub(f"ExecStart={program} serve", text)
+    except OSError as problem:
+        raise _trouble(problem, str(problem.filename)) from problem
 
 
-def install_steps(found: Found, unit: str) -> list[Step]:
-    """What brings a machine that stands as `found` to one that runs the service from `unit`. Raises ValueError where
-    a person has to decide first."""
-    if found.state_is_folder:
-        raise ValueError(
-            f"{STATE_LINK} is a folder of its own, which the service could not write to; "
-            f"if it is in use, `mv {STATE_LINK} {STATE}` while nothing runs, then install again"
+def carry_out_steps(machine: Machine, steps: Iterable[InstallStep], told: Callable[[InstallStep], None]) -> None:
+    """Do what the steps say, in order; `told` hears of each before it is done. Raises HomeTrouble at the first that
+    fails; those before it stay done, and the whole can be run again."""
+    for step in steps:
+        told(step)
+        if step.deed is not None:
+            _do(machine, step.deed)
+
+
+def _do(machine: Machine, deed: Deed) -> None:
+    match deed:
+        case MakeAccount(name):
+            where = [] if machine.live else ["--prefix", machine.root]
+            _call("useradd", *where, "--system", "--user-group", "--no-create-home", "--home-dir", plan.STATE,
+                  "--shell", "/usr/sbin/nologin", name)  # fmt: skip
+        case MakeSystemFolder():
+            _make_folder(machine, deed)
+        case MakeLink(path, target):
+            _guarded(path, lambda: _link(machine.path(path), target))
+        case WriteUnit(path, text):
+            _guarded(path, lambda: os.makedirs(os.path.dirname(machine.path(path)), exist_ok=True))
+            replace_file(machine.path(path), text)
+        case RemoveUnit(path):
+            _guarded(path, lambda: os.unlink(machine.path(path)))
+        case Systemctl(words, live):
+            if machine.live:
+                _call("systemctl", *words)
+            elif not live:
+                _call("systemctl", f"--root={machine.root}", *(word for word in words if word != "--now"))
+
+
+def _make_folder(machine: Machine, deed: MakeSystemFolder) -> None:
+    users, groups = (_names(machine.path(file)) for file in ("/etc/passwd", "/etc/group"))
+    uid, gid = _number(users, deed.owner), _number(groups, deed.group)
+    path = machine.path(deed.path)
+
+    def make() -> None:
+        os.makedirs(path, mode=0o755, exist_ok=True)
+        os.chown(path, uid, gid)
+        os.chmod(path, deed.mode)
+        if deed.inside:
+            for inner in _inside(path):
+                os.chown(inner, uid, gid, follow_symlinks=False)
+
+    _guarded(deed.path, make)
+
+
+def _settings(machine: Machine) -> tuple[str, str]:
+    """The state folder that the settings name, with links followed, as the machine itself sees it; and, where the
+    settings cannot be used at all, the first mistake."""
+    settings, mistakes = read_settings(machine.path(plan.SETTINGS))
+    if settings is None:
+        return "", mistakes[0].line()
+    inside = settings.state if machine.live else settings.state.removeprefix(machine.root.rstrip("/"))
+    return plan.STATE if inside == plan.STATE_LINK else os.path.realpath(inside) if machine.live else inside, ""
+
+
+def _link(path: str, target: str) -> None:
+    if os.path.islink(path):
+        os.unlink(path)
+    os.symlink(target, path)
+
+
+def _folders(machine: Machine, users: dict[int, str], groups: dict[int, str]) -> Iterator[tuple[str, FolderOwner]]:
+    for path in (plan.SETTINGS, plan.JOBS, plan.KEYS, plan.STATE):
+        if os.path.isdir(machine.path(path)):
+            found = os.stat(machine.path(path))
+            strays = any(os.lstat(inner).st_uid != found.st_uid for inner in _inside(machine.path(path)))
+            owner, group = users.get(found.st_uid, ""), groups.get(found.st_gid, "")
+            yield path, FolderOwner(owner, group, stat.S_IMODE(found.st_mode), strays)
+
+
+def _inside(path: str) -> Iterator[str]:
+    for folder, folders, files in os.walk(path):
+        yield from (os.path.join(folder, name) for name in (*folders, *files))
+
+
+def _names(path: str) -> dict[int, str]:
+    """The names by number in a file in the manner of passwd(5) or group(5). Read as a file, since it may be another
+    machine's."""
+    lines = (line.split(":") for line in _text(path).splitlines())
+    return {int(words[2]): words[0] for words in lines if len(words) > 2 and words[2].isdigit()}
+
+
+def _number(names: dict[int, str], name: str) -> int:
+    for number, known in names.items():
+        if known == name:
+            return number
+    raise HomeTrouble(f"there is no account or group {name!r}", where="/etc/passwd", advice="run this as a whole again")
+
+
+def _text(path: str) -> str:
+    try:
+        with open(path, encoding="utf-8", errors="replace") as file:
+            return file.read()
+    except FileNotFoundError:
+        return ""
+
+
+def _guarded(path: str, deed: Callable[[], None]) -> None:
+    try:
+        deed()
+    except OSError as problem:
+        raise _trouble(problem, path) from problem
+
+
+def _call(*argv: str) -> None:
+    try:
+        done = subprocess.run(
+            argv,
+            capture_output=True,
+            text=True,
+            timeout=COMMAND_S,
+            check=False,
+            env=ENVIRONMENT,
+            stdin=subprocess.DEVNULL,
         )
-    if found.link not in ("", STATE):
-        raise ValueError(
-            f"{STATE_LINK} leads to {found.link}, which the service could not write to; "
-            f"move what is there to {STATE} and remove the link while nothing runs, then install again"
-        )
-    steps = [
-        _step(
-            f"make the system account {ACCOUNT}, which nobody can log in to; the service runs as it and may read every "
-            "file on this machine, so guard it like root",
-            MakeAccount(ACCOUNT),
-            done=found.account,
-        )
-    ]
-    steps += [_folder_step(deed, use, (found.folders or {}).get(deed.path)) for deed, use in _FOLDERS]
-    link = MakeLink(STATE_LINK, STATE)
-    text = f"link {STATE_LINK} to {STATE}, where the service may write"
-    steps.append(_step(text, link, done=found.link == STATE))
-    changed = found.unit != unit
-    steps.append(_step(_unit_text(found.unit), WriteUnit(UNIT_PATH, unit), done=not changed))
-    steps.append(_step("let systemd read its units anew", Systemctl(("daemon-reload",), live=True), done=not changed))
-    enable = Systemctl(("enable", UNIT), live=False)
-    steps.append(_step("start the service whenever the machine starts", enable, done=found.enabled))
-    # With settings that cannot be used it would end at once; one that runs goes on with those it has.
-    if found.settings and not found.mistake:
-        steps.append(Step("start it now, or anew", Systemctl(("restart", UNIT), live=True)))
-    return steps
+    except (OSError, subprocess.TimeoutExpired) as problem:
+        raise HomeTrouble(
+            f"cannot be run: {problem}", where=argv[0], advice="install it, or see why it hangs"
+        ) from problem
+    if done.returncode != 0:
+        said = " ".join((done.stderr or done.stdout).split()) or f"exit code {done.returncode}"
+        raise HomeTrouble(said, where=" ".join(argv), advice="mend that, then run this again")
 
 
-def undo_steps(found: Found) -> list[Step]:
-    """What takes the service off the machine. Settings, state, keys and the account that owns them stay."""
-    stop = Systemctl(("disable", "--now", UNIT), live=False)
-    return [
-        _step("stop the service and no longer start it with the machine", stop, done=not found.unit),
-        _step(f"remove {UNIT_PATH}", RemoveUnit(UNIT_PATH), done=not found.unit),
-        _step("let systemd read its units anew", Systemctl(("daemon-reload",), live=True), done=not found.unit),
-    ]
-
-
-def cautions(found: Found, exposed: str) -> list[str]:
-    """What a person should know before they go on. `exposed`: a path through which others could change the program."""
-    told = []
-    if exposed:
-        told.append(
-            f"caution: {exposed} can be changed by others than root, and through it what the service does; it reads "
-            "everyone's files. Better install Otherroof below /opt as root and run this from there"
-        )
-    if found.mistake:
-        told.append(
-            f"caution: the settings cannot be used, so the service is not started, nor anew: {found.mistake}; "
-            "once `otherroof check` finds nothing wrong, `systemctl restart otherroof`"
-        )
-    if found.state and not f"{found.state}/".startswith(f"{STATE}/"):
-        told.append(
-            f"caution: the settings keep the state in {found.state}, where the service may not write; take home.state "
-            f"out of them, or let it (`systemctl edit {ACCOUNT}`: [Service] ReadWritePaths={found.state})"
-        )
-    return told
-
-
-def left_behind() -> list[str]:
-    """What an undo leaves, one line each, with how to remove it by hand."""
-    return [
-        f"left in place: {SETTINGS} (settings, keys) and {STATE} (history, catalogues)",
-        "without these keys nobody can reach the far box; keep them as long as the far copy is wanted",
-        f"left in place: the account {ACCOUNT}, because the keys belong to it; "
-        f"once both folders are gone, `userdel {ACCOUNT}` removes it",
-        "left in place: a tunnel that is to stay up, with its firewall table, until this machine restarts",
-        "close the tunnel's port in the router, if nothing else uses it",
-    ]
-
-
-def next_words(found: Found) -> list[str]:
-    """What a person does after an install."""
-    if found.mistake:
-        return ["next: `otherroof check`, then `systemctl restart otherroof`"]
-    if found.settings:
-        return ["`systemctl status otherroof` and `otherroof status` show how it is"]
-    return [
-        f"next: write {SETTINGS}/otherroof.toml and a job in {JOBS}, then `otherroof check`",
-        "then: `systemctl start otherroof`",
-    ]
-
-
-def _step(text: str, deed: Deed, *, done: bool) -> Step:
-    return Step(text, None if done else deed)
-
-
-def _folder_step(deed: MakeFolder, use: str, now: Owned | None) -> Step:
-    text = f"make {deed.path} for {use} (owner {deed.owner}, group {deed.group}, mode {deed.mode:04o})"
-    right = now is not None and (now.owner, now.group, now.mode) == (deed.owner, deed.group, deed.mode)
-    return _step(text, deed, done=right and not (deed.inside and now is not None and now.strays))
-
-
-def _unit_text(before: str) -> str:
-    if before:
-        return f"write {UNIT_PATH} anew (changes of your own belong into `systemctl edit {ACCOUNT}`)"
-    return f"write {UNIT_PATH}"
+def _trouble(problem: OSError, path: str) -> HomeTrouble:
+    advice = (
+        "run this as root"
+        if isinstance(problem, PermissionError)
+        else "see to that disk or folder, then run this again"
+    )
+    return HomeTrouble(f"{problem.strerror}", where=path, advice=advice)

@@ -6,40 +6,40 @@ import os
 
 from otherroof.base.clock import Clock
 from otherroof.settings import CommandTunnel, NoTunnel, Settings, WireguardTunnel
-from otherroof.tunnel.drivers.command import CommandLink
-from otherroof.tunnel.drivers.last_call import Caller
-from otherroof.tunnel.drivers.none import NoLink
-from otherroof.tunnel.drivers.wireguard import Files, Tools, WireguardLink
-from otherroof.tunnel.keys import public_in
-from otherroof.tunnel.marks import Mark
+from otherroof.tunnel.drivers.command import CommandDriver
+from otherroof.tunnel.drivers.last_call import LastCallAddress
+from otherroof.tunnel.drivers.no_tunnel import NoTunnelDriver
+from otherroof.tunnel.drivers.wireguard import DriverTools, TunnelKeyFiles, WireguardDriver
+from otherroof.tunnel.keys import read_public_key
+from otherroof.tunnel.marks import MadeMark
+from otherroof.tunnel.network_access import NetworkAccess
 from otherroof.tunnel.port import Tunnel
-from otherroof.tunnel.senses import Senses
 from otherroof.tunnel.sharing import SharedTunnel
 
 FOLDER = "tunnels"
 
 
-def tunnel_of(settings: Settings, far_name: str, senses: Senses, clock: Clock) -> Tunnel:
+def make_tunnel(settings: Settings, far_name: str, senses: NetworkAccess, clock: Clock) -> Tunnel:
     """The driver that the far box's settings ask for."""
     wanted = settings.far[far_name].tunnel
-    mark = Mark(_path(settings, far_name) + ".made")
+    mark = MadeMark(_path(settings, far_name) + ".made")
     if isinstance(wanted, WireguardTunnel):
         key = settings.path(wanted.key_file)
         shared_key = settings.path(wanted.shared_key_file) if wanted.shared_key_file else ""
-        files = Files(key, shared_key, lambda: public_in(key))
-        caller = Caller(_path(settings, far_name) + ".caller")
-        return WireguardLink(wanted, files, Tools(senses.commands, senses.resolve, clock, mark, caller))
+        files = TunnelKeyFiles(key, shared_key, lambda: read_public_key(key))
+        caller = LastCallAddress(_path(settings, far_name) + ".caller")
+        return WireguardDriver(wanted, files, DriverTools(senses.commands, senses.resolve, clock, mark, caller))
     if isinstance(wanted, CommandTunnel):
-        return CommandLink(wanted, senses.commands, mark)
-    return NoLink()
+        return CommandDriver(wanted, senses.commands, mark)
+    return NoTunnelDriver()
 
 
-def shared_of(settings: Settings, far_name: str, senses: Senses, clock: Clock) -> SharedTunnel | None:
+def make_shared_tunnel(settings: Settings, far_name: str, senses: NetworkAccess, clock: Clock) -> SharedTunnel | None:
     """The far box's tunnel with the book of its users; None where there is no tunnel to share."""
     wanted = settings.far[far_name].tunnel
     if isinstance(wanted, NoTunnel):
         return None
-    tunnel = tunnel_of(settings, far_name, senses, clock)
+    tunnel = make_tunnel(settings, far_name, senses, clock)
     return SharedTunnel(tunnel, _path(settings, far_name), clock, stay_up=wanted.stay_up, linger_s=wanted.linger_s)
 
 

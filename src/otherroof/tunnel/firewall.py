@@ -7,14 +7,14 @@ interface; it must not know of, flush or change any other table on this machine.
 from __future__ import annotations
 
 
-def table_of(interface: str) -> str:
+def table_name(interface: str) -> str:
     """What the interface's table is called in family `inet`."""
     return f"otherroof-{interface}"
 
 
-def removal(interface: str) -> str:
+def removal_rules(interface: str) -> str:
     """Takes the table away, whether it is there or not: it is declared first, and deleting is only then no mistake."""
-    table = table_of(interface)
+    table = table_name(interface)
     return f"table inet {table}\ndelete table inet {table}\n"
 
 
@@ -25,7 +25,7 @@ def rules(interface: str) -> str:
     Nothing passes on between the tunnel and the other machines of this house. The tunnel's own packets come from
     outside by another interface, so no port is touched by this.
     """
-    return removal(interface) + _TABLE.format(table=table_of(interface), interface=interface)
+    return removal_rules(interface) + _TABLE.format(table=table_name(interface), interface=interface)
 
 
 _TABLE = """\

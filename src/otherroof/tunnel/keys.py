@@ -8,12 +8,12 @@ import binascii
 from cryptography.hazmat.primitives.asymmetric.x25519 import X25519PrivateKey
 
 from otherroof.base.errors import WrongSettings
-from otherroof.settings.world import SHARED_KEY_ADVICE, TUNNEL_KEY_ADVICE, require_secret
+from otherroof.settings.machine_checks import SHARED_KEY_ADVICE, TUNNEL_KEY_ADVICE, require_secret
 
 KEY_BYTES = 32
 
 
-def raw_key(text: str) -> bytes:
+def decode_key(text: str) -> bytes:
     """The 32 bytes of a key in base64, as `wg` writes keys. Raises ValueError, without the key in its text."""
     try:
         raw = base64.b64decode(text.strip(), validate=True)
@@ -26,11 +26,11 @@ def raw_key(text: str) -> bytes:
 
 def tunnel_public(private: str) -> str:
     """The public half of a tunnel key, both in base64 (X25519, RFC 7748 §6.1). Raises ValueError."""
-    public = X25519PrivateKey.from_private_bytes(raw_key(private)).public_key()
+    public = X25519PrivateKey.from_private_bytes(decode_key(private)).public_key()
     return base64.b64encode(public.public_bytes_raw()).decode("ascii")
 
 
-def public_in(path: str) -> str:
+def read_public_key(path: str) -> str:
     """The public half of the private key in file `path`. Raises WrongSettings where others could read the file, or it
     holds no key."""
     try:
@@ -42,7 +42,7 @@ def public_in(path: str) -> str:
 def require_shared(path: str) -> None:
     """Raises WrongSettings unless file `path` is readable by its owner alone and holds a key."""
     try:
-        raw_key(_secret_text(path, SHARED_KEY_ADVICE))
+        decode_key(_secret_text(path, SHARED_KEY_ADVICE))
     except ValueError as problem:
         raise _no_key(path, problem) from None
 

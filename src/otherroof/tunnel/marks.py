@@ -12,7 +12,7 @@ import os
 import time
 from collections.abc import Iterator
 
-from otherroof.base.atomic_file import FOR_OWNER, make_folder, put
+from otherroof.base.atomic_file import FOR_OWNER, make_folder, replace_file
 from otherroof.base.errors import Busy, HomeTrouble
 
 BOOT_ID = "/proc/sys/kernel/random/boot_id"
@@ -68,7 +68,7 @@ def _taken(file: int) -> bool:
     return True
 
 
-class Mark:
+class MadeMark:
     """Whether something was made by us since the machine started. Set before the thing is made, cleared after it
     is gone, so that what a crash left half made is known as ours."""
 
@@ -82,7 +82,7 @@ class Mark:
     def set(self) -> None:
         """Set it, durably. Raises HomeTrouble."""
         make_folder(os.path.dirname(self._path), advice=ADVICE)
-        put(self._path, boot_id() or "set", FOR_OWNER, advice=ADVICE)
+        replace_file(self._path, boot_id() or "set", FOR_OWNER, advice=ADVICE)
 
     def clear(self) -> None:
         """Take it away; it may be away already."""

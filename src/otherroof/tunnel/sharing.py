@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeVar
 
-from otherroof.base.atomic_file import FOR_OWNER, put
+from otherroof.base.atomic_file import FOR_OWNER, replace_file
 from otherroof.base.clock import Clock
 from otherroof.base.errors import OtherroofError, TunnelTrouble
 from otherroof.tunnel import usage
@@ -27,7 +27,7 @@ _numbers = itertools.count()
 
 
 @dataclass(frozen=True, slots=True)
-class Ended:
+class ClosedTunnel:
     """A tunnel that was taken down: the ledger's session number (0 if none was noted) and bytes each way in it, None
     where this kind of tunnel does not count."""
 
@@ -97,7 +97,7 @@ class SharedTunnel:
             self._clock.sleep(POLL_S)
             do = self._book(lambda book: usage.take(book, me, is_alive))
 
-    def leave(self, me: User, *, linger: bool) -> Ended | None:
+    def leave(self, me: User, *, linger: bool) -> ClosedTunnel | None:
         """Use it no more. The last one takes it down, unless it is to stay up, or to linger until it is swept.
 
         Returns what belongs in the ledger where it was taken down. Raises TunnelTrouble where it could not be.
@@ -107,7 +107,7 @@ class SharedTunnel:
         do = self._book(lambda book: usage.leave(book, me, is_alive, now=now, keep=keep))
         return self._sink() if do is Do.SINK else None
 
-    def sweep(self, me: User, *, at_once: bool = False) -> Ended | None:
+    def sweep(self, me: User, *, at_once: bool = False) -> ClosedTunnel | None:
         """Take it down where nobody has used it for `linger_s`; to be called from time to time.
 
         `at_once`: where nobody uses it now, since nobody will sweep any more.
@@ -155,7 +155,7 @@ class SharedTunnel:
             raise TunnelTrouble("was brought up, yet is not up", where=self.tunnel.name)
         return state
 
-    def _sink(self) -> Ended:
+    def _sink(self) -> ClosedTunnel:
         try:
             state = self._last_look()
             self.tunnel.down()
@@ -164,11 +164,11 @@ class SharedTunnel:
             self._book(lambda book: usage.not_sunk(book, now))
             raise
 
-        def close(book: Book) -> Ended:
+        def close(book: Book) -> ClosedTunnel:
             session = book.session
             sent, received = max(0, state.sent - book.sent), max(0, state.received - book.received)
             usage.sunk(book)
-            return Ended(session, sent, received) if state.counted else Ended(session, None, None)
+            return ClosedTunnel(session, sent, received) if state.counted else ClosedTunnel(session, None, None)
 
         return self._book(close)
 
@@ -185,5 +185,5 @@ class SharedTunnel:
             result = change(book)
             after = usage.as_text(book)
             if after != before:
-                put(self._path + ".json", after, FOR_OWNER)
+                replace_file(self._path + ".json", after, FOR_OWNER)
         return result

@@ -11,8 +11,8 @@ What the service calls, each with settings, ledger and clock:
 All three return the deliveries they tried and raise HomeTrouble only where the ledger itself cannot be used.
 """
 
-from otherroof.watch.gather import Extra
+from otherroof.watch.gather import WatchInputs
 from otherroof.watch.look import look
 from otherroof.watch.sending import Delivery, send_due
 
-__all__ = ["Delivery", "Extra", "look", "send_due"]
+__all__ = ["Delivery", "WatchInputs", "look", "send_due"]

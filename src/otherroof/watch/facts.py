@@ -7,13 +7,13 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from otherroof.copying.report import Nature
-from otherroof.forecast.trend import Fill
-from otherroof.ledger.looks import Look
-from otherroof.ledger.post import ChannelState
+from otherroof.copying.report import EncryptionSigns
+from otherroof.forecast.trend import FillDays
+from otherroof.ledger.last_look import WatchLook
+from otherroof.ledger.messages import ChannelState
 from otherroof.ledger.runs import Hold, RunRow
-from otherroof.ledger.space import DamageMark, SpaceMark
-from otherroof.settings.watch import Alerts
+from otherroof.ledger.space import DamagedFile, SpaceReading
+from otherroof.settings.alerting import AlertSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,8 +32,8 @@ class JobFacts:
     newest: datetime | None = None
     hold: Hold | None = None
     runs: tuple[RunRow, ...] = ()
-    natures: Mapping[str, Nature] = field(default_factory=dict)
-    damages: tuple[DamageMark, ...] = ()
+    natures: Mapping[str, EncryptionSigns] = field(default_factory=dict)
+    damages: tuple[DamagedFile, ...] = ()
     waiting: str = ""
 
 
@@ -49,8 +49,8 @@ class FarFacts:
     unanswered: datetime | None = None
     fill_days: float = 30
     floor: int = 0
-    space: SpaceMark | None = None
-    fill: Fill | None = None
+    space: SpaceReading | None = None
+    fill: FillDays | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,8 +60,8 @@ class Facts:
 
     now: datetime
     zone: ZoneInfo
-    look: Look
-    alerts: Alerts = field(default_factory=Alerts)
+    look: WatchLook
+    alerts: AlertSettings = field(default_factory=AlertSettings)
     jobs: tuple[JobFacts, ...] = ()
     fars: tuple[FarFacts, ...] = ()
     channels: Mapping[str, ChannelState] = field(default_factory=dict)

@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 from otherroof.base.clock import Clock
 from otherroof.forecast.trend import days_until_full
 from otherroof.ledger import Ledger
-from otherroof.ledger.looks import Look
-from otherroof.settings import Far, Job, Settings
+from otherroof.ledger.last_look import WatchLook
+from otherroof.settings import FarBox, Job, Settings
 from otherroof.tunnel.marks import boot_id
 from otherroof.watch.facts import Facts, FarFacts, JobFacts
 from otherroof.watch.rules import UNUSUAL_STANDS
@@ -27,18 +27,18 @@ _DAY_S = 86_400.0
 
 
 @dataclass(frozen=True, slots=True)
-class Extra:
+class WatchInputs:
     """What the ledger cannot know: mistakes in settings that were not taken up, one line each."""
 
     mistakes: tuple[str, ...] = ()
 
 
-def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: Extra) -> Facts:
+def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs) -> Facts:
     """The facts at this moment. Raises HomeTrouble where the ledger cannot be used."""
     now = clock.now()
     since = ledger.watched_since(subjects(settings), now)
     told = settings.told
-    look = next_look(ledger.last_look(), this_look(clock), told.alerts.clock_jump_s)
+    look = compare_looks(ledger.last_look(), clocks_now(clock), told.alerts.clock_jump_s)
     turns = ledger.turns()
     return Facts(
         now=now,
@@ -97,7 +97,7 @@ def newest_begun(ledger: Ledger, job: str, far: str, now: datetime) -> datetime 
     return row.started if row is not None else None
 
 
-def far_facts(ledger: Ledger, name: str, far: Far, since: datetime, now: datetime) -> FarFacts:
+def far_facts(ledger: Ledger, name: str, far: FarBox, since: datetime, now: datetime) -> FarFacts:
     """What is known of one far box, with the day its disk will be full."""
     # What a clock wrote that was ahead would else be the last word for as long as it was ahead.
     marks = ledger.spaces(name, now - TREND, now + AHEAD)
@@ -117,14 +117,14 @@ def far_facts(ledger: Ledger, name: str, far: Far, since: datetime, now: datetim
     )
 
 
-def this_look(clock: Clock) -> Look:
+def clocks_now(clock: Clock) -> WatchLook:
     """The clocks as they stand: on the wall, since this machine's start, and how much of that it slept."""
     now = clock.now()
     asleep = time.clock_gettime(time.CLOCK_BOOTTIME) - time.clock_gettime(time.CLOCK_MONOTONIC)
-    return Look(now, clock.monotonic(), asleep, boot_id(), now)
+    return WatchLook(now, clock.monotonic(), asleep, boot_id(), now)
 
 
-def next_look(last: Look | None, now: Look, limit_s: float) -> Look:
+def compare_looks(last: WatchLook | None, now: WatchLook, limit_s: float) -> WatchLook:
     """This look in the light of the last one: did the clock jump by more than `limit_s` seconds, was home off?
 
     Pure. Within one start of the machine the wall must have moved as far as the machine ran and slept; over a
@@ -139,5 +139,5 @@ def next_look(last: Look | None, now: Look, limit_s: float) -> Look:
     jumped_s = wall_s - passed_s
     awake = now.at if passed_s > LONG_OFF.total_seconds() else min(last.awake_since, now.at)
     if abs(jumped_s) > limit_s:
-        return Look(now.at, now.monotonic_s, now.asleep_s, now.boot, awake, now.at, jumped_s)
-    return Look(now.at, now.monotonic_s, now.asleep_s, now.boot, awake, last.jumped_at, last.jumped_s)
+        return WatchLook(now.at, now.monotonic_s, now.asleep_s, now.boot, awake, now.at, jumped_s)
+    return WatchLook(now.at, now.monotonic_s, now.asleep_s, now.boot, awake, last.jumped_at, last.jumped_s)

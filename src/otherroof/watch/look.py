@@ -10,16 +10,16 @@ from zoneinfo import ZoneInfo
 from otherroof.base.clock import Clock
 from otherroof.base.errors import HomeTrouble
 from otherroof.ledger import Ledger
-from otherroof.ledger.alerts import Change
+from otherroof.ledger.alerts import AlertChange
 from otherroof.settings import Settings
+from otherroof.watch.alert_steps import alert_steps
 from otherroof.watch.channels import Channel
 from otherroof.watch.facts import Facts
-from otherroof.watch.gather import Extra, gather, subjects
-from otherroof.watch.messages import Setting, beside, posts_for
+from otherroof.watch.gather import WatchInputs, gather, subjects
+from otherroof.watch.messages import MessageContext, included_alerts, posts_for
 from otherroof.watch.metrics import metrics, render, write_metrics
 from otherroof.watch.rules import OF_CHANNELS, OF_FARS, OF_JOBS, findings
 from otherroof.watch.sending import Delivery, send_due
-from otherroof.watch.standing import decide
 
 log = logging.getLogger(__name__)
 
@@ -28,7 +28,7 @@ def look(
     settings: Settings,
     ledger: Ledger,
     clock: Clock,
-    extra: Extra | None = None,
+    extra: WatchInputs | None = None,
     channels: Mapping[str, Channel] | None = None,
 ) -> list[Delivery]:
     """Raise, repeat and end alerts as the facts ask for, and send what is due. Returns the deliveries tried.
@@ -37,7 +37,7 @@ def look(
     where the ledger cannot be used; a channel or a metrics file that fails is logged, not raised.
     """
     ledger.note_watched(subjects(settings), clock.now())
-    facts = gather(settings, ledger, clock, extra or Extra())
+    facts = gather(settings, ledger, clock, extra or WatchInputs())
     ledger.record(changes(settings, ledger, facts))
     ledger.note_look(facts.look)
     made = send_due(settings, ledger, clock, channels)
@@ -49,17 +49,20 @@ def look(
     return made
 
 
-def changes(settings: Settings, ledger: Ledger, facts: Facts) -> Sequence[Change]:
+def changes(settings: Settings, ledger: Ledger, facts: Facts) -> Sequence[AlertChange]:
     """What the facts change among the alerts, with the messages about it."""
     alerts = settings.told.alerts
     repeat = timedelta(days=alerts.repeat_days)
     zone = ZoneInfo(settings.home.zone)
-    setting = Setting(settings.home.name, facts.now, zone, repeat, settings.told.channels, _possible(settings))
+    setting = MessageContext(settings.home.name, facts.now, zone, repeat, settings.told.channels, _possible(settings))
     found = findings(facts)
     # Of a job whose file has a mistake nothing is known now: what stands about it goes on standing.
     untold = _keys(OF_JOBS, settings.unread)
-    steps = decide(found, [one for one in ledger.standing_alerts() if one.key not in untold], facts.now, repeat)
-    return [Change(step.after, step.before, posts_for(step, beside(step, steps, found), setting)) for step in steps]
+    steps = alert_steps(found, [one for one in ledger.standing_alerts() if one.key not in untold], facts.now, repeat)
+    return [
+        AlertChange(step.after, step.before, posts_for(step, included_alerts(step, steps, found), setting))
+        for step in steps
+    ]
 
 
 def _possible(settings: Settings) -> set[str]:

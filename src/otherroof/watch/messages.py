@@ -15,12 +15,12 @@ from zoneinfo import ZoneInfo
 
 from otherroof.base.units import span_text
 from otherroof.ledger.alerts import Alert
-from otherroof.ledger.post import Post
-from otherroof.settings.watch import Channel
+from otherroof.ledger.messages import QueuedMessage
+from otherroof.settings.alerting import ChannelSettings
+from otherroof.watch.alert_steps import AlertStep, is_no_longer_in_settings
 from otherroof.watch.channels import Message
 from otherroof.watch.rules import Finding, gravity
-from otherroof.watch.standing import Step, left_settings
-from otherroof.watch.words import listed, many, when
+from otherroof.watch.words import count_text, list_text, moment_text
 
 ALERT, ALL_CLEAR = "alert", "all clear"
 # How much of the gravest headline a subject keeps beside the count of the others.
@@ -28,7 +28,7 @@ MOST_HEADLINE = 140
 
 
 @dataclass(frozen=True, slots=True)
-class Setting:
+class MessageContext:
     """When, where and for whom a message is written: the moment, home's name, its zone, when alerts repeat, the
     channels, and the keys of all alerts that there can be about what the settings know."""
 
@@ -36,27 +36,27 @@ class Setting:
     at: datetime
     zone: ZoneInfo
     repeat: timedelta
-    channels: Mapping[str, Channel]
+    channels: Mapping[str, ChannelSettings]
     possible: Collection[str]
 
 
 @dataclass(frozen=True, slots=True)
-class Beside:
+class IncludedAlerts:
     """What is told in the message about another alert: those that follow from it now, and, where it is over, what
     still lasts of them."""
 
-    steps: Sequence[Step] = ()
+    steps: Sequence[AlertStep] = ()
     still: Sequence[str] = ()
 
 
-def beside(step: Step, steps: Sequence[Step], found: Sequence[Finding]) -> Beside:
+def included_alerts(step: AlertStep, steps: Sequence[AlertStep], found: Sequence[Finding]) -> IncludedAlerts:
     """What of all `steps` and findings belongs into the message about `step`."""
     key = step.after.key
     still = [one.about for one in found if one.because == key] if step.kind == "over" else []
-    return Beside([one for one in steps if one.under == key], still)
+    return IncludedAlerts([one for one in steps if one.under == key], still)
 
 
-def posts_for(step: Step, more: Beside, setting: Setting) -> tuple[Post, ...]:
+def posts_for(step: AlertStep, more: IncludedAlerts, setting: MessageContext) -> tuple[QueuedMessage, ...]:
     """The messages about one step, one for each channel; none where nothing is to be told of it by itself."""
     if step.kind == "kept" or step.under:
         return ()
@@ -65,10 +65,10 @@ def posts_for(step: Step, more: Beside, setting: Setting) -> tuple[Post, ...]:
     alerts = [{"kind": kind, **one.after.as_json()} for one in (step, *more.steps)]
     facts = json.dumps({"home": setting.home, "kind": kind, "alerts": alerts}, ensure_ascii=False)
     names = [name for name, one in setting.channels.items() if "alerts" in one.carries and name != step.not_by]
-    return tuple(Post(name, kind, step.after.key, setting.at, subject, text, facts=facts) for name in names)
+    return tuple(QueuedMessage(name, kind, step.after.key, setting.at, subject, text, facts=facts) for name in names)
 
 
-def message_of(home: str, posts: Sequence[Post]) -> Message:
+def message_of(home: str, posts: Sequence[QueuedMessage]) -> Message:
     """A bundle of waiting messages as a channel is given it: the subject names the gravest and how many more."""
     if len(posts) > 1:
         posts = sorted(posts, key=lambda one: (one.kind != ALERT, gravity(one.about), one.id))
@@ -77,7 +77,7 @@ def message_of(home: str, posts: Sequence[Post]) -> Message:
     if len(posts) > 1:
         subject = f"{textwrap.shorten(subject, MOST_HEADLINE, placeholder=' …')}, and {len(posts) - 1} more"
         numbered = [f"{place}. {one.text}" for place, one in enumerate(posts, 1)]
-        text = "\n\n".join([f"{many(len(posts), 'thing')}, the gravest first.\n", *numbered])
+        text = "\n\n".join([f"{count_text(len(posts), 'thing')}, the gravest first.\n", *numbered])
         facts = json.dumps({"home": home, "kind": first.kind, "alerts": _alerts_in(posts)}, ensure_ascii=False)
     return Message(
         id=f"{home}.{first.bundle}.{first.made:%Y%m%dT%H%M%SZ}",
@@ -92,29 +92,29 @@ def message_of(home: str, posts: Sequence[Post]) -> Message:
     )
 
 
-def _alerts_in(posts: Sequence[Post]) -> list[dict[str, Any]]:
+def _alerts_in(posts: Sequence[QueuedMessage]) -> list[dict[str, Any]]:
     return [alert for post in posts for alert in json.loads(post.facts)["alerts"]]
 
 
-def _alert(step: Step, more: Beside, setting: Setting) -> tuple[str, str]:
+def _alert(step: AlertStep, more: IncludedAlerts, setting: MessageContext) -> tuple[str, str]:
     alert = step.after
     again = step.kind == "again" and step.before is not None
     still = "still: " if again and step.before and step.before.times and step.before.mark == alert.mark else ""
-    by_it = f"; {many(len(more.steps), 'copy is', 'copies are')} older than promised by it" if more.steps else ""
+    by_it = f"; {count_text(len(more.steps), 'copy is', 'copies are')} older than promised by it" if more.steps else ""
     lines = [
         f"{_sentence(still + alert.headline)}",
         "",
         f"What to do: {alert.help}",
         "",
         *_consequences(more.steps),
-        f"This alert is called {alert.key}; first told {when(alert.raised, setting.zone)}. While it lasts it is told "
-        f"again every {span_text(setting.repeat.total_seconds())}, and once when it is over.",
+        f"This alert is called {alert.key}; first told {moment_text(alert.raised, setting.zone)}. "
+        f"While it lasts it is told again every {span_text(setting.repeat.total_seconds())}, and once when it is over.",
         f"You know already and it can wait? On {setting.home}: otherroof quiet {alert.key} --days 14",
     ]
     return f"[{setting.home}] {still}{alert.headline}{by_it}", "\n".join(lines) + "\n"
 
 
-def _consequences(steps: Sequence[Step]) -> list[str]:
+def _consequences(steps: Sequence[AlertStep]) -> list[str]:
     if not steps:
         return []
     rows = [f"- {one.after.headline}: `otherroof run {one.after.about}`" for one in steps]
@@ -125,19 +125,19 @@ def _consequences(steps: Sequence[Step]) -> list[str]:
     ]
 
 
-def _all_clear(alert: Alert, more: Beside, setting: Setting) -> tuple[str, str]:
+def _all_clear(alert: Alert, more: IncludedAlerts, setting: MessageContext) -> tuple[str, str]:
     lasted = span_text(max(0.0, (setting.at - alert.begun).total_seconds()))
-    if left_settings(alert, setting.possible):
+    if is_no_longer_in_settings(alert, setting.possible):
         said = f"{alert.about} is no longer in the settings, so {alert.key} is no longer watched"
         return f"[{setting.home}] {said}", f"{said}.\n\nThe last word on it was: {alert.headline}.\n"
     lines = [
-        f"All clear: the alert {alert.key} is over. It lasted {lasted}, from {when(alert.begun, setting.zone)} "
-        f"to {when(setting.at, setting.zone)}.",
+        f"All clear: the alert {alert.key} is over. It lasted {lasted}, from {moment_text(alert.begun, setting.zone)} "
+        f"to {moment_text(setting.at, setting.zone)}.",
         "",
         f"What it was: {alert.headline}.",
     ]
     if more.still:
-        lines += ["", f"Still older than promised: {listed(more.still)}. They go on by themselves now; what is not "
+        lines += ["", f"Still older than promised: {list_text(more.still)}. They go on by themselves now; what is not "
                   "fresh in a day is told by itself."]  # fmt: skip
     return f"[{setting.home}] all clear after {lasted}: {alert.key}", "\n".join(lines) + "\n"
 

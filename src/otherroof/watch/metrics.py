@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from otherroof.base.atomic_file import put
+from otherroof.base.atomic_file import replace_file
 from otherroof.copying.report import OUTCOMES
 from otherroof.ledger.alerts import Alert
 from otherroof.watch.facts import Facts
@@ -116,7 +116,7 @@ def render(rows: Sequence[Metric]) -> str:
 def write_metrics(path: str, text: str) -> None:
     """Put `text` at `path` in one step, readable by all. Raises HomeTrouble."""
     advice = "correct file under [metrics], or let this account write in that folder"
-    put(path, text, what="the metrics file", advice=advice)
+    replace_file(path, text, what="the metrics file", advice=advice)
 
 
 def _labels(labels: dict[str, str]) -> str:

@@ -16,7 +16,7 @@ from otherroof.ledger import Ledger
 from otherroof.ledger.alerts import Alert
 from otherroof.settings import Settings
 from otherroof.watch.gather import AHEAD
-from otherroof.watch.words import many
+from otherroof.watch.words import count_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +135,7 @@ def _job(settings: Settings, ledger: Ledger, name: str, now: datetime, waits: st
     elif age > promise:
         needs, alert = f"older than promised ({span_text(promise)}): otherroof probe {job.far}", f"late:{name}"
     elif last is not None and last.report.files.problems and last.report.outcome == "done with problems":
-        lacks = many(last.report.files.problems, "entry", "entries")
+        lacks = count_text(last.report.files.problems, "entry", "entries")
         needs = f"{lacks} could not be copied: otherroof ledger --job {name} --json"
     return JobRow(
         job=name,
@@ -177,5 +177,5 @@ def _far(settings: Settings, ledger: Ledger, name: str, now: datetime) -> FarRow
         advice=probe.advice if probe is not None else "",
         needs=needs,
         alert=f"silent:{name}" if needs else "",
-        notes=tuple(ledger.notes_at(name, now + AHEAD)),
+        notes=tuple(ledger.far_problems(name, now + AHEAD)),
     )

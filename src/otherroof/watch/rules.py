@@ -14,7 +14,7 @@ from otherroof.base.units import size_text, span_text
 from otherroof.copying.report import GOOD
 from otherroof.watch.facts import Facts, FarFacts, JobFacts
 from otherroof.watch.unusual import why_unusual
-from otherroof.watch.words import day, listed, many, printable, when
+from otherroof.watch.words import count_text, day_text, list_text, moment_text, printable
 
 # After home itself was off for long, nobody can have answered it; it gets this long to ask and to catch up.
 GRACE = timedelta(hours=3)
@@ -75,7 +75,7 @@ def silent(facts: Facts) -> Iterator[Finding]:
         quiet_for = facts.now - last
         if quiet_for < far.silent or _too_early(facts, f"silent:{far.name}", quiet_for, far.silent):
             continue
-        since = f"since {when(last, facts.zone)} ({span_text(quiet_for.total_seconds())})"
+        since = f"since {moment_text(last, facts.zone)} ({span_text(quiet_for.total_seconds())})"
         told = f"has not answered {since}" if far.answered else f"has never answered; it is watched {since}"
         yield Finding(
             "silent",
@@ -98,7 +98,7 @@ def late(facts: Facts) -> Iterator[Finding]:
         promise = f"promised: {span_text(job.promise.total_seconds())}"
         if job.newest:
             old = span_text(age.total_seconds())
-            told = f"the newest good copy of {job.name} is from {when(last, facts.zone)}, {old} ago ({promise})"
+            told = f"the newest good copy of {job.name} is from {moment_text(last, facts.zone)}, {old} ago ({promise})"
         else:
             old = span_text(age.total_seconds())
             told = f"job {job.name} has no good copy yet, {old} after it was set up ({promise})"
@@ -120,9 +120,9 @@ def _waits_for_far(facts: Facts, job: JobFacts, begun: datetime) -> str:
     silent_now = facts.now - last >= far.silent or (far.unanswered is not None and far.unanswered > last)
     if silent_now and begun > last:
         return (
-            f"Far box {far.name} has not answered since {when(last, facts.zone)}: `otherroof probe {far.name}` shows "
-            f"how far the way goes, `otherroof run {job.name}` tries now. Other copies that turn late by the same "
-            "silence are not told of one by one."
+            f"Far box {far.name} has not answered since {moment_text(last, facts.zone)}: "
+            f"`otherroof probe {far.name}` shows how far the way goes, `otherroof run {job.name}` tries now. "
+            "Other copies that turn late by the same silence are not told of one by one."
         )
     stands = f"late:{job.name}" in facts.standing
     if stands and not silent_now and far.unanswered is not None and facts.now - far.unanswered < CATCH_UP:
@@ -159,7 +159,7 @@ def held(facts: Facts) -> Iterator[Finding]:
         yield Finding(
             "held",
             job.name,
-            f"job {job.name} is held since {when(job.hold.at, facts.zone)}: {job.hold.why}",
+            f"job {job.name} is held since {moment_text(job.hold.at, facts.zone)}: {job.hold.why}",
             f"Nothing was sent, so the far copy is as it was. Look into {job.folder}: is it what you expect? Only then "
             f"`otherroof release {job.name}`. If files are missing or changed and nobody did that on purpose, leave it "
             "held and get them back from the far copy.",
@@ -177,7 +177,8 @@ def damage(facts: Facts) -> Iterator[Finding]:
         yield Finding(
             "damage",
             job.name,
-            f"damage at the far end: {many(len(paths), 'file')} of {job.name}, {first.path!r} among them: {first.why}",
+            f"damage at the far end: {count_text(len(paths), 'file')} of {job.name}, "
+            f"{first.path!r} among them: {first.why}",
             f"Keep the files in {job.folder} safe, they may be the only good ones. "
             f"`otherroof restore {job.name} --into DIR` reads the copies again and says which are damaged; one that "
             "comes back whole is no longer counted. Damage that spreads means that the far disk is failing.",
@@ -221,7 +222,11 @@ def full_by(far: FarFacts, facts: Facts) -> str:
     if moment is None:
         return "in more than a hundred years"
     ahead = round((moment - facts.now).total_seconds() / 86_400)
-    return f"about {day(moment, facts.zone)} (in {many(ahead, 'day')})" if ahead > 0 else "now or within the day"
+    return (
+        f"about {day_text(moment, facts.zone)} (in {count_text(ahead, 'day')})"
+        if ahead > 0
+        else "now or within the day"
+    )
 
 
 def _later(moment: datetime, days: float) -> datetime | None:
@@ -237,7 +242,7 @@ def unusual(facts: Facts) -> Iterator[Finding]:
                 break
             why = why_unusual(row, good[place + 1 :], job.natures, facts.alerts.unusual_files)
             if why is not None:
-                yield _unusual(job, row.report.run, row.started, f"{why} ({when(row.started, facts.zone)})")
+                yield _unusual(job, row.report.run, row.started, f"{why} ({moment_text(row.started, facts.zone)})")
                 break
 
 
@@ -257,11 +262,11 @@ def _unusual(job: JobFacts, run: str, at: datetime, why: str) -> Finding:
 def settings(facts: Facts) -> Iterator[Finding]:
     """The settings files have mistakes; the service goes on with the last good ones, or without the jobs at fault."""
     if facts.mistakes:
-        lost = f"not copied until it is mended: {listed(facts.unread)}; " if facts.unread else ""
+        lost = f"not copied until it is mended: {list_text(facts.unread)}; " if facts.unread else ""
         yield Finding(
             "settings",
             "",
-            f"the settings have {many(len(facts.mistakes), 'mistake')}; {lost}{facts.mistakes[0]}",
+            f"the settings have {count_text(len(facts.mistakes), 'mistake')}; {lost}{facts.mistakes[0]}",
             "`otherroof check` names every mistake and what would be right; "
             "`systemctl reload otherroof` takes them up once they are mended.",
             facts.now,
@@ -274,11 +279,12 @@ def unsent(facts: Facts) -> Iterator[Finding]:
     for name, state in sorted(facts.channels.items()):
         if state.failing_since is None or facts.now - state.failing_since < STUCK:
             continue
-        waits = f"{many(state.waiting, 'message waits', 'messages wait')}; " if state.waiting else ""
+        waits = f"{count_text(state.waiting, 'message waits', 'messages wait')}; " if state.waiting else ""
         yield Finding(
             "unsent",
             name,
-            f"channel {name} has not worked since {when(state.failing_since, facts.zone)}; {waits}{state.problem}",
+            f"channel {name} has not worked since {moment_text(state.failing_since, facts.zone)}; "
+            f"{waits}{state.problem}",
             f"`otherroof alert-test {name}` tries it now and says what is wrong.",
             state.failing_since,
             not_by=name,
@@ -295,11 +301,12 @@ def clock(facts: Facts) -> Iterator[Finding]:
     if look.jumped_at is not None and timedelta(0) <= facts.now - look.jumped_at < JUMP_STANDS:
         way = "forward" if look.jumped_s > 0 else "back"
         by = span_text(abs(look.jumped_s))
-        told = f"this machine's clock was set {way} by {by}, to {when(look.jumped_at, facts.zone)}"
+        told = f"this machine's clock was set {way} by {by}, to {moment_text(look.jumped_at, facts.zone)}"
         yield Finding("clock", "", told, advice, look.jumped_at, mark="jump")
     elif facts.runs_ahead:
         # Told after the jump that it came from, and never in place of another one: it may stand for years.
-        told = f"the ledger holds {many(facts.runs_ahead, 'run')} from the future: this machine's clock is or was wrong"
+        runs = count_text(facts.runs_ahead, "run")
+        told = f"the ledger holds {runs} from the future: this machine's clock is or was wrong"
         yield Finding("clock", "", told, advice, look.jumped_at or facts.now, mark="ahead")
 
 

@@ -16,7 +16,7 @@ from itertools import groupby
 from otherroof.base.clock import Clock
 from otherroof.base.errors import OtherroofError
 from otherroof.ledger import Ledger
-from otherroof.ledger.post import ChannelState, Post
+from otherroof.ledger.messages import ChannelState, QueuedMessage
 from otherroof.settings import Settings
 from otherroof.watch.channels import Channel, channels_of
 from otherroof.watch.messages import message_of
@@ -62,11 +62,11 @@ def send_due(
     made: list[Delivery] = []
     given_up: set[str] = set()
     _part_unsaid(ledger)
-    for posts in _bundles(ledger.waiting_posts()):
+    for posts in _bundles(ledger.waiting_messages()):
         channel = posts[0].channel
         if channel not in ways:
             log.warning(
-                "channel %s is no longer in the settings; %d messages dropped", channel, ledger.drop_posts(channel)
+                "channel %s is no longer in the settings; %d messages dropped", channel, ledger.drop_messages(channel)
             )
             given_up.add(channel)
         elif channel not in given_up and _is_due(posts[0], clock.now()):
@@ -78,7 +78,7 @@ def send_due(
     return made
 
 
-def to_part(posts: Sequence[Post], state: ChannelState | None) -> Sequence[Post]:
+def to_unbundle(posts: Sequence[QueuedMessage], state: ChannelState | None) -> Sequence[QueuedMessage]:
     """Which messages of a bundle that was just refused go on by themselves; `state` is the channel's before that.
 
     All, where the channel took something else since they were made: what it refuses is in here. One, where it has
@@ -92,17 +92,17 @@ def to_part(posts: Sequence[Post], state: ChannelState | None) -> Sequence[Post]
     return posts[-1:] if posts[0].tries + 1 >= TRIES_WHOLE and state.waiting == 1 else ()
 
 
-def _bundles(posts: Iterable[Post]) -> list[list[Post]]:
+def _bundles(posts: Iterable[QueuedMessage]) -> list[list[QueuedMessage]]:
     return [list(some) for _, some in groupby(posts, lambda one: (one.channel, one.bundle))]
 
 
 def _part_unsaid(ledger: Ledger) -> None:
-    for posts in _bundles(ledger.waiting_posts()):
+    for posts in _bundles(ledger.waiting_messages()):
         if len(posts) > 1 and posts[0].tries >= TRIES_UNSAID and not any(one.problem for one in posts):
-            ledger.part_posts(posts)
+            ledger.unbundle_messages(posts)
 
 
-def _is_due(post: Post, now: datetime) -> bool:
+def _is_due(post: QueuedMessage, now: datetime) -> bool:
     next_try = post.next_try or post.made
     # A message, or a next try, from the future was written by a clock that was wrong; it is not left to wait for that
     # day.
@@ -110,9 +110,9 @@ def _is_due(post: Post, now: datetime) -> bool:
 
 
 def _send(
-    settings: Settings, ledger: Ledger, clock: Clock, channel: Channel, waiting: Sequence[Post]
+    settings: Settings, ledger: Ledger, clock: Clock, channel: Channel, waiting: Sequence[QueuedMessage]
 ) -> Delivery | None:
-    posts = ledger.claim_posts(waiting, clock.now() + CLAIM)
+    posts = ledger.claim_messages(waiting, clock.now() + CLAIM)
     if not posts:
         return None
     message = message_of(settings.home.name, posts)
@@ -122,9 +122,9 @@ def _send(
         note = channel.deliver(message)
     except OtherroofError as problem:
         now, state = clock.now(), ledger.channel_states().get(name)
-        ledger.posts_failed(posts, str(problem), now, now + pause_after((state.fails if state else 0) + 1))
-        ledger.part_posts(to_part(posts, state))
+        ledger.note_messages_failed(posts, str(problem), now, now + pause_after((state.fails if state else 0) + 1))
+        ledger.unbundle_messages(to_unbundle(posts, state))
         log.warning("channel %s did not take %r: %s", name, message.subject, problem)
         return replace(delivery, sent=False, problem=str(problem))
-    ledger.posts_sent(posts, clock.now(), note)
+    ledger.note_messages_sent(posts, clock.now(), note)
     return replace(delivery, problem=note)

@@ -9,9 +9,9 @@ from __future__ import annotations
 import statistics
 from collections.abc import Mapping, Sequence
 
-from otherroof.copying.report import Nature
+from otherroof.copying.report import EncryptionSigns
 from otherroof.ledger.runs import RunRow
-from otherroof.watch.words import many
+from otherroof.watch.words import count_text
 
 LEAST_HISTORY = 7
 MOST_HISTORY = 60
@@ -24,7 +24,7 @@ LEAST_DENSE = 0.30
 LEAST_ENDINGS = 0.05
 
 
-def far_above(value: float, history: Sequence[float], least: float) -> bool:
+def stands_out(value: float, history: Sequence[float], least: float) -> bool:
     """Whether `value` stands out above `history`, and is at least `least` above its middle."""
     middle = statistics.median(history)
     deviation = statistics.median(abs(one - middle) for one in history)
@@ -38,7 +38,9 @@ def changed_share(row: RunRow) -> float:
     return min(1.0, (files.changed + files.removed) / before) if before > 0 else 0.0
 
 
-def why_unusual(row: RunRow, earlier: Sequence[RunRow], natures: Mapping[str, Nature], least_files: int) -> str | None:
+def why_unusual(
+    row: RunRow, earlier: Sequence[RunRow], natures: Mapping[str, EncryptionSigns], least_files: int
+) -> str | None:
     """What is unusual about a run in the light of the `earlier` ones of its job, or None.
 
     Fewer than `least_files` files touched, or a job younger than a week of runs, is never unusual.
@@ -51,23 +53,22 @@ def why_unusual(row: RunRow, earlier: Sequence[RunRow], natures: Mapping[str, Na
     if nature is not None and nature.endings_changed >= least_files:
         of_files = max(1, files.seen)
         if nature.endings_changed / of_files >= LEAST_ENDINGS:
-            return (
-                f"{many(nature.endings_changed, 'file')} got a further ending on the name, as encrypted files often do"
-            )
+            files_renamed = count_text(nature.endings_changed, "file")
+            return f"{files_renamed} got a further ending on the name, as encrypted files often do"
     if nature is not None and nature.sampled >= least_files:
         past = [_dense_share(natures[one.report.run]) for one in history if one.report.run in natures]
         share = _dense_share(nature)
-        if len(past) >= LEAST_HISTORY and far_above(share, past, LEAST_DENSE):
+        if len(past) >= LEAST_HISTORY and stands_out(share, past, LEAST_DENSE):
             return f"{share:.0%} of the new content cannot be compressed, where {statistics.median(past):.0%} is usual"
     touched = files.changed + files.removed
     if touched >= least_files:
         shares = [changed_share(one) for one in history]
         share = changed_share(row)
-        if far_above(share, shares, LEAST_CHANGED):
+        if stands_out(share, shares, LEAST_CHANGED):
             usual = statistics.median(shares)
-            return f"{many(touched, 'file')} were replaced or gone ({share:.0%}), where {usual:.1%} is usual"
+            return f"{count_text(touched, 'file')} were replaced or gone ({share:.0%}), where {usual:.1%} is usual"
     return None
 
 
-def _dense_share(nature: Nature) -> float:
+def _dense_share(nature: EncryptionSigns) -> float:
     return nature.dense / nature.sampled if nature.sampled else 0.0

@@ -24,30 +24,30 @@ _MONTHS = (
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
-def when(moment: datetime, zone: ZoneInfo) -> str:
+def moment_text(moment: datetime, zone: ZoneInfo) -> str:
     """`moment` in the household's zone: `Mon 3 March 2031, 04:10`."""
     here = moment.astimezone(zone)
-    return f"{_DAYS[here.weekday()]} {day(moment, zone)}, {here:%H:%M}"
+    return f"{_DAYS[here.weekday()]} {day_text(moment, zone)}, {here:%H:%M}"
 
 
-def day(moment: datetime, zone: ZoneInfo) -> str:
+def day_text(moment: datetime, zone: ZoneInfo) -> str:
     """The day of `moment` in the household's zone: `3 March 2031`."""
     here = moment.astimezone(zone)
     return f"{here.day} {_MONTHS[here.month - 1]} {here.year}"
 
 
-def short_day(moment: datetime, zone: ZoneInfo) -> str:
+def short_day_text(moment: datetime, zone: ZoneInfo) -> str:
     """The day without its year, for a table: `Mon 3 Mar`."""
     here = moment.astimezone(zone)
     return f"{_DAYS[here.weekday()]} {here.day} {_MONTHS[here.month - 1][:3]}"
 
 
-def many(count: int, one: str, more: str = "") -> str:
+def count_text(count: int, one: str, more: str = "") -> str:
     """`1 file`, `2,000 files`; `more` for a plural that does not just add an s."""
     return f"{count:,} {one if count == 1 else more or one + 's'}"
 
 
-def listed(names: Sequence[str], most: int = 6) -> str:
+def list_text(names: Sequence[str], most: int = 6) -> str:
     """`a`, `a and b`, `a, b and c`; of a long list the first ones and how many follow."""
     if len(names) > most:
         return f"{', '.join(names[:most])} and {len(names) - most} more"

@@ -7,7 +7,7 @@ import subprocess
 
 import pytest
 
-from otherroof.settings import look_around, read_parts
+from otherroof.settings import check_machine, read_parts
 from support.set_up_kit import KIT, OWN, FarBox, Household, reply_in
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow]
@@ -60,7 +60,7 @@ def test_undo_after_a_cut_apply_leaves_the_system_as_it_was(box):
 def test_the_reply_completes_settings_without_a_mistake_and_pins_the_box_s_real_host_key(box, household):
     household.finish("Dear all, it said:\n" + reply_in(box.apply()))
     parts = read_parts(str(household.where))
-    assert parts.mistakes + look_around(parts) == []
+    assert parts.mistakes + check_machine(parts) == []
     pinned = parts.far["heron"].host_key
     assert pinned == " ".join(box.read("/etc/ssh/ssh_host_ed25519_key.pub").split()[:2])
     assert parts.far["heron"].tunnel.far_key == box.run("sh", "-c", f"wg pubkey <{OWN}/tunnel.key").strip()

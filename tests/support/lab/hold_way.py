@@ -13,10 +13,10 @@ import sys
 import time
 
 from otherroof.base.clock import SystemClock
+from otherroof.base.programs import SystemPrograms
 from otherroof.ledger import Ledger
 from otherroof.probe.way import open_way
 from otherroof.settings import require_settings
-from otherroof.tunnel.commands import SystemCommands
 from otherroof.tunnel.network.ping import ping
 
 EVERY_S = 0.5
@@ -25,7 +25,7 @@ EVERY_S = 0.5
 def main(folder: str, far: str) -> None:
     """Open, look, until standard input ends."""
     settings = require_settings(folder)
-    commands = SystemCommands()
+    commands = SystemPrograms()
     with (
         Ledger(os.path.join(settings.state, "ledger.sqlite")) as ledger,
         open_way(settings, far, ledger, SystemClock()),

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from otherroof.base.clock import SystemClock
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, job_of, usable_settings
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, job_of, settings_in_use
 from otherroof.jobs.run import ledger_path
 from otherroof.ledger import Ledger
 
@@ -20,7 +20,7 @@ def verb(
 
     Its next run may change as much as the held one wanted to, and no more.
     """
-    settings, _ = usable_settings(config)
+    settings, _ = settings_in_use(config)
     job_of(settings, job)
     with Ledger(ledger_path(settings)) as ledger:
         hold = ledger.hold_of(job)

@@ -15,11 +15,11 @@ from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WELL, Held, OtherroofError, RunCut
 from otherroof.base.units import rate_text, size_text, span_text
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, job_of, print_json, settings_in
-from otherroof.cli.show_progress import look_at_run, showing
+from otherroof.cli.show_progress import run_progress, show_progress
 from otherroof.copying.progress import Progress
 from otherroof.copying.report import RunReport
-from otherroof.jobs.run import Around, Choice, Ran, ledger_path, run_job
-from otherroof.jobs.stopping import StopSign
+from otherroof.jobs.run import RunOptions, RunResult, RunSurroundings, ledger_path, run_job
+from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from otherroof.schedule.plan import GB, month_begins
 from otherroof.settings import Settings
@@ -41,11 +41,11 @@ def verb(
         job_of(settings, name)
     clock = SystemClock()
     stop = StopSign(clock)
-    ran: list[Ran] = []
+    ran: list[RunResult] = []
     with Ledger(ledger_path(settings)) as ledger, _stopping_on_signals(stop):
         for name in names:
             if not stop.asked():
-                ran.append(_run_one(settings, name, ledger, stop, Choice(dry, reread), quiet=as_json))
+                ran.append(_run_one(settings, name, ledger, stop, RunOptions(dry, reread), quiet=as_json))
                 if not as_json:
                     _tell(ran[-1], dry=dry)
     if as_json:
@@ -53,24 +53,28 @@ def verb(
     raise typer.Exit(EXIT_INTERRUPTED if _interrupted(ran, len(names)) else _worst(ran))
 
 
-def _run_one(settings: Settings, name: str, ledger: Ledger, stop: StopSign, choice: Choice, *, quiet: bool) -> Ran:
+def _run_one(
+    settings: Settings, name: str, ledger: Ledger, stop: StopSign, choice: RunOptions, *, quiet: bool
+) -> RunResult:
     progress = Progress()
     try:
-        with showing(lambda: look_at_run(progress), name, quiet=quiet) as tick:
+        with show_progress(lambda: run_progress(progress), name, quiet=quiet) as tick:
             tell = partial(typer.echo, err=True)
-            around = Around(ledger, SystemClock(), stop, progress, tick, patient=True, told=tell)
+            around = RunSurroundings(ledger, SystemClock(), stop, progress, tick, patient=True, told=tell)
             if not choice.dry and _month_is_used_up(settings, name, ledger):
                 tell(f"{name}: this month's allowance of far box {settings.jobs[name].far} is used up; "
                      "a run by hand goes beyond it")  # fmt: skip
             return run_job(settings, name, around, choice)
     except OtherroofError as error:
-        return Ran(RunReport(name, "", reason=str(error)), error)
+        return RunResult(RunReport(name, "", reason=str(error)), error)
 
 
 def _month_is_used_up(settings: Settings, name: str, ledger: Ledger) -> bool:
     far = settings.jobs[name].far
     allowance = settings.far[far].month_gb * GB
-    return bool(allowance) and ledger.wire_since(far, month_begins(SystemClock().now(), settings.zone)) >= allowance
+    return (
+        bool(allowance) and ledger.wire_bytes_since(far, month_begins(SystemClock().now(), settings.zone)) >= allowance
+    )
 
 
 @contextmanager
@@ -90,12 +94,12 @@ def _stopping_on_signals(stop: StopSign) -> Iterator[None]:
             signal.signal(number, handler)
 
 
-def _interrupted(ran: list[Ran], wanted: int) -> bool:
+def _interrupted(ran: list[RunResult], wanted: int) -> bool:
     """Whether a signal kept the runs from their end: nothing else raises the sign here."""
     return len(ran) < wanted or any(isinstance(one.error, RunCut) for one in ran)
 
 
-def _worst(ran: list[Ran]) -> int:
+def _worst(ran: list[RunResult]) -> int:
     """The exit code for all runs together: that of the first error, else whether something needs a look."""
     for one in ran:
         if one.error is not None:
@@ -103,7 +107,7 @@ def _worst(ran: list[Ran]) -> int:
     return EXIT_LOOK if any(one.report.problems for one in ran) else EXIT_WELL
 
 
-def _tell(one: Ran, *, dry: bool) -> None:
+def _tell(one: RunResult, *, dry: bool) -> None:
     report, files = one.report, one.report.files
     if one.error is not None:
         told = str(one.error).removeprefix(f"{report.job}: ")

@@ -14,15 +14,15 @@ from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_WELL, HomeTrouble
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption
 from otherroof.cli.show_progress import line_a_minute
-from otherroof.jobs.holding import service_lock
-from otherroof.schedule.desk import Desk
-from otherroof.schedule.outcry import opened_ledger
-from otherroof.schedule.serve import Serve
-from otherroof.schedule.wiring import real_hands
+from otherroof.jobs.locks import service_lock
+from otherroof.schedule.chores import real_actions
+from otherroof.schedule.last_resort import open_ledger_patiently
+from otherroof.schedule.records import ServiceRecords
+from otherroof.schedule.service_loop import Service
 from otherroof.settings import Mistake, Settings, read_settings, require_settings
-from otherroof.settings.last_good import in_force, keep
+from otherroof.settings.last_good import keep_settings, settings_in_force
 from otherroof.system.logs import set_up_logs
-from otherroof.system.notify import Notifier
+from otherroof.system.notification import Notifier
 
 log = logging.getLogger(__name__)
 
@@ -35,21 +35,21 @@ def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
     notifier = Notifier.take(os.environ, os.getpid())
     folder = os.path.abspath(config)
     # systemd.exec(5): where the state folder lies, also while the settings cannot be read.
-    settings, mistakes = in_force(folder, filter(None, os.environ.get("STATE_DIRECTORY", "").split(":")))
+    settings, mistakes = settings_in_force(folder, filter(None, os.environ.get("STATE_DIRECTORY", "").split(":")))
     if settings is None:
         settings = require_settings(folder)  # says what is wrong
     set_up_logs(os.environ, settings.zone)
     for one in mistakes:
         log.warning("%s", one.line())
     clock, caught = SystemClock(), list[int]()
-    hands = real_hands(clock, line_a_minute)
+    hands = real_actions(clock, line_a_minute)
     signal.signal(signal.SIGHUP, signal.SIG_IGN)  # until somebody listens; else a reload would end the service
-    with service_lock(settings, clock), opened_ledger(settings, clock, notifier, hands.outcry) as ledger:
+    with service_lock(settings, clock), open_ledger_patiently(settings, clock, notifier, hands.outcry) as ledger:
         if not mistakes:
             _keep(settings)
-        desk = Desk(settings, ledger, clock)
+        desk = ServiceRecords(settings, ledger, clock)
         lines = tuple(one.line() for one in mistakes)
-        service = Serve(desk, hands, clock, notifier, partial(_reread, folder, settings.state), lines)
+        service = Service(desk, hands, clock, notifier, partial(_reread, folder, settings.state), lines)
         _listen(service, caught)
         left = service.run()
     if left:
@@ -69,12 +69,12 @@ def _reread(folder: str, state: str) -> tuple[Settings | None, list[Mistake]]:
 
 def _keep(settings: Settings) -> None:
     try:
-        keep(settings)
+        keep_settings(settings)
     except HomeTrouble as problem:
         log.warning("a restart would not know these settings if the files had a mistake then: %s", problem)
 
 
-def _listen(service: Serve, caught: list[int]) -> None:
+def _listen(service: Service, caught: list[int]) -> None:
     def stop(number: int, _frame: FrameType | None) -> None:
         caught.append(number)
         service.stop(f"{signal.Signals(number).name} was received")

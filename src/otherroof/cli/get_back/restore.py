@@ -11,12 +11,12 @@ from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL
 from otherroof.base.units import rate_text, size_text, span_text
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, job_of, print_json, settings_for_rescue
-from otherroof.cli.show_progress import look_at_recall, showing
+from otherroof.cli.show_progress import restore_progress, show_progress
 from otherroof.copying.report import Problem
-from otherroof.far_copy.entry import shown
-from otherroof.jobs.restore import RestoreWish, Watching, restore
-from otherroof.restore.errand import Recall
-from otherroof.restore.progress import Recalled
+from otherroof.far_copy.entry import path_text
+from otherroof.jobs.restore import RestoreContext, RestoreRequest, restore
+from otherroof.restore.progress import RestoreProgress
+from otherroof.restore.selection import RestoreReport
 
 LONGEST_LIST = 50
 
@@ -41,13 +41,13 @@ def verb(
     """
     settings = settings_for_rescue(config)
     folder = job_of(settings, job).folder
-    wanted = tuple(within(path, folder) for path in paths or [])
-    wish = RestoreWish(job, os.fsencode(os.path.abspath(into)), as_of, if_there, wanted)
+    wanted = tuple(as_listed(path, folder) for path in paths or [])
+    wish = RestoreRequest(job, os.fsencode(os.path.abspath(into)), as_of, if_there, wanted)
     clock = SystemClock()
     begun = clock.monotonic()
-    recalled = Recalled()
-    with showing(lambda: look_at_recall(recalled), job, quiet=as_json) as tick:
-        found = restore(settings, wish, Watching(recalled, tick))
+    recalled = RestoreProgress()
+    with show_progress(lambda: restore_progress(recalled), job, quiet=as_json) as tick:
+        found = restore(settings, wish, RestoreContext(recalled, tick))
     seconds = clock.monotonic() - begun
     if as_json:
         print_json(_as_json(found, recalled, seconds))
@@ -56,7 +56,7 @@ def verb(
     raise typer.Exit(EXIT_DAMAGED if found.damaged else EXIT_LOOK if found.problems else EXIT_WELL)
 
 
-def within(path: str, folder: str) -> bytes:
+def as_listed(path: str, folder: str) -> bytes:
     """`path` as the listing names it: people write it as they see it at home, or with `./` before it."""
     named = os.path.normpath(path) if path else ""
     if named.startswith(folder + "/"):
@@ -64,7 +64,7 @@ def within(path: str, folder: str) -> bytes:
     return os.fsencode(named.strip("/"))
 
 
-def _as_json(found: Recall, recalled: Recalled, seconds: float) -> dict[str, object]:
+def _as_json(found: RestoreReport, recalled: RestoreProgress, seconds: float) -> dict[str, object]:
     return {
         "job": found.header.job,
         "run": found.header.run,
@@ -82,10 +82,10 @@ def _rows(problems: list[Problem]) -> list[dict[str, str]]:
     return [{"path": one.path, "why": one.why} for one in problems]
 
 
-def _tell(found: Recall, recalled: Recalled, into: str, seconds: float) -> None:
+def _tell(found: RestoreReport, recalled: RestoreProgress, into: str, seconds: float) -> None:
     typer.echo(
         f"{found.header.job}: {found.files} files ({size_text(found.size)}) of run {found.header.run} are in "
-        f"{shown(os.fsencode(into))}, "
+        f"{path_text(os.fsencode(into))}, "
         f"every digest checked; {span_text(seconds)}, {rate_text(recalled.meter.wire_down, seconds)}"
     )
     if found.kept:

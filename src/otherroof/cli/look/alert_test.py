@@ -9,15 +9,15 @@ import typer
 
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, OtherroofError, WrongUse
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, usable_settings
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, settings_in_use
 from otherroof.ledger import Ledger
 from otherroof.settings import Settings
 from otherroof.watch.channels import Channel, Message, channels_of
-from otherroof.watch.words import when
+from otherroof.watch.words import moment_text
 
 
 @dataclass(frozen=True, slots=True)
-class Tried:
+class ChannelTest:
     """One channel and how it did: `problem` is empty where all went well."""
 
     channel: str
@@ -33,7 +33,7 @@ def verb(
     as_json: JsonOption = False,
 ) -> None:
     """Send a test message, to know that alerts reach you."""
-    settings, _ = usable_settings(config)
+    settings, _ = settings_in_use(config)
     ways = channels_of(settings)
     if channel and channel not in ways:
         raise WrongUse(f"there is no channel {channel!r}", where=settings.where, advice=f"known: {', '.join(ways)}")
@@ -49,7 +49,7 @@ def verb(
     raise typer.Exit(EXIT_WELL if all(one.taken and not one.problem for one in tried) else EXIT_LOOK)
 
 
-def _try(settings: Settings, ledger: Ledger, name: str, way: Channel) -> Tried:
+def _try(settings: Settings, ledger: Ledger, name: str, way: Channel) -> ChannelTest:
     now = SystemClock().now()
     home = settings.home.name
     message = Message(
@@ -58,15 +58,16 @@ def _try(settings: Settings, ledger: Ledger, name: str, way: Channel) -> Tried:
         about="test",
         at=now,
         subject=f"[{home}] test message by channel {name}",
-        text=f"This is a test from {home}, sent {when(now, settings.zone)}. Alerts by channel {name} reach you.\n",
+        text=f"This is a test from {home}, sent {moment_text(now, settings.zone)}. "
+        f"Alerts by channel {name} reach you.\n",
         facts=f'{{"home": "{home}", "kind": "test"}}',
     )
     try:
         note = way.deliver(message)
     except OtherroofError as problem:
-        return Tried(name, False, str(problem))
+        return ChannelTest(name, False, str(problem))
     if not note:
-        ledger.channel_works(name)
+        ledger.note_channel_works(name)
     # What waited because the channel was broken need not wait for the next try.
-    ledger.hurry_posts(name, now)
-    return Tried(name, True, note)
+    ledger.make_messages_due(name, now)
+    return ChannelTest(name, True, note)

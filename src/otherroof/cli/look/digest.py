@@ -7,11 +7,11 @@ from typing import Annotated
 
 import typer
 
-from otherroof.base.atomic_file import put
+from otherroof.base.atomic_file import replace_file
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, usable_settings
-from otherroof.watch import Delivery, Extra, digest
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, settings_in_use
+from otherroof.watch import Delivery, WatchInputs, digest
 
 
 def verb(
@@ -21,14 +21,14 @@ def verb(
     as_json: JsonOption = False,
 ) -> None:
     """Say whether everything is safe, and what needs a hand."""
-    settings, mistakes = usable_settings(config)
-    clock, extra = SystemClock(), Extra(mistakes)
+    settings, mistakes = settings_in_use(config)
+    clock, extra = SystemClock(), WatchInputs(mistakes)
     with ledger_of(settings) as ledger:
         found = digest.make(settings, ledger, clock, extra)
         made = digest.send(settings, ledger, clock, extra) if send else []
     if html:
         advice = "name a file in a folder that can be written"
-        put(os.path.abspath(html), digest.as_html(found), what="the digest", advice=advice)
+        replace_file(os.path.abspath(html), digest.as_html(found), what="the digest", advice=advice)
     if as_json:
         print_json(found.as_json() | {"deliveries": [_row(one) for one in made]})
     elif send:

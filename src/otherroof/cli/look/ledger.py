@@ -10,10 +10,10 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
-from otherroof.base.clock import stamp, told_moment
+from otherroof.base.clock import parse_moment, stamp
 from otherroof.base.errors import WrongUse
 from otherroof.base.units import rate_text, size_text, span_text
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, console, job_of, print_json, usable_settings
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, console, job_of, print_json, settings_in_use
 from otherroof.jobs.run import ledger_path
 from otherroof.ledger import Ledger, RunRow
 from otherroof.settings import Settings
@@ -41,7 +41,7 @@ def verb(
 
     The table has the newest 40; --since, --json and --csv have no such end. --json also has when each tunnel was up.
     """
-    settings, _ = usable_settings(config)
+    settings, _ = settings_in_use(config)
     whole = as_json or as_csv or bool(since)
     with Ledger(ledger_path(settings)) as ledger:
         if job and not ledger.runs(job=job, newest=1):  # what a job did that has left the settings can still be asked
@@ -69,7 +69,7 @@ def _moment(text: str, settings: Settings) -> datetime | None:
     if not text:
         return None
     try:
-        return told_moment(text, settings.zone)
+        return parse_moment(text, settings.zone)
     except ValueError as problem:
         raise WrongUse(f"{text!r} is no time", advice="a date such as 2031-04-05, or 2031-04-05T01:30:00Z") from problem
 
@@ -95,7 +95,7 @@ def _print_table(rows: list[RunRow], settings: Settings) -> None:
         return
     cells = [_cells(row, settings) for row in rows]
     out = console()
-    titles, left_out = fitting(cells, out.width)
+    titles, left_out = columns_that_fit(cells, out.width)
     table = Table(box=None, pad_edge=False)
     for title in titles:
         table.add_column(title, justify="left" if title in WORDS else "right", no_wrap=True)
@@ -129,7 +129,7 @@ def _cells(row: RunRow, settings: Settings) -> dict[str, str]:
     }
 
 
-def fitting(rows: list[dict[str, str]], width: int) -> tuple[list[str], list[str]]:
+def columns_that_fit(rows: list[dict[str, str]], width: int) -> tuple[list[str], list[str]]:
     """The titles of the columns for which `width` has room, and those that are left out, the least needed first."""
     widths = {title: max(len(title), *(len(row[title]) for row in rows)) for title in rows[0]}
     left_out: list[str] = []

@@ -9,8 +9,8 @@ import typer
 
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, ledger_of, usable_settings
-from otherroof.watch import Extra, page
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, ledger_of, settings_in_use
+from otherroof.watch import WatchInputs, page
 
 
 def verb(
@@ -21,9 +21,9 @@ def verb(
 
     The page needs nothing else. It names folders and their state: show it inside the household only.
     """
-    settings, mistakes = usable_settings(config)
+    settings, mistakes = settings_in_use(config)
     folder = os.path.abspath(out)
     with ledger_of(settings) as ledger:
-        found = page.write(settings, ledger, SystemClock(), folder, Extra(mistakes))
+        found = page.write(settings, ledger, SystemClock(), folder, WatchInputs(mistakes))
     typer.echo(f"{os.path.join(folder, page.PAGE)}: {found.sentence}")
     raise typer.Exit(EXIT_WELL if found.verdict == "safe" else EXIT_LOOK)

@@ -9,10 +9,10 @@ import typer
 
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import WrongUse
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, usable_settings
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, settings_in_use
 from otherroof.ledger.alerts import Alert
 from otherroof.settings import Settings
-from otherroof.watch.words import listed, when
+from otherroof.watch.words import list_text, moment_text
 
 MOST_DAYS = 3650
 
@@ -31,11 +31,11 @@ def verb(
     """
     if not 0 <= days <= MOST_DAYS:
         raise WrongUse(f"--days {days:g} is not from 0 to {MOST_DAYS}")
-    (settings, _), now = usable_settings(config), SystemClock().now()
+    (settings, _), now = settings_in_use(config), SystemClock().now()
     with ledger_of(settings) as ledger:
         if alert and not ledger.quiet(alert, now + timedelta(days=days) if days else None):
             names = [one.key for one in ledger.standing_alerts()]
-            raise WrongUse(f"no alert {alert!r} stands", advice=f"standing: {listed(names, 20) or 'none'}")
+            raise WrongUse(f"no alert {alert!r} stands", advice=f"standing: {list_text(names, 20) or 'none'}")
         standing = [one for one in ledger.standing_alerts() if alert in ("", one.key)]
     if as_json:
         print_json({"alerts": [one.as_json() for one in standing]})
@@ -47,5 +47,5 @@ def verb(
 
 
 def _line(alert: Alert, settings: Settings) -> str:
-    quiet = f"; quiet until {when(alert.quiet_until, settings.zone)}" if alert.quiet_until else ""
+    quiet = f"; quiet until {moment_text(alert.quiet_until, settings.zone)}" if alert.quiet_until else ""
     return f"{alert.key}: {alert.headline}{quiet}"

@@ -20,16 +20,16 @@ from otherroof.cli.common import (
     console,
     ledger_of,
     print_json,
-    usable_settings,
+    settings_in_use,
 )
 from otherroof.ledger.alerts import Alert
 from otherroof.watch.overview import FarRow, JobRow, Overview, overview
-from otherroof.watch.words import listed, when
+from otherroof.watch.words import list_text, moment_text
 
 
 def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) -> None:
     """Show on one screen how every copy stands."""
-    settings, mistakes = usable_settings(config)
+    settings, mistakes = settings_in_use(config)
     with ledger_of(settings) as ledger:
         found = overview(settings, ledger, SystemClock().now(), mistakes)
     if as_json:
@@ -94,7 +94,7 @@ def _age(seconds: int) -> str:
 def _wait_lines(jobs: tuple[JobRow, ...]) -> list[str]:
     """What jobs wait for, in one line where it is the same for several."""
     waits = dict.fromkeys(one.waits for one in jobs if one.waits)
-    return [f"{listed([one.job for one in jobs if one.waits == text], 20)}: {text}" for text in waits]
+    return [f"{list_text([one.job for one in jobs if one.waits == text], 20)}: {text}" for text in waits]
 
 
 def _far_table(boxes: tuple[FarRow, ...]) -> Table:
@@ -128,17 +128,17 @@ def _alert_lines(found: Overview, zone: ZoneInfo) -> list[str]:
     fars = {one.job: one.far for one in found.jobs}
     below = {one.key: f"silent:{fars.get(one.about)}" if one.rule == "late" else "" for one in found.alerts}
     keys = set(below)
-    looked = f", as the watch saw it {when(found.looked, zone)}" if found.looked else ""
+    looked = f", as the watch saw it {moment_text(found.looked, zone)}" if found.looked else ""
     lines = [f"alerts that stand{looked}:"]
     for one in found.alerts:
         if below[one.key] in keys or one.because:
             continue
         late = [other.about for other in found.alerts if below[other.key] == one.key]
         lines.append(_alert_line(one, found.now, zone))
-        lines += [f"  older than promised by it: {listed(late, 20)}"] if late else []
+        lines += [f"  older than promised by it: {list_text(late, 20)}"] if late else []
         lines.append(f"  {_first_step(one.help)}")
     others = [one.about for one in found.alerts if one.because and below[one.key] not in keys]
-    return lines + ([f"late by the same silence: {listed(others, 20)}"] if others else [])
+    return lines + ([f"late by the same silence: {list_text(others, 20)}"] if others else [])
 
 
 def _first_step(advice: str) -> str:
@@ -150,7 +150,7 @@ def _first_step(advice: str) -> str:
 
 def _alert_line(alert: Alert, now: datetime, zone: ZoneInfo) -> str:
     quiet = alert.quiet_until
-    later = f" (quiet until {when(quiet, zone)})" if quiet is not None and quiet > now else ""
+    later = f" (quiet until {moment_text(quiet, zone)})" if quiet is not None and quiet > now else ""
     return f"{alert.key}{later}: {alert.headline}"
 
 
@@ -166,4 +166,4 @@ def _need_lines(found: Overview) -> list[str]:
 
 
 def _when(stamped: str, zone: ZoneInfo) -> str:
-    return when(from_stamp(stamped), zone)
+    return moment_text(from_stamp(stamped), zone)

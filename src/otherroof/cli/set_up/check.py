@@ -6,10 +6,10 @@ import typer
 
 from otherroof.base.errors import EXIT_WELL, EXIT_WRONG_USE
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, print_json
-from otherroof.jobs.own_files import own_files_copied
-from otherroof.settings import look_around, read_parts
+from otherroof.jobs.own_files import jobs_that_copy_secrets
+from otherroof.settings import check_machine, read_parts
 from otherroof.settings.promises import promises_that_cannot_be_kept
-from otherroof.watch.words import many
+from otherroof.watch.words import count_text
 
 
 def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) -> None:
@@ -18,14 +18,16 @@ def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) ->
     Each with its file and key, what is wrong, and what would be right.
     """
     parts = read_parts(config)
-    mistakes = parts.mistakes + look_around(parts) + own_files_copied(parts) + promises_that_cannot_be_kept(parts)
+    mistakes = (
+        parts.mistakes + check_machine(parts) + jobs_that_copy_secrets(parts) + promises_that_cannot_be_kept(parts)
+    )
     if as_json:
         rows = [{"file": one.file, "key": one.key, "wrong": one.wrong, "right": one.right} for one in mistakes]
         print_json({"mistakes": rows, "jobs": sorted(parts.jobs), "far": sorted(parts.far)})
     else:
         for one in mistakes:
             typer.echo(one.line())
-        told = f"{many(len(parts.jobs), 'job')}, {many(len(parts.far), 'far box', 'far boxes')}"
-        wrong = f"{many(len(mistakes), 'mistake')} in {parts.where}; {told}"
+        told = f"{count_text(len(parts.jobs), 'job')}, {count_text(len(parts.far), 'far box', 'far boxes')}"
+        wrong = f"{count_text(len(mistakes), 'mistake')} in {parts.where}; {told}"
         typer.echo(wrong if mistakes else f"all well: {told}")
     raise typer.Exit(EXIT_WRONG_USE if mistakes else EXIT_WELL)

@@ -8,8 +8,23 @@ from typing import Annotated
 import typer
 
 from otherroof.base.errors import WrongUse
-from otherroof.system.install import Step, cautions, install_steps, left_behind, next_words, undo_steps, unit_for
-from otherroof.system.installing import Machine, carry_out, exposed, look, packaged_unit, this_program
+from otherroof.system.install import (
+    Machine,
+    carry_out_steps,
+    find_writable_program_path,
+    packaged_unit,
+    read_machine,
+    this_program,
+)
+from otherroof.system.install_steps import (
+    InstallStep,
+    install_steps,
+    install_warnings,
+    next_steps_text,
+    undo_leaves,
+    undo_steps,
+    unit_for,
+)
 
 Apply = Annotated[bool, typer.Option("--apply", help="Do it; without this, the steps are only shown.")]
 Undo = Annotated[bool, typer.Option("--undo", help="Take the service off; settings, state and keys stay.")]
@@ -24,22 +39,22 @@ def verb(apply: Apply = False, undo: Undo = False, root: Root = "/") -> None:
     machine = Machine(os.path.abspath(root))
     if apply:
         _may_apply(machine)
-    found = look(machine)
+    found = read_machine(machine)
     program = this_program()
     try:
         steps = undo_steps(found) if undo else install_steps(found, unit_for(packaged_unit(), program))
     except ValueError as problem:
         raise WrongUse(str(problem)) from problem
-    for line in () if undo else cautions(found, exposed(program)):
+    for line in () if undo else install_warnings(found, find_writable_program_path(program)):
         typer.echo(line)
     if apply:
-        carry_out(machine, steps, _show)
-        found = look(machine)
+        carry_out_steps(machine, steps, _show)
+        found = read_machine(machine)
     else:
         for step in steps:
             _show(step)
         typer.echo("nothing was done; `--apply` does what is not done yet, as root")
-    for line in left_behind() if undo else next_words(found) if apply else ():
+    for line in undo_leaves() if undo else next_steps_text(found) if apply else ():
         typer.echo(line)
 
 
@@ -53,5 +68,5 @@ def _may_apply(machine: Machine) -> None:
         )
 
 
-def _show(step: Step) -> None:
+def _show(step: InstallStep) -> None:
     typer.echo(f"  already so: {step.text}" if step.deed is None else f"  - {step.text}")

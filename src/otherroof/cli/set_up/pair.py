@@ -11,20 +11,20 @@ from typing import Annotated
 import typer
 
 from otherroof.base.errors import WrongUse
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, leave_to_service
+from otherroof.base.programs import SystemPrograms
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, give_to_service_later
 from otherroof.pairing.answers import ANSWER, Answers, ask_answers, read_answers
 from otherroof.pairing.kit import SECRET
-from otherroof.pairing.plan import cannot_be_answered, doubts
+from otherroof.pairing.pair import BegunPairing, PairingState, begin_pairing, finish_pairing, read_pairing_state
+from otherroof.pairing.plan import plan_warnings, why_home_cannot_be_called
 from otherroof.pairing.record import require_record
-from otherroof.pairing.reply import is_whole
-from otherroof.pairing.work import Begun, Standing, begin, finish, look_at
+from otherroof.pairing.reply import is_complete
 from otherroof.settings.reader import MAIN_FILE
-from otherroof.tunnel.commands import SystemCommands
-from otherroof.tunnel.network.addresses import kind_of
+from otherroof.tunnel.network.address_plan import address_kind
 from otherroof.tunnel.network.gateway import outside_address
 from otherroof.tunnel.network.routes import default_route, networks_here, route_to
 
-FarArgument = Annotated[str, typer.Argument(metavar="FAR", help="A short name for the far box, such as aunt.")]
+FarToPair = Annotated[str, typer.Argument(metavar="FAR", help="A short name for the far box, such as aunt.")]
 AnswersOption = Annotated[str, typer.Option("--answers", metavar="FILE", help="A TOML file of answers; else asked.")]
 KitOption = Annotated[str, typer.Option("--kit", metavar="DIR", help="Where to write the kit; else kits/FAR.")]
 FinishOption = Annotated[bool, typer.Option("--finish", help="Read the far box's reply and complete the settings.")]
@@ -32,7 +32,7 @@ ReplyOption = Annotated[str, typer.Option("--reply", metavar="FILE", help="With 
 
 
 def verb(
-    far: FarArgument,
+    far: FarToPair,
     config: ConfigOption = SETTINGS_FOLDER,
     answers: AnswersOption = "",
     kit: KitOption = "",
@@ -47,7 +47,7 @@ def verb(
         raise WrongUse("--answers and --kit belong to the beginning of a pairing", advice="leave them out of --finish")
     if reply and not completing:
         raise WrongUse("--reply is for completing a pairing", advice="add --finish")
-    leave_to_service(os.path.join(os.path.abspath(config), "keys"))
+    give_to_service_later(os.path.join(os.path.abspath(config), "keys"))
     if completing:
         _finish(config, far, reply or "-")
     else:
@@ -55,7 +55,7 @@ def verb(
 
 
 def _begin(config: str, far: str, answers_file: str, kit: str) -> None:
-    standing = look_at(config, far)
+    standing = read_pairing_state(config, far)
     around = _around(asks_router=not answers_file and sys.stdin.isatty())
     if answers_file:
         answers = read_answers(answers_file, first_box=standing.first_box)
@@ -64,12 +64,12 @@ def _begin(config: str, far: str, answers_file: str, kit: str) -> None:
     else:
         raise WrongUse("nobody is here to answer", advice="write the answers into a file and name it with --answers")
     folder = os.path.abspath(kit) if kit else ""
-    begun = begin(standing, far, answers, here=list(around.networks), kit_folder=folder)
-    typer.echo("\n".join(_told(begun, doubts(begun.plan, answers, around.outside), around.own_address)))
+    begun = begin_pairing(standing, far, answers, here=list(around.networks), kit_folder=folder)
+    typer.echo("\n".join(_told(begun, plan_warnings(begun.plan, answers, around.outside), around.own_address)))
 
 
 @dataclass(frozen=True, slots=True)
-class Around:
+class HomeNetwork:
     """What this machine tells of home: the networks it is on, those of them behind the default route, its own address
     there, and its router's outside address. Empty where it does not know, or did not ask."""
 
@@ -79,31 +79,31 @@ class Around:
     outside: str = ""
 
 
-def _around(*, asks_router: bool) -> Around:
-    commands = SystemCommands()
+def _around(*, asks_router: bool) -> HomeNetwork:
+    commands = SystemPrograms()
     here = networks_here(commands)
     networks = tuple(str(one.net) for one in here)
     route = default_route(commands)
     if route is None:
-        return Around(networks)
+        return HomeNetwork(networks)
     lan = tuple(str(one.net) for one in here if one.name.endswith(f" {route.interface}"))
     way = route_to(commands, route.gateway) if route.gateway else None
     outside = outside_address(route.gateway) if asks_router else ""
-    return Around(networks, lan, way.own_address if way else route.own_address, outside)
+    return HomeNetwork(networks, lan, way.own_address if way else route.own_address, outside)
 
 
-def _asked(far: str, standing: Standing, around: Around) -> Answers:
+def _asked(far: str, standing: PairingState, around: HomeNetwork) -> Answers:
     typer.echo(
         f"The answers make home's keys and the kit for {far}. Enter takes what is in brackets; Ctrl-C leaves.\n"
         "Nothing is written before the last answer, and nothing is changed in a router or in the other house.\n"
         f"Whoever lives where {far} will stand should have said yes before you go on.\n"
     )
-    if cannot_be_answered(around.outside):
-        typer.echo(f"mind: {cannot_be_answered(around.outside)}\n")
+    if why_home_cannot_be_called(around.outside):
+        typer.echo(f"mind: {why_home_cannot_be_called(around.outside)}\n")
     proposed = {
         "home": socket.gethostname().partition(".")[0],
         "zone": _own_zone(),
-        "home_lan": " ".join(net for net in around.lan if kind_of(net) == "private"),
+        "home_lan": " ".join(net for net in around.lan if address_kind(net) == "private"),
         **standing.answered,
     }
 
@@ -118,7 +118,7 @@ def _own_zone() -> str:
     return os.path.realpath("/etc/localtime").partition("/zoneinfo/")[2]
 
 
-def _told(begun: Begun, doubted: list[str], own_address: str) -> list[str]:
+def _told(begun: BegunPairing, doubted: list[str], own_address: str) -> list[str]:
     plan = begun.plan
     lines = [f"kit {plan.kit} for {plan.far} is in {begun.kit_folder}"]
     lines += [f"new key, readable by its owner only: {path}" for path in begun.new_keys]
@@ -134,7 +134,7 @@ def _told(begun: Begun, doubted: list[str], own_address: str) -> list[str]:
     return lines
 
 
-def _router_lines(begun: Begun, own_address: str) -> list[str]:
+def _router_lines(begun: BegunPairing, own_address: str) -> list[str]:
     plan = begun.plan
     this = (
         f"this machine ({own_address}; have the router give it that address always)" if own_address else "this machine"
@@ -153,7 +153,7 @@ def _router_lines(begun: Begun, own_address: str) -> list[str]:
 
 def _finish(config: str, far: str, source: str) -> None:
     plan = require_record(os.path.abspath(config), far).plan
-    written = finish(config, far, _reply_text(source))
+    written = finish_pairing(config, far, _reply_text(source))
     path = os.path.join(os.path.abspath(config), MAIN_FILE)
     if not written:
         typer.echo(f"nothing to do: {path} says all this already")
@@ -180,6 +180,6 @@ def _reply_text(source: str) -> str:
     text = ""
     for line in sys.stdin:
         text += line
-        if is_whole(text):
+        if is_complete(text):
             break
     return text

@@ -24,18 +24,18 @@ from otherroof.cli.common import (
     settings_in,
 )
 from otherroof.ledger import Ledger
-from otherroof.probe.ladder import Climb, Climbed
+from otherroof.probe.ladder import ClimbResult, RungResult
 from otherroof.probe.probe import probe_far
 from otherroof.probe.ssh_checks import HOST_KEY
 from otherroof.settings import Settings
-from otherroof.watch.words import when
+from otherroof.watch.words import moment_text
 
 STYLES = {"ok": "green", "not ok": "bold red", "not tried": "dim"}
 
-FarArgument = Annotated[str, typer.Argument(metavar="[FAR]", help="The far box; all of them where none is named.")]
+FarToProbe = Annotated[str, typer.Argument(metavar="[FAR]", help="The far box; all of them where none is named.")]
 
 
-def verb(far: FarArgument = "", config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) -> None:
+def verb(far: FarToProbe = "", config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) -> None:
     """Check the way to the far box, rung by rung.
 
     Each rung is told with its time, what was seen, and what to do where it fails.
@@ -54,7 +54,7 @@ def verb(far: FarArgument = "", config: ConfigOption = SETTINGS_FOLDER, as_json:
     raise typer.Exit(max(codes))
 
 
-def _one(settings: Settings, name: str, ledger: Ledger, clock: Clock, *, quiet: bool) -> Climb:
+def _one(settings: Settings, name: str, ledger: Ledger, clock: Clock, *, quiet: bool) -> ClimbResult:
     if quiet:
         return probe_far(settings, name, ledger, clock)
     screen = console()
@@ -65,7 +65,7 @@ def _one(settings: Settings, name: str, ledger: Ledger, clock: Clock, *, quiet: 
     return climb
 
 
-def _show_rung(screen: Console, met: Climbed) -> None:
+def _show_rung(screen: Console, met: RungResult) -> None:
     took = f"{met.took_s:.2f} s" if met.seen.state != "not tried" else ""
     lines: list[tuple[str, str, str, str]] = [(met.seen.state, met.rung, took, met.seen.text)]
     if met.seen.advice:
@@ -88,20 +88,20 @@ def _columns(lines: list[tuple[str, str, str, str]]) -> Table:
     return table
 
 
-def _verdict(name: str, climb: Climb) -> str:
+def _verdict(name: str, climb: ClimbResult) -> str:
     if climb.exit_code == EXIT_WELL:
         return f"{escape(name)} answers: all well"
     reached = "was not reached" if climb.exit_code == EXIT_UNREACHED else "answers, but something needs a look"
     return f"{escape(name)} {reached}: {escape(climb.headline)}"
 
 
-def _since(settings: Settings, climb: Climb, last: datetime | None) -> str:
+def _since(settings: Settings, climb: ClimbResult, last: datetime | None) -> str:
     if climb.held(HOST_KEY):
         return ""
-    return f" (last answered {when(last, settings.zone)})" if last else " (has never answered)"
+    return f" (last answered {moment_text(last, settings.zone)})" if last else " (has never answered)"
 
 
-def _as_json(name: str, begun: datetime, climb: Climb, last: datetime | None) -> dict[str, Any]:
+def _as_json(name: str, begun: datetime, climb: ClimbResult, last: datetime | None) -> dict[str, Any]:
     return {
         "far": name,
         "at": stamp(begun),

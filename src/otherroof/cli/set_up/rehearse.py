@@ -13,9 +13,9 @@ from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL
 from otherroof.base.units import size_text, span_text
 from otherroof.cli.common import JsonOption, console, print_json
-from otherroof.rehearsal.keeper import OwnKeeper
-from otherroof.rehearsal.play import Act, Play, Verdict
-from otherroof.rehearsal.stage import set_stage
+from otherroof.rehearsal.own_copies import OwnCopyTool
+from otherroof.rehearsal.play import Rehearsal, RehearsalResult, RehearsalStep
+from otherroof.rehearsal.stage import set_up
 
 KeepOption = Annotated[
     str, typer.Option("--keep", metavar="DIR", help="Play in this new or empty folder, and leave everything there.")
@@ -29,10 +29,10 @@ def verb(keep: KeepOption = "", as_json: JsonOption = False) -> None:
     """
     clock = SystemClock()
     began = clock.monotonic()
-    with set_stage(keep) as stage:
-        keeper = OwnKeeper(stage.settings, clock)
+    with set_up(keep) as stage:
+        keeper = OwnCopyTool(stage.settings, clock)
         tell = _to_errors if as_json else _to_output
-        verdict = Play(stage, keeper, clock, tell, owners=os.geteuid() == 0).perform()
+        verdict = Rehearsal(stage, keeper, clock, tell, owners=os.geteuid() == 0).perform()
         seconds = clock.monotonic() - began
         if as_json:
             print_json(verdict.as_json() | {"seconds": round(seconds, 3), "kept": stage.folder if keep else None})
@@ -53,7 +53,7 @@ def _to_errors(line: str) -> None:
     sys.stderr.write(line + "\n")
 
 
-def _show(verdict: Verdict, seconds: float) -> None:
+def _show(verdict: RehearsalResult, seconds: float) -> None:
     table = Table(title="What was sent, and how long it took", title_justify="left")
     table.add_column("")
     for name in ("took", "files", "new content", "sent", "on the wire"):
@@ -68,7 +68,7 @@ def _show(verdict: Verdict, seconds: float) -> None:
         typer.echo(f"{count} thing(s) were not as they should be; they are named above. It took {span_text(seconds)}.")
 
 
-def _row(act: Act) -> tuple[str, ...]:
+def _row(act: RehearsalStep) -> tuple[str, ...]:
     sizes = ("–" if count is None else size_text(count) for count in (act.new, act.sent, act.wire))
     files = "–" if act.files is None else str(act.files)
     return act.name, span_text(act.seconds), files, *sizes

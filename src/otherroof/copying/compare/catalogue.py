@@ -13,10 +13,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from otherroof.base.atomic_file import take_place
-from otherroof.base.sqlite_file import ADVICE, open_sqlite, remove_beside, remove_sqlite, sqlite_translated
+from otherroof.base.atomic_file import rename_over
+from otherroof.base.sqlite_file import ADVICE, open_sqlite, remove_beside, remove_sqlite, translating_sqlite
 from otherroof.far_copy.listing import GZIP
-from otherroof.far_copy.numbers import COLUMNS, Numbers, joined, unpacked
+from otherroof.far_copy.numbers import COLUMNS, Numbers, join_path, unpack_batch
 from otherroof.far_copy.state import CopyState
 
 SCHEMA_VERSION = 1
@@ -49,12 +49,12 @@ class Block:
     @property
     def first(self) -> bytes:
         """The path of the first entry."""
-        return joined(self.folder, self.first_name)
+        return join_path(self.folder, self.first_name)
 
     @property
     def last(self) -> bytes:
         """The path of the last entry."""
-        return joined(self.folder, self.packed[self.count * COLUMNS * 8 :].rsplit(b"\0", 1)[-1])
+        return join_path(self.folder, self.packed[self.count * COLUMNS * 8 :].rsplit(b"\0", 1)[-1])
 
     def text(self) -> bytes:
         """The lines of the listing, each ended by a newline."""
@@ -62,20 +62,20 @@ class Block:
 
     def sizes(self) -> list[int]:
         """Every entry's size in bytes."""
-        return unpacked(self.packed, self.count)[1].tolist()[1::COLUMNS]
+        return unpack_batch(self.packed, self.count)[1].tolist()[1::COLUMNS]
 
     def inodes(self) -> list[int]:
         """Every entry's inode number."""
-        return unpacked(self.packed, self.count)[1].tolist()[::COLUMNS]
+        return unpack_batch(self.packed, self.count)[1].tolist()[::COLUMNS]
 
     def items(self) -> list[tuple[bytes, Numbers, bytes]]:
         """Name, numbers and line of every entry."""
-        names, numbers = unpacked(self.packed, self.count)
+        names, numbers = unpack_batch(self.packed, self.count)
         rows = zip(*[iter(numbers)] * COLUMNS, strict=True)
         return list(zip(names, rows, self.text().splitlines(), strict=True))
 
 
-class Aside(NamedTuple):
+class AsideContent(NamedTuple):
     """Content of `size` bytes that a run which was cut moved aside at `path`, and that stands there still."""
 
     digest: bytes
@@ -90,7 +90,7 @@ class Catalogue:
     def __init__(self, path: str) -> None:
         self.path = path
         self._db = open_sqlite(path, SCHEMA, SCHEMA_VERSION)
-        with sqlite_translated(path):
+        with translating_sqlite(path):
             held = dict(self._db.execute("SELECT name, value FROM fact").fetchall())
         self.facts = CopyState(
             run=held.get("run", ""),
@@ -105,20 +105,20 @@ class Catalogue:
 
     def blocks(self) -> Iterator[Block]:
         """All blocks in byte order of their paths."""
-        with sqlite_translated(self.path):
+        with translating_sqlite(self.path):
             rows = self._db.execute("SELECT folder, count, files, size, packed, lines FROM block ORDER BY seq")
             for row in rows:
                 yield Block(*row)
 
-    def asides(self) -> Iterator[Aside]:
+    def asides(self) -> Iterator[AsideContent]:
         """What cut runs have moved aside since the last run that counts."""
-        with sqlite_translated(self.path):
+        with translating_sqlite(self.path):
             for row in self._db.execute("SELECT digest, path, size, run FROM aside"):
-                yield Aside(*row)
+                yield AsideContent(*row)
 
     def note_run(self, facts: CopyState) -> None:
         """A run that changed nothing was committed: only the facts are new."""
-        with sqlite_translated(self.path):
+        with translating_sqlite(self.path):
             _write_facts(self._db, facts)
 
     def close(self) -> None:
@@ -142,8 +142,8 @@ def _write_facts(db: sqlite3.Connection, facts: CopyState) -> None:
     db.execute("COMMIT")
 
 
-def write_catalogue(path: str, blocks: Iterable[Block], facts: CopyState, asides: Iterable[Aside] = ()) -> str:
-    """Write a new catalogue beside `path` and answer its name; `put_in_place` makes it count.
+def write_catalogue(path: str, blocks: Iterable[Block], facts: CopyState, asides: Iterable[AsideContent] = ()) -> str:
+    """Write a new catalogue beside `path` and answer its name; `replace_catalogue` makes it count.
 
     The figures of `facts` are counted here, from the blocks.
     """
@@ -151,7 +151,7 @@ def write_catalogue(path: str, blocks: Iterable[Block], facts: CopyState, asides
     remove_sqlite(aside)
     db = open_sqlite(aside, SCHEMA, SCHEMA_VERSION)
     try:
-        with sqlite_translated(aside):
+        with translating_sqlite(aside):
             db.execute("PRAGMA synchronous = FULL")
             db.execute("PRAGMA journal_mode = DELETE")
             db.execute("BEGIN IMMEDIATE")
@@ -171,7 +171,7 @@ def write_catalogue(path: str, blocks: Iterable[Block], facts: CopyState, asides
     return aside
 
 
-def put_in_place(aside: str, path: str) -> None:
+def replace_catalogue(aside: str, path: str) -> None:
     """Rename a finished catalogue over the old one, and make the rename durable. Raises HomeTrouble."""
     remove_beside(path)  # what SQLite kept there belongs to the old file
-    take_place(aside, path, ADVICE)
+    rename_over(aside, path, ADVICE)

@@ -11,11 +11,11 @@ from typing import cast
 
 from otherroof.copying.compare.catalogue import Block
 from otherroof.copying.home.scan import Batch
-from otherroof.far_copy.numbers import COLUMNS, FILE, FOLDER, SIZE, Numbers, joined, kind_of
+from otherroof.far_copy.numbers import COLUMNS, FILE, FOLDER, SIZE, Numbers, join_path, kind_of
 
 
 @dataclass(frozen=True, slots=True)
-class SameBlock:
+class UnchangedBlock:
     """A stretch of the folder in which nothing changed."""
 
     files: int
@@ -35,15 +35,15 @@ class Difference:
 
 def compare(
     batches: Iterable[Batch], blocks: Iterable[Block], is_blind: Callable[[bytes], bool], *, reread: bool = False
-) -> Iterator[SameBlock | Difference]:
+) -> Iterator[UnchangedBlock | Difference]:
     """Every difference in byte order of the path, and what is the same as stretches between.
 
     `is_blind` is asked only about paths that the scan has already passed. With `reread` no file passes as the same.
     """
-    ours, theirs = _Ours(iter(batches)), _Theirs(iter(blocks))
+    ours, theirs = _ScanCursor(iter(batches)), _CatalogueCursor(iter(blocks))
     while True:
         if not reread and ours.fresh and theirs.fresh and _alike(ours.batch, theirs.block):
-            yield SameBlock(theirs.block.files, theirs.block.size)
+            yield UnchangedBlock(theirs.block.files, theirs.block.size)
             ours.next_batch()
             theirs.next_block()
             continue
@@ -72,12 +72,12 @@ def _alike(batch: Batch, block: Block) -> bool:
     return batch.folder == block.folder and len(batch.names) == block.count and batch.packed() == block.packed
 
 
-def _as_same(numbers: Numbers) -> SameBlock:
+def _as_same(numbers: Numbers) -> UnchangedBlock:
     kind = kind_of(numbers)
-    return SameBlock(0 if kind == FOLDER else 1, numbers[SIZE] if kind == FILE else 0)
+    return UnchangedBlock(0 if kind == FOLDER else 1, numbers[SIZE] if kind == FILE else 0)
 
 
-class _Ours:
+class _ScanCursor:
     """A cursor over the scan."""
 
     batch: Batch
@@ -112,10 +112,10 @@ class _Ours:
         if self._at >= len(self.batch.names):
             self.next_batch()
         else:
-            self.path = joined(self.batch.folder, self.batch.names[self._at])
+            self.path = join_path(self.batch.folder, self.batch.names[self._at])
 
 
-class _Theirs:
+class _CatalogueCursor:
     """A cursor over the catalogue; a block is opened only where it is not passed as a whole."""
 
     block: Block
@@ -138,7 +138,7 @@ class _Theirs:
 
     @property
     def path(self) -> bytes | None:
-        return None if self._ended else joined(self.block.folder, self._item[0])
+        return None if self._ended else join_path(self.block.folder, self._item[0])
 
     @property
     def numbers(self) -> Numbers:

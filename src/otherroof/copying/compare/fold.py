@@ -9,15 +9,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from otherroof.copying.compare.catalogue import Block
-from otherroof.copying.compare.todo import DONE, Todo
-from otherroof.copying.home.scan import begins_batch
+from otherroof.copying.compare.change import DONE, PlannedChange
+from otherroof.copying.home.scan import starts_new_batch
 from otherroof.far_copy.listing import gzip_member
-from otherroof.far_copy.numbers import FILE, FOLDER, SIZE, Numbers, joined, kind_of, packed
+from otherroof.far_copy.numbers import FILE, FOLDER, SIZE, Numbers, join_path, kind_of, pack_batch
 
 Item = tuple[bytes, Numbers, bytes]  # name, numbers, line
 
 
-def fold(blocks: Iterable[Block], notes: Iterator[Todo]) -> Iterator[Block]:
+def fold(blocks: Iterable[Block], notes: Iterator[PlannedChange]) -> Iterator[Block]:
     """The blocks as they are after a run.
 
     A note that is done decides about its path; one that is not leaves what the far copy had there.
@@ -32,7 +32,7 @@ def fold(blocks: Iterable[Block], notes: Iterator[Todo]) -> Iterator[Block]:
             yield from builder.take_block(block)
             continue
         for item in block.items():
-            path = joined(block.folder, item[0])
+            path = join_path(block.folder, item[0])
             while note is not None and note.path < path:
                 yield from builder.take_note(note, None)
                 note = next(notes, None)
@@ -58,7 +58,7 @@ def make_block(folder: bytes, items: list[Item]) -> Block:
         count=len(items),
         files=sum(1 for kind, _ in kinds if kind != FOLDER),
         size=sum(size for kind, size in kinds if kind == FILE),
-        packed=packed(names, numbers),
+        packed=pack_batch(names, numbers),
         lines=gzip_member(text),
     )
 
@@ -71,7 +71,7 @@ class _Builder:
         self._items: list[Item] = []
         self._held: Block | None = None
 
-    def take_note(self, note: Todo, item: Item | None) -> Iterator[Block]:
+    def take_note(self, note: PlannedChange, item: Item | None) -> Iterator[Block]:
         folder, _, name = note.path.rpartition(b"/")
         if note.state == DONE:
             if note.want and note.line is not None and note.numbers is not None:
@@ -105,4 +105,4 @@ class _Builder:
     def _goes_on(self, folder: bytes, name: bytes) -> bool:
         """Whether this name belongs to the block that is being gathered."""
         busy = self._held is not None or bool(self._items)
-        return busy and folder == self._folder and not begins_batch(name)
+        return busy and folder == self._folder and not starts_new_batch(name)

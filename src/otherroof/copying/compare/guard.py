@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from otherroof.copying.compare.todo import Tally
+from otherroof.copying.compare.change import PlanTotals
 
 SLACK_PERCENT = 5.0  # points by which a released run may exceed what the held one showed
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class GuardLimits:
     """The job's `[guard]` table: percents of the files that the far copy holds."""
 
     removed_percent: float
@@ -23,12 +23,12 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
-class Sight:
+class GuardView:
     """What the guard sees: the far copy's number of files, the folder's, and the changes between."""
 
     held_files: int
     found_files: int
-    tally: Tally
+    tally: PlanTotals
     was_mounted: bool
     is_mounted: bool
 
@@ -42,7 +42,7 @@ class Release:
     of_files: int
 
 
-def verdict(sight: Sight, limits: Limits, release: Release | None) -> str:
+def reason_to_hold(sight: GuardView, limits: GuardLimits, release: Release | None) -> str:
     """Why the run must be held, in one sentence; empty where it may go on."""
     if release is not None and _within(sight, release):
         return ""
@@ -67,6 +67,6 @@ def verdict(sight: Sight, limits: Limits, release: Release | None) -> str:
     return ""
 
 
-def _within(sight: Sight, release: Release) -> bool:
+def _within(sight: GuardView, release: Release) -> bool:
     slack = SLACK_PERCENT / 100 * max(release.of_files, 1)
     return sight.tally.removed <= release.removed + slack and sight.tally.changed <= release.changed + slack

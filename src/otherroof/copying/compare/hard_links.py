@@ -11,10 +11,10 @@ from collections.abc import Callable, Iterable, Iterator
 from otherroof.base.errors import HomeTrouble
 from otherroof.copying.compare.catalogue import Block
 from otherroof.copying.compare.compare import Difference
-from otherroof.far_copy.numbers import HARD, INODE, MODE, joined
+from otherroof.far_copy.numbers import HARD, INODE, MODE, join_path
 
 
-def names_left_behind(
+def unchanged_names_of(
     blocks: Iterable[Block], inodes: set[int], is_planned: Callable[[bytes], bool], device: Callable[[bytes], int]
 ) -> Iterator[Difference]:
     """Each unchanged further name of the files `inodes`, as something to be looked at again.
@@ -27,7 +27,7 @@ def names_left_behind(
         if inodes.isdisjoint(block.inodes()):
             continue
         for name, numbers, line in block.items():
-            path = joined(block.folder, name)
+            path = join_path(block.folder, name)
             if not numbers[MODE] & HARD or numbers[INODE] not in inodes or is_planned(path):
                 continue
             try:

@@ -11,11 +11,22 @@ import sqlite3
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from otherroof.base.sqlite_file import open_sqlite, remove_sqlite, sqlite_translated, sqlite_trouble
-from otherroof.copying.compare.catalogue import Aside
+from otherroof.base.sqlite_file import open_sqlite, remove_sqlite, sqlite_trouble, translating_sqlite
+from otherroof.copying.compare.catalogue import AsideContent
+from otherroof.copying.compare.change import BEGUN, DONE, LARGE, PLANNED, TROUBLE, PlannedChange, PlanTotals, digest_in
 from otherroof.copying.compare.compare import Difference
-from otherroof.copying.compare.todo import BEGUN, DONE, LARGE, PLANNED, TROUBLE, Tally, Todo, digest_in
-from otherroof.far_copy.numbers import FILE, FOLDER, HARD, INODE, LINK, MODE, SIZE, Numbers, kind_of, looks_alike
+from otherroof.far_copy.numbers import (
+    FILE,
+    FOLDER,
+    HARD,
+    INODE,
+    LINK,
+    MODE,
+    SIZE,
+    Numbers,
+    kind_of,
+    probably_same_content,
+)
 
 SCHEMA_VERSION = 1
 SCHEMA = """
@@ -45,7 +56,7 @@ _COLUMNS = (
 )
 
 
-class Plan:
+class RunPlan:
     """The notes of one run of one job."""
 
     def __init__(self, path: str) -> None:
@@ -61,7 +72,7 @@ class Plan:
 
     def close(self) -> None:
         """Keep what was noted and close."""
-        with sqlite_translated(self.path):
+        with translating_sqlite(self.path):
             if self._db.in_transaction:  # SQLite ends it by itself where the disk is full
                 self._db.execute("COMMIT")
             self._db.close()
@@ -73,7 +84,7 @@ class Plan:
 
     def commit(self) -> None:
         """What was noted so far survives this process."""
-        with sqlite_translated(self.path):
+        with translating_sqlite(self.path):
             self._db.execute("COMMIT")
             self._db.execute("BEGIN")
 
@@ -92,7 +103,7 @@ class Plan:
 
     def add(self, differences: Iterable[Difference]) -> None:
         """Take up the differences that the comparison found."""
-        with sqlite_translated(self.path):
+        with translating_sqlite(self.path):
             self._db.executemany(
                 "INSERT OR REPLACE INTO todo (path, had, want, doubt, ino, size, mtime, ctime, mode, device, old,"
                 " old_size, old_digest) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -108,7 +119,7 @@ class Plan:
 
     def inodes_with_names(self) -> set[int]:
         """The inodes of files with several names of which one differs."""
-        with sqlite_translated(self.path):
+        with translating_sqlite(self.path):
             return {row[0] for row in self._db.execute("SELECT ino FROM hard")}
 
     def has(self, path: bytes) -> bool:
@@ -117,7 +128,7 @@ class Plan:
 
     def find_hard_links(self) -> None:
         """Within each group of names of one file, all but the first follow the first."""
-        with sqlite_translated(self.path):
+        with translating_sqlite(self.path):
             self._db.execute(
                 "UPDATE todo SET first = (SELECT min(other.path) FROM todo AS other WHERE other.ino = todo.ino"
                 " AND other.device = todo.device AND other.device <> 0) WHERE device <> 0 AND want = ?",
@@ -125,7 +136,7 @@ class Plan:
             )
             self._db.execute("UPDATE todo SET first = NULL WHERE first = path")
 
-    def perhaps_moved(self) -> Iterator[Todo]:
+    def may_have_moved(self) -> Iterator[PlannedChange]:
         """New files whose size is that of a file that went."""
         return self._pages(
             f"want = {FILE} AND had <> {FILE} AND size > 0 AND first IS NULL AND EXISTS"
@@ -138,9 +149,9 @@ class Plan:
         for todo in self._pages(f"(want = {FILE}) <> (had = {FILE})"):
             yield todo.path, todo.want == FILE
 
-    def gone_with(self, digest: bytes, size: int) -> list[bytes]:
+    def removed_with(self, digest: bytes, size: int) -> list[bytes]:
         """Paths that went and held this content."""
-        with sqlite_translated(self.path):
+        with translating_sqlite(self.path):
             rows = self._db.execute(
                 f"SELECT path FROM todo WHERE had = {FILE} AND want <> {FILE} AND old_size = ? AND old_digest = ?"
                 " ORDER BY path",
@@ -156,14 +167,14 @@ class Plan:
         """A new file was read: its digest, and where that content was before."""
         self._do("UPDATE todo SET digest=?, source=? WHERE path=?", (digest, source, path))
 
-    def note_digest(self, todo: Todo) -> None:
+    def note_digest(self, todo: PlannedChange) -> None:
         """A file was read that is not sent yet: others may wait for it, and it need not be read again."""
         self._do("UPDATE todo SET digest=? WHERE path=?", (todo.digest, todo.path))
 
-    def tally(self) -> Tally:
+    def tally(self) -> PlanTotals:
         """What the plan would change. A file that moved counts as moved only."""
         file_or_link = f"IN ({FILE}, {LINK})"
-        with sqlite_translated(self.path):
+        with translating_sqlite(self.path):
             (new, changed, removed, fresh) = self._db.execute(
                 f"SELECT count(*) FILTER (WHERE want {file_or_link} AND NOT had {file_or_link}),"
                 f" count(*) FILTER (WHERE want {file_or_link} AND had {file_or_link} AND NOT doubt),"
@@ -174,14 +185,14 @@ class Plan:
                 (TROUBLE,),
             ).fetchone()
             (moved,) = self._db.execute("SELECT count(DISTINCT source) FROM todo WHERE source IS NOT NULL").fetchone()
-        return Tally(new - moved, changed, removed - moved, moved, fresh)
+        return PlanTotals(new - moved, changed, removed - moved, moved, fresh)
 
-    def result(self) -> Tally:
+    def result(self) -> PlanTotals:
         """What the run changed, once it has sent: only content that really differed counts as changed."""
         file_or_link = f"IN ({FILE}, {LINK})"
         differs = f"(want = {LINK} AND NOT doubt OR want = {FILE} AND digest IS NOT old_digest)"
         was_file_or_link = "(old IS NOT NULL AND instr(old, :folder) = 0)"  # `had` is 0 once the old one was moved
-        with sqlite_translated(self.path):
+        with translating_sqlite(self.path):
             (new, changed, removed, fresh) = self._db.execute(
                 f"SELECT count(*) FILTER (WHERE want {file_or_link} AND NOT {was_file_or_link}),"
                 f" count(*) FILTER (WHERE want {file_or_link} AND {was_file_or_link} AND {differs}),"
@@ -193,13 +204,13 @@ class Plan:
             (moved,) = self._db.execute(
                 "SELECT count(DISTINCT source) FROM todo WHERE source IS NOT NULL AND state = ?", (DONE,)
             ).fetchone()
-        return Tally(new - moved, changed, removed - moved, moved, fresh)
+        return PlanTotals(new - moved, changed, removed - moved, moved, fresh)
 
     def is_empty(self) -> bool:
         """Whether nothing differs at all."""
         return self._one("SELECT 1 FROM todo LIMIT 1", ()) is None
 
-    def settle_doubt(self, path: bytes, same: bool) -> None:
+    def note_comparison(self, path: bytes, same: bool) -> None:
         """A changed file was read: whether its content is what it was."""
         self._do("UPDATE todo SET doubt=? WHERE path=?", (int(same), path))
 
@@ -207,19 +218,19 @@ class Plan:
 
     def wanted_sizes(self) -> set[int]:
         """The sizes of files that are new or differ."""
-        with sqlite_translated(self.path):
+        with translating_sqlite(self.path):
             rows = self._db.execute(f"SELECT DISTINCT size FROM todo WHERE want = {FILE} AND size > 0 AND NOT doubt")
             return {row[0] for row in rows}
 
-    def note_content(self, rows: Iterable[Aside]) -> None:
+    def note_content(self, rows: Iterable[AsideContent]) -> None:
         """Files that the far copy holds: in the newest copy, or moved aside by a `run` that was cut."""
-        with sqlite_translated(self.path):
+        with translating_sqlite(self.path):
             found = self._db.executemany(
                 "INSERT INTO content (digest, path, size, run) VALUES (?, ?, ?, ?)", rows
             ).rowcount
         self._knows_content = self._knows_content or found > 0
 
-    def may_be_there(self, todo: Todo) -> bool:
+    def may_be_there(self, todo: PlannedChange) -> bool:
         """Whether the far copy holds, or this run sends, another file of this size."""
         there = self._one("SELECT 1 FROM content WHERE size=? AND (path<>? OR run<>'') LIMIT 1", (todo.size, todo.path))
         if there is None and todo.size > LARGE:
@@ -246,25 +257,25 @@ class Plan:
 
     # -- progress --
 
-    def get(self, path: bytes) -> Todo | None:
+    def get(self, path: bytes) -> PlannedChange | None:
         """The notes on one path."""
         row = self._one(f"SELECT {_COLUMNS} FROM todo WHERE path=?", (path,))
         return _as_todo(row) if row else None
 
-    def pages(self, which: str, *, backwards: bool = False) -> Iterator[Todo]:
+    def pages(self, which: str, *, backwards: bool = False) -> Iterator[PlannedChange]:
         """Notes that match the SQL condition, in order of the path; rows may be noted on meanwhile."""
         return self._pages(which, backwards=backwards)
 
-    def begin(self, todo: Todo) -> None:
+    def begin(self, todo: PlannedChange) -> None:
         """The far box is about to be asked to change what stands at this path."""
         self._write(todo, BEGUN)
 
-    def unbegin(self, todo: Todo) -> None:
+    def take_back_begin(self, todo: PlannedChange) -> None:
         """The far box was asked and has changed nothing; `had` may be less than before."""
         todo.state = PLANNED
         self._do("UPDATE todo SET state=?, had=? WHERE path=?", (PLANNED, todo.had, todo.path))
 
-    def done(self, todo: Todo) -> None:
+    def done(self, todo: PlannedChange) -> None:
         """What was wanted at this path stands in the far copy. `line` is its entry, None where it went."""
         if todo.state == BEGUN:
             todo.state = DONE
@@ -274,35 +285,35 @@ class Plan:
         if todo.size > LARGE:
             self._do("DELETE FROM part WHERE path=?", (todo.path,))
 
-    def _write(self, todo: Todo, state: int) -> None:
+    def _write(self, todo: PlannedChange, state: int) -> None:
         todo.state = state
         self._do(
             "UPDATE todo SET state=?, digest=?, line=?, ino=?, size=?, mtime=?, ctime=?, mode=? WHERE path=?",
             (state, todo.digest, todo.line, *(todo.numbers or (None,) * 5), todo.path),
         )
 
-    def note_refusal(self, todo: Todo, why: str) -> None:
+    def note_refusal(self, todo: PlannedChange, why: str) -> None:
         """The far box refused this change, perhaps after half of it; it stays begun until that is known."""
         todo.why = why
         self._do("UPDATE todo SET why=? WHERE path=?", (why, todo.path))
 
-    def trouble(self, todo: Todo, why: str) -> None:
+    def trouble(self, todo: PlannedChange, why: str) -> None:
         """This path could not be copied; what the far copy had there stands."""
         todo.state = TROUBLE
         self._do("UPDATE todo SET state=?, why=?, line=NULL WHERE path=?", (TROUBLE, why, todo.path))
 
     def troubles(self) -> list[tuple[bytes, str]]:
         """Every path that could not be copied, and why."""
-        with sqlite_translated(self.path):
+        with translating_sqlite(self.path):
             return self._db.execute("SELECT path, why FROM todo WHERE state=? ORDER BY path", (TROUBLE,)).fetchall()
 
-    def outcome(self) -> Iterator[Todo]:
+    def outcome(self) -> Iterator[PlannedChange]:
         """All notes in order of the path, for the new catalogue.
 
         Names of a file that were copied while another name of it was not lose inode and ctime, so that the next run
         looks at them again and finds them together.
         """
-        with sqlite_translated(self.path):
+        with translating_sqlite(self.path):
             self._db.execute(
                 f"UPDATE todo SET ino = 0, ctime = 0 WHERE device <> 0 AND want = {FILE} AND state = {DONE} AND EXISTS"
                 " (SELECT 1 FROM todo AS other WHERE other.ino = todo.ino AND other.device = todo.device"
@@ -310,35 +321,35 @@ class Plan:
             )
         return self._pages("1")
 
-    def left_aside(self, run: str) -> Iterator[Aside]:
+    def moved_aside_by(self, run: str) -> Iterator[AsideContent]:
         """What `run`, which was cut, moved aside; what became of every change is known."""
         for todo in self._pages(f"old_digest IS NOT NULL AND old_size > 0 AND (had = 0 OR state = {DONE})"):
             replaced = todo.want != FILE or todo.digest != todo.old_digest
             if todo.had != FILE or replaced:
                 assert todo.old_digest is not None
-                yield Aside(todo.old_digest, todo.path, todo.old_size, run)
+                yield AsideContent(todo.old_digest, todo.path, todo.old_size, run)
 
     # -- half-sent files --
 
-    def note_part(self, path: bytes, numbers: Numbers, upto: int) -> None:
+    def note_half_sent(self, path: bytes, numbers: Numbers, upto: int) -> None:
         """So many bytes of this file, as it looks now, are safe at the far end."""
         self._do(
             "INSERT OR REPLACE INTO part (path, ino, size, mtime, ctime, upto) VALUES (?, ?, ?, ?, ?, ?)",
             (path, *numbers[:4], upto),
         )
 
-    def part_of(self, path: bytes, numbers: Numbers) -> int | None:
+    def half_sent_bytes(self, path: bytes, numbers: Numbers) -> int | None:
         """How many bytes of this very file are safe at the far end; None where no part of it is known."""
         row = self._one("SELECT ino, size, mtime, ctime, upto FROM part WHERE path=?", (path,))
         return int(row[4]) if row is not None and row[:4] == numbers[:4] else None
 
     def parts(self) -> list[tuple[bytes, Numbers, int]]:
         """All half-sent files."""
-        with sqlite_translated(self.path):
+        with translating_sqlite(self.path):
             rows = self._db.execute("SELECT path, ino, size, mtime, ctime, upto FROM part").fetchall()
         return [(path, (ino, size, mtime, ctime, 0), upto) for path, ino, size, mtime, ctime, upto in rows]
 
-    def keep_parts(self) -> None:
+    def keep_half_sent(self) -> None:
         """Forget what was to be done, keep which files are half sent, and close."""
         for table in ("todo", "content", "hard"):
             self._do(f"DELETE FROM {table}", ())
@@ -346,12 +357,12 @@ class Plan:
 
     # -- SQL --
 
-    def _pages(self, which: str, *, backwards: bool = False) -> Iterator[Todo]:
+    def _pages(self, which: str, *, backwards: bool = False) -> Iterator[PlannedChange]:
         compare, order = ("<", "DESC") if backwards else (">", "ASC")
         query = f"SELECT {_COLUMNS} FROM todo WHERE ({which}) {{}} ORDER BY path {order} LIMIT {PAGE}"
         given: tuple[Any, ...] = ()
         while True:
-            with sqlite_translated(self.path):
+            with translating_sqlite(self.path):
                 rows = self._db.execute(query.format(f"AND path {compare} ?" if given else ""), given).fetchall()
             for row in rows:
                 yield _as_todo(row)
@@ -377,13 +388,13 @@ class Plan:
 
 def _row_of(one: Difference) -> tuple[Any, ...]:
     had, want = kind_of(one.known), kind_of(one.found)
-    doubt = had == want and (want == FOLDER or looks_alike(one.found, one.known))  # type: ignore[arg-type]
+    doubt = had == want and (want == FOLDER or probably_same_content(one.found, one.known))  # type: ignore[arg-type]
     old_size = one.known[SIZE] if one.known is not None and had == FILE else 0
     found = one.found or (None,) * 5
     return (one.path, had, want, int(doubt), *found, one.device, one.line, old_size, digest_in(one.line))
 
 
-def _as_todo(row: tuple[Any, ...]) -> Todo:
+def _as_todo(row: tuple[Any, ...]) -> PlannedChange:
     path, had, want, doubt, ino, size, mtime, ctime, mode = row[:9]
     numbers = None if ino is None else (ino, size, mtime, ctime, mode)
-    return Todo(path, had, want, bool(doubt), numbers, *row[9:])
+    return PlannedChange(path, had, want, bool(doubt), numbers, *row[9:])

@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from otherroof.copying.home.scan import LeftOut
+from otherroof.copying.home.scan import LeaveOutRule
 
 _NEVER = re.compile(rb"(?!)")
 _CLASSES = {
@@ -30,7 +30,7 @@ class _Rule:
     out: bool
 
 
-def left_out_by(patterns: Sequence[str]) -> LeftOut | None:
+def leave_out_rule(patterns: Sequence[str]) -> LeaveOutRule | None:
     """A function that says whether a path is left out; None where nothing is, which is quicker."""
     rules = [rule for pattern in reversed(patterns) if (rule := _rule(pattern)) is not None]
     if not rules:

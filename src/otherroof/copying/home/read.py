@@ -17,8 +17,8 @@ import stat
 from otherroof.base.clock import Clock
 from otherroof.base.errors import HomeTrouble
 from otherroof.copying.home.chunks import Chunker, ChunkList, average_for
-from otherroof.far_copy.entry import TOP, Entry, shown
-from otherroof.far_copy.numbers import HARD, MODE, Numbers, held_ns
+from otherroof.far_copy.entry import TOP, Entry, path_text
+from otherroof.far_copy.numbers import HARD, MODE, Numbers, clamp_ns
 
 DIGEST_SIZE = 32  # bytes: BLAKE2b-256, as `b2sum -l 256` prints it
 READ_TRIES = 3
@@ -27,11 +27,11 @@ BLOCK = 1024 * 1024
 MOST_HOLES = 4096  # in one file; with more than that its holes are not worth their list
 
 
-class Unsteady(HomeTrouble):
+class ChangedWhileRead(HomeTrouble):
     """A file that changed while it was read."""
 
 
-class Grown(Unsteady):
+class GrownWhileRead(ChangedWhileRead):
     """A file that is larger than it was when it was looked at, and no longer a small one."""
 
 
@@ -44,7 +44,7 @@ def new_digest() -> hashlib.blake2b:
     return hashlib.blake2b(digest_size=DIGEST_SIZE)
 
 
-def numbers_of(found: os.stat_result) -> Numbers:
+def stat_numbers(found: os.stat_result) -> Numbers:
     """The five numbers, as the scan takes them."""
     mode = found.st_mode
     size = found.st_size
@@ -52,10 +52,10 @@ def numbers_of(found: os.stat_result) -> Numbers:
         size = 0
     elif stat.S_ISREG(mode) and found.st_nlink > 1:
         mode |= HARD
-    return (found.st_ino & ((1 << 63) - 1), size, held_ns(found.st_mtime_ns), found.st_ctime_ns, mode)
+    return (found.st_ino & ((1 << 63) - 1), size, clamp_ns(found.st_mtime_ns), found.st_ctime_ns, mode)
 
 
-class Source:
+class SourceFolder:
     """The folder at `root`. Keeps the handle of the folder it last looked into."""
 
     def __init__(self, root: bytes, clock: Clock) -> None:
@@ -90,18 +90,18 @@ class Source:
             try:
                 before = os.fstat(handle)
                 if before.st_size > limit:
-                    raise Grown("has grown since it was looked at", where=shown(path))
+                    raise GrownWhileRead("has grown since it was looked at", where=path_text(path))
                 data = _read_all(handle, before.st_size)
                 after = os.fstat(handle)
-                if numbers_of(before) == numbers_of(after) and len(data) == after.st_size:
+                if stat_numbers(before) == stat_numbers(after) and len(data) == after.st_size:
                     entry = self.entry(path, after, handle)
                     entry.digest = hashlib.blake2b(data, digest_size=DIGEST_SIZE).digest()
-                    return data, entry, numbers_of(after)
+                    return data, entry, stat_numbers(after)
             except OSError as problem:
                 raise _unreadable(path, problem) from problem
             finally:
                 os.close(handle)
-        raise Unsteady("changed while it was read, each time", where=shown(path))
+        raise ChangedWhileRead("changed while it was read, each time", where=path_text(path))
 
     def digest(self, path: bytes, key: bytes | None = None) -> tuple[ChunkList | None, Entry, Numbers]:
         """Entry with digest and numbers of a file of any size, read steadily; its chunks too where `key` is given.
@@ -121,24 +121,24 @@ class Source:
                     if chunker is not None:
                         chunker.feed(data)
                 after = os.fstat(handle)
-                if numbers_of(before) == numbers_of(after):
+                if stat_numbers(before) == stat_numbers(after):
                     entry = self.entry(path, after, handle)
                     entry.digest = digest.digest()
                     if chunker is not None:
                         chunker.finish()
-                    return chunker.list if chunker is not None else None, entry, numbers_of(after)
+                    return chunker.list if chunker is not None else None, entry, stat_numbers(after)
             except OSError as problem:
                 raise _unreadable(path, problem) from problem
             finally:
                 os.close(handle)
-        raise Unsteady("changed while it was read, each time", where=shown(path))
+        raise ChangedWhileRead("changed while it was read, each time", where=path_text(path))
 
-    def glance(self, path: bytes) -> tuple[Entry, Numbers]:
+    def describe_file(self, path: bytes) -> tuple[Entry, Numbers]:
         """Entry, without its digest, and numbers of a file as it is now. Raises Unreadable."""
         handle = self.open(path)
         try:
             found = os.fstat(handle)
-            return self.entry(path, found, handle), numbers_of(found)
+            return self.entry(path, found, handle), stat_numbers(found)
         except OSError as problem:
             raise _unreadable(path, problem) from problem
         finally:
@@ -152,7 +152,7 @@ class Source:
                 handle = os.open(name, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW, dir_fd=self._at(folder))
                 try:
                     found = os.fstat(handle)
-                    return self.entry(path, found, handle), numbers_of(found)
+                    return self.entry(path, found, handle), stat_numbers(found)
                 finally:
                     os.close(handle)
             above = self._at(folder)
@@ -160,7 +160,7 @@ class Source:
             entry = self.entry(path, found, None)
             entry.target = os.readlink(name, dir_fd=above)
             entry.xattrs = _xattrs(b"/proc/self/fd/%d/%b" % (above, name), follow=False)
-            return entry, numbers_of(found)
+            return entry, stat_numbers(found)
         except OSError as problem:
             raise _unreadable(path, problem) from problem
 
@@ -189,9 +189,9 @@ class Source:
         Raises Unreadable where it is none of those that are copied: something else has taken the file's place.
         """
         if not (stat.S_ISREG(found.st_mode) or stat.S_ISDIR(found.st_mode) or stat.S_ISLNK(found.st_mode)):
-            raise Unreadable("was replaced by what is no file when it was to be read", where=shown(path))
+            raise Unreadable("was replaced by what is no file when it was to be read", where=path_text(path))
         kind = "folder" if stat.S_ISDIR(found.st_mode) else "link" if stat.S_ISLNK(found.st_mode) else "file"
-        numbers = numbers_of(found)
+        numbers = stat_numbers(found)
         entry = Entry(
             path=path,
             kind=kind,  # type: ignore[arg-type]
@@ -272,8 +272,8 @@ def _xattrs(thing: int | bytes, *, follow: bool = True) -> dict[str, bytes]:
 
 def _unreadable(path: bytes, problem: OSError) -> Unreadable:
     if problem.errno in (errno.ENOENT, errno.ENOTDIR, errno.ELOOP):
-        return Unreadable("was gone or replaced when it was to be read", where=shown(path))
-    return Unreadable(f"cannot be read: {problem.strerror}", where=shown(path))
+        return Unreadable("was gone or replaced when it was to be read", where=path_text(path))
+    return Unreadable(f"cannot be read: {problem.strerror}", where=path_text(path))
 
 
 @functools.lru_cache(maxsize=1024)

@@ -18,8 +18,8 @@ from typing import Protocol
 
 from otherroof.base.errors import HomeTrouble
 from otherroof.copying.report import Problem
-from otherroof.far_copy.entry import shown
-from otherroof.far_copy.numbers import _LARGEST, COLUMNS, HARD, held_ns, joined, packed
+from otherroof.far_copy.entry import path_text
+from otherroof.far_copy.numbers import _LARGEST, COLUMNS, HARD, clamp_ns, join_path, pack_batch
 
 NAMES_AT_ONCE = 4096
 SPLIT = 1023  # a batch ends before a name whose checksum has these bits zero: one in 1,024
@@ -43,14 +43,14 @@ class Batch:
     @property
     def first(self) -> bytes:
         """The path of the first entry."""
-        return joined(self.folder, self.names[0])
+        return join_path(self.folder, self.names[0])
 
     def packed(self) -> bytes:
         """Names and numbers as bytes: equal exactly when nothing here changed."""
-        return packed(self.names, self.numbers)
+        return pack_batch(self.names, self.numbers)
 
 
-class LeftOut(Protocol):
+class LeaveOutRule(Protocol):
     """Says which entries no copy should hold."""
 
     def __call__(self, path: bytes, is_folder: bool) -> bool: ...
@@ -76,7 +76,7 @@ class ScanNotes:
         return any(b"/".join(parts[:count]) in self.blind for count in range(1, len(parts) + 1))
 
 
-def begins_batch(name: bytes) -> bool:
+def starts_new_batch(name: bytes) -> bool:
     """Whether a batch is cut before this name, whatever stands around it."""
     return zlib.crc32(name) & SPLIT == 0
 
@@ -90,7 +90,7 @@ _Frame = Generator[_Step, None, None]
 class Scan:
     """One walk through `root`. Iterate it once; `notes` is complete afterwards."""
 
-    def __init__(self, root: bytes, *, left_out: LeftOut | None = None, other_disks: bool = False) -> None:
+    def __init__(self, root: bytes, *, left_out: LeaveOutRule | None = None, other_disks: bool = False) -> None:
         self.root = root
         self.notes = ScanNotes()
         self._left_out = left_out
@@ -116,7 +116,7 @@ class Scan:
                     os.close(handle)
                     stack.pop()
                 elif isinstance(step, bytes):
-                    path = joined(folder, step)
+                    path = join_path(folder, step)
                     below = self._enter(path, step, handle)
                     if below is not None:
                         stack.append((path, below, self._frame(path, below)))
@@ -142,7 +142,7 @@ class Scan:
         return handle
 
     def _note(self, path: bytes, problem: OSError) -> None:
-        self.notes.problems.append(Problem(shown(path), f"cannot be read: {problem.strerror}"))
+        self.notes.problems.append(Problem(path_text(path), f"cannot be read: {problem.strerror}"))
         self.notes.blind.add(path)
 
     def _frame(self, folder: bytes, handle: int) -> _Frame:
@@ -175,11 +175,11 @@ class Scan:
             except FileNotFoundError:
                 continue  # gone since the folder was read: it is simply not there
             except OSError as problem:
-                self._note(joined(folder, name), problem)
+                self._note(join_path(folder, name), problem)
                 continue
             mode = found.st_mode
             kind = mode >> 12
-            if left_out is not None and left_out(joined(folder, name), kind == _FOLDER):
+            if left_out is not None and left_out(join_path(folder, name), kind == _FOLDER):
                 continue
             size = found.st_size
             if kind != _FILE:
@@ -194,7 +194,7 @@ class Scan:
                 hard[name] = found.st_dev
             mtime = found.st_mtime_ns
             if not -_LARGEST <= mtime <= _LARGEST:
-                mtime = held_ns(mtime)
+                mtime = clamp_ns(mtime)
             keep(name)
             add((found.st_ino & _LARGEST, size, mtime, found.st_ctime_ns, mode))
         return kept, numbers, hard
@@ -202,7 +202,7 @@ class Scan:
 
 def _unreadable(root: bytes, problem: OSError) -> HomeTrouble:
     return HomeTrouble(
-        f"cannot be read: {problem.strerror}", where=shown(root), advice="check the folder, its owner and its disk"
+        f"cannot be read: {problem.strerror}", where=path_text(root), advice="check the folder, its owner and its disk"
     )
 
 

@@ -10,18 +10,18 @@ from collections.abc import Iterator
 from typing import cast
 
 from otherroof.base.errors import FarTrouble, OtherroofError, RunCut
-from otherroof.copying.compare.todo import BEGUN, LARGE, PLANNED, Todo
-from otherroof.copying.home.nature import HEAD
-from otherroof.copying.home.read import READ_TRIES, Grown, Unsteady
-from otherroof.copying.outfit import Outfit
-from otherroof.copying.send.locate import Later, find_content
-from otherroof.copying.send.stream import FileStream, StreamWish
-from otherroof.copying.send.under_way import FileJob, UnderWay
-from otherroof.far.diagnosis import reason_of
-from otherroof.far.place import Done, Task
+from otherroof.copying.compare.change import BEGUN, LARGE, PLANNED, PlannedChange
+from otherroof.copying.context import SendContext
+from otherroof.copying.home.looks_encrypted import HEAD
+from otherroof.copying.home.read import READ_TRIES, ChangedWhileRead, GrownWhileRead
+from otherroof.copying.send.file_steps import FileUnderWay, SendState
+from otherroof.copying.send.known_content import NotYetThere, find_content
+from otherroof.copying.send.stream import FileStream, StreamRequest
+from otherroof.far.place import Task, TaskResult
+from otherroof.far.refusals import find_reason
 from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.numbers import FILE
-from otherroof.far_copy.ports import HeldPart, Shape, Where
+from otherroof.far_copy.ports import ArrivedPart, ContentLocation, FileProperties
 
 RELEASE_AT = 32  # tasks whose intentions are committed together
 RELEASE_BYTES = 2 * 1024 * 1024  # … or this much content
@@ -35,13 +35,13 @@ DRAINS = 5  # refusals after which the rest is tried without stopping to ask why
 class FileSender:
     """Brings the files of a plan."""
 
-    def __init__(self, outfit: Outfit) -> None:
+    def __init__(self, outfit: SendContext) -> None:
         self._out = outfit
         self._plan = outfit.plan
         self._layout = outfit.layout
         self._place = outfit.layout.place
         self._reader = outfit.reader
-        self._state = UnderWay()
+        self._state = SendState()
 
     def send(self) -> None:
         """All files that are planned. Content that is on its way is waited for in further rounds.
@@ -79,7 +79,7 @@ class FileSender:
 
     def _diagnose(self, refusal: FarTrouble, size: int) -> None:
         """Something was refused: is it only this file, or will nothing go in any more?"""
-        reason = reason_of(self._place, self._layout.name, refusal, size)
+        reason = find_reason(self._place, self._layout.name, refusal, size)
         if reason is not None:
             raise reason from refusal
 
@@ -95,11 +95,11 @@ class FileSender:
     def _note_parts(self) -> None:
         for stream in self._reader.under_way:
             if stream.numbers is not None:
-                self._plan.note_part(stream.wish.path, stream.numbers, stream.safe)
+                self._plan.note_half_sent(stream.wish.path, stream.numbers, stream.safe)
 
     # -- tasks --
 
-    def _tasks(self) -> Iterator[Task[FileJob, object] | None]:
+    def _tasks(self) -> Iterator[Task[FileUnderWay, object] | None]:
         """Follow-ups first, then the next file; None while all that is left is under way."""
         state = self._state
         own = "" if self._layout.can_make_from_far else " OR first IS NOT NULL"
@@ -117,18 +117,18 @@ class FileSender:
             if state.under_way:
                 yield None
 
-    def _follow_ups(self) -> Iterator[Task[FileJob, object]]:
+    def _follow_ups(self) -> Iterator[Task[FileUnderWay, object]]:
         while self._state.next:
             self._plan.commit()
             yield self._state.next.popleft()
 
-    def _release(self) -> Iterator[Task[FileJob, object]]:
+    def _release(self) -> Iterator[Task[FileUnderWay, object]]:
         """Let tasks go once their intentions are written down for good."""
         self._plan.commit()
         ready, self._state.ready, self._state.ready_bytes = self._state.ready, [], 0
         yield from ready
 
-    def _add(self, job: FileJob, task: Task[FileJob, object], *, now: bool = False) -> None:
+    def _add(self, job: FileUnderWay, task: Task[FileUnderWay, object], *, now: bool = False) -> None:
         if job.step in ("put", "from far", "finish"):
             self._plan.begin(job.todo)
         self._state.under_way += 1
@@ -140,7 +140,7 @@ class FileSender:
             self._state.ready.append(task)
             self._state.ready_bytes += task.weight
 
-    def _consider(self, todo: Todo) -> None:
+    def _consider(self, todo: PlannedChange) -> None:
         self._out.progress.path = todo.path
         if todo.path in self._state.lent:
             self._state.deferred += 1
@@ -151,27 +151,27 @@ class FileSender:
             else:
                 try:
                     self._consider_small(todo)
-                except Grown:
-                    _, todo.numbers = self._out.source.glance(todo.path)
+                except GrownWhileRead:
+                    _, todo.numbers = self._out.source.describe_file(todo.path)
                     self._consider_large(todo)
         except OtherroofError as problem:
             self._plan.trouble(todo, problem.what)
 
-    def _consider_small(self, todo: Todo) -> None:
+    def _consider_small(self, todo: PlannedChange) -> None:
         data, entry, todo.numbers = self._out.source.read_small(todo.path, LARGE)
         self._take_entry(todo, entry)
         if self._is_same(todo) or self._found(todo):
             return
         self._out.sampler.look(data[:HEAD])
-        job = FileJob(todo, "put", data)
+        job = FileUnderWay(todo, "put", data)
         if self._out.unsure and todo.had == 0 and data:
             self._adopt(job)
         else:
             self._put(job)
 
-    def _consider_large(self, todo: Todo) -> None:
+    def _consider_large(self, todo: PlannedChange) -> None:
         if todo.digest is not None:
-            entry, numbers = self._out.source.glance(todo.path)
+            entry, numbers = self._out.source.describe_file(todo.path)
             entry.digest = todo.digest
             if numbers == todo.numbers:
                 self._take_entry(todo, entry)
@@ -181,13 +181,13 @@ class FileSender:
             self._digest_first(todo)
         if todo.digest is not None and (self._is_same(todo) or self._found(todo)):
             return
-        job = FileJob(todo, "prepare")
+        job = FileUnderWay(todo, "prepare")
         if self._out.unsure and todo.had == 0 and todo.digest is not None:
             self._adopt(job)
         else:
             self._prepare(job)
 
-    def _digest_first(self, todo: Todo) -> None:
+    def _digest_first(self, todo: PlannedChange) -> None:
         """Read a large file before anything is sent; its chunks are kept where the far copy's are not known."""
         chunks = self._out.chunks
         unknown = todo.old_digest is None or chunks.get(todo.path, todo.old_digest) is None
@@ -197,34 +197,36 @@ class FileSender:
         self._take_entry(todo, entry)
         self._plan.note_digest(todo)
 
-    def _adopt(self, job: FileJob) -> None:
+    def _adopt(self, job: FileUnderWay) -> None:
         """A cut run may have brought this very file, and its notes are lost: look before sending."""
         todo = job.todo
         assert todo.numbers is not None
         assert todo.digest is not None
         job.step = "adopt"
-        self._add(job, Task(job, self._layout.adopt(todo.path, Shape.of(todo.numbers), todo.digest), len(job.data)))
+        self._add(
+            job, Task(job, self._layout.adopt(todo.path, FileProperties.of(todo.numbers), todo.digest), len(job.data))
+        )
 
-    def _put(self, job: FileJob, *, now: bool = False) -> None:
+    def _put(self, job: FileUnderWay, *, now: bool = False) -> None:
         todo = job.todo
         assert todo.numbers is not None
         job.step = "put"
-        script = self._layout.put(todo.path, job.data, Shape.of(todo.numbers), todo.had == FILE)
+        script = self._layout.put(todo.path, job.data, FileProperties.of(todo.numbers), todo.had == FILE)
         self._add(job, Task(job, script, len(job.data)), now=now)
 
-    def _take_entry(self, todo: Todo, entry: Entry) -> None:
+    def _take_entry(self, todo: PlannedChange, entry: Entry) -> None:
         entry.first = todo.first or b""
         todo.digest = entry.digest
         todo.line = entry.line().encode()
 
-    def _is_same(self, todo: Todo) -> bool:
+    def _is_same(self, todo: PlannedChange) -> bool:
         """Only its outside changed: nothing is to be done at the far end."""
         if todo.had == FILE and todo.digest == todo.old_digest:
             self._plan.done(todo)
             return True
         return False
 
-    def _found(self, todo: Todo) -> bool:
+    def _found(self, todo: PlannedChange) -> bool:
         """Whether the content need not be sent, or not now."""
         assert todo.numbers is not None
         assert todo.digest is not None
@@ -234,37 +236,37 @@ class FileSender:
         if state.stuck > 1 or todo.path in state.plain:
             return False
         where = find_content(self._plan, todo, todo.digest, stuck=state.stuck == 1)
-        if where is Later.LATER or (isinstance(where, Where) and where.path in state.taken):
+        if where is NotYetThere.LATER or (isinstance(where, ContentLocation) and where.path in state.taken):
             state.deferred += 1
             return True
         if where is None:
             return False
         if state.stuck:
             state.lent.add(where.path)
-        job = FileJob(todo, "from far")
-        script = self._layout.make_from(todo.path, where, Shape.of(todo.numbers), todo.had == FILE)
+        job = FileUnderWay(todo, "from far")
+        script = self._layout.make_from(todo.path, where, FileProperties.of(todo.numbers), todo.had == FILE)
         self._add(job, Task(job, script))
         return True
 
     # -- large files --
 
-    def _prepare(self, job: FileJob, *, now: bool = False) -> None:
+    def _prepare(self, job: FileUnderWay, *, now: bool = False) -> None:
         todo = job.todo
         job.step = "prepare"
-        upto = self._plan.part_of(todo.path, todo.numbers) if todo.numbers is not None else None
+        upto = self._plan.half_sent_bytes(todo.path, todo.numbers) if todo.numbers is not None else None
         self._add(job, Task(job, self._layout.prepare(todo.path, upto), STREAM_WEIGHT), now=now)
 
-    def _upload(self, job: FileJob, held: HeldPart) -> None:
+    def _upload(self, job: FileUnderWay, held: ArrivedPart) -> None:
         todo, place = job.todo, self._place
         old = None
         if todo.had == FILE and todo.old_digest and place.offers.copy_range and todo.path not in self._state.plain:
             old = self._out.chunks.get(todo.path, todo.old_digest)
-        wish = StreamWish(todo.path, self._out.chunks.key, place.offers.max_write, place.offers.sync, old)
+        wish = StreamRequest(todo.path, self._out.chunks.key, place.offers.max_write, place.offers.sync, old)
         job.lanes = 0
         job.stream = FileStream(wish, self._out.clock, held)
         self._reader.begin(job.stream)
         if todo.numbers is not None:
-            self._plan.note_part(todo.path, todo.numbers, held.upto)
+            self._plan.note_half_sent(todo.path, todo.numbers, held.upto)
             self._plan.commit()  # a kill right after this still leaves word of what will have arrived
         job.step = "upload"
         job.has_old = old is not None
@@ -272,7 +274,7 @@ class FileSender:
         self._add_upload(job, None if todo.size < STRIPE_FROM else 0)
         self._spread_uploads()
 
-    def _add_upload(self, job: FileJob, lane: int | None) -> None:
+    def _add_upload(self, job: FileUnderWay, lane: int | None) -> None:
         todo, stream = job.todo, job.stream
         assert stream is not None
         job.uploads += 1
@@ -287,7 +289,7 @@ class FileSender:
                 for lane in range(job.lanes, self._place.lanes):
                     self._add_upload(job, lane)
 
-    def _uploaded(self, job: FileJob, failure: OtherroofError | None) -> None:
+    def _uploaded(self, job: FileUnderWay, failure: OtherroofError | None) -> None:
         """One of the uploads of a file has ended."""
         job.failure = job.failure or failure
         job.uploads -= 1
@@ -302,7 +304,7 @@ class FileSender:
         self._state.uploading.remove(job)
         self._out.sent.bytes += stream.sent
         if isinstance(job.failure, RunCut) and stream.numbers is not None:
-            self._plan.note_part(stream.wish.path, stream.numbers, stream.safe)
+            self._plan.note_half_sent(stream.wish.path, stream.numbers, stream.safe)
         self._reader.forget(stream)
         if isinstance(job.failure, RunCut):
             return
@@ -315,15 +317,15 @@ class FileSender:
         else:
             self._finish(job, stream)
 
-    def _worth_another_try(self, job: FileJob, stream: FileStream) -> bool:
+    def _worth_another_try(self, job: FileUnderWay, stream: FileStream) -> bool:
         if job.failure is None or job.tries >= READ_TRIES:
             return False
         if isinstance(job.failure, FarTrouble) and stream.wish.old is not None:
             self._state.plain.add(job.todo.path)  # its older version is not what it should be: send it whole
             return True
-        return isinstance(job.failure, Unsteady)
+        return isinstance(job.failure, ChangedWhileRead)
 
-    def _finish(self, job: FileJob, stream: FileStream) -> None:
+    def _finish(self, job: FileUnderWay, stream: FileStream) -> None:
         todo, result = job.todo, stream.result
         assert result is not None
         todo.numbers = result.numbers
@@ -335,12 +337,12 @@ class FileSender:
             self._add(job, Task(job, self._layout.forget_part(todo.path)), now=True)
         else:
             job.step = "finish"
-            script = self._layout.finish(todo.path, Shape.of(result.numbers), todo.had == FILE)
+            script = self._layout.finish(todo.path, FileProperties.of(result.numbers), todo.had == FILE)
             self._add(job, Task(job, script), now=True)
 
     # -- ends --
 
-    def _ended(self, done: Done[FileJob, object]) -> None:
+    def _ended(self, done: TaskResult[FileUnderWay, object]) -> None:
         job = done.key
         self._state.under_way -= 1
         if job.step == "upload":
@@ -348,7 +350,7 @@ class FileSender:
         elif done.error is not None:
             self._failed(job, done.error)
         elif job.step == "prepare":
-            self._upload(job, cast(HeldPart, done.value))
+            self._upload(job, cast(ArrivedPart, done.value))
         elif job.step == "adopt" and not done.value:
             self._send_after_all(job)
         else:
@@ -359,20 +361,20 @@ class FileSender:
             job.data = b""
             self._plan.done(job.todo)
 
-    def _send_after_all(self, job: FileJob) -> None:
+    def _send_after_all(self, job: FileUnderWay) -> None:
         if job.data:
             self._put(job, now=True)
         else:
             self._prepare(job, now=True)
 
-    def _failed(self, job: FileJob, error: OtherroofError) -> None:
+    def _failed(self, job: FileUnderWay, error: OtherroofError) -> None:
         """One file failed: what is found not to be there after all is sent, the rest is written down."""
         todo = job.todo
         if isinstance(error, FarTrouble) and job.step == "from far":
             # Nothing was moved yet: making the content comes before it takes its place.
             self._state.plain.add(todo.path)
             self._state.deferred += 1
-            self._plan.unbegin(todo)
+            self._plan.take_back_begin(todo)
             return
         if isinstance(error, FarTrouble):
             self._state.refusal, self._state.refused_size = error, todo.size

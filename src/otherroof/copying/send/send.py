@@ -17,16 +17,16 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 from otherroof.base.errors import FarTrouble, LinkLost, OtherroofError, PlaceError, RunCut
-from otherroof.copying.compare.todo import PLANNED, TROUBLE, Todo
-from otherroof.copying.outfit import Outfit
+from otherroof.copying.compare.change import PLANNED, TROUBLE, PlannedChange
+from otherroof.copying.context import SendContext
 from otherroof.copying.send.files import FileSender
-from otherroof.copying.send.settling import settle_begun
-from otherroof.far.diagnosis import reason_of
-from otherroof.far.place import Done, Task
+from otherroof.copying.send.settling import settle_unfinished
+from otherroof.far.place import Task, TaskResult
+from otherroof.far.refusals import find_reason
 from otherroof.far.requests import Script
 from otherroof.far_copy.entry import parse_line
 from otherroof.far_copy.numbers import FILE, FOLDER, LINK
-from otherroof.far_copy.ports import Shape, Where
+from otherroof.far_copy.ports import ContentLocation, FileProperties
 
 FOLDERS_AT_ONCE = 64
 COMMIT_EVERY = 64  # intentions written down together
@@ -35,7 +35,7 @@ COMMIT_EVERY = 64  # intentions written down together
 class Sender:
     """Sends what a plan holds."""
 
-    def __init__(self, outfit: Outfit) -> None:
+    def __init__(self, outfit: SendContext) -> None:
         self._outfit = outfit
         self._plan = outfit.plan
         self._layout = outfit.layout
@@ -43,7 +43,7 @@ class Sender:
 
     def settle(self) -> None:
         """Find out what became of every change whose end is not known."""
-        settle_begun(self._plan, self._layout)
+        settle_unfinished(self._plan, self._layout)
 
     def send(self) -> None:
         """All six steps. Raises RunCut where it was asked to stop, LinkLost where the connection broke."""
@@ -68,7 +68,7 @@ class Sender:
                 self._plan.done(todo)
             else:
                 todo.had = 0
-                self._plan.unbegin(todo)
+                self._plan.take_back_begin(todo)
 
     # -- S2 --
 
@@ -83,13 +83,13 @@ class Sender:
             if todo.want == 0:
                 self._plan.done(todo)
             else:
-                self._plan.unbegin(todo)
+                self._plan.take_back_begin(todo)
 
     # -- S3 --
 
     def _make_folders(self) -> None:
-        def tasks() -> Iterator[Task[list[Todo], dict[bytes, PlaceError]]]:
-            held: list[Todo] = []
+        def tasks() -> Iterator[Task[list[PlannedChange], dict[bytes, PlaceError]]]:
+            held: list[PlannedChange] = []
             for todo in self._plan.pages(f"state = {PLANNED} AND want = {FOLDER}"):
                 if not self._describe(todo):
                     continue
@@ -115,18 +115,18 @@ class Sender:
                     self._plan.done(todo)
             first_refusal = first_refusal or next(iter(refused.values()), None)
         self._plan.commit()
-        if first_refusal is not None and (reason := reason_of(self._place, self._layout.name, first_refusal)):
+        if first_refusal is not None and (reason := find_reason(self._place, self._layout.name, first_refusal)):
             raise reason from first_refusal
 
     # -- S5 --
 
     def _make_symlinks(self) -> None:
-        def script(todo: Todo) -> Script[None] | None:
+        def script(todo: PlannedChange) -> Script[None] | None:
             if not self._describe(todo):
                 return None
             entry = parse_line(todo.line or b"")
             if todo.had == LINK and todo.old is not None and parse_line(todo.old).target == entry.target:
-                self._plan.settle_doubt(todo.path, True)
+                self._plan.note_comparison(todo.path, True)
                 self._plan.done(todo)
                 return None
             return self._layout.symlink(todo.path, entry.target, todo.had == LINK)
@@ -141,7 +141,7 @@ class Sender:
         for done in self._carry_out(which, self._further_name):
             self._note(done)
 
-    def _further_name(self, todo: Todo) -> Script[None] | None:
+    def _further_name(self, todo: PlannedChange) -> Script[None] | None:
         assert todo.first is not None
         leader = self._plan.get(todo.first)
         if leader is None or leader.line is None or leader.state == TROUBLE:
@@ -155,17 +155,19 @@ class Sender:
                 self._plan.done(todo)
                 return None
         assert todo.numbers is not None
-        return self._layout.make_from(todo.path, Where(todo.first), Shape.of(todo.numbers), todo.had == FILE)
+        return self._layout.make_from(
+            todo.path, ContentLocation(todo.first), FileProperties.of(todo.numbers), todo.had == FILE
+        )
 
     # -- common --
 
     def _carry_out(
-        self, which: str, script: Callable[[Todo], Script[None] | None], *, backwards: bool = False
-    ) -> Iterator[Done[Todo, None]]:
+        self, which: str, script: Callable[[PlannedChange], Script[None] | None], *, backwards: bool = False
+    ) -> Iterator[TaskResult[PlannedChange, None]]:
         """Every planned path that matches, begun before it is asked for; those without a script are passed over."""
 
-        def tasks() -> Iterator[Task[Todo, None]]:
-            held: list[Task[Todo, None]] = []
+        def tasks() -> Iterator[Task[PlannedChange, None]]:
+            held: list[Task[PlannedChange, None]] = []
             for todo in self._plan.pages(which, backwards=backwards):
                 self._check_stop()
                 made = script(todo)
@@ -183,19 +185,19 @@ class Sender:
         yield from self._place.carry_out(tasks(), self._outfit.tick)
         self._plan.commit()
 
-    def _note(self, done: Done[Todo, None]) -> None:
+    def _note(self, done: TaskResult[PlannedChange, None]) -> None:
         if done.error is None:
             self._plan.done(done.key)
         else:
             self._refused(done)
 
-    def _refused(self, done: Done[Todo, None]) -> None:
+    def _refused(self, done: TaskResult[PlannedChange, None]) -> None:
         """Whether the change was made all the same is found out when everything else has ended."""
         if not isinstance(done.error, FarTrouble):
             raise done.error or AssertionError("no error")
         self._plan.note_refusal(done.key, done.error.what)
 
-    def _describe(self, todo: Todo) -> bool:
+    def _describe(self, todo: PlannedChange) -> bool:
         """Look at a folder or link again and write its line; False where that cannot be done."""
         assert todo.numbers is not None
         try:

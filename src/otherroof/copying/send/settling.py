@@ -3,25 +3,25 @@
 from __future__ import annotations
 
 from otherroof.base.errors import PlaceError
-from otherroof.copying.compare.plan import Plan
-from otherroof.copying.compare.todo import BEGUN, Todo
+from otherroof.copying.compare.change import BEGUN, PlannedChange
+from otherroof.copying.compare.plan import RunPlan
 from otherroof.far.place import Task
 from otherroof.far.requests import Script
 from otherroof.far_copy.numbers import FILE, LINK
-from otherroof.far_copy.ports import Layout, Shape, Standing
+from otherroof.far_copy.ports import ChangeState, FileProperties, Writer
 
 
-def settle_begun(plan: Plan, layout: Layout) -> None:
+def settle_unfinished(plan: RunPlan, layout: Writer) -> None:
     """Ask the far box about every change that was begun, and write down what is found."""
 
-    def ask_standing(todo: Todo) -> Script[Standing]:
-        shape = Shape.of(todo.numbers) if todo.numbers is not None and todo.want else None
+    def ask_standing(todo: PlannedChange) -> Script[ChangeState]:
+        shape = FileProperties.of(todo.numbers) if todo.numbers is not None and todo.want else None
         return layout.standing(todo.path, shape, todo.had in (FILE, LINK))
 
     tasks = (Task(todo, ask_standing(todo)) for todo in plan.pages(f"state = {BEGUN}"))
     for done in layout.place.carry_out(tasks):
         if isinstance(done.error, PlaceError):  # a name that cannot even be asked for was not changed either
-            plan.unbegin(done.key)
+            plan.take_back_begin(done.key)
             plan.trouble(done.key, done.key.why or done.error.what)
         elif done.error is not None:
             raise done.error
@@ -30,15 +30,15 @@ def settle_begun(plan: Plan, layout: Layout) -> None:
     plan.commit()
 
 
-def _note(plan: Plan, todo: Todo, standing: Standing | None) -> None:
-    if standing is Standing.IN_PLACE:
+def _note(plan: RunPlan, todo: PlannedChange, standing: ChangeState | None) -> None:
+    if standing is ChangeState.IN_PLACE:
         plan.done(todo)
         return
-    if standing is Standing.OLD_GONE:
+    if standing is ChangeState.OLD_GONE:
         todo.had = 0
     if todo.want == 0 and todo.had == 0:
         plan.done(todo)
         return
-    plan.unbegin(todo)
+    plan.take_back_begin(todo)
     if todo.why:
         plan.trouble(todo, todo.why)

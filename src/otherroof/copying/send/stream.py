@@ -17,12 +17,12 @@ from dataclasses import dataclass, field
 from otherroof.base.clock import Clock
 from otherroof.base.errors import OtherroofError, RunCut
 from otherroof.copying.home.chunks import Chunker, ChunkList, average_for
-from otherroof.copying.home.nature import HEAD
-from otherroof.copying.home.read import Source, Unreadable, Unsteady, new_digest, numbers_of
+from otherroof.copying.home.looks_encrypted import HEAD
+from otherroof.copying.home.read import ChangedWhileRead, SourceFolder, Unreadable, new_digest, stat_numbers
 from otherroof.far.requests import NOT_YET, CopyPiece, DataPiece, NotYet, Piece, SyncPiece
-from otherroof.far_copy.entry import Entry, shown
+from otherroof.far_copy.entry import Entry, path_text
 from otherroof.far_copy.numbers import Numbers
-from otherroof.far_copy.ports import HeldPart
+from otherroof.far_copy.ports import ArrivedPart
 
 AHEAD = 12  # pieces that wait between the reader and the lanes
 LONGEST_COPY = 16 * 1024 * 1024  # bytes copied by one request, so that its answer comes in time
@@ -33,7 +33,7 @@ BLOCKS = 4  # pieces read at once
 
 
 @dataclass(frozen=True, slots=True)
-class StreamWish:
+class StreamRequest:
     """How one file is to be sent: in pieces of at most `max_write` bytes, against the chunks of its `old` version."""
 
     path: bytes
@@ -53,26 +53,26 @@ class StreamResult:
     head: bytes
 
 
-class _Stop(Exception):
+class _StreamAbandoned(Exception):
     """Nobody takes the pieces any more."""
 
 
 @dataclass(slots=True)
-class _Mark:
+class _PieceEnd:
     end: int
     landed: bool = False
 
 
 @dataclass(slots=True)
-class _Shore:
+class _LandedPieces:
     """Which pieces have landed: `upto` is the offset below which all have."""
 
     upto: int = 0
-    marks: deque[_Mark] = field(default_factory=deque)
-    by_piece: dict[int, _Mark] = field(default_factory=dict)
+    marks: deque[_PieceEnd] = field(default_factory=deque)
+    by_piece: dict[int, _PieceEnd] = field(default_factory=dict)
 
     def leave(self, piece: Piece, end: int) -> None:
-        mark = _Mark(end)
+        mark = _PieceEnd(end)
         self.marks.append(mark)
         self.by_piece[id(piece)] = mark
 
@@ -85,9 +85,9 @@ class _Shore:
 class FileStream:
     """The pieces of one file. Lanes take them; the reader thread makes them."""
 
-    def __init__(self, wish: StreamWish, clock: Clock, held: HeldPart | None = None) -> None:
+    def __init__(self, wish: StreamRequest, clock: Clock, held: ArrivedPart | None = None) -> None:
         self.wish = wish
-        self.held = held or HeldPart()
+        self.held = held or ArrivedPart()
         self.result: StreamResult | None = None
         self.sent = 0  # bytes of content that crossed the link
         self.safe = self.held.upto  # offset below which all is durable at the far end
@@ -95,7 +95,7 @@ class FileStream:
         self._clock = clock
         self._pieces: queue.Queue[Piece | OtherroofError | None] = queue.Queue(AHEAD)
         self._lock = threading.Lock()
-        self._shore = _Shore(self.held.upto)
+        self._shore = _LandedPieces(self.held.upto)
         self._gone = threading.Event()
         self._cut: str = ""
         self._synced_at = clock.monotonic()
@@ -162,51 +162,51 @@ class FileStream:
 
     # -- the reader's side --
 
-    def produce(self, source: Source) -> None:
+    def read_pieces(self, source: SourceFolder) -> None:
         """Read the file and hand on its pieces; run by the reader thread."""
         try:
             for piece in self._read(source):
                 if not self.held.has(piece):
                     self._hand_on(piece)
             self._hand_on(None)
-        except _Stop:
+        except _StreamAbandoned:
             return
         except OtherroofError as problem:
             self.ready.set()
-            with contextlib.suppress(_Stop):
+            with contextlib.suppress(_StreamAbandoned):
                 self._hand_on(problem)
 
     def _hand_on(self, piece: Piece | OtherroofError | None) -> None:
         while True:
             if self._gone.is_set():
-                raise _Stop
+                raise _StreamAbandoned
             try:
                 self._pieces.put(piece, timeout=PATIENCE_S)
             except queue.Full:
                 continue
             return
 
-    def _read(self, source: Source) -> Iterator[Piece]:
+    def _read(self, source: SourceFolder) -> Iterator[Piece]:
         path = self.wish.path
         handle = source.open(path)
         try:
             before = os.fstat(handle)
-            self.numbers = numbers_of(before)
+            self.numbers = stat_numbers(before)
             self.ready.set()
             entry = source.entry(path, before, handle)
             digest = new_digest()
             chunker = Chunker(self._average(before.st_size), self.wish.key)
-            maker = _Maker(self.wish, entry.holes)
+            maker = _PieceMaker(self.wish, entry.holes)
             head = b""
             for offset, data in _blocks(handle, self.wish.max_write * BLOCKS):
                 head = head or data[:HEAD]
                 digest.update(data)
                 yield from maker.take(offset, data, chunker.feed(data))
             yield from maker.end(chunker.finish())
-            if numbers_of(before) != numbers_of(os.fstat(handle)):
-                raise Unsteady("changed while it was read", where=shown(path))
+            if stat_numbers(before) != stat_numbers(os.fstat(handle)):
+                raise ChangedWhileRead("changed while it was read", where=path_text(path))
         except OSError as problem:
-            raise Unreadable(f"cannot be read: {problem.strerror}", where=shown(path)) from problem
+            raise Unreadable(f"cannot be read: {problem.strerror}", where=path_text(path)) from problem
         finally:
             os.close(handle)
         entry.digest = digest.digest()
@@ -230,10 +230,10 @@ def _blocks(handle: int, size: int) -> Iterator[tuple[int, bytes]]:
         offset += len(data)
 
 
-class _Maker:
+class _PieceMaker:
     """Turns content into pieces: plain ones, or chunk by chunk against an older version."""
 
-    def __init__(self, wish: StreamWish, holes: tuple[tuple[int, int], ...]) -> None:
+    def __init__(self, wish: StreamRequest, holes: tuple[tuple[int, int], ...]) -> None:
         self._most = wish.max_write
         self._places = wish.old.places() if wish.old is not None else None
         self._holes = deque(holes)
@@ -328,11 +328,11 @@ class _Maker:
         return start <= at and at + length <= start + size
 
 
-class Reader:
+class ReadAhead:
     """One thread that reads large files, one after the other, each as far ahead as its stream allows."""
 
     def __init__(self, root: bytes, clock: Clock) -> None:
-        self._source = Source(root, clock)
+        self._source = SourceFolder(root, clock)
         self._streams: queue.Queue[FileStream | None] = queue.Queue()
         self._under_way: list[FileStream] = []
         self._thread = threading.Thread(target=self._work, name="otherroof-reader", daemon=True)
@@ -364,4 +364,4 @@ class Reader:
 
     def _work(self) -> None:
         while (stream := self._streams.get()) is not None:
-            stream.produce(self._source)
+            stream.read_pieces(self._source)

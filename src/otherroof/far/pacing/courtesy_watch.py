@@ -24,7 +24,7 @@ _UNACKED, _RTT, _ACKED, _SIZE = 24, 68, 120, 152
 
 
 @dataclass(frozen=True, slots=True)
-class Pulse:
+class TcpReading:
     """What the kernel knows of one connection."""
 
     round_trip_s: float
@@ -32,7 +32,7 @@ class Pulse:
     in_flight: int
 
 
-def pulse_of(sock: socket.socket) -> Pulse | None:
+def read_tcp_info(sock: socket.socket) -> TcpReading | None:
     """The connection's figures, or None where the kernel does not tell."""
     try:
         info = sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_INFO, _SIZE)
@@ -43,7 +43,7 @@ def pulse_of(sock: socket.socket) -> Pulse | None:
     (in_flight,) = struct.unpack_from("=I", info, _UNACKED)
     (rtt_us,) = struct.unpack_from("=I", info, _RTT)
     (acked,) = struct.unpack_from("=Q", info, _ACKED)
-    return Pulse(rtt_us / 1e6, acked, in_flight)
+    return TcpReading(rtt_us / 1e6, acked, in_flight)
 
 
 class CourtesyWatch:
@@ -72,7 +72,7 @@ class CourtesyWatch:
         delivered = 0
         trips = []
         for sock in self._sockets():
-            pulse = pulse_of(sock)
+            pulse = read_tcp_info(sock)
             if pulse is None or pulse.round_trip_s <= 0:
                 continue
             before = self._acked.get(sock, pulse.acked)
@@ -86,10 +86,10 @@ class CourtesyWatch:
         rate = self._courtesy.look(Sample(time.monotonic(), min(trips), delivered))
         each = int(rate / len(busy)) if rate else NO_LIMIT
         for sock in busy:
-            pace(sock, each)
+            set_pacing_rate(sock, each)
 
 
-def pace(sock: socket.socket, rate: int) -> None:
+def set_pacing_rate(sock: socket.socket, rate: int) -> None:
     """Let the kernel send at most `rate` bytes a second on this connection."""
     try:
         sock.setsockopt(socket.SOL_SOCKET, SO_MAX_PACING_RATE, struct.pack("=I", min(rate, NO_LIMIT)))

@@ -16,8 +16,8 @@ import paramiko
 from otherroof.base.errors import LinkLost, NotOffered, OtherroofError
 from otherroof.far import requests
 from otherroof.far.pacing.bucket import Pacer
-from otherroof.far.place import Done, Meter, Offers, Task
-from otherroof.far.session import Session, translated
+from otherroof.far.place import Meter, PlaceOffers, Task, TaskResult
+from otherroof.far.session import Session, as_link_lost
 from otherroof.far.sftp import codec
 from otherroof.far.sftp.streams import Streams
 
@@ -25,11 +25,11 @@ MAX_SCRIPTS = 256  # at once on one channel: the most that was seen to help on a
 GATHER = 32_768  # bytes of small requests that go out together
 SSH_PACKET = 32_768  # bytes; what OpenSSH takes in one channel packet
 
-Give = Callable[[Task[Any, Any], Done[Any, Any]], None]
+Give = Callable[[Task[Any, Any], TaskResult[Any, Any]], None]
 
 
 @dataclass(slots=True, eq=False)
-class _Slot:
+class _RunningScript:
     """A script under way and the answers its last request still waits for."""
 
     task: Task[Any, Any]
@@ -40,7 +40,7 @@ class _Slot:
 
 
 @dataclass(slots=True)
-class Feed:
+class TaskFeed:
     """What a lane takes its tasks from and gives its results to; shared by all lanes of a place.
 
     `take(wait)` answers a task, or None where there is none now; `ended()` says that none will come.
@@ -51,7 +51,7 @@ class Feed:
     ended: Callable[[], bool]
 
 
-class Lane:
+class SftpChannel:
     """The packet loop over one channel. `round_trip_s` is how long its greeting took to be answered."""
 
     def __init__(self, session: Session, base: bytes, pacer: Pacer, meter: Meter) -> None:
@@ -64,7 +64,7 @@ class Lane:
         self._out_size = 0
         self._number = 0
         self._waiting: dict[int, Callable[[bytes], None]] = {}
-        self._slots: set[_Slot] = set()
+        self._slots: set[_RunningScript] = set()
         self._streams = Streams(self._put, meter)
         self._give: Give = _nobody
         self.offers = self._greet()
@@ -73,7 +73,7 @@ class Lane:
         """Close the channel; scripts under way are told so and end."""
         self._channel.close()
 
-    def work(self, feed: Feed) -> None:
+    def work(self, feed: TaskFeed) -> None:
         """Carry out tasks until none will come any more. Raises LinkLost when the connection breaks."""
         self._give = feed.give
         try:
@@ -98,9 +98,9 @@ class Lane:
 
     # -- greeting --
 
-    def _greet(self) -> Offers:
+    def _greet(self) -> PlaceOffers:
         begun = time.monotonic()
-        self._send_now(codec.hello())
+        self._send_now(codec.hello_packet())
         found = codec.parse_hello(self._next_packet())
         longest_read = longest_write = handles = 0
         if b"limits@openssh.com" in found:
@@ -110,7 +110,7 @@ class Lane:
         self.round_trip_s = time.monotonic() - begun
         # A script may hold two files open.
         self._most_scripts = min(MAX_SCRIPTS, max(1, handles // 2)) if handles else MAX_SCRIPTS
-        return Offers(
+        return PlaceOffers(
             link=b"hardlink@openssh.com" in found,
             copy_range=b"copy-data" in found,
             sync=b"fsync@openssh.com" in found,
@@ -128,28 +128,28 @@ class Lane:
     # -- scripts --
 
     def _begin(self, task: Task[Any, Any]) -> None:
-        slot = _Slot(task, [])
+        slot = _RunningScript(task, [])
         self._slots.add(slot)
         self._advance(slot, None, None)
 
-    def _advance(self, slot: _Slot, answer: Any, failure: OtherroofError | None) -> None:
+    def _advance(self, slot: _RunningScript, answer: Any, failure: OtherroofError | None) -> None:
         try:
             request = slot.task.script.throw(failure) if failure is not None else slot.task.script.send(answer)
         except StopIteration as ended:
-            self._end(slot, Done(slot.task.key, value=ended.value))
+            self._end(slot, TaskResult(slot.task.key, value=ended.value))
         except LinkLost:
             raise
         except OtherroofError as error:
-            self._end(slot, Done(slot.task.key, error=error))
+            self._end(slot, TaskResult(slot.task.key, error=error))
         else:
             self._submit(slot, request)
 
-    def _end(self, slot: _Slot, done: Done[Any, Any]) -> None:
+    def _end(self, slot: _RunningScript, done: TaskResult[Any, Any]) -> None:
         self._slots.discard(slot)
         self._give(slot.task, done)
 
-    def _submit(self, slot: _Slot, request: requests.Request) -> None:
-        if isinstance(request, requests.Pour | requests.Draw):
+    def _submit(self, slot: _RunningScript, request: requests.Request) -> None:
+        if isinstance(request, requests.WriteStream | requests.ReadStream):
             self._streams.begin(request, lambda answer, failure: self._advance(slot, answer, failure))
         else:
             slot.many = isinstance(request, tuple)
@@ -160,11 +160,13 @@ class Lane:
             for place, op in enumerate(wanted):
                 self._ask(slot, place, op)
 
-    def _ask(self, slot: _Slot, place: int, op: requests.Op) -> None:
+    def _ask(self, slot: _RunningScript, place: int, op: requests.Op) -> None:
         if isinstance(op, requests.Sync) and not self.offers.sync:
             self._answered(slot, place, False, None)
         elif not self._offered(op):
-            self._answered(slot, place, None, NotOffered(f"{type(op).__name__} is not offered", where=codec.shown(op)))
+            self._answered(
+                slot, place, None, NotOffered(f"{type(op).__name__} is not offered", where=codec.request_path(op))
+            )
         else:
             self._put(op, lambda packet: self._decode(slot, place, op, packet))
 
@@ -173,11 +175,11 @@ class Lane:
             return self.offers.link
         if isinstance(op, requests.CopyRange):
             return self.offers.copy_range
-        if isinstance(op, requests.AskSpace):
+        if isinstance(op, requests.GetSpace):
             return self.offers.space
         return True
 
-    def _decode(self, slot: _Slot, place: int, op: requests.Op, packet: bytes) -> None:
+    def _decode(self, slot: _RunningScript, place: int, op: requests.Op, packet: bytes) -> None:
         try:
             answer = codec.decode(op, packet)
         except LinkLost:
@@ -187,7 +189,7 @@ class Lane:
         else:
             self._answered(slot, place, answer, None)
 
-    def _answered(self, slot: _Slot, place: int, answer: Any, failure: OtherroofError | None) -> None:
+    def _answered(self, slot: _RunningScript, place: int, answer: Any, failure: OtherroofError | None) -> None:
         slot.answers[place] = answer
         slot.failure = slot.failure or failure
         slot.waiting -= 1
@@ -213,7 +215,7 @@ class Lane:
             self._send_now(data)
 
     def _send_now(self, data: bytes) -> None:
-        with translated(self._doorway):
+        with as_link_lost(self._doorway):
             place = 0
             while place < len(data):
                 sent = self._channel.send(data[place : place + SSH_PACKET])
@@ -223,7 +225,7 @@ class Lane:
                 self._pacer.pay(sent)
 
     def _receive(self) -> bytes:
-        with translated(self._doorway):
+        with as_link_lost(self._doorway):
             data: bytes = self._channel.recv(1 << 18)
             if not data:
                 raise EOFError("closed by the far box")
@@ -235,9 +237,9 @@ class Lane:
             try:
                 landed = self._waiting.pop(number)
             except KeyError:
-                raise codec.broken() from None
+                raise codec.malformed() from None
             landed(packet)
 
 
-def _nobody(_task: Task[Any, Any], _done: Done[Any, Any]) -> None:
+def _nobody(_task: Task[Any, Any], _done: TaskResult[Any, Any]) -> None:
     raise AssertionError("a result that nobody asked for")

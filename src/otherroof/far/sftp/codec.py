@@ -34,12 +34,12 @@ _read_u64 = struct.Struct(">Q").unpack_from
 _head = struct.Struct(">IBI").pack  # length, type, request id
 
 
-def hello() -> bytes:
+def hello_packet() -> bytes:
     """The client's first packet."""
     return struct.pack(">IBI", 5, INIT, 3)
 
 
-def text(data: bytes) -> bytes:
+def pack_string(data: bytes) -> bytes:
     """A length-prefixed string."""
     return _u32(len(data)) + data
 
@@ -51,24 +51,24 @@ def parse_hello(packet: bytes) -> dict[bytes, bytes]:
     found: dict[bytes, bytes] = {}
     place = 5
     while place < len(packet):
-        name, place = take_text(packet, place)
-        value, place = take_text(packet, place)
+        name, place = unpack_string(packet, place)
+        value, place = unpack_string(packet, place)
         found[name] = value
     return found
 
 
-def take_text(packet: bytes, place: int) -> tuple[bytes, int]:
+def unpack_string(packet: bytes, place: int) -> tuple[bytes, int]:
     """The string at `place`, and where the next thing begins. Raises LinkLost where the packet is too short."""
     if place + 4 > len(packet):
-        raise broken()
+        raise malformed()
     (size,) = _read_u32(packet, place)
     end = place + 4 + size
     if end > len(packet):
-        raise broken()
+        raise malformed()
     return packet[place + 4 : end], end
 
 
-def broken() -> LinkLost:
+def malformed() -> LinkLost:
     """What is raised when a packet makes no sense."""
     return LinkLost("the far box sent a packet that makes no sense", advice="check what answers at that address")
 
@@ -94,47 +94,51 @@ def _attrs(size: int | None, permissions: int | None, mtime: int | None) -> byte
 
 
 def _extended(name: bytes, number: int, body: bytes) -> bytes:
-    return _packet(EXTENDED, number, text(name) + body)
+    return _packet(EXTENDED, number, pack_string(name) + body)
 
 
 def _open(number: int, op: requests.OpenFile, base: bytes) -> bytes:
     given = _attrs(None, op.permissions, None) if op.mode & requests.Mode.CREATE else _u32(0)
-    return _packet(OPEN, number, text(base + op.path) + _u32(op.mode) + given)
+    return _packet(OPEN, number, pack_string(base + op.path) + _u32(op.mode) + given)
 
 
 def _write(number: int, op: requests.Write, _base: bytes) -> bytes:
-    head = text(op.handle) + struct.pack(">QI", op.offset, len(op.data))
+    head = pack_string(op.handle) + struct.pack(">QI", op.offset, len(op.data))
     return b"".join((_head(5 + len(head) + len(op.data), WRITE, number), head, op.data))
 
 
 def _copy_range(number: int, op: requests.CopyRange, _base: bytes) -> bytes:
-    body = text(op.source) + struct.pack(">QQ", op.source_offset, op.length)
-    return _extended(b"copy-data", number, body + text(op.target) + struct.pack(">Q", op.target_offset))
+    body = pack_string(op.source) + struct.pack(">QQ", op.source_offset, op.length)
+    return _extended(b"copy-data", number, body + pack_string(op.target) + struct.pack(">Q", op.target_offset))
 
 
 _ENCODERS: dict[type, Callable[[int, Any, bytes], bytes]] = {
     requests.OpenFile: _open,
     requests.Write: _write,
-    requests.Read: lambda n, op, _base: _packet(READ, n, text(op.handle) + struct.pack(">QI", op.offset, op.size)),
-    requests.Shape: lambda n, op, _base: _packet(
-        FSETSTAT, n, text(op.handle) + _attrs(op.size, op.permissions, op.mtime)
+    requests.Read: lambda n, op, _base: _packet(
+        READ, n, pack_string(op.handle) + struct.pack(">QI", op.offset, op.size)
     ),
-    requests.LookOpen: lambda n, op, _base: _packet(FSTAT, n, text(op.handle)),
-    requests.Sync: lambda n, op, _base: _extended(b"fsync@openssh.com", n, text(op.handle)),
-    requests.Shut: lambda n, op, _base: _packet(CLOSE, n, text(op.handle)),
+    requests.SetProperties: lambda n, op, _base: _packet(
+        FSETSTAT, n, pack_string(op.handle) + _attrs(op.size, op.permissions, op.mtime)
+    ),
+    requests.StatOpen: lambda n, op, _base: _packet(FSTAT, n, pack_string(op.handle)),
+    requests.Sync: lambda n, op, _base: _extended(b"fsync@openssh.com", n, pack_string(op.handle)),
+    requests.CloseFile: lambda n, op, _base: _packet(CLOSE, n, pack_string(op.handle)),
     requests.CopyRange: _copy_range,
-    requests.Rename: lambda n, op, base: _packet(RENAME, n, text(base + op.old) + text(base + op.new)),
-    requests.Link: lambda n, op, base: _extended(b"hardlink@openssh.com", n, text(base + op.old) + text(base + op.new)),
-    requests.MakeSymlink: lambda n, op, base: _packet(SYMLINK, n, text(op.target) + text(base + op.path)),
-    requests.MakeFolder: lambda n, op, base: _packet(
-        MKDIR, n, text(base + op.path) + _attrs(None, op.permissions, None)
+    requests.Rename: lambda n, op, base: _packet(RENAME, n, pack_string(base + op.old) + pack_string(base + op.new)),
+    requests.Link: lambda n, op, base: _extended(
+        b"hardlink@openssh.com", n, pack_string(base + op.old) + pack_string(base + op.new)
     ),
-    requests.DropFolder: lambda n, op, base: _packet(RMDIR, n, text(base + op.path)),
-    requests.Remove: lambda n, op, base: _packet(REMOVE, n, text(base + op.path)),
-    requests.Look: lambda n, op, base: _packet(LSTAT, n, text(base + op.path)),
-    requests.OpenFolder: lambda n, op, base: _packet(OPENDIR, n, text(base + op.path)),
-    requests.ReadFolder: lambda n, op, _base: _packet(READDIR, n, text(op.handle)),
-    requests.AskSpace: lambda n, op, base: _extended(b"statvfs@openssh.com", n, text(base + op.path)),
+    requests.MakeSymlink: lambda n, op, base: _packet(SYMLINK, n, pack_string(op.target) + pack_string(base + op.path)),
+    requests.MakeFolder: lambda n, op, base: _packet(
+        MKDIR, n, pack_string(base + op.path) + _attrs(None, op.permissions, None)
+    ),
+    requests.RemoveFolder: lambda n, op, base: _packet(RMDIR, n, pack_string(base + op.path)),
+    requests.Remove: lambda n, op, base: _packet(REMOVE, n, pack_string(base + op.path)),
+    requests.Stat: lambda n, op, base: _packet(LSTAT, n, pack_string(base + op.path)),
+    requests.OpenFolder: lambda n, op, base: _packet(OPENDIR, n, pack_string(base + op.path)),
+    requests.ReadFolder: lambda n, op, _base: _packet(READDIR, n, pack_string(op.handle)),
+    requests.GetSpace: lambda n, op, base: _extended(b"statvfs@openssh.com", n, pack_string(base + op.path)),
 }
 
 
@@ -172,11 +176,11 @@ def decode(op: requests.Op, packet: bytes) -> Any:
         elif kind == wanted:
             return _DECODERS[kind](packet)
         else:
-            raise broken()
+            raise malformed()
     except struct.error:
-        raise broken() from None
+        raise malformed() from None
     if code == OK and wanted != STATUS:
-        raise broken()
+        raise malformed()
     return _status(op, code)
 
 
@@ -190,16 +194,16 @@ def _status(op: requests.Op, code: int) -> Any:
     if code == UNSUPPORTED and isinstance(op, requests.Sync):
         return False
     what = f"{type(op).__name__} {_SAYINGS.get(code, f'was refused (status {code})')}"
-    raise _KINDS.get(code, Refused)(what, where=shown(op))
+    raise _KINDS.get(code, Refused)(what, where=request_path(op))
 
 
-def shown(op: requests.Op) -> str:
+def request_path(op: requests.Op) -> str:
     """The path a request is about, as text; empty where it works on a handle."""
     path = getattr(op, "path", None) or getattr(op, "new", None) or b""
     return bytes(path).decode("utf-8", "backslashreplace")
 
 
-def take_attrs(packet: bytes, place: int) -> tuple[requests.Attrs, int]:
+def unpack_attrs(packet: bytes, place: int) -> tuple[requests.Attrs, int]:
     """The attributes at `place`, and where the next thing begins."""
     (flags,) = _read_u32(packet, place)
     place += 4
@@ -219,7 +223,7 @@ def take_attrs(packet: bytes, place: int) -> tuple[requests.Attrs, int]:
         (count,) = _read_u32(packet, place)
         place += 4
         for _ in range(2 * count):
-            _, place = take_text(packet, place)
+            _, place = unpack_string(packet, place)
     return requests.Attrs(size, mode, mtime), place
 
 
@@ -228,9 +232,9 @@ def _names(packet: bytes) -> list[tuple[bytes, requests.Attrs]]:
     place = 9
     found = []
     for _ in range(count):
-        name, place = take_text(packet, place)
-        _, place = take_text(packet, place)
-        attrs, place = take_attrs(packet, place)
+        name, place = unpack_string(packet, place)
+        _, place = unpack_string(packet, place)
+        attrs, place = unpack_attrs(packet, place)
         found.append((name, attrs))
     return found
 
@@ -242,10 +246,10 @@ def _space(packet: bytes) -> requests.Space:
 
 
 _DECODERS: dict[int, Callable[[bytes], Any]] = {
-    HANDLE: lambda packet: take_text(packet, 5)[0],
-    DATA: lambda packet: take_text(packet, 5)[0],
+    HANDLE: lambda packet: unpack_string(packet, 5)[0],
+    DATA: lambda packet: unpack_string(packet, 5)[0],
     NAME: _names,
-    ATTRS: lambda packet: take_attrs(packet, 5)[0],
+    ATTRS: lambda packet: unpack_attrs(packet, 5)[0],
     EXTENDED_REPLY: _space,
 }
 
@@ -255,9 +259,9 @@ _ANSWERS: dict[type, int] = {
     requests.OpenFolder: HANDLE,
     requests.Read: DATA,
     requests.ReadFolder: NAME,
-    requests.Look: ATTRS,
-    requests.LookOpen: ATTRS,
-    requests.AskSpace: EXTENDED_REPLY,
+    requests.Stat: ATTRS,
+    requests.StatOpen: ATTRS,
+    requests.GetSpace: EXTENDED_REPLY,
 }
 
 
@@ -276,7 +280,7 @@ class Packets:
         while len(held) - place >= 4:
             (size,) = _read_u32(held, place)
             if not 5 <= size <= MAX_PACKET:
-                raise broken()
+                raise malformed()
             if len(held) - place - 4 < size:
                 break
             found.append(bytes(memoryview(held)[place + 4 : place + 4 + size]))

@@ -15,10 +15,10 @@ from functools import partial
 from otherroof.base.errors import LinkLost, OtherroofError
 from otherroof.far.pacing.bucket import Pacer
 from otherroof.far.pacing.courtesy_watch import CourtesyWatch
-from otherroof.far.place import Done, K, Meter, T, Task
-from otherroof.far.session import Doorway, Session, open_session
-from otherroof.far.sftp.channel import MAX_SCRIPTS, Feed, Lane
-from otherroof.far.sftp.queues import HandOut
+from otherroof.far.place import K, Meter, T, Task, TaskResult
+from otherroof.far.session import Session, SshTarget, open_session
+from otherroof.far.sftp.channel import MAX_SCRIPTS, SftpChannel, TaskFeed
+from otherroof.far.sftp.queues import TaskQueues
 
 BACKLOG_BYTES = 16 * 1024 * 1024  # memory that tasks handed out may hold
 BACKLOG = MAX_SCRIPTS + MAX_SCRIPTS // 4  # tasks for each lane
@@ -39,7 +39,7 @@ class SftpPlace:
 
     def __init__(
         self,
-        doorway: Doorway,
+        doorway: SshTarget,
         base: bytes,
         *,
         connections: int = 0,
@@ -54,8 +54,8 @@ class SftpPlace:
         self._wanted = connections
         self._lock = threading.Lock()  # over what follows; nothing waits while it is held
         self._sessions: list[Session] = []
-        self._lanes: list[Lane] = []
-        self._working: HandOut | None = None
+        self._lanes: list[SftpChannel] = []
+        self._working: TaskQueues | None = None
         self._threads: list[threading.Thread] = []
         self._closed = False
         self._widening: threading.Thread | None = None
@@ -102,9 +102,9 @@ class SftpPlace:
 
     def carry_out(
         self, work: Iterable[Task[K, T] | None], tick: Callable[[], None] | None = None
-    ) -> Generator[Done[K, T], None, None]:
+    ) -> Generator[TaskResult[K, T], None, None]:
         """See the port. With several lanes each takes the next task as it has room."""
-        hand_out = HandOut()
+        hand_out = TaskQueues()
         with self._lock:
             if self._closed:
                 raise LinkLost("was closed", where=self._doorway.where)
@@ -125,8 +125,8 @@ class SftpPlace:
                 thread.join(self._doorway.answer_s)
 
     def _exchange(
-        self, work: Iterator[Task[K, T] | None], hand_out: HandOut, tick: Callable[[], None]
-    ) -> Iterator[Done[K, T]]:
+        self, work: Iterator[Task[K, T] | None], hand_out: TaskQueues, tick: Callable[[], None]
+    ) -> Iterator[TaskResult[K, T]]:
         handed = held = 0
         ticked = moved_at = time.monotonic()
         moved = self._moved()
@@ -166,7 +166,7 @@ class SftpPlace:
     def _add_lane(self) -> None:
         session = open_session(self._doorway, self.meter)
         try:
-            lane = Lane(session, self._base, self._pacer, self.meter)
+            lane = SftpChannel(session, self._base, self._pacer, self.meter)
         except BaseException:
             session.close()
             raise
@@ -186,7 +186,7 @@ class SftpPlace:
             except OtherroofError:
                 return  # a server that takes no more connections still takes the copy over those it has
 
-    def _put_to_work(self, lane: Lane, hand_out: HandOut) -> None:
+    def _put_to_work(self, lane: SftpChannel, hand_out: TaskQueues) -> None:
         """Called with the lock held."""
         number = hand_out.join()
         thread = threading.Thread(target=_run_lane, args=(lane, number, hand_out), name="otherroof-lane", daemon=True)
@@ -194,9 +194,9 @@ class SftpPlace:
         thread.start()
 
 
-def _run_lane(lane: Lane, number: int, hand_out: HandOut) -> None:
+def _run_lane(lane: SftpChannel, number: int, hand_out: TaskQueues) -> None:
     try:
-        lane.work(Feed(partial(hand_out.take, number), hand_out.give, partial(hand_out.ended, number)))
+        lane.work(TaskFeed(partial(hand_out.take, number), hand_out.give, partial(hand_out.ended, number)))
     except BaseException as error:  # noqa: BLE001 - carried to the caller's thread, which raises it
         hand_out.crash(error)
 

@@ -11,23 +11,25 @@ from collections import deque
 from dataclasses import dataclass
 from typing import Any
 
-from otherroof.far.place import Done, Task
+from otherroof.far.place import Task, TaskResult
 
 POLL_S = 0.25  # how often a lane without work looks whether more will come
 
 
 @dataclass(frozen=True, slots=True)
-class Crash:
+class ChannelCrash:
     """A lane ended by an error that is not one task's own."""
 
     error: BaseException
 
 
-class HandOut:
+class TaskQueues:
     """Tasks and results of one call; closed when no more tasks will come."""
 
     def __init__(self) -> None:
-        self._results: queue.SimpleQueue[tuple[Task[Any, Any], Done[Any, Any]] | Crash] = queue.SimpleQueue()
+        self._results: queue.SimpleQueue[tuple[Task[Any, Any], TaskResult[Any, Any]] | ChannelCrash] = (
+            queue.SimpleQueue()
+        )
         self._for_all: deque[Task[Any, Any]] = deque()
         self._for_one: list[deque[Task[Any, Any]]] = []
         self._changed = threading.Condition()
@@ -76,25 +78,25 @@ class HandOut:
         with self._changed:
             return self._closed and not self._for_all and not self._for_one[lane]
 
-    def give(self, task: Task[Any, Any], done: Done[Any, Any]) -> None:
+    def give(self, task: Task[Any, Any], done: TaskResult[Any, Any]) -> None:
         """A task has ended."""
         self._results.put((task, done))
 
     def crash(self, error: BaseException) -> None:
         """A lane has ended by `error`; its caller raises it."""
-        self._results.put(Crash(error))
+        self._results.put(ChannelCrash(error))
 
     @property
     def has_result(self) -> bool:
         """Whether something waits for the caller."""
         return not self._results.empty()
 
-    def result(self, wait_s: float) -> tuple[Task[Any, Any], Done[Any, Any]] | None:
+    def result(self, wait_s: float) -> tuple[Task[Any, Any], TaskResult[Any, Any]] | None:
         """The next result, None where none came in time. Raises the error that ended a lane."""
         try:
             found = self._results.get(timeout=wait_s)
         except queue.Empty:
             return None
-        if isinstance(found, Crash):
+        if isinstance(found, ChannelCrash):
             raise found.error
         return found

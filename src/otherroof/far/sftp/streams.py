@@ -20,23 +20,23 @@ WINDOW = 4 * 1024 * 1024  # bytes of content in flight on one lane
 MAX_COPIES = 64  # copies inside the far box in flight
 IDLE_S = 0.002  # how long to look away when several streams are waiting for the disk
 
-Ended = Callable[[int | None, OtherroofError | None], None]
+StreamEnd = Callable[[int | None, OtherroofError | None], None]
 Put = Callable[[requests.Op, Callable[[bytes], None]], None]
 
 
 @dataclass(slots=True, eq=False)
-class _Pouring:
-    request: requests.Pour
-    ended_with: Ended
+class _OpenWriteStream:
+    request: requests.WriteStream
+    ended_with: StreamEnd
     in_flight: int = 0
     ended: bool = False
     failure: OtherroofError | None = None
 
 
 @dataclass(slots=True, eq=False)
-class _Drawing:
-    request: requests.Draw
-    ended_with: Ended
+class _OpenReadStream:
+    request: requests.ReadStream
+    ended_with: StreamEnd
     asked: int = 0
     given: int = 0
     in_flight: int = 0
@@ -52,8 +52,8 @@ class Streams:
         self._put = put
         self._meter = meter
         self._max_read = requests.LEAST
-        self._pours: deque[_Pouring] = deque()
-        self._draws: deque[_Drawing] = deque()
+        self._pours: deque[_OpenWriteStream] = deque()
+        self._draws: deque[_OpenReadStream] = deque()
         self._window = 0
         self._copies = 0
 
@@ -62,12 +62,12 @@ class Streams:
         """Whether as much is in flight as is good."""
         return self._window >= WINDOW
 
-    def begin(self, request: requests.Pour | requests.Draw, ended_with: Ended) -> None:
+    def begin(self, request: requests.WriteStream | requests.ReadStream, ended_with: StreamEnd) -> None:
         """Take up a stream; `ended_with` is called once, with what came or what went wrong."""
-        if isinstance(request, requests.Pour):
-            self._pours.append(_Pouring(request, ended_with))
+        if isinstance(request, requests.WriteStream):
+            self._pours.append(_OpenWriteStream(request, ended_with))
         else:
-            self._draws.append(_Drawing(request, ended_with))
+            self._draws.append(_OpenReadStream(request, ended_with))
 
     def fill(self, max_read: int, *, idle: bool) -> None:
         """Put pieces and reads on the way as far as the window allows.
@@ -108,7 +108,7 @@ class Streams:
             time.sleep(IDLE_S)
         return False
 
-    def _send(self, pouring: _Pouring, piece: requests.Piece) -> None:
+    def _send(self, pouring: _OpenWriteStream, piece: requests.Piece) -> None:
         request = pouring.request
         op: requests.Op
         if isinstance(piece, requests.DataPiece):
@@ -123,7 +123,7 @@ class Streams:
         pouring.in_flight += 1
         self._put(op, lambda packet: self._landed(pouring, piece, op, packet))
 
-    def _landed(self, pouring: _Pouring, piece: requests.Piece, op: requests.Op, packet: bytes) -> None:
+    def _landed(self, pouring: _OpenWriteStream, piece: requests.Piece, op: requests.Op, packet: bytes) -> None:
         pouring.in_flight -= 1
         if isinstance(piece, requests.DataPiece):
             self._window -= len(piece.data)
@@ -141,14 +141,14 @@ class Streams:
         pouring.request.source.landed(piece)
         self._settle_pour(pouring)
 
-    def _end_pour(self, pouring: _Pouring) -> None:
+    def _end_pour(self, pouring: _OpenWriteStream) -> None:
         """No more pieces are taken from this stream."""
         if not pouring.ended:
             pouring.ended = True
             self._pours.remove(pouring)
         self._settle_pour(pouring)
 
-    def _settle_pour(self, pouring: _Pouring) -> None:
+    def _settle_pour(self, pouring: _OpenWriteStream) -> None:
         if pouring.ended and pouring.in_flight == 0:
             pouring.ended_with(None, pouring.failure)
 
@@ -167,19 +167,19 @@ class Streams:
         self._ask_range(drawing, drawing.asked, size)
         drawing.asked += size
 
-    def _ask_range(self, drawing: _Drawing, at: int, size: int) -> None:
+    def _ask_range(self, drawing: _OpenReadStream, at: int, size: int) -> None:
         op = requests.Read(drawing.request.handle, drawing.request.offset + at, size)
         drawing.in_flight += 1
         self._window += size
         self._put(op, lambda packet: self._drawn(drawing, at, op, packet))
 
-    def _drawn(self, drawing: _Drawing, at: int, op: requests.Read, packet: bytes) -> None:
+    def _drawn(self, drawing: _OpenReadStream, at: int, op: requests.Read, packet: bytes) -> None:
         drawing.in_flight -= 1
         self._window -= op.size
         try:
             data = codec.decode(op, packet)
             if len(data) > op.size:
-                raise codec.broken()
+                raise codec.malformed()
             self._deliver(drawing, at, op.size, data)
         except LinkLost:
             raise
@@ -187,7 +187,7 @@ class Streams:
             drawing.failure = drawing.failure or error
         self._settle_draw(drawing)
 
-    def _deliver(self, drawing: _Drawing, at: int, size: int, data: bytes) -> None:
+    def _deliver(self, drawing: _OpenReadStream, at: int, size: int, data: bytes) -> None:
         if not data:
             drawing.short = True
             return
@@ -200,6 +200,6 @@ class Streams:
             self._meter.drawn += len(ready)
             drawing.request.sink.take(ready)
 
-    def _settle_draw(self, drawing: _Drawing) -> None:
+    def _settle_draw(self, drawing: _OpenReadStream) -> None:
         if drawing.in_flight == 0 and drawing not in self._draws:
             drawing.ended_with(drawing.given, drawing.failure)

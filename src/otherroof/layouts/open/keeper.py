@@ -12,19 +12,19 @@ from dataclasses import dataclass
 from typing import Any
 
 from otherroof.base.errors import HomeTrouble
-from otherroof.far.place import Place, perform, perform_all
+from otherroof.far.place import Place, run_script, run_scripts
 from otherroof.far.requests import Script
 from otherroof.far_copy.listing import Header, ListingPart, check_listing, entry_lines, write_listing
 from otherroof.far_copy.listing_key import ListingKey
-from otherroof.far_copy.ports import FarView
+from otherroof.far_copy.ports import FarCopyView
 from otherroof.far_copy.state import CopyState
-from otherroof.layouts.open.changes import OpenChanges
-from otherroof.layouts.open.keeping import OpenKeeping
+from otherroof.layouts.open.job_folder import OpenJobFolder
 from otherroof.layouts.open.paths import UNDER_WAY_END
+from otherroof.layouts.open.writer import OpenWriter
 
 
 @dataclass(frozen=True, slots=True)
-class HomeMark:
+class HomeIdentity:
     """Who writes: the home's name, its listing key, and a local folder for listings on their way."""
 
     name: str
@@ -33,7 +33,7 @@ class HomeMark:
 
 
 @dataclass(frozen=True, slots=True)
-class Alongside:
+class ExtraScript:
     """Something else to ask of the place, in the same round trips as the first look; `heard` gets its answer."""
 
     script: Script[Any]
@@ -47,8 +47,8 @@ class OpenKeeper:
         self,
         place: Place,
         job: str,
-        home: HomeMark,
-        alongside: Alongside | None = None,
+        home: HomeIdentity,
+        alongside: ExtraScript | None = None,
         *,
         only_reading: bool = False,
     ) -> None:
@@ -58,29 +58,29 @@ class OpenKeeper:
         self._home = home
         self._alongside = alongside
         self._only_reading = only_reading
-        self._keeping = OpenKeeping(place, job)
+        self._keeping = OpenJobFolder(place, job)
 
-    def view(self) -> FarView:
+    def view(self) -> FarCopyView:
         """See the port."""
         alongside, self._alongside = self._alongside, None
         scripts = self._keeping.survey()
-        answers = perform_all(self.place, [*scripts, alongside.script] if alongside is not None else scripts)
+        answers = run_scripts(self.place, [*scripts, alongside.script] if alongside is not None else scripts)
         if alongside is not None:
             alongside.heard(answers.pop())
         view = self._keeping.seen(answers)
         self._keeping.check_mark(view, self.home_id, only_reading=self._only_reading)
         return view
 
-    def layout(self, run: str) -> OpenChanges:
+    def layout(self, run: str) -> OpenWriter:
         """See the port."""
-        return OpenChanges(self.place, self._job, run)
+        return OpenWriter(self.place, self._job, run)
 
-    def begin(self, run: str, view: FarView) -> None:
+    def begin(self, run: str, view: FarCopyView) -> None:
         """See the port."""
         if not view.ready:
-            perform(self.place, self._keeping.make_ready(self._home.name, self.home_id))
+            run_script(self.place, self._keeping.make_ready(self._home.name, self.home_id))
             view.ready = True
-        perform(self.place, self._keeping.begin(run))
+        run_script(self.place, self._keeping.begin(run))
 
     def lines(self, run: str) -> Iterator[bytes]:
         """See the port."""
@@ -101,7 +101,7 @@ class OpenKeeper:
     def _fetch_one(self, run: str) -> tuple[Header, str]:
         path = os.path.join(self._home.scratch, f"{self._job}.{os.getpid()}.listing")
         try:
-            perform(self.place, self._keeping.fetch_listing(run, path))
+            run_script(self.place, self._keeping.fetch_listing(run, path))
             return check_listing(path, self._home.key, self._job, run), path
         except BaseException:
             if os.path.exists(path):
@@ -112,13 +112,13 @@ class OpenKeeper:
         """See the port."""
         waiting = [b""]
         while waiting:
-            files, folders = perform(self.place, self._keeping.walk_earlier(run, waiting.pop()))
+            files, folders = run_script(self.place, self._keeping.walk_earlier(run, waiting.pop()))
             yield from files
             waiting += folders
 
     def held_now(self, path: bytes) -> bytes | None:
         """See the port."""
-        return perform(self.place, self._keeping.held_now(path))
+        return run_script(self.place, self._keeping.held_now(path))
 
     def commit(self, state: CopyState, blocks: Iterable[ListingPart], taken: str) -> None:
         """See the port."""
@@ -138,7 +138,7 @@ class OpenKeeper:
         path = os.path.join(self._home.scratch, f"{self._job}.{os.getpid()}.outgoing")
         try:
             self._write(path, header, () if same_as else blocks)
-            perform(self.place, self._keeping.commit(state.run, path))
+            run_script(self.place, self._keeping.commit(state.run, path))
         finally:
             if os.path.exists(path):
                 os.unlink(path)
@@ -154,14 +154,14 @@ class OpenKeeper:
                 advice="make room on this disk; what was sent is kept and used by the next run",
             ) from problem
 
-    def clear_litter(self, view: FarView, wanted: list[bytes]) -> None:
+    def clear_litter(self, view: FarCopyView, wanted: list[bytes]) -> None:
         """See the port."""
         kept = {self._keeping.paths.part(path).rpartition(b"/")[2] for path in wanted}
         litter = [name for name in view.incoming if name not in kept and not name.endswith(UNDER_WAY_END)]
         for _ in self.place.carry_out(self._keeping.tidy(litter)):
             pass
 
-    def tidy(self, view: FarView, run: str) -> None:
+    def tidy(self, view: FarCopyView, run: str) -> None:
         """See the port."""
         mark = self._keeping.paths.under_way(run).rpartition(b"/")[2]
         for _ in self.place.carry_out(self._keeping.tidy([*view.incoming, mark])):

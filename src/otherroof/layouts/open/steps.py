@@ -30,12 +30,12 @@ def make_folder(path: bytes) -> Script[None]:
         yield requests.MakeFolder(path)
     except NotThere:
         yield from make_parents(path)
-        yield from make_folder_alone(path)
+        yield from make_one_folder(path)
     except (Refused, Denied):
         yield from _must_stand(path)
 
 
-def make_folder_alone(path: bytes) -> Script[None]:
+def make_one_folder(path: bytes) -> Script[None]:
     """Make a folder below one that exists."""
     try:
         yield requests.MakeFolder(path)
@@ -44,7 +44,7 @@ def make_folder_alone(path: bytes) -> Script[None]:
 
 
 def _must_stand(path: bytes) -> Script[None]:
-    attrs = yield from look(path)
+    attrs = yield from stat_path(path)
     if attrs is None or not is_folder(attrs):
         raise Refused("a folder could not be made", where=path.decode("utf-8", "backslashreplace"))
 
@@ -58,10 +58,10 @@ def with_parents(op: Op, path: bytes) -> Script[object]:
         return (yield op)
 
 
-def look(path: bytes) -> Script[Attrs | None]:
+def stat_path(path: bytes) -> Script[Attrs | None]:
     """What stands at `path`, or None."""
     try:
-        attrs: Attrs = yield requests.Look(path)
+        attrs: Attrs = yield requests.Stat(path)
     except NotThere:
         return None
     return attrs
@@ -108,9 +108,9 @@ def write_all(
     ]
     yield (
         *writes,
-        requests.Shape(handle, permissions=permissions, mtime=mtime),
+        requests.SetProperties(handle, permissions=permissions, mtime=mtime),
         requests.Sync(handle),
-        requests.Shut(handle),
+        requests.CloseFile(handle),
     )
 
 
@@ -122,10 +122,10 @@ def move_aside(path: bytes, to: bytes) -> Script[bool]:
     try:
         yield requests.Rename(path, to)
     except PlaceError as problem:
-        standing = yield from look(path)
+        standing = yield from stat_path(path)
         if standing is None:
             return False
-        if isinstance(problem, Refused) and (yield from look(to)) is not None:
+        if isinstance(problem, Refused) and (yield from stat_path(to)) is not None:
             yield from _clear(path, standing, to)
             return False
         yield from make_parents(to)
@@ -142,10 +142,10 @@ def _clear(path: bytes, standing: Attrs, to: bytes) -> Script[None]:
         if b"/" in name or not name:
             raise Refused("answers names that cannot be", where=path.decode("utf-8", "backslashreplace"))
         yield from move_aside(path + b"/" + name, to + b"/" + name)
-    yield requests.DropFolder(path)
+    yield requests.RemoveFolder(path)
 
 
-def take_place(part: bytes, path: bytes, aside: bytes, had: bool) -> Script[None]:
+def replace_keeping_old(part: bytes, path: bytes, aside: bytes, had: bool) -> Script[None]:
     """Let `part` become `path`; what stands there, known or not, is moved to `aside` first.
 
     Where the last step fails, what was moved is moved back.
@@ -172,22 +172,22 @@ def _rename_in(part: bytes, path: bytes, aside: bytes, moved: bool) -> Script[No
         yield requests.Rename(part, path)
 
 
-def copy_far(source: bytes, target: bytes, size: int, permissions: int, mtime: int) -> Script[None]:
+def copy_inside(source: bytes, target: bytes, size: int, permissions: int, mtime: int) -> Script[None]:
     """Copy a file inside the place. Raises Refused where the source has not the size it should have."""
     old = yield requests.OpenFile(source, Mode.READ)
-    attrs: Attrs = yield requests.LookOpen(old)
+    attrs: Attrs = yield requests.StatOpen(old)
     if attrs.size != size:
-        yield requests.Shut(old)
+        yield requests.CloseFile(old)
         raise Refused("has another size than it should", where=source.decode("utf-8", "backslashreplace"))
     new = yield from open_new(target)
     for start in range(0, size, COPY_AT_ONCE):
         yield requests.CopyRange(old, start, min(COPY_AT_ONCE, size - start), new, start)
-    attrs = yield requests.LookOpen(new)
+    attrs = yield requests.StatOpen(new)
     yield (
-        requests.Shape(new, permissions=permissions, mtime=mtime),
+        requests.SetProperties(new, permissions=permissions, mtime=mtime),
         requests.Sync(new),
-        requests.Shut(new),
-        requests.Shut(old),
+        requests.CloseFile(new),
+        requests.CloseFile(old),
     )
     if attrs.size != size:
         raise Refused("was not copied whole at the far end", where=source.decode("utf-8", "backslashreplace"))
@@ -210,5 +210,5 @@ def list_names(path: bytes, most: int = MOST_NAMES) -> Script[list[tuple[bytes, 
             found += [(name, attrs) for name, attrs in portion or () if name not in (b".", b"..")]
         if len(found) > most:
             raise Refused("answers names without end", where=path.decode("utf-8", "backslashreplace"))
-    yield requests.Shut(handle)
+    yield requests.CloseFile(handle)
     return found

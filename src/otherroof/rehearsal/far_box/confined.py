@@ -17,7 +17,7 @@ _STEP = os.O_PATH | os.O_DIRECTORY | os.O_NOFOLLOW
 _NEVER_HANG = os.O_NOFOLLOW | os.O_NONBLOCK | os.O_NOCTTY
 
 
-class Spot:
+class ResolvedPath:
     """Where a path ends: a directory handle and a name in it (`.` for the directory itself). Close it after use."""
 
     __slots__ = ("_held", "at", "name", "steps")
@@ -48,7 +48,7 @@ class ConfinedFolder:
         """Let go of the folder."""
         os.close(self._top)
 
-    def find(self, path: bytes, *, follow: bool) -> Spot:
+    def find(self, path: bytes, *, follow: bool) -> ResolvedPath:
         """Where `path` ends; with `follow`, also a symlink in last place is walked. The last name need not exist."""
         if not path:
             raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT))
@@ -60,7 +60,7 @@ class ConfinedFolder:
                 os.close(handle)
             raise
 
-    def _walk(self, path: bytes, follow: bool, held: list[int]) -> Spot:
+    def _walk(self, path: bytes, follow: bool, held: list[int]) -> ResolvedPath:
         steps: list[bytes] = []
         links = 0
         todo = _parts(path)
@@ -87,7 +87,7 @@ class ConfinedFolder:
             elif follow:
                 target = _link_target(here, part)
             if target is None:
-                return Spot(here, part, held, [*steps, part])
+                return ResolvedPath(here, part, held, [*steps, part])
             links += 1
             if links > MAX_LINKS:
                 raise OSError(errno.ELOOP, os.strerror(errno.ELOOP))
@@ -96,7 +96,7 @@ class ConfinedFolder:
                 while held:
                     os.close(held.pop())
                 steps.clear()
-        return Spot(held[-1] if held else self._top, b".", held, steps)
+        return ResolvedPath(held[-1] if held else self._top, b".", held, steps)
 
     def real_path(self, path: bytes) -> bytes:
         """`path` without links and dots; its last name need not exist."""
@@ -210,7 +210,7 @@ def _link_target(at: int, name: bytes) -> bytes | None:
         raise
 
 
-def _is_there(spot: Spot) -> bool:
+def _is_there(spot: ResolvedPath) -> bool:
     try:
         os.stat(spot.name, dir_fd=spot.at, follow_symlinks=False)
     except FileNotFoundError:

@@ -22,7 +22,7 @@ class RefusedError(Exception):
 
 
 @dataclass(slots=True)
-class Opened:
+class OpenHandle:
     """An open file, or an open folder with the names in it that were not told yet."""
 
     handle: int
@@ -34,10 +34,10 @@ class Handles:
     """Numbers in use and what they stand for. One session, one thread."""
 
     def __init__(self) -> None:
-        self._open: dict[bytes, Opened] = {}
+        self._open: dict[bytes, OpenHandle] = {}
         self._free: list[int] = list(range(MAX_HANDLES - 1, -1, -1))
 
-    def add(self, opened: Opened) -> bytes:
+    def add(self, opened: OpenHandle) -> bytes:
         """The text that stands for `opened` from now on; closes it again where no number is left."""
         if not self._free:
             os.close(opened.handle)
@@ -46,7 +46,7 @@ class Handles:
         self._open[text] = opened
         return text
 
-    def file(self, text: bytes) -> Opened:
+    def file(self, text: bytes) -> OpenHandle:
         """The open file called `text`; RefusedError where there is none."""
         found = self._open.get(text)
         if found is None or found.names is not None:
@@ -60,7 +60,7 @@ class Handles:
             raise RefusedError(FAILURE)
         return found.handle, found.names
 
-    def either(self, text: bytes) -> Opened | None:
+    def either(self, text: bytes) -> OpenHandle | None:
         """File or folder called `text`."""
         return self._open.get(text)
 

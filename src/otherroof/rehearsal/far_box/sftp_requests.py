@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from itertools import islice
 
 from otherroof.rehearsal.far_box import sftp_words as words
-from otherroof.rehearsal.far_box.sftp_handles import Opened, RefusedError
+from otherroof.rehearsal.far_box.sftp_handles import OpenHandle, RefusedError
 from otherroof.rehearsal.far_box.sftp_session import Handler, SftpSession, apply_attributes
 from otherroof.rehearsal.far_box.sftp_words import Fields, counted, framed, framed_status, packed_stat
 
@@ -40,7 +40,7 @@ def _open(session: SftpSession, number: int, fields: Fields) -> bytes:
         raise RefusedError(words.PERMISSION_DENIED)
     mode = 0o666 if wanted.mode is None else wanted.mode
     handle = session.folder.open(path, _flags(asked), mode)
-    return framed(words.HANDLE, number, counted(session.handles.add(Opened(handle, path))))
+    return framed(words.HANDLE, number, counted(session.handles.add(OpenHandle(handle, path))))
 
 
 def _close(session: SftpSession, number: int, fields: Fields) -> bytes:
@@ -119,7 +119,7 @@ def _open_folder(session: SftpSession, number: int, fields: Fields) -> bytes:
         os.close(handle)
         raise
     names = iter([*session.mood.faults.lying_names, *found])
-    return framed(words.HANDLE, number, counted(session.handles.add(Opened(handle, path, names))))
+    return framed(words.HANDLE, number, counted(session.handles.add(OpenHandle(handle, path, names))))
 
 
 def _read_folder(session: SftpSession, number: int, fields: Fields) -> bytes:

@@ -7,14 +7,14 @@ from __future__ import annotations
 
 from otherroof.rehearsal.far_box import sftp_words as words
 from otherroof.rehearsal.far_box.confined import ConfinedFolder
+from otherroof.rehearsal.far_box.offers import FaultState, ServerExtensions
 from otherroof.rehearsal.far_box.sftp_extensions import extended
 from otherroof.rehearsal.far_box.sftp_requests import REQUESTS
-from otherroof.rehearsal.far_box.sftp_session import Handler, SftpSession, Wire
-from otherroof.rehearsal.far_box.temper import Mood, Offers
+from otherroof.rehearsal.far_box.sftp_session import ByteWire, Handler, SftpSession
 
 HANDLERS: dict[int, Handler] = REQUESTS | {words.EXTENDED: extended}
 
 
-def serve(wire: Wire, folder: ConfinedFolder, offers: Offers, mood: Mood) -> None:
+def serve(wire: ByteWire, folder: ConfinedFolder, offers: ServerExtensions, mood: FaultState) -> None:
     """Serve `folder` on `wire` until the client goes. Raises CutError, and OSError where the wire breaks."""
     SftpSession(wire, folder, offers, mood, HANDLERS).serve()

@@ -12,9 +12,9 @@ from typing import Protocol
 
 from otherroof.rehearsal.far_box import sftp_words as words
 from otherroof.rehearsal.far_box.confined import ConfinedFolder
+from otherroof.rehearsal.far_box.offers import FaultState, ServerExtensions
 from otherroof.rehearsal.far_box.sftp_handles import Handles, RefusedError
 from otherroof.rehearsal.far_box.sftp_words import Attributes, Fields, MalformedError, counted, framed_status
-from otherroof.rehearsal.far_box.temper import Mood, Offers
 
 RECEIVE_BYTES = 1 << 20
 GATHER_BYTES = 1 << 15
@@ -26,7 +26,7 @@ CHANGES = frozenset(
 Handler = Callable[["SftpSession", int, Fields], bytes]
 
 
-class Wire(Protocol):
+class ByteWire(Protocol):
     """Where bytes come from and go to. `recv` gives nothing at the end; `sendall` raises OSError once it is broken."""
 
     def recv(self, count: int, /) -> bytes: ...
@@ -38,7 +38,12 @@ class SftpSession:
     """One SFTP session: its handles, and the loop that answers."""
 
     def __init__(
-        self, wire: Wire, folder: ConfinedFolder, offers: Offers, mood: Mood, handlers: Mapping[int, Handler]
+        self,
+        wire: ByteWire,
+        folder: ConfinedFolder,
+        offers: ServerExtensions,
+        mood: FaultState,
+        handlers: Mapping[int, Handler],
     ) -> None:
         self.folder = folder
         self.mood = mood

@@ -22,8 +22,8 @@ from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption,
 
 from otherroof.base.errors import HomeTrouble
 from otherroof.rehearsal.far_box.confined import ConfinedFolder
+from otherroof.rehearsal.far_box.offers import CutError, Faults, FaultState, ServerExtensions
 from otherroof.rehearsal.far_box.sftp_server import serve
-from otherroof.rehearsal.far_box.temper import CutError, Faults, Mood, Offers
 
 ADDRESS = "127.0.0.1"
 LOOK_S = 0.2
@@ -66,17 +66,17 @@ class StandIn:
     """
 
     def __init__(
-        self, folder: str, authorised_key: str, *, offers: Offers | None = None, faults: Faults | None = None
+        self, folder: str, authorised_key: str, *, offers: ServerExtensions | None = None, faults: Faults | None = None
     ) -> None:
         self.address = ADDRESS
-        self.offers = offers or Offers()
-        self.mood = Mood(faults or Faults())
+        self.offers = offers or ServerExtensions()
+        self.mood = FaultState(faults or Faults())
         self._authorised = base64.b64decode(authorised_key.split()[1])
         self._host_key = _as_key(fresh_key()[0])
         make_room_for_files()
         self._folder = ConfinedFolder(folder)
         self._lock = threading.Lock()
-        self._visits: set[_Visit] = set()
+        self._visits: set[_ClientConnection] = set()
         self._listener: socket.socket | None = None
         self._thread: threading.Thread | None = None
         self.port = 0
@@ -163,7 +163,7 @@ class StandIn:
             except OSError:  # closed by kill()
                 return
             link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            visit = _Visit(self, link)
+            visit = _ClientConnection(self, link)
             with self._lock:
                 self._visits = {one for one in self._visits if one.alive}
                 self._visits.add(visit)
@@ -186,7 +186,7 @@ class StandIn:
         return self._host_key
 
 
-class _Visit:
+class _ClientConnection:
     """One connection: paramiko's transport, and a thread for every SFTP channel on it."""
 
     def __init__(self, box: StandIn, link: socket.socket) -> None:
@@ -213,7 +213,7 @@ class _Visit:
             transport.banner_timeout = transport.handshake_timeout = transport.auth_timeout = GREETING_S
             transport.add_server_key(self._box.host_key)
             self._transport = transport
-            transport.start_server(event=threading.Event(), server=_Door(self._box, self))
+            transport.start_server(event=threading.Event(), server=_LoginRules(self._box, self))
 
     def serve(self, channel: paramiko.Channel) -> None:
         thread = threading.Thread(target=self._serve, args=(channel,), name="stand-in-sftp", daemon=True)
@@ -248,10 +248,10 @@ class _Visit:
             thread.join(JOIN_S)
 
 
-class _Door(paramiko.ServerInterface):  # type: ignore[misc]
+class _LoginRules(paramiko.ServerInterface):  # type: ignore[misc]
     """Who may come in, and for what: one public key, SFTP only."""
 
-    def __init__(self, box: StandIn, visit: _Visit) -> None:
+    def __init__(self, box: StandIn, visit: _ClientConnection) -> None:
         self._box = box
         self._visit = visit
 

@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 from otherroof.base.errors import TunnelTrouble
+from otherroof.base.programs import Programs
 from otherroof.settings.tunnel import CommandTunnel
-from otherroof.tunnel.commands import Commands
-from otherroof.tunnel.marks import Mark
+from otherroof.tunnel.marks import MadeMark
 from otherroof.tunnel.port import TunnelState
 
 LOOK_S = 60.0
 
 
-class CommandLink:
+class CommandDriver:
     """See the Tunnel port. It is up while the settings' `test` leaves with exit code 0."""
 
     name = "command"
     look_s = LOOK_S
 
-    def __init__(self, settings: CommandTunnel, commands: Commands, mark: Mark) -> None:
+    def __init__(self, settings: CommandTunnel, commands: Programs, mark: MadeMark) -> None:
         self._settings = settings
         self._commands = commands
         self._mark = mark

@@ -10,11 +10,11 @@ from __future__ import annotations
 import ipaddress
 import os
 
-from otherroof.base.atomic_file import FOR_OWNER, make_folder, put
+from otherroof.base.atomic_file import FOR_OWNER, make_folder, replace_file
 from otherroof.tunnel.marks import ADVICE, read_text
 
 
-class Caller:
+class LastCallAddress:
     """Address and port as `wg` writes them, in a small file that outlives a restart of the machine."""
 
     def __init__(self, path: str) -> None:
@@ -32,7 +32,7 @@ class Caller:
         """It called from `endpoint`. Writes only what is new. Raises HomeTrouble."""
         if endpoint != self.last():
             make_folder(os.path.dirname(self._path), advice=ADVICE)
-            put(self._path, f"{endpoint}\n", FOR_OWNER, advice=ADVICE)
+            replace_file(self._path, f"{endpoint}\n", FOR_OWNER, advice=ADVICE)
             self._known = endpoint
 
 

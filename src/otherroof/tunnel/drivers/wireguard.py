@@ -13,27 +13,27 @@ from dataclasses import dataclass
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import TunnelTrouble, Unreached
+from otherroof.base.programs import Programs
 from otherroof.settings.tunnel import WireguardTunnel, split_host_port
 from otherroof.tunnel import firewall
-from otherroof.tunnel.commands import Commands
-from otherroof.tunnel.drivers.last_call import Caller
+from otherroof.tunnel.drivers.last_call import LastCallAddress
 from otherroof.tunnel.drivers.wireguard_steps import (
-    Found,
-    Peer,
-    Wanted,
+    InterfaceGoal,
+    InterfaceState,
+    PeerState,
+    commands_for,
     endpoint_address,
     endpoint_text,
-    is_the_one,
+    is_usable_as_it_is,
     read_link,
     read_peers,
     read_routes,
-    steps,
 )
-from otherroof.tunnel.marks import Mark
+from otherroof.tunnel.marks import MadeMark
 from otherroof.tunnel.network import mtu, routes
 from otherroof.tunnel.network.resolve import Resolve, next_address
 from otherroof.tunnel.port import TunnelState
-from otherroof.tunnel.pulse import Pulse, is_stale
+from otherroof.tunnel.silence import SilenceTimer, is_stale
 
 USERSPACE = "wireguard-go"
 STEP_S = 10.0
@@ -46,7 +46,7 @@ _WORDS = ("peers", "allowed-ips", "persistent-keepalive", "endpoints", "latest-h
 
 
 @dataclass(frozen=True, slots=True)
-class Files:
+class TunnelKeyFiles:
     """The key files' full paths, and how the public half of our own key is got."""
 
     key: str
@@ -55,22 +55,22 @@ class Files:
 
 
 @dataclass(frozen=True, slots=True)
-class Tools:
+class DriverTools:
     """What the driver works with; tests hand in their own."""
 
-    commands: Commands
+    commands: Programs
     resolve: Resolve
     clock: Clock
-    mark: Mark
-    caller: Caller
+    mark: MadeMark
+    caller: LastCallAddress
 
 
-class WireguardLink:
+class WireguardDriver:
     """See the Tunnel port. One far box, one interface, one peer."""
 
     look_s = LOOK_S
 
-    def __init__(self, settings: WireguardTunnel, files: Files, tools: Tools) -> None:
+    def __init__(self, settings: WireguardTunnel, files: TunnelKeyFiles, tools: DriverTools) -> None:
         self._settings = settings
         self._files = files
         self._commands = tools.commands
@@ -78,7 +78,7 @@ class WireguardLink:
         self._clock = tools.clock
         self._mark = tools.mark
         self._caller = tools.caller
-        self._pulse = Pulse()
+        self._pulse = SilenceTimer()
 
     @property
     def name(self) -> str:
@@ -98,8 +98,8 @@ class WireguardLink:
         self._shut()  # before there is an interface, so that it is never open
         if found is None:
             self._make()
-            found = self._look() or Found()
-        for argv in steps(wanted, found):
+            found = self._look() or InterfaceState()
+        for argv in commands_for(wanted, found):
             self._do(argv)
 
     def down(self) -> None:
@@ -114,30 +114,30 @@ class WireguardLink:
         found = self._look()
         if found is None:
             return TunnelState(up=False, counted=True)
-        peer = found.peers.get(self._settings.far_key, Peer())
+        peer = found.peers.get(self._settings.far_key, PeerState())
         age = self._age(peer)
-        silent = self._pulse.feel(peer.sent, peer.received, self._clock.monotonic())
+        silent = self._pulse.silent_for(peer.sent, peer.received, self._clock.monotonic())
         if self._settings.role == "answer" and peer.handshake_at and peer.endpoint and self._mark.is_set():
             self._caller.remember(peer.endpoint)
         return TunnelState(
             found.up, True, age, peer.sent, peer.received, silent, peer.endpoint, found.mtu, self._is_shut()
         )
 
-    def _age(self, peer: Peer) -> float | None:
+    def _age(self, peer: PeerState) -> float | None:
         if not peer.handshake_at:
             return None
         return max(0.0, self._clock.now().timestamp() - peer.handshake_at)
 
-    def _look_over_ours(self) -> Found | None:
+    def _look_over_ours(self) -> InterfaceState | None:
         try:
             return self._look()
         except TunnelTrouble:
             self.down()  # half made, or what drove it is gone: made anew
             return None
 
-    def _accept(self, found: Found) -> None:
+    def _accept(self, found: InterfaceState) -> None:
         """Another's interface is used where it is the right one, and never changed."""
-        if not is_the_one(found, self._files.public(), self._settings.far_key):
+        if not is_usable_as_it_is(found, self._files.public(), self._settings.far_key):
             raise TunnelTrouble(
                 "there is an interface of that name, which Otherroof did not make and which is not this tunnel",
                 where=self.name,
@@ -157,15 +157,15 @@ class WireguardLink:
             )
         ran = self._commands.run(("nft", firewall.rules(self.name)), STEP_S)
         if ran.code:
-            table = ("nft", "table", "inet", firewall.table_of(self.name))
+            table = ("nft", "table", "inet", firewall.table_name(self.name))
             raise self._trouble(table, ran.told, f"see that this kernel can do nftables; {_OR_LET_IN}")
 
     def _take_table_away(self) -> None:
         if not self._commands.find("nft") or not self._table_stands():
             return
-        ran = self._commands.run(("nft", firewall.removal(self.name)), STEP_S)
+        ran = self._commands.run(("nft", firewall.removal_rules(self.name)), STEP_S)
         if ran.code:
-            raise self._trouble(("nft", "delete", "table", "inet", firewall.table_of(self.name)), ran.told)
+            raise self._trouble(("nft", "delete", "table", "inet", firewall.table_name(self.name)), ran.told)
 
     def _is_shut(self) -> bool | None:
         """Another's interface is another's to guard."""
@@ -174,7 +174,7 @@ class WireguardLink:
         return self._table_stands()
 
     def _table_stands(self) -> bool:
-        return not self._commands.run(("nft", "list", "table", "inet", firewall.table_of(self.name)), STEP_S).code
+        return not self._commands.run(("nft", "list", "table", "inet", firewall.table_name(self.name)), STEP_S).code
 
     def _make(self) -> None:
         argv = ("ip", "link", "add", "dev", self.name, "type", "wireguard")
@@ -197,7 +197,7 @@ class WireguardLink:
                 raise TunnelTrouble(f"{USERSPACE} did not get ready within {READY_S:g} s", where=self.name)
             self._clock.sleep(READY_STEP_S)
 
-    def _look(self) -> Found | None:
+    def _look(self) -> InterfaceState | None:
         found = self._link()
         if found is None:
             return None
@@ -207,19 +207,19 @@ class WireguardLink:
         found.peers = read_peers({word: self._show(word) for word in _WORDS})
         return found
 
-    def _link(self) -> Found | None:
+    def _link(self) -> InterfaceState | None:
         ran = self._commands.run(("ip", "-json", "addr", "show", "dev", self.name), STEP_S)
         if ran.code:
             if "does not exist" in ran.told:
                 return None
             raise TunnelTrouble(f"cannot be looked at: {ran.told}", where=self.name)
-        found = read_link(routes.rows(ran.out)[0])
+        found = read_link(routes.parse_rows(ran.out)[0])
         found.routes = frozenset().union(*(self._routes(family) for family in ("-4", "-6")))
         return found
 
     def _routes(self, family: str) -> frozenset[str]:
         ran = self._commands.run(("ip", family, "-json", "route", "show", "dev", self.name), STEP_S)
-        return read_routes(routes.rows(ran.out)) if not ran.code else frozenset()
+        return read_routes(routes.parse_rows(ran.out)) if not ran.code else frozenset()
 
     def _show(self, word: str) -> str:
         ran = self._commands.run(("wg", "show", self.name, word), STEP_S)
@@ -231,10 +231,10 @@ class WireguardLink:
             )
         return ran.out
 
-    def _wanted(self, found: Found | None) -> Wanted:
+    def _wanted(self, found: InterfaceState | None) -> InterfaceGoal:
         one = self._settings
         called = self._endpoint(found) if one.role == "call" else ""
-        return Wanted(
+        return InterfaceGoal(
             interface=one.interface,
             own_address=one.own_address,
             mtu=one.mtu or self._worked_out_mtu(called),
@@ -248,16 +248,16 @@ class WireguardLink:
             endpoint=called or self._caller_of(found),
         )
 
-    def _caller_of(self, found: Found | None) -> str:
+    def _caller_of(self, found: InterfaceState | None) -> str:
         """Where to call back to, on an interface that has not heard from the far box yet."""
-        heard = found is not None and found.peers.get(self._settings.far_key, Peer()).endpoint
+        heard = found is not None and found.peers.get(self._settings.far_key, PeerState()).endpoint
         last = "" if heard or self._settings.role == "call" else self._caller.last()
         return "" if self._lies_beyond(endpoint_address(last)) else last
 
-    def _endpoint(self, found: Found | None) -> str:
+    def _endpoint(self, found: InterfaceState | None) -> str:
         """Where to call; what stands already, unless the far box may have moved."""
-        peer = found.peers.get(self._settings.far_key, Peer()) if found else Peer()
-        silent = self._pulse.feel(peer.sent, peer.received, self._clock.monotonic())
+        peer = found.peers.get(self._settings.far_key, PeerState()) if found else PeerState()
+        silent = self._pulse.silent_for(peer.sent, peer.received, self._clock.monotonic())
         if peer.endpoint and not is_stale(self._age(peer), silent):
             return peer.endpoint
         host, port = split_host_port(self._settings.far_name)

@@ -12,7 +12,7 @@ from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class InterfaceGoal:
     """What the settings ask of the interface. `listen_port` 0: any port will do. `endpoint` empty: leave as it is."""
 
     interface: str
@@ -29,7 +29,7 @@ class Wanted:
 
 
 @dataclass(slots=True)
-class Peer:
+class PeerState:
     """One peer as `wg show` tells of it. `handshake_at` is Unix time, 0 before the first."""
 
     allowed: frozenset[str] = frozenset()
@@ -41,7 +41,7 @@ class Peer:
 
 
 @dataclass(slots=True)
-class Found:
+class InterfaceState:
     """How the interface stands. `public_key` is empty where no private key is set yet."""
 
     up: bool = False
@@ -50,7 +50,7 @@ class Found:
     routes: frozenset[str] = frozenset()
     public_key: str = ""
     listen_port: int = 0
-    peers: dict[str, Peer] = field(default_factory=dict)
+    peers: dict[str, PeerState] = field(default_factory=dict)
 
 
 def endpoint_text(address: str, port: int) -> str:
@@ -63,14 +63,14 @@ def endpoint_address(text: str) -> str:
     return text.rpartition(":")[0].strip("[]")
 
 
-def read_link(row: dict[str, Any]) -> Found:
+def read_link(row: dict[str, Any]) -> InterfaceState:
     """What `ip -json addr show dev` tells: up, MTU, addresses that are not link-local."""
     addresses = frozenset(
         f"{entry['local']}/{entry['prefixlen']}"
         for entry in row.get("addr_info", ())
         if "local" in entry and entry.get("scope") != "link"
     )
-    return Found(up="UP" in row.get("flags", ()), mtu=int(row.get("mtu", 0)), addresses=addresses)
+    return InterfaceState(up="UP" in row.get("flags", ()), mtu=int(row.get("mtu", 0)), addresses=addresses)
 
 
 def read_routes(rows: list[dict[str, Any]]) -> frozenset[str]:
@@ -83,9 +83,9 @@ def read_routes(rows: list[dict[str, Any]]) -> frozenset[str]:
     return frozenset(found)
 
 
-def read_peers(told: dict[str, str]) -> dict[str, Peer]:
+def read_peers(told: dict[str, str]) -> dict[str, PeerState]:
     """The peers from what `wg show IF` printed for each of its words: peers, allowed-ips, endpoints and so on."""
-    peers = {key: Peer() for key in told["peers"].split()}
+    peers = {key: PeerState() for key in told["peers"].split()}
     for key, values in _lines(told["allowed-ips"]):
         peers[key].allowed = frozenset(value for value in values if value != "(none)")
     for key, values in _lines(told["persistent-keepalive"]):
@@ -106,12 +106,12 @@ def _lines(text: str) -> Iterator[tuple[str, list[str]]]:
             yield words[0], words[1:]
 
 
-def is_the_one(found: Found, public_key: str, far_key: str) -> bool:
+def is_usable_as_it_is(found: InterfaceState, public_key: str, far_key: str) -> bool:
     """Whether somebody else's interface can be used as it is: our key, the far box as a peer, and it is up."""
     return found.up and found.public_key == public_key and far_key in found.peers
 
 
-def steps(wanted: Wanted, found: Found) -> list[tuple[str, ...]]:
+def commands_for(wanted: InterfaceGoal, found: InterfaceState) -> list[tuple[str, ...]]:
     """The commands that bring `found` to `wanted`, in order; none where it stands as it should.
 
     A key that both ends share cannot be compared without reading it, so it is set again each time; that disturbs
@@ -122,7 +122,7 @@ def steps(wanted: Wanted, found: Found) -> list[tuple[str, ...]]:
     return [*own, *gone, *_peer_step(wanted, found), *_address_steps(wanted, found), *_route_steps(wanted, found)]
 
 
-def _own_step(wanted: Wanted, found: Found) -> list[tuple[str, ...]]:
+def _own_step(wanted: InterfaceGoal, found: InterfaceState) -> list[tuple[str, ...]]:
     words: tuple[str, ...] = ()
     if found.public_key != wanted.public_key:
         words += ("private-key", wanted.key_file)
@@ -131,7 +131,7 @@ def _own_step(wanted: Wanted, found: Found) -> list[tuple[str, ...]]:
     return [("wg", "set", wanted.interface, *words)] if words else []
 
 
-def _peer_step(wanted: Wanted, found: Found) -> list[tuple[str, ...]]:
+def _peer_step(wanted: InterfaceGoal, found: InterfaceState) -> list[tuple[str, ...]]:
     peer = found.peers.get(wanted.far_key)
     words: tuple[str, ...] = ()
     if wanted.shared_key_file:
@@ -145,7 +145,7 @@ def _peer_step(wanted: Wanted, found: Found) -> list[tuple[str, ...]]:
     return [("wg", "set", wanted.interface, "peer", wanted.far_key, *words)] if words else []
 
 
-def _address_steps(wanted: Wanted, found: Found) -> list[tuple[str, ...]]:
+def _address_steps(wanted: InterfaceGoal, found: InterfaceState) -> list[tuple[str, ...]]:
     interface = wanted.interface
     made: list[tuple[str, ...]] = [
         ("ip", "addr", "del", address, "dev", interface)
@@ -161,7 +161,7 @@ def _address_steps(wanted: Wanted, found: Found) -> list[tuple[str, ...]]:
     return made
 
 
-def _route_steps(wanted: Wanted, found: Found) -> list[tuple[str, ...]]:
+def _route_steps(wanted: InterfaceGoal, found: InterfaceState) -> list[tuple[str, ...]]:
     # The kernel makes the route to the address's own network when the interface comes up.
     own = str(ipaddress.ip_interface(wanted.own_address).network)
     lost = found.routes if found.up and wanted.own_address in found.addresses else frozenset()

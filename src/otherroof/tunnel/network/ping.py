@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from otherroof.base.errors import TunnelTrouble, Unreached
-from otherroof.tunnel.commands import Commands
+from otherroof.base.programs import Programs
 
 Dial = Callable[[str, int, float], float]
 """Address, port, time-out in seconds → seconds until it answered, also with a refusal. Raises Unreached."""
@@ -24,7 +24,7 @@ DISCARD = 9  # RFC 863
 
 
 @dataclass(frozen=True, slots=True)
-class Echoes:
+class PingResult:
     """How many echo requests went out, how many came back, and how long each of those took, in ms."""
 
     sent: int
@@ -37,18 +37,18 @@ class Echoes:
         return statistics.median(self.times_ms) if self.times_ms else 0.0
 
 
-def read_echoes(out: str) -> Echoes | None:
+def parse_ping(out: str) -> PingResult | None:
     """What `ping` printed; None where it has no summary, because it could not start."""
     summary = _SUMMARY.search(out)
     if summary is None:
         return None
     times = tuple(float(value) for value in _REPLY.findall(out))
-    return Echoes(int(summary[1]), int(summary[2]), times)
+    return PingResult(int(summary[1]), int(summary[2]), times)
 
 
 def ping(
-    commands: Commands, address: str, *, count: int, wait_s: float, every_s: float = 0.2, data: int | None = None
-) -> Echoes:
+    commands: Programs, address: str, *, count: int, wait_s: float, every_s: float = 0.2, data: int | None = None
+) -> PingResult:
     """`count` echo requests, each waited for at most `wait_s`; with `data` bytes each and never in pieces if given.
 
     Raises TunnelTrouble where `ping` is not there or may not be used.
@@ -57,13 +57,13 @@ def ping(
     if data is not None:
         argv += ["-M", "do", "-s", str(data)]
     ran = commands.run((*argv, address), count * every_s + wait_s + 5.0)
-    echoes = read_echoes(ran.out)
+    echoes = parse_ping(ran.out)
     if echoes is None:
         raise TunnelTrouble(f"cannot be used: {ran.told}", where="ping", advice="check that this account may ping")
     return echoes
 
 
-def dial(address: str, port: int, timeout_s: float) -> float:
+def time_connection(address: str, port: int, timeout_s: float) -> float:
     """Seconds until a TCP connection was answered; a refusal is an answer too. Raises Unreached."""
     begun = time.monotonic()
     try:
@@ -77,7 +77,7 @@ def dial(address: str, port: int, timeout_s: float) -> float:
     return time.monotonic() - begun
 
 
-def nudge(address: str) -> None:
+def send_empty_datagram(address: str) -> None:
     """Send one empty datagram towards `address`, so that a tunnel has a reason to shake hands."""
     family = socket.AF_INET6 if ":" in address else socket.AF_INET
     with socket.socket(family, socket.SOCK_DGRAM) as sock:

@@ -10,7 +10,7 @@ import socket
 from collections.abc import Callable, Sequence
 
 from otherroof.base.errors import Unreached
-from otherroof.base.time_limit import TookTooLong, within
+from otherroof.base.time_limit import TookTooLong, within_time
 
 Resolve = Callable[[str, float], tuple[str, ...]]
 """Host and time-out in seconds → its addresses, best first. Raises Unreached."""
@@ -23,7 +23,7 @@ def resolve(host: str, timeout_s: float) -> tuple[str, ...]:
     except ValueError:
         pass
     try:
-        found = within(timeout_s, lambda: socket.getaddrinfo(host, None, type=socket.SOCK_DGRAM))
+        found = within_time(timeout_s, lambda: socket.getaddrinfo(host, None, type=socket.SOCK_DGRAM))
     except TookTooLong as problem:
         advice = "check the name server that this machine uses (/etc/resolv.conf)"
         raise Unreached(f"the name was not resolved within {timeout_s:g} s", where=host, advice=advice) from problem

@@ -1,6 +1,6 @@
 """What this machine's routing says, read from `ip -json`: default route, way to an address, networks it is on.
 
-The parsing is pure; the reading goes through `Commands`. It must not know of tunnels but for an interface to leave out.
+The parsing is pure; the reading goes through `Programs`. It must not know of tunnels but for an interface to leave out.
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from otherroof.base.errors import TunnelTrouble
-from otherroof.tunnel.commands import Commands
-from otherroof.tunnel.network.addresses import Named
+from otherroof.base.programs import Programs
+from otherroof.tunnel.network.address_plan import NamedNetwork
 
 READ_S = 5.0
 
@@ -30,12 +30,12 @@ class Route:
         return f"over {self.interface} by way of {self.gateway}" if self.gateway else f"over {self.interface}"
 
 
-def rows(text: str) -> list[dict[str, Any]]:
+def parse_rows(text: str) -> list[dict[str, Any]]:
     """The rows that `ip -json` printed; it prints nothing at all where there are none."""
     return [row for row in json.loads(text or "[]") if row]
 
 
-def as_route(row: dict[str, Any]) -> Route:
+def parse_route(row: dict[str, Any]) -> Route:
     """One row of `ip -json route` as a Route."""
     gateway = row.get("gateway") or row.get("via", {}).get("host", "")
     return Route(row.get("dev", ""), gateway, row.get("prefsrc", ""))
@@ -48,10 +48,10 @@ def best_default(found: list[dict[str, Any]]) -> Route | None:
         for row in found
         if row.get("dst") == "default" and row.get("dev") and not {"linkdown", "dead"} & set(row.get("flags", ()))
     ]
-    return as_route(min(usable, key=lambda row: row.get("metric", 0))) if usable else None
+    return parse_route(min(usable, key=lambda row: row.get("metric", 0))) if usable else None
 
 
-def networks_in(found: list[dict[str, Any]], leave_out: str = "") -> list[Named]:
+def networks_in(found: list[dict[str, Any]], leave_out: str = "") -> list[NamedNetwork]:
     """The networks of every address on an interface, from `ip -json addr`; not loopback, link-local, or `leave_out`."""
     named = []
     for row in found:
@@ -61,11 +61,11 @@ def networks_in(found: list[dict[str, Any]], leave_out: str = "") -> list[Named]
         for entry in row.get("addr_info", ()):
             net = ipaddress.ip_interface(f"{entry['local']}/{entry['prefixlen']}").network
             if not net.is_link_local:
-                named.append(Named(f"this machine's network on {interface}", net))
+                named.append(NamedNetwork(f"this machine's network on {interface}", net))
     return named
 
 
-def default_route(commands: Commands, family: str = "") -> Route | None:
+def default_route(commands: Programs, family: str = "") -> Route | None:
     """The default route of family `4` or `6`, or the first of either; None where there is none."""
     for one in (family,) if family else ("4", "6"):
         found = best_default(_asked(commands, f"-{one}", "route", "show", "default"))
@@ -74,20 +74,20 @@ def default_route(commands: Commands, family: str = "") -> Route | None:
     return None
 
 
-def route_to(commands: Commands, address: str) -> Route | None:
+def route_to(commands: Programs, address: str) -> Route | None:
     """How packets to `address` leave; None where there is no way."""
     ran = commands.run(("ip", "-json", "route", "get", address), READ_S)
     if ran.code:
         return None
-    return next((as_route(row) for row in _parsed(ran.out)), None)
+    return next((parse_route(row) for row in _parsed(ran.out)), None)
 
 
-def networks_here(commands: Commands, leave_out: str = "") -> list[Named]:
+def networks_here(commands: Programs, leave_out: str = "") -> list[NamedNetwork]:
     """Every network that this machine has an address in, apart from the tunnel's own interface."""
     return networks_in(_asked(commands, "addr", "show"), leave_out)
 
 
-def addresses_here(commands: Commands) -> frozenset[str]:
+def addresses_here(commands: Programs) -> frozenset[str]:
     """This machine's own addresses."""
     return frozenset(
         entry["local"]
@@ -97,12 +97,12 @@ def addresses_here(commands: Commands) -> frozenset[str]:
     )
 
 
-def mtu_of(commands: Commands, interface: str) -> int:
+def mtu_of(commands: Programs, interface: str) -> int:
     """The MTU of an interface in bytes. Raises TunnelTrouble where it is not there."""
     return int(_asked(commands, "link", "show", "dev", interface)[0]["mtu"])
 
 
-def _asked(commands: Commands, *words: str) -> list[dict[str, Any]]:
+def _asked(commands: Programs, *words: str) -> list[dict[str, Any]]:
     argv = ("ip", "-json", *words)
     ran = commands.run(argv, READ_S)
     if ran.code:
@@ -112,6 +112,6 @@ def _asked(commands: Commands, *words: str) -> list[dict[str, Any]]:
 
 def _parsed(text: str) -> list[dict[str, Any]]:
     try:
-        return rows(text)
+        return parse_rows(text)
     except ValueError as problem:
         raise TunnelTrouble("printed no JSON", where="ip -json", advice="iproute2 4.14 or later is wanted") from problem

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from otherroof.settings import Settings
-from otherroof.settings.watch import CommandChannel as CommandSettings
-from otherroof.settings.watch import MailChannel as MailSettings
-from otherroof.settings.watch import WebhookChannel as WebhookSettings
+from otherroof.settings.alerting import CommandChannelSettings as CommandSettings
+from otherroof.settings.alerting import MailChannelSettings as MailSettings
+from otherroof.settings.alerting import WebhookChannelSettings as WebhookSettings
 from otherroof.watch.channels.command import CommandChannel
 from otherroof.watch.channels.journal import JournalChannel
 from otherroof.watch.channels.mail import MailChannel
-from otherroof.watch.channels.port import Channel, Kind, Message
+from otherroof.watch.channels.port import Channel, Message, MessageKind
 from otherroof.watch.channels.webhook import WebhookChannel
 
 
@@ -39,9 +39,9 @@ __all__ = [
     "Channel",
     "CommandChannel",
     "JournalChannel",
-    "Kind",
     "MailChannel",
     "Message",
+    "MessageKind",
     "WebhookChannel",
     "channels_of",
 ]

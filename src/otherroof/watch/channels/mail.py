@@ -18,7 +18,7 @@ from email.mime.nonmultipart import MIMENonMultipart
 from email.utils import format_datetime, formataddr
 
 from otherroof.base.errors import Undelivered
-from otherroof.settings.watch import Mail
+from otherroof.settings.alerting import MailSettings
 from otherroof.watch.channels.port import Message
 from otherroof.watch.channels.secrets import read_secret, tls_context
 
@@ -31,7 +31,7 @@ class MailChannel:
     """Mail to `to` through `mail`. `password_path` and `ca_path` are absolute, or empty where there is none."""
 
     home: str
-    mail: Mail
+    mail: MailSettings
     to: tuple[str, ...]
     password_path: str = ""
     ca_path: str = ""

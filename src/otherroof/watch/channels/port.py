@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal, Protocol
 
-Kind = Literal["alert", "all clear", "digest", "test"]
+MessageKind = Literal["alert", "all clear", "digest", "test"]
 
 
 @dataclass(frozen=True, slots=True)

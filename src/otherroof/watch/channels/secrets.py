@@ -5,7 +5,7 @@ from __future__ import annotations
 import ssl
 
 from otherroof.base.errors import WrongSettings
-from otherroof.settings.world import MAKE_SECRET, require_secret
+from otherroof.settings.machine_checks import MAKE_SECRET, require_secret
 
 
 def read_secret(path: str) -> str:

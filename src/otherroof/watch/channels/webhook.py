@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 
 from otherroof import __version__
 from otherroof.base.errors import Undelivered, WrongSettings
-from otherroof.settings.watch import web_address
+from otherroof.settings.alerting import web_address
 from otherroof.watch.channels.port import Message
 from otherroof.watch.channels.secrets import read_secret, tls_context
 

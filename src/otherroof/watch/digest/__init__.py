@@ -7,27 +7,27 @@ from collections.abc import Mapping
 
 from otherroof.base.clock import Clock
 from otherroof.ledger import Ledger
-from otherroof.ledger.post import Post
+from otherroof.ledger.messages import QueuedMessage
 from otherroof.settings import Settings
 from otherroof.watch.channels import Channel
-from otherroof.watch.digest.build import build
-from otherroof.watch.digest.gather import know
+from otherroof.watch.digest.build import build_digest
+from otherroof.watch.digest.gather import gather_digest
 from otherroof.watch.digest.render import as_html, as_text, subject
 from otherroof.watch.digest.values import Digest
-from otherroof.watch.gather import Extra
+from otherroof.watch.gather import WatchInputs
 from otherroof.watch.sending import Delivery, send_due
 
 
-def make(settings: Settings, ledger: Ledger, clock: Clock, extra: Extra | None = None) -> Digest:
+def make(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs | None = None) -> Digest:
     """The digest of the week that ends now. Raises HomeTrouble where the ledger cannot be used."""
-    return build(know(settings, ledger, clock, extra or Extra()))
+    return build_digest(gather_digest(settings, ledger, clock, extra or WatchInputs()))
 
 
 def send(
     settings: Settings,
     ledger: Ledger,
     clock: Clock,
-    extra: Extra | None = None,
+    extra: WatchInputs | None = None,
     channels: Mapping[str, Channel] | None = None,
 ) -> list[Delivery]:
     """Make the digest, note it in the ledger, queue it for every channel that carries it, and send what is due.
@@ -38,7 +38,7 @@ def send(
     facts = json.dumps(digest.as_json(), ensure_ascii=False)
     text, html, line = as_text(digest), as_html(digest), subject(digest)
     posts = tuple(
-        Post(name, "digest", "digest", digest.at, line, text, html, facts)
+        QueuedMessage(name, "digest", "digest", digest.at, line, text, html, facts)
         for name, one in settings.told.channels.items()
         if "digest" in one.carries
     )

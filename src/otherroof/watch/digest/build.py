@@ -16,22 +16,22 @@ from otherroof.copying.report import GOOD, OUTCOMES
 from otherroof.forecast.trend import growth_a_week
 from otherroof.ledger import RunRow
 from otherroof.ledger.alerts import Alert
-from otherroof.ledger.ways import ProbeRow
+from otherroof.ledger.probes import ProbeRow
 from otherroof.watch.digest.values import (
+    ActionNeeded,
     Copies,
     Digest,
     FarReport,
     FullDay,
-    Hand,
     JobReport,
     Night,
-    Span,
-    Uncovered,
+    RunTotals,
+    UnprotectedFolders,
     Verdict,
 )
 from otherroof.watch.facts import FarFacts
 from otherroof.watch.rules import Finding
-from otherroof.watch.words import listed, many, printable, when
+from otherroof.watch.words import count_text, list_text, moment_text, printable
 
 WEEK = timedelta(days=7)
 BEFORE = timedelta(days=28)
@@ -80,7 +80,7 @@ class FarWeek:
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class DigestFacts:
     """Everything that a digest is built from."""
 
     home: str
@@ -91,13 +91,13 @@ class Known:
     found: Sequence[Finding] = ()
     quiet: Mapping[str, datetime] = field(default_factory=dict)
     over: Sequence[Alert] = ()
-    uncovered: Sequence[Uncovered] = ()
+    uncovered: Sequence[UnprotectedFolders] = ()
     heard_by: Sequence[str] = ()
     next_due: datetime | None = None
     unread: Sequence[str] = ()
 
 
-def build(known: Known) -> Digest:
+def build_digest(known: DigestFacts) -> Digest:
     """The digest of the week that ends now."""
     jobs = tuple(job_report(one, known) for one in known.jobs)
     hands = tuple(_hands(known, jobs))
@@ -120,7 +120,7 @@ def build(known: Known) -> Digest:
     )
 
 
-def job_report(job: JobWeek, known: Known) -> JobReport:
+def job_report(job: JobWeek, known: DigestFacts) -> JobReport:
     """One job's week against the four weeks before."""
     newest = job.newest.started if job.newest else None
     last = job.newest.report if job.newest else None
@@ -153,12 +153,12 @@ def _weeks_before(runs: Sequence[RunRow], now: datetime) -> float:
     return max(7, days) / 7
 
 
-def span_of(rows: Iterable[RunRow], weeks: float) -> Span:
+def span_of(rows: Iterable[RunRow], weeks: float) -> RunTotals:
     """The sums over some runs that took `weeks` weeks."""
     reports = [row.report for row in rows]
     good = [one for one in reports if one.outcome in GOOD]
     counted = Counter(one.outcome for one in reports)
-    return Span(
+    return RunTotals(
         weeks=weeks,
         outcomes={outcome: counted[outcome] for outcome in OUTCOMES if counted[outcome]},
         files=sum(one.files.new + one.files.changed for one in good),
@@ -220,21 +220,21 @@ def full_day(far: FarFacts) -> FullDay | None:
     return FullDay(at + timedelta(days=fill.days), at + timedelta(days=fill.soonest), latest)
 
 
-def _hands(known: Known, jobs: Sequence[JobReport]) -> Iterable[Hand]:
+def _hands(known: DigestFacts, jobs: Sequence[JobReport]) -> Iterable[ActionNeeded]:
     keys = {one.key for one in known.found}
     for one in known.found:
         if one.because in keys:
             continue  # told with what it follows from
         quiet = known.quiet.get(one.key)
-        later = f" (quiet until {when(quiet, known.zone)})" if quiet and quiet > known.now else ""
+        later = f" (quiet until {moment_text(quiet, known.zone)})" if quiet and quiet > known.now else ""
         late = [other.about for other in known.found if other.because == one.key]
-        by_it = f"; older than promised by it: {listed(late)}" if late else ""
-        yield Hand(one.headline + by_it + later, one.help, BRIEF[one.rule].format(one.about))
+        by_it = f"; older than promised by it: {list_text(late)}" if late else ""
+        yield ActionNeeded(one.headline + by_it + later, one.help, BRIEF[one.rule].format(one.about))
     for job in jobs:
         if job.problems:
-            yield Hand(
-                f"the newest copy of {job.name} lacks {many(job.problems, 'entry', 'entries')} that could not be read "
-                "or sent",
+            yield ActionNeeded(
+                f"the newest copy of {job.name} lacks {count_text(job.problems, 'entry', 'entries')} "
+                "that could not be read or sent",
                 f"`otherroof ledger --job {job.name} --json` shows which and why.",
                 f"the copy of {job.name} has gaps",
             )
@@ -242,9 +242,9 @@ def _hands(known: Known, jobs: Sequence[JobReport]) -> Iterable[Hand]:
         for note in box.notes:
             what, _, advice = note.partition("; ")
             named = f"far box {box.facts.name}"
-            yield Hand(f"{named}: {printable(what)}", printable(advice), f"something at {named}")
+            yield ActionNeeded(f"{named}: {printable(what)}", printable(advice), f"something at {named}")
     if not known.heard_by:
-        yield Hand(
+        yield ActionNeeded(
             "alerts go to this machine's journal only, where nobody may read them",
             "Write a channel into otherroof.toml: [mail] with [channel.family], or a webhook or command; then "
             "`otherroof alert-test`.",
@@ -252,7 +252,7 @@ def _hands(known: Known, jobs: Sequence[JobReport]) -> Iterable[Hand]:
         )
 
 
-def _verdict(known: Known, jobs: Sequence[JobReport], hands: Sequence[Hand]) -> tuple[Verdict, str]:
+def _verdict(known: DigestFacts, jobs: Sequence[JobReport], hands: Sequence[ActionNeeded]) -> tuple[Verdict, str]:
     if not jobs and not known.unread:
         return "unsafe", "No: nothing is protected, because there is no job yet."
     damaged = [one.about for one in known.found if one.rule == "damage"]
@@ -261,14 +261,14 @@ def _verdict(known: Known, jobs: Sequence[JobReport], hands: Sequence[Hand]) -> 
     silent = [one.about for one in known.found if one.rule == "silent"]
     wrong = []
     if damaged:
-        wrong.append(f"damage was found in the far copy of {listed(damaged)}")
+        wrong.append(f"damage was found in the far copy of {list_text(damaged)}")
     if late:
-        wrong.append(f"{_of(len(late), len(jobs))} without a copy as fresh as promised: {listed(late)}")
+        wrong.append(f"{_of(len(late), len(jobs))} without a copy as fresh as promised: {list_text(late)}")
     if without:
-        wrong.append(f"{_of(len(without), len(jobs))} without any copy yet: {listed(without)}")
+        wrong.append(f"{_of(len(without), len(jobs))} without any copy yet: {list_text(without)}")
     if known.unread:
         is_not = "is not" if len(known.unread) == 1 else "are not"
-        wrong.append(f"{listed(known.unread)} {is_not} copied, because of a mistake in the settings")
+        wrong.append(f"{list_text(known.unread)} {is_not} copied, because of a mistake in the settings")
     if wrong:
         wrong += [f"far box {one} does not answer" for one in silent]
         return "unsafe", f"No: {'; '.join(wrong)}."
@@ -276,8 +276,8 @@ def _verdict(known: Known, jobs: Sequence[JobReport], hands: Sequence[Hand]) -> 
     whole = "the one job has" if len(jobs) == 1 else f"all {len(jobs)} jobs have"
     kept = f"{whole} a good copy under another roof, as fresh as promised (the oldest is {span_text(oldest)} old)"
     if hands:
-        said = listed([one.brief for one in hands], MOST_NAMED)
-        return "look", f"Yes: {kept}. But {many(len(hands), 'thing needs', 'things need')} a hand: {said}."
+        said = list_text([one.brief for one in hands], MOST_NAMED)
+        return "look", f"Yes: {kept}. But {count_text(len(hands), 'thing needs', 'things need')} a hand: {said}."
     return "safe", f"Yes: {kept}."
 
 

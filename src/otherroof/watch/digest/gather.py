@@ -10,20 +10,20 @@ from zoneinfo import ZoneInfo
 
 from otherroof.base.clock import Clock
 from otherroof.ledger import Ledger, RunRow
-from otherroof.ledger.turns import Turn
+from otherroof.ledger.job_times import JobTimes
 from otherroof.settings import Settings
 from otherroof.settings.crontab import Crontab
-from otherroof.watch.digest.build import BEFORE, WEEK, FarWeek, JobWeek, Known, copies_of
-from otherroof.watch.digest.uncovered import folders_in, uncovered
+from otherroof.watch.digest.build import BEFORE, WEEK, DigestFacts, FarWeek, JobWeek, copies_of
+from otherroof.watch.digest.unprotected import folders_in, unprotected_folders
 from otherroof.watch.facts import Facts
-from otherroof.watch.gather import AHEAD, Extra, gather
+from otherroof.watch.gather import AHEAD, WatchInputs, gather
 from otherroof.watch.rules import findings
-from otherroof.watch.words import when
+from otherroof.watch.words import moment_text
 
 _LONG_AWAKE = timedelta(days=365)
 
 
-def know(settings: Settings, ledger: Ledger, clock: Clock, extra: Extra) -> Known:
+def gather_digest(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs) -> DigestFacts:
     """Everything for the digest of the week that ends now. Raises HomeTrouble where the ledger cannot be used."""
     now = clock.now()
     zone = ZoneInfo(settings.home.zone)
@@ -31,7 +31,7 @@ def know(settings: Settings, ledger: Ledger, clock: Clock, extra: Extra) -> Know
     facts = gather(settings, ledger, clock, extra)
     # What is wrong belongs in a digest at once, also when home itself has only just come back.
     facts = replace(facts, look=replace(facts.look, awake_since=now - _LONG_AWAKE))
-    return Known(
+    return DigestFacts(
         home=settings.home.name,
         zone=zone,
         now=now,
@@ -40,7 +40,9 @@ def know(settings: Settings, ledger: Ledger, clock: Clock, extra: Extra) -> Know
         found=findings(facts),
         quiet={one.key: one.quiet_until for one in ledger.standing_alerts() if one.quiet_until},
         over=[one for one in ledger.alerts_ended_since(now - WEEK) if one.ended and one.ended <= now + AHEAD],
-        uncovered=uncovered([one.folder for one in settings.jobs.values()], told.digest.no_copy_wanted, folders_in),
+        uncovered=unprotected_folders(
+            [one.folder for one in settings.jobs.values()], told.digest.no_copy_wanted, folders_in
+        ),
         heard_by=[name for name, one in told.channels.items() if one.kind != "journal" and "alerts" in one.carries],
         next_due=Crontab.parse(told.digest.at).next_after(now, zone),
         unread=settings.unread,
@@ -76,10 +78,10 @@ def _jobs(settings: Settings, ledger: Ledger, now: datetime) -> list[JobWeek]:
     ]
 
 
-def _now(under_way: datetime | None, turn: Turn | None, zone: ZoneInfo) -> str:
+def _now(under_way: datetime | None, turn: JobTimes | None, zone: ZoneInfo) -> str:
     """What a job is at, or waits for, at this moment."""
     if under_way is not None:
-        return f"a run is under way since {when(under_way, zone)}"
+        return f"a run is under way since {moment_text(under_way, zone)}"
     return turn.waiting if turn is not None else ""
 
 
@@ -89,7 +91,7 @@ def _fars(ledger: Ledger, facts: Facts, now: datetime) -> Sequence[FarWeek]:
             one,
             [row for row in ledger.probes(far=one.name, since=now - WEEK) if row.at <= now + AHEAD],
             one.unanswered,
-            ledger.notes_at(one.name, now + AHEAD),
+            ledger.far_problems(one.name, now + AHEAD),
         )
         for one in facts.fars
     ]

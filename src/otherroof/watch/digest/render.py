@@ -15,8 +15,8 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from otherroof.base.units import size_text, span_text
-from otherroof.watch.digest.values import Copies, Digest, FarReport, JobReport, Night, Span, Uncovered
-from otherroof.watch.words import day, listed, many, short_day, when
+from otherroof.watch.digest.values import Copies, Digest, FarReport, JobReport, Night, RunTotals, UnprotectedFolders
+from otherroof.watch.words import count_text, day_text, list_text, moment_text, short_day_text
 
 WIDTH = 76
 BAR_HEIGHT = 40
@@ -26,17 +26,17 @@ _DAYS = ("Mo", "Tu", "We", "Th", "Fr", "Sa", "Su")
 
 def as_text(digest: Digest) -> str:
     """The digest as plain text, at most 76 columns where nothing longer must stay whole."""
-    return _environment().get_template("digest.txt.j2").render(digest=digest, say=Say(digest))
+    return _environment().get_template("digest.txt.j2").render(digest=digest, say=DigestText(digest))
 
 
 def as_html(digest: Digest) -> str:
     """The digest as an HTML document for mail."""
-    return _environment().get_template("digest.html.j2").render(digest=digest, say=Say(digest))
+    return _environment().get_template("digest.html.j2").render(digest=digest, say=DigestText(digest))
 
 
 def subject(digest: Digest) -> str:
     """The digest in a line."""
-    return f"[{digest.home}] {VERDICT_WORDS[digest.verdict]}: week to {day(digest.at, digest.zone)}"
+    return f"[{digest.home}] {VERDICT_WORDS[digest.verdict]}: week to {day_text(digest.at, digest.zone)}"
 
 
 @lru_cache(maxsize=1)
@@ -52,7 +52,7 @@ def _environment() -> Environment:
     made.filters["size"] = size_text
     made.filters["span"] = span_text
     made.filters["wrap"] = wrap
-    made.filters["code"] = code
+    made.filters["code"] = code_html
     return made
 
 
@@ -68,7 +68,7 @@ def wrap(text: str, indent: int = 0, hang: int = 0) -> str:
     )
 
 
-def code(text: str) -> Markup:
+def code_html(text: str) -> Markup:
     """`text` for HTML, with what stands between backticks as a command."""
     parts = text.split("`")
     shown = [
@@ -80,7 +80,7 @@ def code(text: str) -> Markup:
     return Markup("").join(shown)
 
 
-class Say:
+class DigestText:
     """The words of one digest, in its household's zone."""
 
     def __init__(self, digest: Digest) -> None:
@@ -89,11 +89,11 @@ class Say:
 
     def when(self, moment: datetime) -> str:
         """A moment."""
-        return when(moment, self._zone)
+        return moment_text(moment, self._zone)
 
     def day(self, moment: datetime) -> str:
         """A day."""
-        return day(moment, self._zone)
+        return day_text(moment, self._zone)
 
     def newest(self, job: JobReport) -> str:
         """The newest good copy, its age, and whether the promise is kept."""
@@ -103,16 +103,16 @@ class Say:
         kept = "kept" if job.kept else "NOT KEPT"
         return f"{self.when(job.newest)}, {span_text(job.age_s)} old ({promise}: {kept})"
 
-    def span(self, span: Span) -> str:
+    def span(self, span: RunTotals) -> str:
         """What a week's runs came to; averages where it covers several weeks."""
         if not span.runs:
             return "no runs"
         each = span.weeks > 1
         outcomes = ", ".join(f"{count} {outcome}" for outcome, count in span.outcomes.items())
         files, sent = round(span.files / span.weeks), span.sent / span.weeks
-        runs = f"{span.runs / span.weeks:.1f} runs" if each else many(span.runs, "run")
+        runs = f"{span.runs / span.weeks:.1f} runs" if each else count_text(span.runs, "run")
         said = [f"{runs} ({outcomes} in all)" if each else f"{runs} ({outcomes})"]
-        said.append(f"{many(files, 'file')} and {size_text(sent)} sent")
+        said.append(f"{count_text(files, 'file')} and {size_text(sent)} sent")
         if span.mean_s is not None:
             said.append(f"{span_text(span.mean_s)} a run")
         if span.mean_mbit is not None:
@@ -148,7 +148,7 @@ class Say:
         if not far.probes:
             share = "no probes this week"
         else:
-            share = f"{far.answered} of {many(far.probes, 'probe')} answered ({far.answered / far.probes:.0%})"
+            share = f"{far.answered} of {count_text(far.probes, 'probe')} answered ({far.answered / far.probes:.0%})"
         silent = f"last silent {self.when(far.silent_at)}" if far.silent_at else "never silent"
         answered = f"last answered {self.when(far.answered_at)}" if far.answered_at else "has never answered"
         return f"{share}; {silent}; {answered}"
@@ -173,9 +173,9 @@ class Say:
         between = "" if likely == soonest == latest else f" (between {soonest} and {latest})"
         return f"about {likely}{between}, if it goes on as in the last weeks"
 
-    def names(self, one: Uncovered) -> str:
+    def names(self, one: UnprotectedFolders) -> str:
         """Folders without a job, beside those that have one."""
-        return listed(one.names, 12)
+        return list_text(one.names, 12)
 
     def ended(self) -> Sequence[str]:
         """What was told this week and is over."""
@@ -206,7 +206,7 @@ class Say:
 
     def night(self, night: Night) -> str:
         """A night's name: the day of its morning."""
-        return short_day(datetime.combine(night.day, time(12), self._zone), self._zone)
+        return short_day_text(datetime.combine(night.day, time(12), self._zone), self._zone)
 
     def bars(self, nights: Sequence[Night]) -> list[tuple[int, str, str]]:
         """For each night the bar's height in pixels, a letter pair for its day, and a sign where it went wrong."""

@@ -17,7 +17,7 @@ Verdict = Literal["safe", "look", "unsafe"]
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class RunTotals:
     """What a job's runs came to over `weeks` weeks. Times and rates are of runs that made a good copy."""
 
     weeks: float
@@ -91,8 +91,8 @@ class JobReport:
     promise_s: float
     newest: datetime | None
     age_s: float | None
-    week: Span
-    before: Span | None
+    week: RunTotals
+    before: RunTotals | None
     nights: tuple[Night, ...]
     copies: Copies
     size: int = 0
@@ -176,7 +176,7 @@ class FarReport:
 
 
 @dataclass(frozen=True, slots=True)
-class Hand:
+class ActionNeeded:
     """Something that needs a person: what it is, the advice with its command, and what it is in a few words."""
 
     what: str
@@ -185,7 +185,7 @@ class Hand:
 
 
 @dataclass(frozen=True, slots=True)
-class Uncovered:
+class UnprotectedFolders:
     """Folders beside protected ones, under the same parent, that no job protects."""
 
     parent: str
@@ -204,9 +204,9 @@ class Digest:
     sentence: str
     jobs: tuple[JobReport, ...] = ()
     fars: tuple[FarReport, ...] = ()
-    hands: tuple[Hand, ...] = ()
+    hands: tuple[ActionNeeded, ...] = ()
     over: tuple[Alert, ...] = ()
-    uncovered: tuple[Uncovered, ...] = ()
+    uncovered: tuple[UnprotectedFolders, ...] = ()
     nights: tuple[Night, ...] = ()
     next_due: datetime | None = None
 

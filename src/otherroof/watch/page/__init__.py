@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import os
 
-from otherroof.base.atomic_file import put
+from otherroof.base.atomic_file import replace_file
 from otherroof.base.clock import Clock
 from otherroof.base.errors import HomeTrouble
 from otherroof.ledger import Ledger
 from otherroof.settings import Settings
 from otherroof.watch import digest as digests
 from otherroof.watch.digest.values import Digest
-from otherroof.watch.gather import Extra
+from otherroof.watch.gather import WatchInputs
 from otherroof.watch.page.history import history
 from otherroof.watch.page.render import as_page
 
@@ -19,7 +19,7 @@ PAGE = "index.html"
 _ADVICE = "name a folder that this account can write in"
 
 
-def write(settings: Settings, ledger: Ledger, clock: Clock, folder: str, extra: Extra | None = None) -> Digest:
+def write(settings: Settings, ledger: Ledger, clock: Clock, folder: str, extra: WatchInputs | None = None) -> Digest:
     """Write the page into `folder`, which is made where it is missing; returns the digest that it shows.
 
     A browser sees the old page or the new one, never half of one. Raises HomeTrouble.
@@ -30,5 +30,5 @@ def write(settings: Settings, ledger: Ledger, clock: Clock, folder: str, extra: 
     except OSError as problem:
         raise HomeTrouble(f"cannot be made: {problem.strerror}", where=folder, advice=_ADVICE) from problem
     page = as_page(digest, history(settings, ledger, digest.at))
-    put(os.path.join(folder, PAGE), page, what="the page", advice=_ADVICE)
+    replace_file(os.path.join(folder, PAGE), page, what="the page", advice=_ADVICE)
     return digest

@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from otherroof.ledger import Ledger, RunRow
-from otherroof.ledger.space import SpaceMark
+from otherroof.ledger.space import SpaceReading
 from otherroof.settings import Settings
 from otherroof.watch.digest.build import nights_of
 from otherroof.watch.digest.values import Night
@@ -32,7 +32,7 @@ class ProbeDay:
 class FarHistory:
     """A far box's space over a year and its probes over four weeks, oldest first."""
 
-    space: Sequence[SpaceMark]
+    space: Sequence[SpaceReading]
     probes: Sequence[ProbeDay]
 
 

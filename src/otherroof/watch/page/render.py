@@ -10,11 +10,11 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from otherroof.base.units import size_text, span_text
-from otherroof.watch.digest.render import VERDICT_WORDS, Say
+from otherroof.watch.digest.render import VERDICT_WORDS, DigestText
 from otherroof.watch.digest.values import Digest, FarReport, Night
 from otherroof.watch.page.history import FarHistory, History, ProbeDay
 from otherroof.watch.page.svg import Bar, bars, line, strip
-from otherroof.watch.words import day, many, short_day
+from otherroof.watch.words import count_text, day_text, short_day_text
 
 _DAY_S = 86_400.0
 
@@ -26,8 +26,8 @@ def as_page(digest: Digest, history: History) -> str:
         .get_template("page.html.j2")
         .render(
             digest=digest,
-            say=Say(digest),
-            draw=Draw(digest, history),
+            say=DigestText(digest),
+            draw=PageCharts(digest, history),
             verdict=VERDICT_WORDS[digest.verdict],
         )
     )
@@ -55,7 +55,7 @@ def code(text: str) -> Markup:
     return Markup("").join(shown)
 
 
-class Draw:
+class PageCharts:
     """The charts of one page, with the words that stand around them."""
 
     def __init__(self, digest: Digest, history: History) -> None:
@@ -101,15 +101,15 @@ class Draw:
 
     def space_from(self, far: FarReport) -> str:
         """The day that the space's history begins with."""
-        return day(self._of(far).space[0].at, self._digest.zone)
+        return day_text(self._of(far).space[0].at, self._digest.zone)
 
     def space_to(self, far: FarReport) -> str:
         """The day that the drawing ends with."""
         marks = self._of(far).space
         if far.full is None:
-            return day(marks[-1].at, self._digest.zone)
+            return day_text(marks[-1].at, self._digest.zone)
         ahead = min((far.full.likely - marks[-1].at), (marks[-1].at - marks[0].at))
-        return day(marks[-1].at + ahead, self._digest.zone)
+        return day_text(marks[-1].at + ahead, self._digest.zone)
 
     def probes(self, far: FarReport) -> Markup:
         """The share of probes answered, day by day."""
@@ -138,11 +138,11 @@ class Draw:
         return f"{self._day(night.day)}: {said[night.good]}"
 
     def _probe_title(self, one: ProbeDay) -> str:
-        said = f"{one.answered} of {many(one.asked, 'probe')} answered" if one.asked else "not asked"
+        said = f"{one.answered} of {count_text(one.asked, 'probe')} answered" if one.asked else "not asked"
         return f"{self._day(one.day)}: {said}"
 
     def _day(self, one: date) -> str:
-        return short_day(datetime.combine(one, time(12), self._digest.zone).astimezone(UTC), self._digest.zone)
+        return short_day_text(datetime.combine(one, time(12), self._digest.zone).astimezone(UTC), self._digest.zone)
 
 
 def _kind(night: Night) -> str:

@@ -1,0 +1,219 @@
+"""Makes the catalogue tell the truth about the far copy before a run relies on it.
+
+    C1  notes of a run that was cut: find out what became of it, fold that in
+    C2  a catalogue that is missing, or not of the far copy's newest run: rebuild it from the listing
+    C3  traces of a cut run of which there are no notes: look at what really stands there
+
+Decides by run ids alone; what stands at the far end is asked of the keeper.
+"""
+
+from __future__ import annotations
+
+import os
+from bisect import bisect_left
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from itertools import chain
+
+from otherroof.copying.compare.catalogue import AsideContent, Block, Catalogue, replace_catalogue, write_catalogue
+from otherroof.copying.compare.change import digest_in
+from otherroof.copying.compare.fold import Item, fold, make_block
+from otherroof.copying.compare.plan import RunPlan
+from otherroof.copying.home.scan import starts_new_batch
+from otherroof.copying.send.settling import settle_unfinished
+from otherroof.far_copy.entry import parse_line
+from otherroof.far_copy.numbers import FILE, FOLDER, LINK, SIZE, Numbers, clamp_ns, join_path
+from otherroof.far_copy.ports import FarCopyView, Keeper
+from otherroof.far_copy.state import CopyState
+
+KIND_BITS = {"file": FILE << 12, "folder": FOLDER << 12, "link": LINK << 12}
+
+
+@dataclass(slots=True)
+class CheckedCatalogue:
+    """A catalogue that can be relied on, and what was learnt on the way.
+
+    `unsure`: files of a cut run may stand at the far end unknown to us. `parts` are half-sent files that can be
+    gone on with. `lost`: the far copy has lost what the catalogue knew.
+    """
+
+    catalogue: Catalogue
+    unsure: bool = False
+    parts: list[tuple[bytes, Numbers, int]] = field(default_factory=list)
+    lost: bool = False
+    remarks: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class JobStateFiles:
+    """Where a job's own files lie in the state folder."""
+
+    state: str
+    job: str
+
+    @property
+    def catalogue(self) -> str:
+        return os.path.join(self.state, "catalogues", self.job + ".db")
+
+    @property
+    def notes(self) -> str:
+        return os.path.join(self.state, "notes", self.job + ".db")
+
+    @property
+    def chunks(self) -> str:
+        return os.path.join(self.state, "chunks", self.job + ".db")
+
+
+def check_catalogue(files: JobStateFiles, keeper: Keeper, view: FarCopyView) -> CheckedCatalogue:
+    """A catalogue that is true of the far copy as `view` shows it."""
+    catalogue = Catalogue(files.catalogue) if os.path.exists(files.catalogue) else None
+    cared = CheckedCatalogue(catalogue or _empty(files))
+    if catalogue is not None and catalogue.facts.home_id not in ("", keeper.home_id):
+        cared.remarks.append("the catalogue was another home's; it was made anew")
+        cared.catalogue = _empty(files)
+    if RunPlan.exists(files.notes):
+        _take_notes(files, keeper, view, cared)
+    _match_newest(files, keeper, view, cared)
+    _look_at_traces(files, keeper, view, cared)
+    return cared
+
+
+def _empty(files: JobStateFiles) -> Catalogue:
+    return _replaced(files, None, (), CopyState("", ""))
+
+
+def _replaced(
+    files: JobStateFiles,
+    old: Catalogue | None,
+    blocks: Iterable[Block],
+    facts: CopyState,
+    asides: Iterable[AsideContent] = (),
+) -> Catalogue:
+    aside = write_catalogue(files.catalogue, blocks, facts, asides)
+    if old is not None:
+        old.close()
+    replace_catalogue(aside, files.catalogue)
+    return Catalogue(files.catalogue)
+
+
+# -- C1 --
+
+
+def _take_notes(files: JobStateFiles, keeper: Keeper, view: FarCopyView, cared: CheckedCatalogue) -> None:
+    plan = RunPlan(files.notes)
+    facts = cared.catalogue.facts
+    run, base = plan.fact("run"), plan.fact("base")
+    committed = run in view.runs
+    if base == facts.run and facts.run != run and (committed or base == view.newest):
+        if not committed:
+            settle_unfinished(plan, keeper.layout(run))
+        cared.parts = plan.parts()
+        blocks = fold(cared.catalogue.blocks(), plan.outcome())
+        after = CopyState(run if committed else facts.run, keeper.home_id, facts.mounted, settled=run, lost=facts.lost)
+        after.whole_run = run if committed else ""
+        asides = () if committed else chain(cared.catalogue.asides(), plan.moved_aside_by(run))
+        cared.catalogue = _replaced(files, cared.catalogue, blocks, after, asides)
+    if cared.parts:
+        plan.keep_half_sent()  # on disk, until this run has notes of its own: it may be killed before
+    else:
+        plan.discard()
+
+
+# -- C2 --
+
+
+def _match_newest(files: JobStateFiles, keeper: Keeper, view: FarCopyView, cared: CheckedCatalogue) -> None:
+    facts = cared.catalogue.facts
+    lost = max(facts.run, facts.lost)
+    if lost <= view.newest:
+        lost = ""
+    if facts.run != view.newest or facts.lost != lost:
+        lines = keeper.lines(view.newest) if view.newest else iter(())
+        # What was lost stays written down until a run counts again: one that was held must not pass by being repeated.
+        after = CopyState(view.newest, keeper.home_id, facts.mounted, lost=lost)
+        cared.catalogue = _replaced(files, cared.catalogue, blocks_from_listing(lines), after)
+    if lost:
+        cared.lost = True
+        cared.remarks.append(f"the far copy no longer holds the listing of run {lost}")
+
+
+def blocks_from_listing(lines: Iterator[bytes]) -> Iterator[Block]:
+    """Blocks out of a listing's lines. Inode and ctime are not known: every file will be looked at again."""
+    folder = b""
+    items: list[Item] = []
+    for line in lines:
+        entry = parse_line(line)
+        above, _, name = entry.path.rpartition(b"/")
+        if items and (above != folder or starts_new_batch(name)):
+            yield make_block(folder, items)
+            items = []
+        folder = above
+        size = len(entry.target) if entry.kind == "link" else entry.size  # as `lstat` tells it
+        numbers = (0, size, clamp_ns(entry.mtime_ns), 0, entry.mode | KIND_BITS[entry.kind])
+        items.append((name, numbers, line))
+    if items:
+        yield make_block(folder, items)
+
+
+# -- C3 --
+
+
+def _look_at_traces(files: JobStateFiles, keeper: Keeper, view: FarCopyView, cared: CheckedCatalogue) -> None:
+    facts = cared.catalogue.facts
+    unsettled = [run for run in view.cut if run > max(facts.run, facts.settled)]
+    if not unsettled:
+        return
+    cared.unsure = True
+    first_moved: dict[bytes, str] = {}  # the first of these runs moved aside what the catalogue knows
+    for run in unsettled:
+        for path in keeper.moved_aside(run):
+            first_moved.setdefault(path, run)
+    held = {path: keeper.held_now(path) for path in first_moved}
+    if held:
+        catalogue = cared.catalogue
+        after = CopyState(facts.run, keeper.home_id, facts.mounted, settled=facts.settled, lost=facts.lost)
+        asides = chain(catalogue.asides(), aside_content_of(catalogue.blocks(), first_moved))
+        cared.catalogue = _replaced(files, catalogue, corrected_blocks(catalogue.blocks(), held), after, asides)
+
+
+def aside_content_of(blocks: Iterable[Block], moved: dict[bytes, str]) -> Iterator[AsideContent]:
+    """What stands aside of the files that runs without notes have `moved`: path → run."""
+    for block, items in blocks_with_paths(blocks, sorted(moved)):
+        for name, numbers, line in items or ():
+            path = join_path(block.folder, name)
+            digest = digest_in(line)
+            if path in moved and digest is not None and numbers[SIZE] > 0:
+                yield AsideContent(digest, path, numbers[SIZE], moved[path])
+
+
+def blocks_with_paths(blocks: Iterable[Block], paths: list[bytes]) -> Iterator[tuple[Block, list[Item] | None]]:
+    """Every block, with its items where it may hold one of the sorted `paths`."""
+    for block in blocks:
+        nearest = bisect_left(paths, block.first)
+        aloof = nearest == len(paths) or paths[nearest] > block.last
+        yield block, None if aloof else block.items()
+
+
+def corrected_blocks(blocks: Iterable[Block], held: dict[bytes, bytes | None]) -> Iterator[Block]:
+    """The blocks with every path in `held` as it really stands: gone, or with the digest that was found there."""
+    for block, items in blocks_with_paths(blocks, sorted(held)):
+        if items is None:
+            yield block
+            continue
+        true = [item for old in items if (item := _correct(block.folder, old, held)) is not None]
+        if true:
+            yield make_block(block.folder, true)
+
+
+def _correct(folder: bytes, item: Item, held: dict[bytes, bytes | None]) -> Item | None:
+    path = join_path(folder, item[0])
+    if path not in held:
+        return item
+    digest = held[path]
+    if digest is None:
+        return None
+    entry = parse_line(item[2])
+    if entry.kind != "file":
+        return None
+    entry.digest = digest
+    return item[0], (0, entry.size, 0, 0, item[1][4]), entry.line().encode()

@@ -1,0 +1,66 @@
+"""One path at which a run has something to do, as its plan keeps it, and what a plan comes to in numbers.
+
+Values only: the plan knows how they are kept, the sender what is done about them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from otherroof.far_copy.numbers import SIZE, Numbers
+
+PLANNED, BEGUN, DONE, TROUBLE = 0, 1, 2, 3
+LARGE = 1024 * 1024  # bytes; above this a file is streamed and not held in memory
+_DIGEST_KEY = b'"digest":"'
+
+
+@dataclass(slots=True)
+class PlannedChange:
+    """One path: what the far copy has there, what the folder has, and how far the run got with it.
+
+    `had` and `want` are FILE, FOLDER, LINK or 0. `doubt`: probably the same content. `first`: the path that holds
+    the content of this hard-link group. `source`: a path that went and had this content.
+    """
+
+    path: bytes
+    had: int
+    want: int
+    doubt: bool
+    numbers: Numbers | None
+    device: int
+    old: bytes | None
+    old_size: int
+    old_digest: bytes | None
+    first: bytes | None
+    source: bytes | None
+    digest: bytes | None
+    state: int
+    line: bytes | None
+    why: str | None
+
+    @property
+    def size(self) -> int:
+        """Bytes of content now wanted."""
+        return self.numbers[SIZE] if self.numbers is not None else 0
+
+
+@dataclass(frozen=True, slots=True)
+class PlanTotals:
+    """What the plan would change, in numbers of files and links; `fresh_bytes` is new and changed content."""
+
+    new: int
+    changed: int
+    removed: int
+    moved: int
+    fresh_bytes: int
+
+
+def digest_in(line: bytes | None) -> bytes | None:
+    """The digest that an entry's line holds."""
+    if line is None:
+        return None
+    at = line.find(_DIGEST_KEY)
+    if at < 0:
+        return None
+    at += len(_DIGEST_KEY)
+    return bytes.fromhex(line[at : line.index(b'"', at)].decode()) or None

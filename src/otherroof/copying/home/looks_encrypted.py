@@ -1,0 +1,85 @@
+"""Whether the content that a run meets looks encrypted, and whether names got further endings: samples, not proof.
+
+Pure. A run hands in the beginnings of files that it reads anyway, and the names that went and came; what the
+figures mean in the light of earlier runs is the watch's affair.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections import deque
+from collections.abc import Iterable
+
+from otherroof.copying.report import EncryptionSigns
+
+HEAD = 4096  # bytes of a file's beginning that are looked at
+LEAST = 512  # less than this says nothing
+MOST_SAMPLES = 400
+NEAR = 16  # how many changed names may lie between a name and the same one with another ending
+# Deflate cannot shrink encrypted or already compressed content; text, tables and most documents it halves.
+DENSE = 0.95
+
+
+def cannot_be_compressed(head: bytes) -> bool:
+    """Whether the beginning of a file cannot be compressed (RFC 1951, by zlib at its quickest)."""
+    return len(zlib.compress(head[:HEAD], 1)) >= DENSE * len(head[:HEAD])
+
+
+def without_ending(path: bytes) -> bytes:
+    """`path` without the ending of its last name: `a/b.txt` → `a/b`; a name that is all ending stays."""
+    folder, slash, name = path.rpartition(b"/")
+    stem, dot, _ = name.rpartition(b".")
+    return folder + slash + (stem if dot and stem else name)
+
+
+def has_new_ending(went: bytes, came: bytes) -> bool:
+    """Whether `came` is `went` with one ending more, or with another ending in its place."""
+    if went == came:
+        return False
+    bare = without_ending(came)
+    return bare != came and bare in (went, without_ending(went))
+
+
+def count_new_endings(changes: Iterable[tuple[bytes, bool]]) -> int:
+    """How many files went while a file of the same name but for its ending came.
+
+    `changes` are (path, whether it came) in byte order of the path, so that the two names lie near each other.
+    """
+    went: deque[bytes] = deque(maxlen=NEAR)
+    came: deque[bytes] = deque(maxlen=NEAR)
+    count = 0
+    for path, is_new in changes:
+        others, own = (went, came) if is_new else (came, went)
+        match = next((one for one in others if has_new_ending(*((one, path) if is_new else (path, one)))), None)
+        if match is None:
+            own.append(path)
+        else:
+            others.remove(match)
+            count += 1
+    return count
+
+
+class EncryptionSampler:
+    """Looks into some of the files that a run reads: into each at first, into ever fewer as they become many."""
+
+    def __init__(self) -> None:
+        self._met = 0
+        self._every = 1
+        self._kept = 0
+        self._dense = 0
+
+    def look(self, head: bytes) -> None:
+        """The beginning of one new or changed file's content, at least HEAD bytes where it has them."""
+        if len(head) < LEAST:
+            return
+        self._met += 1
+        if self._met % self._every:
+            return
+        self._kept += 1
+        self._dense += cannot_be_compressed(head)
+        if self._kept % MOST_SAMPLES == 0:
+            self._every *= 2
+
+    def nature(self, endings_changed: int) -> EncryptionSigns:
+        """What was seen."""
+        return EncryptionSigns(sampled=self._kept, dense=self._dense, endings_changed=endings_changed)

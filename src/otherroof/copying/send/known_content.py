@@ -1,0 +1,88 @@
+"""Finds content that the far copy already holds, so that it need not be sent.
+
+Where content stands can change while a run goes on: its file may be moved aside or replaced. This module answers
+where it is now, or that it cannot be told until what is under way has ended.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Iterable
+
+from otherroof.copying.compare.catalogue import AsideContent, Block
+from otherroof.copying.compare.change import BEGUN, DONE, PLANNED, PlannedChange, digest_in
+from otherroof.copying.compare.plan import RunPlan
+from otherroof.far_copy.numbers import FILE, SIZE, join_path, kind_of
+from otherroof.far_copy.ports import ContentLocation
+
+
+class NotYetThere(enum.Enum):
+    """The content is on its way; ask again when more has ended."""
+
+    LATER = 0
+
+
+def note_known_content(plan: RunPlan, blocks: Iterable[Block], asides: Iterable[AsideContent]) -> None:
+    """Note which files of the far copy have the size of a file that is to be sent. Streams the catalogue once."""
+    wanted = plan.wanted_sizes()
+    if not wanted:
+        return
+    plan.note_content(one for one in asides if one.size in wanted)
+    for block in blocks:
+        found = [
+            AsideContent(digest, join_path(block.folder, name), numbers[SIZE], "")
+            for name, numbers, line in _of_sizes(block, wanted)
+            if (digest := digest_in(line)) is not None and kind_of(numbers) == FILE
+        ]
+        plan.note_content(found)
+
+
+def _of_sizes(block: Block, wanted: set[int]) -> list[tuple[bytes, tuple[int, int, int, int, int], bytes]]:
+    if wanted.isdisjoint(block.sizes()):
+        return []
+    return [item for item in block.items() if item[1][SIZE] in wanted]
+
+
+def find_content(
+    plan: RunPlan, todo: PlannedChange, digest: bytes, *, stuck: bool = False
+) -> ContentLocation | NotYetThere | None:
+    """Where the far copy holds content with this digest, other than at the file's own path.
+
+    `stuck` says that all files that are left wait for each other: then content may be taken from a file that is still
+    to be replaced, and the caller must not begin with that one before this one has ended.
+    """
+    later = False
+    for path, run in plan.paths_with(digest):
+        if run:
+            return ContentLocation(path, run=run)
+        if path == todo.path:
+            continue
+        other = plan.get(path)
+        if other is None:
+            return ContentLocation(path)
+        place = _place_of(other, digest, todo.path, stuck=stuck)
+        if isinstance(place, ContentLocation):
+            return place
+        later = later or place is NotYetThere.LATER
+    return NotYetThere.LATER if later else None
+
+
+def _place_of(
+    other: PlannedChange, digest: bytes, wanted_at: bytes, *, stuck: bool
+) -> ContentLocation | NotYetThere | None:
+    holds_new = other.digest == digest and other.want == FILE
+    held_old = other.old_digest == digest
+    if other.state == DONE and holds_new:
+        return ContentLocation(other.path)
+    if held_old:
+        if other.state == DONE or other.had != FILE:  # the latter: a folder or link takes its place
+            return ContentLocation(other.path, aside=True)
+        if other.state == PLANNED:
+            # It will be replaced in this very run. Waiting is safe, and it then stands aside for good. Further names
+            # of a file are made when all files are there, so nothing happens to them meanwhile.
+            return ContentLocation(other.path) if stuck or other.first is not None else NotYetThere.LATER
+    if other.state == BEGUN and (holds_new or held_old) and not other.why:  # a refused one will not end better
+        return NotYetThere.LATER
+    if other.state == PLANNED and holds_new and other.path < wanted_at:
+        return NotYetThere.LATER  # a large file that is on its way, or waits itself
+    return None

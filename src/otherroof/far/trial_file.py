@@ -1,0 +1,50 @@
+"""A trial at the far box: one small file is written, looked at and taken away; it tells room, rights and the clock.
+
+A script: it knows no connection, and nothing of a copy is touched.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import secrets
+from dataclasses import dataclass
+
+from otherroof.base.clock import Clock
+from otherroof.base.errors import PlaceError
+from otherroof.far import requests
+from otherroof.far.clock_offset import ClockOffset, clock_offset
+
+
+@dataclass(slots=True)
+class TrialResult:
+    """What was found: room where the place tells it, what went wrong, and the far clock where a file was written."""
+
+    space: requests.Space | None = None
+    problem: PlaceError | None = None
+    offset: ClockOffset | None = None
+
+
+def write_trial_file(clock: Clock, tells_space: bool) -> requests.Script[TrialResult]:
+    """Write one small file, look at the time on it, and take it away again."""
+    trial = TrialResult()
+    path = b".otherroof-probe-" + secrets.token_hex(4).encode()
+    make = requests.OpenFile(path, requests.Mode.WRITE | requests.Mode.CREATE | requests.Mode.ONLY_NEW)
+    try:
+        if tells_space:
+            _, trial.space, handle = yield (requests.Stat(b"."), requests.GetSpace(b"."), make)
+        else:
+            _, handle = yield (requests.Stat(b"."), make)
+    except PlaceError as problem:
+        trial.problem = problem
+        with contextlib.suppress(PlaceError):  # made all the same, where only the other questions were refused
+            yield requests.Remove(path)
+        return trial
+    try:
+        sent = clock.now().timestamp()
+        _, found = yield (requests.Write(handle, 0, b"otherroof\n"), requests.StatOpen(handle))
+        trial.offset = clock_offset(found.mtime, sent, clock.now().timestamp())
+    except PlaceError as problem:
+        trial.problem = problem
+    with contextlib.suppress(PlaceError):  # what cannot be taken away is a few bytes under a name of our own
+        yield (requests.CloseFile(handle), requests.Remove(path))
+    return trial

@@ -1,0 +1,74 @@
+"""Opens a job's far copy out of the settings: session, place, keeper. Used by runs, restores and everything else.
+
+The one place where settings, the far box and a layout are put together.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from datetime import datetime
+
+from otherroof.base.clock import Clock
+from otherroof.far.pacing.bucket import Pacer, bytes_per_s
+from otherroof.far.place import Meter
+from otherroof.far.session import SshTarget
+from otherroof.far.sftp.place import SftpPlace
+from otherroof.far_copy.listing_key import ListingKey
+from otherroof.layouts.open.keeper import ExtraScript, HomeIdentity, OpenKeeper
+from otherroof.settings import FarBox, Settings
+from otherroof.settings.machine_checks import require_secret
+
+
+def ssh_target_of(settings: Settings, far: FarBox) -> SshTarget:
+    """Where the far box is and how both sides prove themselves. Raises WrongSettings where the key is not safe."""
+    return SshTarget(
+        address=far.address,
+        port=far.port,
+        account=far.account,
+        key_path=require_secret(settings.path(far.login_key)),
+        host_key=far.host_key,
+        answer_s=far.answer_s,
+    )
+
+
+def open_place(
+    settings: Settings, far: FarBox, meter: Meter, limit_mbit: Callable[[], float] | None = None
+) -> SftpPlace:
+    """The far box's base folder, over a proven connection. `limit_mbit` is asked at every send; 0 is no limit."""
+    limit = limit_mbit or (lambda: 0.0)
+    pacer = Pacer(lambda: bytes_per_s(limit()))
+    return SftpPlace(
+        ssh_target_of(settings, far),
+        far.base.encode(),
+        connections=far.connections,
+        pacer=pacer,
+        meter=meter,
+        courtesy_s=far.courtesy_ms / 1000 if far.courtesy else 0.0,
+    )
+
+
+def scratch_folder(settings: Settings) -> str:
+    """Where listings lie while they are on their way."""
+    return os.path.join(settings.state, "scratch")
+
+
+def make_keeper(
+    settings: Settings, job: str, place: SftpPlace, key: ListingKey, alongside: ExtraScript | None = None
+) -> OpenKeeper:
+    """The keeper of one job's far copy in a place that is open."""
+    return OpenKeeper(place, job, HomeIdentity(settings.home.name, key, scratch_folder(settings)), alongside)
+
+
+def job_limit(settings: Settings, job: str, clock: Clock) -> Callable[[], float]:
+    """The job's limit in Mbit/s at this moment, asked of the clock at most once a second."""
+    held: list[tuple[float, float]] = []
+
+    def limit() -> float:
+        now = clock.monotonic()
+        if not held or now - held[0][0] >= 1.0:
+            moment: datetime = clock.now()
+            held[:] = [(now, settings.limit_of(job, moment))]
+        return held[0][1]
+
+    return limit

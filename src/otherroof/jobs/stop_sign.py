@@ -1,0 +1,76 @@
+"""The sign by which a run is asked to stop cleanly: what is in flight is finished, nothing new is begun.
+
+A run asks the sign between items; the service, a window's end or a used-up month raises it. It knows nothing of
+schedules or networks, and no timer stands behind it: a sign with a time looks at the clock when it is asked.
+"""
+
+from __future__ import annotations
+
+import threading
+from datetime import datetime
+
+from otherroof.base.clock import Clock
+from otherroof.base.errors import RunCut
+
+STEP_S = 0.25
+
+
+class StopSign:
+    """Goes up once and stays up. Safe to be asked and raised from several threads.
+
+    `until` is when the run's window closes, `room` how many bytes (both ways) may still cross the wire this month, and
+    `month_ends` when that month does, since what crosses after it counts for the next; None: no bound.
+    """
+
+    def __init__(
+        self,
+        clock: Clock,
+        *,
+        until: datetime | None = None,
+        room: int | None = None,
+        month_ends: datetime | None = None,
+    ) -> None:
+        self._clock = clock
+        self._until = until
+        self._room = room
+        self._month_ends = month_ends
+        self._lock = threading.Lock()
+        self._reason = ""
+
+    def ask(self, reason: str) -> None:
+        """Raise the sign. The first reason stays."""
+        with self._lock:
+            self._reason = self._reason or reason
+
+    def asked(self) -> str:
+        """Why the run should stop; empty while it should go on."""
+        if not self._reason and self._until is not None and self._clock.now() >= self._until:
+            self.ask("its window has closed; it goes on in the next one")
+        if not self._reason and self._month_ends is not None and self._clock.now() >= self._month_ends:
+            self.ask("a new month's allowance begins; it goes on from there at once")
+        return self._reason
+
+    def check(self) -> None:
+        """Raises RunCut with the reason where the sign is up."""
+        reason = self.asked()
+        if reason:
+            raise RunCut(reason)
+
+    def set_window_end(self, until: datetime | None) -> None:
+        """The window now closes at another time, because the settings were read anew."""
+        self._until = until
+
+    def crossed(self, wire_bytes: int) -> None:
+        """The run has put `wire_bytes` in all on the wire so far; past its room the sign goes up."""
+        if self._room is not None and wire_bytes > self._room:
+            self.ask("the far box's allowance for this month is used up; it goes on next month")
+
+    def wait(self, seconds: float) -> bool:
+        """Let `seconds` pass, less where the sign goes up meanwhile; whether it is up."""
+        end = self._clock.monotonic() + seconds
+        while not self.asked():
+            left = end - self._clock.monotonic()
+            if left <= 0:
+                return False
+            self._clock.sleep(min(STEP_S, left))
+        return True

@@ -1,0 +1,244 @@
+"""The open layout around a run: whose folder it is, what stands there, the commit, and tidying up.
+
+A run counts once its listing has been renamed into `runs/`. What an earlier run left half done is found here, by
+what stands in `incoming/` and in `earlier/` without a listing.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from otherroof.base.errors import Damaged, FarTrouble, HomeTrouble, NotThere, PlaceError, Refused
+from otherroof.far import requests
+from otherroof.far.place import Place, Task
+from otherroof.far.requests import DataPiece, Mode, NotYet, Piece, Script
+from otherroof.far_copy.listing import holds_header
+from otherroof.far_copy.ports import FarCopyView
+from otherroof.layouts.open import steps
+from otherroof.layouts.open.paths import (
+    EARLIER,
+    INCOMING,
+    LATEST,
+    LISTING_END,
+    READ_ME,
+    RUNS,
+    UNDER_WAY_END,
+    JobPaths,
+    run_in,
+)
+from otherroof.layouts.open.read_me import read_me
+from otherroof.layouts.open.writer import digest_of
+
+_MARK = re.compile(rb"^home mark: ([0-9a-f]{16})$", re.MULTILINE)
+NO_MARK = "?"  # stands for a note without a home's mark
+HEAD = 4096  # bytes of a listing that nearly always hold its header
+LONGEST_HEAD = 512 * 1024
+TIDY_AT_ONCE = 64
+MOST_PARTS = 1_000_000  # runs, or half-sent files, at once
+LONGEST_PATH = 16 * 1024  # bytes; four times what Linux takes in one piece
+
+
+class OpenJobFolder:
+    """Scripts on a job's far folder as a whole."""
+
+    def __init__(self, place: Place, job: str) -> None:
+        self.place = place
+        self.paths = JobPaths(job)
+
+    @property
+    def name(self) -> str:
+        """For messages."""
+        return f"the far copy of {self.paths.job}"
+
+    def survey(self) -> list[Script[Any]]:
+        """Scripts that look at the folder as a whole, to be carried out at once; `seen` reads their answers."""
+        parts = (RUNS, EARLIER, INCOMING)
+        return [self._mark(), *(steps.list_names(self.paths.at(part), MOST_PARTS) for part in parts)]
+
+    def seen(self, answers: Sequence[Any]) -> FarCopyView:
+        """What the scripts of `survey` found."""
+        mark, runs, earlier, incoming = answers
+        return FarCopyView(
+            mark=mark,
+            runs=sorted(run for name, _ in runs or () if (run := run_in(name, LISTING_END))),
+            earlier=sorted(run for name, _ in earlier or () if (run := run_in(name, b""))),
+            under_way=sorted(run for name, _ in incoming or () if (run := run_in(name, UNDER_WAY_END))),
+            incoming=[name for name, _ in incoming or () if b"/" not in name],
+            ready=bool(mark) and None not in (runs, earlier, incoming),
+        )
+
+    def _mark(self) -> Script[str]:
+        try:
+            handle = yield requests.OpenFile(self.paths.at(READ_ME), Mode.READ)
+        except NotThere:
+            return ""
+        text, _ = yield (requests.Read(handle, 0, requests.LEAST), requests.CloseFile(handle))
+        found = _MARK.search(text)
+        return found.group(1).decode() if found else NO_MARK
+
+    def check_mark(self, view: FarCopyView, home_id: str, *, only_reading: bool = False) -> None:
+        """Raises FarTrouble where the folder is another home's, or, if it is to be written to, does not say whose."""
+        if view.mark == NO_MARK and only_reading:
+            return  # the listings prove whose it is
+        if view.mark == NO_MARK:
+            raise FarTrouble(
+                f"its {READ_ME.decode()} does not say whose it is any more, so nothing was written",
+                where=self.name,
+                advice="if it is this home's, remove that one file at the far box: the next run writes it anew",
+            )
+        if view.mark not in ("", home_id):
+            raise FarTrouble(
+                "is another home's folder, so nothing was written",
+                where=self.name,
+                advice="choose another base or job name, or put back this home's own listing key if it was lost",
+            )
+
+    def make_ready(self, home: str, home_id: str) -> Script[None]:
+        """Make the folders and the note for people where they are missing."""
+        folders = [self.paths.top, *(self.paths.at(part) for part in (LATEST, EARLIER, RUNS, INCOMING))]
+        try:
+            yield tuple(requests.MakeFolder(path) for path in folders)
+        except PlaceError:
+            for path in folders[1:]:
+                yield from steps.make_folder(path)
+        if (yield from steps.stat_path(self.paths.at(READ_ME))) is None:
+            text = read_me(self.paths.job, home, home_id).encode()
+            aside = self.paths.at(INCOMING, READ_ME)
+            yield from steps.write_all(aside, text, requests.LEAST, permissions=0o644)
+            yield requests.Rename(aside, self.paths.at(READ_ME))
+
+    def begin(self, run: str) -> Script[None]:
+        """Mark that a run is under way."""
+        yield from steps.write_all(self.paths.under_way(run), b"", requests.LEAST)
+
+    def commit(self, run: str, listing: str) -> Script[None]:
+        """Send the listing in the local file and rename it into place: from then on the run counts."""
+        aside = self.paths.at(INCOMING, run.encode() + LISTING_END)
+        final = self.paths.listing(run)
+        handle = yield from steps.open_new(aside)
+        yield requests.WriteStream(handle, _FileSource(listing, self.place.offers.max_write))
+        yield (requests.Sync(handle), requests.CloseFile(handle))
+        # Synced once more under its name: on a journalling file system this makes all renames before it last.
+        _, handle = yield (requests.Rename(aside, final), requests.OpenFile(final, Mode.WRITE))
+        attrs, _, _ = yield (requests.StatOpen(handle), requests.Sync(handle), requests.CloseFile(handle))
+        if attrs.size != os.path.getsize(listing):
+            raise Damaged("the listing did not arrive whole", where=self.name, advice="run the job again")
+
+    def tidy(self, names: list[bytes]) -> Iterator[Task[None, None]]:
+        """Remove from `incoming/` what no run will use any more."""
+        for start in range(0, len(names), TIDY_AT_ONCE):
+            yield Task(None, self._remove_all(names[start : start + TIDY_AT_ONCE]))
+
+    def _remove_all(self, names: list[bytes]) -> Script[None]:
+        for name in names:
+            with contextlib.suppress(PlaceError):  # it is only litter: the next run tries again
+                yield requests.Remove(self.paths.at(INCOMING, name))
+
+    def fetch_listing(self, run: str, into: str) -> Script[None]:
+        """Bring a listing into a local file.
+
+        Raises Damaged where it is not there, HomeTrouble where this disk fails.
+        """
+        try:
+            handle = yield requests.OpenFile(self.paths.listing(run), Mode.READ)
+        except NotThere as problem:
+            raise Damaged("the listing is not there any more", where=f"{self.paths.job}/{run}") from problem
+        attrs = yield requests.StatOpen(handle)
+        sink = _FileSink(into)
+        try:
+            yield requests.ReadStream(handle, 0, attrs.size, sink)
+        finally:
+            sink.close()
+        yield requests.CloseFile(handle)
+
+    def head_of_listing(self, run: str) -> Script[bytes]:
+        """The first bytes of a listing, in which its header is."""
+        handle = yield requests.OpenFile(self.paths.listing(run), Mode.READ)
+        data: bytes = yield requests.Read(handle, 0, HEAD)
+        if not holds_header(data):  # the folder itself has long attributes
+            head = requests.BytesSink()
+            yield requests.ReadStream(handle, 0, LONGEST_HEAD, head)
+            data = head.data
+        yield requests.CloseFile(handle)
+        return data
+
+    def walk_earlier(self, run: str, folder: bytes = b"") -> Script[tuple[list[bytes], list[bytes]]]:
+        """The names in one folder of what `run` moved aside: paths of files and links, and of folders.
+
+        Raises Refused at names that cannot be, and at folders that lead deeper and deeper.
+        """
+        top = self.paths.earlier(folder, run) if folder else self.paths.at(EARLIER, run.encode())
+        found = yield from steps.list_names(top)
+        files: list[bytes] = []
+        folders: list[bytes] = []
+        for name, attrs in found or ():
+            if b"/" in name or not name or len(folder) > LONGEST_PATH:
+                raise Refused("answers names that cannot be", where=self.name)
+            path = folder + b"/" + name if folder else name
+            (folders if (attrs.mode & 0o170000) == 0o040000 else files).append(path)
+        return files, folders
+
+    def held_now(self, path: bytes) -> Script[bytes | None]:
+        """The digest of what the newest copy really holds at `path`, read back; None where it is no file."""
+        attrs = yield from steps.stat_path(self.paths.latest(path))
+        if attrs is None or (attrs.mode & 0o170000) != 0o100000:
+            return None
+        digest: bytes = yield from digest_of(self.paths.latest(path))
+        return digest
+
+
+class _FileSource:
+    """The pieces of a local file that nobody else writes."""
+
+    def __init__(self, path: str, most: int) -> None:
+        self._pieces = self._read(path, most)
+
+    def _read(self, path: str, most: int) -> Iterator[DataPiece]:
+        offset = 0
+        with open(path, "rb") as file:
+            while data := file.read(most):
+                yield DataPiece(offset, data)
+                offset += len(data)
+
+    def take(self, *, wait: bool) -> Piece | NotYet | None:
+        """See PieceSource."""
+        return next(self._pieces, None)
+
+    def landed(self, piece: Piece) -> None:
+        """See PieceSource; nobody asks."""
+
+
+class _FileSink:
+    """Writes what comes into a new local file. Raises HomeTrouble where this disk cannot take it."""
+
+    def __init__(self, path: str) -> None:
+        self._path = path
+        try:
+            os.makedirs(os.path.dirname(path), mode=0o700, exist_ok=True)
+            self._file = open(path, "wb", buffering=0)  # noqa: SIM115 - closed by `close`
+        except OSError as problem:
+            raise self._trouble(problem) from problem
+
+    def take(self, data: bytes) -> None:
+        """More bytes, in order."""
+        left = memoryview(data)
+        try:
+            while left:
+                left = left[self._file.write(left) :]
+        except OSError as problem:
+            raise self._trouble(problem) from problem
+
+    def close(self) -> None:
+        """The file stays as far as it came."""
+        self._file.close()
+
+    def _trouble(self, problem: OSError) -> HomeTrouble:
+        return HomeTrouble(
+            f"a listing cannot be laid down here: {problem.strerror}",
+            where=self._path,
+            advice="check that this folder can be written by this account and that its disk is not full",
+        )

@@ -1,0 +1,239 @@
+"""The open layout as a run writes it: each change to the newest copy as a script.
+
+The order inside a script is the safety: what is new arrives under `incoming/` and is made durable, what it
+replaces is moved into `earlier/<this run>/`, and only then does the new one take the name.
+"""
+
+from __future__ import annotations
+
+from otherroof.base.errors import Denied, NotOffered, NotThere, PlaceError, Refused, RunCut
+from otherroof.copying.home.read import new_digest
+from otherroof.far import requests
+from otherroof.far.place import Place
+from otherroof.far.requests import Attrs, BytesSink, Mode, Script
+from otherroof.far_copy.ports import ArrivedPart, ChangeState, ContentLocation, ContentStream, FileProperties
+from otherroof.layouts.open import steps
+from otherroof.layouts.open.paths import JobPaths
+
+LONGEST_TAIL = 32 * 1024 * 1024  # bytes of a half-sent file that are read back to see what arrived
+
+
+class OpenWriter:
+    """Implements `copying.ports.Layout` for ordinary files at the far end."""
+
+    def __init__(self, place: Place, job: str, run: str) -> None:
+        self.place = place
+        self.paths = JobPaths(job, run)
+
+    @property
+    def name(self) -> str:
+        """See the port."""
+        return f"the far copy of {self.paths.job}"
+
+    @property
+    def can_make_from_far(self) -> bool:
+        """See the port."""
+        return self.place.offers.link or self.place.offers.copy_range
+
+    def aside(self, path: bytes) -> Script[None]:
+        """See the port."""
+        yield from steps.move_aside(self.paths.latest(path), self.paths.earlier(path))
+
+    def drop_folder(self, path: bytes) -> Script[None]:
+        """See the port."""
+        try:
+            yield requests.RemoveFolder(self.paths.latest(path))
+        except (NotThere, Refused):
+            return
+
+    def make_folders(self, paths: list[bytes]) -> Script[dict[bytes, PlaceError]]:
+        """See the port. All are asked for at once; only where that fails is each looked at."""
+        refused: dict[bytes, PlaceError] = {}
+        try:
+            yield tuple(requests.MakeFolder(self.paths.latest(path)) for path in paths)
+        except PlaceError:
+            for path in paths:
+                try:
+                    yield from self._make_one(path)
+                except PlaceError as refusal:
+                    refused[path] = refusal
+        return refused
+
+    def _make_one(self, path: bytes) -> Script[None]:
+        latest = self.paths.latest(path)
+        try:
+            yield from steps.make_folder(latest)
+        except Refused:
+            yield from steps.move_aside(latest, self.paths.earlier(path))
+            yield requests.MakeFolder(latest)
+
+    def put(self, path: bytes, data: bytes, shape: FileProperties, had: bool) -> Script[None]:
+        """See the port."""
+        part, most = self.paths.part(path), self.place.offers.max_write
+        yield from steps.write_all(part, data, most, permissions=shape.permissions, mtime=shape.mtime)
+        yield from self._swap(part, path, had)
+
+    def prepare(self, path: bytes, upto: int | None) -> Script[ArrivedPart]:
+        """See the port."""
+        part = self.paths.part(path)
+        if upto is not None:
+            held = yield from self._held(part, upto)
+            if held is not None:
+                return held
+        handle = yield from steps.open_new(part)
+        yield requests.CloseFile(handle)
+        return ArrivedPart()
+
+    def _held(self, part: bytes, upto: int) -> Script[ArrivedPart | None]:
+        try:
+            handle = yield requests.OpenFile(part, Mode.READ)
+        except (NotThere, Denied):
+            return None
+        attrs: Attrs = yield requests.StatOpen(handle)
+        tail = BytesSink()
+        if attrs.size > upto:
+            yield requests.ReadStream(handle, upto, min(attrs.size - upto, LONGEST_TAIL), tail)
+        yield requests.CloseFile(handle)
+        return ArrivedPart(upto, tail.data) if attrs.size >= upto else None
+
+    def upload(self, path: bytes, stream: ContentStream, old_size: int | None) -> Script[None]:
+        """See the port."""
+        old = None
+        if old_size is not None:
+            old = yield requests.OpenFile(self.paths.latest(path), Mode.READ)
+            attrs: Attrs = yield requests.StatOpen(old)
+            if attrs.size != old_size:
+                yield requests.CloseFile(old)
+                raise Refused("the older version has another size than it should")
+        handle = yield requests.OpenFile(self.paths.part(path), Mode.WRITE)
+        shut = (requests.CloseFile(handle),) if old is None else (requests.CloseFile(handle), requests.CloseFile(old))
+        try:
+            yield requests.WriteStream(handle, stream, old)
+        except RunCut:
+            if (yield requests.Sync(handle)):
+                stream.synced()
+            yield shut
+            raise
+        except PlaceError:
+            yield shut
+            raise
+        yield shut
+
+    def finish(self, path: bytes, shape: FileProperties, had: bool) -> Script[None]:
+        """See the port."""
+        part = self.paths.part(path)
+        handle = yield requests.OpenFile(part, Mode.WRITE)
+        answers = yield (
+            requests.StatOpen(handle),
+            requests.SetProperties(handle, permissions=shape.permissions, mtime=shape.mtime),
+            requests.Sync(handle),
+            requests.CloseFile(handle),
+        )
+        if answers[0].size != shape.size:
+            raise Refused(f"arrived with {answers[0].size} bytes instead of {shape.size}")
+        yield from self._swap(part, path, had)
+
+    def forget_part(self, path: bytes) -> Script[None]:
+        """See the port."""
+        yield from steps.remove(self.paths.part(path))
+
+    def make_from(self, path: bytes, where: ContentLocation, shape: FileProperties, had: bool) -> Script[None]:
+        """See the port. A second name where the far box has them, else a copy."""
+        is_aside = where.aside or where.run
+        source = self.paths.earlier(where.path, where.run) if is_aside else self.paths.latest(where.path)
+        made = self.paths.made(path)
+        if not (yield from self._linked(source, made, shape.size)):
+            if not self.place.offers.copy_range:
+                raise NotOffered("cannot be made from what is there")
+            yield from steps.copy_inside(source, made, shape.size, shape.permissions, shape.mtime)
+        yield from self._swap(made, path, had)
+
+    def _linked(self, source: bytes, made: bytes, size: int) -> Script[bool]:
+        if not self.place.offers.link:
+            return False
+        yield from steps.remove(made)
+        try:
+            yield requests.Link(source, made)
+        except NotThere:
+            raise
+        except PlaceError:
+            return False  # too many names, or a file system without them
+        attrs = yield from steps.stat_path(made)
+        if not steps.is_file(attrs, size):
+            yield from steps.remove(made)
+            raise Refused("stands there with another size than it should")
+        return True
+
+    def adopt(self, path: bytes, shape: FileProperties, digest: bytes) -> Script[bool]:
+        """See the port."""
+        latest = self.paths.latest(path)
+        attrs = yield from steps.stat_path(latest)
+        if not steps.is_file(attrs, shape.size):
+            return False
+        found = yield from digest_of(latest)
+        return found == digest
+
+    def symlink(self, path: bytes, target: bytes, had: bool) -> Script[None]:
+        """See the port."""
+        latest, aside = self.paths.latest(path), self.paths.earlier(path)
+        if had:
+            yield from steps.move_aside(latest, aside)
+        wish = requests.MakeSymlink(target, latest)
+        try:
+            yield from steps.with_parents(wish, latest)
+        except Refused:
+            yield from steps.move_aside(latest, aside)
+            yield from self._try_symlink(wish)
+        except PlaceError:
+            return
+
+    def _try_symlink(self, wish: requests.MakeSymlink) -> Script[None]:
+        try:
+            yield wish
+        except PlaceError:
+            return
+
+    def standing(self, path: bytes, shape: FileProperties | None, had: bool) -> Script[ChangeState]:
+        """See the port."""
+        now = yield from steps.stat_path(self.paths.latest(path))
+        before = (yield from steps.stat_path(self.paths.earlier(path))) if had else None
+        if shape is None:
+            return ChangeState.AS_BEFORE if now is not None else ChangeState.IN_PLACE
+        if now is None:
+            return ChangeState.OLD_GONE
+        fits = now.size == shape.size and (had or now.mtime == shape.mtime)
+        if had and before is None:
+            return ChangeState.AS_BEFORE
+        if now == before:  # one file under both names, where the far box fell in the middle of a renaming
+            return ChangeState.OLD_GONE
+        if fits:
+            return ChangeState.IN_PLACE
+        return ChangeState.OLD_GONE if had else ChangeState.AS_BEFORE
+
+    def _swap(self, new: bytes, path: bytes, had: bool) -> Script[None]:
+        yield from steps.replace_keeping_old(new, self.paths.latest(path), self.paths.earlier(path), had)
+
+
+class DigestSink:
+    """Digests what is read back."""
+
+    def __init__(self) -> None:
+        self._digest = new_digest()
+
+    def take(self, data: bytes) -> None:
+        """More bytes, in order."""
+        self._digest.update(data)
+
+    def digest(self) -> bytes:
+        """The digest of all of them."""
+        return self._digest.digest()
+
+
+def digest_of(path: bytes) -> Script[bytes]:
+    """The digest of a far file, found by reading it back."""
+    handle = yield requests.OpenFile(path, Mode.READ)
+    attrs: Attrs = yield requests.StatOpen(handle)
+    sink = DigestSink()
+    yield requests.ReadStream(handle, 0, attrs.size, sink)
+    yield requests.CloseFile(handle)
+    return sink.digest()

@@ -1,0 +1,166 @@
+"""The ledger's pages on the way there: sessions of the tunnel, and probes with their rungs."""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from otherroof.base.clock import from_stamp, stamp
+from otherroof.probe.ladder import ClimbResult
+
+_PROBE_COLUMNS = "number, far, at, took_s, answered, exit_code, headline, advice, round_trip_ms"
+RUNGS_KEPT_DAYS = 90  # rungs of probes that found all well; those of others are kept for good
+
+
+@dataclass(frozen=True, slots=True)
+class TunnelSession:
+    """One time that the tunnel was up. `down` is None while it is, and where it was cut; bytes are the tunnel's own.
+
+    `handshake_s` is None before the first handshake, and where this kind of tunnel does not tell, as are the bytes.
+    """
+
+    number: int
+    far: str
+    tunnel: str
+    up: datetime
+    handshake_s: float | None
+    down: datetime | None
+    sent: int | None
+    received: int | None
+    cut: bool
+
+    def as_json(self) -> dict[str, Any]:
+        """The session as `ledger --json` prints it."""
+        return {
+            "far": self.far,
+            "tunnel": self.tunnel,
+            "up": stamp(self.up),
+            "handshake_s": self.handshake_s,
+            "down": stamp(self.down) if self.down else None,
+            "sent": self.sent,
+            "received": self.received,
+            "cut": self.cut,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeRow:
+    """One probe: whether the host key was proved, the exit code, and the headline. Rungs are asked for by number."""
+
+    number: int
+    far: str
+    at: datetime
+    took_s: float
+    answered: bool
+    exit_code: int
+    headline: str
+    advice: str
+    round_trip_ms: float | None = None
+
+
+class ProbeStore:
+    """Queries on tunnel sessions and probes; mixed into the Ledger, which gives the connection."""
+
+    db: sqlite3.Connection
+
+    def writing(self) -> AbstractContextManager[sqlite3.Connection]:
+        raise NotImplementedError
+
+    def guarded(self) -> AbstractContextManager[None]:
+        raise NotImplementedError
+
+    def begin_tunnel(self, far: str, tunnel: str, at: datetime) -> int:
+        """The tunnel to `far` is up; the session's number. One that never wrote its end counts as cut."""
+        with self.writing() as db:
+            db.execute("UPDATE tunnel_session SET cut=1 WHERE far=? AND down IS NULL", (far,))
+            row = db.execute("INSERT INTO tunnel_session (far, tunnel, up) VALUES (?, ?, ?)", (far, tunnel, stamp(at)))
+            return int(row.lastrowid or 0)
+
+    def note_handshake(self, session: int, at: datetime) -> None:
+        """The session's first handshake was at `at`, to about a second; later ones change nothing."""
+        with self.writing() as db:
+            query = "SELECT up FROM tunnel_session WHERE number=? AND handshake_s IS NULL"
+            row = db.execute(query, (session,)).fetchone()
+            if row is not None:
+                after_s = max(0.0, (at - from_stamp(row[0])).total_seconds())
+                db.execute("UPDATE tunnel_session SET handshake_s=? WHERE number=?", (after_s, session))
+
+    def end_tunnel(self, session: int, at: datetime, sent: int | None, received: int | None) -> None:
+        """The tunnel was taken down, having carried so many bytes each way (None: not counted)."""
+        with self.writing() as db:
+            query = "UPDATE tunnel_session SET down=?, sent=?, received=?, cut=0 WHERE number=?"
+            db.execute(query, (stamp(at), sent, received, session))
+
+    def tunnel_sessions(self, *, far: str = "", since: datetime | None = None, newest: int = 0) -> list[TunnelSession]:
+        """Sessions, newest first; of one far box, since a moment, at most `newest` of them (0: all)."""
+        columns = "number, far, tunnel, up, handshake_s, down, sent, received, cut"
+        rows = self._newest(f"SELECT {columns} FROM tunnel_session", "up", far, since, newest)
+        return [_as_session(row) for row in rows]
+
+    def note_probe(self, far: str, at: datetime, climb: ClimbResult, answered: bool) -> None:
+        """Write down a climb with its rungs. `answered`: the far box proved its host key."""
+        took = sum(one.took_s for one in climb.rungs)
+        measured = [one.seen.round_trip_ms for one in climb.rungs if one.seen.round_trip_ms is not None]
+        round_trip = measured[0] if measured else None
+        with self.writing() as db:
+            row = db.execute(
+                "INSERT INTO probe (far, at, took_s, answered, exit_code, headline, advice, round_trip_ms)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (far, stamp(at), took, answered, climb.exit_code, climb.headline, climb.advice, round_trip),
+            )
+            db.executemany(
+                "INSERT INTO probe_rung (probe, place, rung, state, took_s, seen, advice) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                [
+                    (row.lastrowid, place, one.rung, one.seen.state, one.took_s, one.seen.text, one.seen.advice)
+                    for place, one in enumerate(climb.rungs)
+                ],
+            )
+            db.execute(
+                "DELETE FROM probe_rung WHERE probe IN (SELECT number FROM probe WHERE at < ? AND exit_code = 0)",
+                (stamp(at - timedelta(days=RUNGS_KEPT_DAYS)),),
+            )
+
+    def probes(self, *, far: str = "", since: datetime | None = None, newest: int = 0) -> list[ProbeRow]:
+        """Probes, newest first; of one far box, since a moment, at most `newest` of them (0: all)."""
+        rows = self._newest(f"SELECT {_PROBE_COLUMNS} FROM probe", "at", far, since, newest)
+        return [_as_probe(row) for row in rows]
+
+    def last_probe(self, far: str, before: datetime) -> ProbeRow | None:
+        """The newest probe of a far box that is no later than `before`."""
+        query = f"SELECT {_PROBE_COLUMNS} FROM probe WHERE far=? AND at<=? ORDER BY at DESC, number DESC LIMIT 1"
+        with self.guarded():
+            row = self.db.execute(query, (far, stamp(before))).fetchone()
+        return _as_probe(row) if row else None
+
+    def rungs_of(self, probe: int) -> list[dict[str, Any]]:
+        """The rungs of a probe in the ladder's order, with the keys that `probe --json` uses."""
+        query = "SELECT rung, state, took_s, seen, advice FROM probe_rung WHERE probe=? ORDER BY place"
+        keys = ("rung", "state", "took_s", "seen", "advice")
+        with self.guarded():
+            return [dict(zip(keys, row, strict=True)) for row in self.db.execute(query, (probe,))]
+
+    def _newest(self, query: str, when: str, far: str, since: datetime | None, newest: int) -> list[tuple[Any, ...]]:
+        where, given = ["1"], []
+        if far:
+            where.append("far = ?")
+            given.append(far)
+        if since is not None:
+            where.append(f"{when} >= ?")
+            given.append(stamp(since))
+        query = f"{query} WHERE {' AND '.join(where)} ORDER BY {when} DESC, number DESC"
+        with self.guarded():
+            return self.db.execute(query + (f" LIMIT {int(newest)}" if newest else ""), given).fetchall()
+
+
+def _as_session(row: tuple[Any, ...]) -> TunnelSession:
+    number, far, tunnel, up, handshake_s, down, sent, received, cut = row
+    ended = from_stamp(down) if down else None
+    return TunnelSession(number, far, tunnel, from_stamp(up), handshake_s, ended, sent, received, bool(cut))
+
+
+def _as_probe(row: tuple[Any, ...]) -> ProbeRow:
+    number, far, at, took_s, answered, exit_code, headline, advice, round_trip_ms = row
+    return ProbeRow(number, far, from_stamp(at), took_s, bool(answered), exit_code, headline, advice, round_trip_ms)

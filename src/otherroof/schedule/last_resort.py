@@ -1,0 +1,116 @@
+"""Tells the household straight away, past the ledger, that the service itself cannot work.
+
+Alerts are kept in the ledger. Where that cannot be used, because its disk is full or the file is damaged, no alert
+would ever go out; so when the watch has not been able to look for some hours, the channels are spoken to directly. It
+decides nothing else and remembers nothing over a restart.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections.abc import Callable, Mapping
+
+from otherroof.base.clock import Clock
+from otherroof.base.errors import HomeTrouble, OtherroofError
+from otherroof.ledger import Ledger
+from otherroof.settings import Settings
+from otherroof.system.notification import Notifier
+from otherroof.watch.channels import Channel, Message, channels_of
+
+BLIND_AFTER_S = 2 * 3600.0
+AGAIN_S = 24 * 3600.0
+TRY_AGAIN_S = 30.0
+
+log = logging.getLogger(__name__)
+
+Cry = Callable[[Settings, str, bool], None]
+
+
+class LastResort:
+    """When to cry out: the watch has not looked for BLIND_AFTER_S, and every AGAIN_S while that lasts."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._well_at = clock.monotonic()
+        self._cried_at: float | None = None
+
+    def is_due(self) -> bool:
+        """Whether to cry out now; once it says so, it counts as done."""
+        now = self._clock.monotonic()
+        rests = self._cried_at is not None and now - self._cried_at < AGAIN_S
+        if now - self._well_at < BLIND_AFTER_S or rests:
+            return False
+        self._cried_at = now
+        return True
+
+    def well(self) -> bool:
+        """The watch has looked. Whether that is news, because there was an outcry before."""
+        self._well_at = self._clock.monotonic()
+        cried, self._cried_at = self._cried_at is not None, None
+        return cried
+
+
+def tell_channels(
+    settings: Settings, clock: Clock, trouble: str, *, over: bool, channels: Mapping[str, Channel] | None = None
+) -> None:
+    """Hand it to every channel that carries alerts, once; one that does not take it is logged.
+
+    `channels` stands in for those that the settings describe.
+    """
+    message = _message(settings.home.name, clock, trouble, over=over)
+    for name, channel in (channels_of(settings) if channels is None else channels).items():
+        if "alerts" not in settings.told.channels[name].carries:
+            continue
+        try:
+            channel.deliver(message)
+        except OtherroofError as problem:
+            log.warning("channel %s did not take %r: %s", name, message.subject, problem)
+
+
+def open_ledger_patiently(settings: Settings, clock: Clock, notifier: Notifier, cries: Cry) -> Ledger:
+    """The ledger, waited for as long as it takes: a service that gave up would be silent about it."""
+    outcry, told = LastResort(clock), ""
+    while True:
+        try:
+            ledger = Ledger(settings.ledger)
+        except HomeTrouble as problem:
+            if not told:
+                notifier.ready()  # or the manager would end it before anybody hears of it
+            if str(problem) != told:
+                log.error("cannot begin: %s", problem)  # noqa: TRY400 (a line for people, not a trace)
+            told = str(problem)
+            notifier.status(f"in trouble: {told}")
+            notifier.alive()
+            if outcry.is_due():
+                cries(settings, told, False)
+            clock.sleep(min(TRY_AGAIN_S, notifier.alive_every_s or TRY_AGAIN_S))
+        else:
+            if outcry.well():
+                cries(settings, told, True)
+            return ledger
+
+
+def _message(home: str, clock: Clock, trouble: str, *, over: bool) -> Message:
+    now = clock.now()
+    kind = "all clear" if over else "alert"
+    if over:
+        subject = f"[{home}] all clear: the service does its work again"
+        text = f"All clear: the service on {home} does its work again, and what was owed is caught up with.\n"
+    else:
+        subject = f"[{home}] the service cannot do its work: {trouble}"
+        text = (
+            f"The service on {home} cannot do its work, and no other alert can reach you until it can:\n{trouble}.\n\n"
+            f"What to do: on {home}, `df -h` shows whether a disk is full and `journalctl -u otherroof` what the "
+            "service met. It goes on by itself once the reason is gone. Until then nothing is copied; what was copied "
+            "is as it was.\n"
+        )
+    return Message(
+        id=f"{home}.service.{now:%Y%m%dT%H%M%SZ}",
+        kind=kind,
+        about="service",
+        at=now,
+        subject=subject,
+        text=text,
+        facts=json.dumps({"home": home, "kind": kind, "trouble": trouble}, ensure_ascii=False),
+    )

@@ -1,0 +1,294 @@
+"""The service in real time: a loop that carries out the plan, with APScheduler for its timer and its workers.
+
+The loop alone decides and writes the books; workers carry out one thing each and report back through a queue, and so
+do signals. Everything that is a rule lives in `plan`, `owing` and `desk`.
+
+APScheduler's own cron trigger is not used: its days of the week count from Monday, it refuses 7, it takes day of
+month AND day of week, and over a change of clocks it fires twice in autumn and late in spring (see
+`settings.crontab`). What it is used for: waking the loop at a moment, and one worker for each far box, so that two
+runs to one far box can never overlap.
+"""
+
+from __future__ import annotations
+
+import logging
+import queue
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_EXECUTED, JobExecutionEvent
+from apscheduler.executors.pool import ThreadPoolExecutor
+from apscheduler.schedulers.background import BackgroundScheduler
+
+from otherroof.base.clock import Clock
+from otherroof.base.errors import OtherroofError
+from otherroof.base.local_time import wall_time
+from otherroof.schedule.actions import RunEnding, ServiceActions, ending_for
+from otherroof.schedule.last_resort import LastResort
+from otherroof.schedule.plan import RunStart, SchedulePlan
+from otherroof.schedule.records import ServiceRecords
+from otherroof.settings import Mistake, Settings
+from otherroof.system.notification import Notifier
+
+TICK_S = 30.0
+# Wakes in a row that the scheduler may miss before it counts as dead. One is missed when the clock is set back.
+MOST_MISSED = 4
+STOP_GRACE_S = 8.0
+REST_GRACE_S = 1.5
+TEND_EVERY_S = 60.0
+LOOK, DIGEST, TEND, REST, OUTCRY = "look", "digest", "tend", "rest", "outcry"
+
+log = logging.getLogger(__name__)
+
+Reread = Callable[[], tuple[Settings | None, Sequence[Mistake]]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Wake:
+    """The timer went off."""
+
+
+@dataclass(frozen=True, slots=True)
+class _StopAsked:
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Reload:
+    """The settings are to be read anew."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Finished:
+    """A worker is done. `value` is what it returned, or the error it met."""
+
+    task: str
+    value: Any
+
+
+class Service:
+    """One running service. `run` works until `stop`; `stop` and `reload` may be called from signal handlers."""
+
+    def __init__(
+        self,
+        desk: ServiceRecords,
+        hands: ServiceActions,
+        clock: Clock,
+        notifier: Notifier,
+        reread: Reread,
+        mistakes: tuple[str, ...] = (),
+    ) -> None:
+        self._desk = desk
+        self._hands = hands
+        self._clock = clock
+        self._notifier = notifier
+        self._reread = reread
+        self._mistakes = mistakes
+        # A SimpleQueue may be put to from a signal handler that interrupts a `get`.
+        self._inbox: queue.SimpleQueue[_Wake | _StopAsked | _Reload | _Finished] = queue.SimpleQueue()
+        self._tick_s = min(TICK_S, notifier.alive_every_s or TICK_S)
+        self._under_way: set[str] = set()
+        self._workers: set[str] = set()
+        self._missed = 0
+        self._tended = float("-inf")
+        self._trouble = ""
+        self._blind = "the watch did not come to an end"
+        self._outcry = LastResort(clock)
+        self._stopping = ""
+        self._scheduler = BackgroundScheduler(
+            timezone=UTC, job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
+        )
+
+    def stop(self, reason: str) -> None:
+        """Stop soon and cleanly."""
+        self._inbox.put(_StopAsked(reason))
+
+    def reload(self) -> None:
+        """Read the settings anew soon."""
+        self._inbox.put(_Reload())
+
+    def run(self) -> list[str]:
+        """Work until told to stop. Returns what did not end in time; the next start goes on from there."""
+        self._scheduler.add_listener(self._heard, EVENT_JOB_EXECUTED | EVENT_JOB_ERROR)
+        self._scheduler.start()
+        log.info("the service works on %s", self._desk.settings.state)
+        self._notifier.ready()
+        try:
+            while not self._stopping:
+                self._work()
+                # Given by this loop alone, after a whole pass: it means that decisions are being made.
+                self._notifier.alive()
+                self._take(self._tick_s * 1.5)
+            return self._end()
+        finally:
+            self._desk.stop("the service ends")
+            self._scheduler.shutdown(wait=False)
+
+    def _work(self) -> None:
+        now = self._clock.now()
+        wake = now + timedelta(seconds=self._tick_s)
+        try:
+            plan = self._desk.plan()
+            self._carry_out(plan)
+            wake = min(wake, plan.wake)
+            self._notifier.status(self._status(plan))
+            self._trouble = ""
+        except OtherroofError as problem:
+            # The ledger's disk may be full or away for a while; the next pass tries again.
+            if str(problem) != self._trouble:
+                log.error("nothing can be decided: %s", problem)  # noqa: TRY400 (a line for people, not a trace)
+            self._trouble = self._blind = str(problem)
+            self._notifier.status(f"in trouble: {problem}")
+        if self._outcry.is_due():
+            self._cry(over=False)
+        if self._clock.monotonic() - self._tended >= TEND_EVERY_S and TEND not in self._under_way:
+            self._tended = self._clock.monotonic()
+            self._submit(TEND, TEND, self._hands.tend, self._desk.settings)
+        self._wake_at(wake)
+
+    def _carry_out(self, plan: SchedulePlan) -> None:
+        settings = self._desk.settings
+        for start in plan.runs:
+            self._begin(start, settings)
+        for far in plan.probes:
+            self._desk.begin_probe(far)
+            self._submit(f"probe {far}", f"far {far}", self._hands.probe, settings, far)
+        if plan.digest:
+            self._desk.begin_digest()
+            self._submit(DIGEST, LOOK, self._hands.digest, settings, self._mistakes)
+        if plan.look and LOOK not in self._under_way:
+            self._desk.begin_look()
+            self._submit(LOOK, LOOK, self._hands.look, settings, self._mistakes)
+
+    def _begin(self, start: RunStart, settings: Settings) -> None:
+        sign = self._desk.begin(start)
+        log.info("%s begins%s", start.job, f" (try {start.tries + 1})" if start.tries else "")
+        self._submit(f"run {start.job}", f"far {start.far}", self._hands.run, settings, start.job, sign)
+
+    def _submit(self, task: str, worker: str, call: Callable[..., Any], *args: Any) -> None:
+        if worker not in self._workers:
+            self._scheduler.add_executor(ThreadPoolExecutor(1), alias=worker)
+            self._workers.add(worker)
+        self._under_way.add(task)
+        self._scheduler.add_job(_carried_out, args=(call, *args), id=task, executor=worker)
+
+    def _cry(self, *, over: bool) -> None:
+        if OUTCRY not in self._under_way:
+            self._submit(OUTCRY, OUTCRY, self._hands.outcry, self._desk.settings, self._blind, over)
+
+    def _wake_at(self, moment: datetime) -> None:
+        # Set anew in each pass, so that a clock that was set does not leave it far ahead.
+        self._scheduler.add_job(
+            self._inbox.put, "date", args=(_Wake(),), run_date=moment, id="wake", replace_existing=True
+        )
+
+    def _heard(self, event: JobExecutionEvent) -> None:
+        if event.job_id != "wake":
+            self._inbox.put(_Finished(event.job_id, event.exception or event.retval))
+
+    def _take(self, wait_s: float) -> None:
+        """Wait for something to happen, then deal with all that has."""
+        try:
+            message = self._inbox.get(timeout=wait_s)
+        except queue.Empty:
+            self._missed += 1
+            if self._missed >= MOST_MISSED:
+                raise RuntimeError("the scheduler gives no sign of life any more") from None
+            return
+        while True:
+            self._deal_with(message)
+            try:
+                message = self._inbox.get_nowait()
+            except queue.Empty:
+                return
+
+    def _deal_with(self, message: _Wake | _StopAsked | _Reload | _Finished) -> None:
+        match message:
+            case _Wake():
+                self._missed = 0
+            case _StopAsked(reason):
+                self._stopping = reason
+            case _Reload():
+                self._use_new_settings()
+            case _Finished(task, value):
+                self._under_way.discard(task)
+                try:
+                    self._note_end(task, value)
+                except OtherroofError as problem:
+                    # A run whose end could not be written down counts as one that never said it: tried again.
+                    log.error("%s: its end cannot be noted: %s", task, problem)  # noqa: TRY400
+
+    def _note_end(self, task: str, value: Any) -> None:
+        kind, _, name = task.partition(" ")
+        error = value if isinstance(value, BaseException) else None
+        if kind == "run":
+            ended = value if isinstance(value, RunEnding) else ending_for(value)
+            self._desk.end(name, ended)
+            log.log(
+                logging.INFO if ended.outcome in ("done", "cut") else logging.WARNING,
+                "%s: %s",
+                name,
+                f"{ended.outcome}: {ended.reason}" if ended.reason else ended.outcome,
+            )
+            return
+        if kind == "probe":
+            self._desk.end_probe(name)
+        elif kind == DIGEST:
+            self._desk.end_digest(made=error is None)
+        elif kind == LOOK and error is not None:
+            self._blind = str(ending_for(error).reason)
+        elif kind == LOOK and self._outcry.well():
+            self._cry(over=True)
+        if error is not None:
+            log.warning("%s: %s", task, error)
+
+    def _use_new_settings(self) -> None:
+        self._notifier.reloading()
+        settings, mistakes = self._reread()
+        lines = tuple(one.line() for one in mistakes)
+        if settings is not None and settings.state != self._desk.settings.state:
+            lines = (*lines, "home.state: the state folder cannot change while the service runs; restart it")
+        if settings is None or lines:
+            for line in lines:
+                log.warning("%s", line)
+            log.warning("the settings are not taken up; those of before stay in force")
+            self._desk.look_soon()
+        else:
+            log.info("the settings were read anew")
+            self._desk.use(settings)
+        self._mistakes = lines
+        self._notifier.ready()
+
+    def _status(self, plan: SchedulePlan) -> str:
+        busy = ", ".join(sorted(self._desk.running)) or "nothing"
+        waits = f"; {len(plan.waits)} wait" if plan.waits else ""
+        wrong = f"; {len(self._mistakes)} mistake(s) in the settings" if self._mistakes else ""
+        return f"copies {busy}{waits}{wrong}; thinks again by {wall_time(plan.wake, self._desk.settings.zone):%a %H:%M}"
+
+    def _end(self) -> list[str]:
+        log.info("stops: %s", self._stopping)
+        self._notifier.stopping()
+        self._desk.stop(self._stopping)
+        self._wait_for_ends(STOP_GRACE_S)
+        self._submit(REST, REST, self._hands.rest, self._desk.settings)
+        self._wait_for_ends(REST_GRACE_S)
+        return sorted(self._under_way)
+
+    def _wait_for_ends(self, seconds: float) -> None:
+        """Until nothing is under way any more, or for so long."""
+        deadline = self._clock.monotonic() + seconds
+        while self._under_way and (left := deadline - self._clock.monotonic()) > 0:
+            try:
+                self._deal_with(self._inbox.get(timeout=left))
+            except queue.Empty:
+                break
+
+
+def _carried_out(call: Callable[..., Any], *args: Any) -> Any:
+    """What `call` returns, or the error of ours that it met. Others are logged by the scheduler, with a trace."""
+    try:
+        return call(*args)
+    except OtherroofError as problem:
+        return problem

@@ -1,0 +1,63 @@
+"""Looks after a tunnel while it is in use: brings it up again where it has gone, shuts it again where its firewall
+table has gone, and lets it find a far box that moved.
+
+Runs in a thread of its own. What it cannot mend it leaves to those who use the tunnel and notice.
+"""
+
+from __future__ import annotations
+
+import threading
+from datetime import datetime
+
+from otherroof.base.clock import Clock
+from otherroof.base.errors import OtherroofError
+from otherroof.tunnel.sharing import SharedTunnel
+from otherroof.tunnel.silence import is_stale
+from otherroof.tunnel.usage import User
+
+WAIT_S = 20.0
+STOP_S = 60.0
+
+
+def mend_tunnel(shared: SharedTunnel, me: User) -> bool:
+    """One look; whether something had to be done. Raises OtherroofError where it could not be."""
+    state = shared.tunnel.state()
+    if not state.up:
+        shared.take(me, WAIT_S)
+        return True
+    if state.shut is False or (state.counted and is_stale(state.handshake_age_s, state.silent_s)):
+        shared.tunnel.up()
+        return True
+    return False
+
+
+class TunnelMinder:
+    """Looks every `look_s` of the tunnel's own, from `start` to `stop`. `trouble` is what it last could not mend;
+    `raised_at` when it brought up a tunnel that had gone, whose session nobody has written down yet."""
+
+    def __init__(self, shared: SharedTunnel, me: User, clock: Clock) -> None:
+        self._shared = shared
+        self._me = me
+        self._clock = clock
+        self.raised_at: datetime | None = None
+        self._ended = threading.Event()
+        self._thread = threading.Thread(target=self._watch, name="otherroof-keeper", daemon=True)
+        self.trouble = ""
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End; a look that is under way is waited for, up to a minute."""
+        self._ended.set()
+        self._thread.join(STOP_S)
+
+    def _watch(self) -> None:
+        while not self._ended.wait(self._shared.tunnel.look_s):
+            try:
+                if mend_tunnel(self._shared, self._me) and not self._shared.session():
+                    self.raised_at = self._clock.now()
+                self.trouble = ""
+            except OtherroofError as problem:
+                self.trouble = str(problem)
