@@ -25,7 +25,7 @@ from otherroof.ledger import Ledger, RunRow
 from otherroof.rehearsal.compare_trees import Tree, differences, read_tree
 from otherroof.rehearsal.far_box.offers import Faults, ServerExtensions
 from otherroof.rehearsal.far_box.stand_in import StandIn, fresh_key
-from otherroof.restore.restore import Recall
+from otherroof.restore.selection import RestoreReport
 from otherroof.restore.target import Existing
 from otherroof.settings import Settings, require_settings
 from support.lab.household import write_settings
@@ -192,7 +192,7 @@ class OneJob:
 
     def restore(
         self, as_of: str = "", *, paths: tuple[bytes, ...] = (), existing: Existing = "refuse", into: Path | None = None
-    ) -> tuple[Recall, Path]:
+    ) -> tuple[RestoreReport, Path]:
         """Bring a version back into a new folder."""
         self.restores += 1
         target = into or self.where / "restored" / str(self.restores)
