@@ -54,10 +54,10 @@ class Tunnelled:
     def home_up(self) -> Iterator[None]:
         """Home's end of the tunnel, by the product's own driver with the settings that pairing wrote."""
         program = (
-            "import sys; from otherroof.clock import SystemClock; from otherroof.link.build import tunnel_of;"
-            "from otherroof.link.senses import Senses;"
+            "import sys; from otherroof.base.clock import SystemClock; from otherroof.tunnel.build import make_tunnel;"
+            "from otherroof.tunnel.network_access import NetworkAccess;"
             "from otherroof.settings import require_settings;"
-            f"getattr(tunnel_of(require_settings(sys.argv[1]), {FAR!r}, Senses(), SystemClock()), sys.argv[2])()"
+            f"getattr(make_tunnel(require_settings(sys.argv[1]), {FAR!r}, NetworkAccess(), SystemClock()), sys.argv[2])()"
         )
         argv = [sys.executable, "-c", program, str(self.household.where)]
         self.houses.home.run([*argv, "up"])

@@ -22,9 +22,9 @@ ZONE = ZoneInfo("America/St_Johns")
 CHILD = """
 import sys, time
 from zoneinfo import ZoneInfo
-from otherroof.clock import SystemClock
-from otherroof.service.holding import Held, Holding
-with Holding(sys.argv[1], SystemClock(), ZoneInfo("UTC"), Held("this is held", "here", "wait")):
+from otherroof.base.clock import SystemClock
+from otherroof.jobs.locks import FileLock, LockPurpose
+with FileLock(sys.argv[1], SystemClock(), ZoneInfo("UTC"), LockPurpose("this is held", "here", "wait")):
     print("held", flush=True)
     time.sleep(60)
 """

@@ -178,14 +178,14 @@ def test_tunnel_that_cannot_go_down_is_tried_again_later(make: Make, tunnel: Fak
 def test_killed_process_keeps_nothing_up(make: Make, tunnel: FakeTunnel, tmp_path: Path, clock: SteppedClock) -> None:
     """Another process takes the tunnel and is killed; the next one to leave takes it down all the same."""
     code = (
-        "import sys; from otherroof.aside import put; from otherroof.link import usage;"
-        "from otherroof.link.marks import *;"
-        "from otherroof.link.shared import *\n"
+        "import sys; from otherroof.base.atomic_file import replace_file; from otherroof.tunnel import usage;"
+        "from otherroof.tunnel.marks import *;"
+        "from otherroof.tunnel.sharing import *\n"
         "path = sys.argv[1]\n"
         "with locked(path + '.lock'):\n"
         "    book = usage.from_text(read_text(path + '.json'), boot_id())\n"
         "    usage.take(book, new_user(), is_alive); usage.risen(book, 0, 0)\n"
-        "    put(path + '.json', usage.as_text(book))\n"
+        "    replace_file(path + '.json', usage.as_text(book))\n"
         "print('taken', flush=True); sys.stdin.read()"
     )
     argv = [sys.executable, "-c", code, str(tmp_path / "garden")]
