@@ -57,7 +57,8 @@ class Tunnelled:
             "import sys; from otherroof.base.clock import SystemClock; from otherroof.tunnel.build import make_tunnel;"
             "from otherroof.tunnel.network_access import NetworkAccess;"
             "from otherroof.settings import require_settings;"
-            f"getattr(make_tunnel(require_settings(sys.argv[1]), {FAR!r}, NetworkAccess(), SystemClock()), sys.argv[2])()"
+            f"tunnel = make_tunnel(require_settings(sys.argv[1]), {FAR!r}, NetworkAccess(), SystemClock());"
+            "getattr(tunnel, sys.argv[2])()"
         )
         argv = [sys.executable, "-c", program, str(self.household.where)]
         self.houses.home.run([*argv, "up"])
