@@ -50,7 +50,7 @@ def deeds(steps: list[InstallStep]) -> list[object]:
 
 def test_on_a_fresh_machine_everything_is_done_in_an_order_that_works() -> None:
     kinds = [type(one).__name__ for one in deeds(install_steps(MachineState(), UNIT))]
-    assert kinds == ["MakeAccount", *["MakeFolder"] * 4, "MakeLink", "WriteUnit", "Systemctl", "Systemctl"]
+    assert kinds == ["MakeAccount", *["MakeSystemFolder"] * 4, "MakeLink", "WriteUnit", "Systemctl", "Systemctl"]
 
 
 def test_a_second_install_changes_nothing() -> None:

@@ -155,7 +155,7 @@ def test_disk_that_is_no_longer_mounted_is_not_taken_for_its_folder(
 ) -> None:
     mounted = True
     for module in (find_changes, run_module):
-        monkeypatch.setattr(module, "is_mount", lambda _: mounted)
+        monkeypatch.setattr(module, "is_mount_point", lambda _: mounted)
     with one_job(tmp_path) as job:
         job.put("a", b"on the disk")
         job.done()

@@ -88,7 +88,7 @@ def test_exit_code_and_last_word_follow_the_verdict_and_nothing_stays(
     word: str,
 ) -> None:
     monkeypatch.setattr(_Ending, "verdict", verdict)
-    monkeypatch.setattr(cli_rehearse, "Play", _Ending)
+    monkeypatch.setattr(cli_rehearse, "Rehearsal", _Ending)
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
     assert rehearse() == code
     assert word in capsys.readouterr().out

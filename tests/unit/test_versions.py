@@ -8,8 +8,9 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from otherroof.base.errors import Damaged, WrongUse
+from otherroof.far_copy.run_ids import time_of_run
 from otherroof.layouts.open.paths import LISTING_END, run_in
-from otherroof.restore.versions import Version, choose_run, require_readable, time_of_run
+from otherroof.restore.versions import Version, choose_run, require_readable
 
 # At St John's it is 2 h 30 min earlier in April: the second run is of the evening of the 5th there.
 ZONE = ZoneInfo("America/St_Johns")

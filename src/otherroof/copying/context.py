@@ -1,4 +1,7 @@
-"""What the steps of sending share: layout, notes, folder, and a way to be told to stop."""
+"""What the steps of a run share: time, a way to be told to stop, who watches, and all that sending works with.
+
+One object for each, so that nothing has to be handed from step to step by itself.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from otherroof.base.clock import Clock
+from otherroof.base.errors import RunCut
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.home.chunks import ChunkList
 from otherroof.copying.home.looks_encrypted import EncryptionSampler
@@ -33,29 +37,46 @@ class ChunkLists(Protocol):
     def put(self, path: bytes, digest: bytes, chunks: ChunkList) -> None: ...
 
 
-@dataclass(slots=True)
-class SentBytes:
-    """Content in bytes that crossed the link."""
-
-    bytes: int = 0
-
-
 @dataclass(frozen=True, slots=True)
-class SendContext:
-    """All that sending works with.
+class RunContext:
+    """Time, the stop sign, the display, and what to call about every second.
 
-    `unsure` tells that an earlier run was cut and its notes are lost: files may stand at the far end unknown to us.
+    `renamed` hears if the run's id had to be another than the report began with: old, new.
     """
 
-    layout: Writer
-    plan: RunPlan
-    source: SourceFolder
-    reader: ReadAhead
-    chunks: ChunkLists
     clock: Clock
     stop: StopRequest
     progress: Progress
     tick: Callable[[], None]
-    unsure: bool = False
-    sent: SentBytes = field(default_factory=SentBytes)
+    renamed: Callable[[str, str], None] = lambda old, new: None
+
+    def check_stop(self, job: str) -> None:
+        """Raises RunCut if the run was asked to stop."""
+        why = self.stop.asked()
+        if why:
+            raise RunCut(why, where=job, advice="the next run goes on from there")
+
+
+@dataclass(slots=True)
+class SendTotals:
+    """What was sent so far, over all connections: content in bytes that crossed the link, and samples of it."""
+
+    bytes: int = 0
     sampler: EncryptionSampler = field(default_factory=EncryptionSampler)
+
+
+@dataclass(frozen=True, slots=True)
+class SendContext:
+    """All that sending works with while one connection lasts.
+
+    `unsure` tells that an earlier run was cut and its notes are lost: files may stand at the far end unknown to us.
+    """
+
+    run: RunContext
+    writer: Writer
+    plan: RunPlan
+    source: SourceFolder
+    reader: ReadAhead
+    chunks: ChunkLists
+    totals: SendTotals
+    unsure: bool

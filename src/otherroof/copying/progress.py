@@ -22,6 +22,11 @@ class Progress:
     put: int = 0  # bytes of small files that have arrived; large ones are counted by the meter as they flow
     meter: Meter = field(default_factory=Meter)
 
+    def begin(self, stage: Stage, files_total: int = 0, bytes_total: int = 0) -> None:
+        """A stage begins; totals in files and bytes, 0 if they are not known."""
+        self.stage, self.files, self.path = stage, 0, b""
+        self.files_total, self.bytes_total = files_total, bytes_total
+
     @property
     def landed(self) -> int:
         """Bytes of content that have arrived."""

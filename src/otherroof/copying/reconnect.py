@@ -6,18 +6,20 @@ work is, this does not know.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeVar
 
-from otherroof.base.clock import Clock
-from otherroof.base.errors import HostKeyChanged, LinkLost, LoginRefused, PlaceError, RunCut, Unreached
-from otherroof.copying.context import StopRequest
-from otherroof.copying.progress import Progress
+from otherroof.base.errors import HostKeyChanged, LinkLost, LoginRefused, PlaceError, Unreached
+from otherroof.copying.context import RunContext
 from otherroof.far.refusals import find_reason
 from otherroof.far_copy.ports import FarCopyView, Keeper
 
 WORTH = 1024 * 1024  # bytes that must have crossed for a broken connection not to count as a failed try
 LONGEST_PAUSE_S = 600.0
+T = TypeVar("T")
+
 STEP_S = 1.0  # of a pause, between two looks at the stop sign
 
 
@@ -29,38 +31,22 @@ class RetryLimits:
     pause_s: float
 
 
-@dataclass(frozen=True, slots=True)
-class RunContext:
-    """Time, the stop sign, the display, and what to call about every second."""
-
-    clock: Clock
-    stop: StopRequest
-    progress: Progress
-    tick: Callable[[], None]
-
-    def check_stop(self, job: str) -> None:
-        """Raises RunCut where the run was asked to stop."""
-        why = self.stop.asked()
-        if why:
-            raise RunCut(why, where=job, advice="the next run goes on from there")
-
-
 class SteadyConnection:
     """One job's far copy, over as many connections as it takes. `keeper` and `view` are those of the newest one."""
 
     keeper: Keeper
     view: FarCopyView
 
-    def __init__(self, job: str, connect: Callable[[], Keeper], bearing: RetryLimits, around: RunContext) -> None:
+    def __init__(self, job: str, connect: Callable[[], Keeper], limits: RetryLimits, context: RunContext) -> None:
         self._job = job
         self._connect = connect
-        self._bearing = bearing
-        self._around = around
-        self._left = bearing.tries
+        self._limits = limits
+        self._context = context
+        self._left = limits.tries
 
     def open(self) -> None:
         """Connect for the first time and look at the far copy. Raises what speaks against it."""
-        self._around.progress.stage = "connecting"
+        self._context.progress.stage = "connecting"
         while True:
             try:
                 self.keeper = self._connect()
@@ -72,31 +58,34 @@ class SteadyConnection:
         except LinkLost as problem:
             self._again(problem)
 
-    def with_retries(self, work: Callable[[Keeper, FarCopyView], None]) -> None:
-        """Do `work`, over a new connection each time one breaks, as long as it is worth it.
+    def with_retries(self, work: Callable[[Keeper, FarCopyView], T]) -> T:
+        """What `work` answers: it is done over a new connection each time one breaks, as long as it is worth it.
 
         A refusal is looked into: raises FarTrouble with its reason where one is found.
         """
         while True:
-            before = self._around.progress.meter.wire_up
+            before = self._context.progress.meter.wire_up
             try:
-                work(self.keeper, self.view)
+                return work(self.keeper, self.view)
             except LinkLost as problem:
-                if self._around.progress.meter.wire_up - before > WORTH:
-                    self._left = self._bearing.tries
+                if self._context.progress.meter.wire_up - before > WORTH:
+                    self._left = self._limits.tries
                 self._again(problem)
             except PlaceError as refusal:
                 reason = find_reason(self.keeper.place, f"the far copy of {self._job}", refusal)
                 raise reason or refusal from refusal
-            else:
-                return
+
+    def try_once(self, work: Callable[[Keeper, FarCopyView], None]) -> None:
+        """Do `work` over the connection that there is; if that breaks meanwhile, the work stays undone."""
+        with contextlib.suppress(LinkLost):
+            work(self.keeper, self.view)
 
     def _again(self, problem: LinkLost) -> None:
         """A new connection and a new look. A far box that is starting again is awaited.
 
         Raises what spoke against the last try; a changed key or a refused login at once.
         """
-        progress = self._around.progress
+        progress = self._context.progress
         stage = progress.stage
         trouble: Unreached = problem
         progress.stage = "connecting"
@@ -119,10 +108,10 @@ class SteadyConnection:
         self._left -= 1
         if self._left < 0:
             raise problem
-        clock = self._around.clock
-        pause = min(LONGEST_PAUSE_S, self._bearing.pause_s * 2 ** (self._bearing.tries - 1 - self._left))
+        clock = self._context.clock
+        pause = min(LONGEST_PAUSE_S, self._limits.pause_s * 2 ** (self._limits.tries - 1 - self._left))
         until = clock.monotonic() + pause
         while clock.monotonic() < until:
-            self._around.check_stop(self._job)
+            self._context.check_stop(self._job)
             clock.sleep(min(STEP_S, max(0.01, until - clock.monotonic())))
-            self._around.tick()
+            self._context.tick()

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any, Literal
+
+from otherroof.copying.compare.change import PlanTotals
 
 Outcome = Literal["done", "done with problems", "held", "failed", "cut"]
 OUTCOMES: tuple[Outcome, ...] = ("done", "done with problems", "held", "failed", "cut")
@@ -76,6 +79,21 @@ class RunReport:
     reason: str = ""
     nature: EncryptionSigns | None = None
     other_disks: list[str] = field(default_factory=list)
+
+    def note_remarks(self, remarks: Iterable[str]) -> None:
+        """Problems of the run as a whole."""
+        self.problems += [Problem("", remark) for remark in remarks]
+
+    def note_problems(self, problems: Iterable[Problem]) -> None:
+        """Paths that could not be copied."""
+        self.problems += problems
+
+    def note_totals(self, totals: PlanTotals) -> None:
+        """What the run would change, or has changed."""
+        files = self.files
+        files.new, files.changed, files.moved, files.removed = totals.new, totals.changed, totals.moved, totals.removed
+        self.bytes.new = totals.fresh_bytes
+        files.problems = sum(1 for problem in self.problems if problem.path)
 
     def as_json(self) -> dict[str, Any]:
         """The report as `run --json` prints it."""

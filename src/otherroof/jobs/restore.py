@@ -17,6 +17,7 @@ from otherroof.far_copy.entry import path_text
 from otherroof.far_copy.listing import Header, header_in
 from otherroof.far_copy.listing_key import ListingKey, read_key
 from otherroof.far_copy.ports import FarCopyView
+from otherroof.far_copy.run_ids import time_of_run
 from otherroof.jobs.far_place import open_place
 from otherroof.jobs.run import ledger_path
 from otherroof.layouts.open.job_folder import OpenJobFolder
@@ -30,7 +31,7 @@ from otherroof.restore.restore import Restorer
 from otherroof.restore.selection import ProvedVersion, RestoreReport, Selection
 from otherroof.restore.target import Existing, TargetFolder
 from otherroof.restore.versions import Version as Listed
-from otherroof.restore.versions import choose_run, time_of_run
+from otherroof.restore.versions import choose_run
 from otherroof.settings import Settings
 
 

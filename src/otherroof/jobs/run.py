@@ -23,13 +23,14 @@ from otherroof.base.errors import Held, HomeTrouble, OtherroofError, RunCut
 from otherroof.copying.compare.catalogue_repair import JobStateFiles
 from otherroof.copying.compare.find_changes import CopyRules
 from otherroof.copying.compare.guard import GuardLimits, Release
-from otherroof.copying.context import StopRequest
+from otherroof.copying.context import RunContext, StopRequest
 from otherroof.copying.progress import Progress
-from otherroof.copying.reconnect import RetryLimits, RunContext
+from otherroof.copying.reconnect import RetryLimits, SteadyConnection
 from otherroof.copying.report import Problem, RunReport
-from otherroof.copying.run import Run, RunRequest, RunTools, next_run_id
+from otherroof.copying.run import Run, RunRequest
 from otherroof.far.trial_file import TrialResult, write_trial_file
 from otherroof.far_copy.listing_key import ListingKey, read_or_make_key
+from otherroof.far_copy.run_ids import next_run_id
 from otherroof.jobs.far_place import job_limit, make_keeper, open_place
 from otherroof.jobs.locks import LockWait, far_lock, job_lock
 from otherroof.layouts.open.keeper import ExtraScript, OpenKeeper
@@ -168,14 +169,11 @@ class _RunOfJob:
             keepers.append(make_keeper(self._settings, self._name, place, key, alongside))
             return keepers[-1]
 
-        means = RunTools(
-            connect=connect,
-            renamed=self._renamed,
-            files=JobStateFiles(self._settings.state, self._name),
-            around=RunContext(self._clock, self._around.stop, progress, partial(self._tick, report)),
-        )
+        context = RunContext(self._clock, self._around.stop, progress, partial(self._tick, report), self._renamed)
+        limits = RetryLimits(self._far.tries, self._far.pause_s)
+        connection = SteadyConnection(self._name, connect, limits, context)
         try:
-            Run(self._wish(), means, report).carry_out()
+            Run(self._request(), connection, context, report).carry_out()
         finally:
             report.bytes.wire_up, report.bytes.wire_down = progress.meter.wire_up, progress.meter.wire_down
             for keeper in keepers:
@@ -202,12 +200,12 @@ class _RunOfJob:
             seen = clock_finding(trial.offset)
             report.problems.append(Problem("", f"{seen.text}; {seen.advice}"))
 
-    def _wish(self) -> RunRequest:
+    def _request(self) -> RunRequest:
         job, hold = self._job, self._ledger.hold_of(self._name)
         release = None
         if hold is not None and hold.released is not None:
             release = Release(hold.removed, hold.changed, hold.of_files)
-        subject = CopyRules(
+        rules = CopyRules(
             job=self._name,
             folder=os.fsencode(job.folder),
             limits=GuardLimits(job.guard.removed_percent, job.guard.changed_percent, job.guard.from_files),
@@ -216,7 +214,7 @@ class _RunOfJob:
             reread=self._choice.reread,
             release=release,
         )
-        return RunRequest(subject, RetryLimits(self._far.tries, self._far.pause_s), dry=self._choice.dry)
+        return RunRequest(rules, JobStateFiles(self._settings.state, self._name), dry=self._choice.dry)
 
     def _renamed(self, old: str, new: str) -> None:
         if not self._choice.dry:

@@ -7,8 +7,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
-from otherroof.base.clock import from_stamp, parse_moment
+from otherroof.base.clock import parse_moment
 from otherroof.base.errors import Damaged, WrongUse
+from otherroof.far_copy.run_ids import time_of_run
 
 _DATE = re.compile(r"\d{4}-\d\d-\d\d\Z")
 
@@ -48,11 +49,6 @@ def choose_run(runs: Iterable[str], as_of: str, job: str, zone: tzinfo) -> str:
     if not before:
         raise WrongUse(f"there is no version from {as_of} or before", where=job, advice=_advice(job))
     return before[-1]
-
-
-def time_of_run(run: str) -> datetime:
-    """The moment in a run's id."""
-    return from_stamp(f"{run[:13]}:{run[13:15]}:{run[15:17]}Z")
 
 
 def _moment(text: str, job: str, zone: tzinfo) -> datetime:

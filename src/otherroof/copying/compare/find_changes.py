@@ -18,11 +18,13 @@ from otherroof.copying.compare.catalogue_repair import CheckedCatalogue
 from otherroof.copying.compare.compare import Difference, UnchangedBlock, compare
 from otherroof.copying.compare.guard import GuardLimits, GuardView, Release, reason_to_hold
 from otherroof.copying.compare.hard_links import unchanged_names_of
-from otherroof.copying.compare.plan import RunPlan
+from otherroof.copying.compare.plan import Rows, RunPlan
+from otherroof.copying.context import RunContext
 from otherroof.copying.home.leave_out import leave_out_rule
+from otherroof.copying.home.looks_encrypted import count_new_endings
 from otherroof.copying.home.read import SourceFolder
 from otherroof.copying.home.scan import Batch, Scan, ScanNotes
-from otherroof.copying.reconnect import RunContext
+from otherroof.copying.report import EncryptionSigns, RunReport
 from otherroof.far_copy.entry import path_text
 from otherroof.far_copy.numbers import FILE, FOLDER, SIZE, kind_of
 
@@ -52,31 +54,42 @@ class FolderTotals:
 
 
 class ChangeFinder:
-    """Compares one folder with the catalogue of its far copy. `counted` and `notes` are complete after `compare`."""
+    """Compares one folder with the catalogue of its far copy. `totals` and `notes` are complete after `find`."""
 
-    def __init__(self, subject: CopyRules, cared: CheckedCatalogue, source: SourceFolder, around: RunContext) -> None:
-        self._subject = subject
-        self._cared = cared
+    def __init__(self, rules: CopyRules, checked: CheckedCatalogue, source: SourceFolder, context: RunContext) -> None:
+        self._rules = rules
+        self._checked = checked
         self._source = source
-        self._around = around
-        self.counted = FolderTotals(held_files=cared.catalogue.facts.files)
+        self._context = context
+        self.totals = FolderTotals(held_files=checked.catalogue.facts.files)
         self.notes = ScanNotes()
 
-    def compare(self, plan: RunPlan) -> None:
+    def find(self, plan: RunPlan, report: RunReport) -> None:
+        """R3 and R4: every difference goes into the plan, and what was seen on the way into the report."""
+        self._compare(plan)
+        report.note_problems(self.notes.problems)
+        report.files.left_out = self.notes.left_out
+        report.other_disks = [path_text(path) for path in self.notes.other_disks]
+        self._find_moves(plan)
+        report.nature = EncryptionSigns(0, 0, count_new_endings(plan.came_and_went()))
+        report.files.seen, report.bytes.seen = self.totals.files, self.totals.size
+        report.note_totals(plan.tally())
+
+    def _compare(self, plan: RunPlan) -> None:
         """R3: every difference goes into the plan."""
-        subject, catalogue = self._subject, self._cared.catalogue
-        scan = Scan(subject.folder, left_out=leave_out_rule(subject.leave_out), other_disks=subject.other_disks)
-        found = compare(self._ticking(scan), catalogue.blocks(), scan.notes.is_blind, reread=subject.reread)
+        rules, catalogue = self._rules, self._checked.catalogue
+        scan = Scan(rules.folder, left_out=leave_out_rule(rules.leave_out), other_disks=rules.other_disks)
+        found = compare(self._ticking(scan), catalogue.blocks(), scan.notes.is_blind, reread=rules.reread)
         plan.add(self._counting(found))
         plan.add(list(unchanged_names_of(catalogue.blocks(), plan.inodes_with_names(), plan.has, self._source.device)))
         plan.find_hard_links()
         self.notes = scan.notes
 
-    def find_moves(self, plan: RunPlan) -> None:
+    def _find_moves(self, plan: RunPlan) -> None:
         """R4: new files with the size of one that went are read; the same digest means that it moved."""
         for todo in plan.may_have_moved():
-            self._around.check_stop(self._subject.job)
-            self._around.progress.path = todo.path
+            self._context.check_stop(self._rules.job)
+            self._context.progress.path = todo.path
             try:
                 _, entry, numbers = self._source.digest(todo.path)
             except OtherroofError:
@@ -89,30 +102,30 @@ class ChangeFinder:
 
     def guard(self, plan: RunPlan) -> None:
         """R5. Raises Held, saying why and how the run is released."""
-        subject = self._subject
+        rules = self._rules
         sight = GuardView(
-            held_files=self.counted.held_files,
-            found_files=self.counted.files,
+            held_files=self.totals.held_files,
+            found_files=self.totals.files,
             tally=plan.tally(),
-            was_mounted=self._cared.catalogue.facts.mounted,
-            is_mounted=is_mount_point(subject.folder),
+            was_mounted=self._checked.catalogue.facts.mounted,
+            is_mounted=is_mount_point(rules.folder),
         )
-        why = reason_to_hold(sight, subject.limits, subject.release)
+        why = reason_to_hold(sight, rules.limits, rules.release)
         if why and sight.tally.changed:
             self._settle_doubts(plan)
-            why = reason_to_hold(replace(sight, tally=plan.tally()), subject.limits, subject.release)
-        where = path_text(subject.folder)
-        if self._cared.lost and subject.release is None:
-            why = f"{self._cared.remarks[-1]}: its disk may be missing or was exchanged"
+            why = reason_to_hold(replace(sight, tally=plan.tally()), rules.limits, rules.release)
+        where = path_text(rules.folder)
+        if self._checked.lost and rules.release is None:
+            why = f"{self._checked.remarks[-1]}: its disk may be missing or was exchanged"
             where = "the far box's disk, and at base in the settings"
         if why:
-            look = f"look at {where}; if it is meant so: otherroof release {subject.job}"
-            raise Held(why, where=subject.job, advice=f"nothing was sent; {look}")
+            look = f"look at {where}; if it is meant so: otherroof release {rules.job}"
+            raise Held(why, where=rules.job, advice=f"nothing was sent; {look}")
 
     def _settle_doubts(self, plan: RunPlan) -> None:
         """Before a run is held for changes: files of the same size may only have been touched."""
-        for todo in plan.pages(f"want = {FILE} AND had = {FILE} AND NOT doubt AND size = old_size"):
-            self._around.check_stop(self._subject.job)
+        for todo in plan.pages(Rows.TOUCHED):
+            self._context.check_stop(self._rules.job)
             try:
                 _, entry, _ = self._source.digest(todo.path)
             except OtherroofError:
@@ -125,21 +138,21 @@ class ChangeFinder:
         for batch in scan:
             since += len(batch.names)
             if since > TICK_EVERY:
-                self._around.progress.files += since
+                self._context.progress.files += since
                 since = 0
-                self._around.check_stop(self._subject.job)
-                self._around.tick()
+                self._context.check_stop(self._rules.job)
+                self._context.tick()
             yield batch
 
     def _counting(self, found: Iterator[UnchangedBlock | Difference]) -> Iterator[Difference]:
         for one in found:
             if isinstance(one, UnchangedBlock):
-                self.counted.files += one.files
-                self.counted.size += one.size
+                self.totals.files += one.files
+                self.totals.size += one.size
                 continue
             if one.found is not None and kind_of(one.found) != FOLDER:
-                self.counted.files += 1
-                self.counted.size += one.found[SIZE] if kind_of(one.found) == FILE else 0
+                self.totals.files += 1
+                self.totals.size += one.found[SIZE] if kind_of(one.found) == FILE else 0
             yield one
 
 

@@ -6,6 +6,7 @@ one. An intention is committed before the far box is asked to change a name; wha
 
 from __future__ import annotations
 
+import enum
 import os
 import sqlite3
 from collections.abc import Iterable, Iterator
@@ -15,6 +16,8 @@ from otherroof.base.sqlite_file import open_sqlite, remove_sqlite, sqlite_troubl
 from otherroof.copying.compare.catalogue import AsideContent
 from otherroof.copying.compare.change import BEGUN, DONE, LARGE, PLANNED, TROUBLE, PlannedChange, PlanTotals, digest_in
 from otherroof.copying.compare.compare import Difference
+from otherroof.copying.report import Problem
+from otherroof.far_copy.entry import path_text
 from otherroof.far_copy.numbers import (
     FILE,
     FOLDER,
@@ -54,6 +57,22 @@ _COLUMNS = (
     "path, had, want, doubt, ino, size, mtime, ctime, mode, device, old, old_size, old_digest, first, source, digest,"
     " state, line, why"
 )
+
+
+class Rows(enum.Enum):
+    """Which of a plan's notes are asked for. Each looks only at what is still in that state when it is asked."""
+
+    TOUCHED = f"want = {FILE} AND had = {FILE} AND NOT doubt AND size = old_size"  # perhaps nothing but touched
+    TO_MOVE_ASIDE = f"state = {PLANNED} AND had IN ({FILE}, {LINK}) AND want <> had"
+    FOLDERS_TO_DROP = f"state = {PLANNED} AND had = {FOLDER} AND want <> had"
+    FOLDERS_TO_MAKE = f"state = {PLANNED} AND want = {FOLDER}"
+    FILES_TO_BRING = f"state = {PLANNED} AND want = {FILE}"
+    FIRST_NAMES_TO_BRING = f"state = {PLANNED} AND want = {FILE} AND first IS NULL"
+    FURTHER_NAMES = f"state = {PLANNED} AND want = {FILE} AND first IS NOT NULL"
+    LINKS_TO_MAKE = f"state = {PLANNED} AND want = {LINK}"
+    UNFINISHED = f"state = {BEGUN}"  # the far box was asked, and what became of it is not known
+    MOVED = f"state = {DONE} AND source IS NOT NULL"
+    FILES_GONE = f"state = {DONE} AND want <> {FILE} AND old_digest IS NOT NULL AND old_size > 0"
 
 
 class RunPlan:
@@ -262,9 +281,9 @@ class RunPlan:
         row = self._one(f"SELECT {_COLUMNS} FROM todo WHERE path=?", (path,))
         return _as_todo(row) if row else None
 
-    def pages(self, which: str, *, backwards: bool = False) -> Iterator[PlannedChange]:
-        """Notes that match the SQL condition, in order of the path; rows may be noted on meanwhile."""
-        return self._pages(which, backwards=backwards)
+    def pages(self, which: Rows, *, backwards: bool = False) -> Iterator[PlannedChange]:
+        """These notes in order of the path; rows may be noted on meanwhile."""
+        return self._pages(which.value, backwards=backwards)
 
     def begin(self, todo: PlannedChange) -> None:
         """The far box is about to be asked to change what stands at this path."""
@@ -302,10 +321,11 @@ class RunPlan:
         todo.state = TROUBLE
         self._do("UPDATE todo SET state=?, why=?, line=NULL WHERE path=?", (TROUBLE, why, todo.path))
 
-    def troubles(self) -> list[tuple[bytes, str]]:
+    def troubles(self) -> list[Problem]:
         """Every path that could not be copied, and why."""
         with translating_sqlite(self.path):
-            return self._db.execute("SELECT path, why FROM todo WHERE state=? ORDER BY path", (TROUBLE,)).fetchall()
+            rows = self._db.execute("SELECT path, why FROM todo WHERE state=? ORDER BY path", (TROUBLE,)).fetchall()
+        return [Problem(path_text(path), why) for path, why in rows]
 
     def outcome(self) -> Iterator[PlannedChange]:
         """All notes in order of the path, for the new catalogue.

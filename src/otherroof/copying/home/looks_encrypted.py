@@ -80,6 +80,6 @@ class EncryptionSampler:
         if self._kept % MOST_SAMPLES == 0:
             self._every *= 2
 
-    def nature(self, endings_changed: int) -> EncryptionSigns:
-        """What was seen."""
-        return EncryptionSigns(sampled=self._kept, dense=self._dense, endings_changed=endings_changed)
+    def signs(self) -> EncryptionSigns:
+        """What was seen in contents; of names this knows nothing."""
+        return EncryptionSigns(sampled=self._kept, dense=self._dense, endings_changed=0)

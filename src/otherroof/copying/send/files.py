@@ -10,7 +10,8 @@ from collections.abc import Iterator
 from typing import cast
 
 from otherroof.base.errors import FarTrouble, OtherroofError, RunCut
-from otherroof.copying.compare.change import BEGUN, LARGE, PLANNED, PlannedChange
+from otherroof.copying.compare.change import BEGUN, LARGE, PlannedChange
+from otherroof.copying.compare.plan import Rows
 from otherroof.copying.context import SendContext
 from otherroof.copying.home.looks_encrypted import HEAD
 from otherroof.copying.home.read import READ_TRIES, ChangedWhileRead, GrownWhileRead
@@ -35,12 +36,12 @@ DRAINS = 5  # refusals after which the rest is tried without stopping to ask why
 class FileSender:
     """Brings the files of a plan."""
 
-    def __init__(self, outfit: SendContext) -> None:
-        self._out = outfit
-        self._plan = outfit.plan
-        self._layout = outfit.layout
-        self._place = outfit.layout.place
-        self._reader = outfit.reader
+    def __init__(self, context: SendContext) -> None:
+        self._context = context
+        self._plan = context.plan
+        self._writer = context.writer
+        self._place = context.writer.place
+        self._reader = context.reader
         self._state = SendState()
 
     def send(self) -> None:
@@ -54,7 +55,7 @@ class FileSender:
             while True:
                 state.deferred = 0
                 self._round()
-                if self._out.stop.asked():
+                if self._context.run.stop.asked():
                     return
                 if state.refusal is not None:
                     self._diagnose(state.refusal, state.refused_size)
@@ -79,18 +80,18 @@ class FileSender:
 
     def _diagnose(self, refusal: FarTrouble, size: int) -> None:
         """Something was refused: is it only this file, or will nothing go in any more?"""
-        reason = find_reason(self._place, self._layout.name, refusal, size)
+        reason = find_reason(self._place, self._writer.name, refusal, size)
         if reason is not None:
             raise reason from refusal
 
     def _tick(self) -> None:
-        why = self._out.stop.asked()
+        why = self._context.run.stop.asked()
         if why:
             for stream in self._reader.under_way:
                 stream.cut(why)
         self._note_parts()
         self._plan.commit()
-        self._out.tick()
+        self._context.run.tick()
 
     def _note_parts(self) -> None:
         for stream in self._reader.under_way:
@@ -102,10 +103,11 @@ class FileSender:
     def _tasks(self) -> Iterator[Task[FileUnderWay, object] | None]:
         """Follow-ups first, then the next file; None while all that is left is under way."""
         state = self._state
-        own = "" if self._layout.can_make_from_far else " OR first IS NOT NULL"
-        for todo in self._plan.pages(f"state = {PLANNED} AND want = {FILE} AND (first IS NULL{own})"):
+        # Further names of a file are linked later, unless the far box can neither link nor copy.
+        which = Rows.FIRST_NAMES_TO_BRING if self._writer.can_make_from_far else Rows.FILES_TO_BRING
+        for todo in self._plan.pages(which):
             yield from self._follow_ups()
-            if self._out.stop.asked() or (state.refusal is not None and state.refusals <= DRAINS):
+            if self._context.run.stop.asked() or (state.refusal is not None and state.refusals <= DRAINS):
                 break
             self._consider(todo)
             if len(state.ready) >= RELEASE_AT or state.ready_bytes >= RELEASE_BYTES:
@@ -141,7 +143,7 @@ class FileSender:
             self._state.ready_bytes += task.weight
 
     def _consider(self, todo: PlannedChange) -> None:
-        self._out.progress.path = todo.path
+        self._context.run.progress.path = todo.path
         if todo.path in self._state.lent:
             self._state.deferred += 1
             return
@@ -152,46 +154,46 @@ class FileSender:
                 try:
                     self._consider_small(todo)
                 except GrownWhileRead:
-                    _, todo.numbers = self._out.source.describe_file(todo.path)
+                    _, todo.numbers = self._context.source.describe_file(todo.path)
                     self._consider_large(todo)
         except OtherroofError as problem:
             self._plan.trouble(todo, problem.what)
 
     def _consider_small(self, todo: PlannedChange) -> None:
-        data, entry, todo.numbers = self._out.source.read_small(todo.path, LARGE)
+        data, entry, todo.numbers = self._context.source.read_small(todo.path, LARGE)
         self._take_entry(todo, entry)
         if self._is_same(todo) or self._found(todo):
             return
-        self._out.sampler.look(data[:HEAD])
+        self._context.totals.sampler.look(data[:HEAD])
         job = FileUnderWay(todo, "put", data)
-        if self._out.unsure and todo.had == 0 and data:
+        if self._context.unsure and todo.had == 0 and data:
             self._adopt(job)
         else:
             self._put(job)
 
     def _consider_large(self, todo: PlannedChange) -> None:
         if todo.digest is not None:
-            entry, numbers = self._out.source.describe_file(todo.path)
+            entry, numbers = self._context.source.describe_file(todo.path)
             entry.digest = todo.digest
             if numbers == todo.numbers:
                 self._take_entry(todo, entry)
             else:
                 todo.digest = None
-        elif todo.doubt or self._out.unsure or self._plan.may_be_there(todo):
+        elif todo.doubt or self._context.unsure or self._plan.may_be_there(todo):
             self._digest_first(todo)
         if todo.digest is not None and (self._is_same(todo) or self._found(todo)):
             return
         job = FileUnderWay(todo, "prepare")
-        if self._out.unsure and todo.had == 0 and todo.digest is not None:
+        if self._context.unsure and todo.had == 0 and todo.digest is not None:
             self._adopt(job)
         else:
             self._prepare(job)
 
     def _digest_first(self, todo: PlannedChange) -> None:
         """Read a large file before anything is sent; its chunks are kept where the far copy's are not known."""
-        chunks = self._out.chunks
+        chunks = self._context.chunks
         unknown = todo.old_digest is None or chunks.get(todo.path, todo.old_digest) is None
-        found, entry, todo.numbers = self._out.source.digest(todo.path, chunks.key if unknown else None)
+        found, entry, todo.numbers = self._context.source.digest(todo.path, chunks.key if unknown else None)
         if found is not None and todo.old_digest in (None, entry.digest):
             chunks.put(todo.path, entry.digest, found)
         self._take_entry(todo, entry)
@@ -204,14 +206,14 @@ class FileSender:
         assert todo.digest is not None
         job.step = "adopt"
         self._add(
-            job, Task(job, self._layout.adopt(todo.path, FileProperties.of(todo.numbers), todo.digest), len(job.data))
+            job, Task(job, self._writer.adopt(todo.path, FileProperties.of(todo.numbers), todo.digest), len(job.data))
         )
 
     def _put(self, job: FileUnderWay, *, now: bool = False) -> None:
         todo = job.todo
         assert todo.numbers is not None
         job.step = "put"
-        script = self._layout.put(todo.path, job.data, FileProperties.of(todo.numbers), todo.had == FILE)
+        script = self._writer.put(todo.path, job.data, FileProperties.of(todo.numbers), todo.had == FILE)
         self._add(job, Task(job, script, len(job.data)), now=now)
 
     def _take_entry(self, todo: PlannedChange, entry: Entry) -> None:
@@ -230,7 +232,7 @@ class FileSender:
         """Whether the content need not be sent, or not now."""
         assert todo.numbers is not None
         assert todo.digest is not None
-        if not self._layout.can_make_from_far or todo.size == 0:
+        if not self._writer.can_make_from_far or todo.size == 0:
             return False
         state = self._state
         if state.stuck > 1 or todo.path in state.plain:
@@ -244,7 +246,7 @@ class FileSender:
         if state.stuck:
             state.lent.add(where.path)
         job = FileUnderWay(todo, "from far")
-        script = self._layout.make_from(todo.path, where, FileProperties.of(todo.numbers), todo.had == FILE)
+        script = self._writer.make_from(todo.path, where, FileProperties.of(todo.numbers), todo.had == FILE)
         self._add(job, Task(job, script))
         return True
 
@@ -254,16 +256,16 @@ class FileSender:
         todo = job.todo
         job.step = "prepare"
         upto = self._plan.half_sent_bytes(todo.path, todo.numbers) if todo.numbers is not None else None
-        self._add(job, Task(job, self._layout.prepare(todo.path, upto), STREAM_WEIGHT), now=now)
+        self._add(job, Task(job, self._writer.prepare(todo.path, upto), STREAM_WEIGHT), now=now)
 
     def _upload(self, job: FileUnderWay, held: ArrivedPart) -> None:
         todo, place = job.todo, self._place
         old = None
         if todo.had == FILE and todo.old_digest and place.offers.copy_range and todo.path not in self._state.plain:
-            old = self._out.chunks.get(todo.path, todo.old_digest)
-        wish = StreamRequest(todo.path, self._out.chunks.key, place.offers.max_write, place.offers.sync, old)
+            old = self._context.chunks.get(todo.path, todo.old_digest)
+        wish = StreamRequest(todo.path, self._context.chunks.key, place.offers.max_write, place.offers.sync, old)
         job.lanes = 0
-        job.stream = FileStream(wish, self._out.clock, held)
+        job.stream = FileStream(wish, self._context.run.clock, held)
         self._reader.begin(job.stream)
         if todo.numbers is not None:
             self._plan.note_half_sent(todo.path, todo.numbers, held.upto)
@@ -279,7 +281,7 @@ class FileSender:
         assert stream is not None
         job.uploads += 1
         job.lanes += 1
-        script = self._layout.upload(todo.path, stream, todo.old_size if job.has_old else None)
+        script = self._writer.upload(todo.path, stream, todo.old_size if job.has_old else None)
         self._add(job, Task(job, script, STREAM_WEIGHT if job.lanes == 1 else 0, lane), now=True)
 
     def _spread_uploads(self) -> None:
@@ -302,7 +304,7 @@ class FileSender:
         if job.uploads:
             return
         self._state.uploading.remove(job)
-        self._out.sent.bytes += stream.sent
+        self._context.totals.bytes += stream.sent
         if isinstance(job.failure, RunCut) and stream.numbers is not None:
             self._plan.note_half_sent(stream.wish.path, stream.numbers, stream.safe)
         self._reader.forget(stream)
@@ -330,14 +332,14 @@ class FileSender:
         assert result is not None
         todo.numbers = result.numbers
         self._take_entry(todo, result.entry)
-        self._out.sampler.look(result.head)
-        self._out.chunks.put(todo.path, result.entry.digest, result.chunks)
+        self._context.totals.sampler.look(result.head)
+        self._context.chunks.put(todo.path, result.entry.digest, result.chunks)
         if todo.had == FILE and todo.digest == todo.old_digest:
             job.step = "forget"
-            self._add(job, Task(job, self._layout.forget_part(todo.path)), now=True)
+            self._add(job, Task(job, self._writer.forget_part(todo.path)), now=True)
         else:
             job.step = "finish"
-            script = self._layout.finish(todo.path, FileProperties.of(result.numbers), todo.had == FILE)
+            script = self._writer.finish(todo.path, FileProperties.of(result.numbers), todo.had == FILE)
             self._add(job, Task(job, script), now=True)
 
     # -- ends --
@@ -355,9 +357,9 @@ class FileSender:
             self._send_after_all(job)
         else:
             if job.step == "put":
-                self._out.sent.bytes += len(job.data)
-            self._out.progress.put += len(job.data) if job.step == "put" else 0
-            self._out.progress.files += 1
+                self._context.totals.bytes += len(job.data)
+            self._context.run.progress.put += len(job.data) if job.step == "put" else 0
+            self._context.run.progress.files += 1
             job.data = b""
             self._plan.done(job.todo)
 

@@ -14,43 +14,98 @@ they were. Which bytes lie where at the far end is the layout's affair.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from dataclasses import replace
 
 from otherroof.base.errors import FarTrouble, LinkLost, OtherroofError, PlaceError, RunCut
-from otherroof.copying.compare.change import PLANNED, TROUBLE, PlannedChange
-from otherroof.copying.context import SendContext
+from otherroof.copying.compare.catalogue_repair import CheckedCatalogue
+from otherroof.copying.compare.change import TROUBLE, PlannedChange
+from otherroof.copying.compare.plan import Rows, RunPlan
+from otherroof.copying.context import RunContext, SendContext, SendTotals
+from otherroof.copying.home.chunk_lists import ChunkStore
+from otherroof.copying.home.read import SourceFolder
 from otherroof.copying.send.files import FileSender
+from otherroof.copying.send.known_content import note_known_content
 from otherroof.copying.send.settling import settle_unfinished
+from otherroof.copying.send.stream import ReadAhead
 from otherroof.far.place import Task, TaskResult
 from otherroof.far.refusals import find_reason
 from otherroof.far.requests import Script
 from otherroof.far_copy.entry import parse_line
 from otherroof.far_copy.numbers import FILE, FOLDER, LINK
-from otherroof.far_copy.ports import ContentLocation, FileProperties
+from otherroof.far_copy.ports import ContentLocation, FarCopyView, FileProperties, Keeper
 
 FOLDERS_AT_ONCE = 64
 COMMIT_EVERY = 64  # intentions written down together
 
 
-class Sender:
-    """Sends what a plan holds."""
+class PlanSender:
+    """Sends one plan, over as many connections as it takes."""
 
-    def __init__(self, outfit: SendContext) -> None:
-        self._outfit = outfit
-        self._plan = outfit.plan
-        self._layout = outfit.layout
-        self._place = outfit.layout.place
+    def __init__(self, run: str, plan: RunPlan, source: SourceFolder, chunks_path: str, context: RunContext) -> None:
+        self._run = run
+        self._plan = plan
+        self._source = source
+        self._chunks_path = chunks_path
+        self._context = context
+        self._unsure = False
+        self.totals = SendTotals()
+
+    def prepare(self, checked: CheckedCatalogue) -> None:
+        """Learn from the catalogue which content the far copy holds already."""
+        self._unsure = checked.unsure
+        note_known_content(self._plan, checked.catalogue.blocks(), checked.catalogue.asides())
+        self._plan.commit()
+
+    def remove_litter(self, keeper: Keeper, view: FarCopyView) -> None:
+        """Half-sent files that this run does not go on with take room at the far end."""
+        parts = [path for path, _, _ in self._plan.parts()]
+        wanted = [path for path in parts if (todo := self._plan.get(path)) is not None and todo.want == FILE]
+        keeper.clear_litter(view, wanted)
+
+    def send(self, keeper: Keeper, view: FarCopyView) -> None:
+        """All that is left of the plan, over this connection. Raises what ended it."""
+        keeper.begin(self._run, view)
+        keeper.place.widen()
+        with (
+            closing(ReadAhead(self._source.root, self._context.clock)) as reader,
+            closing(ChunkStore(self._chunks_path)) as chunks,
+        ):
+            steps = SendSteps(
+                SendContext(
+                    run=self._context,
+                    writer=keeper.layout(self._run),
+                    plan=self._plan,
+                    source=self._source,
+                    reader=reader,
+                    chunks=chunks,
+                    totals=self.totals,
+                    unsure=self._unsure,
+                )
+            )
+            steps.settle()
+            steps.send()
+
+
+class SendSteps:
+    """The six steps, over one connection."""
+
+    def __init__(self, context: SendContext) -> None:
+        self._context = context
+        self._plan = context.plan
+        self._writer = context.writer
+        self._place = context.writer.place
 
     def settle(self) -> None:
         """Find out what became of every change whose end is not known."""
-        settle_unfinished(self._plan, self._layout)
+        settle_unfinished(self._plan, self._writer)
 
     def send(self) -> None:
         """All six steps. Raises RunCut where it was asked to stop, LinkLost where the connection broke."""
         self._move_aside()
         self._drop_folders()
         self._make_folders()
-        FileSender(self._outfit).send()
+        FileSender(self._context).send()
         self._make_symlinks()
         self._link_further_names()
         self.settle()
@@ -59,8 +114,7 @@ class Sender:
     # -- S1 --
 
     def _move_aside(self) -> None:
-        which = f"state = {PLANNED} AND had IN ({FILE}, {LINK}) AND want <> had"
-        for done in self._carry_out(which, lambda todo: self._layout.aside(todo.path)):
+        for done in self._carry_out(Rows.TO_MOVE_ASIDE, lambda todo: self._writer.aside(todo.path)):
             todo = done.key
             if done.error is not None:
                 self._refused(done)
@@ -73,8 +127,9 @@ class Sender:
     # -- S2 --
 
     def _drop_folders(self) -> None:
-        which = f"state = {PLANNED} AND had = {FOLDER} AND want <> had"
-        for done in self._carry_out(which, lambda todo: self._layout.drop_folder(todo.path), backwards=True):
+        for done in self._carry_out(
+            Rows.FOLDERS_TO_DROP, lambda todo: self._writer.drop_folder(todo.path), backwards=True
+        ):
             todo = done.key
             if isinstance(done.error, LinkLost):
                 raise done.error
@@ -90,7 +145,7 @@ class Sender:
     def _make_folders(self) -> None:
         def tasks() -> Iterator[Task[list[PlannedChange], dict[bytes, PlaceError]]]:
             held: list[PlannedChange] = []
-            for todo in self._plan.pages(f"state = {PLANNED} AND want = {FOLDER}"):
+            for todo in self._plan.pages(Rows.FOLDERS_TO_MAKE):
                 if not self._describe(todo):
                     continue
                 if todo.had == FOLDER:
@@ -98,13 +153,13 @@ class Sender:
                     continue
                 held.append(todo)
                 if len(held) >= FOLDERS_AT_ONCE:
-                    yield Task(held, self._layout.make_folders([one.path for one in held]), lane=0)
+                    yield Task(held, self._writer.make_folders([one.path for one in held]), lane=0)
                     held = []
             if held:
-                yield Task(held, self._layout.make_folders([one.path for one in held]), lane=0)
+                yield Task(held, self._writer.make_folders([one.path for one in held]), lane=0)
 
         first_refusal: PlaceError | None = None
-        for done in self._place.carry_out(tasks(), self._outfit.tick):
+        for done in self._place.carry_out(tasks(), self._context.run.tick):
             if done.error is not None:
                 raise done.error
             refused = done.value or {}
@@ -115,7 +170,7 @@ class Sender:
                     self._plan.done(todo)
             first_refusal = first_refusal or next(iter(refused.values()), None)
         self._plan.commit()
-        if first_refusal is not None and (reason := find_reason(self._place, self._layout.name, first_refusal)):
+        if first_refusal is not None and (reason := find_reason(self._place, self._writer.name, first_refusal)):
             raise reason from first_refusal
 
     # -- S5 --
@@ -129,16 +184,15 @@ class Sender:
                 self._plan.note_comparison(todo.path, True)
                 self._plan.done(todo)
                 return None
-            return self._layout.symlink(todo.path, entry.target, todo.had == LINK)
+            return self._writer.symlink(todo.path, entry.target, todo.had == LINK)
 
-        for done in self._carry_out(f"state = {PLANNED} AND want = {LINK}", script):
+        for done in self._carry_out(Rows.LINKS_TO_MAKE, script):
             self._note(done)
 
     # -- S6 --
 
     def _link_further_names(self) -> None:
-        which = f"state = {PLANNED} AND want = {FILE} AND first IS NOT NULL"
-        for done in self._carry_out(which, self._further_name):
+        for done in self._carry_out(Rows.FURTHER_NAMES, self._further_name):
             self._note(done)
 
     def _further_name(self, todo: PlannedChange) -> Script[None] | None:
@@ -155,14 +209,14 @@ class Sender:
                 self._plan.done(todo)
                 return None
         assert todo.numbers is not None
-        return self._layout.make_from(
+        return self._writer.make_from(
             todo.path, ContentLocation(todo.first), FileProperties.of(todo.numbers), todo.had == FILE
         )
 
     # -- common --
 
     def _carry_out(
-        self, which: str, script: Callable[[PlannedChange], Script[None] | None], *, backwards: bool = False
+        self, which: Rows, script: Callable[[PlannedChange], Script[None] | None], *, backwards: bool = False
     ) -> Iterator[TaskResult[PlannedChange, None]]:
         """Every planned path that matches, begun before it is asked for; those without a script are passed over."""
 
@@ -182,7 +236,7 @@ class Sender:
             self._plan.commit()
             yield from held
 
-        yield from self._place.carry_out(tasks(), self._outfit.tick)
+        yield from self._place.carry_out(tasks(), self._context.run.tick)
         self._plan.commit()
 
     def _note(self, done: TaskResult[PlannedChange, None]) -> None:
@@ -201,7 +255,7 @@ class Sender:
         """Look at a folder or link again and write its line; False where that cannot be done."""
         assert todo.numbers is not None
         try:
-            entry, todo.numbers = self._outfit.source.describe(todo.path, todo.numbers[4])
+            entry, todo.numbers = self._context.source.describe(todo.path, todo.numbers[4])
         except OtherroofError as problem:
             self._plan.trouble(todo, problem.what)
             return False
@@ -209,7 +263,7 @@ class Sender:
         return True
 
     def _check_stop(self) -> None:
-        why = self._outfit.stop.asked()
+        why = self._context.run.stop.asked()
         if why:
             self._plan.commit()
             raise RunCut(why, advice="the next run goes on from there")

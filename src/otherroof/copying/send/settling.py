@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from otherroof.base.errors import PlaceError
-from otherroof.copying.compare.change import BEGUN, PlannedChange
-from otherroof.copying.compare.plan import RunPlan
+from otherroof.copying.compare.change import PlannedChange
+from otherroof.copying.compare.plan import Rows, RunPlan
 from otherroof.far.place import Task
 from otherroof.far.requests import Script
 from otherroof.far_copy.numbers import FILE, LINK
@@ -18,7 +18,7 @@ def settle_unfinished(plan: RunPlan, layout: Writer) -> None:
         shape = FileProperties.of(todo.numbers) if todo.numbers is not None and todo.want else None
         return layout.standing(todo.path, shape, todo.had in (FILE, LINK))
 
-    tasks = (Task(todo, ask_standing(todo)) for todo in plan.pages(f"state = {BEGUN}"))
+    tasks = (Task(todo, ask_standing(todo)) for todo in plan.pages(Rows.UNFINISHED))
     for done in layout.place.carry_out(tasks):
         if isinstance(done.error, PlaceError):  # a name that cannot even be asked for was not changed either
             plan.take_back_begin(done.key)

@@ -1,0 +1,73 @@
+"""R7 of a run: from here on it counts.
+
+    1  a new catalogue is written beside the old one, from what the run did
+    2  the listing is written at the far end, last of all, by rename: that is the commit
+    3  the new catalogue takes the old one's name
+
+A kill between 2 and 3 leaves a catalogue that is one run behind; the next run notices by the run ids and makes it anew.
+"""
+
+from __future__ import annotations
+
+from otherroof.base.clock import Clock, stamp
+from otherroof.copying.compare.catalogue import Catalogue, replace_catalogue, write_catalogue
+from otherroof.copying.compare.catalogue_repair import JobStateFiles
+from otherroof.copying.compare.fold import fold
+from otherroof.copying.compare.plan import Rows, RunPlan
+from otherroof.copying.home.chunk_lists import ChunkStore
+from otherroof.copying.reconnect import SteadyConnection
+from otherroof.far_copy.ports import FarCopyView, Keeper
+from otherroof.far_copy.state import CopyState
+
+
+def commit_run(
+    connection: SteadyConnection,
+    files: JobStateFiles,
+    catalogue: Catalogue,
+    plan: RunPlan,
+    state: CopyState,
+    clock: Clock,
+) -> None:
+    """Let the run of `state` count, from this moment on. Closes the catalogue if a new one took its place.
+
+    A run that changed nothing writes a listing without lines, which names the run whose lines hold.
+    """
+    known, taken = catalogue.facts, stamp(clock.now())
+    if plan.is_empty() and known.whole_run:
+        state.files, state.size, state.whole_run = known.files, known.size, known.whole_run
+        _commit_listing(connection, state, None, taken)
+        catalogue.note_run(state)
+        return
+    state.whole_run = state.run
+    aside = write_catalogue(files.catalogue, fold(catalogue.blocks(), plan.outcome()), state)
+    written = Catalogue(aside)
+    try:
+        _commit_listing(connection, state, written, taken)
+    finally:
+        written.close()
+    _keep_chunks(files, plan)
+    catalogue.close()
+    replace_catalogue(aside, files.catalogue)
+
+
+def _commit_listing(connection: SteadyConnection, state: CopyState, written: Catalogue | None, taken: str) -> None:
+    def commit(keeper: Keeper, view: FarCopyView) -> None:
+        if state.run in view.runs:
+            return  # the connection broke after the rename: it counts already
+        if not view.ready:
+            keeper.begin(state.run, view)
+        keeper.commit(state, written.blocks() if written is not None else (), taken)
+
+    connection.with_retries(commit)
+
+
+def _keep_chunks(files: JobStateFiles, plan: RunPlan) -> None:
+    """Chunk lists follow files that moved, and go with files that went."""
+    chunks = ChunkStore(files.chunks)
+    try:
+        for todo in plan.pages(Rows.MOVED):
+            chunks.moved(todo.source or b"", todo.path)
+        for todo in plan.pages(Rows.FILES_GONE):
+            chunks.forget(todo.path)
+    finally:
+        chunks.close()

@@ -1,0 +1,21 @@
+"""Run ids: UTC, so that their order as text is their order in time, and a random end, so that no two are alike."""
+
+from __future__ import annotations
+
+import secrets
+from datetime import UTC, datetime, timedelta
+
+from otherroof.base.clock import from_stamp
+
+
+def next_run_id(now: datetime, last_seen: str) -> str:
+    """A run id for `now`, in order after every run that left a trace, even where the clock went back."""
+    if last_seen:
+        last = datetime.strptime(last_seen[:18], "%Y-%m-%dT%H%M%SZ").replace(tzinfo=UTC)
+        now = max(now, last + timedelta(seconds=1))
+    return f"{now.astimezone(UTC):%Y-%m-%dT%H%M%SZ}-{secrets.token_hex(2)}"
+
+
+def time_of_run(run: str) -> datetime:
+    """The moment in a run's id."""
+    return from_stamp(f"{run[:13]}:{run[13:15]}:{run[15:17]}Z")
