@@ -1,5 +1,5 @@
-"""Puts files in their place in one step: written aside, synced, renamed. Whoever reads sees the old one or the new one,
-also after a cut.
+"""Writes files in one step: written beside, synced, renamed. A reader sees the old file or the new one, also after a
+crash.
 
 Ground floor: it must not know what the files mean. A refusal by the disk is translated into one error that names the
 file.
@@ -20,7 +20,7 @@ ADVICE = "check owner, mode and free space of its folder"
 
 
 def replace_file(path: str, content: str | bytes, mode: int = FOR_ALL, *, what: str = "", advice: str = ADVICE) -> None:
-    """Put `content` at `path`, in place of what stands there, which passes its owner on where we may do that.
+    """Put `content` at `path`, in place of what stands there, which passes its owner on if we may do that.
 
     Text is written as UTF-8, with question marks for what cannot be (some file names). Raises HomeTrouble, which says
     that `what` cannot be written.
@@ -72,7 +72,7 @@ def _through_spare(path: str, content: str | bytes, mode: int, settle: Callable[
             os.fsync(file.fileno())
         settle(spare, path)
     except BaseException:
-        with contextlib.suppress(FileNotFoundError):  # an interrupt may come after it has settled
+        with contextlib.suppress(FileNotFoundError):  # an interrupt may come after the rename
             os.unlink(spare)
         raise
     _sync_folder(path)
@@ -84,7 +84,7 @@ def _linked(spare: str, path: str) -> None:
 
 
 def _leave_to_owner_of(path: str, handle: int) -> None:
-    """Else a file that root replaces could no longer be read by the account that it was made for."""
+    """Give the new file the old one's owner, so that a file replaced by root stays readable for the service."""
     with contextlib.suppress(FileNotFoundError):
         old = os.stat(path)
         with contextlib.suppress(PermissionError):  # only root may give files away; then it is ours, as a new one is

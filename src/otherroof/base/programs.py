@@ -40,9 +40,9 @@ class ProgramResult:
 class Programs(Protocol):
     """Runs programs.
 
-    `run` returns how the program ended, whatever its exit code. It raises TunnelTrouble where the program is not
+    `run` returns how the program ended, whatever its exit code. It raises TunnelTrouble if the program is not
     there, cannot be started, or did not end within `timeout_s` seconds (it is ended then, with what it started).
-    `find` answers the absolute path of a program, or "" where this machine has none.
+    `find` answers the absolute path of a program, or "" if this machine has none.
     """
 
     def run(self, argv: Sequence[str], timeout_s: float) -> ProgramResult: ...

@@ -16,9 +16,9 @@ BUSY_S = 20.0
 
 
 def open_sqlite(path: str, schema: str, version: int) -> sqlite3.Connection:
-    """The database at `path`, made with `schema` where it is new.
+    """The database at `path`, made with `schema` if it is new.
 
-    Raises HomeTrouble where it cannot be used or was written with a higher `version`.
+    Raises HomeTrouble if it cannot be used or was written with a higher `version`.
     """
     with translating_sqlite(path):
         try:

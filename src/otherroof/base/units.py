@@ -22,14 +22,14 @@ def size_text(count: int | float) -> str:
 
 
 def rate_text(count: int | float, seconds: float) -> str:
-    """`count` bytes in `seconds` as Mbit/s; a dash where no time passed."""
+    """`count` bytes in `seconds` as Mbit/s; a dash if no time passed."""
     if seconds <= 0:
         return "–"
     return f"{mbit_s(count, seconds):.2f} Mbit/s"
 
 
 def mbit_s(count: int | float, seconds: float) -> float:
-    """Megabits (10⁶ bits) a second; 0 where no time passed."""
+    """Megabits (10⁶ bits) a second; 0 if no time passed."""
     return count * 8 / 1e6 / seconds if seconds > 0 else 0.0
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 SETTINGS_FOLDER = "/etc/otherroof"
-PLAIN_WIDTH = 200  # columns where it is no terminal: nothing is cut short there
+PLAIN_WIDTH = 200  # columns when it is no terminal: nothing is cut short there
 
 _SERVICE_FOLDERS: set[str] = set()
 
@@ -34,18 +34,18 @@ def settings_in(folder: str) -> Settings:
 
 def settings_in_use(folder: str) -> tuple[Settings, tuple[str, ...]]:
     """The settings as the service has them, or as far as they can be used, and what is wrong with them, one line each.
-    Raises WrongSettings where there are none."""
+    Raises WrongSettings if there are none."""
     settings, mistakes = settings_in_force(os.path.abspath(folder))
     if settings is None:
         raise WrongSettings(mistakes[0].line())
-    return _used(settings), tuple(one.line() for one in mistakes)
+    return _used(settings), tuple(mistake.line() for mistake in mistakes)
 
 
 def settings_for_rescue(folder: str) -> Settings:
     """The settings as far as they can be used: when files must come back, a slip in another job is only mentioned."""
     settings, mistakes = settings_in_use(folder)
-    for one in mistakes:
-        sys.stderr.write(f"otherroof: mind: {one}\n")
+    for mistake in mistakes:
+        sys.stderr.write(f"otherroof: mind: {mistake}\n")
     return settings
 
 
@@ -53,12 +53,12 @@ def _used(settings: Settings) -> Settings:
     keys = [settings.home.listing_key, *(far.login_key for far in settings.far.values())]
     folders = [os.path.dirname(settings.path(key)) for key in keys]
     # Only folders below the settings are the service's own; one elsewhere may hold other people's files.
-    give_to_service_later(settings.state, *(one for one in folders if one.startswith(f"{settings.where}/")))
+    give_to_service_later(settings.state, *(folder for folder in folders if folder.startswith(f"{settings.where}/")))
     return settings
 
 
 def give_to_service_later(*folders: str) -> None:
-    """What root makes in these folders is given to their owner when the command ends."""
+    """Remember these folders: what root creates in them is given to their owner when the command ends."""
     _SERVICE_FOLDERS.update(folders)
 
 
@@ -79,7 +79,7 @@ def give_to_service_now() -> None:
 
 
 def job_of(settings: Settings, name: str) -> Job:
-    """The job called `name`; raises WrongUse naming those that exist, WrongSettings where its file has a mistake."""
+    """The job called `name`; raises WrongUse naming those that exist, WrongSettings if its file has a mistake."""
     if name in settings.unread:
         raise WrongSettings("the file of this job has a mistake", where=name)
     if name not in settings.jobs:
@@ -89,7 +89,7 @@ def job_of(settings: Settings, name: str) -> Job:
 
 
 def far_names(settings: Settings, asked: str) -> list[str]:
-    """The far box `asked` for, or all of them where none is; raises WrongUse naming those that exist."""
+    """The far box `asked` for, or all of them if none is; raises WrongUse naming those that exist."""
     if asked and asked not in settings.far:
         known = ", ".join(sorted(settings.far))
         raise WrongUse(f"there is no far box {asked!r}", where=settings.where, advice=f"far boxes here: {known}")
@@ -102,7 +102,7 @@ def ledger_of(settings: Settings) -> Ledger:
 
 
 def console() -> Console:
-    """Where reports go: plain when it is not a terminal, without colour where NO_COLOR says so."""
+    """Where reports go: plain when it is not a terminal, without colour if NO_COLOR says so."""
     from rich.console import Console
 
     width = None if sys.stdout.isatty() else PLAIN_WIDTH

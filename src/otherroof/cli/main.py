@@ -26,12 +26,12 @@ GROUPS: dict[str, tuple[str, ...]] = {
 }
 VERBS = {verb: group for group, verbs in GROUPS.items() for verb in verbs}
 
-# These end what they are at, and say what became of it.
+# These verbs report an interruption themselves.
 TELL_THEMSELVES = ("run", "serve")
 
 
 def build(only: str = "") -> typer.Typer:
-    """The command line with every verb, or with just one where that is all that is needed."""
+    """The command line with every verb, or with just one if that is all that is needed."""
     app = typer.Typer(
         name="otherroof",
         help="Keeps a second copy of a household's folders under another roof.",
@@ -72,7 +72,7 @@ def main(argv: list[str] | None = None) -> None:
         code = build(asked)(given, standalone_mode=False)
         if code == EXIT_INTERRUPTED and asked not in TELL_THEMSELVES:
             sys.stderr.write("otherroof: interrupted\n")
-        sys.stdout.flush()  # where it cannot be written, that is to be met here and not after the end
+        sys.stdout.flush()  # so that a write error is raised here, not while the interpreter shuts down
     except OtherroofError as error:
         sys.stderr.write(f"otherroof: {error}\n")
         code = error.exit_code
@@ -95,7 +95,7 @@ def main(argv: list[str] | None = None) -> None:
 
 
 def _print_anything() -> None:
-    """A letter that this terminal's encoding lacks, or a byte of a name that is none, is escaped and ends nothing."""
+    """Escape characters that the terminal cannot show (and bytes that are not UTF-8) instead of failing on them."""
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")

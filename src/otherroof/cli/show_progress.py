@@ -72,7 +72,7 @@ def show_progress(look: Callable[[], ProgressReading], name: str, *, quiet: bool
 
 
 def line_a_minute(progress: Progress, name: str) -> Callable[[], None]:
-    """What to call about every second so that the log has a line a minute; for a service."""
+    """A function to call about every second; it logs a line a minute. For the service."""
     return _Lines(lambda: run_progress(progress), name, quiet=True).tick
 
 
@@ -85,7 +85,7 @@ class _Rate:
     def over(self, count: int) -> tuple[int, float]:
         """Bytes and seconds since the oldest look that still counts."""
         now = time.monotonic()
-        self._seen = [one for one in self._seen if now - one[0] < RATE_OVER_S] + [(now, count)]
+        self._seen = [look for look in self._seen if now - look[0] < RATE_OVER_S] + [(now, count)]
         first = self._seen[0]
         return count - first[1], now - first[0]
 

@@ -21,7 +21,7 @@ from otherroof.far_copy.ports import Writer
 
 
 class StopRequest(Protocol):
-    """Somebody may ask a run to stop; it then ends what is in flight and begins no more."""
+    """Tells whether somebody asked the run to stop; then it finishes what is in flight and begins nothing new."""
 
     def asked(self) -> str:
         """Why the run should stop; empty while it should go on."""

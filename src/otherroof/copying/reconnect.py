@@ -1,7 +1,7 @@
-"""Holds on to a far copy whose connection may break: waits, connects anew, and does the broken piece of work again.
+"""Keeps a run going when the connection breaks: waits, connects again, and repeats the piece of work that broke off.
 
-How often that is borne without anything getting across, and how long the pauses grow, is the job's affair. What the
-work is, this does not know.
+How many failed tries are allowed, and how long the pauses are, comes from the far box's settings. This module does
+not know what the work is.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ STEP_S = 1.0  # of a pause, between two looks at the stop sign
 
 @dataclass(frozen=True, slots=True)
 class RetryLimits:
-    """How much trouble is borne: tries without anything getting across, and the first pause in seconds."""
+    """When to give up: number of tries that sent nothing, and the first pause in seconds (it doubles each time)."""
 
     tries: int
     pause_s: float
@@ -45,7 +45,7 @@ class SteadyConnection:
         self._left = limits.tries
 
     def open(self) -> None:
-        """Connect for the first time and look at the far copy. Raises what speaks against it."""
+        """Connect for the first time and look at the far copy. Raises the reason if that fails."""
         self._context.progress.stage = "connecting"
         while True:
             try:
@@ -61,7 +61,7 @@ class SteadyConnection:
     def with_retries(self, work: Callable[[Keeper, FarCopyView], T]) -> T:
         """What `work` answers: it is done over a new connection each time one breaks, as long as it is worth it.
 
-        A refusal is looked into: raises FarTrouble with its reason where one is found.
+        A refusal is looked into: raises FarTrouble with its reason if one is found.
         """
         while True:
             before = self._context.progress.meter.wire_up
@@ -81,9 +81,9 @@ class SteadyConnection:
             work(self.keeper, self.view)
 
     def _again(self, problem: LinkLost) -> None:
-        """A new connection and a new look. A far box that is starting again is awaited.
+        """Connect again and look at the far copy again; wait for a far box that is just restarting.
 
-        Raises what spoke against the last try; a changed key or a refused login at once.
+        Raises the last try's error; a changed host key or a refused login is raised at once.
         """
         progress = self._context.progress
         stage = progress.stage

@@ -106,6 +106,6 @@ class RunReport:
             },
             "bytes": {key: getattr(self.bytes, key) for key in ("seen", "new", "sent", "wire_up", "wire_down")},
             "seconds": {key: round(getattr(self.seconds, key), 3) for key in ("scan", "send", "commit", "total")},
-            "problems": [{"path": one.path, "why": one.why} for one in self.problems],
+            "problems": [{"path": problem.path, "why": problem.why} for problem in self.problems],
             "reason": self.reason,
         }

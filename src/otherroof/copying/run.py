@@ -119,7 +119,7 @@ class Run:
         plan.commit()
 
     def _drop_plan(self, checked: CheckedCatalogue, plan: RunPlan) -> None:
-        """Nothing of this plan is carried out; what an earlier run had half sent is still gone on with."""
+        """Drop the plan, but keep the list of files that an earlier run had half sent."""
         if checked.parts:
             plan.keep_half_sent()
         else:

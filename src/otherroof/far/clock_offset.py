@@ -12,7 +12,7 @@ AGREE_S = 5.0
 
 @dataclass(frozen=True, slots=True)
 class ClockOffset:
-    """The far clock is `ahead_s` ahead of ours (behind, where negative), give or take `margin_s`."""
+    """The far clock is `ahead_s` ahead of ours (behind, if negative), give or take `margin_s`."""
 
     ahead_s: float
     margin_s: float

@@ -32,7 +32,7 @@ class LocalPlace:
 
     @property
     def lanes(self) -> int:
-        """A disk has one arm."""
+        """One: a disk gains nothing from tasks side by side."""
         return 1
 
     def widen(self) -> None:

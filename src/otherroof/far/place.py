@@ -67,9 +67,9 @@ class Meter:
 class Place(Protocol):
     """A folder tree that copies are written to. One contract for every kind of place.
 
-    `carry_out` runs scripts, many at once where the place allows it, taken from `work` as room comes free, and
+    `carry_out` runs scripts, many at once if the place allows it, taken from `work` as room comes free, and
     yields each result as it comes, in no order. `work` may give None: nothing now, ask again after the next result.
-    LinkLost ends it: what was under way is then uncertain, as it is where the generator is closed early. `tick` is
+    LinkLost ends it: what was under way is then uncertain, as it is if the generator is closed early. `tick` is
     called about every second in the caller's thread while work is under way.
     """
 
@@ -78,10 +78,10 @@ class Place(Protocol):
 
     @property
     def lanes(self) -> int:
-        """How many tasks can truly move at once; a task may ask for one of them."""
+        """How many connections there are; a task may ask for one of them by number."""
 
     def widen(self) -> None:
-        """Get ready for much work, where that helps."""
+        """Open further connections if that makes a large copy faster; work need not wait for them."""
 
     def carry_out(
         self, work: Iterable[Task[K, T] | None], tick: Callable[[], None] | None = None

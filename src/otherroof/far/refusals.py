@@ -17,14 +17,14 @@ FULL_BELOW = 1024 * 1024  # free bytes under which any refusal is taken for a fu
 
 @dataclass(frozen=True, slots=True)
 class _Tried:
-    """Room there, where the place tells it, and what a small file met that was to be written."""
+    """Room there, if the place tells it, and what a small file met that was to be written."""
 
     space: Space | None
     problem: PlaceError | None
 
 
 def find_reason(place: Place, name: str, refusal: FarTrouble, size: int = 0) -> FarTrouble | None:
-    """What the refusal means for everything else too; None where it is a matter of this one entry.
+    """What the refusal means for everything else too; None if it is a matter of this one entry.
 
     `size` is what was to be written, in bytes; `name` the far copy's.
     """

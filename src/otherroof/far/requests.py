@@ -80,7 +80,7 @@ class Read:
 
 @dataclass(slots=True)
 class SetProperties:
-    """Sets an open file's size, permissions and times, each where given."""
+    """Sets an open file's size, permissions and times, each if given."""
 
     handle: Handle
     size: int | None = None
@@ -97,7 +97,7 @@ class StatOpen:
 
 @dataclass(slots=True)
 class Sync:
-    """Makes an open file's content durable where the place can; answers whether it could."""
+    """Makes an open file's content durable if the place can; answers whether it could."""
 
     handle: Handle
 
@@ -125,7 +125,7 @@ class CopyRange:
 
 @dataclass(slots=True)
 class Rename:
-    """Gives an entry a new name; refused where the new name exists."""
+    """Gives an entry a new name; refused if the new name exists."""
 
     old: bytes
     new: bytes
@@ -133,7 +133,7 @@ class Rename:
 
 @dataclass(slots=True)
 class Link:
-    """Makes a second name for a file; refused where the new name exists."""
+    """Makes a second name for a file; refused if the new name exists."""
 
     old: bytes
     new: bytes
@@ -149,7 +149,7 @@ class MakeSymlink:
 
 @dataclass(slots=True)
 class MakeFolder:
-    """Makes a folder; refused where the name exists."""
+    """Makes a folder; refused if the name exists."""
 
     path: bytes
     permissions: int = 0o700
@@ -293,7 +293,7 @@ class BytesSink:
 class ReadStream:
     """Reads `length` bytes of an open file from `offset` on into a sink, many requests in flight.
 
-    Answers the number of bytes that came: fewer where the file is shorter.
+    Answers the number of bytes that came: fewer if the file is shorter.
     """
 
     handle: Handle

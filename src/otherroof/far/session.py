@@ -30,11 +30,11 @@ from otherroof.base.errors import (
 )
 from otherroof.far.place import Meter
 
-# The first is the quickest by far where the processor has AES instructions; the rest is for those that lack it.
+# The first is the quickest by far if the processor has AES instructions; the rest is for those that lack it.
 CIPHERS = ("aes128-gcm@openssh.com", "aes256-gcm@openssh.com", "aes128-ctr", "aes256-ctr")
 KEEPALIVE_S = 15
 DYING_S = 0.5  # how long a connection may take to know that it is broken
-CONGESTION = b"bbr"  # keeps a lossy line full where cubic halves; used where the kernel lets us
+CONGESTION = b"bbr"  # keeps its rate on a lossy line on which cubic halves it; used if the kernel has it
 
 logging.getLogger("paramiko").setLevel(logging.CRITICAL + 1)
 
@@ -99,7 +99,7 @@ class Session:
         return str(self.transport.remote_version)
 
     def open_channel(self) -> paramiko.Channel:
-        """A channel with the SFTP subsystem started on it. Raises FarTrouble where it is not offered, or LinkLost."""
+        """A channel with the SFTP subsystem started on it. Raises FarTrouble if it is not offered, or LinkLost."""
         with as_link_lost(self.doorway):
             channel = self.transport.open_session(timeout=self.doorway.answer_s)
         channel.settimeout(self.doorway.answer_s)
@@ -116,7 +116,7 @@ class Session:
         return channel
 
     def _no_sftp(self, too_late: bool, problem: Exception) -> OtherroofError:
-        """Why SFTP did not start. A connection that broke is not always known to be broken at once."""
+        """Why SFTP did not start: not offered, or the connection broke (which may show only a moment later)."""
         if too_late:
             return _silent(self.doorway, self.doorway.answer_s)
         self.transport.join(DYING_S)
@@ -154,7 +154,7 @@ def _broken(doorway: SshTarget, problem: BaseException) -> LinkLost:
 def open_session(doorway: SshTarget, meter: Meter) -> Session:
     """Connect, prove the far box's host key, and log in.
 
-    Raises Unreached, HostKeyChanged or LoginRefused; WrongSettings where our own key cannot be read.
+    Raises Unreached, HostKeyChanged or LoginRefused; WrongSettings if our own key cannot be read.
     """
     key = read_login_key(doorway.key_path)
     sock = connect(doorway)
@@ -200,7 +200,7 @@ def read_login_key(path: str) -> paramiko.PKey:
 def negotiate(doorway: SshTarget, sock: socket.socket, meter: Meter) -> paramiko.Transport:
     """Speak SSH over `sock` and agree on keys; nothing is proved or said yet. Closes `sock` if it fails.
 
-    Raises LinkLost where the connection broke, Unreached where no SSH is spoken, HostKeyChanged where no key of the
+    Raises LinkLost if the connection broke, Unreached if no SSH is spoken, HostKeyChanged if no key of the
     pinned kind is there.
     """
     kind = doorway.host_key.split()[0]
@@ -209,11 +209,11 @@ def negotiate(doorway: SshTarget, sock: socket.socket, meter: Meter) -> paramiko
     transport = paramiko.Transport(counted)
     try:
         options = transport.get_security_options()
-        options.ciphers = [one for one in CIPHERS if one in options.ciphers]
+        options.ciphers = [cipher for cipher in CIPHERS if cipher in options.ciphers]
         options.key_types = kinds
         transport.banner_timeout = transport.auth_timeout = transport.handshake_timeout = doorway.answer_s
         transport.clear_to_send_timeout = doorway.answer_s
-        # The time-outs above are to run out first: of this one the library says nothing.
+        # Longer than the time-outs above, because the library does not say when this one has run out.
         transport.start_client(timeout=2 * doorway.answer_s + 1)
     except paramiko.ssh_exception.IncompatiblePeer as problem:
         transport.close()
@@ -268,7 +268,7 @@ def prove_host_key(doorway: SshTarget, transport: paramiko.Transport) -> None:
 
 
 def log_in(doorway: SshTarget, transport: paramiko.Transport, key: paramiko.PKey) -> None:
-    """Raises LoginRefused, or LinkLost where the connection breaks meanwhile."""
+    """Raises LoginRefused, or LinkLost if the connection breaks meanwhile."""
     begun = time.monotonic()
     try:
         transport.auth_publickey(doorway.account, key)

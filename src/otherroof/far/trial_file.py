@@ -1,4 +1,4 @@
-"""A trial at the far box: one small file is written, looked at and taken away; it tells room, rights and the clock.
+"""Writes one small file at the far box, looks at it and removes it: shows free space, rights and the far clock.
 
 A script: it knows no connection, and nothing of a copy is touched.
 """
@@ -17,7 +17,7 @@ from otherroof.far.clock_offset import ClockOffset, clock_offset
 
 @dataclass(slots=True)
 class TrialResult:
-    """What was found: room where the place tells it, what went wrong, and the far clock where a file was written."""
+    """What was found: room if the place tells it, what went wrong, and the far clock if a file was written."""
 
     space: requests.Space | None = None
     problem: PlaceError | None = None
@@ -36,7 +36,7 @@ def write_trial_file(clock: Clock, tells_space: bool) -> requests.Script[TrialRe
             _, handle = yield (requests.Stat(b"."), make)
     except PlaceError as problem:
         trial.problem = problem
-        with contextlib.suppress(PlaceError):  # made all the same, where only the other questions were refused
+        with contextlib.suppress(PlaceError):  # the file may exist all the same, if only a later request was refused
             yield requests.Remove(path)
         return trial
     try:

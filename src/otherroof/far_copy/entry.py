@@ -75,7 +75,7 @@ TOP = b"."  # the path of the folder itself, in its own line
 def parse_line(line: bytes, *, top: bool = False) -> Entry:
     """The entry that a line holds; with `top`, the folder itself.
 
-    Raises Damaged where it is none or its path cannot be one.
+    Raises Damaged if it is none or its path cannot be one.
     """
     try:
         raw = json.loads(line)

@@ -44,7 +44,7 @@ class ListingPart(Protocol):
 class Header:
     """The first line. `taken` is RFC 3339 in UTC; `files` counts what is no folder, `size` their bytes.
 
-    `top` is the entry of the folder itself; `same_as` names the run whose lines hold, where this run changed nothing.
+    `top` is the entry of the folder itself; `same_as` names the run whose lines hold, if this run changed nothing.
     """
 
     job: str
@@ -67,7 +67,7 @@ class Header:
 
 
 def parse_header(line: bytes, where: str) -> Header:
-    """The header in `line`. Raises Damaged where it is none, or of a newer format."""
+    """The header in `line`. Raises Damaged if it is none, or of a newer format."""
     try:
         raw = json.loads(line)
         known = {key: raw[key] for key in Header.__dataclass_fields__ if key in raw}
@@ -75,7 +75,7 @@ def parse_header(line: bytes, where: str) -> Header:
     except (ValueError, TypeError, KeyError, RecursionError) as problem:
         raise damaged_listing(where, "has no header") from problem
     counts = (header.files, header.size, header.format)
-    if header.otherroof != "listing" or not all(isinstance(one, int) and 0 <= one < LARGEST for one in counts):
+    if header.otherroof != "listing" or not all(isinstance(count, int) and 0 <= count < LARGEST for count in counts):
         raise damaged_listing(where, "has no header")
     if header.format > FORMAT:
         raise Damaged("was written by a newer Otherroof", where=where, advice="install that version again")
@@ -117,7 +117,7 @@ def gzip_member(text: bytes) -> bytes:
 
 
 def check_listing(path: str, key: ListingKey, job: str, run: str) -> Header:
-    """Read the whole listing in file `path` and prove it. Raises Damaged where anything is not as it was written."""
+    """Read the whole listing in file `path` and prove it. Raises Damaged if anything is not as it was written."""
     where = f"{job}/{run}"
     mac = key.mac()
     held: bytes | None = None

@@ -35,7 +35,7 @@ class ListingKey:
 
 
 def read_key(path: str) -> ListingKey:
-    """The key in the file at `path`. Raises WrongSettings where it is no key or others can read it."""
+    """The key in the file at `path`. Raises WrongSettings if it is no key or others can read it."""
     require_secret(path, KEPT_ADVICE)
     try:
         with open(path, encoding="ascii") as file:
@@ -54,4 +54,4 @@ def read_or_make_key(path: str) -> tuple[ListingKey, bool]:
     advice = "let this account write there once, or name another file as listing_key under [home]"
     make_folder(os.path.dirname(path), advice=advice)
     made = create_file(path, secrets.token_hex(KEY_SIZE) + "\n", what="the listing key", advice=advice)
-    return read_key(path), made  # where another process was quicker, its key counts
+    return read_key(path), made  # if another process was quicker, its key counts

@@ -10,7 +10,7 @@ from array import array
 
 Numbers = tuple[int, int, int, int, int]  # inode, size in bytes, mtime in ns, ctime in ns, mode with the HARD bit
 COLUMNS = 5
-INODE, SIZE, MTIME, CTIME, MODE = range(COLUMNS)  # places in Numbers
+INODE, SIZE, MTIME, CTIME, MODE = range(COLUMNS)  # indexes into Numbers
 HARD = 1 << 20  # set in the mode of a file that has more than one name
 _LARGEST = (1 << 63) - 1  # inode numbers above it exist on some file systems, and dates after 2262
 
@@ -18,7 +18,7 @@ FILE, FOLDER, LINK = stat.S_IFREG >> 12, stat.S_IFDIR >> 12, stat.S_IFLNK >> 12
 
 
 def kind_of(numbers: Numbers | None) -> int:
-    """FILE, FOLDER or LINK; 0 where there is nothing."""
+    """FILE, FOLDER or LINK; 0 if there is nothing."""
     return 0 if numbers is None else (numbers[MODE] & 0o170000) >> 12
 
 

@@ -35,7 +35,7 @@ class FileProperties:
 
 @dataclass(frozen=True, slots=True)
 class ContentLocation:
-    """Where content stands in the far copy: under its path, or moved aside by this run, or by `run`, which was cut."""
+    """Where content lies: in the newest copy, or moved aside by this run (`aside`) or by the cut run `run`."""
 
     path: bytes
     aside: bool = False
@@ -52,7 +52,7 @@ class ChangeState(enum.Enum):
 
 @dataclass(slots=True)
 class ArrivedPart:
-    """What a cut run left at the far end: all below `upto` is safe there, `tail` are the bytes after it."""
+    """What a cut run left of a large file: all bytes below `upto` are durable; `tail` are the bytes after that."""
 
     upto: int = 0
     tail: bytes = b""
@@ -91,7 +91,7 @@ class Writer(Protocol):
         """Whether content that is there can get a second name or copy without being sent."""
 
     def aside(self, path: bytes) -> Script[None]:
-        """Take what stands at `path` out of the newest copy and keep it for earlier versions."""
+        """Move what lies at `path` out of the newest copy; earlier versions need it."""
 
     def drop_folder(self, path: bytes) -> Script[None]:
         """Take an empty folder out of the newest copy; one that is not empty stays."""
@@ -103,16 +103,16 @@ class Writer(Protocol):
         """Send a small file and let it take its place; what it replaces is moved aside."""
 
     def prepare(self, path: bytes, upto: int | None) -> Script[ArrivedPart]:
-        """Get ready to take a large file; where `upto` is given, say what of it is there already."""
+        """Get ready to take a large file; if `upto` is given, say what of it is there already."""
 
     def upload(self, path: bytes, stream: ContentStream, old_size: int | None) -> Script[None]:
         """Take pieces of a large file. Several may run side by side.
 
-        `old_size`: its older version, of this size, is copied from. Raises Refused where it has another.
+        `old_size`: its older version, of this size, is copied from. Raises Refused if it has another.
         """
 
     def finish(self, path: bytes, shape: FileProperties, had: bool) -> Script[None]:
-        """Let a large file that was taken whole take its place. Raises Refused where its size is not right."""
+        """Let a large file that was taken whole take its place. Raises Refused if its size is not right."""
 
     def forget_part(self, path: bytes) -> Script[None]:
         """Throw away what was taken of a large file."""
@@ -124,15 +124,15 @@ class Writer(Protocol):
         """Whether `path` holds this very content already, found by reading it back."""
 
     def symlink(self, path: bytes, target: bytes, had: bool) -> Script[None]:
-        """Make a symbolic link, where the far box can; the listing holds it in any case."""
+        """Make a symbolic link, if the far box can; the listing holds it in any case."""
 
     def standing(self, path: bytes, shape: FileProperties | None, had: bool) -> Script[ChangeState]:
-        """After a broken connection: what became of a change to `path`; `shape` is None where it was to go."""
+        """After a broken connection: what became of a change to `path`; `shape` is None if it was to go."""
 
 
 @dataclass(slots=True)
 class FarCopyView:
-    """What stands in a job's far folder. Run ids are in order of time; `mark` is empty where nobody has been.
+    """What stands in a job's far folder. Run ids are in order of time; `mark` is empty if nobody has been.
 
     `runs` have a listing, `earlier` have replaced or removed something, `under_way` have begun; `incoming` are names
     of what is half sent. `ready`: everything that a run needs to find is there.
@@ -165,7 +165,7 @@ class FarCopyView:
 class Keeper(Protocol):
     """A job's far copy as a whole: whose it is, which runs it holds, and the commit of a new one.
 
-    These methods do their work at once. They raise what the place raises, and Damaged where a listing is not what
+    These methods do their work at once. They raise what the place raises, and Damaged if a listing is not what
     this home wrote.
     """
 
@@ -173,13 +173,13 @@ class Keeper(Protocol):
     home_id: str
 
     def view(self) -> FarCopyView:
-        """Look at the far folder. Raises FarTrouble where it is another home's."""
+        """Look at the far folder. Raises FarTrouble if it is another home's."""
 
     def layout(self, run: str) -> Writer:
         """The layout as `run` writes it."""
 
     def begin(self, run: str, view: FarCopyView) -> None:
-        """Make the far folder ready where `view` says that it is not, and mark that `run` is under way."""
+        """Make the missing folders (`view.ready`), and mark that `run` is under way."""
 
     def lines(self, run: str) -> Iterator[bytes]:
         """The entries' lines of a run's listing, proved before the first is given."""
@@ -188,7 +188,7 @@ class Keeper(Protocol):
         """Every path at which `run` moved something aside."""
 
     def held_now(self, path: bytes) -> bytes | None:
-        """The digest of what the newest copy really holds at `path`, read back; None where it is no file."""
+        """The digest of what the newest copy really holds at `path`, read back; None if it is no file."""
 
     def commit(self, state: CopyState, blocks: Iterable[ListingPart], taken: str) -> None:
         """Write the listing of `state.run` with these blocks: from then on the run counts.
@@ -197,7 +197,7 @@ class Keeper(Protocol):
         """
 
     def clear_litter(self, view: FarCopyView, wanted: list[bytes]) -> None:
-        """Remove what earlier runs had half sent, except of the files that are `wanted`."""
+        """Remove half-sent files of earlier runs, but not those of the paths in `wanted`."""
 
     def tidy(self, view: FarCopyView, run: str) -> None:
         """`run` counts: remove its mark, and everything that earlier runs left half done."""

@@ -9,7 +9,7 @@ from otherroof.base.clock import from_stamp
 
 
 def next_run_id(now: datetime, last_seen: str) -> str:
-    """A run id for `now`, in order after every run that left a trace, even where the clock went back."""
+    """A run id for `now`, in order after every run that left a trace, even if the clock went back."""
     if last_seen:
         last = datetime.strptime(last_seen[:18], "%Y-%m-%dT%H%M%SZ").replace(tzinfo=UTC)
         now = max(now, last + timedelta(seconds=1))

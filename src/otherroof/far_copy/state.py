@@ -21,4 +21,4 @@ class CopyState:
     settled: str = ""
     top: str = ""
     lost: str = ""
-    whole_run: str = ""  # the run whose listing holds every line, where `run` changed nothing
+    whole_run: str = ""  # the run whose listing holds every line, if `run` changed nothing

@@ -1,6 +1,6 @@
 """Where two histories are heading: when a disk will be full, and whether the nights grow heavier.
 
-Arithmetic only: numbers in, numbers out, or None where the history does not carry a statement. A slope counts
+Arithmetic only: numbers in, numbers out, or None if the history does not carry a statement. A slope counts
 as one when it is more than twice its standard error (common practice, about 95 %, no source).
 """
 
@@ -28,8 +28,8 @@ class FillDays:
 def days_until_full(points: Sequence[tuple[float, float]], total: float) -> FillDays | None:
     """When a disk of `total` bytes will be full, from readings (day, bytes used), oldest first.
 
-    None where there are too few readings, or they do not show growth. Growth goes on from the last reading,
-    or from the line where that stands higher, so that a recent heavy night is not averaged away.
+    None if there are too few readings, or they do not show growth. Growth goes on from the last reading,
+    or from the line if that stands higher, so that a recent heavy night is not averaged away.
     """
     if len(points) < LEAST_POINTS or points[-1][0] - points[0][0] < LEAST_DAYS:
         return None
@@ -49,7 +49,7 @@ def days_until_full(points: Sequence[tuple[float, float]], total: float) -> Fill
 def growth_a_week(nights: Sequence[float]) -> float | None:
     """By how much the bytes of a night grow in a week, from one figure a night, oldest first.
 
-    None where two weeks are not there yet, or the nights show no clear direction.
+    None if two weeks are not there yet, or the nights show no clear direction.
     """
     if len(nights) < 14:
         return None

@@ -21,7 +21,7 @@ from otherroof.settings.machine_checks import require_secret
 
 
 def ssh_target_of(settings: Settings, far: FarBox) -> SshTarget:
-    """Where the far box is and how both sides prove themselves. Raises WrongSettings where the key is not safe."""
+    """Where the far box is and how both sides prove themselves. Raises WrongSettings if the key is not safe."""
     return SshTarget(
         address=far.address,
         port=far.port,

@@ -28,7 +28,7 @@ STEP_S = 0.5
 
 @dataclass(frozen=True, slots=True)
 class LockPurpose:
-    """What is held, for the message to whoever comes second; `name` is what the holder is at, for the same message."""
+    """What a lock is for, in words for the process that has to wait; `name`: the job the holder is working on."""
 
     what: str
     where: str
@@ -42,8 +42,8 @@ def _nothing(_: str = "") -> None:
 
 @dataclass(frozen=True, slots=True)
 class LockWait:
-    """How long to wait for another holder: `seconds` at the most; `told` hears once who that is, `check` is asked
-    again and again and may raise to end the wait."""
+    """How to wait for a lock: at most `seconds`; `told` is called once with who holds it, `check` is called repeatedly
+    and may raise to end the wait."""
 
     seconds: float = 0.0
     told: Callable[[str], None] = _nothing
@@ -53,8 +53,8 @@ class LockWait:
 class FileLock:
     """Holds a lock file while inside `with`.
 
-    Raises Busy, naming the process and since when (in `zone`), where another one holds it and goes on to after the
-    patience for it is over; HomeTrouble where the file cannot be written. The kernel lets go of it however the process
+    Raises Busy, naming the process and since when (in `zone`), if another one holds it and goes on to after the
+    patience for it is over; HomeTrouble if the file cannot be written. The kernel lets go of it however the process
     ends, so nothing stale is left behind.
     """
 

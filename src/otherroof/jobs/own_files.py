@@ -17,15 +17,15 @@ from otherroof.settings.tunnel import WireguardTunnel
 
 
 def jobs_that_copy_secrets(parts: ReadableSettings) -> list[Mistake]:
-    """One mistake for each job whose folder holds our secrets, and one where it holds the state folder."""
+    """One mistake for each job whose folder holds our secrets, and one if it holds the state folder."""
     if parts.home is None:
         return []
-    secrets = sorted({os.path.realpath(parts.path(one)) for one in _secrets(parts)})
+    secrets = sorted({os.path.realpath(parts.path(secret_name)) for secret_name in _secrets(parts)})
     state = os.path.realpath(parts.path(parts.home.state))
     found = []
     for name, job in parts.jobs.items():
         file = os.path.join(parts.where, JOBS_FOLDER, name + ".toml")
-        sent = [inside for one in secrets if (inside := _inside(job, one, is_folder=False))]
+        sent = [inside for path in secrets if (inside := _inside(job, path, is_folder=False))]
         if sent:
             more = f" and {len(sent) - 1} more" if len(sent) > 1 else ""
             wrong = f"this home's own secrets ({sent[0]}{more}) would lie at the far end for all to read who own it"
@@ -56,7 +56,7 @@ def _secrets(parts: ReadableSettings) -> Iterator[str]:
 
 
 def _inside(job: Job, path: str, *, is_folder: bool) -> str:
-    """`path` as seen from the job's folder; empty where it lies elsewhere or is left out."""
+    """`path` as seen from the job's folder; empty if it lies elsewhere or is left out."""
     folder = os.path.realpath(job.folder)
     relative = os.path.relpath(path, folder)
     if relative == "." or relative.split(os.sep)[0] == "..":

@@ -69,7 +69,7 @@ class RestoreContext:
 def open_copy(
     settings: Settings, job: str, progress: RestoreProgress, clock: Clock | None = None
 ) -> Iterator[OpenedCopy]:
-    """The far copy of `job`, reached and proved. Raises Unreached, or FarTrouble where it is another home's."""
+    """The far copy of `job`, reached and proved. Raises Unreached, or FarTrouble if it is another home's."""
     clock = clock or SystemClock()
     far_name = settings.jobs[job].far
     key: ListingKey = read_key(settings.path(settings.home.listing_key))
@@ -105,7 +105,7 @@ LOST = "the far box does not hold it any more"
 def list_versions(settings: Settings, job: str) -> list[Listed]:
     """Every version that can be restored, newest first, by the headers of their listings.
 
-    The newest that the ledger knows is among them with a flaw, where the far box holds neither it nor a newer one.
+    The newest that the ledger knows is among them with a flaw, if the far box holds neither it nor a newer one.
     """
     with open_copy(settings, job, RestoreProgress()) as copy:
         keeping = OpenJobFolder(copy.place, job)
@@ -121,7 +121,7 @@ def list_versions(settings: Settings, job: str) -> list[Listed]:
 
 
 def _lost(settings: Settings, job: str, copy: OpenedCopy) -> str:
-    """The newest run that counts, as far as the ledger knows, where all that the far box shows is older."""
+    """The newest run that counts, as far as the ledger knows, if all that the far box shows is older."""
     known = copy.ledger.newest_good(job, far=settings.jobs[job].far)
     return known.report.run if known is not None and known.report.run > copy.view.newest else ""
 
@@ -135,7 +135,7 @@ def _listed(job: str, run: str, head: bytes) -> Listed:
 
 
 def restore(settings: Settings, wish: RestoreRequest, watching: RestoreContext | None = None) -> RestoreReport:
-    """Bring a version back. Raises Damaged where its listing cannot be trusted; damaged files are in the answer."""
+    """Bring a version back. Raises Damaged if its listing cannot be trusted; damaged files are in the answer."""
     watching = watching or RestoreContext()
     with open_copy(settings, wish.job, watching.progress) as copy:
         run = choose_run(copy.view.runs, wish.as_of, wish.job, settings.zone)
@@ -163,14 +163,14 @@ def restore(settings: Settings, wish: RestoreRequest, watching: RestoreContext |
 def _note_damage(ledger: Ledger, recall: RestoreReport) -> None:
     """What was found damaged stays known, so that an alert tells of it until it is made good."""
     header, now = recall.header, SystemClock().now()
-    ledger.note_damage([DamagedFile(header.job, one.path, header.run, now, one.why) for one in recall.damaged])
+    ledger.note_damage([DamagedFile(header.job, file.path, header.run, now, file.why) for file in recall.damaged])
 
 
 def _settle_damage(ledger: Ledger, version: ProvedVersion, recall: RestoreReport, wanted: Selection) -> None:
     """Files that were damaged in this version or an earlier one, and came back whole now, are damaged no longer."""
     job = version.header.job
     known = {mark.path for mark in ledger.damages(job) if mark.run <= version.header.run}
-    known -= {one.path for one in (*recall.damaged, *recall.problems)}
+    known -= {problem.path for problem in (*recall.damaged, *recall.problems)}
     if known:
         names = (
             path_text(entry.path) for entry in version.entries() if entry.kind == "file" and wanted.has(entry.path)

@@ -70,7 +70,7 @@ class RunSurroundings:
 
 @dataclass(frozen=True, slots=True)
 class RunResult:
-    """How a run ended: its report, and the error that ended it where there was one."""
+    """How a run ended: its report, and the error that ended it if there was one."""
 
     report: RunReport
     error: OtherroofError | None = None
@@ -84,7 +84,7 @@ def ledger_path(settings: Settings) -> str:
 def run_job(settings: Settings, name: str, around: RunSurroundings, choice: RunOptions | None = None) -> RunResult:
     """Carry out one run of job `name`.
 
-    Raises only where the run could not even be written down: Busy, or trouble with the ledger itself.
+    Raises only if the run could not even be written down: Busy, or trouble with the ledger itself.
     """
     return _RunOfJob(settings, name, around, choice or RunOptions()).carry_out()
 
@@ -121,7 +121,7 @@ class _RunOfJob:
 
     def _turn_at_far(self) -> AbstractContextManager[object]:
         if self._choice.dry:
-            return nullcontext()  # it sends nothing, and whoever asks what would be sent wants to know it now
+            return nullcontext()  # a dry run sends nothing, so it need not wait for another run to the same far box
         wait = LockWait(self._far.queue_s if self._around.patient else 0.0, self._around.told, self._check)
         return far_lock(self._settings, self._name, self._clock, wait)
 
@@ -180,7 +180,7 @@ class _RunOfJob:
                 keeper.place.close()
 
     def _tick(self, report: RunReport) -> None:
-        """About every second. The month's allowance is to know also what a run sent that is killed."""
+        """Called about every second. Notes the bytes sent, so that a killed run counts against the month too."""
         self._around.tick()
         if self._choice.dry or self._clock.monotonic() - self._wire_noted < WIRE_NOTE_S:
             return
@@ -189,11 +189,11 @@ class _RunOfJob:
         try:
             self._ledger.note_wire(self._name, report.run, meter.wire_up, meter.wire_down)
         except HomeTrouble as problem:
-            # The copy itself is not to end by it; the next minute tries again, and the run's end needs the ledger too.
+            # The copy goes on: this is tried again in a minute, and at its end the run needs the ledger in any case.
             self._around.told(str(problem))
 
     def _note(self, trial: TrialResult, report: RunReport) -> None:
-        """Room and clock there: the one for the history, the other because times of versions would mislead."""
+        """Note the far disk's free space in the ledger, and report a wrong far clock: it misdates versions."""
         if trial.space is not None:
             self._ledger.note_space(self._job.far, self._clock.now(), trial.space.free, trial.space.total)
         if trial.offset is not None and not trial.offset.agrees:
@@ -221,7 +221,7 @@ class _RunOfJob:
             self._ledger.rename_run(self._name, old, new)
 
     def _end(self, report: RunReport, error: OtherroofError | None) -> None:
-        report.files.problems = sum(1 for one in report.problems if one.path)
+        report.files.problems = sum(1 for problem in report.problems if problem.path)
         if error is None:
             report.outcome = "done with problems" if report.problems else "done"
         elif isinstance(error, Held):
@@ -245,7 +245,7 @@ class _RunOfJob:
 
 
 def run_command_before(job: Job) -> None:
-    """Run the job's command before the copy. Raises HomeTrouble where it fails; its last words are in the message."""
+    """Run the job's command before the copy. Raises HomeTrouble if it fails; its last words are in the message."""
     assert job.before is not None
     program = job.before[0]
     try:

@@ -1,7 +1,7 @@
 """The sign by which a run is asked to stop cleanly: what is in flight is finished, nothing new is begun.
 
 A run asks the sign between items; the service, a window's end or a used-up month raises it. It knows nothing of
-schedules or networks, and no timer stands behind it: a sign with a time looks at the clock when it is asked.
+schedules or networks, and uses no timer: a sign with an end time looks at the clock each time it is asked.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ class StopSign:
         return self._reason
 
     def check(self) -> None:
-        """Raises RunCut with the reason where the sign is up."""
+        """Raises RunCut with the reason if the sign is up."""
         reason = self.asked()
         if reason:
             raise RunCut(reason)
@@ -66,7 +66,7 @@ class StopSign:
             self.ask("the far box's allowance for this month is used up; it goes on next month")
 
     def wait(self, seconds: float) -> bool:
-        """Let `seconds` pass, less where the sign goes up meanwhile; whether it is up."""
+        """Let `seconds` pass, less if the sign goes up meanwhile; whether it is up."""
         end = self._clock.monotonic() + seconds
         while not self.asked():
             left = end - self._clock.monotonic()

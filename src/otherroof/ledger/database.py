@@ -70,7 +70,7 @@ class Ledger(RunStore, AlertStore, MessageStore, SpaceStore, LookStore, JobTimes
 
 
 def _use_wal(db: sqlite3.Connection) -> None:
-    """Write-ahead mode, waited for: SQLite refuses at once, without its own patience, where several processes open a
+    """Write-ahead mode, waited for: SQLite refuses at once, without its own patience, if several processes open a
     new file at the same moment."""
     until = time.monotonic() + BUSY_S
     while True:

@@ -1,4 +1,4 @@
-"""The ledger's pages on turns: how far each job is with the time it is due, and when recurring things last happened.
+"""Ledger: when each job last began and ended, and when recurring things (probe, digest) last happened.
 
 They let a service that was killed go on where it was. What follows from them is decided elsewhere.
 """
@@ -13,16 +13,16 @@ from typing import Literal
 
 from otherroof.base.clock import from_stamp, stamp
 
-# settled: the time it was due is dealt with; unreached: the far box did not answer; cut: stopped on purpose, to go
-# on later; busy: somebody else was at the same work.
+# settled: nothing more to do for that time; unreached: the far box did not answer; cut: stopped on purpose, goes on
+# later; busy: another process was running the same job.
 Ending = Literal["settled", "unreached", "cut", "busy"]
 
 
 @dataclass(frozen=True, slots=True)
 class JobTimes:
-    """How far a job is.
+    """When a job last began and how that ended.
 
-    Its `times` count from `since` on. The last attempt began at `begun`; where `ended` is None after that, it never
+    Its `times` count from `since` on. The last attempt began at `begun`; if `ended` is None after that, it never
     said how it ended. `tries` counts attempts in a row that came to nothing, with one under way. `waiting` tells
     people what it waits for.
     """
@@ -56,7 +56,7 @@ class JobTimesStore:
 
     def note_job_times(self, turn: JobTimes) -> None:
         """Write down how far a job is, in place of what was known."""
-        begun, ended = (stamp(one) if one else None for one in (turn.begun, turn.ended))
+        begun, ended = (stamp(moment) if moment else None for moment in (turn.begun, turn.ended))
         with self.writing() as db:
             db.execute(
                 "INSERT OR REPLACE INTO turn (job, times, since, begun, ended, ending, tries, waiting)"

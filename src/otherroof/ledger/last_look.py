@@ -1,4 +1,4 @@
-"""The ledger's pages on the watch itself: when it last looked, and since when it watches over what.
+"""Ledger: when the watch last looked, and since when it watches each job and far box.
 
 Kept so that a clock that was set can be told from time that passed, and a new job is not late on its first day.
 """
@@ -52,7 +52,7 @@ class LookStore:
         return WatchLook(from_stamp(at), monotonic_s, asleep_s, boot, from_stamp(awake_since), jump, jumped_s)
 
     def note_look(self, look: WatchLook) -> None:
-        """This look is now the last one."""
+        """Store this look as the last one."""
         jump = stamp(look.jumped_at) if look.jumped_at else None
         with self.writing() as db:
             db.execute(
@@ -72,7 +72,7 @@ class LookStore:
         """Since when each of `subjects` is watched; `now` for those that are not yet."""
         with self.guarded():
             known = dict(self.db.execute("SELECT subject, since FROM watched").fetchall())
-        return {one: min(from_stamp(known[one]), now) if one in known else now for one in subjects}
+        return {subject: min(from_stamp(known[subject]), now) if subject in known else now for subject in subjects}
 
     def note_watched(self, subjects: Iterable[str], now: datetime) -> None:
         """These are watched: new ones from `now` on, as are those whose beginning was noted by a clock that was ahead;
@@ -84,6 +84,6 @@ class LookStore:
         if wanted == known and not ahead:
             return
         with self.writing() as db:
-            new = [(one, stamp(now)) for one in wanted & ahead | wanted - known]
+            new = [(subject, stamp(now)) for subject in wanted & ahead | wanted - known]
             db.executemany("INSERT OR REPLACE INTO watched VALUES (?, ?)", new)
-            db.executemany("DELETE FROM watched WHERE subject=?", [(one,) for one in known - wanted])
+            db.executemany("DELETE FROM watched WHERE subject=?", [(subject,) for subject in known - wanted])

@@ -1,8 +1,8 @@
 """The ledger's pages on messages: what waits for which channel, what went out, and when the last digest was made.
 
 A message waits here until its channel takes it. One that is newer replaces one about the same thing that
-still waits, so that a channel that is down for months does not pour out a heap when it comes back. Those of one
-bundle are handed over together; each keeps its own row, so that a newer word on one of them leaves the others alone.
+still waits, so that a channel that is down for months does not send a heap when it comes back. The messages of one
+bundle are sent together; each keeps its own row, so that a newer message about one subject replaces only that row.
 """
 
 from __future__ import annotations
@@ -74,10 +74,10 @@ class MessageStore:
         """Take a bundle in hand, so that no other process sends it meanwhile. Those that are ours now: without what
         another process took, or put a newer word in place of.
 
-        Counts as a try at once: a message that somehow ends the process is not the first one again next time.
+        Counts as a try at once, so that a message that crashes the process is not tried first again.
         """
         with self.writing() as db:
-            return [one for one in posts if _claim(db, one, until)]
+            return [post for post in posts if _claim(db, post, until)]
 
     def note_messages_sent(self, posts: Sequence[QueuedMessage], at: datetime, note: str = "") -> None:
         """The channel took the bundle; `note` tells what was not quite right. Its bodies are dropped."""
@@ -85,7 +85,7 @@ class MessageStore:
         with self.writing() as db:
             db.executemany(
                 "UPDATE post SET sent=?, problem=?, text='', html='', facts='{}' WHERE id=?",
-                [(stamp(at), note, one.id) for one in posts],
+                [(stamp(at), note, post.id) for post in posts],
             )
             db.execute(
                 "INSERT INTO channel (name, failing_since, fails, problem, last_sent) VALUES (?1, ?2, 0, ?3, ?4)"
@@ -100,7 +100,7 @@ class MessageStore:
         """The channel did not take the bundle; all that waits for this channel is put off until `next_try`."""
         channel = posts[0].channel
         with self.writing() as db:
-            db.executemany("UPDATE post SET problem=? WHERE id=?", [(problem, one.id) for one in posts])
+            db.executemany("UPDATE post SET problem=? WHERE id=?", [(problem, post.id) for post in posts])
             db.execute("UPDATE post SET next_try=? WHERE channel=? AND sent IS NULL", (stamp(next_try), channel))
             db.execute(
                 "INSERT INTO channel (name, failing_since, fails, problem) VALUES (?1, ?2, 1, ?3) ON CONFLICT (name)"
@@ -111,7 +111,7 @@ class MessageStore:
     def unbundle_messages(self, posts: Iterable[QueuedMessage]) -> None:
         """From now on each of these goes out by itself."""
         with self.writing() as db:
-            db.executemany("UPDATE post SET bundle=id WHERE id=?", [(one.id,) for one in posts])
+            db.executemany("UPDATE post SET bundle=id WHERE id=?", [(post.id,) for post in posts])
 
     def channel_states(self) -> dict[str, ChannelState]:
         """How every channel that was ever used has fared."""

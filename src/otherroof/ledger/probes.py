@@ -17,9 +17,9 @@ RUNGS_KEPT_DAYS = 90  # rungs of probes that found all well; those of others are
 
 @dataclass(frozen=True, slots=True)
 class TunnelSession:
-    """One time that the tunnel was up. `down` is None while it is, and where it was cut; bytes are the tunnel's own.
+    """One time that the tunnel was up. `down` is None while it is, and if it was cut; bytes are the tunnel's own.
 
-    `handshake_s` is None before the first handshake, and where this kind of tunnel does not tell, as are the bytes.
+    `handshake_s` is None before the first handshake, and if this kind of tunnel does not tell, as are the bytes.
     """
 
     number: int
@@ -102,8 +102,8 @@ class ProbeStore:
 
     def note_probe(self, far: str, at: datetime, climb: ClimbResult, answered: bool) -> None:
         """Write down a climb with its rungs. `answered`: the far box proved its host key."""
-        took = sum(one.took_s for one in climb.rungs)
-        measured = [one.seen.round_trip_ms for one in climb.rungs if one.seen.round_trip_ms is not None]
+        took = sum(rung.took_s for rung in climb.rungs)
+        measured = [rung.seen.round_trip_ms for rung in climb.rungs if rung.seen.round_trip_ms is not None]
         round_trip = measured[0] if measured else None
         with self.writing() as db:
             row = db.execute(
@@ -114,8 +114,8 @@ class ProbeStore:
             db.executemany(
                 "INSERT INTO probe_rung (probe, place, rung, state, took_s, seen, advice) VALUES (?, ?, ?, ?, ?, ?, ?)",
                 [
-                    (row.lastrowid, place, one.rung, one.seen.state, one.took_s, one.seen.text, one.seen.advice)
-                    for place, one in enumerate(climb.rungs)
+                    (row.lastrowid, place, rung.rung, rung.seen.state, rung.took_s, rung.seen.text, rung.seen.advice)
+                    for place, rung in enumerate(climb.rungs)
                 ],
             )
             db.execute(

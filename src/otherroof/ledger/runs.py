@@ -11,7 +11,7 @@ from typing import Any
 from otherroof.base.clock import from_stamp, stamp
 from otherroof.copying.report import GOOD, ByteCounts, FileCounts, Outcome, Problem, RunReport, StepSeconds
 
-# A folder that cannot be read would else fill the disk in some years, a row for each entry and night.
+# Else an unreadable folder would add a row for each entry each night and fill the disk within years.
 MOST_PROBLEMS = 1000
 PROBLEMS_KEPT_DAYS = 90
 _COLUMNS = (
@@ -117,7 +117,7 @@ class RunStore:
             kept = sorted(report.problems, key=lambda one: bool(one.path))[:MOST_PROBLEMS]
             db.executemany(
                 "INSERT INTO run_problem (job, run, path, why) VALUES (?, ?, ?, ?)",
-                [(report.job, report.run, one.path, one.why) for one in kept],
+                [(report.job, report.run, problem.path, problem.why) for problem in kept],
             )
             old = f"{ended - timedelta(days=PROBLEMS_KEPT_DAYS):%Y-%m-%d}"  # a run's id begins with its day
             db.execute("DELETE FROM run_problem WHERE job=? AND run<?", (report.job, old))
@@ -135,7 +135,7 @@ class RunStore:
             db.execute("UPDATE run SET run=? WHERE job=? AND run=?", (new, job, old))
 
     def mark_cut(self, job: str, reason: str) -> list[str]:
-        """Runs of `job` that never wrote their end are cut: the caller holds the job's lock, so none is alive."""
+        """Mark runs of `job` without an end as cut. The caller holds the job's lock, so no run is still alive."""
         with self.writing() as db:
             found = [row[0] for row in db.execute("SELECT run FROM run WHERE job=? AND outcome IS NULL", (job,))]
             db.execute("UPDATE run SET outcome='cut', reason=? WHERE job=? AND outcome IS NULL", (reason, job))
@@ -156,7 +156,7 @@ class RunStore:
             return [_as_row(row) for row in rows]
 
     def newest_good(self, job: str, before: datetime | None = None, *, far: str = "") -> RunRow | None:
-        """The newest run whose listing was committed: begun no later than `before`, to `far`, where these are given."""
+        """The newest run whose listing was committed: begun no later than `before`, to `far`, if these are given."""
         where, given = [f"job=? AND outcome IN ({','.join('?' for _ in GOOD)})"], [job, *GOOD]
         if before is not None:
             where.append("started <= ?")
@@ -196,7 +196,7 @@ class RunStore:
             )
 
     def last_answer(self, far: str, before: datetime | None = None) -> datetime | None:
-        """When the far box last proved its host key, no later than `before` where that is given: where the last
+        """When the far box last proved its host key, no later than `before` if that is given: if the last
         answer was noted by a clock that was ahead, the newest that a probe or a good run tells of instead."""
         with self.guarded():
             row = self.db.execute("SELECT at FROM answer WHERE far=?", (far,)).fetchone()

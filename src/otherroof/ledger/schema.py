@@ -120,7 +120,7 @@ MIGRATIONS: tuple[str, ...] = (RUNS, WAYS, ALERTS, TURNS, BUNDLES)
 def migrate(db: sqlite3.Connection, path: str, steps: tuple[str, ...] = MIGRATIONS) -> None:
     """Bring `db` to the newest schema, all steps in one transaction: several processes may start at the same moment.
 
-    Raises HomeTrouble where the file was written by a newer program.
+    Raises HomeTrouble if the file was written by a newer program.
     """
     if _version(db) == len(steps):
         return

@@ -80,7 +80,7 @@ class SpaceStore:
         with self.writing() as db:
             db.executemany(
                 "INSERT OR IGNORE INTO damage (job, path, run, at, why) VALUES (?, ?, ?, ?, ?)",
-                [(one.job, one.path, one.run, stamp(one.at), one.why) for one in marks],
+                [(mark.job, mark.path, mark.run, stamp(mark.at), mark.why) for mark in marks],
             )
 
     def drop_damage(self, job: str, paths: Sequence[str]) -> int:
@@ -90,7 +90,7 @@ class SpaceStore:
             return sum(found)
 
     def damages(self, job: str) -> list[DamagedFile]:
-        """What stands damaged of a job, the oldest finding first."""
+        """A job's files that are known to be damaged, the oldest finding first."""
         with self.guarded():
             rows = self.db.execute(
                 "SELECT job, path, run, at, why FROM damage WHERE job=? ORDER BY at, path", (job,)

@@ -75,7 +75,7 @@ def _zone(text: str) -> str:
 
 
 def _or_nothing(kind: Any) -> AfterValidator:
-    """A check that lets nothing at all through, and else what is a `kind`."""
+    """A check that accepts an empty answer, and otherwise what `kind` accepts."""
     adapter = TypeAdapter(kind)
 
     def check(text: str) -> str:

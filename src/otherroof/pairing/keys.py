@@ -75,7 +75,7 @@ class KeyFiles:
         return made
 
     def tunnel_public(self) -> str:
-        """The home's public tunnel key. Raises WrongSettings where others can read the file, or it holds no key."""
+        """The home's public tunnel key. Raises WrongSettings if others can read the file, or it holds no key."""
         return read_public_key(self.tunnel)
 
     def login_public(self) -> str:

@@ -50,9 +50,9 @@ def kit_files(plan: PairingPlan, shared_key: str) -> dict[str, str]:
 
 
 def write_kit(folder: str, files: Mapping[str, str]) -> list[str]:
-    """Write the kit into `folder`; says which files were written, none where it stood there already.
+    """Write the kit into `folder`; says which files were written, none if it stood there already.
 
-    Raises WrongUse where the folder holds other things, HomeTrouble where it cannot be written.
+    Raises WrongUse if the folder holds other things, HomeTrouble if it cannot be written.
     """
     strangers = sorted(_paths_in(folder) - set(files))
     if strangers:
@@ -119,4 +119,4 @@ def _holds(path: str, content: bytes) -> bool:
         with open(path, "rb") as file:
             return file.read() == content
     except OSError:
-        return False  # writing it will say what is wrong
+        return False  # ignored here: writing the file will raise the same error

@@ -35,7 +35,7 @@ class BegunPairing:
 
 @dataclass(frozen=True, slots=True)
 class PairingState:
-    """What the settings folder says before a pairing: `home` is empty where there are no settings yet; `answered` is
+    """What the settings folder says before a pairing: `home` is empty if there are no settings yet; `answered` is
     what an earlier pairing with this box was told, by question."""
 
     parts: ReadableSettings
@@ -50,7 +50,7 @@ class PairingState:
 
 def read_pairing_state(where: str, far: str) -> PairingState:
     """The settings as they stand. Raises WrongUse for a name that cannot be or is paired already, WrongSettings
-    where they cannot be read."""
+    if they cannot be read."""
     if not NAME_RULE.match(far):
         raise WrongUse(f"{far!r} is not a usable name", advice="letters, digits, - and _, at most 40")
     parts = read_parts(where)
@@ -108,8 +108,8 @@ def begin_pairing(
 def finish_pairing(where: str, far: str, text: str) -> bool:
     """Complete the settings from the far box's reply in `text`; says whether anything had to be written.
 
-    Raises WrongUse where there is no pairing to finish or the reply does not fit, WrongSettings where a different
-    far box of that name stands in the settings, HomeTrouble where they cannot be written.
+    Raises WrongUse if there is no pairing to finish or the reply does not fit, WrongSettings if a different
+    far box of that name stands in the settings, HomeTrouble if they cannot be written.
     """
     where = os.path.abspath(where)
     record = require_record(where, far)

@@ -94,11 +94,11 @@ def in_use_by(tunnels: Iterable[TunnelSettings], plans: Iterable[PairingPlan], h
     interfaces: set[str] = set()
     ports: set[int] = set()
     networks: list[str] = list(here)
-    for one in tunnels:
-        if isinstance(one, WireguardTunnel):
-            interfaces.add(one.interface)
-            networks += [str(ipaddress.ip_interface(one.own_address).network), *one.reach]
-            ports |= {one.port} if one.role == ANSWER else set()
+    for tunnel in tunnels:
+        if isinstance(tunnel, WireguardTunnel):
+            interfaces.add(tunnel.interface)
+            networks += [str(ipaddress.ip_interface(tunnel.own_address).network), *tunnel.reach]
+            ports |= {tunnel.port} if tunnel.role == ANSWER else set()
     for plan in plans:
         interfaces.add(plan.home_interface)
         networks.append(plan.network)
@@ -107,7 +107,7 @@ def in_use_by(tunnels: Iterable[TunnelSettings], plans: Iterable[PairingPlan], h
 
 
 def plan_pairing(far: str, home: str, answers: Answers, keys: HomeKeys, taken: InUse) -> PairingPlan:
-    """The plan. Raises WrongUse where an answer cannot be, or nothing free is left."""
+    """The plan. Raises WrongUse if an answer cannot be, or nothing free is left."""
     if answers.role == ANSWER and answers.port in taken.ports:
         raise WrongUse(
             f"another far box calls home on port {answers.port} already",
@@ -143,7 +143,7 @@ def plan_pairing(far: str, home: str, answers: Answers, keys: HomeKeys, taken: I
 def plan_warnings(plan: PairingPlan, answers: Answers, outside: str = "") -> list[str]:
     """What may be wrong with a plan that can be tried all the same, each in a sentence with advice.
 
-    `outside` is the address that home's router says it has on the internet, "" where it does not tell.
+    `outside` is the address that home's router says it has on the internet, "" if it does not tell.
     """
     found = []
     if plan.role == ANSWER and outside and cannot_be_called(outside):
@@ -158,7 +158,7 @@ def plan_warnings(plan: PairingPlan, answers: Answers, outside: str = "") -> lis
 
 
 def why_home_cannot_be_called(outside: str) -> str:
-    """That home cannot be called at its router's outside address, and what to do; "" where it can, or none is known."""
+    """Why the far box cannot call home's router, and what to do; "" if it can, or if the address is unknown."""
     if not outside or not cannot_be_called(outside):
         return ""
     return f"home's router says that its own outside address cannot be called: {cannot_be_called(outside)}; " + (
@@ -187,7 +187,7 @@ def _same_blocks(plan: PairingPlan, answers: Answers) -> list[str]:
 
 def _free_port(port: int, taken: frozenset[int]) -> int:
     candidates: list[int] = [*range(port, 65536), *range(1024, port)]
-    return next(one for one in candidates if one not in taken)
+    return next(candidate for candidate in candidates if candidate not in taken)
 
 
 def _tunnel_network(far: str, home: str, answers: Answers, taken: InUse) -> ipaddress.IPv4Network:

@@ -33,7 +33,7 @@ def record_path(where: str, far: str) -> str:
 
 
 def find_record(where: str, far: str) -> Record | None:
-    """The record of `far`, None if there is none. Raises WrongSettings where it cannot be understood."""
+    """The record of `far`, None if there is none. Raises WrongSettings if it cannot be understood."""
     path = record_path(where, far)
     try:
         with open(path, encoding="utf-8") as file:
@@ -49,7 +49,7 @@ def find_record(where: str, far: str) -> Record | None:
 
 
 def require_record(where: str, far: str) -> Record:
-    """The record of `far`. Raises WrongUse where no pairing was begun."""
+    """The record of `far`. Raises WrongUse if no pairing was begun."""
     record = find_record(where, far)
     if record is None:
         raise WrongUse(

@@ -62,7 +62,7 @@ def make_seal(body: str, shared_key: str) -> str:
 def read_reply(text: str, *, kit: str, shared_key: str) -> Reply:
     """The reply in `text`, which may stand in a mail with other words, quoted and wrapped.
 
-    Raises WrongUse where there is none, where it belongs to another kit, or where its seal does not fit.
+    Raises WrongUse if there is none, if it belongs to another kit, or if its seal does not fit.
     """
     found = _found(text)
     if found is None:

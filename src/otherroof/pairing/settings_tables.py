@@ -61,9 +61,9 @@ def far_table(plan: PairingPlan, reply: Reply) -> dict[str, Any]:
 
 
 def with_far_tables(text: str, plan: PairingPlan, table: Table) -> str:
-    """`text` with the far box's tables at its end, and `[home]` where it has none; `text` itself if all is there.
+    """`text` with the far box's tables at its end, and `[home]` if it has none; `text` itself if all is there.
 
-    Raises WrongSettings where a different table of that name stands already, or the text cannot take a new one.
+    Raises WrongSettings if a different table of that name stands already, or the text cannot take a new one.
     """
     before = _parsed(text)
     far = before.get("far", {})
@@ -89,7 +89,7 @@ def with_far_tables(text: str, plan: PairingPlan, table: Table) -> str:
 
 
 def require_valid(far: str, table: Table) -> None:
-    """Raises WrongSettings where the settings' own rules refuse `table`."""
+    """Raises WrongSettings if the settings' own rules refuse `table`."""
     try:
         FarBox.model_validate(table)
     except ValidationError as problem:
@@ -105,7 +105,7 @@ def add_tables(where: str, plan: PairingPlan, reply: Reply) -> bool:
 
     Raises WrongSettings as `with_far_tables` does, HomeTrouble where the file cannot be read or written.
     """
-    # Where the settings are a link into another folder, the file itself is replaced and the link stays.
+    # If the settings are a link into another folder, the file itself is replaced and the link stays.
     path = os.path.realpath(os.path.join(where, MAIN_FILE))
     text, mode = _read(path)
     table = far_table(plan, reply)
@@ -166,5 +166,5 @@ def _value_text(value: Any) -> str:
     if isinstance(value, str):
         return '"' + "".join(_ESCAPED.get(letter, letter) for letter in value) + '"'
     if isinstance(value, list):
-        return "[" + ", ".join(_value_text(one) for one in value) + "]"
+        return "[" + ", ".join(_value_text(item) for item in value) + "]"
     return f"{value:g}" if isinstance(value, float) else str(value)

@@ -50,7 +50,7 @@ def port_filter(port: int) -> list[tuple[int, int, int, int]]:
 
 
 def kind_in(packet: bytes) -> int:
-    """The first byte of the UDP payload in an IP packet; 0 where there is none."""
+    """The first byte of the UDP payload in an IP packet; 0 if there is none."""
     if not packet:
         return 0
     start = (packet[0] & 0x0F) * 4 if packet[0] >> 4 == 4 else 40
@@ -59,7 +59,7 @@ def kind_in(packet: bytes) -> int:
 
 
 class Arrivals:
-    """Listens while it is open. `allowed` is False where this account may not, and then nothing is ever heard."""
+    """Listens while it is open. `allowed` is False if this account may not, and then nothing is ever heard."""
 
     def __init__(self, port: int) -> None:
         self._heard: Counter[int] = Counter()
@@ -101,6 +101,6 @@ class Arrivals:
 
 
 def _attach(sock: socket.socket, instructions: list[tuple[int, int, int, int]]) -> None:
-    packed = b"".join(struct.pack("HBBI", *one) for one in instructions)
+    packed = b"".join(struct.pack("HBBI", *instruction) for instruction in instructions)
     buffer = ctypes.create_string_buffer(packed)
     sock.setsockopt(socket.SOL_SOCKET, ATTACH_FILTER, struct.pack("HP", len(instructions), ctypes.addressof(buffer)))

@@ -31,7 +31,7 @@ class RungFinding:
 
 
 def ok(text: str, advice: str = "") -> RungFinding:
-    """All is well, with what was seen; `advice` where it could be better."""
+    """All is well, with what was seen; `advice` if it could be better."""
     return RungFinding("ok", text, advice)
 
 
@@ -49,8 +49,8 @@ def not_tried(why: str) -> RungFinding:
 class Rung:
     """One check.
 
-    `climb` is given its time in seconds, keeps it by itself (it is left behind a little after), and returns what it
-    saw or raises OtherroofError. Where `must` is set, a failure means that the far box is not reached, and no later
+    `climb` is given its time in seconds and should keep to it (a little later it is abandoned); it returns what it
+    saw or raises OtherroofError. If `must` is set, a failure means that the far box is not reached, and no later
     rung is tried; elsewhere the climb goes on and the failure asks for a look.
     """
 
@@ -62,7 +62,7 @@ class Rung:
 
 @dataclass(frozen=True, slots=True)
 class RungResult:
-    """One rung as it was met: its time in seconds, and the error behind it where one was raised."""
+    """One rung as it was met: its time in seconds, and the error behind it if one was raised."""
 
     rung: str
     seen: RungFinding
@@ -94,13 +94,13 @@ class ClimbResult:
 
     @property
     def decisive(self) -> RungResult | None:
-        """The first failing rung, which decides the headline; None where none failed."""
-        return next((one for one in self.rungs if one.failed), None)
+        """The first failing rung, which decides the headline; None if none failed."""
+        return next((rung for rung in self.rungs if rung.failed), None)
 
     @property
     def stopped_at(self) -> RungResult | None:
-        """The failing rung that the climb could not pass; None where it went through."""
-        return next((one for one in self.rungs if one.failed and one.must), None)
+        """The failing rung that the climb could not pass; None if it went through."""
+        return next((rung for rung in self.rungs if rung.failed and rung.must), None)
 
     @property
     def headline(self) -> str:
@@ -116,17 +116,17 @@ class ClimbResult:
 
     @property
     def exit_code(self) -> int:
-        """3 where the far box was not reached, 1 where it was but something needs a look, else 0."""
+        """3 if the far box was not reached, 1 if it was but something needs a look, else 0."""
         if self.stopped_at is not None:
             return EXIT_UNREACHED
         return EXIT_LOOK if self.decisive is not None else EXIT_WELL
 
     def held(self, rung: str) -> bool:
         """Whether `rung` was tried and held."""
-        return any(one.rung == rung and one.seen.state == "ok" for one in self.rungs)
+        return any(result.rung == rung and result.seen.state == "ok" for result in self.rungs)
 
     def raise_unless_passed(self, where: str) -> None:
-        """Raises Unreached (of the failing rung's own kind) with the headline where the climb did not go through."""
+        """Raises Unreached (of the failing rung's own kind) with the headline if the climb did not go through."""
         stopped = self.stopped_at
         if stopped is None:
             return
@@ -164,7 +164,7 @@ def _met(rung: Rung, clock: Clock) -> RungResult:
     except OtherroofError as problem:
         error = problem
         text = f"{problem.where}: {problem.what}" if problem.where else problem.what
-        # Within the ladder there is no use in being sent to the ladder.
+        # The usual advice is "run the ladder" (`otherroof probe`), which is of no use inside it.
         seen = not_ok(text, "" if problem.advice == Unreached.usual_advice else problem.advice)
     must = rung.must or isinstance(error, LinkLost)  # there is no going on over a connection that broke
     return RungResult(rung.name, seen, clock.monotonic() - begun, must, error)

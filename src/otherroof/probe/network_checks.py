@@ -137,9 +137,9 @@ class NetworkRungs:
         here = routes.networks_here(self._senses.commands, leave_out=tunnel.interface)
         own = NamedNetwork("the tunnel's own network", ipaddress.ip_interface(tunnel.own_address).network)
         there = [NamedNetwork("the tunnel's far network", ipaddress.ip_network(net)) for net in tunnel.reach]
-        if not any(own.net == one.net for one in there):
+        if not any(own.net == network.net for network in there):
             there.append(own)
-        taken = [one.net for one in itertools.chain(here, there)]
+        taken = [network.net for network in itertools.chain(here, there)]
         return network_words.overlap_finding(clashes(here, there), free_blocks(taken))
 
     def _interface(self, limit_s: float) -> RungFinding:
@@ -167,8 +167,11 @@ class NetworkRungs:
         return network_words.no_handshake_finding(tunnel, public, age, waited, heard)
 
     def _await_handshake(self, begun: float, limit_s: float, arrivals: Arrivals | None) -> float | None:
-        """The handshake's age once it is fresh, or at the end of the time. Something is sent first: an idle tunnel
-        shakes no hands. Calls that arrive again and again without a handshake end the waiting: they will never fit."""
+        """Wait for a fresh handshake; return its age in seconds (None: there was none), fresh or not.
+
+        Sends something first, because an idle tunnel makes no handshake. Stops early if calls keep arriving without a
+        handshake: then the keys do not match.
+        """
         next_up = begun + UP_EVERY_S
         address = self._address(RESOLVE_S)
         while True:

@@ -24,10 +24,10 @@ def own_name_finding(name: str, found: Sequence[str], ours: frozenset[str], outs
     if outside and address_plan.cannot_be_called(outside):
         text = f"the router's own outside address cannot be called: {address_plan.cannot_be_called(outside)}"
         return not_ok(text, address_plan.call_advice(outside))
-    wrong = [one for one in found if address_plan.cannot_be_called(one)]
+    wrong = [address for address in found if address_plan.cannot_be_called(address)]
     if wrong and len(wrong) == len(found):
         return not_ok(f"{told}: {address_plan.cannot_be_called(wrong[0])}", address_plan.call_advice(wrong[0]))
-    if outside and outside not in found and any(":" not in one for one in found):
+    if outside and outside not in found and any(":" not in address for address in found):
         return not_ok(
             f"{told}, but the router's outside address is {outside}",
             "the dynamic name is out of date: look at what keeps it up to date (the router, or its service)",
@@ -57,7 +57,7 @@ def handshake_finding(age_s: float, endpoint: str) -> RungFinding:
 def no_handshake_finding(
     tunnel: WireguardTunnel, own_public: str, age_s: float | None, waited_s: float, heard: Mapping[str, int] | None
 ) -> RungFinding:
-    """No fresh handshake after waiting; `heard` is what arrived at our port meanwhile, None where we may not listen."""
+    """No fresh handshake after waiting; `heard` is what arrived at our port meanwhile, None if we may not listen."""
     last = f"the last handshake was {span_text(age_s)} ago" if age_s is not None else "there was no handshake"
     text = f"{last}, none within {waited_s:.0f} s (it has to be fresher than {REJECT_S} s)"
     keys = f"here own key {own_public}, far key {tunnel.far_key}; there the other way round"

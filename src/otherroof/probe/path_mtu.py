@@ -1,4 +1,4 @@
-"""How large a packet crosses whole: a full one is tried first, and only where it is lost the largest is searched for.
+"""How large a packet crosses whole: a full one is tried first, and only if it is lost the largest is searched for.
 
 The search is pure but for the question it is given.
 """
@@ -17,7 +17,7 @@ TRIES = 3
 
 
 def largest_passing(low: int, high: int, passes: Callable[[int], bool], step: int = STEP) -> int:
-    """The largest size that `passes`, to within `step`, where `low` passes and `high` does not."""
+    """The largest size that `passes`, to within `step`, if `low` passes and `high` does not."""
     while high - low > step:
         middle = (low + high) // 2
         if passes(middle):

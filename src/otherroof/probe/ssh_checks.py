@@ -28,7 +28,7 @@ from otherroof.probe.ladder import Rung, RungFinding, not_ok, not_tried, ok
 SPEAKS, HOST_KEY, LOGIN, OFFERS, BASE, CLOCK = "SSH speaks", "host key", "login", "extensions", "base", "clock"
 
 ANSWER_S = 15.0
-TIGHT = 0.01  # share of a disk, or of its file entries, under which a copy is about to fail
+TIGHT = 0.01  # below this share of free bytes or free file entries a copy will soon fail
 
 T = TypeVar("T")
 
@@ -60,7 +60,7 @@ class SshRungs:
         return self._trial.space
 
     def ladder(self) -> list[Rung]:
-        """The rungs in order. What lies behind the login asks for a look where it fails; the far box was reached."""
+        """The rungs in order. A failure after the login only asks for a look (exit code 1): the far box was reached."""
         return [
             Rung(SPEAKS, 2 * ANSWER_S, self._speaks),
             Rung(HOST_KEY, 5, self._host_key),
@@ -83,7 +83,7 @@ class SshRungs:
         try:
             self._transport = negotiate(self._doorway, self._sock, Meter())
         except HostKeyChanged as problem:
-            self._other_kind = problem  # it speaks; what it lacks is the next rung's matter
+            self._other_kind = problem  # it speaks SSH; a wrong key kind is the next rung's business
             return ok(f"{self._doorway.where} speaks SSH")
         return ok(f"{self._doorway.where} speaks SSH ({self._transport.remote_version})")
 
@@ -119,7 +119,7 @@ class SshRungs:
 
 
 def offers_finding(offers: PlaceOffers) -> RungFinding:
-    """Which quicker or safer ways the far box offers, and what is done where it does not."""
+    """Which quicker or safer ways the far box offers, and what is done if it does not."""
     ways = {
         "copying inside the far box": (offers.copy_range, "a large file that changed is sent whole"),
         "links": (offers.link, "a file that moved is copied there, or sent again"),

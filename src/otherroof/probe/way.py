@@ -26,7 +26,7 @@ from otherroof.tunnel.sharing import ClosedTunnel, SharedTunnel, new_user
 from otherroof.tunnel.upkeep import TunnelMinder, mend_tunnel
 
 TAKE_S = 60.0
-QUICK_ECHOES = 1  # before a run: it wants to begin, and a probe measures the line
+QUICK_ECHOES = 1  # before a run few echoes will do; measuring the line is the probe's business
 
 
 class TunnelRecord(Protocol):
@@ -103,7 +103,7 @@ class Way:
             self._keeper.start()
 
     def close(self) -> None:
-        """Use the way no more. The tunnel goes down where nobody else uses it and the settings do not keep it."""
+        """Use the way no more. The tunnel goes down if nobody else uses it and the settings do not keep it."""
         raised_at = None
         if self._keeper is not None:
             self._keeper.stop()
@@ -116,7 +116,7 @@ class Way:
         try:
             _write_end(self._sessions, self._clock, self._shared.leave(self._me, linger=self._linger))
         except TunnelTrouble as problem:
-            self.trouble = str(problem)  # what was copied is copied; the next use takes it down
+            self.trouble = str(problem)  # the copy is done all the same; the next use takes the tunnel down
 
     def _take(self, wait_s: float) -> TunnelState:
         if self._shared is None:

@@ -110,7 +110,7 @@ class HouseholdMaker:
         self.made.bytes += size
 
     def attribute(self, name: bytes, key: bytes, value: bytes) -> None:
-        """An extended attribute, where the file system has them; the file's times stay."""
+        """An extended attribute, if the file system has them; the file's times stay."""
         with contextlib.suppress(OSError):
             os.setxattr(self.path(name), key, value)
 

@@ -24,7 +24,7 @@ class OwnCopyTool:
         self._clock = clock
 
     def run(self) -> RunReport:
-        """One run of the household's job; raises only where it could not even be written down."""
+        """One run of the household's job; raises only if it could not even be written down."""
         settings = require_settings(self._folder)
         with Ledger(settings.ledger) as ledger:
             return run_job(settings, JOB, RunSurroundings(ledger, self._clock, StopSign(self._clock))).report
@@ -35,7 +35,7 @@ class OwnCopyTool:
         watching = RestoreContext()
         wish = RestoreRequest(JOB, os.fsencode(into), run)
         found = restore(require_settings(folder), wish, watching)
-        told = tuple(f"{one.path}: {one.why}" for one in (*found.damaged, *found.problems))
+        told = tuple(f"{problem.path}: {problem.why}" for problem in (*found.damaged, *found.problems))
         meter = watching.progress.meter
         return RestoredCounts(found.files, found.size, meter.wire_up + meter.wire_down, told)
 

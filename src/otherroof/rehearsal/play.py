@@ -1,6 +1,6 @@
 """The play: a household is invented, copied, lives through a day, is copied and restored, and a disaster is held.
 
-It compares what comes back entry by entry, with eyes of its own. Who copies and restores is handed in as a Keeper.
+It compares what comes back entry by entry, with code of its own. What copies and restores is handed in.
 """
 
 from __future__ import annotations
@@ -83,12 +83,12 @@ class RehearsalResult:
                 for act in self.acts
             ],
             "wrong": self.wrong,
-            "differences": [one.line() for one in self.unlike],
+            "differences": [difference.line() for difference in self.unlike],
         }
 
 
 class Rehearsal:
-    """One rehearsal from curtain to curtain."""
+    """One whole rehearsal."""
 
     def __init__(
         self, stage: RehearsalSetup, keeper: CopyTool, clock: Clock, tell: Callable[[str], None], *, owners: bool
@@ -101,7 +101,7 @@ class Rehearsal:
         self._verdict = RehearsalResult()
 
     def perform(self) -> RehearsalResult:
-        """All acts in their order; stops early only where nothing is left to compare."""
+        """All acts in their order; stops early only if nothing is left to compare."""
         self._invent()
         first_day = read_tree(self._stage.household)
         first = self._copy("first copy")
@@ -139,7 +139,7 @@ class Rehearsal:
         )
         if report.outcome == "done":
             return report
-        told = "; ".join(f"{one.path}: {one.why}" for one in report.problems[:3])
+        told = "; ".join(f"{problem.path}: {problem.why}" for problem in report.problems[:3])
         why = " ".join(filter(None, (report.reason, told)))
         self._fault(f"the {name} should be done, but is {report.outcome!r}: {why or 'no reason was given'}")
         return report if report.outcome == "done with problems" else None
@@ -169,8 +169,8 @@ class Rehearsal:
             self._tell(f"  all {len(wanted)} entries are as they were: content, names, times, rights, links, holes")
             return
         self._tell(f"  {len(unlike)} difference(s):")
-        for one in unlike[:SHOWN]:
-            self._tell(f"    {one.line()}")
+        for difference in unlike[:SHOWN]:
+            self._tell(f"    {difference.line()}")
 
     def _complain(self, name: str, complaints: tuple[str, ...]) -> None:
         if complaints:

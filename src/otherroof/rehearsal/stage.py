@@ -71,7 +71,7 @@ class RehearsalSetup:
 
 @contextmanager
 def set_up(keep: str) -> Iterator[RehearsalSetup]:
-    """A stage in the folder `keep`, which must be empty or new and stays; in one that goes again where it is ""."""
+    """A stage in the folder `keep`, which must be new or empty and stays; if it is "", in a folder that is removed."""
     folder = _taken(keep) if keep else tempfile.mkdtemp(prefix="otherroof-rehearsal-")
     try:
         for name in ("household", "settings/keys", "settings/jobs", "far-box" + BASE, "restored"):

@@ -18,7 +18,7 @@ FULL_ADVICE = "make room and go on with --if-there keep; what was restored so fa
 
 
 def fetch_small(path: bytes, size: int) -> Script[bytes]:
-    """The whole content of a far file of `size` bytes. Raises PlaceError where it has not that size."""
+    """The whole content of a far file of `size` bytes. Raises PlaceError if it has not that size."""
     handle = yield requests.OpenFile(path, Mode.READ)
     sink = requests.BytesSink()
     yield requests.ReadStream(handle, 0, size + 1, sink)
@@ -30,7 +30,7 @@ def fetch_small(path: bytes, size: int) -> Script[bytes]:
 
 
 def fetch_range(path: bytes, size: int, offset: int, length: int, sink: requests.Sink) -> Script[bytes]:
-    """A range of a far file of `size` bytes into `sink`. Raises PlaceError where the file has not that size."""
+    """A range of a far file of `size` bytes into `sink`. Raises PlaceError if the file has not that size."""
     handle = yield requests.OpenFile(path, Mode.READ)
     attrs: Attrs = yield requests.StatOpen(handle)
     if attrs.size == size:
@@ -62,7 +62,7 @@ class RangeSink:
         self._at = offset
 
     def take(self, data: bytes) -> None:
-        """More bytes, in order. Raises HomeTrouble where this disk cannot take them."""
+        """More bytes, in order. Raises HomeTrouble if this disk cannot take them."""
         try:
             _write_all(self._handle, memoryview(data), self._at)
         except OSError as problem:

@@ -89,11 +89,11 @@ class Restorer:
         self._large_under_way = 0
 
     def restore(self, wanted: Selection, tick: Callable[[], None]) -> RestoreReport:
-        """V3 to V6. Raises HomeTrouble where this machine cannot take it, LinkLost where the way broke."""
+        """V3 to V6. Raises HomeTrouble if this machine cannot take it, LinkLost if the way broke."""
         firsts = self._survey(wanted)
         self._make_folders(wanted)
         try:
-            # Closed before any file here is: lanes that are still at work would write into whatever came after it.
+            # Ends the channels before local files are closed: one still at work would write into a reused file number.
             with closing(self._place.carry_out(self._tasks(wanted, firsts), tick)) as results:
                 for done in results:
                     self._arrived(done)
@@ -111,7 +111,7 @@ class Restorer:
     def _survey(self, wanted: Selection) -> dict[bytes, bytes]:
         """Count what will come; for each first name that does not come, the further name that stands in for it.
 
-        Raises WrongUse where a wanted path is not in this version.
+        Raises WrongUse if a wanted path is not in this version.
         """
         firsts: set[bytes] = set()
         unmet = set(wanted.paths)
@@ -134,7 +134,7 @@ class Restorer:
         return self._stand_ins(wanted, firsts) if firsts else {}
 
     def _stand_ins(self, wanted: Selection, firsts: set[bytes]) -> dict[bytes, bytes]:
-        """Which further name comes in place of its first, where that one does not come.
+        """For a hard-link group whose first name is not restored: the name that is restored as a file instead.
 
         It is not wanted, not in this version, or another file here is kept in its place.
         """
@@ -173,7 +173,7 @@ class Restorer:
 
     @contextmanager
     def _unless_barred(self, path: bytes) -> Iterator[None]:
-        """Note what stands in the way of `path`, which then does not come, nor does anything below it."""
+        """Context manager: if something stands in the way of `path`, note it and skip `path` with all below it."""
         try:
             yield
         except CannotRestoreHere as problem:
@@ -215,7 +215,7 @@ class Restorer:
             yield None
 
     def _is_to_come(self, path: bytes) -> bool:
-        """Whether `path` is free here, or what is there is to be replaced; what is kept or barred is counted."""
+        """Whether `path` will be written: nothing is there, or it may be replaced. Counts what is kept or barred."""
         if self._is_barred(path):
             return False
         with self._unless_barred(path):
@@ -300,7 +300,7 @@ class Restorer:
         self._progress.came += entry.size
 
     def _damaged(self, entry: Entry, error: OtherroofError) -> None:
-        """Only what the far box lacks or refuses is damage there; trouble here ends the restore."""
+        """Note a damaged file. Only errors of the far box count as damage; trouble on this machine ends the restore."""
         if not isinstance(error, PlaceError):
             raise error
         self._failed.add(entry.path)

@@ -18,11 +18,11 @@ class Selection:
 
     def has(self, path: bytes) -> bool:
         """Whether this entry is wanted itself."""
-        return not self.paths or any(path == one or path.startswith(one + b"/") for one in self.paths)
+        return not self.paths or any(path == wanted or path.startswith(wanted + b"/") for wanted in self.paths)
 
     def leads_to(self, path: bytes) -> bool:
         """Whether this folder is needed to hold something that is wanted."""
-        return any(one.startswith(path + b"/") for one in self.paths)
+        return any(wanted.startswith(path + b"/") for wanted in self.paths)
 
 
 @dataclass(slots=True)

@@ -85,7 +85,7 @@ class TargetFolder:
             raise TargetExists("there is a folder of this name", where=path_text(path), advice=MOVE_IT)
 
     def holds(self, entry: Entry) -> bool:
-        """Whether a file stands at the entry's path with just its content, so that it can lend it to another name."""
+        """Whether the file at the entry's path already has this content, so that other names can be linked to it."""
         try:
             with self._looking_above(entry.path) as above:
                 handle = os.open(_name(entry.path), os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK, dir_fd=above)
@@ -96,10 +96,10 @@ class TargetFolder:
                 finally:
                     os.close(handle)
         except OSError:
-            return False  # nothing that could be read: then it lends nothing
+            return False  # unreadable: not used for other names
 
     def _mode_at(self, path: bytes) -> int | None:
-        """The mode of what is at `path` now; None where there is nothing."""
+        """The mode of what is at `path` now; None if there is nothing."""
         try:
             with self._looking_above(path) as above:
                 return os.stat(_name(path), dir_fd=above, follow_symlinks=False).st_mode
@@ -110,7 +110,7 @@ class TargetFolder:
 
     @contextmanager
     def _looking_above(self, path: bytes) -> Iterator[int]:
-        """A handle on the folder above `path`, which is not made; raises OSError where it cannot be entered."""
+        """A handle on the folder above `path`, which is not made; raises OSError if it cannot be entered."""
         _require_safe(path)
         above = os.dup(self._top)
         try:
@@ -174,7 +174,7 @@ class TargetFolder:
         self._parts.pop(name, None)
 
     def _require_new(self, path: bytes, above: int) -> None:
-        """Raises FileExistsError where a rename would replace what is not to be replaced.
+        """Raises FileExistsError if a rename would replace what is not to be replaced.
 
         On a disk that takes `Photo` and `photo` for one name, that may be a file of this very restore.
         """
@@ -260,7 +260,7 @@ class TargetFolder:
             raise _trouble(entry.path, problem) from problem
 
     def _dress(self, entry: Entry, handle: int) -> None:
-        """Owner first, since it clears bits of the mode; times last, since everything else changes them."""
+        """Owner first, because setting it clears mode bits; times last, because everything else changes them."""
         if self._root:
             with self._noting(entry, "owner"):
                 os.fchown(handle, *_owner(entry))
@@ -273,7 +273,7 @@ class TargetFolder:
             os.utime(handle, ns=(entry.mtime_ns, entry.mtime_ns))
 
     def _lawful_mode(self, entry: Entry, handle: int) -> int:
-        """The entry's mode; what would let others act as an owner that is not the file's own is left out."""
+        """The entry's mode, without set-user-id and set-group-id if owner or group could not be restored."""
         if not entry.mode & AS_OWNER or entry.kind == "folder":
             return entry.mode
         found = os.fstat(handle)
@@ -284,7 +284,7 @@ class TargetFolder:
 
     @contextmanager
     def _noting(self, entry: Entry, what: str) -> Iterator[None]:
-        """A property that this disk or account cannot give is noted; the content matters more."""
+        """Context manager: note a property that cannot be set here and go on; the content matters more."""
         try:
             yield
         except OSError as problem:
@@ -293,7 +293,7 @@ class TargetFolder:
             self.notes.attributes.append((entry.path, f"{what}: {problem.strerror}"))
 
     def _clear(self, path: bytes, above: int) -> None:
-        """Make way for a link where what stands there is to be replaced."""
+        """Make way for a link if what stands there is to be replaced."""
         if self._existing != "replace":
             return
         try:
@@ -371,7 +371,7 @@ def _open_top(into: bytes, existing: Existing) -> int:
 
 
 def _owner(entry: Entry) -> tuple[int, int]:
-    """Account and group: by name where this machine knows the name, else by number."""
+    """Account and group: by name if this machine knows the name, else by number."""
     try:
         uid = pwd.getpwnam(entry.user).pw_uid if entry.user else entry.uid
     except KeyError:

@@ -32,7 +32,7 @@ def choose_run(runs: Iterable[str], as_of: str, job: str, zone: tzinfo) -> str:
     """The run that `as_of` means: a run id, the beginning of one, or a moment; empty: newest.
 
     A moment means the last version taken until then; a date or time without offset is read in the household's `zone`,
-    a date as its end. Raises WrongUse where there is none.
+    a date as its end. Raises WrongUse if there is none.
     """
     known = sorted(runs)
     if not known:
@@ -63,6 +63,6 @@ def _advice(job: str) -> str:
 
 
 def require_readable(version: Version, job: str) -> None:
-    """Raises Damaged where the version's listing cannot be read."""
+    """Raises Damaged if the version's listing cannot be read."""
     if version.flaw:
         raise Damaged(version.flaw, where=f"{job}/{version.run}")

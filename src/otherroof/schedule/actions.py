@@ -26,13 +26,13 @@ class RunEnding:
 
 @dataclass(frozen=True, slots=True)
 class ServiceActions:
-    """The service's hands.
+    """Everything the service can do, as functions.
 
     `run` carries out one job and keeps asking the sign; it may raise OtherroofError, which `ending_for` reads.
     `probe` climbs one far box's ladder and writes it down. `look` lets the watch apply its rules and hand over what
     waits to be sent; `digest` makes the digest and queues it; both are told what is wrong with the settings, one line
-    each. `tend` looks after what stands between runs (tunnels), about once a minute; `rest` takes away what nobody
-    would look after once the service has ended. `outcry` tells the household past the ledger that it cannot do its
+    each. `tend` looks after the tunnels between runs, about once a minute; `rest` takes tunnels down when the service
+    ends. `outcry` tells the household past the ledger that it cannot do its
     work, and why, or (True) that this is over.
     """
 
@@ -48,7 +48,7 @@ class ServiceActions:
 def ending_for(error: BaseException) -> RunEnding:
     """How a run ended that raised `error`.
 
-    Only where the far box did not answer does it make sense to try again soon: a refused login or another host key
+    Only if the far box did not answer does it make sense to try again soon: a refused login or another host key
     waits for a person, and everything else for the job's next time.
     """
     if isinstance(error, RunCut):

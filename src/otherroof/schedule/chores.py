@@ -1,4 +1,4 @@
-"""Gives the service its real hands: runs, probes, the watch, the digest, the tunnels. Each opens its own ledger."""
+"""What the service really does: runs, probes, looks, digests, tunnels. Each opens the ledger for itself."""
 
 from __future__ import annotations
 

@@ -7,7 +7,7 @@ The rules:
 - Each time written in `at` is owed one run that begins at or after it. Times that pass while a run is owed anyway
   (downtime, a long queue, a closed window) fall together into that one.
 - A run that was cut on purpose goes on as soon as it may, a minute later at the earliest.
-- Where the far box did not answer, the run is tried again, up to `tries` times with growing pauses; after that it
+- If the far box did not answer, the run is tried again, up to `tries` times with growing pauses; after that it
   is owed again as soon as the far box answers a probe, or at its next time.
 - A run that never said its end (killed, power lost) is tried again in the same way, without an end to the tries.
 - A held run that a person released is owed at once.
@@ -55,8 +55,8 @@ class DueRun:
 def next_due(job: Job, facts: JobScheduleFacts, zone: ZoneInfo) -> DueRun:
     """When the next run of `job` is owed; may lie in the past."""
     turn = facts.turn
-    # Also a run that a person started by hand deals with the times before it.
-    begun = max((one for one in (turn.begun, facts.good) if one is not None), default=turn.since)
+    # A run started by hand also counts for the times before it.
+    begun = max((moment for moment in (turn.begun, facts.good) if moment is not None), default=turn.since)
     fresh = next_time(job.at, max(begun, turn.since), zone)
     again = _again(job, facts, begun)
     if again is None or again.at >= fresh:
@@ -76,10 +76,10 @@ def retry_pause(tries: int) -> timedelta:
 
 
 def current_times(turn: JobTimes | None, name: str, times: str, now: datetime) -> JobTimes:
-    """The turn as it should stand before anything is decided.
+    """The job's times, corrected before anything is decided.
 
-    New for a new job; counting from `now` on where its times were changed, so that a time that was only just
-    written down is not taken as missed; begun anew where it was written by a clock that has since been put right.
+    New for a new job; counting from `now` on if its times were changed, so that a time that was only just
+    written down is not taken as missed; begun anew if it was written by a clock that has since been put right.
     """
     if turn is None or max(turn.since, turn.begun or turn.since) > now + FUTURE_SLACK:
         return JobTimes(name, times, now)

@@ -1,6 +1,6 @@
 """Tells the household straight away, past the ledger, that the service itself cannot work.
 
-Alerts are kept in the ledger. Where that cannot be used, because its disk is full or the file is damaged, no alert
+Alerts are kept in the ledger. If that cannot be used, because its disk is full or the file is damaged, no alert
 would ever go out; so when the watch has not been able to look for some hours, the channels are spoken to directly. It
 decides nothing else and remembers nothing over a restart.
 """
@@ -28,7 +28,7 @@ Cry = Callable[[Settings, str, bool], None]
 
 
 class LastResort:
-    """When to cry out: the watch has not looked for BLIND_AFTER_S, and every AGAIN_S while that lasts."""
+    """When to tell the channels directly: if the watch has not looked for BLIND_AFTER_S seconds, then every AGAIN_S."""
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
@@ -45,7 +45,7 @@ class LastResort:
         return True
 
     def well(self) -> bool:
-        """The watch has looked. Whether that is news, because there was an outcry before."""
+        """Note that the watch has looked; returns True if the channels had been told of trouble before."""
         self._well_at = self._clock.monotonic()
         cried, self._cried_at = self._cried_at is not None, None
         return cried

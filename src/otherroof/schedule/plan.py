@@ -63,7 +63,7 @@ class RunStart:
 
 @dataclass(frozen=True, slots=True)
 class RunWait:
-    """A run that is owed and may not begin yet: why, and until when where that is known."""
+    """A run that is owed and may not begin yet: why, and until when if that is known."""
 
     job: str
     why: Why
@@ -115,10 +115,10 @@ def plan_schedule(settings: Settings, facts: ScheduleFacts) -> SchedulePlan:
         started, waiting = _for_far(far_name, settings.far[far_name], facts.far[far_name], candidates, (now, zone))
         runs += started
         waits += waiting
-    probes, later = _probes(settings, facts, {one.far for one in runs})
+    probes, later = _probes(settings, facts, {start.far for start in runs})
     next_digest = next_time(settings.told.digest.at, facts.digest, zone)
-    wakes += [one.until for one in waits if one.until is not None] + later + [next_digest, facts.look]
-    wake = min(one for one in wakes if one > now)
+    wakes += [wait.until for wait in waits if wait.until is not None] + later + [next_digest, facts.look]
+    wake = min(moment for moment in wakes if moment > now)
     return SchedulePlan(tuple(runs), probes, next_digest <= now, facts.look <= now, tuple(waits), wake)
 
 
@@ -134,7 +134,7 @@ def next_month(now: datetime, zone: ZoneInfo) -> datetime:
 
 
 def window_end(job: Job, now: datetime, zone: ZoneInfo) -> datetime | None:
-    """When a run of `job` that is under way has to stop: None without a window, `now` where it is closed already."""
+    """When a run of `job` that is under way has to stop: None without a window, `now` if it is closed already."""
     until, opens = _window(job, now, zone)
     return now if opens is not None else until
 
@@ -156,7 +156,7 @@ def wait_text(wait: RunWait, zone: ZoneInfo) -> str:
 
 
 def _window(job: Job, now: datetime, zone: ZoneInfo) -> tuple[datetime | None, datetime | None]:
-    """Until when the window is open, and when it opens where it is closed."""
+    """Until when the window is open, and when it opens if it is closed."""
     if job.window is None:
         return None, None
     stretch = DayStretch.parse(job.window)
@@ -169,15 +169,15 @@ def _for_far(
 ) -> tuple[list[RunStart], list[RunWait]]:
     allowance = far.month_gb * GB
     if allowance and facts.month_bytes >= allowance:
-        return [], [RunWait(one.name, "month", next_month(*time)) for one in ready]
+        return [], [RunWait(waiting.name, "month", next_month(*time)) for waiting in ready]
     near = bool(allowance) and facts.month_bytes >= NEAR_SHARE * allowance
     queue = _in_order(ready, near)
     if facts.busy or not queue:
-        return [], [RunWait(one.name, "queue") for one in queue]
+        return [], [RunWait(waiting.name, "queue") for waiting in queue]
     first = queue[0]
     room, month_ends = (int(allowance - facts.month_bytes), next_month(*time)) if allowance else (None, None)
     start = RunStart(first.name, name, first.until, room, month_ends, first.owed.tries)
-    return [start], [RunWait(one.name, "queue") for one in queue[1:]]
+    return [start], [RunWait(waiting.name, "queue") for waiting in queue[1:]]
 
 
 def _in_order(ready: Iterable[_ReadyRun], near: bool) -> list[_ReadyRun]:

@@ -1,7 +1,7 @@
 """The service's desk: asks the ledger, lets the plan decide, and writes down what was begun and how it ended.
 
-One thread works at it. It starts nothing by itself: the driver (`serve`, or a simulation) carries out the plan and
-reports back, so both keep the very same books.
+Used by one thread. It starts nothing itself: the caller (`serve`, or a simulation) carries out the plan and reports
+back, so both follow the same rules.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ class ServiceRecords:
         self._look_every = look_every
         self._look_at = clock.now()
         self._digesting = False
-        self._digest_rests_until = clock.monotonic()  # not on the wall: that may be set back by years meanwhile
+        self._digest_rests_until = clock.monotonic()  # monotonic: the wall clock may be set back meanwhile
 
     def use(self, settings: Settings) -> None:
         """From now on these settings count; runs under way keep to their windows as they are now."""
@@ -72,7 +72,7 @@ class ServiceRecords:
         self._look_at = min(self._look_at, self._clock.now())
 
     def plan(self) -> SchedulePlan:
-        """What to do now. Raises HomeTrouble where the ledger cannot be used."""
+        """What to do now. Raises HomeTrouble if the ledger cannot be used."""
         now = self._clock.now()
         turns = self._turns(now)
         plan = plan_schedule(self.settings, self._facts(now, turns))
@@ -143,13 +143,13 @@ class ServiceRecords:
         marks = {name: at for name, at in self._ledger.marks().items() if at <= now + FUTURE_SLACK}
         if DIGEST not in marks:
             self._ledger.note_last_time(DIGEST, now)
-        # Where the clock was set back, the next look is no further away than ever.
+        # If the clock was set back, the next look is no further away than ever.
         self._look_at = min(self._look_at, now + self._look_every)
         answered = {far: self._ledger.last_answer(far, now + FUTURE_SLACK) for far in self.settings.far}
         jobs = {
             name: self._job_facts(name, turns[name], answered[job.far], now) for name, job in self.settings.jobs.items()
         }
-        busy = self.probing | {one.start.far for one in self.running.values()}
+        busy = self.probing | {running.start.far for running in self.running.values()}
         far = {name: self._far_facts(name, marks, busy, now) for name in self.settings.far}
         return ScheduleFacts(now, jobs, far, frozenset(self.running), self._digest_made(marks, now), self._look_at)
 
@@ -157,7 +157,7 @@ class ServiceRecords:
         if self._digesting or self._clock.monotonic() < self._digest_rests_until:
             return now
         made = _believed(self._ledger.last_digest(), now)
-        return max(one for one in (marks.get(DIGEST, now), made) if one is not None)
+        return max(moment for moment in (marks.get(DIGEST, now), made) if moment is not None)
 
     def _job_facts(self, name: str, turn: JobTimes, answered: datetime | None, now: datetime) -> JobScheduleFacts:
         good, hold = self._ledger.newest_good(name, now + FUTURE_SLACK), self._ledger.hold_of(name)
@@ -175,7 +175,7 @@ class ServiceRecords:
         return FarScheduleFacts(marks.get(_probe(name)), name in busy, used)
 
     def _tell_waits(self, plan: SchedulePlan, turns: dict[str, JobTimes]) -> None:
-        waits = {one.job: wait_text(one, self.settings.zone) for one in plan.waits}
+        waits = {wait.job: wait_text(wait, self.settings.zone) for wait in plan.waits}
         for name, turn in turns.items():
             text = waits.get(name, "")
             if text != turn.waiting:

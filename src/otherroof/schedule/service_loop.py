@@ -33,7 +33,7 @@ from otherroof.settings import Mistake, Settings
 from otherroof.system.notification import Notifier
 
 TICK_S = 30.0
-# Wakes in a row that the scheduler may miss before it counts as dead. One is missed when the clock is set back.
+# The scheduler counts as dead after this many missed wake-ups in a row; setting the clock back costs one.
 MOST_MISSED = 4
 STOP_GRACE_S = 8.0
 REST_GRACE_S = 1.5
@@ -118,7 +118,7 @@ class Service:
         try:
             while not self._stopping:
                 self._work()
-                # Given by this loop alone, after a whole pass: it means that decisions are being made.
+                # Sent only here, after a whole pass, so that the watchdog knows that the loop works.
                 self._notifier.alive()
                 self._take(self._tick_s * 1.5)
             return self._end()
@@ -247,7 +247,7 @@ class Service:
     def _use_new_settings(self) -> None:
         self._notifier.reloading()
         settings, mistakes = self._reread()
-        lines = tuple(one.line() for one in mistakes)
+        lines = tuple(mistake.line() for mistake in mistakes)
         if settings is not None and settings.state != self._desk.settings.state:
             lines = (*lines, "home.state: the state folder cannot change while the service runs; restart it")
         if settings is None or lines:

@@ -1,6 +1,6 @@
 """How the household is told: the mail server, the channels, when alerts repeat, the digest and the metrics file.
 
-Values only. Whether a server answers, or a password file is safe, is asked where a message is handed over.
+Values only. Whether a server answers, or a password file is safe, is asked when a message is handed over.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ def _mailbox(text: str) -> str:
 
 
 def _mailboxes(texts: tuple[str, ...]) -> tuple[str, ...]:
-    return tuple(_mailbox(one) for one in texts)
+    return tuple(_mailbox(text) for text in texts)
 
 
 def is_this_machine(host: str) -> bool:
@@ -119,7 +119,7 @@ class WebhookChannelSettings(Strict):
     @model_validator(mode="after")
     def _one_address(self) -> Self:
         if (self.url is None) == (not self.url_file):
-            raise ValueError("write either url, or url_file where the address itself is a secret")
+            raise ValueError("write either url, or url_file if the address itself is a secret")
         return self
 
 
@@ -183,7 +183,7 @@ class AlertingSettings(Strict):
 
     @model_validator(mode="after")
     def _mail_has_a_server(self) -> Self:
-        lost = sorted(name for name, one in self.channel.items() if one.kind == "mail")
+        lost = sorted(name for name, channel in self.channel.items() if channel.kind == "mail")
         if lost and self.mail is None:
             raise ValueError(f"channel {lost[0]!r} sends mail, but no server is named; write a table [mail]")
         return self
@@ -191,6 +191,6 @@ class AlertingSettings(Strict):
     @property
     def channels(self) -> dict[str, ChannelSettings]:
         """The channels by name; this machine's journal is always among them."""
-        if any(one.kind == "journal" for one in self.channel.values()):
+        if any(channel.kind == "journal" for channel in self.channel.values()):
             return dict(self.channel)
         return {**self.channel, "journal": JournalChannelSettings(kind="journal")}

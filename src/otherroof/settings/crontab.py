@@ -54,7 +54,7 @@ _FIELDS = (
 
 @dataclass(frozen=True, slots=True)
 class Crontab:
-    """Times that recur. Days and weekdays are None where the field is `*`; weekdays are 0 (Sunday) to 6."""
+    """Times that recur. Days and weekdays are None if the field is `*`; weekdays are 0 (Sunday) to 6."""
 
     text: str
     minutes: tuple[int, ...]
@@ -107,14 +107,14 @@ class Crontab:
     def next_after(self, moment: datetime, zone: ZoneInfo) -> datetime:
         """The first moment after `moment` (aware) at which the job is due, in UTC, on the wall clock of `zone`."""
         moment = moment.astimezone(UTC)  # times that occur twice compare safely only in UTC (PEP 495)
-        # The day before too: its last times may lie after `moment` where a clock is put back over midnight,
-        # or be moved there where it is put forward. For the same reason two days are asked, and the earlier taken.
+        # The day before too: its last times may lie after `moment` if a clock is put back over midnight,
+        # or be moved there if it is put forward. For the same reason two days are asked, and the earlier taken.
         days = self._days_from(wall_time(moment, zone).date() - timedelta(days=1))
         for day in days:
             found = self._first_of_day(day, moment, zone)
             if found is not None:
-                later = [self._first_of_day(one, moment, zone) for one in islice(days, 1)]
-                return min(one for one in (found, *later) if one is not None)
+                later = [self._first_of_day(further, moment, zone) for further in islice(days, 1)]
+                return min(candidate for candidate in (found, *later) if candidate is not None)
         raise ValueError(f"{self.text!r} is not due within {FARTHEST_YEARS} years of {moment}")
 
     def _first_of_day(self, day: date, moment: datetime, zone: ZoneInfo) -> datetime | None:
@@ -123,7 +123,7 @@ class Crontab:
             place = bisect_right(walls, moment, key=lambda wall: first_moment(wall, zone))
             return first_moment(walls[place], zone) if place < len(walls) else None
         found = (_first_real(walls, moment, zone, reading) for reading in (first_moment, last_moment))
-        return min((one for one in found if one is not None), default=None)
+        return min((candidate for candidate in found if candidate is not None), default=None)
 
     def _days_from(self, start: date) -> Iterator[date]:
         for months_on in range(FARTHEST_YEARS * 12 + 1):
@@ -182,4 +182,4 @@ def _part(part: str, field: _Field) -> set[int]:
 
 
 def _listed(numbers: frozenset[int]) -> str:
-    return ", ".join(str(one) for one in sorted(numbers))
+    return ", ".join(str(number) for number in sorted(numbers))

@@ -19,10 +19,10 @@ NAME = "settings.json"
 
 
 def settings_in_force(folder: str, states: Iterable[str] = ()) -> tuple[Settings | None, list[Mistake]]:
-    """The settings in `folder`; where they have mistakes, those that the service last took up, else what can be used.
+    """The settings in `folder`; if they have mistakes, those that the service last took up, else what can be used.
 
-    And all mistakes. `states` are further folders in which the state may lie where the settings cannot tell. None
-    where the main file is at fault and the service has never taken any up.
+    And all mistakes. `states` are further folders in which the state may lie if the settings cannot tell. None
+    if the main file is at fault and the service has never taken any up.
     """
     settings, mistakes = read_settings(folder)
     if not mistakes:
@@ -32,7 +32,7 @@ def settings_in_force(folder: str, states: Iterable[str] = ()) -> tuple[Settings
 
 
 def keep_settings(settings: Settings) -> None:
-    """The service has taken these up, and they are whole. Raises HomeTrouble where they cannot be written down."""
+    """The service has taken these up, and they are whole. Raises HomeTrouble if they cannot be written down."""
     path = os.path.join(settings.state, NAME)
     text = settings.model_dump_json()
     if _read(path) != text:

@@ -33,6 +33,6 @@ _KINDS = {
 
 
 def mistake_in_plain_words(detail: ErrorDetails) -> str:
-    """What would be right, or what is wrong where a check of our own says so."""
+    """Half a sentence: what would be right, or, for a check of our own, what is wrong."""
     words = _KINDS.get(detail["type"])
     return words.format(**detail.get("ctx", {})) if words else detail["msg"].removeprefix("Value error, ")

@@ -91,7 +91,7 @@ class Job(Strict):
     """One folder to protect.
 
     `at` is five crontab fields and `window` a stretch of the day, both on the household's wall clock. `tries` is how
-    often a run is begun where the far box does not answer, before its next time. `importance` 9 goes before 1.
+    often a run is begun if the far box does not answer, before its next time. `importance` 9 goes before 1.
     """
 
     folder: AbsolutePath

@@ -14,7 +14,7 @@ from otherroof.base.units import span_text
 from otherroof.settings.crontab import Crontab
 from otherroof.settings.reader import JOBS_FOLDER, Mistake, ReadableSettings
 
-# Any year and more does: days, weeks, leap days aside, and both changes of clocks come again.
+# A year and a little more is enough: everything but leap days recurs within it.
 BEGIN, LENGTH = datetime(2026, 1, 1, tzinfo=UTC), timedelta(days=430)
 MOST_TIMES = 600
 
@@ -43,5 +43,5 @@ def longest_pause(at: str, zone: ZoneInfo) -> timedelta:
     crontab, moments = Crontab.parse(at), [BEGIN]
     while len(moments) < MOST_TIMES and moments[-1] < BEGIN + LENGTH:
         moments.append(crontab.next_after(moments[-1], zone))
-    # Before the first of them no time has been.
+    # nothing precedes the first time
     return max((later - earlier for earlier, later in pairwise(moments[1:])), default=LENGTH)

@@ -31,7 +31,7 @@ M = TypeVar("M", bound=BaseModel)
 
 @dataclass(frozen=True, slots=True)
 class Mistake:
-    """One thing that is wrong in the settings; `right` may be empty where only a person can know."""
+    """One thing that is wrong in the settings; `right` may be empty if only a person can know."""
 
     file: str
     key: str
@@ -46,7 +46,7 @@ class Mistake:
 
 @dataclass(slots=True)
 class ReadableSettings:
-    """What could be made sense of, each table for itself, so that one slip does not hide the next."""
+    """The tables that could be read, each checked separately, so that one mistake does not hide the next."""
 
     where: str
     home: Home | None
@@ -81,16 +81,16 @@ def read_parts(where: str) -> ReadableSettings:
 def read_settings(where: str) -> tuple[Settings | None, list[Mistake]]:
     """The settings in folder `where` and all mistakes in their text.
 
-    None where the main file itself is at fault. Jobs that are sound are kept even where others are not, so
+    None if the main file itself is at fault. Jobs that are sound are kept even if others are not, so
     that one slip does not stop every copy.
     """
     parts = read_parts(where)
     main_path = os.path.join(parts.where, MAIN_FILE)
-    if parts.home is None or any(one.file == main_path for one in parts.mistakes):
+    if parts.home is None or any(mistake.file == main_path for mistake in parts.mistakes):
         return None, parts.mistakes
     jobs = {name: job for name, job in parts.jobs.items() if job.far in parts.far}
     folder = os.path.join(parts.where, JOBS_FOLDER)
-    wrong = {_stem(one.file) for one in parts.mistakes if os.path.dirname(one.file) == folder}
+    wrong = {_stem(mistake.file) for mistake in parts.mistakes if os.path.dirname(mistake.file) == folder}
     unread = tuple(sorted(wrong - set(jobs)))
     settings = Settings(where=parts.where, home=parts.home, far=parts.far, jobs=jobs, told=parts.told, unread=unread)
     return settings, parts.mistakes
@@ -209,8 +209,8 @@ def _as_mistake(path: str, above: str, model: type[BaseModel], detail: ErrorDeta
     if kind == "union_tag_not_found":
         kinds = [
             str(tag)
-            for one in _models_at(model, detail["loc"])
-            for tag in get_args(one.model_fields["kind"].annotation)
+            for choice in _models_at(model, detail["loc"])
+            for tag in get_args(choice.model_fields["kind"].annotation)
         ]
         return Mistake(path, key + ".kind", "is missing", f"one of these is wanted: {', '.join(kinds)}")
     wrong = mistake_in_plain_words(detail)
@@ -228,22 +228,22 @@ def _is_union_tag(loc: tuple[str | int, ...], place: int) -> bool:
 
 
 def _known_keys(model: type[BaseModel], loc: tuple[str | int, ...]) -> list[str]:
-    """The keys of the table at `loc` inside `model`; empty where it cannot be told."""
-    return sorted({name for one in _models_at(model, loc) for name in one.model_fields})
+    """The keys of the table at `loc` inside `model`; empty if it cannot be told."""
+    return sorted({name for choice in _models_at(model, loc) for name in choice.model_fields})
 
 
 def _models_at(model: type[BaseModel], loc: tuple[str | int, ...]) -> list[type[BaseModel]]:
     here: list[type[BaseModel]] = [model]
     for step in loc:
-        here = [found for one in here for found in _step_into(one, step)] or here
+        here = [found for choice in here for found in _step_into(choice, step)] or here
     return here
 
 
 def _step_into(model: type[BaseModel], step: str | int) -> list[type[BaseModel]]:
-    for one in _models_in(model):
-        tag = one.model_fields.get("kind")
+    for choice in _models_in(model):
+        tag = choice.model_fields.get("kind")
         if tag is not None and step in get_args(tag.annotation):
-            return [one]
+            return [choice]
     field = model.model_fields.get(str(step))
     return _models_in(field) if field is not None else []
 

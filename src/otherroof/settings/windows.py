@@ -24,7 +24,7 @@ DAY_MINUTES = 24 * 60
 
 @dataclass(frozen=True, slots=True)
 class DayStretch:
-    """From one time of day to another, in minutes since midnight; over midnight where the end is not later."""
+    """From one time of day to another, in minutes since midnight; over midnight if the end is not later."""
 
     start: int
     end: int
@@ -35,7 +35,7 @@ class DayStretch:
         match = STRETCH_RULE.match(text)
         if match is None:
             raise ValueError(f"{text!r} is not a stretch of the day; two times such as 22:00-06:30 are wanted")
-        hours_minutes = [int(one) for one in match.groups()]
+        hours_minutes = [int(number) for number in match.groups()]
         start, end = (hours_minutes[at] * 60 + hours_minutes[at + 1] for at in (0, 2))
         if max(hours_minutes[1], hours_minutes[3]) > 59 or start >= DAY_MINUTES or end > DAY_MINUTES:
             raise ValueError(f"{text!r} names a time that no clock shows; 00:00 to 24:00 is wanted")
@@ -50,14 +50,14 @@ class DayStretch:
         return minute >= self.start or minute < self.end
 
     def open_until(self, moment: datetime, zone: ZoneInfo) -> datetime | None:
-        """When the stretch that holds `moment` ends, in UTC; None where none does."""
+        """When the stretch that holds `moment` ends, in UTC; None if none does."""
         for opens, closes in self._around(moment, zone):
             if opens <= moment < closes:
                 return closes
         return None
 
     def next_open(self, moment: datetime, zone: ZoneInfo) -> datetime:
-        """`moment` itself where it lies within, else when the stretch begins next, in UTC."""
+        """`moment` itself if it lies within, else when the stretch begins next, in UTC."""
         if self.open_until(moment, zone) is not None:
             return moment.astimezone(UTC)
         return min(opens for opens, _ in self._around(moment, zone) if opens > moment)
@@ -68,7 +68,7 @@ class DayStretch:
         today = wall_time(moment, zone).date()
         found: list[tuple[datetime, datetime]] = []
         for opens, closes in (self._on(today + timedelta(days=away), zone) for away in range(-1, 4)):
-            # Where one begins as another ends, the time between lies inside a jump of the clock.
+            # If one begins as another ends, the time between lies inside a jump of the clock.
             begun = found.pop()[0] if found and found[-1][1] == opens else opens
             if begun < closes:
                 found.append((begun, closes))
@@ -95,7 +95,7 @@ def checked_limits(limits: Mapping[str, float]) -> Mapping[str, float]:
 
 
 def limit_at(limits: Mapping[str, float], otherwise: float, moment: datetime, zone: ZoneInfo) -> float:
-    """The limit in Mbit/s for the time that the wall clock shows, 0 for none; `otherwise` where no stretch holds it."""
+    """The limit in Mbit/s for the time that the wall clock shows, 0 for none; `otherwise` if no stretch holds it."""
     wall = wall_time(moment, zone)
     minute = wall.hour * 60 + wall.minute
     return next((limit for text, limit in limits.items() if _read(text).holds(minute)), otherwise)

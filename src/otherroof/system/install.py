@@ -77,7 +77,7 @@ def find_writable_program_path(program: str) -> str:
 
 
 def read_machine(machine: Machine) -> MachineState:
-    """How the machine stands. Raises HomeTrouble where that cannot be read."""
+    """How the machine stands. Raises HomeTrouble if that cannot be read."""
     try:
         users, groups = (_names(machine.path(file)) for file in ("/etc/passwd", "/etc/group"))
         link = machine.path(plan.STATE_LINK)
@@ -147,7 +147,7 @@ def _make_folder(machine: Machine, deed: MakeSystemFolder) -> None:
 
 
 def _settings(machine: Machine) -> tuple[str, str]:
-    """The state folder that the settings name, with links followed, as the machine itself sees it; and, where the
+    """The state folder that the settings name, with links followed, as the machine itself sees it; and, if the
     settings cannot be used at all, the first mistake."""
     settings, mistakes = read_settings(machine.path(plan.SETTINGS))
     if settings is None:

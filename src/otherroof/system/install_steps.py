@@ -21,7 +21,7 @@ PLAIN_PATH = re.compile(r"/[A-Za-z0-9_./+@-]+\Z")
 
 @dataclass(frozen=True, slots=True)
 class FolderOwner:
-    """A folder as it is: owner and group by name ("" where the number has none), permission bits, and whether
+    """A folder as it is: owner and group by name ("" if the number has none), permission bits, and whether
     something inside belongs to somebody else than the folder itself."""
 
     owner: str
@@ -32,8 +32,8 @@ class FolderOwner:
 
 @dataclass(frozen=True, slots=True)
 class MachineState:
-    """How the machine stands. `link` is where the state link points, "" where there is none; `state` is the state
-    folder that the settings name, "" where there are none yet; `mistake` why the settings that are there cannot be used
+    """How the machine stands. `link` is where the state link points, "" if there is none; `state` is the state
+    folder that the settings name, "" if there are none yet; `mistake` why the settings that are there cannot be used
     at all."""
 
     account: bool = False
@@ -101,7 +101,7 @@ Deed = MakeAccount | MakeSystemFolder | MakeLink | WriteUnit | RemoveUnit | Syst
 
 @dataclass(frozen=True, slots=True)
 class InstallStep:
-    """One step: what it does, in words, and the deed itself; None where it is so already."""
+    """One step: what it does, in words, and the deed itself; None if it is so already."""
 
     text: str
     deed: Deed | None
@@ -126,7 +126,7 @@ def unit_for(text: str, program: str) -> str:
 
 
 def install_steps(found: MachineState, unit: str) -> list[InstallStep]:
-    """What brings a machine that stands as `found` to one that runs the service from `unit`. Raises ValueError where
+    """What brings a machine that stands as `found` to one that runs the service from `unit`. Raises ValueError if
     a person has to decide first."""
     if found.state_is_folder:
         raise ValueError(
@@ -155,7 +155,7 @@ def install_steps(found: MachineState, unit: str) -> list[InstallStep]:
     steps.append(_step("let systemd read its units anew", Systemctl(("daemon-reload",), live=True), done=not changed))
     enable = Systemctl(("enable", UNIT), live=False)
     steps.append(_step("start the service whenever the machine starts", enable, done=found.enabled))
-    # With settings that cannot be used it would end at once; one that runs goes on with those it has.
+    # With unusable settings a new service would end at once; a running one goes on with the settings it has.
     if found.settings and not found.mistake:
         steps.append(InstallStep("start it now, or anew", Systemctl(("restart", UNIT), live=True)))
     return steps

@@ -60,7 +60,7 @@ class OnceAnHour(logging.Filter):
             self._seen[text] = (at, held_back + 1)
             return False
         # What has not come for long is forgotten, so that this does not grow with the years.
-        self._seen = {one: seen for one, seen in self._seen.items() if now - seen[0] < 2 * AGAIN_S}
+        self._seen = {line: seen for line, seen in self._seen.items() if now - seen[0] < 2 * AGAIN_S}
         self._seen[text] = (now, 0)
         if held_back:
             record.msg, record.args = f"{text} ({held_back} more since it was last said)", ()
@@ -68,7 +68,7 @@ class OnceAnHour(logging.Filter):
 
 
 def formatter(environ: Mapping[str, str], zone: ZoneInfo) -> logging.Formatter:
-    """How lines look: for the journal where standard error leads there (systemd.exec(5), JOURNAL_STREAM)."""
+    """How lines look: for the journal if standard error leads there (systemd.exec(5), JOURNAL_STREAM)."""
     return _ForJournal("%(message)s") if environ.get("JOURNAL_STREAM") else _ForPeople(zone)
 
 

@@ -2,7 +2,7 @@
 
 The protocol is sd_notify(3): one AF_UNIX datagram of `NAME=value` lines to the socket in NOTIFY_SOCKET, where a
 leading @ stands for the abstract name space. Without that variable nothing is sent. The watchdog is
-sd_watchdog_enabled(3): WATCHDOG_USEC, ours only where WATCHDOG_PID is missing or names this process.
+sd_watchdog_enabled(3): WATCHDOG_USEC, ours only if WATCHDOG_PID is missing or names this process.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ SEND_S = 1.0
 
 @dataclass(slots=True)
 class Notifier:
-    """Sends to one socket, or nowhere where `address` is empty. `alive_every_s`: how often to give a sign of life."""
+    """Sends to one socket, or nowhere if `address` is empty. `alive_every_s`: how often to give a sign of life."""
 
     address: str = ""
     alive_every_s: float | None = None

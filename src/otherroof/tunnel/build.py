@@ -35,7 +35,7 @@ def make_tunnel(settings: Settings, far_name: str, senses: NetworkAccess, clock:
 
 
 def make_shared_tunnel(settings: Settings, far_name: str, senses: NetworkAccess, clock: Clock) -> SharedTunnel | None:
-    """The far box's tunnel with the book of its users; None where there is no tunnel to share."""
+    """The far box's tunnel with the book of its users; None if there is no tunnel to share."""
     wanted = settings.far[far_name].tunnel
     if isinstance(wanted, NoTunnel):
         return None

@@ -13,7 +13,7 @@ def table_name(interface: str) -> str:
 
 
 def removal_rules(interface: str) -> str:
-    """Takes the table away, whether it is there or not: it is declared first, and deleting is only then no mistake."""
+    """Removes the table, whether it exists or not: it is declared first, so that deleting it cannot fail."""
     table = table_name(interface)
     return f"table inet {table}\ndelete table inet {table}\n"
 

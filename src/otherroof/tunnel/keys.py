@@ -31,7 +31,7 @@ def tunnel_public(private: str) -> str:
 
 
 def read_public_key(path: str) -> str:
-    """The public half of the private key in file `path`. Raises WrongSettings where others could read the file, or it
+    """The public half of the private key in file `path`. Raises WrongSettings if others could read the file, or it
     holds no key."""
     try:
         return tunnel_public(_secret_text(path, TUNNEL_KEY_ADVICE))

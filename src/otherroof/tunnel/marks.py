@@ -22,7 +22,7 @@ ADVICE = "check that the state folder can be written by this account and that it
 
 
 def boot_id() -> str:
-    """What the kernel calls this start of the machine; empty where it does not tell."""
+    """What the kernel calls this start of the machine; empty if it does not tell."""
     try:
         with open(BOOT_ID, encoding="ascii") as file:
             return file.read().strip()
@@ -31,7 +31,7 @@ def boot_id() -> str:
 
 
 def read_text(path: str) -> str:
-    """What `path` holds; empty where it is not there. Raises HomeTrouble."""
+    """What `path` holds; empty if it is not there. Raises HomeTrouble."""
     try:
         with open(path, encoding="utf-8") as file:
             return file.read()

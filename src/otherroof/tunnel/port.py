@@ -13,10 +13,10 @@ from typing import Protocol
 class TunnelState:
     """How a tunnel stands.
 
-    `handshake_age_s` is None where no handshake has happened yet, or where this kind of tunnel does not tell
+    `handshake_age_s` is None if no handshake has happened yet, or if this kind of tunnel does not tell
     (`counted` is False then, and the bytes mean nothing). `silent_s`: for how long we have sent something without
     anything coming back, as far as repeated looks can tell. `shut`: whether our firewall table keeps out what begins at
-    the far end; None where that is not ours to do, False where the table is gone although it should stand (another
+    the far end; None if that is not ours to do, False if the table is gone although it should stand (another
     program flushed all of them), which `up` puts right.
     """
 
@@ -39,7 +39,7 @@ class Tunnel(Protocol):
 
     `up` brings it up, and may be called at any time: over a tunnel that is half made or stale it puts right what is
     not as the settings want it, and over one that stands it changes nothing. A name that the far box is called by is
-    resolved again then, where nothing has come back for a while. `down` takes away only what `up` made: over a tunnel
+    resolved again then, if nothing has come back for a while. `down` takes away only what `up` made: over a tunnel
     that somebody else made, or none at all, it does nothing. `state` only looks, and may remember what it saw.
 
     All three raise TunnelTrouble; none waits without a time-out. What `up` made is known also to another process on

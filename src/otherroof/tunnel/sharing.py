@@ -29,7 +29,7 @@ _numbers = itertools.count()
 @dataclass(frozen=True, slots=True)
 class ClosedTunnel:
     """A tunnel that was taken down: the ledger's session number (0 if none was noted) and bytes each way in it, None
-    where this kind of tunnel does not count."""
+    if this kind of tunnel does not count."""
 
     session: int
     sent: int | None
@@ -61,7 +61,7 @@ class SharedTunnel:
     """A tunnel with the book of its users. Several of these on the same `path` act as one.
 
     `path` is where the book lies, without an ending. With `stay_up` the tunnel is never taken down here; else it goes
-    when nobody uses it: at once, or `linger_s` seconds later where somebody sweeps.
+    when nobody uses it: at once, or `linger_s` seconds later if somebody sweeps.
     """
 
     def __init__(self, tunnel: Tunnel, path: str, clock: Clock, *, stay_up: bool, linger_s: float) -> None:
@@ -100,7 +100,7 @@ class SharedTunnel:
     def leave(self, me: User, *, linger: bool) -> ClosedTunnel | None:
         """Use it no more. The last one takes it down, unless it is to stay up, or to linger until it is swept.
 
-        Returns what belongs in the ledger where it was taken down. Raises TunnelTrouble where it could not be.
+        Returns what belongs in the ledger if it was taken down. Raises TunnelTrouble if it could not be.
         """
         keep = self._stay_up or (linger and self._linger_s > 0)
         now = self._clock.now().timestamp()
@@ -108,9 +108,9 @@ class SharedTunnel:
         return self._sink() if do is Do.SINK else None
 
     def sweep(self, me: User, *, at_once: bool = False) -> ClosedTunnel | None:
-        """Take it down where nobody has used it for `linger_s`; to be called from time to time.
+        """Take it down if nobody has used it for `linger_s`; to be called from time to time.
 
-        `at_once`: where nobody uses it now, since nobody will sweep any more.
+        `at_once`: without waiting `linger_s`, since nobody will sweep any more.
         """
         if self._stay_up:
             return None
@@ -119,7 +119,7 @@ class SharedTunnel:
         return self._sink() if do is Do.SINK else None
 
     def session(self) -> int:
-        """The ledger's number for the time that the tunnel is up; 0 where none is noted."""
+        """The ledger's number for the time that the tunnel is up; 0 if none is noted."""
         return self._book(lambda book: book.session)
 
     def note_session(self, session: int) -> None:

@@ -1,7 +1,7 @@
-"""Looks after a tunnel while it is in use: brings it up again where it has gone, shuts it again where its firewall
+"""Looks after a tunnel while it is in use: brings it up again if it has gone, shuts it again if its firewall
 table has gone, and lets it find a far box that moved.
 
-Runs in a thread of its own. What it cannot mend it leaves to those who use the tunnel and notice.
+Runs in a thread of its own. What it cannot repair shows as an error to those who use the tunnel.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ STOP_S = 60.0
 
 
 def mend_tunnel(shared: SharedTunnel, me: User) -> bool:
-    """One look; whether something had to be done. Raises OtherroofError where it could not be."""
+    """One look; whether something had to be done. Raises OtherroofError if it could not be."""
     state = shared.tunnel.state()
     if not state.up:
         shared.take(me, WAIT_S)

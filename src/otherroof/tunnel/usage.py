@@ -61,13 +61,13 @@ def as_text(book: Book) -> str:
 
 
 def from_text(text: str, boot: str) -> Book:
-    """The book that JSON text holds; an empty one where it is from before the machine's start, or cannot be read.
+    """The book that JSON text holds; an empty one if it is from before the machine's start, or cannot be read.
 
     A book that is lost costs no more than a tunnel that is brought up over itself, which changes nothing.
     """
     try:
         raw = json.loads(text)
-        raw["users"] = [User(**one) for one in raw["users"]]
+        raw["users"] = [User(**user) for user in raw["users"]]
         raw["worker"] = User(**raw["worker"]) if raw["worker"] else None
         book = Book(**raw)
     except (ValueError, TypeError, KeyError):
@@ -118,13 +118,13 @@ def leave(book: Book, me: User, alive: Alive, *, now: float, keep: bool) -> Do:
 
 
 def sweep(book: Book, me: User, alive: Alive, *, now: float, linger_s: float) -> Do:
-    """Nobody in particular asks: whether the tunnel has been idle for long enough to be taken down by `me`."""
+    """Called from time to time: whether the tunnel has been idle long enough for `me` to take it down."""
     had_users = bool(book.users)
     _forget_the_dead(book, alive)
     if book.users or not _stands(book):
         return Do.NOTHING
     if had_users:
-        book.idle_at = now  # its last user died without a word: it lingers from now on
+        book.idle_at = now  # its last user died: the linger time starts now
     return _sink(book, me) if now - book.idle_at >= linger_s else Do.NOTHING
 
 
@@ -157,10 +157,10 @@ def _sink(book: Book, me: User) -> Do:
 
 
 def _drop(book: Book, me: User) -> None:
-    book.users = [one for one in book.users if one != me]
+    book.users = [user for user in book.users if user != me]
 
 
 def _forget_the_dead(book: Book, alive: Alive) -> None:
-    book.users = [one for one in book.users if alive(one)]
+    book.users = [user for user in book.users if alive(user)]
     if book.worker is not None and not alive(book.worker):
         book.worker, book.phase = None, "uncertain"

@@ -4,7 +4,7 @@ Pure: findings, the alerts that stand and the time in; what changes, out. Nothin
 
 What follows from another trouble (`because`) has a lead: the alert about that trouble itself or, before that is
 raised, the first of its kind that was told. It is written down like any other, told with its lead and never by
-itself, and its end is not told either, unless it had been told by itself before. Where it no longer follows from
+itself, and its end is not told either, unless it had been told by itself before. If it no longer follows from
 the other and still lasts, it is told by itself at once.
 """
 
@@ -37,22 +37,22 @@ def alert_steps(
     found: Sequence[Finding], standing: Sequence[Alert], now: datetime, repeat: timedelta
 ) -> list[AlertStep]:
     """The steps from the alerts that stand to those that the findings ask for."""
-    by_key = {one.key: one for one in found}
-    known = {one.key: one for one in standing}
-    leads = {key: _lead(one, by_key, known) for key, one in by_key.items()}
-    alone = [_alone(one, known.get(key), now, repeat) for key, one in by_key.items() if leads[key] is None]
+    by_key = {finding.key: finding for finding in found}
+    known = {alert.key: alert for alert in standing}
+    leads = {key: _lead(finding, by_key, known) for key, finding in by_key.items()}
+    alone = [_alone(finding, known.get(key), now, repeat) for key, finding in by_key.items() if leads[key] is None]
     told = {step.after.key for step in alone if step is not None and step.kind != "kept"}
     led = [
         _led(by_key[key], known.get(key), now, lead if lead in told else "")
         for key, lead in leads.items()
         if lead is not None
     ]
-    over = [_over(one, now) for key, one in known.items() if key not in by_key]
+    over = [_over(alert, now) for key, alert in known.items() if key not in by_key]
     return [step for step in (*alone, *led, *over) if step is not None]
 
 
 def _lead(finding: Finding, found: Mapping[str, Finding], known: Mapping[str, Alert]) -> str | None:
-    """The key of the alert that a finding is told with; None where it is told by itself, empty where it goes on to
+    """The key of the alert that a finding is told with; None if it is told by itself, empty if it goes on to
     be told with another that is over."""
     if not finding.because:
         return None
@@ -121,5 +121,5 @@ def _is_due(alert: Alert, now: datetime, repeat: timedelta) -> bool:
 
 
 def is_no_longer_in_settings(alert: Alert, possible: Collection[str]) -> bool:
-    """Whether what the alert is about has left the settings: it ended, but not because all is well."""
+    """Whether the alert ended only because its job or far box is no longer in the settings."""
     return bool(alert.about) and alert.key not in possible

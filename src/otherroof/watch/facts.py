@@ -21,7 +21,7 @@ class JobFacts:
     """One job. `newest` is when its newest good copy was begun: the point in time that can be got back.
 
     `runs` are its last runs that ended, newest first; `natures` what they saw in the content, by run; `waiting`
-    what its next run waits for, where it does.
+    what its next run waits for, if it does.
     """
 
     name: str

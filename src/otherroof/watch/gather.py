@@ -34,7 +34,7 @@ class WatchInputs:
 
 
 def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs) -> Facts:
-    """The facts at this moment. Raises HomeTrouble where the ledger cannot be used."""
+    """The facts at this moment. Raises HomeTrouble if the ledger cannot be used."""
     now = clock.now()
     since = ledger.watched_since(subjects(settings), now)
     told = settings.told
@@ -54,7 +54,7 @@ def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs)
         mistakes=extra.mistakes,
         unread=settings.unread,
         runs_ahead=len(ledger.runs(since=now + AHEAD)),
-        standing=frozenset(one.key for one in ledger.standing_alerts()),
+        standing=frozenset(alert.key for alert in ledger.standing_alerts()),
     )
 
 
@@ -72,7 +72,7 @@ def _job(ledger: Ledger, name: str, job: Job, when: tuple[datetime, datetime, st
     since, now, waiting = when
     rows = ledger.runs(job=name, newest=MOST_HISTORY + 8)
     if rows and rows[-1].started > now - UNUSUAL_STANDS:
-        # It runs many times a day: what was unusual stands for a week, and wants a history before it.
+        # It runs many times a day: take enough rows for a week of alerts and the history before it.
         rows = ledger.runs(job=name, newest=MOST_RUNS)
     rows = [row for row in rows if not row.under_way]
     hold = ledger.hold_of(name)
@@ -99,11 +99,11 @@ def newest_begun(ledger: Ledger, job: str, far: str, now: datetime) -> datetime 
 
 def far_facts(ledger: Ledger, name: str, far: FarBox, since: datetime, now: datetime) -> FarFacts:
     """What is known of one far box, with the day its disk will be full."""
-    # What a clock wrote that was ahead would else be the last word for as long as it was ahead.
+    # Else an entry written while the clock was ahead would count as the newest until that date.
     marks = ledger.spaces(name, now - TREND, now + AHEAD)
     total = marks[-1].total if marks else 0
     # A disk that was replaced begins a new history.
-    readings = [(one.at.timestamp() / _DAY_S, float(one.total - one.free)) for one in marks if one.total == total]
+    readings = [(mark.at.timestamp() / _DAY_S, float(mark.total - mark.free)) for mark in marks if mark.total == total]
     return FarFacts(
         name=name,
         silent=timedelta(days=far.silent_days),

@@ -34,7 +34,7 @@ def look(
     """Raise, repeat and end alerts as the facts ask for, and send what is due. Returns the deliveries tried.
 
     `extra` is what the ledger cannot know; `channels` stands in for those of the settings. Raises HomeTrouble
-    where the ledger cannot be used; a channel or a metrics file that fails is logged, not raised.
+    if the ledger cannot be used; a channel or a metrics file that fails is logged, not raised.
     """
     ledger.note_watched(subjects(settings), clock.now())
     facts = gather(settings, ledger, clock, extra or WatchInputs())
@@ -56,9 +56,11 @@ def changes(settings: Settings, ledger: Ledger, facts: Facts) -> Sequence[AlertC
     zone = ZoneInfo(settings.home.zone)
     setting = MessageContext(settings.home.name, facts.now, zone, repeat, settings.told.channels, _possible(settings))
     found = findings(facts)
-    # Of a job whose file has a mistake nothing is known now: what stands about it goes on standing.
+    # Nothing is known of a job whose file has a mistake: its alerts stay as they are.
     untold = _keys(OF_JOBS, settings.unread)
-    steps = alert_steps(found, [one for one in ledger.standing_alerts() if one.key not in untold], facts.now, repeat)
+    steps = alert_steps(
+        found, [alert for alert in ledger.standing_alerts() if alert.key not in untold], facts.now, repeat
+    )
     return [
         AlertChange(step.after, step.before, posts_for(step, included_alerts(step, steps, found), setting))
         for step in steps

@@ -42,7 +42,7 @@ class MessageContext:
 
 @dataclass(frozen=True, slots=True)
 class IncludedAlerts:
-    """What is told in the message about another alert: those that follow from it now, and, where it is over, what
+    """What else goes into the message about one alert: alerts that follow from it, and, if it is over, what
     still lasts of them."""
 
     steps: Sequence[AlertStep] = ()
@@ -52,19 +52,19 @@ class IncludedAlerts:
 def included_alerts(step: AlertStep, steps: Sequence[AlertStep], found: Sequence[Finding]) -> IncludedAlerts:
     """What of all `steps` and findings belongs into the message about `step`."""
     key = step.after.key
-    still = [one.about for one in found if one.because == key] if step.kind == "over" else []
-    return IncludedAlerts([one for one in steps if one.under == key], still)
+    still = [finding.about for finding in found if finding.because == key] if step.kind == "over" else []
+    return IncludedAlerts([other for other in steps if other.under == key], still)
 
 
 def posts_for(step: AlertStep, more: IncludedAlerts, setting: MessageContext) -> tuple[QueuedMessage, ...]:
-    """The messages about one step, one for each channel; none where nothing is to be told of it by itself."""
+    """The messages about one step, one for each channel; none if nothing is to be told of it by itself."""
     if step.kind == "kept" or step.under:
         return ()
     kind = ALL_CLEAR if step.kind == "over" else ALERT
     subject, text = _all_clear(step.after, more, setting) if step.kind == "over" else _alert(step, more, setting)
-    alerts = [{"kind": kind, **one.after.as_json()} for one in (step, *more.steps)]
+    alerts = [{"kind": kind, **told_step.after.as_json()} for told_step in (step, *more.steps)]
     facts = json.dumps({"home": setting.home, "kind": kind, "alerts": alerts}, ensure_ascii=False)
-    names = [name for name, one in setting.channels.items() if "alerts" in one.carries and name != step.not_by]
+    names = [name for name, channel in setting.channels.items() if "alerts" in channel.carries and name != step.not_by]
     return tuple(QueuedMessage(name, kind, step.after.key, setting.at, subject, text, facts=facts) for name in names)
 
 
@@ -76,7 +76,7 @@ def message_of(home: str, posts: Sequence[QueuedMessage]) -> Message:
     subject, text, facts = first.subject, first.text, first.facts
     if len(posts) > 1:
         subject = f"{textwrap.shorten(subject, MOST_HEADLINE, placeholder=' …')}, and {len(posts) - 1} more"
-        numbered = [f"{place}. {one.text}" for place, one in enumerate(posts, 1)]
+        numbered = [f"{place}. {post.text}" for place, post in enumerate(posts, 1)]
         text = "\n\n".join([f"{count_text(len(posts), 'thing')}, the gravest first.\n", *numbered])
         facts = json.dumps({"home": home, "kind": first.kind, "alerts": _alerts_in(posts)}, ensure_ascii=False)
     return Message(
@@ -117,7 +117,7 @@ def _alert(step: AlertStep, more: IncludedAlerts, setting: MessageContext) -> tu
 def _consequences(steps: Sequence[AlertStep]) -> list[str]:
     if not steps:
         return []
-    rows = [f"- {one.after.headline}: `otherroof run {one.after.about}`" for one in steps]
+    rows = [f"- {step.after.headline}: `otherroof run {step.after.about}`" for step in steps]
     return [
         "What follows from it; it mends itself once that is over, and the command tries a copy now:",
         *rows,

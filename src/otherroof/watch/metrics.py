@@ -34,29 +34,29 @@ def metrics(facts: Facts, standing: Sequence[Alert]) -> list[Metric]:
         Metric(
             "otherroof_alert_standing",
             "1 for every alert that stands.",
-            tuple(({"alert": one.key, "rule": one.rule, "about": one.about}, 1.0) for one in standing),
+            tuple(({"alert": alert.key, "rule": alert.rule, "about": alert.about}, 1.0) for alert in standing),
         ),
         Metric(
             "otherroof_messages_waiting",
             "Messages that a channel has not taken yet.",
-            tuple(({"channel": name}, float(one.waiting)) for name, one in sorted(facts.channels.items())),
+            tuple(({"channel": name}, float(state.waiting)) for name, state in sorted(facts.channels.items())),
         ),
     ]
 
 
 def _job_metrics(facts: Facts) -> list[Metric]:
-    jobs = [(one, {"job": one.name, "far": one.far}) for one in facts.jobs]
-    last = [(one.runs[0].report, labels) for one, labels in jobs if one.runs]
+    jobs = [(job, {"job": job.name, "far": job.far}) for job in facts.jobs]
+    last = [(job.runs[0].report, labels) for job, labels in jobs if job.runs]
     return [
         Metric(
             "otherroof_newest_good_copy_timestamp_seconds",
             "When the newest good copy of a job was begun.",
-            tuple((labels, one.newest.timestamp()) for one, labels in jobs if one.newest),
+            tuple((labels, job.newest.timestamp()) for job, labels in jobs if job.newest),
         ),
         Metric(
             "otherroof_promise_seconds",
             "The greatest age that a job's newest good copy may have.",
-            tuple((labels, one.promise.total_seconds()) for one, labels in jobs),
+            tuple((labels, job.promise.total_seconds()) for job, labels in jobs),
         ),
         Metric(
             "otherroof_last_run_outcome",
@@ -86,8 +86,8 @@ def _job_metrics(facts: Facts) -> list[Metric]:
 
 
 def _far_metrics(facts: Facts) -> list[Metric]:
-    answered = [({"far": one.name}, one.answered.timestamp()) for one in facts.fars if one.answered]
-    spaces = [({"far": one.name}, one.space) for one in facts.fars if one.space]
+    answered = [({"far": box.name}, box.answered.timestamp()) for box in facts.fars if box.answered]
+    spaces = [({"far": box.name}, box.space) for box in facts.fars if box.space]
     return [
         Metric("otherroof_far_answered_timestamp_seconds", "When a far box last proved its host key.", tuple(answered)),
         Metric(
@@ -106,10 +106,10 @@ def _far_metrics(facts: Facts) -> list[Metric]:
 def render(rows: Sequence[Metric]) -> str:
     """The file's text. A name without samples is left out. All are gauges: each states what is now."""
     lines: list[str] = []
-    for one in rows:
-        if one.samples:
-            lines += [f"# HELP {one.name} {_escaped(one.help)}", f"# TYPE {one.name} gauge"]
-            lines += [f"{one.name}{_labels(labels)} {_number(value)}" for labels, value in one.samples]
+    for metric in rows:
+        if metric.samples:
+            lines += [f"# HELP {metric.name} {_escaped(metric.help)}", f"# TYPE {metric.name} gauge"]
+            lines += [f"{metric.name}{_labels(labels)} {_number(value)}" for labels, value in metric.samples]
     return "".join(line + "\n" for line in lines)
 
 

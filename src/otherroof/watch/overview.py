@@ -1,5 +1,5 @@
-"""How every copy, far box and alert stands at this moment, as plain rows. Read from ledger and settings alone, so that
-it can be asked while the service works, and where it does not.
+"""How every copy, far box and alert stands at this moment, as plain rows. Read from ledger and settings alone, so
+that it works whether or not the service runs.
 
 It knows nothing of how the rows are shown.
 """
@@ -21,8 +21,8 @@ from otherroof.watch.words import count_text
 
 @dataclass(frozen=True, slots=True)
 class JobRow:
-    """One job. `needs` says what a person has to do and is empty where there is nothing; `alert` names the alert that
-    says the same where it stands. `waits` is what the next run waits for."""
+    """One job. `needs` says what a person has to do and is empty if there is nothing; `alert` names the alert that
+    says the same if it stands. `waits` is what the next run waits for."""
 
     job: str
     far: str
@@ -46,8 +46,8 @@ class JobRow:
 
 @dataclass(frozen=True, slots=True)
 class FarRow:
-    """One far box. `silent_since` is when it last answered, where it did not answer its last probe or not for its
-    days; None where it answers, and where it never has. `notes` are what the last run met there besides its files."""
+    """One far box. `silent_since` is when it last answered, if it did not answer its last probe or not for its
+    days; None if it answers, and if it never has. `notes` are what the last run met there besides its files."""
 
     far: str
     address: str
@@ -84,8 +84,8 @@ class Overview:
     @property
     def needs_a_look(self) -> bool:
         """Whether a person has something to do that they have not put off."""
-        loud = any(one.quiet_until is None or one.quiet_until <= self.now for one in self.alerts)
-        return loud or bool(self.mistakes) or any(one.needs for one in self.rows) or any(one.notes for one in self.far)
+        loud = any(alert.quiet_until is None or alert.quiet_until <= self.now for alert in self.alerts)
+        return loud or bool(self.mistakes) or any(row.needs for row in self.rows) or any(row.notes for row in self.far)
 
     @property
     def rows(self) -> list[JobRow | FarRow]:
@@ -95,9 +95,9 @@ class Overview:
     def as_json(self) -> dict[str, Any]:
         """The overview as `status --json` prints it."""
         return {
-            "jobs": [asdict(one) for one in self.jobs],
-            "far": [asdict(one) for one in self.far],
-            "alerts": [one.as_json() for one in self.alerts],
+            "jobs": [asdict(row) for row in self.jobs],
+            "far": [asdict(row) for row in self.far],
+            "alerts": [alert.as_json() for alert in self.alerts],
             "looked": stamp(self.looked) if self.looked else None,
             "mistakes": list(self.mistakes),
             "unread": list(self.unread),
@@ -105,7 +105,7 @@ class Overview:
 
 
 def overview(settings: Settings, ledger: Ledger, now: datetime, mistakes: tuple[str, ...] = ()) -> Overview:
-    """How all stands. Raises HomeTrouble where the ledger cannot be used."""
+    """How all stands. Raises HomeTrouble if the ledger cannot be used."""
     turns, look = ledger.turns(), ledger.last_look()
     waits = {name: turns[name].waiting if name in turns else "" for name in settings.jobs}
     return Overview(

@@ -22,7 +22,7 @@ GRACE = timedelta(hours=3)
 STUCK = timedelta(hours=1)
 # How long after a far box is back a copy may still be late by its silence: the first runs have much to send.
 CATCH_UP = timedelta(hours=24)
-# How long what happened once (an unusual run, a clock that jumped) stands before it counts as over.
+# An alert about a single event (an unusual run, a clock jump) ends by itself after this time.
 UNUSUAL_STANDS = timedelta(days=7)
 JUMP_STANDS = timedelta(days=1)
 # An alert that stands ends only this much beyond its limit, so that it does not come and go at the edge.
@@ -48,7 +48,7 @@ class Finding:
 
     @property
     def key(self) -> str:
-        """The alert's name: `silent:heron`; just the rule where it is about home itself."""
+        """The alert's name: `silent:heron`; just the rule if it is about home itself."""
         return f"{self.rule}:{self.about}" if self.about else self.rule
 
 
@@ -112,8 +112,8 @@ def late(facts: Facts) -> Iterator[Finding]:
 
 def _waits_for_far(facts: Facts, job: JobFacts, begun: datetime) -> str:
     """What to do about a copy that is late, since `begun`, only because its far box does not answer, or did not until
-    just now; empty where that is not the reason."""
-    far = next((one for one in facts.fars if one.name == job.far), None)
+    just now; empty if that is not the reason."""
+    far = next((box for box in facts.fars if box.name == job.far), None)
     if far is None or job.hold is not None:
         return ""
     last = far.answered or far.watched_since
@@ -173,7 +173,7 @@ def damage(facts: Facts) -> Iterator[Finding]:
         if not job.damages:
             continue
         first = job.damages[0]
-        paths = {one.path for one in job.damages}
+        paths = {file.path for file in job.damages}
         yield Finding(
             "damage",
             job.name,
@@ -304,14 +304,14 @@ def clock(facts: Facts) -> Iterator[Finding]:
         told = f"this machine's clock was set {way} by {by}, to {moment_text(look.jumped_at, facts.zone)}"
         yield Finding("clock", "", told, advice, look.jumped_at, mark="jump")
     elif facts.runs_ahead:
-        # Told after the jump that it came from, and never in place of another one: it may stand for years.
+        # Comes after the jump it stems from and never hides another alert, because it may stay for years.
         runs = count_text(facts.runs_ahead, "run")
         told = f"the ledger holds {runs} from the future: this machine's clock is or was wrong"
         yield Finding("clock", "", told, advice, look.jumped_at or facts.now, mark="ahead")
 
 
 def _too_early(facts: Facts, key: str, overdue: timedelta, limit: timedelta) -> bool:
-    """Whether home was off itself until just now, and the limit is not yet passed twice over.
+    """Whether it is too early: home itself was off until just now, and less than twice the limit has passed.
 
     An alert that stands is not ended by this.
     """

@@ -2,7 +2,7 @@
 
 A message is claimed before it is handed over, so that two processes do not both send it. If this process dies
 between the handing over and the note of it, the message goes out once more, with the same id. A bundle that a channel
-does not take though it takes others is parted, so that one poor message in it does not stand in the way of the rest.
+refuses although it takes others is split, so that one bad message in it does not block the rest.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ LONGEST_PAUSE = timedelta(minutes=PAUSES_MIN[-1])
 CLAIM = timedelta(minutes=15)
 # Tries of a bundle after which one of its messages goes ahead by itself, to see whether the bundle is what is refused.
 TRIES_WHOLE = 4
-# Tries that never said their end after which a bundle is taken to be what ends the process.
+# After this many tries without an end, the bundle is assumed to crash the process.
 TRIES_UNSAID = 2
 
 log = logging.getLogger(__name__)
@@ -56,7 +56,7 @@ def send_due(
 ) -> list[Delivery]:
     """Hand over every message that is due; each channel is given up for this time at its first failure.
 
-    `channels` stands in for those that the settings describe. Raises HomeTrouble where the ledger cannot be used.
+    `channels` stands in for those that the settings describe. Raises HomeTrouble if the ledger cannot be used.
     """
     ways = channels_of(settings) if channels is None else channels
     made: list[Delivery] = []
@@ -81,8 +81,8 @@ def send_due(
 def to_unbundle(posts: Sequence[QueuedMessage], state: ChannelState | None) -> Sequence[QueuedMessage]:
     """Which messages of a bundle that was just refused go on by themselves; `state` is the channel's before that.
 
-    All, where the channel took something else since they were made: what it refuses is in here. One, where it has
-    taken nothing for long and nothing else waits by which to tell: the one that goes ahead will tell. None, where it
+    All, if the channel took something else since they were made: what it refuses is in here. One, if it has
+    taken nothing for long and nothing else waits by which to tell: the one that goes ahead will tell. None, if it
     is simply down: then all of it is to arrive as one when it is back.
     """
     if len(posts) < 2 or state is None:
@@ -98,7 +98,7 @@ def _bundles(posts: Iterable[QueuedMessage]) -> list[list[QueuedMessage]]:
 
 def _part_unsaid(ledger: Ledger) -> None:
     for posts in _bundles(ledger.waiting_messages()):
-        if len(posts) > 1 and posts[0].tries >= TRIES_UNSAID and not any(one.problem for one in posts):
+        if len(posts) > 1 and posts[0].tries >= TRIES_UNSAID and not any(post.problem for post in posts):
             ledger.unbundle_messages(posts)
 
 

@@ -18,7 +18,7 @@ MOST_HISTORY = 60
 FAR_ABOVE = 6.0
 # A deviation scaled like this estimates the standard deviation of normally distributed values.
 _SCALE = 1.4826
-# However quiet a job is, less than this is not unusual: shares of files, as fractions.
+# Smaller changes are never unusual, however quiet the job is. Fractions of the files.
 LEAST_CHANGED = 0.10
 LEAST_DENSE = 0.30
 LEAST_ENDINGS = 0.05
@@ -27,7 +27,7 @@ LEAST_ENDINGS = 0.05
 def stands_out(value: float, history: Sequence[float], least: float) -> bool:
     """Whether `value` stands out above `history`, and is at least `least` above its middle."""
     middle = statistics.median(history)
-    deviation = statistics.median(abs(one - middle) for one in history)
+    deviation = statistics.median(abs(earlier - middle) for earlier in history)
     return value > middle + max(least, FAR_ABOVE * _SCALE * deviation)
 
 
@@ -45,7 +45,7 @@ def why_unusual(
 
     Fewer than `least_files` files touched, or a job younger than a week of runs, is never unusual.
     """
-    history = [one for one in earlier[:MOST_HISTORY] if one.report.files.seen > 0]
+    history = [past_run for past_run in earlier[:MOST_HISTORY] if past_run.report.files.seen > 0]
     if len(history) < LEAST_HISTORY:
         return None
     files = row.report.files
@@ -56,13 +56,13 @@ def why_unusual(
             files_renamed = count_text(nature.endings_changed, "file")
             return f"{files_renamed} got a further ending on the name, as encrypted files often do"
     if nature is not None and nature.sampled >= least_files:
-        past = [_dense_share(natures[one.report.run]) for one in history if one.report.run in natures]
+        past = [_dense_share(natures[past_run.report.run]) for past_run in history if past_run.report.run in natures]
         share = _dense_share(nature)
         if len(past) >= LEAST_HISTORY and stands_out(share, past, LEAST_DENSE):
             return f"{share:.0%} of the new content cannot be compressed, where {statistics.median(past):.0%} is usual"
     touched = files.changed + files.removed
     if touched >= least_files:
-        shares = [changed_share(one) for one in history]
+        shares = [changed_share(past_run) for past_run in history]
         share = changed_share(row)
         if stands_out(share, shares, LEAST_CHANGED):
             usual = statistics.median(shares)

@@ -58,5 +58,5 @@ def list_text(names: Sequence[str], most: int = 6) -> str:
 
 def printable(text: str) -> str:
     """`text` on one line that any channel can carry, whatever a file name or another machine put into it."""
-    shown = "".join(one if one.isprintable() else " " for one in text)
+    shown = "".join(letter if letter.isprintable() else " " for letter in text)
     return " ".join(shown.encode("utf-8", "replace").decode("utf-8").split())

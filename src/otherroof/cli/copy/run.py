@@ -49,7 +49,7 @@ def verb(
                 if not as_json:
                     _tell(ran[-1], dry=dry)
     if as_json:
-        print_json({"runs": [one.report.as_json() for one in ran]})
+        print_json({"runs": [result.report.as_json() for result in ran]})
     raise typer.Exit(EXIT_INTERRUPTED if _interrupted(ran, len(names)) else _worst(ran))
 
 
@@ -95,16 +95,16 @@ def _stopping_on_signals(stop: StopSign) -> Iterator[None]:
 
 
 def _interrupted(ran: list[RunResult], wanted: int) -> bool:
-    """Whether a signal kept the runs from their end: nothing else raises the sign here."""
-    return len(ran) < wanted or any(isinstance(one.error, RunCut) for one in ran)
+    """Whether a signal stopped the runs; here nothing else can."""
+    return len(ran) < wanted or any(isinstance(result.error, RunCut) for result in ran)
 
 
 def _worst(ran: list[RunResult]) -> int:
     """The exit code for all runs together: that of the first error, else whether something needs a look."""
-    for one in ran:
-        if one.error is not None:
-            return one.error.exit_code
-    return EXIT_LOOK if any(one.report.problems for one in ran) else EXIT_WELL
+    for result in ran:
+        if result.error is not None:
+            return result.error.exit_code
+    return EXIT_LOOK if any(result.report.problems for result in ran) else EXIT_WELL
 
 
 def _tell(one: RunResult, *, dry: bool) -> None:
@@ -132,7 +132,7 @@ def _tell(one: RunResult, *, dry: bool) -> None:
 
 
 def _wire_text(report: RunReport) -> str:
-    """What crossed the line. A rate is only told where content crossed: a few messages make no rate."""
+    """What crossed the line. A rate is only told if content crossed: a few messages make no rate."""
     sizes, times = report.bytes, report.seconds
     rate = f" ({rate_text(sizes.wire_up, times.send + times.commit)})" if sizes.sent else ""
     return (
@@ -142,7 +142,7 @@ def _wire_text(report: RunReport) -> str:
 
 
 def _tell_left_out(report: RunReport) -> None:
-    """What no copy holds, though no pattern leaves it out: nobody is to find that out on the day of need."""
+    """Tell what is never copied (sockets, other disks), so that nobody finds out only when it is needed."""
     if report.files.left_out:
         typer.echo(f"  left out: sockets, devices and fifos ({report.files.left_out}), which hold no content")
     for folder in report.other_disks[:LONGEST_LIST]:

@@ -39,21 +39,21 @@ def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
     if settings is None:
         settings = require_settings(folder)  # says what is wrong
     set_up_logs(os.environ, settings.zone)
-    for one in mistakes:
-        log.warning("%s", one.line())
+    for mistake in mistakes:
+        log.warning("%s", mistake.line())
     clock, caught = SystemClock(), list[int]()
     hands = real_actions(clock, line_a_minute)
-    signal.signal(signal.SIGHUP, signal.SIG_IGN)  # until somebody listens; else a reload would end the service
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)  # until _listen: SIGHUP would end the process
     with service_lock(settings, clock), open_ledger_patiently(settings, clock, notifier, hands.outcry) as ledger:
         if not mistakes:
             _keep(settings)
         desk = ServiceRecords(settings, ledger, clock)
-        lines = tuple(one.line() for one in mistakes)
+        lines = tuple(mistake.line() for mistake in mistakes)
         service = Service(desk, hands, clock, notifier, partial(_reread, folder, settings.state), lines)
         _listen(service, caught)
         left = service.run()
     if left:
-        # Its thread cannot be ended from outside; what it was at is taken up again by the next start.
+        # A thread cannot be ended from outside; the next start takes its work up again.
         log.warning("did not end in time, and is left as it is: %s", ", ".join(left))
         logging.shutdown()
         os._exit(EXIT_WELL)

@@ -30,7 +30,7 @@ def verb(
     as_of: Annotated[str, typer.Option("--as-of", metavar="RUN|TIME", help="An earlier version than the newest.")] = "",
     if_there: Annotated[
         Literal["refuse", "keep", "replace"],
-        typer.Option("--if-there", help="What to do where DIR is not empty."),
+        typer.Option("--if-there", help="What to do if DIR is not empty."),
     ] = "refuse",
     config: ConfigOption = SETTINGS_FOLDER,
     as_json: JsonOption = False,
@@ -79,7 +79,7 @@ def _as_json(found: RestoreReport, recalled: RestoreProgress, seconds: float) ->
 
 
 def _rows(problems: list[Problem]) -> list[dict[str, str]]:
-    return [{"path": one.path, "why": one.why} for one in problems]
+    return [{"path": problem.path, "why": problem.why} for problem in problems]
 
 
 def _tell(found: RestoreReport, recalled: RestoreProgress, into: str, seconds: float) -> None:
@@ -91,8 +91,10 @@ def _tell(found: RestoreReport, recalled: RestoreProgress, into: str, seconds: f
     if found.kept:
         typer.echo(f"  {found.kept} were there already and left as they are")
     for title, problems in (("damaged at the far box", found.damaged), ("note", found.problems)):
-        for one in problems[:LONGEST_LIST]:
-            typer.echo(f"  {title}: {one.path}: {one.why}" if one.path else f"  {title}: {one.why}", err=True)
+        for problem in problems[:LONGEST_LIST]:
+            typer.echo(
+                f"  {title}: {problem.path}: {problem.why}" if problem.path else f"  {title}: {problem.why}", err=True
+            )
         if len(problems) > LONGEST_LIST:
             typer.echo(f"  and {len(problems) - LONGEST_LIST} more", err=True)
     if found.damaged:

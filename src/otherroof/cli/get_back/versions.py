@@ -32,17 +32,20 @@ def verb(
     job_of(settings, job)
     found = list_versions(settings, job)
     if as_json:
-        held = [one for one in found if one.flaw != LOST]
-        rows = [{"run": one.run, "taken": stamp(one.taken), "files": one.files, "bytes": one.size} for one in held]
+        held = [version for version in found if version.flaw != LOST]
+        rows = [
+            {"run": version.run, "taken": stamp(version.taken), "files": version.files, "bytes": version.size}
+            for version in held
+        ]
         print_json({"versions": rows})
     elif not found:
         typer.echo(f"{job}: the far copy holds no version yet")
     else:
         table = Table("run", "taken", "files", "size", "", box=None, pad_edge=False)
-        for one in found:
-            taken = f"{one.taken.astimezone(settings.zone):%Y-%m-%d %H:%M}"
-            figures = ("–", "–") if one.flaw else (str(one.files), size_text(one.size))
-            table.add_row(one.run, taken, *figures, one.flaw)
+        for version in found:
+            taken = f"{version.taken.astimezone(settings.zone):%Y-%m-%d %H:%M}"
+            figures = ("–", "–") if version.flaw else (str(version.files), size_text(version.size))
+            table.add_row(version.run, taken, *figures, version.flaw)
         console().print(table)
         typer.echo(f"times in {settings.home.zone}; the run's own name has its time in UTC")
-    raise typer.Exit(EXIT_DAMAGED if any(one.flaw for one in found) else EXIT_WELL)
+    raise typer.Exit(EXIT_DAMAGED if any(version.flaw for version in found) else EXIT_WELL)

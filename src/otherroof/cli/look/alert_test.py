@@ -1,4 +1,4 @@
-"""`otherroof alert-test`: a test message by one channel or by all, with what is wrong where it does not arrive."""
+"""`otherroof alert-test`: a test message by one channel or by all, with what is wrong if it does not arrive."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from otherroof.watch.words import moment_text
 
 @dataclass(frozen=True, slots=True)
 class ChannelTest:
-    """One channel and how it did: `problem` is empty where all went well."""
+    """One channel and how it did: `problem` is empty if all went well."""
 
     channel: str
     taken: bool
@@ -41,12 +41,12 @@ def verb(
         tried = [_try(settings, ledger, name, way) for name, way in ways.items() if channel in ("", name)]
     if as_json:
         print_json(
-            {"channels": [{"channel": one.channel, "taken": one.taken, "problem": one.problem} for one in tried]}
+            {"channels": [{"channel": test.channel, "taken": test.taken, "problem": test.problem} for test in tried]}
         )
     else:
-        for one in tried:
-            typer.echo(f"{one.channel}: " + (one.problem or "taken; now look whether it arrived"))
-    raise typer.Exit(EXIT_WELL if all(one.taken and not one.problem for one in tried) else EXIT_LOOK)
+        for test in tried:
+            typer.echo(f"{test.channel}: " + (test.problem or "taken; now look whether it arrived"))
+    raise typer.Exit(EXIT_WELL if all(test.taken and not test.problem for test in tried) else EXIT_LOOK)
 
 
 def _try(settings: Settings, ledger: Ledger, name: str, way: Channel) -> ChannelTest:

@@ -30,15 +30,15 @@ def verb(
         advice = "name a file in a folder that can be written"
         replace_file(os.path.abspath(html), digest.as_html(found), what="the digest", advice=advice)
     if as_json:
-        print_json(found.as_json() | {"deliveries": [_row(one) for one in made]})
+        print_json(found.as_json() | {"deliveries": [_row(delivery) for delivery in made]})
     elif send:
-        for one in made:
-            typer.echo(f"{one.channel}: {one.subject}: " + (one.problem or "sent"))
+        for delivery in made:
+            typer.echo(f"{delivery.channel}: {delivery.subject}: " + (delivery.problem or "sent"))
     elif html:
         typer.echo(f"{os.path.abspath(html)}: {found.sentence}")
     else:
         typer.echo(digest.as_text(found), nl=False)
-    well = found.verdict == "safe" and all(one.sent and not one.problem for one in made)
+    well = found.verdict == "safe" and all(delivery.sent and not delivery.problem for delivery in made)
     raise typer.Exit(EXIT_WELL if well else EXIT_LOOK)
 
 

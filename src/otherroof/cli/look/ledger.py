@@ -50,7 +50,7 @@ def verb(
         if as_json:
             sessions = [] if job else ledger.tunnel_sessions(since=_moment(since, settings))
             runs = [_with_problems(ledger, row) for row in rows]
-            print_json({"runs": runs, "tunnels": [one.as_json() for one in sessions]})
+            print_json({"runs": runs, "tunnels": [session.as_json() for session in sessions]})
         elif as_csv:
             _print_csv(rows)
         else:
@@ -104,9 +104,9 @@ def _print_table(rows: list[RunRow], settings: Settings) -> None:
     out.print(table)
     told = f"; too narrow for: {', '.join(left_out)} (--csv has them all)" if left_out else ""
     typer.echo(f"times in {settings.home.zone}{told}")
-    for one in rows:
-        if one.report.reason:
-            typer.echo(f"{one.report.job} {one.report.run} {one.report.outcome}: {_reason(one)}")
+    for run in rows:
+        if run.report.reason:
+            typer.echo(f"{run.report.job} {run.report.run} {run.report.outcome}: {_reason(run)}")
 
 
 def _cells(row: RunRow, settings: Settings) -> dict[str, str]:

@@ -34,14 +34,14 @@ def verb(
     (settings, _), now = settings_in_use(config), SystemClock().now()
     with ledger_of(settings) as ledger:
         if alert and not ledger.quiet(alert, now + timedelta(days=days) if days else None):
-            names = [one.key for one in ledger.standing_alerts()]
+            names = [raised.key for raised in ledger.standing_alerts()]
             raise WrongUse(f"no alert {alert!r} stands", advice=f"standing: {list_text(names, 20) or 'none'}")
-        standing = [one for one in ledger.standing_alerts() if alert in ("", one.key)]
+        standing = [raised for raised in ledger.standing_alerts() if alert in ("", raised.key)]
     if as_json:
-        print_json({"alerts": [one.as_json() for one in standing]})
+        print_json({"alerts": [raised.as_json() for raised in standing]})
         return
-    for one in standing:
-        typer.echo(_line(one, settings))
+    for raised in standing:
+        typer.echo(_line(raised, settings))
     if not standing:
         typer.echo("no alert stands")
 

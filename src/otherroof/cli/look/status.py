@@ -72,15 +72,15 @@ def _job_table(found: Overview, zone: ZoneInfo) -> Table:
     table.add_column("files", justify="right", no_wrap=True)
     table.add_column("size", justify="right", no_wrap=True)
     table.add_column("last run")
-    for one in found.jobs:
+    for row in found.jobs:
         table.add_row(
-            one.job,
-            *([one.far] if several else []),
-            f"{from_stamp(one.taken).astimezone(zone):%Y-%m-%d %H:%M}" if one.taken else "none",
-            _age(one.age_s) if one.age_s is not None else "–",
-            str(one.files) if one.files is not None else "–",
-            size_text(one.bytes) if one.bytes is not None else "–",
-            one.last or "none yet",
+            row.job,
+            *([row.far] if several else []),
+            f"{from_stamp(row.taken).astimezone(zone):%Y-%m-%d %H:%M}" if row.taken else "none",
+            _age(row.age_s) if row.age_s is not None else "–",
+            str(row.files) if row.files is not None else "–",
+            size_text(row.bytes) if row.bytes is not None else "–",
+            row.last or "none yet",
         )
     return table
 
@@ -92,27 +92,27 @@ def _age(seconds: int) -> str:
 
 
 def _wait_lines(jobs: tuple[JobRow, ...]) -> list[str]:
-    """What jobs wait for, in one line where it is the same for several."""
-    waits = dict.fromkeys(one.waits for one in jobs if one.waits)
-    return [f"{list_text([one.job for one in jobs if one.waits == text], 20)}: {text}" for text in waits]
+    """What jobs wait for, in one line if it is the same for several."""
+    waits = dict.fromkeys(row.waits for row in jobs if row.waits)
+    return [f"{list_text([row.job for row in jobs if row.waits == text], 20)}: {text}" for text in waits]
 
 
 def _far_table(boxes: tuple[FarRow, ...]) -> Table:
     table = Table(box=None, pad_edge=False)
     for title in ("far box", "address", "answers", "last answered"):
         table.add_column(title, no_wrap=True)
-    for one in boxes:
-        ago = f"{span_text(one.silent_s)} ago" if one.silent_s is not None else "never"
-        table.add_row(one.far, one.address, "yes" if one.answers else "no", ago)
+    for row in boxes:
+        ago = f"{span_text(row.silent_s)} ago" if row.silent_s is not None else "never"
+        table.add_row(row.far, row.address, "yes" if row.answers else "no", ago)
     return table
 
 
 def _far_lines(box: FarRow, found: Overview, zone: ZoneInfo) -> list[str]:
-    """Where a far box is not well: since when, where no alert says it, and what the last probe found."""
+    """What is wrong with each far box: since when (unless an alert says so), and what the last probe found."""
     if box.answers and box.headline in ("", "all well"):
         return []
     told = []
-    if box.silent_since is not None and box.alert not in {one.key for one in found.alerts}:
+    if box.silent_since is not None and box.alert not in {alert.key for alert in found.alerts}:
         told.append(f"{box.far} has not answered since {_when(box.silent_since, zone)}")
     if box.probed is not None and box.headline:
         advice = f"; {box.advice}" if box.advice else ""
@@ -125,26 +125,26 @@ def _alert_lines(found: Overview, zone: ZoneInfo) -> list[str]:
     from."""
     if not found.alerts:
         return []
-    fars = {one.job: one.far for one in found.jobs}
-    below = {one.key: f"silent:{fars.get(one.about)}" if one.rule == "late" else "" for one in found.alerts}
+    fars = {row.job: row.far for row in found.jobs}
+    below = {alert.key: f"silent:{fars.get(alert.about)}" if alert.rule == "late" else "" for alert in found.alerts}
     keys = set(below)
     looked = f", as the watch saw it {moment_text(found.looked, zone)}" if found.looked else ""
     lines = [f"alerts that stand{looked}:"]
-    for one in found.alerts:
-        if below[one.key] in keys or one.because:
+    for alert in found.alerts:
+        if below[alert.key] in keys or alert.because:
             continue
-        late = [other.about for other in found.alerts if below[other.key] == one.key]
-        lines.append(_alert_line(one, found.now, zone))
+        late = [other.about for other in found.alerts if below[other.key] == alert.key]
+        lines.append(_alert_line(alert, found.now, zone))
         lines += [f"  older than promised by it: {list_text(late, 20)}"] if late else []
-        lines.append(f"  {_first_step(one.help)}")
-    others = [one.about for one in found.alerts if one.because and below[one.key] not in keys]
+        lines.append(f"  {_first_step(alert.help)}")
+    others = [alert.about for alert in found.alerts if alert.because and below[alert.key] not in keys]
     return lines + ([f"late by the same silence: {list_text(others, 20)}"] if others else [])
 
 
 def _first_step(advice: str) -> str:
     """Advice up to its first command, so that all fits on one screen; the whole went out with the alert."""
     sentences = re.split(r"(?<=[.?]) ", advice)
-    first = next((place for place, one in enumerate(sentences) if "`" in one), len(sentences))
+    first = next((place for place, sentence in enumerate(sentences) if "`" in sentence), len(sentences))
     return " ".join(sentences[: first + 1])
 
 
@@ -156,13 +156,13 @@ def _alert_line(alert: Alert, now: datetime, zone: ZoneInfo) -> str:
 
 def _need_lines(found: Overview) -> list[str]:
     """What needs a hand and is not said by an alert already."""
-    told = {one.key for one in found.alerts}
-    lines = [f"{one.named}: {one.needs}" for one in found.rows if one.needs and one.alert not in told]
+    told = {alert.key for alert in found.alerts}
+    lines = [f"{row.named}: {row.needs}" for row in found.rows if row.needs and row.alert not in told]
     if found.mistakes and "settings" not in told:
         lines += [f"{name}: its file has a mistake; it is not copied until that is mended" for name in found.unread]
         more = f" (and {len(found.mistakes) - 1} more)" if len(found.mistakes) > 1 else ""
         lines.append(f"settings: {found.mistakes[0]}{more}; otherroof check")
-    return lines + [f"{one.far}: {note}" for one in found.far for note in one.notes]
+    return lines + [f"{row.far}: {note}" for row in found.far for note in row.notes]
 
 
 def _when(stamped: str, zone: ZoneInfo) -> str:

@@ -22,11 +22,14 @@ def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) ->
         parts.mistakes + check_machine(parts) + jobs_that_copy_secrets(parts) + promises_that_cannot_be_kept(parts)
     )
     if as_json:
-        rows = [{"file": one.file, "key": one.key, "wrong": one.wrong, "right": one.right} for one in mistakes]
+        rows = [
+            {"file": mistake.file, "key": mistake.key, "wrong": mistake.wrong, "right": mistake.right}
+            for mistake in mistakes
+        ]
         print_json({"mistakes": rows, "jobs": sorted(parts.jobs), "far": sorted(parts.far)})
     else:
-        for one in mistakes:
-            typer.echo(one.line())
+        for mistake in mistakes:
+            typer.echo(mistake.line())
         told = f"{count_text(len(parts.jobs), 'job')}, {count_text(len(parts.far), 'far box', 'far boxes')}"
         wrong = f"{count_text(len(mistakes), 'mistake')} in {parts.where}; {told}"
         typer.echo(wrong if mistakes else f"all well: {told}")

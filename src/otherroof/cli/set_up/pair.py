@@ -71,7 +71,7 @@ def _begin(config: str, far: str, answers_file: str, kit: str) -> None:
 @dataclass(frozen=True, slots=True)
 class HomeNetwork:
     """What this machine tells of home: the networks it is on, those of them behind the default route, its own address
-    there, and its router's outside address. Empty where it does not know, or did not ask."""
+    there, and its router's outside address. Empty if it does not know, or did not ask."""
 
     networks: tuple[str, ...]
     lan: tuple[str, ...] = ()
@@ -82,11 +82,11 @@ class HomeNetwork:
 def _around(*, asks_router: bool) -> HomeNetwork:
     commands = SystemPrograms()
     here = networks_here(commands)
-    networks = tuple(str(one.net) for one in here)
+    networks = tuple(str(network.net) for network in here)
     route = default_route(commands)
     if route is None:
         return HomeNetwork(networks)
-    lan = tuple(str(one.net) for one in here if one.name.endswith(f" {route.interface}"))
+    lan = tuple(str(network.net) for network in here if network.name.endswith(f" {route.interface}"))
     way = route_to(commands, route.gateway) if route.gateway else None
     outside = outside_address(route.gateway) if asks_router else ""
     return HomeNetwork(networks, lan, way.own_address if way else route.own_address, outside)

@@ -38,7 +38,7 @@ FarToProbe = Annotated[str, typer.Argument(metavar="[FAR]", help="The far box; a
 def verb(far: FarToProbe = "", config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) -> None:
     """Check the way to the far box, rung by rung.
 
-    Each rung is told with its time, what was seen, and what to do where it fails.
+    Each rung is told with its time, what was seen, and what to do if it fails.
     """
     settings = settings_in(config)
     clock = SystemClock()
@@ -110,5 +110,5 @@ def _as_json(name: str, begun: datetime, climb: ClimbResult, last: datetime | No
         "exit_code": climb.exit_code,
         "headline": climb.headline,
         "advice": climb.advice,
-        "rungs": [one.as_json() for one in climb.rungs],
+        "rungs": [rung.as_json() for rung in climb.rungs],
     }

@@ -1,4 +1,4 @@
-"""Makes the catalogue tell the truth about the far copy before a run relies on it.
+"""Checks the catalogue against the far copy before a run relies on it, and repairs or rebuilds it.
 
     C1  notes of a run that was cut: find out what became of it, fold that in
     C2  a catalogue that is missing, or not of the far copy's newest run: rebuild it from the listing
@@ -31,10 +31,10 @@ KIND_BITS = {"file": FILE << 12, "folder": FOLDER << 12, "link": LINK << 12}
 
 @dataclass(slots=True)
 class CheckedCatalogue:
-    """A catalogue that can be relied on, and what was learnt on the way.
+    """A catalogue that can be relied on, and what was found out on the way.
 
-    `unsure`: files of a cut run may stand at the far end unknown to us. `parts` are half-sent files that can be
-    gone on with. `lost`: the far copy has lost what the catalogue knew.
+    `unsure`: a cut run may have left files at the far end that no notes mention. `parts`: half-sent files that can
+    be completed. `lost`: the far copy no longer holds a run that the catalogue knew.
     """
 
     catalogue: Catalogue
@@ -65,7 +65,7 @@ class JobStateFiles:
 
 
 def check_catalogue(files: JobStateFiles, keeper: Keeper, view: FarCopyView) -> CheckedCatalogue:
-    """A catalogue that is true of the far copy as `view` shows it."""
+    """The catalogue, checked against the far copy as `view` shows it and repaired if need be."""
     catalogue = Catalogue(files.catalogue) if os.path.exists(files.catalogue) else None
     cared = CheckedCatalogue(catalogue or _empty(files))
     if catalogue is not None and catalogue.facts.home_id not in ("", keeper.home_id):
@@ -129,7 +129,7 @@ def _match_newest(files: JobStateFiles, keeper: Keeper, view: FarCopyView, cared
         lost = ""
     if facts.run != view.newest or facts.lost != lost:
         lines = keeper.lines(view.newest) if view.newest else iter(())
-        # What was lost stays written down until a run counts again: one that was held must not pass by being repeated.
+        # The loss stays noted until a run counts again; else repeating a held run would let it pass the guard.
         after = CopyState(view.newest, keeper.home_id, facts.mounted, lost=lost)
         cared.catalogue = _replaced(files, cared.catalogue, blocks_from_listing(lines), after)
     if lost:
@@ -177,7 +177,7 @@ def _look_at_traces(files: JobStateFiles, keeper: Keeper, view: FarCopyView, car
 
 
 def aside_content_of(blocks: Iterable[Block], moved: dict[bytes, str]) -> Iterator[AsideContent]:
-    """What stands aside of the files that runs without notes have `moved`: path → run."""
+    """Content that cut runs without notes moved aside; `moved` maps each path to the first run that moved it."""
     for block, items in blocks_with_paths(blocks, sorted(moved)):
         for name, numbers, line in items or ():
             path = join_path(block.folder, name)
@@ -187,7 +187,7 @@ def aside_content_of(blocks: Iterable[Block], moved: dict[bytes, str]) -> Iterat
 
 
 def blocks_with_paths(blocks: Iterable[Block], paths: list[bytes]) -> Iterator[tuple[Block, list[Item] | None]]:
-    """Every block, with its items where it may hold one of the sorted `paths`."""
+    """Every block, with its items if it may hold one of the sorted `paths`."""
     for block in blocks:
         nearest = bisect_left(paths, block.first)
         aloof = nearest == len(paths) or paths[nearest] > block.last

@@ -1,4 +1,4 @@
-"""One path at which a run has something to do, as its plan keeps it, and what a plan comes to in numbers.
+"""One planned change as the plan keeps it, and a plan's totals.
 
 Values only: the plan knows how they are kept, the sender what is done about them.
 """

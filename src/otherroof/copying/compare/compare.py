@@ -36,7 +36,7 @@ class Difference:
 def compare(
     batches: Iterable[Batch], blocks: Iterable[Block], is_blind: Callable[[bytes], bool], *, reread: bool = False
 ) -> Iterator[UnchangedBlock | Difference]:
-    """Every difference in byte order of the path, and what is the same as stretches between.
+    """Yield every difference in byte order of the path, and unchanged stretches as one value each.
 
     `is_blind` is asked only about paths that the scan has already passed. With `reread` no file passes as the same.
     """
@@ -116,7 +116,7 @@ class _ScanCursor:
 
 
 class _CatalogueCursor:
-    """A cursor over the catalogue; a block is opened only where it is not passed as a whole."""
+    """A cursor over the catalogue; a block is opened only if it is not passed as a whole."""
 
     block: Block
 

@@ -1,4 +1,4 @@
-"""The first half of a run: what differs between the folder and its far copy, what only moved, and may it be sent.
+"""The first half of a run: finds what differs and what only moved, and asks the guard whether it may be sent.
 
     R3  scan the folder and compare
     R4  recognise what only moved
@@ -93,7 +93,7 @@ class ChangeFinder:
             try:
                 _, entry, numbers = self._source.digest(todo.path)
             except OtherroofError:
-                continue  # it is met again when it is to be sent, and written down there
+                continue  # sending meets the same trouble and notes it
             if numbers != todo.numbers:
                 continue
             gone = plan.removed_with(entry.digest, entry.size)
@@ -123,7 +123,7 @@ class ChangeFinder:
             raise Held(why, where=rules.job, advice=f"nothing was sent; {look}")
 
     def _settle_doubts(self, plan: RunPlan) -> None:
-        """Before a run is held for changes: files of the same size may only have been touched."""
+        """Before holding a run: read changed files of the same size, since perhaps only their times changed."""
         for todo in plan.pages(Rows.TOUCHED):
             self._context.check_stop(self._rules.job)
             try:
@@ -145,15 +145,15 @@ class ChangeFinder:
             yield batch
 
     def _counting(self, found: Iterator[UnchangedBlock | Difference]) -> Iterator[Difference]:
-        for one in found:
-            if isinstance(one, UnchangedBlock):
-                self.totals.files += one.files
-                self.totals.size += one.size
+        for piece in found:
+            if isinstance(piece, UnchangedBlock):
+                self.totals.files += piece.files
+                self.totals.size += piece.size
                 continue
-            if one.found is not None and kind_of(one.found) != FOLDER:
+            if piece.found is not None and kind_of(piece.found) != FOLDER:
                 self.totals.files += 1
-                self.totals.size += one.found[SIZE] if kind_of(one.found) == FILE else 0
-            yield one
+                self.totals.size += piece.found[SIZE] if kind_of(piece.found) == FILE else 0
+            yield piece
 
 
 def is_mount_point(folder: bytes) -> bool:

@@ -20,7 +20,7 @@ Item = tuple[bytes, Numbers, bytes]  # name, numbers, line
 def fold(blocks: Iterable[Block], notes: Iterator[PlannedChange]) -> Iterator[Block]:
     """The blocks as they are after a run.
 
-    A note that is done decides about its path; one that is not leaves what the far copy had there.
+    A change that was carried out decides about its path; otherwise the old entry stays.
     """
     builder = _Builder()
     note = next(notes, None)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from otherroof.copying.compare.change import PlanTotals
 
-SLACK_PERCENT = 5.0  # points by which a released run may exceed what the held one showed
+SLACK_PERCENT = 5.0  # a released run may change this many percentage points more than the held run did
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +35,7 @@ class GuardView:
 
 @dataclass(frozen=True, slots=True)
 class Release:
-    """What a person has looked at and let pass."""
+    """The numbers of a held run that a person has looked at and released."""
 
     removed: int
     changed: int
@@ -43,7 +43,7 @@ class Release:
 
 
 def reason_to_hold(sight: GuardView, limits: GuardLimits, release: Release | None) -> str:
-    """Why the run must be held, in one sentence; empty where it may go on."""
+    """Why the run must be held, in one sentence; empty if it may go on."""
     if release is not None and _within(sight, release):
         return ""
     if sight.was_mounted and not sight.is_mounted:

@@ -1,7 +1,7 @@
 """Finds names of a file that look unchanged while another name of the same file came or went.
 
-A folder that gets another name changes nothing about the files in it, nor about their further names elsewhere; yet
-those must be told anew whose further names they are. Reads the catalogue only where a file with several names differs.
+Renaming a folder changes nothing in the files below it, nor in their other hard links elsewhere; yet the entries of
+those links name a first path that is gone now. The catalogue is read only if a file with several names differs.
 """
 
 from __future__ import annotations
@@ -17,9 +17,9 @@ from otherroof.far_copy.numbers import HARD, INODE, MODE, join_path
 def unchanged_names_of(
     blocks: Iterable[Block], inodes: set[int], is_planned: Callable[[bytes], bool], device: Callable[[bytes], int]
 ) -> Iterator[Difference]:
-    """Each unchanged further name of the files `inodes`, as something to be looked at again.
+    """The unchanged names of the files with these `inodes`, as differences, so that they are linked again.
 
-    `device` tells the device of a path at home and raises HomeTrouble where it is gone.
+    `device` tells the device of a path at home and raises HomeTrouble if it is gone.
     """
     if not inodes:
         return

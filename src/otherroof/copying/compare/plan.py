@@ -92,7 +92,7 @@ class RunPlan:
     def close(self) -> None:
         """Keep what was noted and close."""
         with translating_sqlite(self.path):
-            if self._db.in_transaction:  # SQLite ends it by itself where the disk is full
+            if self._db.in_transaction:  # SQLite ends it by itself if the disk is full
                 self._db.execute("COMMIT")
             self._db.close()
 
@@ -121,20 +121,20 @@ class RunPlan:
     # -- what is to be done --
 
     def add(self, differences: Iterable[Difference]) -> None:
-        """Take up the differences that the comparison found."""
+        """Add the differences that the comparison found."""
         with translating_sqlite(self.path):
             self._db.executemany(
                 "INSERT OR REPLACE INTO todo (path, had, want, doubt, ino, size, mtime, ctime, mode, device, old,"
                 " old_size, old_digest) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (_row_of(one) for one in self._noting_inodes(differences)),
+                (_row_of(difference) for difference in self._noting_inodes(differences)),
             )
 
     def _noting_inodes(self, differences: Iterable[Difference]) -> Iterator[Difference]:
-        for one in differences:
-            for numbers in (one.found, one.known):
+        for difference in differences:
+            for numbers in (difference.found, difference.known):
                 if numbers is not None and numbers[MODE] & HARD and numbers[INODE]:
                     self._db.execute("INSERT OR IGNORE INTO hard (ino) VALUES (?)", (numbers[INODE],))
-            yield one
+            yield difference
 
     def inodes_with_names(self) -> set[int]:
         """The inodes of files with several names of which one differs."""
@@ -146,7 +146,7 @@ class RunPlan:
         return self._one("SELECT 1 FROM todo WHERE path=?", (path,)) is not None
 
     def find_hard_links(self) -> None:
-        """Within each group of names of one file, all but the first follow the first."""
+        """For each file with several names: mark all names but the first as links to the first."""
         with translating_sqlite(self.path):
             self._db.execute(
                 "UPDATE todo SET first = (SELECT min(other.path) FROM todo AS other WHERE other.ino = todo.ino"
@@ -164,12 +164,12 @@ class RunPlan:
         )
 
     def came_and_went(self) -> Iterator[tuple[bytes, bool]]:
-        """Paths of files that came (True) or went (False), in order."""
+        """Paths of files that are new (True) or gone (False), in order of the path."""
         for todo in self._pages(f"(want = {FILE}) <> (had = {FILE})"):
             yield todo.path, todo.want == FILE
 
     def removed_with(self, digest: bytes, size: int) -> list[bytes]:
-        """Paths that went and held this content."""
+        """Removed paths that held this content."""
         with translating_sqlite(self.path):
             rows = self._db.execute(
                 f"SELECT path FROM todo WHERE had = {FILE} AND want <> {FILE} AND old_size = ? AND old_digest = ?"
@@ -187,7 +187,7 @@ class RunPlan:
         self._do("UPDATE todo SET digest=?, source=? WHERE path=?", (digest, source, path))
 
     def note_digest(self, todo: PlannedChange) -> None:
-        """A file was read that is not sent yet: others may wait for it, and it need not be read again."""
+        """Keep the digest of a file that was read but not sent yet: others may wait for it; it is not read twice."""
         self._do("UPDATE todo SET digest=? WHERE path=?", (todo.digest, todo.path))
 
     def tally(self) -> PlanTotals:
@@ -230,7 +230,7 @@ class RunPlan:
         return self._one("SELECT 1 FROM todo LIMIT 1", ()) is None
 
     def note_comparison(self, path: bytes, same: bool) -> None:
-        """A changed file was read: whether its content is what it was."""
+        """A doubtful file was read: note whether its content is the same as before."""
         self._do("UPDATE todo SET doubt=? WHERE path=?", (int(same), path))
 
     # -- content that is already there --
@@ -290,12 +290,12 @@ class RunPlan:
         self._write(todo, BEGUN)
 
     def take_back_begin(self, todo: PlannedChange) -> None:
-        """The far box was asked and has changed nothing; `had` may be less than before."""
+        """The far box refused and changed nothing; `had` may have become 0, if the old file was moved aside before."""
         todo.state = PLANNED
         self._do("UPDATE todo SET state=?, had=? WHERE path=?", (PLANNED, todo.had, todo.path))
 
     def done(self, todo: PlannedChange) -> None:
-        """What was wanted at this path stands in the far copy. `line` is its entry, None where it went."""
+        """What was wanted at this path stands in the far copy. `line` is its entry, None if it went."""
         if todo.state == BEGUN:
             todo.state = DONE
             self._do("UPDATE todo SET state=? WHERE path=?", (DONE, todo.path))
@@ -312,7 +312,7 @@ class RunPlan:
         )
 
     def note_refusal(self, todo: PlannedChange, why: str) -> None:
-        """The far box refused this change, perhaps after half of it; it stays begun until that is known."""
+        """The far box refused this change, perhaps half-way. It stays marked as begun until `settle` finds out."""
         todo.why = why
         self._do("UPDATE todo SET why=? WHERE path=?", (why, todo.path))
 
@@ -342,7 +342,7 @@ class RunPlan:
         return self._pages("1")
 
     def moved_aside_by(self, run: str) -> Iterator[AsideContent]:
-        """What `run`, which was cut, moved aside; what became of every change is known."""
+        """What the cut run `run` moved aside; call it only after every begun change was settled."""
         for todo in self._pages(f"old_digest IS NOT NULL AND old_size > 0 AND (had = 0 OR state = {DONE})"):
             replaced = todo.want != FILE or todo.digest != todo.old_digest
             if todo.had != FILE or replaced:
@@ -352,14 +352,14 @@ class RunPlan:
     # -- half-sent files --
 
     def note_half_sent(self, path: bytes, numbers: Numbers, upto: int) -> None:
-        """So many bytes of this file, as it looks now, are safe at the far end."""
+        """Note that the first `upto` bytes of this file, in its present state, are safe at the far end."""
         self._do(
             "INSERT OR REPLACE INTO part (path, ino, size, mtime, ctime, upto) VALUES (?, ?, ?, ?, ?, ?)",
             (path, *numbers[:4], upto),
         )
 
     def half_sent_bytes(self, path: bytes, numbers: Numbers) -> int | None:
-        """How many bytes of this very file are safe at the far end; None where no part of it is known."""
+        """How many bytes of this very file are safe at the far end; None if no part of it is known."""
         row = self._one("SELECT ino, size, mtime, ctime, upto FROM part WHERE path=?", (path,))
         return int(row[4]) if row is not None and row[:4] == numbers[:4] else None
 
@@ -370,7 +370,7 @@ class RunPlan:
         return [(path, (ino, size, mtime, ctime, 0), upto) for path, ino, size, mtime, ctime, upto in rows]
 
     def keep_half_sent(self) -> None:
-        """Forget what was to be done, keep which files are half sent, and close."""
+        """Delete the plan but keep the list of half-sent files, and close."""
         for table in ("todo", "content", "hard"):
             self._do(f"DELETE FROM {table}", ())
         self.close()

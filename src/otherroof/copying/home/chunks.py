@@ -63,7 +63,7 @@ class ChunkList:
 
     @classmethod
     def unpack(cls, data: bytes) -> ChunkList:
-        """The list that `packed` put into bytes. Raises ValueError where it is none."""
+        """The list that `packed` put into bytes. Raises ValueError if it is none."""
         if len(data) < 4 or (len(data) - 4) % _record.size:
             raise ValueError("not a chunk list")
         return cls(struct.unpack_from("<I", data)[0], data[4:])

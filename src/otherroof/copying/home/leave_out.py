@@ -31,7 +31,7 @@ class _Rule:
 
 
 def leave_out_rule(patterns: Sequence[str]) -> LeaveOutRule | None:
-    """A function that says whether a path is left out; None where nothing is, which is quicker."""
+    """A function that says whether a path is left out; None if nothing is, which is quicker."""
     rules = [rule for pattern in reversed(patterns) if (rule := _rule(pattern)) is not None]
     if not rules:
         return None
@@ -85,7 +85,7 @@ def _compiled(text: bytes) -> re.Pattern[bytes]:
 
 
 def _translated(step: bytes) -> bytes | None:
-    """One name of a pattern as a regular expression; None where nothing can fit it."""
+    """One name of a pattern as a regular expression; None if nothing can fit it."""
     found: list[bytes] = []
     at = 0
     while at < len(step):
@@ -113,7 +113,7 @@ def _translated(step: bytes) -> bytes | None:
 
 
 def _end_of_class(step: bytes, at: int) -> int:
-    """Where the bracket that was opened before `at` closes; -1 where it does not."""
+    """Where the bracket that was opened before `at` closes; -1 if it does not."""
     if step[at : at + 1] in (b"!", b"^"):
         at += 1
     first = True
@@ -129,7 +129,7 @@ def _end_of_class(step: bytes, at: int) -> int:
 
 
 def _members(inside: bytes) -> bytes | None:
-    """What stands between brackets as a class of a regular expression; None where it holds what is not known."""
+    """What stands between brackets as a class of a regular expression; None if it holds what is not known."""
     negated = inside[:1] in (b"!", b"^")
     singles = list(_singles(inside[1:] if negated else inside))
     found: list[bytes] = []

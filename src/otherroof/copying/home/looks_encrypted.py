@@ -1,4 +1,4 @@
-"""Whether the content that a run meets looks encrypted, and whether names got further endings: samples, not proof.
+"""Signs of malicious encryption: content that cannot be compressed, and new file endings. Samples, not proof.
 
 Pure. A run hands in the beginnings of files that it reads anyway, and the names that went and came; what the
 figures mean in the light of earlier runs is the watch's affair.
@@ -50,7 +50,7 @@ def count_new_endings(changes: Iterable[tuple[bytes, bool]]) -> int:
     count = 0
     for path, is_new in changes:
         others, own = (went, came) if is_new else (came, went)
-        match = next((one for one in others if has_new_ending(*((one, path) if is_new else (path, one)))), None)
+        match = next((other for other in others if has_new_ending(*((other, path) if is_new else (path, other)))), None)
         if match is None:
             own.append(path)
         else:
@@ -69,7 +69,7 @@ class EncryptionSampler:
         self._dense = 0
 
     def look(self, head: bytes) -> None:
-        """The beginning of one new or changed file's content, at least HEAD bytes where it has them."""
+        """The beginning of one new or changed file's content, at least HEAD bytes if it has them."""
         if len(head) < LEAST:
             return
         self._met += 1

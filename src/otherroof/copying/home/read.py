@@ -81,7 +81,7 @@ class SourceFolder:
     def read_small(self, path: bytes, limit: int) -> tuple[bytes, Entry, Numbers]:
         """Content, entry and numbers of a file of at most `limit` bytes, read steadily.
 
-        Raises Unreadable, Grown where it is past the limit now, or Unsteady where it changed each time.
+        Raises Unreadable, Grown if it is past the limit now, or Unsteady if it changed each time.
         """
         for attempt in range(READ_TRIES):
             if attempt:
@@ -104,7 +104,7 @@ class SourceFolder:
         raise ChangedWhileRead("changed while it was read, each time", where=path_text(path))
 
     def digest(self, path: bytes, key: bytes | None = None) -> tuple[ChunkList | None, Entry, Numbers]:
-        """Entry with digest and numbers of a file of any size, read steadily; its chunks too where `key` is given.
+        """Entry with digest and numbers of a file of any size, read steadily; its chunks too if `key` is given.
 
         Raises Unreadable or Unsteady.
         """
@@ -184,9 +184,9 @@ class SourceFolder:
             raise _unreadable(self.root, problem) from problem
 
     def entry(self, path: bytes, found: os.stat_result, handle: int | None) -> Entry:
-        """The entry that `stat` and an open handle describe; its digest and target are the caller's to fill in.
+        """Build an entry from `stat` and an open handle; the caller fills in digest and link target.
 
-        Raises Unreadable where it is none of those that are copied: something else has taken the file's place.
+        Raises Unreadable if it is none of those that are copied: something else has taken the file's place.
         """
         if not (stat.S_ISREG(found.st_mode) or stat.S_ISDIR(found.st_mode) or stat.S_ISLNK(found.st_mode)):
             raise Unreadable("was replaced by what is no file when it was to be read", where=path_text(path))
@@ -239,7 +239,7 @@ def _read_all(handle: int, size: int) -> bytes:
 
 
 def holes(handle: int, size: int) -> tuple[tuple[int, int], ...]:
-    """The (offset, length) pairs of a sparse file's holes; none where the file system does not tell."""
+    """The (offset, length) pairs of a sparse file's holes; none if the file system does not tell."""
     found: list[tuple[int, int]] = []
     at = 0
     while at < size:
@@ -266,7 +266,7 @@ def _xattrs(thing: int | bytes, *, follow: bool = True) -> dict[str, bytes]:
         return {name: os.getxattr(thing, name, follow_symlinks=follow) for name in names}
     except OSError as problem:
         if problem.errno in (errno.ENOTSUP, errno.ENODATA, errno.EPERM, errno.EACCES, errno.ENOENT):
-            return {}  # a file system without them, or one of them that is not ours to see
+            return {}  # no extended attributes here, or one that this account may not read
         raise
 
 

@@ -58,7 +58,7 @@ class LeaveOutRule(Protocol):
 
 @dataclass(slots=True)
 class ScanNotes:
-    """What the scan met besides entries. What is known of a `blind` path and below it stands as it was.
+    """What the scan found besides entries. At and below a `blind` path (unreadable) the far copy is left as it is.
 
     `other_disks` are folders at which another file system begins that was not entered.
     """
@@ -77,7 +77,7 @@ class ScanNotes:
 
 
 def starts_new_batch(name: bytes) -> bool:
-    """Whether a batch is cut before this name, whatever stands around it."""
+    """Whether a new batch starts at this name; depends on the name alone."""
     return zlib.crc32(name) & SPLIT == 0
 
 
@@ -127,7 +127,7 @@ class Scan:
                 os.close(handle)
 
     def _enter(self, path: bytes, name: bytes, above: int) -> int | None:
-        """A handle for the folder, or None where it must not or cannot be entered."""
+        """A handle for the folder, or None if it must not or cannot be entered."""
         try:
             handle = os.open(name, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW, dir_fd=above)
         except (FileNotFoundError, NotADirectoryError):

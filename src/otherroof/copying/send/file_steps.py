@@ -27,14 +27,14 @@ class FileUnderWay:
     stream: FileStream | None = None
     has_old: bool = False
     uploads: int = 0  # under way
-    lanes: int = 0  # that were given a share
+    lanes: int = 0  # connections that were given a share of this file
     failure: OtherroofError | None = None
     tries: int = 1
 
 
 @dataclass(slots=True)
 class SendState:
-    """What one call of `send` keeps in mind."""
+    """State of one call of FileSender.send: queues, files under way, and what waits."""
 
     next: deque[Task[FileUnderWay, object]] = field(default_factory=deque)
     ready: list[Task[FileUnderWay, object]] = field(default_factory=list)
@@ -42,9 +42,9 @@ class SendState:
     under_way: int = 0
     uploading: list[FileUnderWay] = field(default_factory=list)
     plain: set[bytes] = field(default_factory=set)  # paths whose content is to be sent, wherever it may be
-    stuck: int = 0  # rounds without end in which every file that is left waited for another one
-    taken: set[bytes] = field(default_factory=set)  # when stuck: paths begun in this round
-    lent: set[bytes] = field(default_factory=set)  # when stuck: paths that others are made from, so that they must wait
+    stuck: int = 0  # rounds in a row in which nothing could be sent, because every file left waits for another
+    taken: set[bytes] = field(default_factory=set)  # if stuck: paths begun in this round
+    lent: set[bytes] = field(default_factory=set)  # if stuck: other files are made from these
     deferred: int = 0
     refusal: FarTrouble | None = None
     refused_size: int = 0

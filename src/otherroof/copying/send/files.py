@@ -30,7 +30,7 @@ STREAM_WEIGHT = 3 * 1024 * 1024  # memory that a large file under way may hold
 ALL_LANES = 1 << 30
 STRIPE_FROM = 8 * 1024 * 1024  # bytes; a larger file goes over all lanes side by side
 
-DRAINS = 5  # refusals after which the rest is tried without stopping to ask why
+DRAINS = 5  # after so many refusals the rest is tried without asking for the reason each time
 
 
 class FileSender:
@@ -47,7 +47,7 @@ class FileSender:
     def send(self) -> None:
         """All files that are planned. Content that is on its way is waited for in further rounds.
 
-        Raises FarTrouble where the far box takes nothing more, LinkLost where the connection broke.
+        Raises FarTrouble if the far box takes nothing more, LinkLost if the connection broke.
         """
         state = self._state
         before = -1
@@ -79,7 +79,7 @@ class FileSender:
         self._plan.commit()
 
     def _diagnose(self, refusal: FarTrouble, size: int) -> None:
-        """Something was refused: is it only this file, or will nothing go in any more?"""
+        """After a refusal: find out whether it concerns this file alone or the whole far box."""
         reason = find_reason(self._place, self._writer.name, refusal, size)
         if reason is not None:
             raise reason from refusal
@@ -125,7 +125,7 @@ class FileSender:
             yield self._state.next.popleft()
 
     def _release(self) -> Iterator[Task[FileUnderWay, object]]:
-        """Let tasks go once their intentions are written down for good."""
+        """Hand out the waiting tasks, after their intentions were committed to the plan's file."""
         self._plan.commit()
         ready, self._state.ready, self._state.ready_bytes = self._state.ready, [], 0
         yield from ready
@@ -190,7 +190,7 @@ class FileSender:
             self._prepare(job)
 
     def _digest_first(self, todo: PlannedChange) -> None:
-        """Read a large file before anything is sent; its chunks are kept where the far copy's are not known."""
+        """Read a large file before anything is sent; its chunks are kept if the far copy's are not known."""
         chunks = self._context.chunks
         unknown = todo.old_digest is None or chunks.get(todo.path, todo.old_digest) is None
         found, entry, todo.numbers = self._context.source.digest(todo.path, chunks.key if unknown else None)
@@ -200,7 +200,7 @@ class FileSender:
         self._plan.note_digest(todo)
 
     def _adopt(self, job: FileUnderWay) -> None:
-        """A cut run may have brought this very file, and its notes are lost: look before sending."""
+        """A cut run whose notes are lost may have sent this file already: look there before sending it."""
         todo = job.todo
         assert todo.numbers is not None
         assert todo.digest is not None
@@ -222,7 +222,7 @@ class FileSender:
         todo.line = entry.line().encode()
 
     def _is_same(self, todo: PlannedChange) -> bool:
-        """Only its outside changed: nothing is to be done at the far end."""
+        """The content is the same; only times or rights changed, so nothing is sent."""
         if todo.had == FILE and todo.digest == todo.old_digest:
             self._plan.done(todo)
             return True
@@ -269,7 +269,7 @@ class FileSender:
         self._reader.begin(job.stream)
         if todo.numbers is not None:
             self._plan.note_half_sent(todo.path, todo.numbers, held.upto)
-            self._plan.commit()  # a kill right after this still leaves word of what will have arrived
+            self._plan.commit()  # committed now, so that after a kill the next run knows which parts may have arrived
         job.step = "upload"
         job.has_old = old is not None
         self._state.uploading.append(job)
@@ -370,10 +370,10 @@ class FileSender:
             self._prepare(job, now=True)
 
     def _failed(self, job: FileUnderWay, error: OtherroofError) -> None:
-        """One file failed: what is found not to be there after all is sent, the rest is written down."""
+        """One file failed. If it was to be made from far content that is not there, send it; else note the trouble."""
         todo = job.todo
         if isinstance(error, FarTrouble) and job.step == "from far":
-            # Nothing was moved yet: making the content comes before it takes its place.
+            # Nothing was moved yet: content is made under incoming/ before it replaces anything.
             self._state.plain.add(todo.path)
             self._state.deferred += 1
             self._plan.take_back_begin(todo)

@@ -17,7 +17,7 @@ from otherroof.far_copy.ports import ContentLocation
 
 
 class NotYetThere(enum.Enum):
-    """The content is on its way; ask again when more has ended."""
+    """The content is being sent just now; ask again when more files are done."""
 
     LATER = 0
 
@@ -27,7 +27,7 @@ def note_known_content(plan: RunPlan, blocks: Iterable[Block], asides: Iterable[
     wanted = plan.wanted_sizes()
     if not wanted:
         return
-    plan.note_content(one for one in asides if one.size in wanted)
+    plan.note_content(content for content in asides if content.size in wanted)
     for block in blocks:
         found = [
             AsideContent(digest, join_path(block.folder, name), numbers[SIZE], "")
@@ -46,7 +46,7 @@ def _of_sizes(block: Block, wanted: set[int]) -> list[tuple[bytes, tuple[int, in
 def find_content(
     plan: RunPlan, todo: PlannedChange, digest: bytes, *, stuck: bool = False
 ) -> ContentLocation | NotYetThere | None:
-    """Where the far copy holds content with this digest, other than at the file's own path.
+    """Find content with this digest in the far copy, at any path but the file's own.
 
     `stuck` says that all files that are left wait for each other: then content may be taken from a file that is still
     to be replaced, and the caller must not begin with that one before this one has ended.
@@ -75,13 +75,13 @@ def _place_of(
     if other.state == DONE and holds_new:
         return ContentLocation(other.path)
     if held_old:
-        if other.state == DONE or other.had != FILE:  # the latter: a folder or link takes its place
+        if other.state == DONE or other.had != FILE:  # had != FILE: a folder or link takes its place
             return ContentLocation(other.path, aside=True)
         if other.state == PLANNED:
             # It will be replaced in this very run. Waiting is safe, and it then stands aside for good. Further names
             # of a file are made when all files are there, so nothing happens to them meanwhile.
             return ContentLocation(other.path) if stuck or other.first is not None else NotYetThere.LATER
-    if other.state == BEGUN and (holds_new or held_old) and not other.why:  # a refused one will not end better
+    if other.state == BEGUN and (holds_new or held_old) and not other.why:  # refused: waiting is no use
         return NotYetThere.LATER
     if other.state == PLANNED and holds_new and other.path < wanted_at:
         return NotYetThere.LATER  # a large file that is on its way, or waits itself

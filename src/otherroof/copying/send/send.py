@@ -101,7 +101,7 @@ class SendSteps:
         settle_unfinished(self._plan, self._writer)
 
     def send(self) -> None:
-        """All six steps. Raises RunCut where it was asked to stop, LinkLost where the connection broke."""
+        """All six steps. Raises RunCut if it was asked to stop, LinkLost if the connection broke."""
         self._move_aside()
         self._drop_folders()
         self._make_folders()
@@ -133,7 +133,7 @@ class SendSteps:
             todo = done.key
             if isinstance(done.error, LinkLost):
                 raise done.error
-            # One that still holds something unknown to us stays; no listing names it any more.
+            # A folder that still holds something unknown stays; no listing names it any more.
             todo.had = 0
             if todo.want == 0:
                 self._plan.done(todo)
@@ -153,10 +153,10 @@ class SendSteps:
                     continue
                 held.append(todo)
                 if len(held) >= FOLDERS_AT_ONCE:
-                    yield Task(held, self._writer.make_folders([one.path for one in held]), lane=0)
+                    yield Task(held, self._writer.make_folders([folder.path for folder in held]), lane=0)
                     held = []
             if held:
-                yield Task(held, self._writer.make_folders([one.path for one in held]), lane=0)
+                yield Task(held, self._writer.make_folders([folder.path for folder in held]), lane=0)
 
         first_refusal: PlaceError | None = None
         for done in self._place.carry_out(tasks(), self._context.run.tick):
@@ -218,7 +218,7 @@ class SendSteps:
     def _carry_out(
         self, which: Rows, script: Callable[[PlannedChange], Script[None] | None], *, backwards: bool = False
     ) -> Iterator[TaskResult[PlannedChange, None]]:
-        """Every planned path that matches, begun before it is asked for; those without a script are passed over."""
+        """Carry out every planned change that matches; each is noted as begun before the request goes out."""
 
         def tasks() -> Iterator[Task[PlannedChange, None]]:
             held: list[Task[PlannedChange, None]] = []
@@ -246,13 +246,13 @@ class SendSteps:
             self._refused(done)
 
     def _refused(self, done: TaskResult[PlannedChange, None]) -> None:
-        """Whether the change was made all the same is found out when everything else has ended."""
+        """Note a refusal; whether the change was made all the same is settled at the end."""
         if not isinstance(done.error, FarTrouble):
             raise done.error or AssertionError("no error")
         self._plan.note_refusal(done.key, done.error.what)
 
     def _describe(self, todo: PlannedChange) -> bool:
-        """Look at a folder or link again and write its line; False where that cannot be done."""
+        """Look at a folder or link again and write its line; False if that cannot be done."""
         assert todo.numbers is not None
         try:
             entry, todo.numbers = self._context.source.describe(todo.path, todo.numbers[4])

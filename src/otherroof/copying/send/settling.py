@@ -20,7 +20,7 @@ def settle_unfinished(plan: RunPlan, layout: Writer) -> None:
 
     tasks = (Task(todo, ask_standing(todo)) for todo in plan.pages(Rows.UNFINISHED))
     for done in layout.place.carry_out(tasks):
-        if isinstance(done.error, PlaceError):  # a name that cannot even be asked for was not changed either
+        if isinstance(done.error, PlaceError):  # refused even to look at the name: nothing changed there
             plan.take_back_begin(done.key)
             plan.trouble(done.key, done.key.why or done.error.what)
         elif done.error is not None:

@@ -143,7 +143,7 @@ class FileStream:
             self.safe = self._shore.upto
 
     def cut(self, why: str) -> None:
-        """Take no more pieces; what is on the way still lands."""
+        """Hand out no more pieces; those in flight are still counted."""
         self._cut = why
 
     def abandon(self) -> None:

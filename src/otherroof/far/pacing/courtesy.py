@@ -12,18 +12,18 @@ from dataclasses import dataclass
 
 AIM = 0.5  # of the delay that is allowed: the mean stays there, so that peaks stay below the whole
 SHOWS = 0.25  # of AIM: from here on the line is full, and what is delivered is what it can carry
-SETTLE_S = 0.5  # a queue that is off its aim is led there in about this time
+SETTLE_S = 0.5  # seconds in which a queue is brought back to its target
 DEEPEST_CUT = 0.4  # of the rate, at one look
-FASTEST_RISE = 0.06  # of the rate, in one round trip without a queue: it must be able to show before more is tried
+FASTEST_RISE = 0.06  # largest rise in one round trip: a queue must have time to show before the rate rises again
 LEAST_RATE = 16_000.0  # bytes a second; a copy that stops altogether would lose its connection
 FLOOR_KEPT_S = 600.0  # RFC 6817 §4.1 keeps the base delay over some minutes, since routes change
 FLOOR_PARTS = 10
 FILTER = 2  # samples whose least counts as the delay now (RFC 6817 §3.4.2): one late answer is no queue
-HEADROOM = 1.25  # of what is really delivered: an unused limit must not grow without end
-DRAIN_EVERY_S = 60.0  # its own queue would pass for the line in the end: so it is let run empty now and then
+HEADROOM = 1.25  # the limit stays below this multiple of what is really delivered
+DRAIN_EVERY_S = 60.0  # every so often the queue is drained; else its delay would in time be taken for the line's own
 DRAIN_S = 0.4
 DRAIN_TO = 0.5  # of the rate
-SMOOTH = 0.3  # weight of the newest look at what is delivered, which comes in lumps
+SMOOTH = 0.3  # weight of the newest sample in the mean delivery rate, which is uneven
 
 
 @dataclass(frozen=True, slots=True)

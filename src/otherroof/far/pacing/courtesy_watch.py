@@ -33,7 +33,7 @@ class TcpReading:
 
 
 def read_tcp_info(sock: socket.socket) -> TcpReading | None:
-    """The connection's figures, or None where the kernel does not tell."""
+    """The connection's figures, or None if the kernel does not tell."""
     try:
         info = sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_INFO, _SIZE)
     except OSError:
@@ -52,7 +52,7 @@ class CourtesyWatch:
     def __init__(self, sockets: Callable[[], list[socket.socket]], allowed_s: float) -> None:
         self._sockets = sockets
         self._courtesy = Courtesy(allowed_s)
-        # By the socket itself, which goes when its connection does: its number is given again, its count begins anew.
+        # Keyed by the socket object: file numbers are reused by new connections, whose counters begin at 0.
         self._acked: WeakKeyDictionary[socket.socket, int] = WeakKeyDictionary()
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._watch, name="otherroof-courtesy", daemon=True)

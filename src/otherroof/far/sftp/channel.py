@@ -1,6 +1,6 @@
 """One SFTP channel with a packet loop of its own: many scripts at once, many requests in flight.
 
-A lane runs in one thread and never waits for one answer before it sends the next request, except where a script
+A lane runs in one thread and never waits for one answer before it sends the next request, except if a script
 itself waits. It knows nothing of layouts; scripts decide what is asked, the lane only how fast.
 """
 
@@ -43,7 +43,7 @@ class _RunningScript:
 class TaskFeed:
     """What a lane takes its tasks from and gives its results to; shared by all lanes of a place.
 
-    `take(wait)` answers a task, or None where there is none now; `ended()` says that none will come.
+    `take(wait)` answers a task, or None if there is none now; `ended()` says that none will come.
     """
 
     take: Callable[[bool], Task[Any, Any] | None]

@@ -58,7 +58,7 @@ def parse_hello(packet: bytes) -> dict[bytes, bytes]:
 
 
 def unpack_string(packet: bytes, place: int) -> tuple[bytes, int]:
-    """The string at `place`, and where the next thing begins. Raises LinkLost where the packet is too short."""
+    """The string at `place`, and where the next thing begins. Raises LinkLost if the packet is too short."""
     if place + 4 > len(packet):
         raise malformed()
     (size,) = _read_u32(packet, place)
@@ -167,7 +167,7 @@ _SAYINGS = {NO_SUCH_FILE: "is not there", PERMISSION_DENIED: "is forbidden", UNS
 
 
 def decode(op: requests.Op, packet: bytes) -> Any:
-    """The answer to `op`; raises the PlaceError that a refusal means, LinkLost where the packet makes no sense."""
+    """The answer to `op`; raises the PlaceError that a refusal means, LinkLost if the packet makes no sense."""
     kind = packet[0]
     wanted = _ANSWERS.get(type(op), STATUS)
     try:
@@ -198,7 +198,7 @@ def _status(op: requests.Op, code: int) -> Any:
 
 
 def request_path(op: requests.Op) -> str:
-    """The path a request is about, as text; empty where it works on a handle."""
+    """The path a request is about, as text; empty if it works on a handle."""
     path = getattr(op, "path", None) or getattr(op, "new", None) or b""
     return bytes(path).decode("utf-8", "backslashreplace")
 
@@ -272,7 +272,7 @@ class Packets:
         self._held = bytearray()
 
     def feed(self, data: bytes) -> list[bytes]:
-        """The packets that `data` completes. Raises LinkLost where a length makes no sense."""
+        """The packets that `data` completes. Raises LinkLost if a length makes no sense."""
         held = self._held
         held += data
         found = []

@@ -25,7 +25,7 @@ BACKLOG = MAX_SCRIPTS + MAX_SCRIPTS // 4  # tasks for each lane
 TICK_S = 1.0  # how often the caller's `tick` is called, where it works
 LOOK_S = 0.25  # how often the caller's iterator is asked again while nothing comes back
 NEAR_S = 0.005  # round trip up to which the processor is the limit, not the line
-NEAR_CONNECTIONS = 2  # one encrypts while the other waits for the interpreter
+NEAR_CONNECTIONS = 2  # two connections: one encrypts while the other waits for the interpreter
 FAR_CONNECTIONS = 4  # on a long line: one lost packet then slows a quarter of the stream
 SPARE_TIME = 3  # times `answer_s` without any byte moving before the caller gives up on its own lanes
 PARTING_S = 2.0  # how long closing waits for a connection that is just being opened
@@ -52,7 +52,7 @@ class SftpPlace:
         self._base = base.rstrip(b"/") + b"/"
         self._pacer = pacer or Pacer()
         self._wanted = connections
-        self._lock = threading.Lock()  # over what follows; nothing waits while it is held
+        self._lock = threading.Lock()  # guards the fields below; held only for a moment
         self._sessions: list[Session] = []
         self._lanes: list[SftpChannel] = []
         self._working: TaskQueues | None = None
@@ -115,7 +115,7 @@ class SftpPlace:
         try:
             yield from self._exchange(iter(work), hand_out, tick or _nothing)
         except BaseException:
-            self.close()  # lanes under way end at once; what they had in flight is uncertain
+            self.close()  # ends the channels at once; what they had in flight is uncertain
             raise
         finally:
             with self._lock:

@@ -62,7 +62,7 @@ class TaskQueues:
                 self._changed.notify_all()
 
     def take(self, lane: int, wait: bool) -> Task[Any, Any] | None:
-        """A task for this lane, or None where there is none now; waits a little where it may."""
+        """The next task for this channel, or None; with `wait`, waits up to POLL_S seconds for one."""
         own = self._for_one[lane]
         with self._changed:
             if wait and not own and not self._for_all and not self._closed:
@@ -92,7 +92,7 @@ class TaskQueues:
         return not self._results.empty()
 
     def result(self, wait_s: float) -> tuple[Task[Any, Any], TaskResult[Any, Any]] | None:
-        """The next result, None where none came in time. Raises the error that ended a lane."""
+        """The next result, None if none came in time. Raises the error that ended a lane."""
         try:
             found = self._results.get(timeout=wait_s)
         except queue.Empty:

@@ -86,7 +86,7 @@ class Streams:
     # -- out --
 
     def _pour_once(self, *, wait: bool) -> bool:
-        """One piece of the next stream. False where none of them has one ready."""
+        """One piece of the next stream. False if none of them has one ready."""
         alone = len(self._pours) == 1
         for _ in range(len(self._pours)):
             pouring = self._pours[0]

@@ -81,7 +81,7 @@ class OpenJobFolder:
         return found.group(1).decode() if found else NO_MARK
 
     def check_mark(self, view: FarCopyView, home_id: str, *, only_reading: bool = False) -> None:
-        """Raises FarTrouble where the folder is another home's, or, if it is to be written to, does not say whose."""
+        """Raises FarTrouble if the folder is another home's, or, if it is to be written to, does not say whose."""
         if view.mark == NO_MARK and only_reading:
             return  # the listings prove whose it is
         if view.mark == NO_MARK:
@@ -98,7 +98,7 @@ class OpenJobFolder:
             )
 
     def make_ready(self, home: str, home_id: str) -> Script[None]:
-        """Make the folders and the note for people where they are missing."""
+        """Make the folders and the note for people if they are missing."""
         folders = [self.paths.top, *(self.paths.at(part) for part in (LATEST, EARLIER, RUNS, INCOMING))]
         try:
             yield tuple(requests.MakeFolder(path) for path in folders)
@@ -129,7 +129,7 @@ class OpenJobFolder:
             raise Damaged("the listing did not arrive whole", where=self.name, advice="run the job again")
 
     def tidy(self, names: list[bytes]) -> Iterator[Task[None, None]]:
-        """Remove from `incoming/` what no run will use any more."""
+        """Remove files from `incoming/` that no run will use again."""
         for start in range(0, len(names), TIDY_AT_ONCE):
             yield Task(None, self._remove_all(names[start : start + TIDY_AT_ONCE]))
 
@@ -141,7 +141,7 @@ class OpenJobFolder:
     def fetch_listing(self, run: str, into: str) -> Script[None]:
         """Bring a listing into a local file.
 
-        Raises Damaged where it is not there, HomeTrouble where this disk fails.
+        Raises Damaged if it is not there, HomeTrouble if this disk fails.
         """
         try:
             handle = yield requests.OpenFile(self.paths.listing(run), Mode.READ)
@@ -183,7 +183,7 @@ class OpenJobFolder:
         return files, folders
 
     def held_now(self, path: bytes) -> Script[bytes | None]:
-        """The digest of what the newest copy really holds at `path`, read back; None where it is no file."""
+        """The digest of what the newest copy really holds at `path`, read back; None if it is no file."""
         attrs = yield from steps.stat_path(self.paths.latest(path))
         if attrs is None or (attrs.mode & 0o170000) != 0o100000:
             return None
@@ -213,7 +213,7 @@ class _FileSource:
 
 
 class _FileSink:
-    """Writes what comes into a new local file. Raises HomeTrouble where this disk cannot take it."""
+    """Writes what comes into a new local file. Raises HomeTrouble if this disk cannot take it."""
 
     def __init__(self, path: str) -> None:
         self._path = path

@@ -25,7 +25,7 @@ from otherroof.layouts.open.writer import OpenWriter
 
 @dataclass(frozen=True, slots=True)
 class HomeIdentity:
-    """Who writes: the home's name, its listing key, and a local folder for listings on their way."""
+    """This home: its name, its listing key, and a local scratch folder for listings being sent or fetched."""
 
     name: str
     key: ListingKey
@@ -34,14 +34,14 @@ class HomeIdentity:
 
 @dataclass(frozen=True, slots=True)
 class ExtraScript:
-    """Something else to ask of the place, in the same round trips as the first look; `heard` gets its answer."""
+    """A script to run together with the first look, to save a round trip; `heard` is called with its result."""
 
     script: Script[Any]
     heard: Callable[[Any], None]
 
 
 class OpenKeeper:
-    """See the port. `alongside` is asked with the first `view`. One that is `only_reading` is content with less."""
+    """See the port. `alongside` runs with the first `view`. `only_reading`: the far folder need not be complete."""
 
     def __init__(
         self,

@@ -29,7 +29,7 @@ RUN_ID = re.compile(r"\d{4}-\d\d-\d\dT\d{6}Z-[0-9a-f]{4}\Z")
 
 @dataclass(frozen=True, slots=True)
 class JobPaths:
-    """The paths of one job; `run` is the run that writes, empty where nothing is written."""
+    """The paths of one job; `run` is the run that writes, empty if nothing is written."""
 
     job: str
     run: str = ""
@@ -72,7 +72,7 @@ def _token(path: bytes) -> bytes:
 
 
 def run_in(name: bytes, end: bytes) -> str | None:
-    """The run id in a name that ends in `end`, or None where it is none or its time is one that none can follow."""
+    """The run id in a file name that ends in `end`; None if it is not one, or dated so late that no id could follow."""
     if not name.endswith(end):
         return None
     text = name[: len(name) - len(end)].decode("ascii", "replace")

@@ -1,4 +1,4 @@
-"""Small scripts that the open layout's larger ones are made of: parents made where missing, names moved safely.
+"""Small scripts from which the open layout's larger ones are built: make parent folders, move names safely.
 
 No name is ever taken from what a kept version needs: a rename or link onto an existing name is refused by the
 place, and what stands in the way is moved aside first.
@@ -25,7 +25,7 @@ def make_parents(path: bytes) -> Script[None]:
 
 
 def make_folder(path: bytes) -> Script[None]:
-    """Make a folder, with those above it where they are missing; one that exists is left."""
+    """Make a folder, with those above it if they are missing; one that exists is left."""
     try:
         yield requests.MakeFolder(path)
     except NotThere:
@@ -50,7 +50,7 @@ def _must_stand(path: bytes) -> Script[None]:
 
 
 def with_parents(op: Op, path: bytes) -> Script[object]:
-    """Ask for `op`; where that fails for a missing folder above `path`, make it and ask again."""
+    """Ask for `op`; if that fails for a missing folder above `path`, make it and ask again."""
     try:
         return (yield op)
     except NotThere:
@@ -115,9 +115,9 @@ def write_all(
 
 
 def move_aside(path: bytes, to: bytes) -> Script[bool]:
-    """Move what stands at `path` to `to`; False where nothing stood there.
+    """Move what stands at `path` to `to`; False if nothing stood there.
 
-    Where `to` is taken, this run has moved something there before: what stands at `path` now is no kept version's.
+    If `to` is taken, this run has moved something there before: what stands at `path` now is no kept version's.
     """
     try:
         yield requests.Rename(path, to)
@@ -134,7 +134,7 @@ def move_aside(path: bytes, to: bytes) -> Script[bool]:
 
 
 def _clear(path: bytes, standing: Attrs, to: bytes) -> Script[None]:
-    """Remove a file; of a folder move aside what is in it, as nothing is known of it."""
+    """Remove a file; if it is a folder, move its unknown contents aside instead."""
     if not is_folder(standing):
         yield requests.Remove(path)
         return
@@ -148,7 +148,7 @@ def _clear(path: bytes, standing: Attrs, to: bytes) -> Script[None]:
 def replace_keeping_old(part: bytes, path: bytes, aside: bytes, had: bool) -> Script[None]:
     """Let `part` become `path`; what stands there, known or not, is moved to `aside` first.
 
-    Where the last step fails, what was moved is moved back.
+    If the last step fails, what was moved is moved back.
     """
     moved = (yield from move_aside(path, aside)) if had else False
     try:
@@ -173,7 +173,7 @@ def _rename_in(part: bytes, path: bytes, aside: bytes, moved: bool) -> Script[No
 
 
 def copy_inside(source: bytes, target: bytes, size: int, permissions: int, mtime: int) -> Script[None]:
-    """Copy a file inside the place. Raises Refused where the source has not the size it should have."""
+    """Copy a file inside the place. Raises Refused if the source has not the size it should have."""
     old = yield requests.OpenFile(source, Mode.READ)
     attrs: Attrs = yield requests.StatOpen(old)
     if attrs.size != size:
@@ -194,7 +194,7 @@ def copy_inside(source: bytes, target: bytes, size: int, permissions: int, mtime
 
 
 def list_names(path: bytes, most: int = MOST_NAMES) -> Script[list[tuple[bytes, Attrs]] | None]:
-    """All names in a folder except its own, or None where there is no such folder.
+    """All names in a folder except its own, or None if there is no such folder.
 
     Raises Refused at more than `most`: a far box that lies could go on for ever.
     """

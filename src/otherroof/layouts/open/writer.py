@@ -47,7 +47,7 @@ class OpenWriter:
             return
 
     def make_folders(self, paths: list[bytes]) -> Script[dict[bytes, PlaceError]]:
-        """See the port. All are asked for at once; only where that fails is each looked at."""
+        """See the port. All are asked for at once; only if that fails is each looked at."""
         refused: dict[bytes, PlaceError] = {}
         try:
             yield tuple(requests.MakeFolder(self.paths.latest(path)) for path in paths)
@@ -138,7 +138,7 @@ class OpenWriter:
         yield from steps.remove(self.paths.part(path))
 
     def make_from(self, path: bytes, where: ContentLocation, shape: FileProperties, had: bool) -> Script[None]:
-        """See the port. A second name where the far box has them, else a copy."""
+        """See the port. A second name if the far box has them, else a copy."""
         is_aside = where.aside or where.run
         source = self.paths.earlier(where.path, where.run) if is_aside else self.paths.latest(where.path)
         made = self.paths.made(path)
@@ -204,7 +204,7 @@ class OpenWriter:
         fits = now.size == shape.size and (had or now.mtime == shape.mtime)
         if had and before is None:
             return ChangeState.AS_BEFORE
-        if now == before:  # one file under both names, where the far box fell in the middle of a renaming
+        if now == before:  # one file under both names, if the far box fell in the middle of a renaming
             return ChangeState.OLD_GONE
         if fits:
             return ChangeState.IN_PLACE

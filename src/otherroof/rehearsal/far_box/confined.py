@@ -120,7 +120,7 @@ class ConfinedFolder:
             os.unlink(spot.name, dir_fd=spot.at)
 
     def make_folder(self, path: bytes, mode: int) -> None:
-        """A new folder; fails where anything is there."""
+        """A new folder; fails if anything is there."""
         with self.find(path, follow=False) as spot:
             os.mkdir(spot.name, mode, dir_fd=spot.at)
 

@@ -25,7 +25,7 @@ class ServerExtensions:
     @classmethod
     def none(cls) -> Self:
         """An old server with SFTP version 3 and nothing else."""
-        return cls(**{one.name: False for one in fields(cls)})
+        return cls(**{field.name: False for field in fields(cls)})
 
     def pairs(self) -> tuple[tuple[bytes, bytes], ...]:
         """Name and version of each extension, in the order in which OpenSSH 9.2 lists them."""
@@ -92,7 +92,7 @@ class FaultState:
             self._room = faults.full_after
 
     def request_comes(self) -> bool:
-        """Count one request; False where it gets no answer. Raises CutError where it ends the connection."""
+        """Count one request; False if it gets no answer. Raises CutError if it ends the connection."""
         faults = self.faults
         if not faults.cut_after and not faults.silent_after:
             return True

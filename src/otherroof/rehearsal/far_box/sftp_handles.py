@@ -38,7 +38,7 @@ class Handles:
         self._free: list[int] = list(range(MAX_HANDLES - 1, -1, -1))
 
     def add(self, opened: OpenHandle) -> bytes:
-        """The text that stands for `opened` from now on; closes it again where no number is left."""
+        """The text that stands for `opened` from now on; closes it again if no number is left."""
         if not self._free:
             os.close(opened.handle)
             raise OSError(errno.EMFILE, os.strerror(errno.EMFILE))
@@ -47,14 +47,14 @@ class Handles:
         return text
 
     def file(self, text: bytes) -> OpenHandle:
-        """The open file called `text`; RefusedError where there is none."""
+        """The open file called `text`; RefusedError if there is none."""
         found = self._open.get(text)
         if found is None or found.names is not None:
             raise RefusedError(FAILURE)
         return found
 
     def folder(self, text: bytes) -> tuple[int, Iterator[bytes]]:
-        """Handle and untold names of the open folder called `text`; RefusedError where there is none."""
+        """Handle and untold names of the open folder called `text`; RefusedError if there is none."""
         found = self._open.get(text)
         if found is None or found.names is None:
             raise RefusedError(FAILURE)
@@ -65,7 +65,7 @@ class Handles:
         return self._open.get(text)
 
     def close(self, text: bytes) -> None:
-        """Close one and free its number; RefusedError where there is none."""
+        """Close one and free its number; RefusedError if there is none."""
         found = self._open.pop(text, None)
         if found is None:
             raise RefusedError(NO_SUCH_FILE)

@@ -1,4 +1,4 @@
-"""The nineteen plain requests of SFTP version 3 (draft-ietf-secsh-filexfer-02 §6), answered as OpenSSH 9.2 does.
+"""The eighteen plain requests of SFTP version 3 (draft-ietf-secsh-filexfer-02 §6), answered as OpenSSH 9.2 does.
 
 Each handler reads its fields, does one thing in the confined folder, and gives back the whole answer.
 """

@@ -16,5 +16,5 @@ HANDLERS: dict[int, Handler] = REQUESTS | {words.EXTENDED: extended}
 
 
 def serve(wire: ByteWire, folder: ConfinedFolder, offers: ServerExtensions, mood: FaultState) -> None:
-    """Serve `folder` on `wire` until the client goes. Raises CutError, and OSError where the wire breaks."""
+    """Serve `folder` on `wire` until the client goes. Raises CutError, and OSError if the wire breaks."""
     SftpSession(wire, folder, offers, mood, HANDLERS).serve()

@@ -130,12 +130,12 @@ class SftpSession:
         return counted(body)
 
     def changing(self) -> None:
-        """Called before anything is changed; refuses where the box is read-only."""
+        """Called before anything is changed; refuses if the box is read-only."""
         if self.mood.faults.read_only:
             raise RefusedError(words.PERMISSION_DENIED)
 
     def taking(self, count: int) -> None:
-        """Called before `count` bytes are written; refuses where the disk is full."""
+        """Called before `count` bytes are written; refuses if the disk is full."""
         if not self.mood.takes(count):
             raise RefusedError(words.FAILURE)
 

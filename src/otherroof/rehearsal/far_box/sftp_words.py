@@ -62,7 +62,7 @@ class MalformedError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Attributes:
-    """What a client asks to set; None where it says nothing. Times are whole seconds since 1970."""
+    """What a client asks to set; None if it says nothing. Times are whole seconds since 1970."""
 
     size: int | None = None
     owner: tuple[int, int] | None = None

@@ -165,7 +165,7 @@ class StandIn:
             link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             visit = _ClientConnection(self, link)
             with self._lock:
-                self._visits = {one for one in self._visits if one.alive}
+                self._visits = {open_visit for open_visit in self._visits if open_visit.alive}
                 self._visits.add(visit)
             if self._listener is not listener:
                 visit.end()

@@ -1,7 +1,7 @@
 """Remembers where the far box last called from, so that home can call back there when its tunnel comes up.
 
-Needed since the far box does not notice that home's end was away: it goes on with the session that it has, of which a
-new interface at home knows nothing, and calls anew only after up to 145 s (WireGuard paper §6.1: 120, and 25 for its
+The far box does not notice that home's interface was gone: it goes on with its old session, of which the new interface
+knows nothing, and shakes hands again only after up to 145 s (WireGuard paper §6.1: 120, and 25 for its
 keepalive). What is remembered may be out of date; then nobody answers there, and the far box's own call is waited for.
 """
 
@@ -22,7 +22,7 @@ class LastCallAddress:
         self._known: str | None = None
 
     def last(self) -> str:
-        """Where it last called from; empty where nothing usable is remembered. Raises HomeTrouble."""
+        """Where it last called from; empty if nothing usable is remembered. Raises HomeTrouble."""
         if self._known is None:
             text = read_text(self._path).strip()
             self._known = text if _is_endpoint(text) else ""

@@ -1,6 +1,6 @@
 """The driver for `kind = "wireguard"`: the WireGuard protocol, by `ip` and `wg`.
 
-The kernel's own link where it has one, else a userspace program that `wg` can configure; and the firewall table that
+The kernel's own link if it has one, else a userspace program that `wg` can configure; and the firewall table that
 shuts the tunnel to what begins at the far end. No secret passes through here: `wg` reads the key files itself, and only
 those of its answers are asked for that hold none.
 """
@@ -41,7 +41,7 @@ RESOLVE_S = 8.0
 LOOK_S = 10.0
 READY_S = 5.0
 READY_STEP_S = 0.1
-_OR_LET_IN = "or set `let_in = true` where another firewall sees to that"
+_OR_LET_IN = "or set `let_in = true` if another firewall sees to that"
 _WORDS = ("peers", "allowed-ips", "persistent-keepalive", "endpoints", "latest-handshakes", "transfer")
 
 
@@ -132,11 +132,11 @@ class WireguardDriver:
         try:
             return self._look()
         except TunnelTrouble:
-            self.down()  # half made, or what drove it is gone: made anew
+            self.down()  # half made, or its userspace process is gone: make it again
             return None
 
     def _accept(self, found: InterfaceState) -> None:
-        """Another's interface is used where it is the right one, and never changed."""
+        """Raises TunnelTrouble unless the interface, which others made, is this very tunnel. It is never changed."""
         if not is_usable_as_it_is(found, self._files.public(), self._settings.far_key):
             raise TunnelTrouble(
                 "there is an interface of that name, which Otherroof did not make and which is not this tunnel",
@@ -168,7 +168,7 @@ class WireguardDriver:
             raise self._trouble(("nft", "delete", "table", "inet", firewall.table_name(self.name)), ran.told)
 
     def _is_shut(self) -> bool | None:
-        """Another's interface is another's to guard."""
+        """Whether our firewall table stands; None if that is not ours to do (`let_in`, or made by others)."""
         if self._settings.let_in or not self._mark.is_set():
             return None
         return self._table_stands()
@@ -281,7 +281,7 @@ class WireguardDriver:
             )
 
     def _lies_beyond(self, address: str) -> str:
-        """The network on the other side that holds `address`; empty where none does."""
+        """The network on the other side that holds `address`; empty if none does."""
         nets = self._settings.reach if address else ()
         return next((net for net in nets if ipaddress.ip_address(address) in ipaddress.ip_network(net)), "")
 

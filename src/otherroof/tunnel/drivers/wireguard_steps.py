@@ -42,7 +42,7 @@ class PeerState:
 
 @dataclass(slots=True)
 class InterfaceState:
-    """How the interface stands. `public_key` is empty where no private key is set yet."""
+    """How the interface stands. `public_key` is empty if no private key is set yet."""
 
     up: bool = False
     mtu: int = 0
@@ -59,7 +59,7 @@ def endpoint_text(address: str, port: int) -> str:
 
 
 def endpoint_address(text: str) -> str:
-    """The address in such a text; empty where there is none."""
+    """The address in such a text; empty if there is none."""
     return text.rpartition(":")[0].strip("[]")
 
 
@@ -112,7 +112,7 @@ def is_usable_as_it_is(found: InterfaceState, public_key: str, far_key: str) -> 
 
 
 def commands_for(wanted: InterfaceGoal, found: InterfaceState) -> list[tuple[str, ...]]:
-    """The commands that bring `found` to `wanted`, in order; none where it stands as it should.
+    """The commands that bring `found` to `wanted`, in order; none if it stands as it should.
 
     A key that both ends share cannot be compared without reading it, so it is set again each time; that disturbs
     nothing.

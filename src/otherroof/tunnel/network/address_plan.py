@@ -89,7 +89,7 @@ class NetworkClash:
 
 
 def address_kind(thing: IPAddress | Network | str) -> AddressKind:
-    """Which block an address lies in, or a network lies in as a whole; `public` where in none of them.
+    """Which block an address lies in, or a network lies in as a whole; `public` if in none of them.
 
     Raises ValueError for text that is neither.
     """
@@ -116,7 +116,7 @@ def overlap(one: Network, other: Network) -> bool:
 
 def clashes(here: Sequence[NamedNetwork], there: Sequence[NamedNetwork]) -> list[NetworkClash]:
     """Every network of `there` that overlaps one of `here`."""
-    return [NetworkClash(one, other) for other in there for one in here if overlap(one.net, other.net)]
+    return [NetworkClash(ours, other) for other in there for ours in here if overlap(ours.net, other.net)]
 
 
 def cannot_be_called(address: IPAddress | str) -> str:
@@ -148,7 +148,7 @@ def call_advice(address: IPAddress | str) -> str:
 def free_blocks(taken: Iterable[Network | str], *, prefix: int = 24, count: int = 3) -> list[Network]:
     """`count` private networks of size `/prefix` that overlap neither `taken` nor what routers use by themselves.
 
-    First from 10/8, then from 192.168/16 (RFC 1918 §3); always the same ones for the same input. Fewer where there
+    First from 10/8, then from 192.168/16 (RFC 1918 §3); always the same ones for the same input. Fewer if there
     are no more. Raises ValueError for a prefix outside 16 to 30.
     """
     if not 16 <= prefix <= 30:

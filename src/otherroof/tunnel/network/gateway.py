@@ -18,11 +18,11 @@ FIRST_WAIT_S = 0.25  # doubled each time, as the RFC says
 TRIES = 3
 
 OutsideAddress = Callable[[str], str]
-"""The gateway's address → its outside IPv4 address, or "" where it does not tell."""
+"""The gateway's address → its outside IPv4 address, or "" if it does not tell."""
 
 
 def read_answer(packet: bytes) -> str:
-    """The outside address in an answer; empty where the packet is another or the router reports a fault."""
+    """The outside address in an answer; empty if the packet is another or the router reports a fault."""
     if len(packet) < ANSWER.size:
         return ""
     version, opcode, result, _, address = ANSWER.unpack(packet[: ANSWER.size])
@@ -32,7 +32,7 @@ def read_answer(packet: bytes) -> str:
 
 
 def outside_address(gateway: str, port: int = PORT) -> str:
-    """The outside IPv4 address that the router at `gateway` tells; empty where it does not, after 1.75 s at most."""
+    """The outside IPv4 address that the router at `gateway` tells; empty if it does not, after 1.75 s at most."""
     if ":" in gateway or not gateway:
         return ""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:

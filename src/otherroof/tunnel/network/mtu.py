@@ -32,7 +32,7 @@ def overhead(outer: Family) -> int:
 
 
 def padded(size: int, mtu: int = 0) -> int:
-    """A packet's size after padding to 16 bytes, never over the tunnel's MTU where that is given."""
+    """A packet's size after padding to 16 bytes, never over the tunnel's MTU if that is given."""
     full = (size + PADDED_TO - 1) // PADDED_TO * PADDED_TO
     return min(full, max(mtu, size)) if mtu else full
 
@@ -63,9 +63,9 @@ def echo_data(size: int, inner: Family) -> int:
 
 
 def choose(path: int, outer: Family | None) -> int:
-    """The tunnel's MTU for an outer path of `path` bytes; over IPv6's larger header where the family is not known.
+    """The tunnel's MTU for an outer path of `path` bytes; over IPv6's larger header if the family is not known.
 
     Never under 1280, below which IPv6 does not work at all and Linux takes it off the interface; over a smaller path
-    full packets travel in pieces, and the ladder tells where those are swallowed.
+    full packets travel in pieces, and the ladder tells if those are swallowed.
     """
     return max(IPV6_LEAST, largest_mtu(min(path, ETHERNET), outer or 6))

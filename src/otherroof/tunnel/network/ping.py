@@ -1,4 +1,4 @@
-"""Echo requests by the system's `ping`, and a TCP connection where those are not answered.
+"""Echo requests by the system's `ping`, and a TCP connection if those are not answered.
 
 The reading of what `ping` printed is pure. It must not know whose address it is.
 """
@@ -33,12 +33,12 @@ class PingResult:
 
     @property
     def median_ms(self) -> float:
-        """The middle round trip; 0 where nothing came back."""
+        """The middle round trip; 0 if nothing came back."""
         return statistics.median(self.times_ms) if self.times_ms else 0.0
 
 
 def parse_ping(out: str) -> PingResult | None:
-    """What `ping` printed; None where it has no summary, because it could not start."""
+    """What `ping` printed; None if it has no summary, because it could not start."""
     summary = _SUMMARY.search(out)
     if summary is None:
         return None
@@ -51,7 +51,7 @@ def ping(
 ) -> PingResult:
     """`count` echo requests, each waited for at most `wait_s`; with `data` bytes each and never in pieces if given.
 
-    Raises TunnelTrouble where `ping` is not there or may not be used.
+    Raises TunnelTrouble if `ping` is not there or may not be used.
     """
     argv = ["ping", "-n", "-c", str(count), "-i", f"{every_s:g}", "-W", f"{wait_s:g}"]
     if data is not None:

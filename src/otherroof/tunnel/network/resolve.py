@@ -39,7 +39,7 @@ def _advice(problem: socket.gaierror) -> str:
 
 
 def next_address(current: str, addresses: Sequence[str]) -> str:
-    """Which of a name's addresses to call: the first; after silence from `current` the one that follows it."""
+    """The address to call: the first of the name's; if `current` is silent, the next one after it."""
     if current in addresses:
         return addresses[(addresses.index(current) + 1) % len(addresses)]
     return addresses[0]

@@ -19,7 +19,7 @@ READ_S = 5.0
 
 @dataclass(frozen=True, slots=True)
 class Route:
-    """A way out of this machine; `gateway` is empty where the target is on the same network, or this machine."""
+    """A way out of this machine; `gateway` is empty if the target is on the same network, or this machine."""
 
     interface: str
     gateway: str = ""
@@ -31,7 +31,7 @@ class Route:
 
 
 def parse_rows(text: str) -> list[dict[str, Any]]:
-    """The rows that `ip -json` printed; it prints nothing at all where there are none."""
+    """The rows that `ip -json` printed; it prints nothing at all if there are none."""
     return [row for row in json.loads(text or "[]") if row]
 
 
@@ -66,16 +66,16 @@ def networks_in(found: list[dict[str, Any]], leave_out: str = "") -> list[NamedN
 
 
 def default_route(commands: Programs, family: str = "") -> Route | None:
-    """The default route of family `4` or `6`, or the first of either; None where there is none."""
-    for one in (family,) if family else ("4", "6"):
-        found = best_default(_asked(commands, f"-{one}", "route", "show", "default"))
+    """The default route of family `4` or `6`, or the first of either; None if there is none."""
+    for each in (family,) if family else ("4", "6"):
+        found = best_default(_asked(commands, f"-{each}", "route", "show", "default"))
         if found is not None:
             return found
     return None
 
 
 def route_to(commands: Programs, address: str) -> Route | None:
-    """How packets to `address` leave; None where there is no way."""
+    """How packets to `address` leave; None if there is no way."""
     ran = commands.run(("ip", "-json", "route", "get", address), READ_S)
     if ran.code:
         return None
@@ -98,7 +98,7 @@ def addresses_here(commands: Programs) -> frozenset[str]:
 
 
 def mtu_of(commands: Programs, interface: str) -> int:
-    """The MTU of an interface in bytes. Raises TunnelTrouble where it is not there."""
+    """The MTU of an interface in bytes. Raises TunnelTrouble if it is not there."""
     return int(_asked(commands, "link", "show", "dev", interface)[0]["mtu"])
 
 

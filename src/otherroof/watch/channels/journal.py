@@ -1,4 +1,4 @@
-"""This machine's own log: the journal's native protocol where it runs, lines on standard error where it does not.
+"""This machine's own log: the journal's native protocol if it runs, lines on standard error if it does not.
 
 Formats: systemd's "Native Journal Protocol" (one datagram an entry; a value with a newline is written as name,
 newline, 64-bit little-endian length, value, newline) and sd-daemon(3) (a line that begins with `<priority>`).
@@ -24,7 +24,7 @@ _WARNING, _TOLD = 4, 6
 
 @dataclass(frozen=True, slots=True)
 class JournalChannel:
-    """Writes to the journal's socket at `path`, or to standard error where there is none."""
+    """Writes to the journal's socket at `path`, or to standard error if there is none."""
 
     path: str = SOCKET
 

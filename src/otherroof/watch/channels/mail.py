@@ -28,7 +28,7 @@ MOST_SUBJECT = 180
 
 @dataclass(frozen=True, slots=True)
 class MailChannel:
-    """Mail to `to` through `mail`. `password_path` and `ca_path` are absolute, or empty where there is none."""
+    """Mail to `to` through `mail`. `password_path` and `ca_path` are absolute, or empty if there is none."""
 
     home: str
     mail: MailSettings

@@ -9,7 +9,7 @@ from otherroof.settings.machine_checks import MAKE_SECRET, require_secret
 
 
 def read_secret(path: str) -> str:
-    """The secret in `path`: its first line. Raises WrongSettings where others can read it, or it is empty."""
+    """The secret in `path`: its first line. Raises WrongSettings if others can read it, or it is empty."""
     require_secret(path, MAKE_SECRET)
     try:
         with open(path, encoding="utf-8") as file:
@@ -22,7 +22,7 @@ def read_secret(path: str) -> str:
 
 
 def tls_context(ca_path: str) -> ssl.SSLContext:
-    """TLS as this machine trusts it, or only the certificates in `ca_path` where that is not empty."""
+    """TLS as this machine trusts it, or only the certificates in `ca_path` if that is not empty."""
     try:
         return ssl.create_default_context(cafile=ca_path or None)
     except (OSError, ssl.SSLError) as problem:

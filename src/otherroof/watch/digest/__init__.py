@@ -19,7 +19,7 @@ from otherroof.watch.sending import Delivery, send_due
 
 
 def make(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs | None = None) -> Digest:
-    """The digest of the week that ends now. Raises HomeTrouble where the ledger cannot be used."""
+    """The digest of the week that ends now. Raises HomeTrouble if the ledger cannot be used."""
     return build_digest(gather_digest(settings, ledger, clock, extra or WatchInputs()))
 
 
@@ -39,8 +39,8 @@ def send(
     text, html, line = as_text(digest), as_html(digest), subject(digest)
     posts = tuple(
         QueuedMessage(name, "digest", "digest", digest.at, line, text, html, facts)
-        for name, one in settings.told.channels.items()
-        if "digest" in one.carries
+        for name, channel in settings.told.channels.items()
+        if "digest" in channel.carries
     )
     ledger.note_digest(digest.at, digest.since, digest.verdict != "unsafe", posts)
     return send_due(settings, ledger, clock, channels)

@@ -99,10 +99,10 @@ class DigestFacts:
 
 def build_digest(known: DigestFacts) -> Digest:
     """The digest of the week that ends now."""
-    jobs = tuple(job_report(one, known) for one in known.jobs)
+    jobs = tuple(job_report(job, known) for job in known.jobs)
     hands = tuple(_hands(known, jobs))
     verdict, sentence = _verdict(known, jobs, hands)
-    runs = [row for one in known.jobs for row in one.runs]
+    runs = [row for job in known.jobs for row in job.runs]
     return Digest(
         home=known.home,
         zone=known.zone,
@@ -111,7 +111,7 @@ def build_digest(known: DigestFacts) -> Digest:
         verdict=verdict,
         sentence=sentence,
         jobs=jobs,
-        fars=tuple(far_report(one) for one in known.fars),
+        fars=tuple(far_report(box) for box in known.fars),
         hands=hands,
         over=tuple(known.over),
         uncovered=tuple(known.uncovered),
@@ -142,7 +142,7 @@ def job_report(job: JobWeek, known: DigestFacts) -> JobReport:
         files=last.files.seen if last else 0,
         problems=last.files.problems if last else 0,
         waiting=printable(job.waiting),
-        growth=growth_a_week([float(one.sent) for one in since_first(nights)]),
+        growth=growth_a_week([float(night.sent) for night in since_first(nights)]),
     )
 
 
@@ -156,17 +156,17 @@ def _weeks_before(runs: Sequence[RunRow], now: datetime) -> float:
 def span_of(rows: Iterable[RunRow], weeks: float) -> RunTotals:
     """The sums over some runs that took `weeks` weeks."""
     reports = [row.report for row in rows]
-    good = [one for one in reports if one.outcome in GOOD]
-    counted = Counter(one.outcome for one in reports)
+    good = [report for report in reports if report.outcome in GOOD]
+    counted = Counter(report.outcome for report in reports)
     return RunTotals(
         weeks=weeks,
         outcomes={outcome: counted[outcome] for outcome in OUTCOMES if counted[outcome]},
-        files=sum(one.files.new + one.files.changed for one in good),
-        sent=sum(one.bytes.sent for one in reports),
+        files=sum(report.files.new + report.files.changed for report in good),
+        sent=sum(report.bytes.sent for report in reports),
         good=len(good),
-        seconds=sum(one.seconds.total for one in good),
-        wire=sum(one.bytes.wire_up or one.bytes.sent for one in good),
-        sending_s=sum(one.seconds.send for one in good),
+        seconds=sum(report.seconds.total for report in good),
+        wire=sum(report.bytes.wire_up or report.bytes.sent for report in good),
+        sending_s=sum(report.seconds.send for report in good),
     )
 
 
@@ -197,11 +197,11 @@ def since_first(nights: Sequence[Night]) -> Sequence[Night]:
 def far_report(far: FarWeek) -> FarReport:
     """One far box's week."""
     facts = far.facts
-    times = [one.round_trip_ms for one in far.probes if one.round_trip_ms is not None]
+    times = [probe.round_trip_ms for probe in far.probes if probe.round_trip_ms is not None]
     return FarReport(
         name=facts.name,
         probes=len(far.probes),
-        answered=sum(one.answered for one in far.probes),
+        answered=sum(probe.answered for probe in far.probes),
         round_trip_ms=statistics.median(times) if times else None,
         silent_at=far.silent_at,
         answered_at=facts.answered,
@@ -212,7 +212,7 @@ def far_report(far: FarWeek) -> FarReport:
 
 
 def full_day(far: FarFacts) -> FullDay | None:
-    """When a far disk will be full; None where the trend does not say, or means a later century."""
+    """When a far disk will be full; None if the trend does not say, or means a later century."""
     if far.space is None or far.fill is None or far.fill.days > 36_500:
         return None
     at, fill = far.space.at, far.fill
@@ -221,15 +221,15 @@ def full_day(far: FarFacts) -> FullDay | None:
 
 
 def _hands(known: DigestFacts, jobs: Sequence[JobReport]) -> Iterable[ActionNeeded]:
-    keys = {one.key for one in known.found}
-    for one in known.found:
-        if one.because in keys:
-            continue  # told with what it follows from
-        quiet = known.quiet.get(one.key)
+    keys = {finding.key for finding in known.found}
+    for finding in known.found:
+        if finding.because in keys:
+            continue  # told together with its cause
+        quiet = known.quiet.get(finding.key)
         later = f" (quiet until {moment_text(quiet, known.zone)})" if quiet and quiet > known.now else ""
-        late = [other.about for other in known.found if other.because == one.key]
+        late = [other.about for other in known.found if other.because == finding.key]
         by_it = f"; older than promised by it: {list_text(late)}" if late else ""
-        yield ActionNeeded(one.headline + by_it + later, one.help, BRIEF[one.rule].format(one.about))
+        yield ActionNeeded(finding.headline + by_it + later, finding.help, BRIEF[finding.rule].format(finding.about))
     for job in jobs:
         if job.problems:
             yield ActionNeeded(
@@ -255,10 +255,10 @@ def _hands(known: DigestFacts, jobs: Sequence[JobReport]) -> Iterable[ActionNeed
 def _verdict(known: DigestFacts, jobs: Sequence[JobReport], hands: Sequence[ActionNeeded]) -> tuple[Verdict, str]:
     if not jobs and not known.unread:
         return "unsafe", "No: nothing is protected, because there is no job yet."
-    damaged = [one.about for one in known.found if one.rule == "damage"]
-    late = [one.name for one in jobs if not one.kept and one.newest is not None]
-    without = [one.name for one in jobs if one.newest is None]
-    silent = [one.about for one in known.found if one.rule == "silent"]
+    damaged = [finding.about for finding in known.found if finding.rule == "damage"]
+    late = [job.name for job in jobs if not job.kept and job.newest is not None]
+    without = [job.name for job in jobs if job.newest is None]
+    silent = [finding.about for finding in known.found if finding.rule == "silent"]
     wrong = []
     if damaged:
         wrong.append(f"damage was found in the far copy of {list_text(damaged)}")
@@ -270,13 +270,13 @@ def _verdict(known: DigestFacts, jobs: Sequence[JobReport], hands: Sequence[Acti
         is_not = "is not" if len(known.unread) == 1 else "are not"
         wrong.append(f"{list_text(known.unread)} {is_not} copied, because of a mistake in the settings")
     if wrong:
-        wrong += [f"far box {one} does not answer" for one in silent]
+        wrong += [f"far box {name} does not answer" for name in silent]
         return "unsafe", f"No: {'; '.join(wrong)}."
-    oldest = max(one.age_s or 0.0 for one in jobs)
+    oldest = max(job.age_s or 0.0 for job in jobs)
     whole = "the one job has" if len(jobs) == 1 else f"all {len(jobs)} jobs have"
     kept = f"{whole} a good copy under another roof, as fresh as promised (the oldest is {span_text(oldest)} old)"
     if hands:
-        said = list_text([one.brief for one in hands], MOST_NAMED)
+        said = list_text([hand.brief for hand in hands], MOST_NAMED)
         return "look", f"Yes: {kept}. But {count_text(len(hands), 'thing needs', 'things need')} a hand: {said}."
     return "safe", f"Yes: {kept}."
 
@@ -288,4 +288,4 @@ def _of(some: int, whole: int) -> str:
 def copies_of(folder: str, same_folder: Iterable[tuple[str, bool]], told: Iterable[str]) -> Copies:
     """Where a folder is kept. `same_folder`: far boxes that its jobs go to, and whether a good copy lies there."""
     roofs = sorted({far for far, has_copy in same_folder if has_copy})
-    return Copies(printable(folder), tuple(roofs), tuple(printable(one) for one in told))
+    return Copies(printable(folder), tuple(roofs), tuple(printable(text) for text in told))

@@ -24,7 +24,7 @@ _LONG_AWAKE = timedelta(days=365)
 
 
 def gather_digest(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs) -> DigestFacts:
-    """Everything for the digest of the week that ends now. Raises HomeTrouble where the ledger cannot be used."""
+    """Everything for the digest of the week that ends now. Raises HomeTrouble if the ledger cannot be used."""
     now = clock.now()
     zone = ZoneInfo(settings.home.zone)
     told = settings.told
@@ -38,12 +38,14 @@ def gather_digest(settings: Settings, ledger: Ledger, clock: Clock, extra: Watch
         jobs=_jobs(settings, ledger, now),
         fars=_fars(ledger, facts, now),
         found=findings(facts),
-        quiet={one.key: one.quiet_until for one in ledger.standing_alerts() if one.quiet_until},
-        over=[one for one in ledger.alerts_ended_since(now - WEEK) if one.ended and one.ended <= now + AHEAD],
+        quiet={alert.key: alert.quiet_until for alert in ledger.standing_alerts() if alert.quiet_until},
+        over=[alert for alert in ledger.alerts_ended_since(now - WEEK) if alert.ended and alert.ended <= now + AHEAD],
         uncovered=unprotected_folders(
-            [one.folder for one in settings.jobs.values()], told.digest.no_copy_wanted, folders_in
+            [job.folder for job in settings.jobs.values()], told.digest.no_copy_wanted, folders_in
         ),
-        heard_by=[name for name, one in told.channels.items() if one.kind != "journal" and "alerts" in one.carries],
+        heard_by=[
+            name for name, channel in told.channels.items() if channel.kind != "journal" and "alerts" in channel.carries
+        ],
         next_due=Crontab.parse(told.digest.at).next_after(now, zone),
         unread=settings.unread,
     )
@@ -88,10 +90,10 @@ def _now(under_way: datetime | None, turn: JobTimes | None, zone: ZoneInfo) -> s
 def _fars(ledger: Ledger, facts: Facts, now: datetime) -> Sequence[FarWeek]:
     return [
         FarWeek(
-            one,
-            [row for row in ledger.probes(far=one.name, since=now - WEEK) if row.at <= now + AHEAD],
-            one.unanswered,
-            ledger.far_problems(one.name, now + AHEAD),
+            box,
+            [row for row in ledger.probes(far=box.name, since=now - WEEK) if row.at <= now + AHEAD],
+            box.unanswered,
+            ledger.far_problems(box.name, now + AHEAD),
         )
-        for one in facts.fars
+        for box in facts.fars
     ]

@@ -25,7 +25,7 @@ _DAYS = ("Mo", "Tu", "We", "Th", "Fr", "Sa", "Su")
 
 
 def as_text(digest: Digest) -> str:
-    """The digest as plain text, at most 76 columns where nothing longer must stay whole."""
+    """The digest as plain text, at most 76 columns unless something longer must stay whole."""
     return _environment().get_template("digest.txt.j2").render(digest=digest, say=DigestText(digest))
 
 
@@ -104,7 +104,7 @@ class DigestText:
         return f"{self.when(job.newest)}, {span_text(job.age_s)} old ({promise}: {kept})"
 
     def span(self, span: RunTotals) -> str:
-        """What a week's runs came to; averages where it covers several weeks."""
+        """What a week's runs came to; averages if it covers several weeks."""
         if not span.runs:
             return "no runs"
         each = span.weeks > 1
@@ -126,7 +126,7 @@ class DigestText:
         return self.span(job.before)
 
     def growth(self, job: JobReport) -> str:
-        """Whether the nights grow heavier; empty where no direction is clear."""
+        """Whether the nights grow heavier; empty if no direction is clear."""
         if not job.growth:
             return ""
         way = "more" if job.growth > 0 else "less"
@@ -135,8 +135,8 @@ class DigestText:
     def copies(self, copies: Copies) -> str:
         """How many of three copies, two kinds of media, one elsewhere, as far as it can be known."""
         places = ["here"]
-        places += [f"under the roof of {one}" for one in copies.roofs]
-        places += [f"{one}, as the settings say" for one in copies.told]
+        places += [f"under the roof of {roof}" for roof in copies.roofs]
+        places += [f"{text}, as the settings say" for text in copies.told]
         elsewhere = "One elsewhere: yes" if copies.roofs else "One elsewhere: no"
         kinds = "Two kinds of media: not known here"
         if copies.count == 1:
@@ -180,10 +180,10 @@ class DigestText:
     def ended(self) -> Sequence[str]:
         """What was told this week and is over."""
         return [
-            f"{one.headline}; over since {self.when(one.ended)}, it lasted "
-            f"{span_text(max(0.0, (one.ended - one.begun).total_seconds()))}"
-            for one in self._digest.over
-            if one.ended is not None
+            f"{alert.headline}; over since {self.when(alert.ended)}, it lasted "
+            f"{span_text(max(0.0, (alert.ended - alert.begun).total_seconds()))}"
+            for alert in self._digest.over
+            if alert.ended is not None
         ]
 
     def absence(self) -> str:
@@ -209,13 +209,13 @@ class DigestText:
         return short_day_text(datetime.combine(night.day, time(12), self._zone), self._zone)
 
     def bars(self, nights: Sequence[Night]) -> list[tuple[int, str, str]]:
-        """For each night the bar's height in pixels, a letter pair for its day, and a sign where it went wrong."""
-        most = max((one.sent for one in nights), default=0)
+        """For each night the bar's height in pixels, a letter pair for its day, and a sign if it went wrong."""
+        most = max((night.sent for night in nights), default=0)
         return [
             (
-                max(1, round(BAR_HEIGHT * one.sent / most)) if most and one.sent else 1,
-                _DAYS[one.day.weekday()],
-                "" if one.good else "–" if one.good is None else "×",
+                max(1, round(BAR_HEIGHT * night.sent / most)) if most and night.sent else 1,
+                _DAYS[night.day.weekday()],
+                "" if night.good else "–" if night.good is None else "×",
             )
-            for one in nights
+            for night in nights
         ]

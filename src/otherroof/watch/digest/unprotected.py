@@ -28,9 +28,9 @@ def unprotected_folders(
 
     `folders_in` lists the names of the folders directly in one. `not_wanted` are those that need no copy.
     """
-    known = [_whole(one) for one in (*protected, *not_wanted)]
+    known = [_whole(path) for path in (*protected, *not_wanted)]
     found = []
-    for parent in sorted({os.path.dirname(one) for one in protected}):
+    for parent in sorted({os.path.dirname(path) for path in protected}):
         names = [
             name
             for name in sorted(folders_in(parent))
@@ -39,7 +39,7 @@ def unprotected_folders(
             and not any(_touch(_whole(os.path.join(parent, name)), other) for other in known)
         ]
         if names:
-            found.append(UnprotectedFolders(printable(parent), tuple(printable(one) for one in names)))
+            found.append(UnprotectedFolders(printable(parent), tuple(printable(folder_name) for folder_name in names)))
     return found
 
 
@@ -52,10 +52,12 @@ def _touch(one: str, other: str) -> bool:
 
 
 def folders_in(parent: str) -> list[str]:
-    """The names of the folders in `parent` that hold something, links not counted; none where it cannot be read."""
+    """The names of the folders in `parent` that hold something, links not counted; none if it cannot be read."""
     try:
         with os.scandir(parent) as entries:
-            return [one.name for one in entries if one.is_dir(follow_symlinks=False) and _holds_something(one.path)]
+            return [
+                entry.name for entry in entries if entry.is_dir(follow_symlinks=False) and _holds_something(entry.path)
+            ]
     except OSError:
         # A parent that is gone or closed to this account is told elsewhere: its job has nothing to copy.
         return []

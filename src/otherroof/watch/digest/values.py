@@ -45,7 +45,7 @@ class RunTotals:
         return mbit_s(self.wire, self.sending_s) if self.sending_s > 0 and self.wire else None
 
     def as_json(self) -> dict[str, Any]:
-        """The span's figures; `a_week` where they are averages."""
+        """The span's figures; `a_week` if they are averages."""
         return {
             "weeks": round(self.weeks, 2),
             "runs": self.runs,
@@ -122,7 +122,7 @@ class JobReport:
             "waiting": self.waiting,
             "week": self.week.as_json(),
             "before": self.before.as_json() if self.before else None,
-            "nights": [{"day": one.day.isoformat(), "sent": one.sent, "good": one.good} for one in self.nights],
+            "nights": [{"day": night.day.isoformat(), "sent": night.sent, "good": night.good} for night in self.nights],
             "copies": {
                 "count": self.copies.count,
                 "roofs": list(self.copies.roofs),
@@ -218,10 +218,10 @@ class Digest:
             "since": stamp(self.since),
             "verdict": self.verdict,
             "sentence": self.sentence,
-            "jobs": [one.as_json() for one in self.jobs],
-            "far": [one.as_json() for one in self.fars],
-            "hands": [{"what": one.what, "help": one.help} for one in self.hands],
-            "over": [one.as_json() for one in self.over],
-            "uncovered": [{"parent": one.parent, "folders": list(one.names)} for one in self.uncovered],
+            "jobs": [job.as_json() for job in self.jobs],
+            "far": [box.as_json() for box in self.fars],
+            "hands": [{"what": hand.what, "help": hand.help} for hand in self.hands],
+            "over": [alert.as_json() for alert in self.over],
+            "uncovered": [{"parent": row.parent, "folders": list(row.names)} for row in self.uncovered],
             "next_due": stamp(self.next_due) if self.next_due else None,
         }

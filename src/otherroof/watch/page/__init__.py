@@ -20,7 +20,7 @@ _ADVICE = "name a folder that this account can write in"
 
 
 def write(settings: Settings, ledger: Ledger, clock: Clock, folder: str, extra: WatchInputs | None = None) -> Digest:
-    """Write the page into `folder`, which is made where it is missing; returns the digest that it shows.
+    """Write the page into `folder`, which is made if it is missing; returns the digest that it shows.
 
     A browser sees the old page or the new one, never half of one. Raises HomeTrouble.
     """

@@ -46,7 +46,7 @@ class History:
 
 
 def history(settings: Settings, ledger: Ledger, now: datetime) -> History:
-    """The history up to `now`. Raises HomeTrouble where the ledger cannot be used."""
+    """The history up to `now`. Raises HomeTrouble if the ledger cannot be used."""
     zone = ZoneInfo(settings.home.zone)
     runs: dict[str, list[RunRow]] = {name: [] for name in settings.jobs}
     for row in ledger.runs(since=now - timedelta(days=NIGHTS + 1)):
@@ -71,4 +71,4 @@ def _probe_days(ledger: Ledger, far: str, now: datetime, zone: ZoneInfo) -> list
         if day in asked:
             asked[day] += 1
             answered[day] += row.answered
-    return [ProbeDay(one, asked[one], answered[one]) for one in days]
+    return [ProbeDay(date, asked[date], answered[date]) for date in days]

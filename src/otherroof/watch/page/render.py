@@ -51,7 +51,7 @@ def _environment() -> Environment:
 def code(text: str) -> Markup:
     """`text` for the page, with what stands between backticks as a command."""
     parts = text.split("`")
-    shown = [Markup("<code>{}</code>").format(one) if place % 2 else escape(one) for place, one in enumerate(parts)]
+    shown = [Markup("<code>{}</code>").format(part) if place % 2 else escape(part) for place, part in enumerate(parts)]
     return Markup("").join(shown)
 
 
@@ -73,7 +73,7 @@ class PageCharts:
     def most(self, name: str = "") -> str:
         """The heaviest night's bytes: what the highest bar stands for."""
         nights = self._history.jobs[name] if name else self._history.nights
-        return size_text(max((one.sent for one in nights), default=0))
+        return size_text(max((night.sent for night in nights), default=0))
 
     def first_night(self) -> str:
         """The day that the nights begin with."""
@@ -90,7 +90,7 @@ class PageCharts:
     def space(self, far: FarReport) -> Markup:
         """Bytes used over the last year, and where the trend leads."""
         marks = self._of(far).space
-        points = [(one.at.timestamp() / _DAY_S, float(one.total - one.free)) for one in marks]
+        points = [(mark.at.timestamp() / _DAY_S, float(mark.total - mark.free)) for mark in marks]
         total = float(far.total or 0)
         ahead = []
         if far.full is not None:
@@ -115,11 +115,11 @@ class PageCharts:
         """The share of probes answered, day by day."""
         days = [
             Bar(
-                one.answered / one.asked if one.asked else 0.0,
-                self._probe_title(one),
-                "none" if not one.asked else "good" if one.answered == one.asked else "bad",
+                day.answered / day.asked if day.asked else 0.0,
+                self._probe_title(day),
+                "none" if not day.asked else "good" if day.answered == day.asked else "bad",
             )
-            for one in self._of(far).probes
+            for day in self._of(far).probes
         ]
         return strip(days, f"share of probes that {far.name} answered, day by day")
 
@@ -131,7 +131,7 @@ class PageCharts:
         return self._history.fars[far.name]
 
     def _nights(self, nights: Sequence[Night], label: str) -> Markup:
-        return bars([Bar(float(one.sent), self._night_title(one), _kind(one)) for one in nights], label)
+        return bars([Bar(float(night.sent), self._night_title(night), _kind(night)) for night in nights], label)
 
     def _night_title(self, night: Night) -> str:
         said = {None: "no run", True: size_text(night.sent), False: f"{size_text(night.sent)}, no good copy"}

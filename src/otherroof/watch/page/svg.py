@@ -24,16 +24,16 @@ class Bar:
 
 
 def bars(values: Sequence[Bar], label: str) -> Markup:
-    """A bar for each value, the largest as high as the chart; where there was a run, at least a sliver shows."""
-    most = max((one.value for one in values), default=0.0) or 1.0
+    """A bar for each value, the largest as high as the chart; if there was a run, at least a sliver shows."""
+    most = max((bar.value for bar in values), default=0.0) or 1.0
     parts = []
-    for place, one in enumerate(values):
-        height = max(1.5, HEIGHT * one.value / most) if one.kind != "none" else 0.0
+    for place, bar in enumerate(values):
+        height = max(1.5, HEIGHT * bar.value / most) if bar.kind != "none" else 0.0
         parts.append(
-            f'<g class="{one.kind}"><title>{escape(one.title)}</title>'
+            f'<g class="{bar.kind}"><title>{escape(bar.title)}</title>'
             f'<rect class="touch" x="{place}" y="0" width="1" height="{HEIGHT:g}"/>'
             f'<rect x="{place + 0.1:g}" y="{HEIGHT - height:.1f}" width="0.8" height="{height:.1f}"/>'
-            + (_cross(place) if one.kind == "bad" else "")
+            + (_cross(place) if bar.kind == "bad" else "")
             + "</g>"
         )
     return _svg("".join(parts), max(1, len(values)), label)
@@ -47,7 +47,7 @@ def _cross(place: int) -> str:
 def line(
     points: Sequence[tuple[float, float]], most: float, ahead: Sequence[tuple[float, float]], label: str
 ) -> Markup:
-    """A line through `points` (x, y) below a ceiling at `most`, and a dashed one through `ahead`, where it goes."""
+    """A line through `points` (x, y) below a ceiling at `most`, and a dashed one through `ahead`, if it goes."""
     every = [*points, *ahead]
     if not every or most <= 0:
         return _svg("", 1, label)
@@ -67,12 +67,12 @@ def line(
 
 
 def strip(days: Sequence[Bar], label: str) -> Markup:
-    """A field for each day: filled from below by its share, 0 to 1; a hollow one where nothing was asked."""
+    """A field for each day: filled from below by its share, 0 to 1; a hollow one if nothing was asked."""
     parts = []
-    for place, one in enumerate(days):
-        height = HEIGHT * min(1.0, one.value) if one.kind != "none" else 0.0
+    for place, day in enumerate(days):
+        height = HEIGHT * min(1.0, day.value) if day.kind != "none" else 0.0
         parts.append(
-            f'<g class="{one.kind}"><title>{escape(one.title)}</title>'
+            f'<g class="{day.kind}"><title>{escape(day.title)}</title>'
             f'<rect class="field" x="{place + 0.05:g}" y="0" width="0.9" height="{HEIGHT:g}"/>'
             f'<rect x="{place + 0.05:g}" y="{HEIGHT - height:.1f}" width="0.9" height="{height:.1f}"/></g>'
         )
