@@ -526,9 +526,10 @@ class TestWay:
         return tend_tunnels(world.settings, world.ledger, world.clock, world.senses)
 
 
-def test_link_knows_nothing_of_ssh() -> None:
-    """`far` stands below `link` in the order of imports."""
-    files = list(Path(way.__file__).parent.glob("*.py"))
+def test_neither_tunnel_nor_network_checks_know_of_ssh() -> None:
+    probe = Path(way.__file__).parent
+    of_network = ("ladder", "network_checks", "network_words", "arrivals", "path_mtu")
+    files = [*(probe.parent / "tunnel").rglob("*.py"), *(probe / f"{name}.py" for name in of_network)]
     assert len(files) > 20
     lines = [line for file in files for line in file.read_text().splitlines() if "import" in line]
     assert [line for line in lines if re.search(r"paramiko|otherroof\.(far|ledger)\b", line)] == []

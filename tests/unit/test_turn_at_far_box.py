@@ -29,18 +29,18 @@ CLOCK = SystemClock()
 # Runs a job in a process of its own that ends without a word, as by a power cut, once its bytes were noted.
 DOOMED = """
 import os, sys
-from otherroof.clock import SystemClock
+from otherroof.base.clock import SystemClock
 from otherroof.copying.progress import Progress
-from otherroof.far import sftp_place
+from otherroof.far.sftp import place as sftp_place
 from otherroof.ledger import Ledger
-from otherroof.service import one_run
-from otherroof.service.one_run import Around, run_job
-from otherroof.service.stopping import StopSign
+from otherroof.jobs import run as job_run
+from otherroof.jobs.run import RunSurroundings, run_job
+from otherroof.jobs.stop_sign import StopSign
 from otherroof.settings import require_settings
 from support.main_job import level_way
 
 settings, clock, progress = require_settings(sys.argv[1]), SystemClock(), Progress()
-one_run.WIRE_NOTE_S = sftp_place.TICK_S = 0.0
+job_run.WIRE_NOTE_S = sftp_place.TICK_S = 0.0
 
 def tick():
     with Ledger(settings.ledger) as other:
@@ -48,7 +48,7 @@ def tick():
             os._exit(9)
 
 with Ledger(settings.ledger) as ledger, level_way():
-    run_job(settings, "photos", Around(ledger, clock, StopSign(clock), progress, tick))
+    run_job(settings, "photos", RunSurroundings(ledger, clock, StopSign(clock), progress, tick))
 """
 
 
