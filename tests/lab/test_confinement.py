@@ -19,7 +19,7 @@ from otherroof.ledger import Ledger, RunRow
 from otherroof.ledger.job_times import JobTimes
 from otherroof.ledger.probes import ProbeRow
 from otherroof.settings import require_settings
-from otherroof.system.install import packaged_unit
+from otherroof.system.install import packaged
 from otherroof.tunnel.firewall import removal_rules, rules
 from support.lab.household import write_settings
 from support.lab.jail import NOBODY, Jail
@@ -40,7 +40,7 @@ def jail(tmp_path: Path) -> Jail:
     writable = tmp_path / "writable"
     writable.mkdir()
     os.chown(writable, NOBODY, NOBODY)
-    return Jail(packaged_unit(), tmp_path, [writable])
+    return Jail(packaged("otherroof.service"), tmp_path, [writable])
 
 
 def open_up(path: Path) -> None:

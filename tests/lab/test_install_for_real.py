@@ -12,14 +12,15 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from otherroof.base.errors import HomeTrouble
 from otherroof.cli.main import build
 from otherroof.system import install_steps as plan
-from otherroof.system.install import packaged_unit
+from otherroof.system.install import packaged
 from support.lab.need import require_programs
 
 pytestmark = pytest.mark.lab
 
-SYSTEMD_UNIT = Path(__file__).parents[2] / "systemd" / "otherroof.service"
+SYSTEMD = Path(__file__).parents[2] / "systemd"
 MOST_EXPOSED = 2.5
 # By which word a comment explains what systemd-analyze calls by a longer name.
 SAID_AS = {
@@ -38,11 +39,11 @@ SAID_AS = {
 
 @pytest.fixture
 def machine(tmp_path: Path) -> Path:
-    """A folder with as much of a machine as useradd and systemctl need."""
-    require_programs("useradd", "systemctl", root=True)
+    """A folder with as much of a machine as systemd's tools need."""
+    require_programs("systemd-sysusers", "systemd-tmpfiles", "systemctl", root=True)
     root = tmp_path / "machine"
     (root / "etc").mkdir(parents=True)
-    for name in ("passwd", "group", "shadow", "gshadow", "login.defs"):
+    for name in ("passwd", "group", "shadow", "gshadow"):
         line = {"passwd": "root:x:0:0:root:/root:/bin/sh\n", "group": "root:x:0:\n"}.get(name, "")
         (root / "etc" / name).write_text(line)
     (root / "etc" / "shadow").chmod(0o600)
@@ -83,9 +84,10 @@ def test_an_install_can_be_repeated_and_undone_and_loses_nothing(machine: Path) 
         found = inside(machine, path).stat()
         assert (found.st_uid, found.st_gid, found.st_mode & 0o7777) == (owner, gid, mode), path
     assert (keys / "heron").stat().st_uid == uid
+    assert (machine / "etc/shadow").read_text().startswith("otherroof:!")
     assert os.readlink(inside(machine, plan.STATE_LINK)) == plan.STATE
-    unit = inside(machine, plan.UNIT_PATH)
-    assert unit.stat().st_mode & 0o777 == 0o644
+    files = [inside(machine, path) for path in (plan.UNIT_PATH, plan.ACCOUNT_PATH, plan.FOLDERS_PATH)]
+    assert [file.stat().st_mode & 0o777 for file in files] == [0o644] * 3
     wants = inside(machine, f"/etc/systemd/system/multi-user.target.wants/{plan.UNIT}")
     assert wants.is_symlink()
 
@@ -94,7 +96,7 @@ def test_an_install_can_be_repeated_and_undone_and_loses_nothing(machine: Path) 
 
     (inside(machine, plan.STATE) / "ledger.sqlite").write_text("history")
     told = install(machine, "--undo", "--apply")
-    assert not unit.exists()
+    assert not any(file.exists() for file in files)
     assert not os.path.lexists(wants)
     assert (keys / "heron").read_text() == "a key that root made"
     assert (inside(machine, plan.STATE) / "ledger.sqlite").read_text() == "history"
@@ -114,6 +116,29 @@ def test_an_install_that_failed_half_way_goes_on_where_it_was(machine: Path) -> 
     assert inside(machine, plan.UNIT_PATH).exists()
 
 
+def test_a_link_in_place_of_a_folder_is_not_passed_over_in_silence(machine: Path) -> None:
+    inside(machine, "/var/lib").mkdir(parents=True)
+    inside(machine, plan.STATE).symlink_to(machine)
+    result = CliRunner().invoke(build("install"), ["install", "--root", str(machine), "--apply"])
+    assert isinstance(result.exception, HomeTrouble)
+    assert "could not put the folders right" in str(result.exception)
+
+
+def test_systemd_keeps_to_the_folders_whenever_the_machine_starts(machine: Path) -> None:
+    install(machine, "--apply")
+    uid, _ = numbers(machine)
+    keys, ledger = inside(machine, plan.KEYS), inside(machine, plan.STATE) / "ledger.sqlite"
+    ledger.write_text("history")
+    os.chmod(keys, 0o777)
+    os.chown(inside(machine, plan.JOBS), uid, 0)
+    # What systemd-tmpfiles-setup.service calls at a start, but for --boot, which is about other people's lines.
+    starts = ["systemd-tmpfiles", f"--root={machine}", "--create", "--remove", "--clean"]
+    subprocess.run([*starts, "--prefix=/etc/otherroof", "--prefix=/var/lib/otherroof"], timeout=60, check=True)
+    assert keys.stat().st_mode & 0o7777 == 0o700
+    assert inside(machine, plan.JOBS).stat().st_uid == 0
+    assert (ledger.read_text(), ledger.stat().st_uid) == ("history", uid)
+
+
 def judged(*words: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(["systemd-analyze", *words], capture_output=True, text=True, timeout=60, check=False)
 
@@ -121,7 +146,7 @@ def judged(*words: str) -> subprocess.CompletedProcess[str]:
 def test_systemd_finds_nothing_wrong_with_the_unit(tmp_path: Path) -> None:
     require_programs("systemd-analyze")
     unit = tmp_path / plan.UNIT
-    unit.write_text(plan.unit_for(packaged_unit(), shutil.which("true") or "/bin/true"))
+    unit.write_text(plan.unit_for(packaged(plan.UNIT), shutil.which("true") or "/bin/true"))
     done = judged("verify", str(unit))
     assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
 
@@ -129,7 +154,7 @@ def test_systemd_finds_nothing_wrong_with_the_unit(tmp_path: Path) -> None:
 def test_systemd_does_find_a_slip(tmp_path: Path) -> None:
     require_programs("systemd-analyze")
     unit = tmp_path / plan.UNIT
-    unit.write_text(packaged_unit().replace("ProtectClock=yes", "ProtectClok=yes"))
+    unit.write_text(packaged(plan.UNIT).replace("ProtectClock=yes", "ProtectClok=yes"))
     done = judged("verify", str(unit))
     assert "ProtectClok" in done.stderr
 
@@ -137,19 +162,20 @@ def test_systemd_does_find_a_slip(tmp_path: Path) -> None:
 def test_the_unit_is_confined_and_says_why_where_it_is_not(tmp_path: Path) -> None:
     require_programs("systemd-analyze")
     unit = tmp_path / plan.UNIT
-    unit.write_text(packaged_unit())
+    unit.write_text(packaged(plan.UNIT))
     told = judged("security", "--offline=true", str(unit)).stdout
     overall = re.search(r"Overall exposure level for otherroof\.service: ([0-9.]+)", told)
     assert overall is not None
     assert 0 < float(overall[1]) <= MOST_EXPOSED
     rows = json.loads(judged("security", "--offline=true", "--json=short", str(unit)).stdout)
-    comments = "\n".join(line for line in packaged_unit().splitlines() if line.startswith("#"))
+    comments = "\n".join(line for line in packaged(plan.UNIT).splitlines() if line.startswith("#"))
     looser = [row["name"] for row in rows if row.get("exposure") and not row["set"]]
     assert len(looser) > 5
     for name in looser:
         assert SAID_AS.get(name, name.partition("=")[0]) in comments, f"{name} is looser, and no comment says why"
 
 
-def test_there_is_one_unit_file_and_it_is_the_packaged_one() -> None:
-    assert SYSTEMD_UNIT.is_symlink()
-    assert SYSTEMD_UNIT.read_text() == packaged_unit()
+@pytest.mark.parametrize("name", [plan.UNIT, "sysusers.conf", "tmpfiles.conf"])
+def test_there_is_one_of_each_file_for_systemd_and_it_is_the_packaged_one(name: str) -> None:
+    assert (SYSTEMD / name).is_symlink()
+    assert (SYSTEMD / name).read_text() == packaged(name)

@@ -12,15 +12,14 @@ from typer.testing import CliRunner
 from otherroof.base.errors import WrongUse
 from otherroof.cli.main import build
 from otherroof.system import install_steps as plan
-from otherroof.system.install import Machine, packaged_unit, read_machine
+from otherroof.system.install import Machine, packaged, packaged_files, read_machine
 from otherroof.system.install_steps import (
+    Call,
     FolderOwner,
     InstallStep,
     MachineState,
-    MakeLink,
-    MakeSystemFolder,
-    Systemctl,
-    WriteUnit,
+    RemoveFile,
+    WriteFile,
     install_steps,
     install_warnings,
     next_steps_text,
@@ -29,8 +28,14 @@ from otherroof.system.install_steps import (
     unit_for,
 )
 
-UNIT = unit_for(packaged_unit(), "/opt/otherroof/bin/otherroof")
+FILES = packaged_files("/opt/otherroof/bin/otherroof")
+UNIT = FILES[plan.UNIT_PATH]
+UPGRADED = FILES | {plan.UNIT_PATH: "[Unit]\n"}
+ACCOUNT = Call(("systemd-sysusers", "otherroof.conf"))
+FOLDERS = Call(("systemd-tmpfiles", "--create", "otherroof.conf"))
+RESTART = Call(("systemctl", "restart", plan.UNIT), live=True)
 DONE = MachineState(
+    files=FILES,
     account=True,
     folders={
         plan.SETTINGS: FolderOwner("root", "otherroof", 0o750),
@@ -39,7 +44,6 @@ DONE = MachineState(
         plan.STATE: FolderOwner("otherroof", "otherroof", 0o700),
     },
     link=plan.STATE,
-    unit=UNIT,
     enabled=True,
 )
 
@@ -49,28 +53,31 @@ def deeds(steps: list[InstallStep]) -> list[object]:
 
 
 def test_on_a_fresh_machine_everything_is_done_in_an_order_that_works() -> None:
-    kinds = [type(one).__name__ for one in deeds(install_steps(MachineState(), UNIT))]
-    assert kinds == ["MakeAccount", *["MakeSystemFolder"] * 4, "MakeLink", "WriteUnit", "Systemctl", "Systemctl"]
-
-
-def test_a_second_install_changes_nothing() -> None:
-    steps = install_steps(DONE, UNIT)
-    assert deeds(steps) == []
-    assert len(steps) == 9
-
-
-def test_a_service_that_has_settings_is_started_anew_after_an_upgrade() -> None:
-    steps = deeds(install_steps(replace(DONE, unit="[Unit]\n", settings=True), UNIT))
-    assert steps == [
-        WriteUnit(plan.UNIT_PATH, UNIT),
-        Systemctl(("daemon-reload",), live=True),
-        Systemctl(("restart", plan.UNIT), live=True),
+    assert deeds(install_steps(MachineState(), FILES)) == [
+        WriteFile("/etc/sysusers.d/otherroof.conf", packaged("sysusers.conf")),
+        ACCOUNT,  # it must be known before folders are given to it
+        WriteFile("/etc/tmpfiles.d/otherroof.conf", packaged("tmpfiles.conf")),
+        FOLDERS,
+        WriteFile(plan.UNIT_PATH, UNIT),
+        Call(("systemctl", "daemon-reload"), live=True),
+        Call(("systemctl", "enable", plan.UNIT)),
     ]
 
 
+def test_a_second_install_changes_nothing() -> None:
+    steps = install_steps(DONE, FILES)
+    assert deeds(steps) == []
+    assert len(steps) == 7
+
+
+def test_a_service_that_has_settings_is_started_anew_after_an_upgrade() -> None:
+    steps = deeds(install_steps(replace(DONE, files=UPGRADED, settings=True), FILES))
+    assert steps == [WriteFile(plan.UNIT_PATH, UNIT), Call(("systemctl", "daemon-reload"), live=True), RESTART]
+
+
 def test_a_running_service_is_not_ended_for_settings_that_it_could_not_start_with() -> None:
-    broken = replace(DONE, unit="[Unit]\n", settings=True, mistake="otherroof.toml: home: is missing")
-    assert Systemctl(("restart", plan.UNIT), live=True) not in deeds(install_steps(broken, UNIT))
+    broken = replace(DONE, files=UPGRADED, settings=True, mistake="otherroof.toml: home: is missing")
+    assert RESTART not in deeds(install_steps(broken, FILES))
     (told,) = install_warnings(broken, "")
     assert "is not started, nor anew: otherroof.toml: home: is missing" in told
     assert next_steps_text(broken) == ["next: `otherroof check`, then `systemctl restart otherroof`"]
@@ -87,22 +94,32 @@ def test_a_running_service_is_not_ended_for_settings_that_it_could_not_start_wit
     ],
 )
 def test_keys_that_the_service_could_not_use_or_others_could_read_are_put_right(keys: FolderOwner) -> None:
-    folders = dict(DONE.folders or {}) | {plan.KEYS: keys}
-    made = deeds(install_steps(replace(DONE, folders=folders), UNIT))
-    assert made == [MakeSystemFolder(plan.KEYS, "otherroof", "otherroof", 0o700, inside=True)]
+    wrong = replace(DONE, folders=dict(DONE.folders) | {plan.KEYS: keys})
+    assert deeds(install_steps(wrong, FILES)) == [FOLDERS]
+
+
+@pytest.mark.parametrize("missing", [plan.SETTINGS, plan.JOBS, plan.KEYS, plan.STATE, plan.STATE_LINK])
+def test_each_folder_and_the_link_are_made_where_they_are_missing(missing: str) -> None:
+    folders = {path: owned for path, owned in DONE.folders.items() if path != missing}
+    found = replace(DONE, folders=folders, link="" if missing == plan.STATE_LINK else plan.STATE)
+    assert deeds(install_steps(found, FILES)) == [FOLDERS]
 
 
 def test_state_that_lies_elsewhere_is_not_moved_behind_a_persons_back() -> None:
     with pytest.raises(ValueError, match="mv /etc/otherroof/state /var/lib/otherroof"):
-        install_steps(replace(DONE, link="", state_is_folder=True), UNIT)
+        install_steps(replace(DONE, link="", state_is_folder=True), FILES)
     with pytest.raises(ValueError, match="leads to /srv/state"):
-        install_steps(replace(DONE, link="/srv/state"), UNIT)
+        install_steps(replace(DONE, link="/srv/state"), FILES)
 
 
-def test_undo_removes_the_unit_and_nothing_else() -> None:
-    steps = undo_steps(replace(DONE, settings=True))
-    assert [type(one).__name__ for one in deeds(steps)] == ["Systemctl", "RemoveUnit", "Systemctl"]
-    assert not any(isinstance(one, MakeSystemFolder | MakeLink) for one in deeds(steps))
+def test_undo_removes_the_files_for_systemd_and_nothing_else() -> None:
+    assert deeds(undo_steps(replace(DONE, settings=True))) == [
+        Call(("systemctl", "disable", "--now", plan.UNIT)),
+        RemoveFile(plan.UNIT_PATH),
+        RemoveFile(plan.FOLDERS_PATH),
+        RemoveFile(plan.ACCOUNT_PATH),
+        Call(("systemctl", "daemon-reload"), live=True),
+    ]
     told = "\n".join(undo_leaves())
     for kept in (plan.SETTINGS, plan.STATE, "keys", "account otherroof"):
         assert kept in told
@@ -110,8 +127,8 @@ def test_undo_removes_the_unit_and_nothing_else() -> None:
 
 
 def test_the_unit_starts_the_program_that_installs_it_and_stays_as_it_is_otherwise() -> None:
-    made = unit_for(packaged_unit(), "/srv/tools/bin/otherroof")
-    changed = [pair for pair in zip(packaged_unit().splitlines(), made.splitlines(), strict=True) if pair[0] != pair[1]]
+    unit, made = packaged(plan.UNIT), packaged_files("/srv/tools/bin/otherroof")[plan.UNIT_PATH]
+    changed = [pair for pair in zip(unit.splitlines(), made.splitlines(), strict=True) if pair[0] != pair[1]]
     assert changed == [("ExecStart=/opt/otherroof/bin/otherroof serve", "ExecStart=/srv/tools/bin/otherroof serve")]
 
 
@@ -120,7 +137,7 @@ def test_the_unit_starts_the_program_that_installs_it_and_stays_as_it_is_otherwi
 )
 def test_a_path_that_systemd_would_misread_is_refused(path: str) -> None:
     with pytest.raises(ValueError, match="cannot stand in a unit file"):
-        unit_for(packaged_unit(), path)
+        unit_for(packaged(plan.UNIT), path)
 
 
 def test_cautions_name_what_can_hurt() -> None:
@@ -148,8 +165,10 @@ def test_without_apply_nothing_is_done(tmp_path: Path) -> None:
     code, told, _ = run("--root", str(tmp_path))
     assert code == 0
     assert sorted(str(one) for one in tmp_path.rglob("*")) == before
-    for word in ("account otherroof", "/etc/otherroof/keys", "/var/lib/otherroof", plan.UNIT_PATH, "nothing was done"):
+    for word in ("account otherroof", "/etc/otherroof/keys", "/var/lib/otherroof", *FILES, "nothing was done"):
         assert word in told
+    for line in (packaged("sysusers.conf") + packaged("tmpfiles.conf")).splitlines():
+        assert line in told
 
 
 def test_an_undo_shows_its_steps_too(tmp_path: Path) -> None:
@@ -198,6 +217,6 @@ def test_what_is_there_is_read_from_the_other_machines_own_files(tmp_path: Path)
     (keys / "heron").write_text("")
     found = read_machine(Machine(str(tmp_path)))
     assert found.account
-    assert (found.folders or {})[plan.KEYS] == FolderOwner("otherroof", "otherroof", 0o700)
+    assert found.folders[plan.KEYS] == FolderOwner("otherroof", "otherroof", 0o700)
     assert not found.settings
-    assert found.unit == ""
+    assert found.files == {}

@@ -14,18 +14,7 @@ from otherroof.base.atomic_file import replace_file
 from otherroof.base.errors import HomeTrouble
 from otherroof.settings import read_settings
 from otherroof.system import install_steps as plan
-from otherroof.system.install_steps import (
-    Deed,
-    FolderOwner,
-    InstallStep,
-    MachineState,
-    MakeAccount,
-    MakeLink,
-    MakeSystemFolder,
-    RemoveUnit,
-    Systemctl,
-    WriteUnit,
-)
+from otherroof.system.install_steps import Call, Deed, FolderOwner, InstallStep, MachineState, RemoveFile, WriteFile
 
 COMMAND_S = 120.0
 ENVIRONMENT = {"PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin", "LC_ALL": "C"}
@@ -47,9 +36,18 @@ class Machine:
         return inside if self.live else self.root.rstrip("/") + inside
 
 
-def packaged_unit() -> str:
-    """The unit file that this package brings along."""
-    return importlib.resources.files("otherroof.system").joinpath(plan.UNIT).read_text(encoding="utf-8")
+def packaged(name: str) -> str:
+    """The text of a file for systemd that this package brings along."""
+    return importlib.resources.files(__package__).joinpath(name).read_text(encoding="utf-8")
+
+
+def packaged_files(program: str) -> dict[str, str]:
+    """Our files for systemd by their path; the unit starts `program`. Raises ValueError for one it would misread."""
+    return {
+        plan.ACCOUNT_PATH: packaged("sysusers.conf"),
+        plan.FOLDERS_PATH: packaged("tmpfiles.conf"),
+        plan.UNIT_PATH: plan.unit_for(packaged(plan.UNIT), program),
+    }
 
 
 def this_program() -> str:
@@ -84,12 +82,13 @@ def read_machine(machine: Machine) -> MachineState:
         wants = f"/etc/systemd/system/multi-user.target.wants/{plan.UNIT}"
         written = os.path.exists(machine.path(f"{plan.SETTINGS}/otherroof.toml"))
         state, mistake = _settings(machine) if written else ("", "")
+        ours = (plan.ACCOUNT_PATH, plan.FOLDERS_PATH, plan.UNIT_PATH)
         return MachineState(
+            files={path: _text(machine.path(path)) for path in ours if os.path.exists(machine.path(path))},
             account=plan.ACCOUNT in users.values(),
             folders=dict(_folders(machine, users, groups)),
             link=os.readlink(link) if os.path.islink(link) else "",
             state_is_folder=os.path.isdir(link) and not os.path.islink(link),
-            unit=_text(machine.path(plan.UNIT_PATH)),
             enabled=os.path.lexists(machine.path(wants)),
             settings=written,
             state=state,
@@ -110,40 +109,16 @@ def carry_out_steps(machine: Machine, steps: Iterable[InstallStep], told: Callab
 
 def _do(machine: Machine, deed: Deed) -> None:
     match deed:
-        case MakeAccount(name):
-            where = [] if machine.live else ["--prefix", machine.root]
-            _call("useradd", *where, "--system", "--user-group", "--no-create-home", "--home-dir", plan.STATE,
-                  "--shell", "/usr/sbin/nologin", name)  # fmt: skip
-        case MakeSystemFolder():
-            _make_folder(machine, deed)
-        case MakeLink(path, target):
-            _guarded(path, lambda: _link(machine.path(path), target))
-        case WriteUnit(path, text):
+        case WriteFile(path, text):
             _guarded(path, lambda: os.makedirs(os.path.dirname(machine.path(path)), exist_ok=True))
             replace_file(machine.path(path), text)
-        case RemoveUnit(path):
+        case RemoveFile(path):
             _guarded(path, lambda: os.unlink(machine.path(path)))
-        case Systemctl(words, live):
+        case Call(words, live):
             if machine.live:
-                _call("systemctl", *words)
+                _call(*words)
             elif not live:
-                _call("systemctl", f"--root={machine.root}", *(word for word in words if word != "--now"))
-
-
-def _make_folder(machine: Machine, deed: MakeSystemFolder) -> None:
-    users, groups = (_names(machine.path(file)) for file in ("/etc/passwd", "/etc/group"))
-    uid, gid = _number(users, deed.owner), _number(groups, deed.group)
-    path = machine.path(deed.path)
-
-    def make() -> None:
-        os.makedirs(path, mode=0o755, exist_ok=True)
-        os.chown(path, uid, gid)
-        os.chmod(path, deed.mode)
-        if deed.inside:
-            for inner in _inside(path):
-                os.chown(inner, uid, gid, follow_symlinks=False)
-
-    _guarded(deed.path, make)
+                _call(words[0], f"--root={machine.root}", *(word for word in words[1:] if word != "--now"))
 
 
 def _settings(machine: Machine) -> tuple[str, str]:
@@ -154,12 +129,6 @@ def _settings(machine: Machine) -> tuple[str, str]:
         return "", mistakes[0].line()
     inside = settings.state if machine.live else settings.state.removeprefix(machine.root.rstrip("/"))
     return plan.STATE if inside == plan.STATE_LINK else os.path.realpath(inside) if machine.live else inside, ""
-
-
-def _link(path: str, target: str) -> None:
-    if os.path.islink(path):
-        os.unlink(path)
-    os.symlink(target, path)
 
 
 def _folders(machine: Machine, users: dict[int, str], groups: dict[int, str]) -> Iterator[tuple[str, FolderOwner]]:
@@ -181,13 +150,6 @@ def _names(path: str) -> dict[int, str]:
     machine's."""
     lines = (line.split(":") for line in _text(path).splitlines())
     return {int(words[2]): words[0] for words in lines if len(words) > 2 and words[2].isdigit()}
-
-
-def _number(names: dict[int, str], name: str) -> int:
-    for number, known in names.items():
-        if known == name:
-            return number
-    raise HomeTrouble(f"there is no account or group {name!r}", where="/etc/passwd", advice="run this as a whole again")
 
 
 def _text(path: str) -> str:

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 ACCOUNT = "otherroof"
-UNIT = "otherroof.service"
+UNIT, CONF = "otherroof.service", "otherroof.conf"
 SETTINGS, JOBS, KEYS = "/etc/otherroof", "/etc/otherroof/jobs", "/etc/otherroof/keys"
 STATE, STATE_LINK = "/var/lib/otherroof", "/etc/otherroof/state"
 UNIT_PATH = f"/etc/systemd/system/{UNIT}"
+ACCOUNT_PATH, FOLDERS_PATH = f"/etc/sysusers.d/{CONF}", f"/etc/tmpfiles.d/{CONF}"
 PROGRAM_LINE = re.compile(r"^ExecStart=\S+ serve$", re.MULTILINE)
 PLAIN_PATH = re.compile(r"/[A-Za-z0-9_./+@-]+\Z")
 
@@ -32,15 +33,15 @@ class FolderOwner:
 
 @dataclass(frozen=True, slots=True)
 class MachineState:
-    """How the machine stands. `link` is where the state link points, "" if there is none; `state` is the state
-    folder that the settings name, "" if there are none yet; `mistake` why the settings that are there cannot be used
-    at all."""
+    """How the machine stands. `files` are those of ours for systemd, by their path; `link` is where the state link
+    points, "" where there is none; `state` is the state folder that the settings name, "" where there are none yet;
+    `mistake` why the settings that are there cannot be used at all."""
 
+    files: Mapping[str, str] = field(default_factory=dict)
     account: bool = False
-    folders: Mapping[str, FolderOwner] | None = None
+    folders: Mapping[str, FolderOwner] = field(default_factory=dict)
     link: str = ""
     state_is_folder: bool = False
-    unit: str = ""
     enabled: bool = False
     settings: bool = False
     state: str = ""
@@ -48,71 +49,40 @@ class MachineState:
 
 
 @dataclass(frozen=True, slots=True)
-class MakeAccount:
-    """A system account that nobody can log in to."""
-
-    name: str
-
-
-@dataclass(frozen=True, slots=True)
-class MakeSystemFolder:
-    """A folder with owner, group and permission bits; with `inside`, all in it is given to the owner too."""
-
-    path: str
-    owner: str
-    group: str
-    mode: int
-    inside: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class MakeLink:
-    """A symbolic link."""
-
-    path: str
-    target: str
-
-
-@dataclass(frozen=True, slots=True)
-class WriteUnit:
-    """The unit file."""
+class WriteFile:
+    """A file that anybody may read."""
 
     path: str
     text: str
 
 
 @dataclass(frozen=True, slots=True)
-class RemoveUnit:
-    """The unit file goes."""
+class RemoveFile:
+    """A file goes."""
 
     path: str
 
 
 @dataclass(frozen=True, slots=True)
-class Systemctl:
-    """One call of systemctl. `live`: only makes sense on the running machine, not in a folder that stands for one."""
+class Call:
+    """One call of a tool of systemd's. `live`: only makes sense on the running machine, not in a folder that stands for
+    one."""
 
     words: tuple[str, ...]
-    live: bool
+    live: bool = False
 
 
-Deed = MakeAccount | MakeSystemFolder | MakeLink | WriteUnit | RemoveUnit | Systemctl
+Deed = WriteFile | RemoveFile | Call
 
 
 @dataclass(frozen=True, slots=True)
 class InstallStep:
-    """One step: what it does, in words, and the deed itself; None if it is so already."""
+    """One step: what it does, in words, and the deed itself; None where it is so already. `shown`: what is shown below
+    the words of a step that is yet to be done."""
 
     text: str
     deed: Deed | None
-
-
-_FOLDERS = (
-    (MakeSystemFolder(SETTINGS, "root", ACCOUNT, 0o750), "settings"),
-    (MakeSystemFolder(JOBS, "root", ACCOUNT, 0o750), "one file for each job"),
-    (MakeSystemFolder(KEYS, ACCOUNT, ACCOUNT, 0o700, inside=True), "keys, readable by the service alone"),
-    (MakeSystemFolder(STATE, ACCOUNT, ACCOUNT, 0o700, inside=True), "ledger and catalogues"),
-)
+    shown: str = ""
 
 
 def unit_for(text: str, program: str) -> str:
@@ -125,9 +95,9 @@ def unit_for(text: str, program: str) -> str:
     return PROGRAM_LINE.sub(f"ExecStart={program} serve", text)
 
 
-def install_steps(found: MachineState, unit: str) -> list[InstallStep]:
-    """What brings a machine that stands as `found` to one that runs the service from `unit`. Raises ValueError if
-    a person has to decide first."""
+def install_steps(found: MachineState, files: Mapping[str, str]) -> list[InstallStep]:
+    """What brings a machine that stands as `found` to one that runs the service from `files`, ours for systemd by their
+    path. Raises ValueError where a person has to decide first."""
     if found.state_is_folder:
         raise ValueError(
             f"{STATE_LINK} is a folder of its own, which the service could not write to; "
@@ -138,36 +108,50 @@ def install_steps(found: MachineState, unit: str) -> list[InstallStep]:
             f"{STATE_LINK} leads to {found.link}, which the service could not write to; "
             f"move what is there to {STATE} and remove the link while nothing runs, then install again"
         )
+    reload = Call(("systemctl", "daemon-reload"), live=True)
+    account, folders = ("systemd-sysusers", CONF), ("systemd-tmpfiles", "--create", CONF)
     steps = [
+        _write(found, files, ACCOUNT_PATH),
         _step(
-            f"make the system account {ACCOUNT}, which nobody can log in to; the service runs as it and may read every "
-            "file on this machine, so guard it like root",
-            MakeAccount(ACCOUNT),
+            f"make the system account {ACCOUNT}, which nobody can log in to, by `{' '.join(account)}`; the service "
+            "runs as it and may read every file on this machine, so guard it like root",
+            Call(account),
             done=found.account,
-        )
+        ),
+        _write(found, files, FOLDERS_PATH),
+        _step(
+            f"make the folders, or put their owners and modes right, by `{' '.join(folders)}`",
+            Call(folders),
+            done=folders_right(found, files),
+        ),
+        _write(found, files, UNIT_PATH),
+        _step("let systemd read its units anew", reload, done=found.files.get(UNIT_PATH) == files[UNIT_PATH]),
+        _step("start the service whenever the machine starts", Call(("systemctl", "enable", UNIT)), done=found.enabled),
     ]
-    steps += [_folder_step(deed, use, (found.folders or {}).get(deed.path)) for deed, use in _FOLDERS]
-    link = MakeLink(STATE_LINK, STATE)
-    text = f"link {STATE_LINK} to {STATE}, where the service may write"
-    steps.append(_step(text, link, done=found.link == STATE))
-    changed = found.unit != unit
-    steps.append(_step(_unit_text(found.unit), WriteUnit(UNIT_PATH, unit), done=not changed))
-    steps.append(_step("let systemd read its units anew", Systemctl(("daemon-reload",), live=True), done=not changed))
-    enable = Systemctl(("enable", UNIT), live=False)
-    steps.append(_step("start the service whenever the machine starts", enable, done=found.enabled))
     # With unusable settings a new service would end at once; a running one goes on with the settings it has.
     if found.settings and not found.mistake:
-        steps.append(InstallStep("start it now, or anew", Systemctl(("restart", UNIT), live=True)))
+        steps.append(InstallStep("start it now, or anew", Call(("systemctl", "restart", UNIT), live=True)))
     return steps
+
+
+def folders_right(found: MachineState, files: Mapping[str, str]) -> bool:
+    """Whether all is so that our file for systemd-tmpfiles wants. To be asked after a call of it, too: what it does not
+    dare to touch, such as a link in place of a folder, it passes over and still reports success."""
+    lines = files[FOLDERS_PATH].splitlines()
+    return all(_is_so(line.split(), found) for line in lines if line and not line.startswith("#"))
 
 
 def undo_steps(found: MachineState) -> list[InstallStep]:
     """What takes the service off the machine. Settings, state, keys and the account that owns them stay."""
-    stop = Systemctl(("disable", "--now", UNIT), live=False)
+    installed = UNIT_PATH in found.files
+    stop, reload = Call(("systemctl", "disable", "--now", UNIT)), Call(("systemctl", "daemon-reload"), live=True)
     return [
-        _step("stop the service and no longer start it with the machine", stop, done=not found.unit),
-        _step(f"remove {UNIT_PATH}", RemoveUnit(UNIT_PATH), done=not found.unit),
-        _step("let systemd read its units anew", Systemctl(("daemon-reload",), live=True), done=not found.unit),
+        _step("stop the service and no longer start it with the machine", stop, done=not installed),
+        *(
+            _step(f"remove {path}", RemoveFile(path), done=path not in found.files)
+            for path in (UNIT_PATH, FOLDERS_PATH, ACCOUNT_PATH)
+        ),
+        _step("let systemd read its units anew", reload, done=not installed),
     ]
 
 
@@ -220,13 +204,21 @@ def _step(text: str, deed: Deed, *, done: bool) -> InstallStep:
     return InstallStep(text, None if done else deed)
 
 
-def _folder_step(deed: MakeSystemFolder, use: str, now: FolderOwner | None) -> InstallStep:
-    text = f"make {deed.path} for {use} (owner {deed.owner}, group {deed.group}, mode {deed.mode:04o})"
-    right = now is not None and (now.owner, now.group, now.mode) == (deed.owner, deed.group, deed.mode)
-    return _step(text, deed, done=right and not (deed.inside and now is not None and now.strays))
+def _write(found: MachineState, files: Mapping[str, str], path: str) -> InstallStep:
+    text = f"write {path}"
+    if path in found.files:
+        text += f" anew (changes of your own belong into `systemctl edit {ACCOUNT}`)" if path == UNIT_PATH else " anew"
+    shown = "" if path == UNIT_PATH else files[path]  # the unit is several screens long
+    done = found.files.get(path) == files[path]
+    return InstallStep(text, None if done else WriteFile(path, files[path]), shown)
 
 
-def _unit_text(before: str) -> str:
-    if before:
-        return f"write {UNIT_PATH} anew (changes of your own belong into `systemctl edit {ACCOUNT}`)"
-    return f"write {UNIT_PATH}"
+def _is_so(words: list[str], found: MachineState) -> bool:
+    """Whether what a line of tmpfiles.d(5) wants is so; of that format, it knows what our file uses and no more."""
+    kind, path, mode, owner, group = words[:5]
+    if kind == "L":
+        return found.link == words[-1]
+    now = found.folders.get(path)
+    if kind == "Z":
+        return now is not None and not now.strays
+    return now is not None and (now.owner, now.group, now.mode) == (owner, group, int(mode, 8))

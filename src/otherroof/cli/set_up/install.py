@@ -7,23 +7,24 @@ from typing import Annotated
 
 import typer
 
-from otherroof.base.errors import WrongUse
+from otherroof.base.errors import HomeTrouble, WrongUse
 from otherroof.system.install import (
     Machine,
     carry_out_steps,
     find_writable_program_path,
-    packaged_unit,
+    packaged_files,
     read_machine,
     this_program,
 )
 from otherroof.system.install_steps import (
+    FOLDERS_PATH,
     InstallStep,
+    folders_right,
     install_steps,
     install_warnings,
     next_steps_text,
     undo_leaves,
     undo_steps,
-    unit_for,
 )
 
 Apply = Annotated[bool, typer.Option("--apply", help="Do it; without this, the steps are only shown.")]
@@ -42,7 +43,8 @@ def verb(apply: Apply = False, undo: Undo = False, root: Root = "/") -> None:
     found = read_machine(machine)
     program = this_program()
     try:
-        steps = undo_steps(found) if undo else install_steps(found, unit_for(packaged_unit(), program))
+        files = packaged_files(program)
+        steps = undo_steps(found) if undo else install_steps(found, files)
     except ValueError as problem:
         raise WrongUse(str(problem)) from problem
     for line in () if undo else install_warnings(found, find_writable_program_path(program)):
@@ -50,6 +52,9 @@ def verb(apply: Apply = False, undo: Undo = False, root: Root = "/") -> None:
     if apply:
         carry_out_steps(machine, steps, _show)
         found = read_machine(machine)
+        if not undo and not folders_right(found, files):
+            advice = "see that none of them is a link or a file, then run this again"
+            raise HomeTrouble("systemd-tmpfiles could not put the folders right", where=FOLDERS_PATH, advice=advice)
     else:
         for step in steps:
             _show(step)
@@ -70,3 +75,5 @@ def _may_apply(machine: Machine) -> None:
 
 def _show(step: InstallStep) -> None:
     typer.echo(f"  already so: {step.text}" if step.deed is None else f"  - {step.text}")
+    for line in step.shown.splitlines() if step.deed else ():
+        typer.echo(f"      {line}")
