@@ -23,11 +23,11 @@ from otherroof.jobs.run import RunOptions, RunResult, RunSurroundings, run_job
 from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger, RunRow
 from otherroof.rehearsal.compare_trees import Tree, differences, read_tree
-from otherroof.rehearsal.far_box.offers import Faults, ServerExtensions
-from otherroof.rehearsal.far_box.stand_in import StandIn, fresh_key
+from otherroof.rehearsal.far_box.stand_in import fresh_key
 from otherroof.restore.selection import RestoreReport
 from otherroof.restore.target import Existing
 from otherroof.settings import Settings, require_settings
+from support.faulty_box import Faults, FaultyBox, Offers
 from support.lab.household import write_settings
 
 JOB = "papers"
@@ -52,7 +52,7 @@ class Door(Protocol):
 class StandInDoor:
     """A stand-in as `write_settings` wants it."""
 
-    box: StandIn
+    box: FaultyBox
     login_key: str
     base_path: str
     account: str = "copykeeper"
@@ -76,7 +76,7 @@ class StandInDoor:
 
 
 @contextmanager
-def stand_in_door(where: Path, offers: ServerExtensions | None = None) -> Iterator[StandInDoor]:
+def stand_in_door(where: Path, offers: Offers | None = None) -> Iterator[StandInDoor]:
     """A stand-in far box with its files below `where`."""
     disk = where / "far-box"
     (disk / "copies").mkdir(parents=True)
@@ -84,7 +84,7 @@ def stand_in_door(where: Path, offers: ServerExtensions | None = None) -> Iterat
     key = where / "login_key"
     key.write_bytes(private)
     key.chmod(0o600)
-    with StandIn(str(disk), public, offers=offers) as box:
+    with FaultyBox(str(disk), public, offers=offers) as box:
         yield StandInDoor(box, str(key), str(disk / "copies"))
 
 
@@ -213,7 +213,7 @@ class OneJob:
 
 
 @contextmanager
-def one_job(where: Path, *, offers: ServerExtensions | None = None, **more: Any) -> Iterator[OneJob]:
+def one_job(where: Path, *, offers: Offers | None = None, **more: Any) -> Iterator[OneJob]:
     """A household with a stand-in far box; `more` goes to OneJob."""
     with stand_in_door(where, offers) as door, level_way():
         yield OneJob(where, door, **more)

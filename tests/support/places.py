@@ -11,7 +11,7 @@ from otherroof.far.local_place import LocalPlace
 from otherroof.far.place import Place
 from otherroof.far.session import SshTarget
 from otherroof.far.sftp.place import SftpPlace
-from otherroof.rehearsal.far_box.offers import ServerExtensions
+from support.faulty_box import Offers
 from support.lab import EXTENSIONS, FarSshd, ServerOptions, require_sshd
 from support.main_job import Door, stand_in_door
 
@@ -42,7 +42,7 @@ def standing(kind: str, where: Path, connections: int = 1) -> Iterator[Standing]
         yield Standing(LocalPlace(bytes(where / "base")), where / "base", kind)
         return
     if kind.startswith("stand-in"):
-        offers = ServerExtensions.none() if kind.endswith("without extensions") else ServerExtensions()
+        offers = Offers.none() if kind.endswith("without extensions") else Offers()
         with stand_in_door(where, offers) as door:
             yield from _opened(door, kind, connections)
         return

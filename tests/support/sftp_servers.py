@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 
 from otherroof.rehearsal.far_box.confined import ConfinedFolder
-from otherroof.rehearsal.far_box.offers import Faults, FaultState, ServerExtensions
-from otherroof.rehearsal.far_box.sftp_server import serve
+from otherroof.rehearsal.far_box.sftp_server import session_on
+from support.faulty_box import Faults, FaultySession, Mood, Offers
 from support.raw_sftp import RawSftp
 
 REAL_SERVER = "/usr/lib/openssh/sftp-server"
@@ -35,11 +35,13 @@ def own_server(
     folder: Path, end: socket.socket, read_only: bool = False, faults: Faults | None = None
 ) -> Iterator[None]:
     confined = ConfinedFolder(str(folder))
-    mood = FaultState(faults or Faults(read_only=read_only))
+    if read_only:
+        faults = Faults(read_only=True)
+    session = FaultySession(end, confined, Offers(), Mood(faults)) if faults else session_on(end, confined)
 
     def answer() -> None:
         with end:
-            serve(end, confined, ServerExtensions(), mood)
+            session.serve()
 
     thread = threading.Thread(target=answer)
     thread.start()

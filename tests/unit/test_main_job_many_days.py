@@ -6,23 +6,23 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.rehearsal.far_box.offers import ServerExtensions
+from support.faulty_box import Offers
 from support.main_job import one_job
 from support.random_days import RandomDays
 
 BOXES = {
-    "all extensions": ServerExtensions(),
-    "no hard links": ServerExtensions(hardlink=False),
-    "no copies at the far end": ServerExtensions(copy_data=False),
-    "neither": ServerExtensions(hardlink=False, copy_data=False),
-    "no sync": ServerExtensions(fsync=False),
-    "nothing but SFTP version 3": ServerExtensions.none(),
+    "all extensions": Offers(),
+    "no hard links": Offers(hardlink=False),
+    "no copies at the far end": Offers(copy_data=False),
+    "neither": Offers(hardlink=False, copy_data=False),
+    "no sync": Offers(fsync=False),
+    "nothing but SFTP version 3": Offers.none(),
 }
 
 
 @pytest.mark.parametrize("offers", BOXES.values(), ids=BOXES.keys())
 @pytest.mark.parametrize("seed", range(3))
-def test_every_version_comes_back_after_many_days(tmp_path: Path, offers: ServerExtensions, seed: int) -> None:
+def test_every_version_comes_back_after_many_days(tmp_path: Path, offers: Offers, seed: int) -> None:
     """Invariants 2 and 3."""
     with one_job(tmp_path, offers=offers, far_more={"connections": 1 + seed % 2}) as job:
         days = RandomDays(job.folder, seed)

@@ -18,8 +18,8 @@ import pytest
 from otherroof.base.errors import OtherroofError
 from otherroof.copying.compare.change import LARGE
 from otherroof.rehearsal.far_box import sftp_words as words
-from otherroof.rehearsal.far_box.offers import ServerExtensions
 from otherroof.rehearsal.far_box.sftp_session import SftpSession
+from support.faulty_box import Offers
 from support.main_job import OneJob, one_job
 
 STATUSES = (words.FAILURE, words.PERMISSION_DENIED, words.NO_SUCH_FILE, words.OP_UNSUPPORTED, words.EOF)
@@ -29,7 +29,7 @@ STATUSES = (words.FAILURE, words.PERMISSION_DENIED, words.NO_SUCH_FILE, words.OP
 def moody(seed: int, share: float) -> Iterator[None]:
     """Every request is refused with probability `share`; half of the refused ones are carried out all the same."""
     dice = random.Random(seed)
-    real = SftpSession._answer
+    real = SftpSession.answer
 
     def answer(session: SftpSession, packet: bytes) -> bytes:
         if packet[0] == words.INIT or dice.random() >= share:
@@ -38,7 +38,7 @@ def moody(seed: int, share: float) -> Iterator[None]:
             real(session, packet)
         return words.framed_status(int.from_bytes(packet[1:5], "big"), dice.choice(STATUSES))
 
-    with patch.object(SftpSession, "_answer", answer):
+    with patch.object(SftpSession, "answer", answer):
         yield
 
 
@@ -64,12 +64,10 @@ def a_day(job: OneJob, day: int) -> None:
 
 
 @pytest.mark.parametrize(
-    "offers",
-    [ServerExtensions(), replace(ServerExtensions(), hardlink=False), ServerExtensions.none()],
-    ids=["all", "no links", "old"],
+    "offers", [Offers(), replace(Offers(), hardlink=False), Offers.none()], ids=["all", "no links", "old"]
 )
 @pytest.mark.parametrize("seed", range(2))
-def test_box_that_refuses_at_random_loses_nothing(tmp_path: Path, seed: int, offers: ServerExtensions) -> None:
+def test_box_that_refuses_at_random_loses_nothing(tmp_path: Path, seed: int, offers: Offers) -> None:
     """Invariants 1, 2, 3 and 8."""
     with one_job(tmp_path, offers=offers, far_more={"tries": 1}) as job:
         a_day(job, 0)

@@ -26,7 +26,7 @@ from otherroof.copying.send.files import FileSender
 from otherroof.jobs.run import RunSurroundings, run_job
 from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
-from otherroof.rehearsal.far_box.offers import ServerExtensions
+from support.faulty_box import Offers
 from support.main_job import JOB, OneJob, one_job
 
 BIG = random.Random(4).randbytes(12 * LARGE)
@@ -247,7 +247,7 @@ def test_moves_of_a_cut_run_are_not_sent(job: OneJob, requests: int) -> None:
 
 @pytest.mark.parametrize("sync", [True, False])
 def test_large_file_is_gone_on_with_where_the_connection_broke(tmp_path: Path, sync: bool) -> None:
-    with one_job(tmp_path, far_more={"tries": 1}, offers=ServerExtensions(fsync=sync)) as job:
+    with one_job(tmp_path, far_more={"tries": 1}, offers=Offers(fsync=sync)) as job:
         job.put("big", BIGGER)
         cut_after(job, 90)
         first = job.run()

@@ -277,14 +277,14 @@ def test_names_that_cannot_be_are_never_written_to(job: OneJob, name: bytes) -> 
 @contextmanager
 def answering(kind: int, mark: bytes, answer: Callable[[int], bytes]) -> Iterator[None]:
     """A box that answers requests of this `kind` with `mark` in them as it likes; the number is the request's own."""
-    real = SftpSession._answer
+    real = SftpSession.answer
 
     def lie(session: SftpSession, packet: bytes) -> bytes:
         if packet[0] == kind and mark in packet:
             return answer(int.from_bytes(packet[1:5], "big"))
         return real(session, packet)
 
-    with patch.object(SftpSession, "_answer", lie):
+    with patch.object(SftpSession, "answer", lie):
         yield
 
 

@@ -16,7 +16,7 @@ from otherroof.base.errors import FarTrouble, OtherroofError
 from otherroof.copying.compare.change import LARGE
 from otherroof.copying.home.read import SourceFolder
 from otherroof.copying.home.scan import Scan
-from otherroof.rehearsal.far_box.offers import ServerExtensions
+from support.faulty_box import Offers
 from support.main_job import OneJob, one_job
 
 
@@ -305,7 +305,7 @@ def test_far_disk_full_at_the_very_commit(job: OneJob) -> None:
 
 
 def test_far_disk_full_where_the_box_cannot_tell(tmp_path: Path) -> None:
-    with one_job(tmp_path, far_more={"tries": 1}, offers=ServerExtensions.none()) as job:
+    with one_job(tmp_path, far_more={"tries": 1}, offers=Offers.none()) as job:
         job.put("a", b"first")
         first = job.done()
         job.put("a", b"second" * 1000)
@@ -322,7 +322,7 @@ def test_far_disk_full_where_the_box_cannot_tell(tmp_path: Path) -> None:
 
 
 def test_far_box_without_rights_to_write_is_told(tmp_path: Path) -> None:
-    with one_job(tmp_path, far_more={"tries": 1}, offers=ServerExtensions(statvfs=False)) as job:
+    with one_job(tmp_path, far_more={"tries": 1}, offers=Offers(statvfs=False)) as job:
         job.put("a", b"a")
         fault(read_only=True)(job)
         ran = job.run()

@@ -16,8 +16,8 @@ from pathlib import Path
 import paramiko
 import pytest
 
-from otherroof.rehearsal.far_box.offers import Faults, ServerExtensions
 from otherroof.rehearsal.far_box.stand_in import StandIn, fresh_key
+from support.faulty_box import Faults, FaultyBox, Offers
 from support.raw_sftp import FLAG_CREAT, FLAG_READ, FLAG_WRITE, RawSftp, text, u64
 from support.sftp_servers import own_server
 
@@ -59,6 +59,12 @@ def folder(tmp_path: Path) -> Path:
 @pytest.fixture
 def box(folder: Path) -> Iterator[StandIn]:
     with StandIn(str(folder), PUBLIC) as found:
+        yield found
+
+
+@pytest.fixture
+def faulty(folder: Path) -> Iterator[FaultyBox]:
+    with FaultyBox(str(folder), PUBLIC) as found:
         yield found
 
 
@@ -168,7 +174,7 @@ def test_a_whole_file_goes_there_and_comes_back(folder: Path, box: StandIn) -> N
         assert back.getvalue() == content
 
 
-def test_many_connections_and_channels_at_once(folder: Path, box: StandIn) -> None:
+def test_many_connections_and_channels_at_once(folder: Path, faulty: FaultyBox) -> None:
     problems: list[BaseException] = []
 
     def work(transport: paramiko.Transport, name: str) -> None:
@@ -182,8 +188,8 @@ def test_many_connections_and_channels_at_once(folder: Path, box: StandIn) -> No
             problems.append(problem)
 
     with ExitStack() as stack:
-        links = [stack.enter_context(link(box)) for _ in range(3)]
-        assert box.connections == 3
+        links = [stack.enter_context(link(faulty)) for _ in range(3)]
+        assert faulty.connections == 3
         threads = [
             threading.Thread(target=work, args=(one, f"{place}-{channel}"))
             for place, one in enumerate(links)
@@ -202,20 +208,20 @@ def test_many_connections_and_channels_at_once(folder: Path, box: StandIn) -> No
 
 
 def test_extension_that_is_switched_off_is_neither_listed_nor_answered(folder: Path) -> None:
-    with StandIn(str(folder), PUBLIC, offers=ServerExtensions.none()) as box, client(box) as sftp:
+    with FaultyBox(str(folder), PUBLIC, offers=Offers.none()) as box, client(box) as sftp:
         sftp.putfo(io.BytesIO(b"x"), "a")
         with pytest.raises(OSError, match="Operation unsupported"):
             sftp.posix_rename("a", "b")
         sftp.rename("a", "b")
-    assert ServerExtensions.none().pairs() == ()
-    assert b"copy-data" not in dict(ServerExtensions(copy_data=False).pairs())
+    assert Offers.none().versions() == {}
+    assert b"copy-data" not in Offers(copy_data=False).versions()
 
 
 # ---- faults
 
 
 def test_connection_is_cut_at_the_named_request_and_the_next_one_works(folder: Path) -> None:
-    with StandIn(str(folder), PUBLIC, faults=Faults(cut_after=5)) as box:
+    with FaultyBox(str(folder), PUBLIC, faults=Faults(cut_after=5)) as box:
         with client(box) as sftp:
             for _ in range(4):
                 sftp.stat("/")
@@ -227,7 +233,7 @@ def test_connection_is_cut_at_the_named_request_and_the_next_one_works(folder: P
 
 
 def test_silent_box_gives_no_answer(folder: Path) -> None:
-    with StandIn(str(folder), PUBLIC, faults=Faults(silent_after=2)) as box, client(box) as sftp:
+    with FaultyBox(str(folder), PUBLIC, faults=Faults(silent_after=2)) as box, client(box) as sftp:
         sftp.get_channel().settimeout(0.3)
         sftp.stat("/")
         with pytest.raises(TimeoutError):
@@ -236,7 +242,7 @@ def test_silent_box_gives_no_answer(folder: Path) -> None:
 
 def test_full_disk_refuses_what_goes_beyond(folder: Path) -> None:
     full = Faults(full_after=100_000)
-    with StandIn(str(folder), PUBLIC, faults=full) as box, client(box) as sftp, sftp.open("f", "w") as file:
+    with FaultyBox(str(folder), PUBLIC, faults=full) as box, client(box) as sftp, sftp.open("f", "w") as file:
         file.write(bytes(90_000))
         with pytest.raises(OSError, match="Failure"):
             file.write(bytes(20_000))
@@ -246,17 +252,17 @@ def test_full_disk_refuses_what_goes_beyond(folder: Path) -> None:
 
 
 def test_read_only_box_denies_changes(folder: Path) -> None:
-    with StandIn(str(folder), PUBLIC, faults=Faults(read_only=True)) as box, client(box) as sftp:
+    with FaultyBox(str(folder), PUBLIC, faults=Faults(read_only=True)) as box, client(box) as sftp:
         for change in (lambda: sftp.mkdir("a"), lambda: sftp.open("a", "w"), lambda: sftp.symlink("a", "b")):
             with pytest.raises(PermissionError):
                 change()
     assert os.listdir(folder) == []
 
 
-def test_lies_denials_and_wrong_bytes(folder: Path, box: StandIn) -> None:
+def test_lies_denials_and_wrong_bytes(folder: Path, faulty: FaultyBox) -> None:
     (folder / "good").write_bytes(b"abc")
     (folder / "rotten").write_bytes(b"abc")
-    box.misbehave(
+    faulty.misbehave(
         Faults(
             lying_names=(b"../x", b"/etc/x"),
             spoiled=(b"rotten",),
@@ -264,7 +270,7 @@ def test_lies_denials_and_wrong_bytes(folder: Path, box: StandIn) -> None:
             refuse_symlink=True,
         )
     )
-    with client(box) as sftp:
+    with client(faulty) as sftp:
         assert {"../x", "/etc/x", "good"} <= set(sftp.listdir("/"))
         assert sftp.open("good").read() == b"abc"
         assert sftp.open("rotten").read() == b"`bc"
@@ -290,7 +296,7 @@ def test_disk_is_as_full_as_the_faults_say_for_copies_on_the_far_side_too(folder
 
 
 def test_delay_holds_answers_back(folder: Path) -> None:
-    with StandIn(str(folder), PUBLIC, faults=Faults(delay_s=0.1)) as box, client(box) as sftp:
+    with FaultyBox(str(folder), PUBLIC, faults=Faults(delay_s=0.1)) as box, client(box) as sftp:
         began = time.monotonic()
         for _ in range(3):
             sftp.stat("/")
@@ -300,22 +306,22 @@ def test_delay_holds_answers_back(folder: Path) -> None:
 # ---- going and coming back
 
 
-def test_killed_box_breaks_connections_and_comes_back_as_itself(folder: Path, box: StandIn) -> None:
-    port, shown = box.port, box.host_key_line
-    with client(box) as sftp:
+def test_killed_box_breaks_connections_and_comes_back_as_itself(folder: Path, faulty: FaultyBox) -> None:
+    port, shown = faulty.port, faulty.host_key_line
+    with client(faulty) as sftp:
         sftp.stat("/")
-        box.kill()
-        assert box.connections == 0
+        faulty.kill()
+        assert faulty.connections == 0
         with pytest.raises(BROKEN):
             sftp.stat("/")
     with pytest.raises(ConnectionRefusedError):
-        socket.create_connection((box.address, port), 1)
-    box.restart()
-    assert (box.port, box.host_key_line) == (port, shown)
-    with client(box) as sftp:
+        socket.create_connection((faulty.address, port), 1)
+    faulty.restart()
+    assert (faulty.port, faulty.host_key_line) == (port, shown)
+    with client(faulty) as sftp:
         sftp.stat("/")
-    box.restart(new_host_key=True)
-    assert (box.port, box.host_key_line != shown) == (port, True)
+    faulty.restart(new_host_key=True)
+    assert (faulty.port, faulty.host_key_line != shown) == (port, True)
 
 
 def test_dropped_connection_leaves_the_box_listening(box: StandIn) -> None:

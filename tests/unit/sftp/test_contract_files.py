@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.rehearsal.far_box.offers import ServerExtensions
+from otherroof.rehearsal.far_box.sftp_extensions import OFFERED
 from support.raw_sftp import (
     CLOSE,
     EXTENDED_REPLY,
@@ -47,7 +47,7 @@ NEW = FLAG_WRITE | FLAG_CREAT | FLAG_TRUNC
 
 
 def test_extensions_and_their_versions_are_those_of_openssh(far: FarFolder) -> None:
-    ours = dict(ServerExtensions().pairs())
+    ours = OFFERED
     assert {name: version for name, version in far.offered.items() if name in ours} == ours
     assert [name for name in far.offered if name in ours] == list(ours), "another order"
 

@@ -20,19 +20,16 @@ _LIMITS = struct.Struct(">4Q")
 
 
 def _posix_rename(session: SftpSession, number: int, fields: Fields) -> bytes:
-    session.changing()
     session.folder.rename_over(fields.path(), fields.path())
     return framed_status(number, words.OK)
 
 
 def _hardlink(session: SftpSession, number: int, fields: Fields) -> bytes:
-    session.changing()
     session.folder.hard_link(fields.path(), fields.path())
     return framed_status(number, words.OK)
 
 
 def _fsync(session: SftpSession, number: int, fields: Fields) -> bytes:
-    session.changing()
     opened = session.handles.either(bytes(fields.string()))
     if opened is None:
         raise RefusedError(words.NO_SUCH_FILE)
@@ -41,33 +38,28 @@ def _fsync(session: SftpSession, number: int, fields: Fields) -> bytes:
 
 
 def _statvfs(session: SftpSession, number: int, fields: Fields) -> bytes:
-    return _room(session, number, session.folder.room(fields.path()))
+    return _room(number, session.folder.room(fields.path()))
 
 
 def _fstatvfs(session: SftpSession, number: int, fields: Fields) -> bytes:
     opened = session.handles.either(bytes(fields.string()))
     if opened is None:
         raise RefusedError(words.FAILURE)
-    return _room(session, number, os.statvfs(opened.handle))
+    return _room(number, os.statvfs(opened.handle))
 
 
-def _room(session: SftpSession, number: int, found: os.statvfs_result) -> bytes:
-    free, available = found.f_bfree, found.f_bavail
-    faults = session.mood.faults
-    if faults.free_bytes is not None:
-        free = available = faults.free_bytes // found.f_frsize
-    flags = (1 if faults.read_only else found.f_flag & os.ST_RDONLY) | (found.f_flag & os.ST_NOSUID)
+def _room(number: int, found: os.statvfs_result) -> bytes:
     body = _ROOM.pack(
         found.f_bsize,
         found.f_frsize,
         found.f_blocks,
-        free,
-        available,
+        found.f_bfree,
+        found.f_bavail,
         found.f_files,
         found.f_ffree,
         found.f_favail,
         found.f_fsid & 0xFFFFFFFFFFFFFFFF,
-        flags,
+        found.f_flag & (os.ST_RDONLY | os.ST_NOSUID),
         found.f_namemax,
     )
     return framed(words.EXTENDED_REPLY, number, body)
@@ -79,7 +71,6 @@ def _limits(session: SftpSession, number: int, fields: Fields) -> bytes:
 
 
 def _lsetstat(session: SftpSession, number: int, fields: Fields) -> bytes:
-    session.changing()
     path, wanted = fields.path(), fields.attributes()
     folder = session.folder
     status = apply_attributes(
@@ -99,7 +90,6 @@ def _nonsense() -> None:
 
 
 def _copy_data(session: SftpSession, number: int, fields: Fields) -> bytes:
-    session.changing()
     one, start, count = bytes(fields.string()), fields.u64(), fields.u64()
     two, to = bytes(fields.string()), fields.u64()
     source, target = session.handles.file(one), session.handles.file(two)
@@ -110,7 +100,6 @@ def _copy_data(session: SftpSession, number: int, fields: Fields) -> bytes:
         block = os.pread(source.handle, COPY_BLOCK if left is None else min(left, COPY_BLOCK), start)
         if not block:
             break
-        session.taking(len(block))
         if os.pwrite(target.handle, block, to) != len(block):
             raise RefusedError(words.FAILURE)
         start += len(block)
@@ -119,16 +108,18 @@ def _copy_data(session: SftpSession, number: int, fields: Fields) -> bytes:
     return framed_status(number, words.OK)
 
 
-EXTENSIONS: dict[bytes, Handler] = {
-    b"posix-rename@openssh.com": _posix_rename,
-    b"statvfs@openssh.com": _statvfs,
-    b"fstatvfs@openssh.com": _fstatvfs,
-    b"hardlink@openssh.com": _hardlink,
-    b"fsync@openssh.com": _fsync,
-    b"lsetstat@openssh.com": _lsetstat,
-    b"limits@openssh.com": _limits,
-    b"copy-data": _copy_data,
+# In the order in which OpenSSH 9.2 lists them, each with its version.
+EXTENSIONS: dict[bytes, tuple[bytes, Handler]] = {
+    b"posix-rename@openssh.com": (b"1", _posix_rename),
+    b"statvfs@openssh.com": (b"2", _statvfs),
+    b"fstatvfs@openssh.com": (b"2", _fstatvfs),
+    b"hardlink@openssh.com": (b"1", _hardlink),
+    b"fsync@openssh.com": (b"1", _fsync),
+    b"lsetstat@openssh.com": (b"1", _lsetstat),
+    b"limits@openssh.com": (b"1", _limits),
+    b"copy-data": (b"1", _copy_data),
 }
+OFFERED = {name: version for name, (version, _) in EXTENSIONS.items()}
 
 
 def extended(session: SftpSession, number: int, fields: Fields) -> bytes:
@@ -136,4 +127,4 @@ def extended(session: SftpSession, number: int, fields: Fields) -> bytes:
     name = bytes(fields.string())
     if name not in session.offered:
         raise RefusedError(words.OP_UNSUPPORTED)
-    return EXTENSIONS[name](session, number, fields)
+    return EXTENSIONS[name][1](session, number, fields)

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from itertools import islice
 
 from otherroof.rehearsal.far_box import sftp_words as words
-from otherroof.rehearsal.far_box.sftp_handles import OpenHandle, RefusedError
+from otherroof.rehearsal.far_box.sftp_handles import OpenHandle
 from otherroof.rehearsal.far_box.sftp_session import Handler, SftpSession, apply_attributes
 from otherroof.rehearsal.far_box.sftp_words import Fields, counted, framed, framed_status, packed_stat
 
@@ -34,10 +34,6 @@ def _flags(asked: int) -> int:
 
 def _open(session: SftpSession, number: int, fields: Fields) -> bytes:
     path, asked, wanted = fields.path(), fields.u32(), fields.attributes()
-    if asked & ~words.OPEN_READ:
-        session.changing()
-    if path.endswith(session.mood.faults.denied):
-        raise RefusedError(words.PERMISSION_DENIED)
     mode = 0o666 if wanted.mode is None else wanted.mode
     handle = session.folder.open(path, _flags(asked), mode)
     return framed(words.HANDLE, number, counted(session.handles.add(OpenHandle(handle, path))))
@@ -54,15 +50,12 @@ def _read(session: SftpSession, number: int, fields: Fields) -> bytes:
     data = os.pread(opened.handle, min(count, words.MAX_DATA), offset)
     if not data and count:
         return framed_status(number, words.EOF)
-    if data and opened.path.endswith(session.mood.faults.spoiled or (b"\0",)):
-        data = bytes([data[0] ^ 1]) + data[1:]
     return framed(words.DATA, number, counted(data))
 
 
 def _write(session: SftpSession, number: int, fields: Fields) -> bytes:
     opened = session.handles.file(bytes(fields.string()))
     offset, data = fields.u64(), fields.string()
-    session.taking(len(data))
     written = os.pwrite(opened.handle, data, offset)
     return framed_status(number, words.OK if written == len(data) else words.FAILURE)
 
@@ -118,22 +111,21 @@ def _open_folder(session: SftpSession, number: int, fields: Fields) -> bytes:
     except OSError:
         os.close(handle)
         raise
-    names = iter([*session.mood.faults.lying_names, *found])
-    return framed(words.HANDLE, number, counted(session.handles.add(OpenHandle(handle, path, names))))
+    return framed(words.HANDLE, number, counted(session.handles.add(OpenHandle(handle, path, iter(found)))))
 
 
 def _read_folder(session: SftpSession, number: int, fields: Fields) -> bytes:
     handle, names = session.handles.folder(bytes(fields.string()))
-    rows = list(islice(_rows(handle, names, session.mood.faults.lying_names), NAMES_AT_ONCE))
+    rows = list(islice(_rows(handle, names), NAMES_AT_ONCE))
     if not rows:
         return framed_status(number, words.EOF)
     return framed(words.NAME, number, len(rows).to_bytes(4, "big") + b"".join(rows))
 
 
-def _rows(handle: int, names: Iterator[bytes], lies: tuple[bytes, ...]) -> Iterator[bytes]:
+def _rows(handle: int, names: Iterator[bytes]) -> Iterator[bytes]:
     for name in names:
         try:
-            found = os.stat(b"." if name in lies else name, dir_fd=handle, follow_symlinks=False)
+            found = os.stat(name, dir_fd=handle, follow_symlinks=False)
         except FileNotFoundError:
             continue
         yield counted(name) + counted(_long_name(name, found)) + packed_stat(found)
@@ -184,8 +176,6 @@ def _rename(session: SftpSession, number: int, fields: Fields) -> bytes:
 def _symlink(session: SftpSession, number: int, fields: Fields) -> bytes:
     # OpenSSH has the target first and the new link second, the other way round than filexfer-02 §6.10 (PROTOCOL §4.1).
     target, path = fields.path(), fields.path()
-    if session.mood.faults.refuse_symlink:
-        raise RefusedError(words.PERMISSION_DENIED)
     session.folder.make_link(target, path)
     return framed_status(number, words.OK)
 

@@ -6,22 +6,16 @@ nothing of SSH: a wire is anything with `recv` and `sendall`.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Mapping
 from typing import Protocol
 
 from otherroof.rehearsal.far_box import sftp_words as words
 from otherroof.rehearsal.far_box.confined import ConfinedFolder
-from otherroof.rehearsal.far_box.offers import FaultState, ServerExtensions
 from otherroof.rehearsal.far_box.sftp_handles import Handles, RefusedError
 from otherroof.rehearsal.far_box.sftp_words import Attributes, Fields, MalformedError, counted, framed_status
 
 RECEIVE_BYTES = 1 << 20
 GATHER_BYTES = 1 << 15
-
-CHANGES = frozenset(
-    (words.WRITE, words.SETSTAT, words.FSETSTAT, words.REMOVE, words.MKDIR, words.RMDIR, words.RENAME, words.SYMLINK)
-)
 
 Handler = Callable[["SftpSession", int, Fields], bytes]
 
@@ -35,19 +29,13 @@ class ByteWire(Protocol):
 
 
 class SftpSession:
-    """One SFTP session: its handles, and the loop that answers."""
+    """One SFTP session: its handles, and the loop that answers. `offered`: names and versions of its extensions."""
 
     def __init__(
-        self,
-        wire: ByteWire,
-        folder: ConfinedFolder,
-        offers: ServerExtensions,
-        mood: FaultState,
-        handlers: Mapping[int, Handler],
+        self, wire: ByteWire, folder: ConfinedFolder, handlers: Mapping[int, Handler], offered: Mapping[bytes, bytes]
     ) -> None:
         self.folder = folder
-        self.mood = mood
-        self.offered = dict(offers.pairs())
+        self.offered = offered
         self.handles = Handles()
         self._wire = wire
         self._handlers = handlers
@@ -56,7 +44,7 @@ class SftpSession:
         self._gathered = 0
 
     def serve(self) -> None:
-        """Answer until the client goes, or sends what cannot be a packet. Raises CutError and the wire's OSError."""
+        """Answer until the client goes, or sends what cannot be a packet. Raises the wire's OSError."""
         buffer = bytearray()
         try:
             while block := self._wire.recv(RECEIVE_BYTES):
@@ -70,7 +58,6 @@ class SftpSession:
 
     def _answer_all(self, buffer: bytearray) -> int:
         """Answer every whole packet in `buffer`; how many bytes they took."""
-        came = time.monotonic()
         at = 0
         while len(buffer) - at >= 4:
             size = int.from_bytes(buffer[at : at + 4], "big")
@@ -78,27 +65,28 @@ class SftpSession:
                 raise MalformedError("a packet of impossible size")
             if len(buffer) - at < 4 + size:
                 break
-            answer = self._answer(bytes(buffer[at + 4 : at + 4 + size]))
+            answer = self.answer(bytes(buffer[at + 4 : at + 4 + size]))
             at += 4 + size
             if answer:
                 self._answers.append(answer)
                 self._gathered += len(answer)
                 if self._gathered >= GATHER_BYTES:
-                    self._flush(came)
-        self._flush(came)
+                    self._flush()
+        self._flush()
         return at
 
-    def _flush(self, came: float) -> None:
+    def _flush(self) -> None:
         if not self._answers:
             return
-        rest = self.mood.faults.delay_s - (time.monotonic() - came)
-        if rest > 0:
-            time.sleep(rest)
         self._wire.sendall(b"".join(self._answers))
         self._answers.clear()
         self._gathered = 0
 
-    def _answer(self, packet: bytes) -> bytes:
+    def answer(self, packet: bytes) -> bytes:
+        """The whole answer to one packet, b"" where there is none. Raises MalformedError for what cannot be a request.
+
+        The seam at which tests let a box misbehave.
+        """
         kind = packet[0]
         fields = Fields(memoryview(packet), 1)
         if kind == words.INIT:
@@ -107,14 +95,10 @@ class SftpSession:
         if not self._greeted:
             raise MalformedError("a request before INIT")
         number = fields.u32()
-        if not self.mood.request_comes():
-            return b""
         handler = self._handlers.get(kind)
         if handler is None:
             return b""
         try:
-            if kind in CHANGES:
-                self.changing()
             return handler(self, number, fields)
         except RefusedError as refusal:
             return framed_status(number, refusal.status)
@@ -128,16 +112,6 @@ class SftpSession:
         pairs = b"".join(counted(name) + counted(version) for name, version in self.offered.items())
         body = bytes([words.VERSION]) + (3).to_bytes(4, "big") + pairs
         return counted(body)
-
-    def changing(self) -> None:
-        """Called before anything is changed; refuses if the box is read-only."""
-        if self.mood.faults.read_only:
-            raise RefusedError(words.PERMISSION_DENIED)
-
-    def taking(self, count: int) -> None:
-        """Called before `count` bytes are written; refuses if the disk is full."""
-        if not self.mood.takes(count):
-            raise RefusedError(words.FAILURE)
 
 
 def apply_attributes(wanted: Attributes, steps: dict[str, Callable[[], None]]) -> int:

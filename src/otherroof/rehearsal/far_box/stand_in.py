@@ -1,7 +1,7 @@
 """A stand-in far box in this very process: SSH and SFTP on 127.0.0.1, with keys of its own, serving one folder.
 
-For rehearsals and tests: no root, no other program. It lets in one public key, refuses passwords, and can be told to
-misbehave. It is no server for real use: one folder, one account, no log.
+For rehearsals and tests: no root, no other program. It lets in one public key and refuses passwords. It is no server
+for real use: one folder, one account, no log.
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption,
 
 from otherroof.base.errors import HomeTrouble
 from otherroof.rehearsal.far_box.confined import ConfinedFolder
-from otherroof.rehearsal.far_box.offers import CutError, Faults, FaultState, ServerExtensions
-from otherroof.rehearsal.far_box.sftp_server import serve
+from otherroof.rehearsal.far_box.sftp_server import session_on
+from otherroof.rehearsal.far_box.sftp_session import ByteWire, SftpSession
 
 ADDRESS = "127.0.0.1"
 LOOK_S = 0.2
@@ -65,12 +65,8 @@ class StandIn:
     Ready once made; `with` closes it and leaves no thread and no socket behind.
     """
 
-    def __init__(
-        self, folder: str, authorised_key: str, *, offers: ServerExtensions | None = None, faults: Faults | None = None
-    ) -> None:
+    def __init__(self, folder: str, authorised_key: str) -> None:
         self.address = ADDRESS
-        self.offers = offers or ServerExtensions()
-        self.mood = FaultState(faults or Faults())
         self._authorised = base64.b64decode(authorised_key.split()[1])
         self._host_key = _as_key(fresh_key()[0])
         make_room_for_files()
@@ -100,16 +96,6 @@ class StandIn:
         """The box's public host key, as the settings pin it."""
         return _line(self._host_key)
 
-    @property
-    def connections(self) -> int:
-        """How many connections are open now."""
-        with self._lock:
-            return sum(1 for visit in self._visits if visit.alive)
-
-    def misbehave(self, faults: Faults) -> None:
-        """Put other faults in force, for open connections too; `Faults()` makes all well again."""
-        self.mood.change(faults)
-
     def drop(self) -> None:
         """Break every connection at once; new ones are taken."""
         with self._lock:
@@ -127,13 +113,6 @@ class StandIn:
             listener.close()
             thread.join(JOIN_S)
         self.drop()
-
-    def restart(self, *, new_host_key: bool = False) -> None:
-        """Listen again on the same port, with the same host key unless a new one is asked for."""
-        self.kill()
-        if new_host_key:
-            self._host_key = _as_key(fresh_key()[0])
-        self._listen()
 
     def _listen(self) -> None:
         listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
@@ -178,7 +157,11 @@ class StandIn:
 
     def serve(self, channel: paramiko.Channel) -> None:
         """Serve this box's folder on `channel` until the client goes."""
-        serve(_ChannelWire(channel), self._folder, self.offers, self.mood)
+        self.session(_ChannelWire(channel), self._folder).serve()
+
+    def session(self, wire: ByteWire, folder: ConfinedFolder) -> SftpSession:
+        """What answers on one channel; tests put something less well-behaved in its place."""
+        return session_on(wire, folder)
 
     @property
     def host_key(self) -> paramiko.PKey:
@@ -223,8 +206,6 @@ class _ClientConnection:
     def _serve(self, channel: paramiko.Channel) -> None:
         try:
             self._box.serve(channel)
-        except CutError:
-            self._break()
         except (OSError, EOFError, paramiko.SSHException) as problem:
             _SILENT.debug("the client went away in the middle of an answer: %s", problem)
         finally:
