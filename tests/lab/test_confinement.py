@@ -25,6 +25,7 @@ from support.lab.household import write_settings
 from support.lab.jail import NOBODY, Jail
 from support.lab.need import require_lab, require_programs
 from support.lab.sshd import FarSshd
+from support.ledger_rows import rungs_of
 
 pytestmark = pytest.mark.lab
 
@@ -133,8 +134,8 @@ def wait_for_work(path: str) -> tuple[list[ProbeRow], list[dict[str, Any]], RunR
     end = time.monotonic() + PATIENCE_S
     while True:
         with Ledger(path) as ledger:
-            probes, good = ledger.probes(far="heron", newest=1), ledger.newest_good("papers")
-            rungs = ledger.rungs_of(probes[0].number) if probes else []
+            probes, good = ledger.probes(far="heron")[:1], ledger.newest_good("papers")
+            rungs = rungs_of(ledger, probes[0].number) if probes else []
         if (probes and good) or time.monotonic() > end:
             return probes, rungs, good
         time.sleep(0.3)

@@ -83,7 +83,7 @@ def test_run_brings_the_tunnel_up_copies_and_takes_it_down(tmp_path: Path, role:
         assert digests(far_copy(pair)) == digests(folder)
         assert not pair.home_has_tunnel()
         with Ledger(f"{pair.where}/state/ledger.sqlite") as ledger:
-            (session,) = ledger.tunnel_sessions(far="heron")
+            (session,) = ledger.tunnel_sessions()
             (row,) = ledger.runs(job="papers")
             assert row.ended is not None
             assert session.down is not None

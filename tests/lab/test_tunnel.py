@@ -27,6 +27,7 @@ from support.lab.need import require_lab
 from support.lab.ownership import Estate
 from support.lab.pair_of_houses import PairOfHouses
 from support.lab.tunnel import make_tunnel_keys
+from support.ledger_rows import rungs_of
 from support.tunnel_contract import MakerContract
 
 pytestmark = pytest.mark.lab
@@ -152,7 +153,7 @@ class TestRealLink(MakerContract):
 
 def sessions(pair: PairOfHouses) -> list[TunnelSession]:
     with Ledger(f"{pair.where}/state/ledger.sqlite") as ledger:
-        return ledger.tunnel_sessions(far="heron")
+        return ledger.tunnel_sessions()
 
 
 @pytest.mark.parametrize("role", ["answer", "call"])
@@ -177,7 +178,7 @@ def test_probe_brings_the_tunnel_up_climbs_and_takes_it_down(tmp_path: Path, rol
         with Ledger(f"{pair.where}/state/ledger.sqlite") as ledger:
             (probe,) = ledger.probes(far="heron")
             assert (probe.answered, probe.exit_code) == (True, 0)
-            assert [row["rung"] for row in ledger.rungs_of(probe.number)] == list(tried)
+            assert [row["rung"] for row in rungs_of(ledger, probe.number)] == list(tried)
             assert ledger.last_answer("heron") is not None
 
 

@@ -32,9 +32,6 @@ def test_norris_comes_out_as_certified() -> None:
     assert line.slope == pytest.approx(1.00211681802045, rel=1e-12)
     assert line.slope_error == pytest.approx(0.429796848199937e-03, rel=1e-11)
     assert line.intercept == pytest.approx(-0.262323073774029, rel=1e-11)
-    assert line.intercept_error == pytest.approx(0.232818234301152, rel=1e-11)
-    assert line.r_squared == pytest.approx(0.999993745883712, rel=1e-13)
-    assert line.residual == pytest.approx(0.884796396144373, rel=1e-11)
 
 
 def test_days_and_bytes_of_a_real_disk_agree_with_scipy() -> None:
@@ -46,4 +43,3 @@ def test_days_and_bytes_of_a_real_disk_agree_with_scipy() -> None:
     assert line.slope == pytest.approx(reference.slope, rel=1e-9)
     assert line.slope_error == pytest.approx(reference.stderr, rel=1e-9)
     assert line.intercept == pytest.approx(reference.intercept, rel=1e-9)
-    assert line.intercept_error == pytest.approx(reference.intercept_stderr, rel=1e-9)

@@ -10,6 +10,7 @@ import pytest
 
 from otherroof.ledger import Ledger
 from otherroof.probe.ladder import ClimbResult, RungFinding, RungResult, not_ok, not_tried, ok
+from support.ledger_rows import rungs_of
 
 NOW = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
 
@@ -54,17 +55,16 @@ def test_session_without_an_end_is_cut_when_the_next_begins(ledger: Ledger) -> N
     ledger.begin_tunnel("garden", "roof0", NOW)
     ledger.begin_tunnel("quay", "roof1", NOW)
     ledger.begin_tunnel("garden", "roof0", NOW + timedelta(days=1))
-    assert [(one.far, one.cut) for one in ledger.tunnel_sessions(far="garden")] == [("garden", False), ("garden", True)]
-    assert [one.cut for one in ledger.tunnel_sessions(far="quay")] == [False], "another far box's stays"
+    newest, *before = ledger.tunnel_sessions()
+    assert (newest.far, newest.cut) == ("garden", False)
+    assert {one.far: one.cut for one in before} == {"garden": True, "quay": False}, "another far box's stays"
 
 
-def test_sessions_are_asked_for_by_far_box_time_and_number(ledger: Ledger) -> None:
+def test_sessions_come_newest_first_and_are_asked_for_by_time(ledger: Ledger) -> None:
     for day in range(5):
         ledger.end_tunnel(ledger.begin_tunnel("garden", "roof0", NOW + timedelta(days=day)), NOW, None, None)
-    assert len(ledger.tunnel_sessions(since=NOW + timedelta(days=3))) == 2
-    assert [one.up.day for one in ledger.tunnel_sessions(newest=2)] == [9, 8]
-    assert ledger.tunnel_sessions(far="quay") == []
-    assert ledger.tunnel_sessions(newest=1)[0].sent is None, "a kind that does not count tells no bytes"
+    assert [one.up.day for one in ledger.tunnel_sessions(since=NOW + timedelta(days=3))] == [9, 8]
+    assert ledger.tunnel_sessions()[0].sent is None, "a kind that does not count tells no bytes"
 
 
 def test_probe_is_kept_with_its_rungs_in_order(ledger: Ledger) -> None:
@@ -73,12 +73,12 @@ def test_probe_is_kept_with_its_rungs_in_order(ledger: Ledger) -> None:
     newest, older = ledger.probes(far="garden")
     assert (newest.answered, newest.exit_code, newest.took_s, newest.round_trip_ms) == (True, 0, 2.5, 21.5)
     assert (older.answered, older.exit_code, older.headline, older.advice) == (False, 3, "handshake: none", "look")
-    assert [(row["rung"], row["state"]) for row in ledger.rungs_of(older.number)] == [
+    assert [(row["rung"], row["state"]) for row in rungs_of(ledger, older.number)] == [
         ("names", "ok"),
         ("handshake", "not ok"),
         ("login", "not tried"),
     ]
-    assert ledger.rungs_of(older.number)[1] == {
+    assert rungs_of(ledger, older.number)[1] == {
         "rung": "handshake",
         "state": "not ok",
         "took_s": 60,
@@ -91,10 +91,10 @@ def test_rungs_of_old_probes_that_were_well_are_dropped_and_others_kept(ledger: 
     ledger.note_probe("garden", NOW, WELL, answered=True)
     ledger.note_probe("garden", NOW, ILL, answered=False)
     ledger.note_probe("garden", NOW + timedelta(days=89), WELL, answered=True)
-    assert all(ledger.rungs_of(one.number) for one in ledger.probes())
+    assert all(rungs_of(ledger, one.number) for one in ledger.probes())
     ledger.note_probe("garden", NOW + timedelta(days=91), WELL, answered=True)
-    kept = {one.at: bool(ledger.rungs_of(one.number)) for one in ledger.probes() if one.exit_code == 0}
+    kept = {one.at: bool(rungs_of(ledger, one.number)) for one in ledger.probes() if one.exit_code == 0}
     assert kept[NOW] is False
     assert kept[NOW + timedelta(days=89)] is True
-    assert all(ledger.rungs_of(one.number) for one in ledger.probes() if one.exit_code == 3)
+    assert all(rungs_of(ledger, one.number) for one in ledger.probes() if one.exit_code == 3)
     assert len(ledger.probes()) == 4, "that there was a probe, and how it ended, is kept for good"

@@ -44,12 +44,12 @@ class CpKeeper:
         outcome = self.outcomes.get(run, "done")
         problems = [Problem("a", "b")] if outcome == "done with problems" else []
         if outcome != "failed":
-            self._copy(self.stage.household, os.path.join(self.stage.far_disk, run))
+            self._copy(self.stage.household, os.path.join(self.stage.folder, "far-box", run))
         return RunReport(JOB, run, outcome, FileCounts(seen=3000), ByteCounts(sent=5), problems=problems)
 
     def restore(self, run: str, into: str, *, new_machine: bool) -> RestoredCounts:
         self.afresh.append(new_machine)
-        self._copy(os.path.join(self.stage.far_disk, run), into)
+        self._copy(os.path.join(self.stage.folder, "far-box", run), into)
         self.spoil(run, into)
         return RestoredCounts(3000, 10, 20, self.complaints)
 

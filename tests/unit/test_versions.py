@@ -7,10 +7,10 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from otherroof.base.errors import Damaged, WrongUse
+from otherroof.base.errors import WrongUse
 from otherroof.far_copy.run_ids import time_of_run
 from otherroof.layouts.open.paths import LISTING_END, run_in
-from otherroof.restore.versions import Version, choose_run, require_readable
+from otherroof.restore.versions import choose_run
 
 # At St John's it is 2 h 30 min earlier in April: the second run is of the evening of the 5th there.
 ZONE = ZoneInfo("America/St_Johns")
@@ -73,12 +73,6 @@ def test_no_versions_at_all_says_what_to_do() -> None:
 
 def test_run_id_holds_its_moment() -> None:
     assert time_of_run(RUNS[1]) == datetime(2031, 4, 6, 1, 30, tzinfo=UTC)
-
-
-def test_version_with_a_flaw_cannot_be_restored() -> None:
-    require_readable(Version(RUNS[0], time_of_run(RUNS[0])), "papers")
-    with pytest.raises(Damaged, match="papers/2031-04-05T043000Z-0001"):
-        require_readable(Version(RUNS[0], time_of_run(RUNS[0]), flaw="the listing is cut short"), "papers")
 
 
 @pytest.mark.parametrize(

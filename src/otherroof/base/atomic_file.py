@@ -29,17 +29,16 @@ def replace_file(path: str, content: str | bytes, mode: int = FOR_ALL, *, what: 
         _through_spare(path, content, mode, os.rename)
 
 
-def create_file(
-    path: str, content: str | bytes, mode: int = FOR_OWNER, *, what: str = "", advice: str = ADVICE
-) -> bool:
-    """Put `content` at `path` only if nothing stands there; says whether it did. Raises what `replace_file` raises.
+def create_file(path: str, content: str | bytes, *, what: str = "", advice: str = ADVICE) -> bool:
+    """Put `content` at `path`, for its owner alone, if nothing stands there; says whether it did. Raises HomeTrouble as
+    `replace_file` does.
 
     Linking is the form of renaming that never replaces a file, not even one made in this very moment by another
     process.
     """
     with _translated(path, what, advice):
         try:
-            _through_spare(path, content, mode, _linked)
+            _through_spare(path, content, FOR_OWNER, _linked)
         except FileExistsError:
             return False
     return True

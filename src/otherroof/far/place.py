@@ -49,7 +49,6 @@ class PlaceOffers:
     copy_range: bool = False
     sync: bool = False
     space: bool = False
-    symlink: bool = True
     max_write: int = LEAST
     max_read: int = LEAST
 

@@ -93,11 +93,6 @@ class Session:
         self.transport = transport
         self.sock = sock
 
-    @property
-    def server(self) -> str:
-        """What the far SSH server calls itself."""
-        return str(self.transport.remote_version)
-
     def open_channel(self) -> paramiko.Channel:
         """A channel with the SFTP subsystem started on it. Raises FarTrouble if it is not offered, or LinkLost."""
         with as_link_lost(self.doorway):

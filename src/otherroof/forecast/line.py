@@ -1,4 +1,4 @@
-"""A straight line through points by least squares, with the standard errors of its two figures.
+"""A straight line through points by least squares, with the standard error of its slope.
 
 Arithmetic only. Sums are taken about the means, which keeps twelve figures where the plain sums lose them
 (checked against the NIST reference data set Norris in tests/outside).
@@ -13,14 +13,11 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class FittedLine:
-    """y = intercept + slope · x, the standard error of each, the share explained and the residual's deviation."""
+    """y = intercept + slope · x, and the slope's standard error."""
 
     slope: float
     intercept: float
     slope_error: float
-    intercept_error: float
-    r_squared: float
-    residual: float
 
     def at(self, x: float) -> float:
         """The line's height over `x`."""
@@ -43,13 +40,5 @@ def fit(points: Sequence[tuple[float, float]]) -> FittedLine | None:
     slope = math.fsum((x - mean_x) * (y - mean_y) for x, y in points) / spread
     intercept = mean_y - slope * mean_x
     left = math.fsum((y - intercept - slope * x) ** 2 for x, y in points)
-    whole = math.fsum((y - mean_y) ** 2 for _, y in points)
     variance = left / (count - 2)
-    return FittedLine(
-        slope=slope,
-        intercept=intercept,
-        slope_error=math.sqrt(variance / spread),
-        intercept_error=math.sqrt(variance * (1 / count + mean_x**2 / spread)),
-        r_squared=1 - left / whole if whole > 0 else 1.0,
-        residual=math.sqrt(variance),
-    )
+    return FittedLine(slope, intercept, slope_error=math.sqrt(variance / spread))

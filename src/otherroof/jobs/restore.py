@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
-from otherroof.base.clock import Clock, SystemClock
+from otherroof.base.clock import SystemClock
 from otherroof.base.errors import Damaged, OtherroofError
 from otherroof.copying.report import Problem
 from otherroof.far.place import Task
@@ -19,7 +19,6 @@ from otherroof.far_copy.listing_key import ListingKey, read_key
 from otherroof.far_copy.ports import FarCopyView
 from otherroof.far_copy.run_ids import time_of_run
 from otherroof.jobs.far_place import open_place
-from otherroof.jobs.run import ledger_path
 from otherroof.layouts.open.job_folder import OpenJobFolder
 from otherroof.layouts.open.keeper import HomeIdentity, OpenKeeper
 from otherroof.layouts.open.reader import OpenVersionPaths
@@ -66,11 +65,9 @@ class RestoreContext:
 
 
 @contextmanager
-def open_copy(
-    settings: Settings, job: str, progress: RestoreProgress, clock: Clock | None = None
-) -> Iterator[OpenedCopy]:
+def open_copy(settings: Settings, job: str, progress: RestoreProgress) -> Iterator[OpenedCopy]:
     """The far copy of `job`, reached and proved. Raises Unreached, or FarTrouble if it is another home's."""
-    clock = clock or SystemClock()
+    clock = SystemClock()
     far_name = settings.jobs[job].far
     key: ListingKey = read_key(settings.path(settings.home.listing_key))
     with (
@@ -92,7 +89,7 @@ def open_copy(
 def _history(settings: Settings, scratch: str) -> Iterator[Ledger]:
     """The ledger; on a machine whose state folder cannot be written, one that is forgotten afterwards."""
     try:
-        ledger = Ledger(ledger_path(settings))
+        ledger = Ledger(settings.ledger)
     except OtherroofError:
         ledger = Ledger(os.path.join(scratch, "ledger.db"))
     with ledger:

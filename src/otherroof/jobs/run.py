@@ -39,7 +39,6 @@ from otherroof.ledger.runs import Hold
 from otherroof.probe.ssh_checks import clock_finding
 from otherroof.probe.way import open_way
 from otherroof.settings import Job, Settings
-from otherroof.tunnel.network_access import NetworkAccess
 
 WIRE_NOTE_S = 60.0
 
@@ -62,7 +61,6 @@ class RunSurroundings:
     stop: StopRequest
     progress: Progress = field(default_factory=Progress)
     tick: Callable[[], None] = lambda: None
-    senses: NetworkAccess | None = None
     linger: bool = False
     patient: bool = False
     told: Callable[[str], None] = lambda _: None
@@ -146,7 +144,6 @@ class _RunOfJob:
             self._job.far,
             self._ledger,
             self._clock,
-            senses=self._around.senses,
             linger=self._around.linger,
         ) as way:
             self._copy(report, key)

@@ -10,9 +10,6 @@ import threading
 from datetime import datetime
 
 from otherroof.base.clock import Clock
-from otherroof.base.errors import RunCut
-
-STEP_S = 0.25
 
 
 class StopSign:
@@ -50,12 +47,6 @@ class StopSign:
             self.ask("a new month's allowance begins; it goes on from there at once")
         return self._reason
 
-    def check(self) -> None:
-        """Raises RunCut with the reason if the sign is up."""
-        reason = self.asked()
-        if reason:
-            raise RunCut(reason)
-
     def set_window_end(self, until: datetime | None) -> None:
         """The window now closes at another time, because the settings were read anew."""
         self._until = until
@@ -64,13 +55,3 @@ class StopSign:
         """The run has put `wire_bytes` in all on the wire so far; past its room the sign goes up."""
         if self._room is not None and wire_bytes > self._room:
             self.ask("the far box's allowance for this month is used up; it goes on next month")
-
-    def wait(self, seconds: float) -> bool:
-        """Let `seconds` pass, less if the sign goes up meanwhile; whether it is up."""
-        end = self._clock.monotonic() + seconds
-        while not self.asked():
-            left = end - self._clock.monotonic()
-            if left <= 0:
-                return False
-            self._clock.sleep(min(STEP_S, left))
-        return True

@@ -16,7 +16,7 @@ from typing import Any
 
 from otherroof.base.clock import from_stamp, stamp
 
-_COLUMNS = "id, channel, kind, about, made, subject, text, html, facts, tries, next_try, problem, sent, bundle"
+_COLUMNS = "id, channel, kind, about, made, subject, text, html, facts, tries, next_try, problem, bundle"
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +35,6 @@ class QueuedMessage:
     tries: int = 0
     next_try: datetime | None = None
     problem: str = ""
-    sent: datetime | None = None
     bundle: int = 0
     id: int = 0
 
@@ -64,11 +63,9 @@ class MessageStore:
 
     def waiting_messages(self) -> list[QueuedMessage]:
         """Every message that has not gone out, bundle by bundle; those tried least often first, then the oldest."""
-        return self._posts("sent IS NULL ORDER BY tries, made, bundle, id")
-
-    def posts_sent_since(self, moment: datetime) -> list[QueuedMessage]:
-        """Messages that went out at or after `moment`, newest first; their bodies are no longer kept."""
-        return self._posts("sent IS NOT NULL AND sent >= ? ORDER BY sent DESC, id DESC", stamp(moment))
+        query = f"SELECT {_COLUMNS} FROM post WHERE sent IS NULL ORDER BY tries, made, bundle, id"
+        with self.guarded():
+            return [_as_post(row) for row in self.db.execute(query)]
 
     def claim_messages(self, posts: Sequence[QueuedMessage], until: datetime) -> list[QueuedMessage]:
         """Take a bundle in hand, so that no other process sends it meanwhile. Those that are ours now: without what
@@ -158,11 +155,6 @@ class MessageStore:
             (found,) = self.db.execute("SELECT max(at) FROM digest").fetchone()
         return from_stamp(found) if found else None
 
-    def _posts(self, where: str, *given: str) -> list[QueuedMessage]:
-        with self.guarded():
-            rows = self.db.execute(f"SELECT {_COLUMNS} FROM post WHERE {where}", given).fetchall()
-        return [_as_post(row) for row in rows]
-
 
 def queue_together(db: sqlite3.Connection, posts: Iterable[QueuedMessage]) -> None:
     """Queue messages inside the caller's transaction; those to one channel go out together as one."""
@@ -205,7 +197,7 @@ def _claim(db: sqlite3.Connection, post: QueuedMessage, until: datetime) -> bool
 
 
 def _as_post(row: tuple[Any, ...]) -> QueuedMessage:
-    number, channel, kind, about, made, subject, text, html, facts, tries, next_try, problem, sent, bundle = row
+    number, channel, kind, about, made, subject, text, html, facts, tries, next_try, problem, bundle = row
     return QueuedMessage(
         channel=channel,
         kind=kind,
@@ -218,7 +210,6 @@ def _as_post(row: tuple[Any, ...]) -> QueuedMessage:
         tries=tries,
         next_try=from_stamp(next_try),
         problem=problem,
-        sent=from_stamp(sent) if sent else None,
         bundle=bundle,
         id=number,
     )

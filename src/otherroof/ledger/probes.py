@@ -94,10 +94,10 @@ class ProbeStore:
             query = "UPDATE tunnel_session SET down=?, sent=?, received=?, cut=0 WHERE number=?"
             db.execute(query, (stamp(at), sent, received, session))
 
-    def tunnel_sessions(self, *, far: str = "", since: datetime | None = None, newest: int = 0) -> list[TunnelSession]:
-        """Sessions, newest first; of one far box, since a moment, at most `newest` of them (0: all)."""
+    def tunnel_sessions(self, *, since: datetime | None = None) -> list[TunnelSession]:
+        """Sessions, newest first; since a moment if one is given."""
         columns = "number, far, tunnel, up, handshake_s, down, sent, received, cut"
-        rows = self._newest(f"SELECT {columns} FROM tunnel_session", "up", far, since, newest)
+        rows = self._newest(f"SELECT {columns} FROM tunnel_session", "up", "", since)
         return [_as_session(row) for row in rows]
 
     def note_probe(self, far: str, at: datetime, climb: ClimbResult, answered: bool) -> None:
@@ -123,9 +123,9 @@ class ProbeStore:
                 (stamp(at - timedelta(days=RUNGS_KEPT_DAYS)),),
             )
 
-    def probes(self, *, far: str = "", since: datetime | None = None, newest: int = 0) -> list[ProbeRow]:
-        """Probes, newest first; of one far box, since a moment, at most `newest` of them (0: all)."""
-        rows = self._newest(f"SELECT {_PROBE_COLUMNS} FROM probe", "at", far, since, newest)
+    def probes(self, *, far: str = "", since: datetime | None = None) -> list[ProbeRow]:
+        """Probes, newest first; of one far box and since a moment, if these are given."""
+        rows = self._newest(f"SELECT {_PROBE_COLUMNS} FROM probe", "at", far, since)
         return [_as_probe(row) for row in rows]
 
     def last_probe(self, far: str, before: datetime) -> ProbeRow | None:
@@ -135,14 +135,7 @@ class ProbeStore:
             row = self.db.execute(query, (far, stamp(before))).fetchone()
         return _as_probe(row) if row else None
 
-    def rungs_of(self, probe: int) -> list[dict[str, Any]]:
-        """The rungs of a probe in the ladder's order, with the keys that `probe --json` uses."""
-        query = "SELECT rung, state, took_s, seen, advice FROM probe_rung WHERE probe=? ORDER BY place"
-        keys = ("rung", "state", "took_s", "seen", "advice")
-        with self.guarded():
-            return [dict(zip(keys, row, strict=True)) for row in self.db.execute(query, (probe,))]
-
-    def _newest(self, query: str, when: str, far: str, since: datetime | None, newest: int) -> list[tuple[Any, ...]]:
+    def _newest(self, query: str, when: str, far: str, since: datetime | None) -> list[tuple[Any, ...]]:
         where, given = ["1"], []
         if far:
             where.append("far = ?")
@@ -152,7 +145,7 @@ class ProbeStore:
             given.append(stamp(since))
         query = f"{query} WHERE {' AND '.join(where)} ORDER BY {when} DESC, number DESC"
         with self.guarded():
-            return self.db.execute(query + (f" LIMIT {int(newest)}" if newest else ""), given).fetchall()
+            return self.db.execute(query, given).fetchall()
 
 
 def _as_session(row: tuple[Any, ...]) -> TunnelSession:

@@ -16,9 +16,9 @@ STEP = 4
 TRIES = 3
 
 
-def largest_passing(low: int, high: int, passes: Callable[[int], bool], step: int = STEP) -> int:
-    """The largest size that `passes`, to within `step`, if `low` passes and `high` does not."""
-    while high - low > step:
+def largest_passing(low: int, high: int, passes: Callable[[int], bool]) -> int:
+    """The largest size that `passes`, to within `STEP` bytes, where `low` passes and `high` does not."""
+    while high - low > STEP:
         middle = (low + high) // 2
         if passes(middle):
             low = middle

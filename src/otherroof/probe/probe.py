@@ -12,7 +12,6 @@ from otherroof.probe.ladder import ClimbResult, RungResult, climb
 from otherroof.probe.ssh_checks import ANSWER_S, HOST_KEY, SshRungs
 from otherroof.probe.way import TunnelRecord, Way
 from otherroof.settings import Settings
-from otherroof.tunnel.network_access import NetworkAccess
 
 
 class ProbeRecord(TunnelRecord, Protocol):
@@ -29,7 +28,6 @@ def probe_far(
     records: ProbeRecord,
     clock: Clock,
     *,
-    senses: NetworkAccess | None = None,
     linger: bool = False,
     told: Callable[[RungResult], None] = lambda _: None,
 ) -> ClimbResult:
@@ -42,7 +40,7 @@ def probe_far(
     doorway = SshTarget(far.address, far.port, far.account, key_path, far.host_key, min(far.answer_s, ANSWER_S))
     begun = clock.now()
     with (
-        Way(settings, far_name, records, clock, senses=senses, linger=linger) as way,
+        Way(settings, far_name, records, clock, linger=linger) as way,
         SshRungs(doorway, far.base, clock) as ssh,
     ):
         network = way.climb(told)

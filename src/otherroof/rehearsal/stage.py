@@ -59,11 +59,6 @@ class RehearsalSetup:
         """The settings folder, with keys and state in it."""
         return os.path.join(self.folder, "settings")
 
-    @property
-    def far_disk(self) -> str:
-        """What the far box sees as `/`."""
-        return os.path.join(self.folder, "far-box")
-
     def back(self, name: str) -> str:
         """Where a version is restored to."""
         return os.path.join(self.folder, "restored", name)

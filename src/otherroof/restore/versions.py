@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
 from otherroof.base.clock import parse_moment
-from otherroof.base.errors import Damaged, WrongUse
+from otherroof.base.errors import WrongUse
 from otherroof.far_copy.run_ids import time_of_run
 
 _DATE = re.compile(r"\d{4}-\d\d-\d\d\Z")
@@ -60,9 +60,3 @@ def _moment(text: str, job: str, zone: tzinfo) -> datetime:
 
 def _advice(job: str) -> str:
     return f"`otherroof versions {job}` lists what there is; a time looks like 2031-04-05T01:30:00Z"
-
-
-def require_readable(version: Version, job: str) -> None:
-    """Raises Damaged if the version's listing cannot be read."""
-    if version.flaw:
-        raise Damaged(version.flaw, where=f"{job}/{version.run}")

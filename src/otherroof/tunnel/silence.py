@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 # WireGuard paper §6.1: a session is renewed after 120 s, answers within 10 s what it has received, and shakes hands
 # again 5 s after that. So a tunnel in use has a handshake not much older than 120 s, and is never quiet for long.
-REKEY_S, KEEPALIVE_S, REKEY_TIMEOUT_S, REJECT_S, GIVE_UP_S = 120, 10, 5, 180, 90
+REKEY_S, KEEPALIVE_S, REKEY_TIMEOUT_S, REJECT_S = 120, 10, 5, 180
 STALE_S = float(REKEY_S + 3 * REKEY_TIMEOUT_S)
 SILENT_S = float(KEEPALIVE_S + 2 * REKEY_TIMEOUT_S)
 

@@ -65,11 +65,6 @@ class SftpPlace:
         self._watch = CourtesyWatch(lambda: self.sockets, courtesy_s) if courtesy_s else None
 
     @property
-    def server(self) -> str:
-        """What the far SSH server calls itself."""
-        return self._sessions[0].server
-
-    @property
     def sockets(self) -> list[socket.socket]:
         """The connections' sockets, for those who watch their round-trip time."""
         with self._lock:

@@ -12,7 +12,6 @@ import sqlite3
 from collections import deque
 from collections.abc import Iterator
 
-from otherroof.base.errors import OtherroofError
 from otherroof.base.sqlite_file import translating_sqlite
 from otherroof.far.place import Place, Task
 from otherroof.layouts.open.job_folder import OpenJobFolder
@@ -77,8 +76,3 @@ class OpenVersionPaths:
             self._db.executemany(
                 "INSERT OR IGNORE INTO aside (path, run) VALUES (?, ?)", ((path, run) for path in files)
             )
-
-
-def explained(error: OtherroofError) -> str:
-    """Why a far file could not be had, for the list of what is damaged."""
-    return error.what

@@ -145,17 +145,15 @@ def call_advice(address: IPAddress | str) -> str:
     return "the name must lead to the router's public address, which the router's status page shows"
 
 
-def free_blocks(taken: Iterable[Network | str], *, prefix: int = 24, count: int = 3) -> list[Network]:
-    """`count` private networks of size `/prefix` that overlap neither `taken` nor what routers use by themselves.
+def free_blocks(taken: Iterable[Network | str], *, count: int = 3) -> list[Network]:
+    """`count` private networks of size /24 that overlap neither `taken` nor what routers use by themselves.
 
     First from 10/8, then from 192.168/16 (RFC 1918 §3); always the same ones for the same input. Fewer if there
-    are no more. Raises ValueError for a prefix outside 16 to 30.
+    are no more.
     """
-    if not 16 <= prefix <= 30:
-        raise ValueError(f"/{prefix} is no size for a household's network; 16 to 30 are possible")
     avoid = [ipaddress.ip_network(str(net)) for net in taken]
     found: list[Network] = []
-    for candidate in _candidates(prefix):
+    for candidate in _candidates():
         if len(found) == count:
             break
         if not any(overlap(candidate, net) for net in (*avoid, *USUAL_BLOCKS)):
@@ -163,12 +161,11 @@ def free_blocks(taken: Iterable[Network | str], *, prefix: int = 24, count: int 
     return found
 
 
-def _candidates(prefix: int) -> Iterator[Network]:
+def _candidates() -> Iterator[Network]:
     for block in (ipaddress.IPv4Network("10.0.0.0/8"), ipaddress.IPv4Network("192.168.0.0/16")):
-        size = 2 ** (32 - prefix)
-        number = block.num_addresses // size
+        number = block.num_addresses // 256
         step = _SEARCH_STEP * max(1, number // 256) | 1  # odd: visits every one of 2ⁿ before it repeats one
         at = step % number
         for _ in range(number):
-            yield ipaddress.IPv4Network((int(block.network_address) + at * size, prefix))
+            yield ipaddress.IPv4Network((int(block.network_address) + at * 256, 24))
             at = (at + step) % number

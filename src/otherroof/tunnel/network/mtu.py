@@ -1,4 +1,4 @@
-"""How large a packet fits: arithmetic on header sizes, from the outer path to the tunnel's MTU and back.
+"""How large a packet fits: arithmetic on header sizes, from the outer path to the tunnel's MTU.
 
 Pure: bytes in, bytes out. Sizes are of whole IP packets unless a name says otherwise.
 """
@@ -15,14 +15,10 @@ UDP_HEADER = 8
 # WireGuard paper §5.4.6: type and reserved 4, receiver 4, counter 8; then the tag of the sealed packet.
 DATA_HEADER = 16
 DATA_TAG = 16
-PADDED_TO = 16
-# WireGuard paper §5.4: sizes of the UDP payloads.
-INITIATION, RESPONSE, COOKIE, KEEPALIVE = 148, 92, 64, 32
 # The ICMP and ICMPv6 echo headers (RFC 792, RFC 4443 §4.1).
 ECHO_HEADER = 8
 
 ETHERNET = 1500
-PPPOE = 1492  # RFC 2516 §7
 IPV6_LEAST = 1280  # RFC 8200 §5
 
 
@@ -31,30 +27,9 @@ def overhead(outer: Family) -> int:
     return IP_HEADER[outer] + UDP_HEADER + DATA_HEADER + DATA_TAG
 
 
-def padded(size: int, mtu: int = 0) -> int:
-    """A packet's size after padding to 16 bytes, never over the tunnel's MTU if that is given."""
-    full = (size + PADDED_TO - 1) // PADDED_TO * PADDED_TO
-    return min(full, max(mtu, size)) if mtu else full
-
-
-def payload(size: int, mtu: int = 0) -> int:
-    """The UDP payload that carries a packet of `size` bytes (WireGuard paper §5.4.6): 32 for a keepalive."""
-    return DATA_HEADER + DATA_TAG + padded(size, mtu)
-
-
-def outer_size(size: int, outer: Family, mtu: int = 0) -> int:
-    """The outer IP packet that carries an inner one of `size` bytes."""
-    return IP_HEADER[outer] + UDP_HEADER + payload(size, mtu)
-
-
 def largest_mtu(path: int, outer: Family) -> int:
     """The largest tunnel MTU whose full packets fit an outer path of `path` bytes; may be under the floor."""
     return path - overhead(outer)
-
-
-def least_path(inner: Family, outer: Family) -> int:
-    """The outer MTU that is needed for the smallest MTU the inner family allows (IPv6: 1280; IPv4: 576, common use)."""
-    return (IPV6_LEAST if inner == 6 else 576) + overhead(outer)
 
 
 def echo_data(size: int, inner: Family) -> int:

@@ -21,6 +21,7 @@ Dial = Callable[[str, int, float], float]
 _REPLY = re.compile(r"icmp_seq=\d+ .*time[=<]([0-9.]+) ms")
 _SUMMARY = re.compile(r"^(\d+) packets transmitted, (\d+) (?:packets )?received", re.MULTILINE)
 DISCARD = 9  # RFC 863
+EVERY_S = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,17 +47,15 @@ def parse_ping(out: str) -> PingResult | None:
     return PingResult(int(summary[1]), int(summary[2]), times)
 
 
-def ping(
-    commands: Programs, address: str, *, count: int, wait_s: float, every_s: float = 0.2, data: int | None = None
-) -> PingResult:
+def ping(commands: Programs, address: str, *, count: int, wait_s: float, data: int | None = None) -> PingResult:
     """`count` echo requests, each waited for at most `wait_s`; with `data` bytes each and never in pieces if given.
 
     Raises TunnelTrouble if `ping` is not there or may not be used.
     """
-    argv = ["ping", "-n", "-c", str(count), "-i", f"{every_s:g}", "-W", f"{wait_s:g}"]
+    argv = ["ping", "-n", "-c", str(count), "-i", f"{EVERY_S:g}", "-W", f"{wait_s:g}"]
     if data is not None:
         argv += ["-M", "do", "-s", str(data)]
-    ran = commands.run((*argv, address), count * every_s + wait_s + 5.0)
+    ran = commands.run((*argv, address), count * EVERY_S + wait_s + 5.0)
     echoes = parse_ping(ran.out)
     if echoes is None:
         raise TunnelTrouble(f"cannot be used: {ran.told}", where="ping", advice="check that this account may ping")
