@@ -106,6 +106,23 @@ def test_a_file_that_root_replaces_stays_readable_for_its_owner(tmp_path: Path) 
     assert (found.st_uid, found.st_gid, stat.S_IMODE(found.st_mode)) == (1234, 4321, 0o640)
 
 
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can give a file to another account")
+def test_what_root_makes_anew_can_be_left_to_the_owner_of_the_folder(tmp_path: Path) -> None:
+    os.chown(tmp_path, 1234, 4321)
+    folder = tmp_path / "state"
+    for _ in range(2):
+        atomic_file.make_own_folder(str(folder))
+    atomic_file.replace_file(str(folder / "put"), "new", like=str(folder))
+    atomic_file.create_file(str(folder / "put-new"), "new", like=str(folder))
+    atomic_file.replace_file(str(folder / "root-s-own"), "new")
+    made = {one.name: (one.stat().st_uid, one.stat().st_gid) for one in (folder, *folder.iterdir())}
+    assert made == {"state": (1234, 4321), "put": (1234, 4321), "put-new": (1234, 4321), "root-s-own": (0, 0)}
+    assert mode_of(str(folder)) == 0o700
+    os.chown(folder / "put", 5678, 5678)
+    atomic_file.replace_file(str(folder / "put"), "newer", like=str(folder))
+    assert (folder / "put").stat().st_uid == 5678, "who has it keeps it"
+
+
 def test_a_finished_file_takes_the_place_of_the_old_one(tmp_path: Path) -> None:
     spare, path = tmp_path / "spare", tmp_path / "catalogue"
     spare.write_text("new", encoding="ascii")

@@ -96,7 +96,7 @@ def test_a_full_disk_does_not_keep_the_lock_from_being_taken(
     def full(*_: object) -> int:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("otherroof.jobs.locks.os.pwrite", full)
+    monkeypatch.setattr("otherroof.base.locks.os.pwrite", full)
     with service_lock(settings, SystemClock()):
         got = threading.Event()
 

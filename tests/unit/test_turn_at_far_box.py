@@ -15,8 +15,9 @@ import pytest
 
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import Busy, RunCut
+from otherroof.base.locks import Patience
 from otherroof.jobs import run
-from otherroof.jobs.locks import LockWait, far_lock
+from otherroof.jobs.locks import far_lock
 from otherroof.jobs.run import RunOptions, RunResult, RunSurroundings, run_job
 from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
@@ -36,6 +37,7 @@ from otherroof.ledger import Ledger
 from otherroof.jobs import run as job_run
 from otherroof.jobs.run import RunSurroundings, run_job
 from otherroof.jobs.stop_sign import StopSign
+from otherroof.base.locks import Patience
 from otherroof.settings import require_settings
 from support.main_job import level_way
 
@@ -107,7 +109,7 @@ def test_two_runs_to_one_far_box_never_overlap(house: House, monkeypatch: pytest
 
 
 def test_a_run_that_does_not_wait_is_told_which_job_is_at_work_there(house: House) -> None:
-    with far_lock(house.settings, "papers", CLOCK, LockWait()):
+    with far_lock(house.settings, "papers", CLOCK, Patience()):
         with pytest.raises(Busy, match="photos: another run to far box heron is under way: papers, process "):
             house.run("photos", patient=False)
         assert house.run("photos", patient=False, dry=True).error is None, "it sends nothing"
@@ -117,7 +119,7 @@ def test_a_run_that_does_not_wait_is_told_which_job_is_at_work_there(house: Hous
 
 def test_whoever_waits_can_be_stopped_and_holds_nothing_afterwards(house: House) -> None:
     stop = StopSign(CLOCK)
-    with far_lock(house.settings, "papers", CLOCK, LockWait()):
+    with far_lock(house.settings, "papers", CLOCK, Patience()):
         timer = threading.Timer(0.3, stop.ask, ("stopped by SIGINT",))
         timer.start()
         with pytest.raises(RunCut, match="stopped by SIGINT"):
@@ -131,7 +133,7 @@ def test_another_run_of_the_same_job_does_not_join_the_queue(house: House) -> No
     waiting = threading.Event()
     stop = StopSign(CLOCK)
     house.told = _Hears(waiting)
-    with far_lock(house.settings, "papers", CLOCK, LockWait()):
+    with far_lock(house.settings, "papers", CLOCK, Patience()):
 
         def wait() -> None:
             with pytest.raises(RunCut):

@@ -19,26 +19,28 @@ FOR_ALL = 0o644
 ADVICE = "check owner, mode and free space of its folder"
 
 
-def replace_file(path: str, content: str | bytes, mode: int = FOR_ALL, *, what: str = "", advice: str = ADVICE) -> None:
-    """Put `content` at `path`, in place of what stands there, which passes its owner on if we may do that.
+def replace_file(
+    path: str, content: str | bytes, mode: int = FOR_ALL, *, what: str = "", advice: str = ADVICE, like: str = ""
+) -> None:
+    """Put `content` at `path`, in place of what stands there, which passes its owner on where we may do that; where
+    nothing stands there, the owner of `like` becomes its owner.
 
     Text is written as UTF-8, with question marks for what cannot be (some file names). Raises HomeTrouble, which says
     that `what` cannot be written.
     """
     with _translated(path, what, advice):
-        _through_spare(path, content, mode, os.rename)
+        _through_spare(path, content, mode, os.rename, like)
 
 
-def create_file(path: str, content: str | bytes, *, what: str = "", advice: str = ADVICE) -> bool:
-    """Put `content` at `path`, for its owner alone, if nothing stands there; says whether it did. Raises HomeTrouble as
-    `replace_file` does.
+def create_file(path: str, content: str | bytes, *, what: str = "", advice: str = ADVICE, like: str = "") -> bool:
+    """Put `content` at `path`, for its owner alone, if nothing stands there; says whether it did. Else as `replace_file`.
 
     Linking is the form of renaming that never replaces a file, not even one made in this very moment by another
     process.
     """
     with _translated(path, what, advice):
         try:
-            _through_spare(path, content, FOR_OWNER, _linked)
+            _through_spare(path, content, FOR_OWNER, _linked, like)
         except FileExistsError:
             return False
     return True
@@ -57,7 +59,21 @@ def make_folder(path: str, mode: int = 0o700, *, advice: str = ADVICE) -> None:
         os.makedirs(path, mode=mode, exist_ok=True)
 
 
-def _through_spare(path: str, content: str | bytes, mode: int, settle: Callable[[str, str], None]) -> None:
+def make_own_folder(path: str, *, advice: str = ADVICE) -> None:
+    """`path` as a folder for one account alone, which is that of the folder above, also where root makes it.
+
+    Raises HomeTrouble.
+    """
+    with _translated(path, "", advice):
+        if os.path.isdir(path):
+            return
+        os.makedirs(path, mode=0o700, exist_ok=True)
+        above = os.stat(os.path.dirname(path) or ".")
+        with contextlib.suppress(PermissionError):  # only root may give it away
+            os.chown(path, above.st_uid, above.st_gid, follow_symlinks=False)
+
+
+def _through_spare(path: str, content: str | bytes, mode: int, settle: Callable[[str, str], None], like: str) -> None:
     # A name that begins with a dot and ends like this is shown by no web server and read by no collector of metrics.
     spare = os.path.join(os.path.dirname(path), f".{os.path.basename(path)}.{secrets.token_hex(4)}.new")
     # Made for the owner alone: there is no instant in which others could open a secret.
@@ -66,7 +82,7 @@ def _through_spare(path: str, content: str | bytes, mode: int, settle: Callable[
         with os.fdopen(handle, "wb") as file:
             file.write(content.encode("utf-8", "replace") if isinstance(content, str) else content)
             file.flush()
-            _leave_to_owner_of(path, file.fileno())
+            _leave_to_owner_of(path if os.path.exists(path) else like or path, file.fileno())
             os.fchmod(file.fileno(), mode)
             os.fsync(file.fileno())
         settle(spare, path)

@@ -20,6 +20,7 @@ from functools import partial
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import Held, HomeTrouble, OtherroofError, RunCut
+from otherroof.base.locks import Patience
 from otherroof.copying.compare.catalogue_repair import JobStateFiles
 from otherroof.copying.compare.find_changes import CopyRules
 from otherroof.copying.compare.guard import GuardLimits, Release
@@ -32,7 +33,7 @@ from otherroof.far.trial_file import TrialResult, write_trial_file
 from otherroof.far_copy.listing_key import ListingKey, read_or_make_key
 from otherroof.far_copy.run_ids import next_run_id
 from otherroof.jobs.far_place import job_limit, make_keeper, open_place
-from otherroof.jobs.locks import LockWait, far_lock, job_lock
+from otherroof.jobs.locks import far_lock, job_lock
 from otherroof.layouts.open.keeper import ExtraScript, OpenKeeper
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
@@ -120,7 +121,7 @@ class _RunOfJob:
     def _turn_at_far(self) -> AbstractContextManager[object]:
         if self._choice.dry:
             return nullcontext()  # a dry run sends nothing, so it need not wait for another run to the same far box
-        wait = LockWait(self._far.queue_s if self._around.patient else 0.0, self._around.told, self._check)
+        wait = Patience(self._far.queue_s if self._around.patient else 0.0, self._around.told, self._check)
         return far_lock(self._settings, self._name, self._clock, wait)
 
     def _check(self) -> None:
