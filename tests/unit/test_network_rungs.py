@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from otherroof.base.clock import SteppedClock
-from otherroof.base.errors import TunnelTrouble, Unreached
+from otherroof.base.errors import HomeTrouble, TunnelTrouble, Unreached
 from otherroof.base.programs import ProgramResult
 from otherroof.ledger import Ledger
 from otherroof.probe import network_checks, network_words, way
@@ -478,6 +478,22 @@ class TestWay:
         assert (newest.cut, newest.sent) == (False, 5000)
         assert newest.down is not None
         assert (newest.down - newest.up).total_seconds() == pytest.approx(900, abs=5)
+
+    def test_session_that_cannot_be_written_down_at_the_end_does_not_keep_the_tunnel_up(
+        self, world: World, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        def full(*_: object) -> int:
+            raise HomeTrouble("the disk is full")
+
+        monkeypatch.setattr("otherroof.tunnel.drivers.wireguard.WireguardDriver.look_s", 0.02)
+        with pytest.raises(HomeTrouble, match="the disk is full"), self.open(world) as one:
+            del world.machine.links["roof0"]
+            until = time.monotonic() + 10
+            while one._keeper.raised_at is None:
+                assert time.monotonic() < until, "the keeper brings it up again"
+                time.sleep(0.02)
+            monkeypatch.setattr(world.ledger, "begin_tunnel", full)
+        assert "roof0" not in world.machine.links
 
     def test_trouble_while_tending_is_told_and_not_raised(self, world: World) -> None:
         world.tunnel["stay_up"] = True

@@ -22,8 +22,8 @@ from otherroof.settings import NoTunnel, Settings
 from otherroof.tunnel.build import make_shared_tunnel, make_tunnel
 from otherroof.tunnel.network_access import NetworkAccess
 from otherroof.tunnel.port import Tunnel, TunnelState
-from otherroof.tunnel.sharing import ClosedTunnel, SharedTunnel, new_user
-from otherroof.tunnel.upkeep import TunnelMinder, mend_tunnel
+from otherroof.tunnel.sharing import EndedSession, SharedTunnel
+from otherroof.tunnel.upkeep import TunnelKeeper, mend_tunnel
 
 TAKE_S = 60.0
 QUICK_ECHOES = 1  # before a run few echoes will do; measuring the line is the probe's business
@@ -65,12 +65,11 @@ class Way:
         self._sessions = sessions
         self._clock = clock
         self._linger = linger
-        self._me = new_user()
         self._shared = make_shared_tunnel(settings, far_name, self._senses, clock)
         self.tunnel: Tunnel = (
             self._shared.tunnel if self._shared else make_tunnel(settings, far_name, self._senses, clock)
         )
-        self._keeper: TunnelMinder | None = None
+        self._keeper: TunnelKeeper | None = None
 
     def __enter__(self) -> Self:
         return self
@@ -99,7 +98,7 @@ class Way:
     def keep(self) -> None:
         """Look after the tunnel from now on until `close`, in a thread of its own."""
         if self._shared is not None and self._keeper is None:
-            self._keeper = TunnelMinder(self._shared, self._me, self._clock)
+            self._keeper = TunnelKeeper(self._shared, self._clock)
             self._keeper.start()
 
     def close(self) -> None:
@@ -111,17 +110,20 @@ class Way:
             self._keeper = None
         if self._shared is None:
             return
-        if raised_at is not None:  # the keeper cannot write in the ledger: another thread's matter
-            _write_begin(self._sessions, self.far_name, self._shared, raised_at)
         try:
-            _write_end(self._sessions, self._clock, self._shared.leave(self._me, linger=self._linger))
+            if raised_at is not None:  # the keeper cannot write in the ledger: another thread's matter
+                _write_begin(self._sessions, self.far_name, self._shared, raised_at)
+        finally:
+            self._leave(self._shared)
+
+    def _leave(self, shared: SharedTunnel) -> None:
+        try:
+            _write_end(self._sessions, self._clock, shared.leave(linger=self._linger))
         except TunnelTrouble as problem:
             self.trouble = str(problem)  # the copy is done all the same; the next use takes the tunnel down
 
     def _take(self, wait_s: float) -> TunnelState:
-        if self._shared is None:
-            return self.tunnel.state()
-        return self._shared.take(self._me, wait_s)
+        return self.tunnel.state() if self._shared is None else self._shared.take(wait_s)
 
     def _write_down(self, met: RungResult, rungs: NetworkRungs) -> None:
         if self._shared is None or met.seen.state != "ok":
@@ -172,7 +174,7 @@ def tend_tunnels(
         if stay_up:
             _tend_standing(shared, far_name, sessions, clock)
         else:
-            _write_end(sessions, clock, shared.sweep(new_user()))
+            _write_end(sessions, clock, shared.sweep())
 
     return _each_tunnel(settings, clock, senses, tend)
 
@@ -187,7 +189,7 @@ def take_down_idle_tunnels(
 
     def rest(_: str, shared: SharedTunnel, stay_up: bool) -> None:
         if not stay_up:
-            _write_end(sessions, clock, shared.sweep(new_user(), at_once=True))
+            _write_end(sessions, clock, shared.sweep(at_once=True))
 
     return _each_tunnel(settings, clock, senses, rest)
 
@@ -208,23 +210,21 @@ def _each_tunnel(
 
 
 def _tend_standing(shared: SharedTunnel, far_name: str, sessions: TunnelRecord, clock: Clock) -> None:
-    me = new_user()
     try:
-        shared.take(me, TAKE_S)
+        shared.take(TAKE_S)
         _write_begin(sessions, far_name, shared, clock.now())
-        mend_tunnel(shared, me)
+        mend_tunnel(shared)
         age = shared.tunnel.state().handshake_age_s
         if age is not None:
             sessions.note_handshake(shared.session(), clock.now() - timedelta(seconds=age))
     finally:
-        shared.leave(me, linger=True)
+        shared.leave(linger=True)
 
 
 def _write_begin(sessions: TunnelRecord, far_name: str, shared: SharedTunnel, at: datetime) -> None:
-    if not shared.session():
-        shared.note_session(sessions.begin_tunnel(far_name, shared.tunnel.name, at))
+    shared.begin_session(lambda: sessions.begin_tunnel(far_name, shared.tunnel.name, at))
 
 
-def _write_end(sessions: TunnelRecord, clock: Clock, ended: ClosedTunnel | None) -> None:
+def _write_end(sessions: TunnelRecord, clock: Clock, ended: EndedSession | None) -> None:
     if ended is not None and ended.session:
         sessions.end_tunnel(ended.session, clock.now(), ended.sent, ended.received)

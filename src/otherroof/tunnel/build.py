@@ -1,4 +1,4 @@
-"""From the settings to a tunnel with its driver and its book. The one place that knows every driver."""
+"""From the settings to a tunnel with its driver, and to a use of it. The one place that knows every driver."""
 
 from __future__ import annotations
 
@@ -35,12 +35,13 @@ def make_tunnel(settings: Settings, far_name: str, senses: NetworkAccess, clock:
 
 
 def make_shared_tunnel(settings: Settings, far_name: str, senses: NetworkAccess, clock: Clock) -> SharedTunnel | None:
-    """The far box's tunnel with the book of its users; None if there is no tunnel to share."""
+    """One use of the far box's tunnel, which others may use too; None where there is no tunnel to share."""
     wanted = settings.far[far_name].tunnel
     if isinstance(wanted, NoTunnel):
         return None
     tunnel = make_tunnel(settings, far_name, senses, clock)
-    return SharedTunnel(tunnel, _path(settings, far_name), clock, stay_up=wanted.stay_up, linger_s=wanted.linger_s)
+    path = _path(settings, far_name)
+    return SharedTunnel(tunnel, path, clock, settings.zone, stay_up=wanted.stay_up, linger_s=wanted.linger_s)
 
 
 def _path(settings: Settings, far_name: str) -> str:

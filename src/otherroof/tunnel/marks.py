@@ -6,18 +6,12 @@ It must not know what is remembered.
 
 from __future__ import annotations
 
-import contextlib
-import fcntl
 import os
-import time
-from collections.abc import Iterator
 
-from otherroof.base.atomic_file import FOR_OWNER, make_folder, replace_file
-from otherroof.base.errors import Busy, HomeTrouble
+from otherroof.base.atomic_file import FOR_OWNER, make_own_folder, replace_file
+from otherroof.base.errors import HomeTrouble
 
 BOOT_ID = "/proc/sys/kernel/random/boot_id"
-LOCK_WAIT_S = 10.0
-LOCK_STEP_S = 0.02
 ADVICE = "check that the state folder can be written by this account and that its disk is not full"
 
 
@@ -41,31 +35,22 @@ def read_text(path: str) -> str:
         raise _translated(problem, path) from problem
 
 
-@contextlib.contextmanager
-def locked(path: str) -> Iterator[None]:
-    """Alone on this machine while inside; also against other threads. Raises Busy after LOCK_WAIT_S seconds."""
-    make_folder(os.path.dirname(path), advice=ADVICE)
+def write_text(path: str, text: str) -> None:
+    """Put `text` at `path`, durably, for the account that the folder belongs to, also where root does it: a run by hand
+    and the service share these files. Raises HomeTrouble."""
+    folder = os.path.dirname(path)
+    make_own_folder(folder, advice=ADVICE)
+    replace_file(path, text, FOR_OWNER, advice=ADVICE, like=folder)
+
+
+def remove(path: str) -> None:
+    """Take `path` away; it may be away already. Raises HomeTrouble."""
     try:
-        file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        os.unlink(path)
+    except FileNotFoundError:
+        return
     except OSError as problem:
         raise _translated(problem, path) from problem
-    try:
-        until = time.monotonic() + LOCK_WAIT_S
-        while not _taken(file):
-            if time.monotonic() > until:
-                raise Busy("is held by another process", where=path, advice="`fuser` on that file names it")
-            time.sleep(LOCK_STEP_S)
-        yield
-    finally:
-        os.close(file)
-
-
-def _taken(file: int) -> bool:
-    try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return False
-    return True
 
 
 class MadeMark:
@@ -81,17 +66,11 @@ class MadeMark:
 
     def set(self) -> None:
         """Set it, durably. Raises HomeTrouble."""
-        make_folder(os.path.dirname(self._path), advice=ADVICE)
-        replace_file(self._path, boot_id() or "set", FOR_OWNER, advice=ADVICE)
+        write_text(self._path, boot_id() or "set")
 
     def clear(self) -> None:
-        """Take it away; it may be away already."""
-        try:
-            os.unlink(self._path)
-        except FileNotFoundError:
-            return
-        except OSError as problem:
-            raise _translated(problem, self._path) from problem
+        """Take it away; it may be away already. Raises HomeTrouble."""
+        remove(self._path)
 
 
 def _translated(problem: Exception, path: str) -> HomeTrouble:

@@ -1,33 +1,44 @@
 """One tunnel for many: threads and processes on the same state folder share it, and the last one takes it down.
 
-The book (`usage`) is changed under a lock, which is let go before anything is brought up or down. It must not know
-what is copied over the tunnel, nor write in the ledger: it tells what belongs there.
+Who uses it is known to the kernel alone, by locks (flock) that go with their process, however that ends. In order:
+
+  U1  Whoever wants the tunnel takes a share of `<far>.use`. Only one who is just taking the tunnel down stands in the
+      way, and is waited for.
+  U2  Then comes its turn: it holds `<far>.turn` alone while it looks and, if the tunnel is not up, brings it up. Others
+      who come meanwhile wait here; they find it up, or try it themselves if that failed.
+  U3  Whoever leaves asks for `<far>.use` alone in place of its share, without waiting. If that is refused, others have
+      a share, its own is gone, and that was all. Of several who leave at the same moment, one gets it.
+  U4  Whoever gets it was the last. It takes the tunnel down, or notes since when it lingers, and lets go only then: a
+      newcomer waits in U1, and brings the tunnel up again in U2.
+  U5  To sweep is to leave without having come: it gets the lock if nobody uses the tunnel, and takes down what has
+      lingered for long enough. What killed users left up lingers from the first sweep on that finds it.
+
+What stands is noted in `<far>.json`, which is changed only in one's turn; U4 has its turn too. "Not whole" is noted
+before the tunnel is brought up or taken down, so that whoever comes next knows if that was cut short, and does it anew.
+No note, or one from before the machine's restart (interfaces are gone then), means that nothing of ours stands.
+
+It must not know what is copied over the tunnel, nor write in the ledger: it tells what belongs there.
 """
 
 from __future__ import annotations
 
-import itertools
-import os
-import threading
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import TypeVar
+import json
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, replace
+from datetime import tzinfo
 
-from otherroof.base.atomic_file import FOR_OWNER, replace_file
 from otherroof.base.clock import Clock
-from otherroof.base.errors import OtherroofError, TunnelTrouble
-from otherroof.tunnel import usage
-from otherroof.tunnel.marks import boot_id, locked, read_text
+from otherroof.base.errors import Busy, OtherroofError, TunnelTrouble
+from otherroof.base.locks import FileLock, LockNote, Patience
+from otherroof.tunnel.marks import boot_id, read_text, remove, write_text
 from otherroof.tunnel.port import Tunnel, TunnelState
-from otherroof.tunnel.usage import Book, Do, User
 
-T = TypeVar("T")
-POLL_S = 0.2
-_numbers = itertools.count()
+NOTE_S = 60.0  # for how long another's turn is waited for, only to note something
 
 
 @dataclass(frozen=True, slots=True)
-class ClosedTunnel:
+class EndedSession:
     """A tunnel that was taken down: the ledger's session number (0 if none was noted) and bytes each way in it, None
     if this kind of tunnel does not count."""
 
@@ -36,118 +47,111 @@ class ClosedTunnel:
     received: int | None
 
 
-def new_user() -> User:
-    """A use of its own, by this process."""
-    pid = os.getpid()
-    return User(pid, _started(pid), f"{threading.get_ident():x}-{next(_numbers)}")
+@dataclass(frozen=True, slots=True)
+class TunnelNote:
+    """What is noted of a tunnel that stands: whether it is up as a whole, the ledger's session for this time (0: none
+    yet), the counters at its beginning, and the Unix time since which nobody uses it (None while somebody may)."""
 
-
-def is_alive(user: User) -> bool:
-    """Whether the process behind a use still runs."""
-    return _started(user.pid) == user.started != 0
-
-
-def _started(pid: int) -> int:
-    """When a process started, in clock ticks after boot (proc_pid_stat(5), field 22); 0 if it is gone or a zombie."""
-    try:
-        with open(f"/proc/{pid}/stat", encoding="utf-8", errors="replace") as file:
-            fields = file.read().rpartition(")")[2].split()
-    except (FileNotFoundError, ProcessLookupError):
-        return 0
-    return 0 if fields[0] in "ZX" else int(fields[19])
+    whole: bool
+    session: int = 0
+    sent: int = 0
+    received: int = 0
+    idle_at: float | None = None
 
 
 class SharedTunnel:
-    """A tunnel with the book of its users. Several of these on the same `path` act as one.
+    """One use of a tunnel, from `take` to `leave`. Several of these on the same `path` act as one.
 
-    `path` is where the book lies, without an ending. With `stay_up` the tunnel is never taken down here; else it goes
-    when nobody uses it: at once, or `linger_s` seconds later if somebody sweeps.
+    `path` is where the files named above lie, without an ending. With `stay_up` the tunnel is never taken down here;
+    else it goes when nobody uses it: at once, or `linger_s` seconds later where somebody sweeps. Everything that
+    touches the tunnel raises TunnelTrouble, and HomeTrouble where the state folder cannot be used.
     """
 
-    def __init__(self, tunnel: Tunnel, path: str, clock: Clock, *, stay_up: bool, linger_s: float) -> None:
+    def __init__(
+        self, tunnel: Tunnel, path: str, clock: Clock, zone: tzinfo, *, stay_up: bool, linger_s: float
+    ) -> None:
         self.tunnel = tunnel
         self._path = path
         self._clock = clock
+        what = "another process is bringing it up or taking it down"
+        self._words = LockNote(what, tunnel.name, "see what it waits for, or end it", zone=zone)
+        self._use = self._lock("use")
         self._stay_up = stay_up
         self._linger_s = linger_s
 
-    def take(self, me: User, wait_s: float) -> TunnelState:
-        """Use the tunnel: it is up when this returns. Raises TunnelTrouble; nothing is held then.
+    def take(self, wait_s: float) -> TunnelState:
+        """U1, U2: use the tunnel: it is up when this returns. If this raises, nothing is held.
 
         `wait_s`: for how long another who is just bringing it up or taking it down is waited for.
         """
         until = self._clock.monotonic() + wait_s
-        do = self._book(lambda book: usage.take(book, me, is_alive))
-        while True:
-            if do is Do.RAISE:
-                return self._raise(me)
-            if do is Do.NOTHING:
-                state = self.tunnel.state()
-                if state.up:
-                    return self._shut_again(state)
-                do = self._book(lambda book: usage.found_down(book, me, is_alive))
-                continue
-            if self._clock.monotonic() > until:
-                self._book(lambda book: usage.leave(book, me, is_alive, now=0.0, keep=True))
-                raise TunnelTrouble(
-                    f"another process has been bringing it up or down for {wait_s:g} s",
-                    where=self.tunnel.name,
-                    advice="see what it waits for, or end it",
-                )
-            self._clock.sleep(POLL_S)
-            do = self._book(lambda book: usage.take(book, me, is_alive))
+        self._await(self._use.share, wait_s)
+        try:
+            return self.mend(max(0.0, until - self._clock.monotonic()))
+        except BaseException:
+            self._use.release()
+            raise
 
-    def leave(self, me: User, *, linger: bool) -> ClosedTunnel | None:
-        """Use it no more. The last one takes it down, unless it is to stay up, or to linger until it is swept.
+    def mend(self, wait_s: float, *, renew: bool = False) -> TunnelState:
+        """U2, for whoever has taken it: bring it up if it has gone, and shut it again if its firewall table has gone.
 
-        Returns what belongs in the ledger if it was taken down. Raises TunnelTrouble if it could not be.
+        With `renew` the driver is told to bring it up also where it stands, so that it looks for a far box that moved.
         """
-        keep = self._stay_up or (linger and self._linger_s > 0)
-        now = self._clock.now().timestamp()
-        do = self._book(lambda book: usage.leave(book, me, is_alive, now=now, keep=keep))
-        return self._sink() if do is Do.SINK else None
+        with self._turn(wait_s):
+            note = self._note()
+            if note is None or not note.whole:
+                return self._bring_up()
+            state = self.tunnel.state()
+            if not state.up:
+                return self._bring_up()
+            if renew or state.shut is False:
+                self.tunnel.up()
+                state = self.tunnel.state()
+            if note.idle_at is not None:
+                self._write(replace(note, idle_at=None))
+            return state
 
-    def sweep(self, me: User, *, at_once: bool = False) -> ClosedTunnel | None:
-        """Take it down if nobody has used it for `linger_s`; to be called from time to time.
+    def leave(self, *, linger: bool) -> EndedSession | None:
+        """U3, U4: use it no more. The last one takes it down, unless it is to stay up, or to linger until it is swept.
+
+        Returns what belongs in the ledger where it was taken down. Nothing is held afterwards, whatever is raised. Also
+        to be called after a `take` that failed: the tunnel may stand although it could not be looked at.
+        """
+        return self._take_down_if_last(self._linger_s if linger else 0.0)
+
+    def sweep(self, *, at_once: bool = False) -> EndedSession | None:
+        """U5: take it down where nobody has used it for `linger_s`; to be called from time to time, by one who has not
+        taken it.
 
         `at_once`: without waiting `linger_s`, since nobody will sweep any more.
         """
-        if self._stay_up:
-            return None
-        now, linger_s = self._clock.now().timestamp(), 0.0 if at_once else self._linger_s
-        do = self._book(lambda book: usage.sweep(book, me, is_alive, now=now, linger_s=linger_s))
-        return self._sink() if do is Do.SINK else None
+        return self._take_down_if_last(0.0 if at_once else self._linger_s)
 
     def session(self) -> int:
         """The ledger's number for the time that the tunnel is up; 0 if none is noted."""
-        return self._book(lambda book: book.session)
+        note = self._note()
+        return note.session if note is not None else 0
 
-    def note_session(self, session: int) -> None:
-        """Remember the ledger's number for whoever takes the tunnel down."""
+    def begin_session(self, begin: Callable[[], int]) -> None:
+        """If no session is noted for the time that the tunnel is up, note the one that `begin` gives the number of."""
+        if self.session():
+            return
+        with self._turn(NOTE_S):
+            note = self._note()
+            if note is not None and not note.session:
+                self._write(replace(note, session=begin()))
 
-        def note(book: Book) -> None:
-            book.session = session
-
-        self._book(note)
-
-    def _raise(self, me: User) -> TunnelState:
+    def _bring_up(self) -> TunnelState:
+        self._write(TunnelNote(whole=False))
         try:
             self.tunnel.up()
             state = self._state_up()
+            self._write(TunnelNote(True, 0, state.sent, state.received))
         except BaseException:
-            try:
-                self.tunnel.down()
-            finally:
-                self._book(lambda book: usage.not_risen(book, me))
+            self.tunnel.down()
+            self._forget()
             raise
-        self._book(lambda book: usage.risen(book, state.sent, state.received))
         return state
-
-    def _shut_again(self, state: TunnelState) -> TunnelState:
-        if state.shut is not False:
-            return state
-        self.tunnel.up()
-        return self.tunnel.state()
 
     def _state_up(self) -> TunnelState:
         state = self.tunnel.state()
@@ -155,22 +159,36 @@ class SharedTunnel:
             raise TunnelTrouble("was brought up, yet is not up", where=self.tunnel.name)
         return state
 
-    def _sink(self) -> ClosedTunnel:
+    def _take_down_if_last(self, linger_s: float) -> EndedSession | None:
+        try:
+            if self._stay_up or not self._use.try_alone():
+                return None
+            with self._turn(0.0):  # nobody else can have it; but a thread of this very use might be stuck in its turn
+                note = self._note()
+                if note is None:
+                    return None
+                now = self._clock.now().timestamp()
+                idle_at = now if note.idle_at is None else note.idle_at
+                if now - idle_at >= linger_s:
+                    return self._take_down(replace(note, idle_at=idle_at))
+                if note.idle_at is None:
+                    self._write(replace(note, idle_at=now))
+                return None
+        finally:
+            self._use.release()
+
+    def _take_down(self, note: TunnelNote) -> EndedSession:
+        self._write(replace(note, whole=False))
         try:
             state = self._last_look()
             self.tunnel.down()
         except OtherroofError:
-            now = self._clock.now().timestamp()
-            self._book(lambda book: usage.not_sunk(book, now))
+            self._write(note)  # it stands as before, and will be tried again
             raise
-
-        def close(book: Book) -> ClosedTunnel:
-            session = book.session
-            sent, received = max(0, state.sent - book.sent), max(0, state.received - book.received)
-            usage.sunk(book)
-            return ClosedTunnel(session, sent, received) if state.counted else ClosedTunnel(session, None, None)
-
-        return self._book(close)
+        self._forget()
+        if not state.counted:
+            return EndedSession(note.session, None, None)
+        return EndedSession(note.session, max(0, state.sent - note.sent), max(0, state.received - note.received))
 
     def _last_look(self) -> TunnelState:
         try:
@@ -178,12 +196,36 @@ class SharedTunnel:
         except TunnelTrouble:
             return TunnelState(up=False)  # only its counters are lost; it is still taken away
 
-    def _book(self, change: Callable[[Book], T]) -> T:
-        with locked(self._path + ".lock"):
-            before = read_text(self._path + ".json")
-            book = usage.from_text(before, boot_id())
-            result = change(book)
-            after = usage.as_text(book)
-            if after != before:
-                replace_file(self._path + ".json", after, FOR_OWNER)
-        return result
+    @contextmanager
+    def _turn(self, wait_s: float) -> Iterator[None]:
+        lock = self._lock("turn")  # one of its own each time: threads of one use take turns too
+        self._await(lock.hold, wait_s)
+        try:
+            yield
+        finally:
+            lock.release()
+
+    def _lock(self, ending: str) -> FileLock:
+        return FileLock(f"{self._path}.{ending}", self._clock, self._words)
+
+    def _await(self, obtain: Callable[[Patience], None], wait_s: float) -> None:
+        try:
+            obtain(Patience(wait_s))
+        except Busy as problem:
+            what = f"waited {wait_s:g} s: {problem.what}"
+            raise TunnelTrouble(what, where=problem.where, advice=problem.advice) from problem
+
+    def _note(self) -> TunnelNote | None:
+        """None where nothing stands, and where the note is of before the machine's start, or spoilt: a note that is
+        lost costs no more than a tunnel that is brought up over itself, which changes nothing."""
+        try:
+            raw = json.loads(read_text(self._path + ".json"))
+            return TunnelNote(**raw["note"]) if raw["boot"] == boot_id() else None
+        except (ValueError, TypeError, KeyError):
+            return None
+
+    def _write(self, note: TunnelNote) -> None:
+        write_text(self._path + ".json", json.dumps({"boot": boot_id(), "note": asdict(note)}))
+
+    def _forget(self) -> None:
+        remove(self._path + ".json")

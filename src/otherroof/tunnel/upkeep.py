@@ -13,31 +13,27 @@ from otherroof.base.clock import Clock
 from otherroof.base.errors import OtherroofError
 from otherroof.tunnel.sharing import SharedTunnel
 from otherroof.tunnel.silence import is_stale
-from otherroof.tunnel.usage import User
 
 WAIT_S = 20.0
 STOP_S = 60.0
 
 
-def mend_tunnel(shared: SharedTunnel, me: User) -> bool:
+def mend_tunnel(shared: SharedTunnel) -> bool:
     """One look; whether something had to be done. Raises OtherroofError if it could not be."""
     state = shared.tunnel.state()
-    if not state.up:
-        shared.take(me, WAIT_S)
-        return True
-    if state.shut is False or (state.counted and is_stale(state.handshake_age_s, state.silent_s)):
-        shared.tunnel.up()
-        return True
-    return False
+    stale = state.counted and is_stale(state.handshake_age_s, state.silent_s)
+    if state.up and state.shut is not False and not stale:
+        return False
+    shared.mend(WAIT_S, renew=stale)
+    return True
 
 
-class TunnelMinder:
+class TunnelKeeper:
     """Looks every `look_s` of the tunnel's own, from `start` to `stop`. `trouble` is what it last could not mend;
     `raised_at` when it brought up a tunnel that had gone, whose session nobody has written down yet."""
 
-    def __init__(self, shared: SharedTunnel, me: User, clock: Clock) -> None:
+    def __init__(self, shared: SharedTunnel, clock: Clock) -> None:
         self._shared = shared
-        self._me = me
         self._clock = clock
         self.raised_at: datetime | None = None
         self._ended = threading.Event()
@@ -56,7 +52,7 @@ class TunnelMinder:
     def _watch(self) -> None:
         while not self._ended.wait(self._shared.tunnel.look_s):
             try:
-                if mend_tunnel(self._shared, self._me) and not self._shared.session():
+                if mend_tunnel(self._shared) and not self._shared.session():
                     self.raised_at = self._clock.now()
                 self.trouble = ""
             except OtherroofError as problem:

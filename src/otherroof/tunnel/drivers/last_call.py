@@ -8,10 +8,8 @@ keepalive). What is remembered may be out of date; then nobody answers there, an
 from __future__ import annotations
 
 import ipaddress
-import os
 
-from otherroof.base.atomic_file import FOR_OWNER, make_folder, replace_file
-from otherroof.tunnel.marks import ADVICE, read_text
+from otherroof.tunnel.marks import read_text, write_text
 
 
 class LastCallAddress:
@@ -31,8 +29,7 @@ class LastCallAddress:
     def remember(self, endpoint: str) -> None:
         """It called from `endpoint`. Writes only what is new. Raises HomeTrouble."""
         if endpoint != self.last():
-            make_folder(os.path.dirname(self._path), advice=ADVICE)
-            replace_file(self._path, f"{endpoint}\n", FOR_OWNER, advice=ADVICE)
+            write_text(self._path, f"{endpoint}\n")
             self._known = endpoint
 
 
