@@ -1,11 +1,13 @@
 """A tunnel that several processes can share in a test, and a process that uses it and can be killed at any instant.
 
-This file is run as a program too: `python -m support.tunnel_user FOLDER LINGER_S` does what it is told line by line.
+This file is run as a program too: `python -m support.tunnel_user LINGER_S ACCOUNT` does, in the folder where it stands,
+what it is told line by line.
 """
 
 from __future__ import annotations
 
 import fcntl
+import os
 import select
 import subprocess
 import sys
@@ -17,6 +19,7 @@ from zoneinfo import ZoneInfo
 
 from otherroof.base.clock import Clock, SystemClock
 from otherroof.base.errors import OtherroofError, TunnelTrouble
+from otherroof.tunnel.marks import boot_id
 from otherroof.tunnel.port import TunnelState
 from otherroof.tunnel.sharing import SharedTunnel
 
@@ -95,15 +98,15 @@ def use_of(folder: Path, clock: Clock, *, linger_s: float = 60.0, stay_up: bool 
 class TunnelUser:
     """A process of its own with one use. Use as a context manager; it is killed at the end.
 
-    Words: take, leave, linger (leave, and let it linger), sweep, session N. Each has one line of answer.
+    Words: take, leave, linger (leave, and let it linger), sweep, session N. Each has one line of answer. `account` is
+    the number of the account that it runs as; 0 for that of the test.
     """
 
-    def __init__(self, folder: Path, linger_s: float = 60.0) -> None:
-        tests = str(Path(__file__).resolve().parents[1])
-        argv = [sys.executable, "-m", "support.tunnel_user", str(folder), str(linger_s)]
-        self.process = subprocess.Popen(
-            argv, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env={"PYTHONPATH": tests}
-        )
+    def __init__(self, folder: Path, linger_s: float = 60.0, account: int = 0) -> None:
+        environ = {"PYTHONPATH": str(Path(__file__).resolve().parents[1])}
+        argv = [sys.executable, "-m", "support.tunnel_user", str(linger_s), str(account)]
+        pipe = subprocess.PIPE
+        self.process = subprocess.Popen(argv, stdin=pipe, stdout=pipe, text=True, env=environ, cwd=folder)
 
     def __enter__(self) -> TunnelUser:
         return self
@@ -165,9 +168,15 @@ def _obey(shared: SharedTunnel, word: str) -> str:
     raise AssertionError(f"nobody knows the word {word}")
 
 
-def main(folder: str, linger_s: str) -> None:
+def main(linger_s: str, account: str) -> None:
     """Obey until the input ends."""
-    shared = use_of(Path(folder), SystemClock(), linger_s=float(linger_s))
+    shared = use_of(Path(), SystemClock(), linger_s=float(linger_s))
+    if int(account):  # only once it stands in its folder and has all loaded, where that account may not pass
+        boot_id()
+        os.umask(0)
+        os.setgroups([])
+        os.setgid(int(account))
+        os.setuid(int(account))
     for line in sys.stdin:
         try:
             answer = _obey(shared, line)

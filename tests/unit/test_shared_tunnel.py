@@ -125,6 +125,29 @@ def test_time_that_it_is_up_is_one_session_however_many_use_it(make: Make) -> No
     assert (begun, mine.session(), theirs.session()) == ([41], 41, 41)
 
 
+def test_two_who_begin_the_session_at_the_same_moment_begin_one(tmp_path: Path, tunnel: FakeTunnel) -> None:
+    path, at_it, go_on = str(tmp_path / "garden"), threading.Event(), threading.Event()
+    mine, theirs = (SharedTunnel(tunnel, path, SystemClock(), ZONE, stay_up=False, linger_s=0) for _ in "ab")
+    mine.take(1)
+    theirs.take(1)
+
+    def begin() -> int:
+        at_it.set()
+        assert go_on.wait(20)
+        return 41
+
+    first = threading.Thread(target=mine.begin_session, args=(begin,))
+    second = threading.Thread(target=theirs.begin_session, args=(lambda: 42,))
+    first.start()
+    assert at_it.wait(10)
+    second.start()
+    second.join(0.1)
+    go_on.set()
+    for thread in (first, second):
+        thread.join(20)
+    assert (mine.session(), theirs.session()) == (41, 41)
+
+
 def test_lingering_tunnel_goes_down_only_when_it_was_idle_for_long_enough(
     make: Make, tunnel: FakeTunnel, clock: SteppedClock
 ) -> None:
@@ -180,6 +203,7 @@ def test_tunnel_that_cannot_come_up_is_cleared_away_and_held_by_nobody(make: Mak
     tunnel.refuses_up = True
     with pytest.raises(TunnelTrouble, match="cannot come up"):
         make().take(1)
+    assert make().sweep(at_once=True) is None, "there is nothing left to take down"
     assert tunnel.downs == 1
     tunnel.refuses_up = False
     shared = make()

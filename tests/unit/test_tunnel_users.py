@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
@@ -18,6 +19,7 @@ from support.tunnel_user import FolderTunnel, TunnelUser, use_of, wait_until
 NOW = datetime(2031, 4, 5, tzinfo=UTC)
 LATER = SteppedClock(datetime(2131, 4, 5, tzinfo=UTC))  # whatever lingers by the machine's clock has long done so
 NOTHING = "None"
+SERVICE = 65534
 
 
 class Bench:
@@ -28,8 +30,8 @@ class Bench:
         self.tunnel = FolderTunnel(folder)
         self._stack = stack
 
-    def process(self, linger_s: float = 60.0) -> TunnelUser:
-        return self._stack.enter_context(TunnelUser(self.folder, linger_s))
+    def process(self, linger_s: float = 60.0, account: int = 0) -> TunnelUser:
+        return self._stack.enter_context(TunnelUser(self.folder, linger_s, account))
 
     def use(self, clock: SteppedClock | SystemClock | None = None) -> SharedTunnel:
         """A use by this process."""
@@ -74,6 +76,28 @@ def test_thread_here_and_process_there_share_it_alike(bench: Bench) -> None:
     assert mine.leave(linger=False) is None
     assert another.leave(linger=False) is not None
     assert not bench.tunnel.is_up
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become another account")
+@pytest.mark.parametrize("first", ["root", "service"])
+def test_root_and_the_services_account_share_it_whoever_comes_first(bench: Bench, first: str) -> None:
+    """A run by hand may be the first that ever used the state folder, and take hours."""
+    (bench.folder / "state").mkdir(0o700)
+    for folder in (bench.folder, bench.folder / "state"):
+        os.chown(folder, SERVICE, SERVICE)
+    for name in ("busy", "steps"):  # the tunnel's own, not the state folder's
+        (bench.folder / name).touch()
+        (bench.folder / name).chmod(0o666)
+    users = [bench.process(), bench.process(account=SERVICE)]
+    one, other = users if first == "root" else reversed(users)
+    assert [one.do("take"), other.do("take"), other.do("session 41"), one.do("session 42")] == ["up", "up", "41", "41"]
+    assert one.do("leave") == NOTHING
+    assert other.do("linger") == NOTHING
+    assert one.do("take") == "up"
+    one.kill()
+    assert other.do("take") == "up"
+    assert other.do("leave") == "EndedSession(session=41, sent=0, received=0)"
+    assert (bench.tunnel.is_up, bench.tunnel.count("up")) == (False, 1)
 
 
 def test_killed_process_keeps_nothing_up(bench: Bench) -> None:
@@ -189,6 +213,16 @@ def test_waiting_for_another_who_takes_it_down_has_an_end(bench: Bench) -> None:
     assert clock.monotonic() == pytest.approx(5, abs=1)
     bench.tunnel.let_go("down")
     assert other.answer() != NOTHING
+
+
+def test_sweep_leaves_it_to_whoever_is_just_taking_it_down(bench: Bench) -> None:
+    other = bench.process()
+    other.do("take")
+    bench.stops_in(other, "leave", "down")
+    assert bench.use().sweep(at_once=True) is None
+    bench.tunnel.let_go("down")
+    assert other.answer() != NOTHING
+    assert bench.tunnel.count("down") == 1
 
 
 def test_whoever_waits_for_one_who_is_killed_goes_on(bench: Bench) -> None:
