@@ -33,7 +33,9 @@ def replace_file(
 
 
 def create_file(path: str, content: str | bytes, *, what: str = "", advice: str = ADVICE, like: str = "") -> bool:
-    """Put `content` at `path`, for its owner alone, if nothing stands there; says whether it did. Else as `replace_file`.
+    """Put `content` at `path`, for its owner alone, if nothing stands there; says whether it did.
+
+    Raises what `replace_file` raises.
 
     Linking is the form of renaming that never replaces a file, not even one made in this very moment by another
     process.
