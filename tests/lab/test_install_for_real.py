@@ -13,7 +13,7 @@ import pytest
 from typer.testing import CliRunner
 
 from otherroof.base.errors import HomeTrouble
-from otherroof.cli.main import build
+from otherroof.cli.parser.top import build
 from otherroof.system import install_steps as plan
 from otherroof.system.install import packaged
 from support.lab.need import require_programs
@@ -51,7 +51,7 @@ def machine(tmp_path: Path) -> Path:
 
 
 def install(root: Path, *words: str) -> str:
-    result = CliRunner().invoke(build("install"), ["install", "--root", str(root), *words])
+    result = CliRunner().invoke(build(), ["install", "--root", str(root), *words])
     assert result.exit_code == 0, (result.output, result.exception)
     return result.output
 
@@ -108,7 +108,7 @@ def test_an_install_that_failed_half_way_goes_on_where_it_was(machine: Path) -> 
     unit_folder = inside(machine, "/etc/systemd/system")
     unit_folder.parent.mkdir(parents=True)
     unit_folder.write_text("in the way")
-    result = CliRunner().invoke(build("install"), ["install", "--root", str(machine), "--apply"])
+    result = CliRunner().invoke(build(), ["install", "--root", str(machine), "--apply"])
     assert result.exit_code != 0
     assert "/etc/systemd/system" in str(result.exception)
     unit_folder.unlink()

@@ -11,7 +11,8 @@ from otherroof.base.clock import SteppedClock
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.settings import require_settings
-from otherroof.watch import WatchInputs, digest, page
+from otherroof.watch import digest, page
+from otherroof.watch.gather import WatchInputs
 from support.browser import measure, require_chromium
 from support.household import write_household
 from support.long_history import write_history

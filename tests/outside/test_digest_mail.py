@@ -13,7 +13,8 @@ from pathlib import Path
 from otherroof.base.clock import SteppedClock
 from otherroof.ledger import Ledger
 from otherroof.settings import require_settings
-from otherroof.watch import WatchInputs, digest
+from otherroof.watch import digest
+from otherroof.watch.gather import WatchInputs
 from support.certificates import make_certificate
 from support.household import secret, write_household
 from support.long_history import write_history

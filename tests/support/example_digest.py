@@ -18,8 +18,9 @@ from otherroof.base.clock import SteppedClock, stamp
 from otherroof.copying.report import ByteCounts, FileCounts, RunReport, StepSeconds
 from otherroof.ledger import Ledger
 from otherroof.settings import Settings, read_settings
-from otherroof.watch import WatchInputs, digest
+from otherroof.watch import digest
 from otherroof.watch.digest.values import UnprotectedFolders
+from otherroof.watch.gather import WatchInputs
 
 EXAMPLES = Path(__file__).parent.parent.parent / "examples"
 NOW = datetime(2031, 4, 7, 9, 30, tzinfo=UTC)

@@ -87,8 +87,11 @@ class Killable:
 
 def serve() -> None:
     """The parent: for each line of arguments a child; tells its number, then, told to reap it, how it ended."""
-    from otherroof.cli.copy import run as _loaded  # noqa: F401 - loaded before any child is made
+    # Loaded before any child is made: all that the verb would import when it is at work.
+    from otherroof.cli.copy import run as _verb  # noqa: F401
     from otherroof.cli.main import main
+    from otherroof.schedule import plan  # noqa: F401
+    from otherroof.settings import last_good  # noqa: F401
     from support.main_job import level_way
 
     told = open(sys.argv[1], "ab", buffering=0)  # noqa: SIM115 - for the life of this process

@@ -20,7 +20,11 @@ import pytest
 
 from otherroof.base.errors import Undelivered
 from otherroof.settings.alerting import MailSettings
-from otherroof.watch.channels import Channel, CommandChannel, JournalChannel, MailChannel, Message, WebhookChannel
+from otherroof.watch.channels import Channel, Message
+from otherroof.watch.channels.command import CommandChannel
+from otherroof.watch.channels.journal import JournalChannel
+from otherroof.watch.channels.mail import MailChannel
+from otherroof.watch.channels.webhook import WebhookChannel
 from support.certificates import make_certificate
 from support.household import secret
 from support.mail_server import PASSWORD, MailServer

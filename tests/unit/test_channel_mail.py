@@ -17,8 +17,9 @@ from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.settings import require_settings
 from otherroof.settings.alerting import MailSettings
-from otherroof.watch import look
-from otherroof.watch.channels import MailChannel, Message
+from otherroof.watch.channels import Message
+from otherroof.watch.channels.mail import MailChannel
+from otherroof.watch.look import look
 from support.certificates import make_certificate
 from support.household import secret, write_household
 from support.mail_server import PASSWORD, MailServer

@@ -18,7 +18,7 @@ from otherroof.ledger.job_times import JobTimes
 from otherroof.ledger.runs import Hold
 from otherroof.ledger.space import DamagedFile, SpaceReading
 from otherroof.settings import Settings, read_settings, require_settings
-from otherroof.watch import WatchInputs, digest, look
+from otherroof.watch import digest
 from otherroof.watch.digest.build import (
     BRIEF,
     DigestFacts,
@@ -30,6 +30,8 @@ from otherroof.watch.digest.build import (
     nights_of,
 )
 from otherroof.watch.digest.unprotected import folders_in, unprotected_folders
+from otherroof.watch.gather import WatchInputs
+from otherroof.watch.look import look
 from otherroof.watch.rules import RULES, Finding
 from support.household import write_household
 from support.long_history import write_history

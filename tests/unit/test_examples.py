@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 from pydantic import BaseModel
 
-from otherroof.cli.main import VERBS
+from otherroof.cli.parser.verbs import VERBS
 from otherroof.copying.home.leave_out import leave_out_rule
 from otherroof.settings import alerting, check_machine, read_parts, tunnel
 from otherroof.settings import models as models_of_settings

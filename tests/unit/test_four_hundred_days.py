@@ -15,8 +15,9 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from otherroof.ledger.alerts import Alert
-from otherroof.watch import WatchInputs, look
 from otherroof.watch.channels import Message
+from otherroof.watch.gather import WatchInputs
+from otherroof.watch.look import look
 from support.simulated import Period, Ran, Simulation, Troubles, covered_s, household, passings, utc
 
 START, END = utc(2026, 2, 1, 12), utc(2027, 3, 8, 12)

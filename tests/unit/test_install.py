@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from otherroof.base.errors import WrongUse
-from otherroof.cli.main import build
+from otherroof.cli.parser.top import build
 from otherroof.system import install_steps as plan
 from otherroof.system.install import Machine, packaged, packaged_files, read_machine
 from otherroof.system.install_steps import (
@@ -154,7 +154,7 @@ def test_the_next_words_fit_what_is_there() -> None:
 
 
 def run(*words: str) -> tuple[int, str, BaseException | None]:
-    result = CliRunner().invoke(build("install"), ["install", *words])
+    result = CliRunner().invoke(build(), ["install", *words])
     return result.exit_code, result.output, result.exception
 
 

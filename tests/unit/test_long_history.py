@@ -14,7 +14,9 @@ from otherroof.base.clock import SteppedClock
 from otherroof.cli.main import main
 from otherroof.ledger import Ledger
 from otherroof.settings import Settings, require_settings
-from otherroof.watch import WatchInputs, digest, look, page
+from otherroof.watch import digest, page
+from otherroof.watch.gather import WatchInputs
+from otherroof.watch.look import look
 from otherroof.watch.overview import overview
 from support.household import write_household
 from support.long_history import write_history

@@ -190,7 +190,7 @@ class TestAsked:
             return answer
 
         monkeypatch.setattr("typer.prompt", prompt)
-        monkeypatch.setattr("otherroof.cli.set_up.pair.outside_address", lambda gateway: "")
+        monkeypatch.setattr("otherroof.cli.pair_talk.outside_address", lambda gateway: "")
         return heard, says
 
     def test_a_second_time_proposes_what_was_answered_the_first(self, house, asked):
@@ -216,8 +216,8 @@ class TestAsked:
     def test_a_router_that_cannot_be_called_is_told_before_the_first_question(self, house, asked, monkeypatch):
         _, says = asked
         says |= {"short name": "Ctrl-C"}
-        monkeypatch.setattr("otherroof.cli.set_up.pair.outside_address", lambda gateway: "100.64.3.3")
-        monkeypatch.setattr("otherroof.cli.set_up.pair.default_route", lambda commands: Route("lo", "127.0.0.1"))
+        monkeypatch.setattr("otherroof.cli.pair_talk.outside_address", lambda gateway: "100.64.3.3")
+        monkeypatch.setattr("otherroof.cli.pair_talk.default_route", lambda commands: Route("lo", "127.0.0.1"))
         assert "no port can be forwarded from it" in house.run("heron")[1]
 
 

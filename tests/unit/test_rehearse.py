@@ -12,7 +12,6 @@ import pytest
 
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL, EXIT_WRONG_USE
 from otherroof.cli.main import main
-from otherroof.cli.set_up import rehearse as cli_rehearse
 from otherroof.rehearsal import play
 from otherroof.rehearsal.compare_trees import TreeDifference
 from otherroof.rehearsal.day import change_like_a_day
@@ -88,7 +87,7 @@ def test_exit_code_and_last_word_follow_the_verdict_and_nothing_stays(
     word: str,
 ) -> None:
     monkeypatch.setattr(_Ending, "verdict", verdict)
-    monkeypatch.setattr(cli_rehearse, "Rehearsal", _Ending)
+    monkeypatch.setattr(play, "Rehearsal", _Ending)
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
     assert rehearse() == code
     assert word in capsys.readouterr().out

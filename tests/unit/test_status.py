@@ -18,7 +18,8 @@ from otherroof.ledger import Ledger
 from otherroof.ledger.job_times import JobTimes
 from otherroof.ledger.runs import Hold
 from otherroof.settings import require_settings
-from otherroof.watch import WatchInputs, look
+from otherroof.watch.gather import WatchInputs
+from otherroof.watch.look import look
 from otherroof.watch.words import moment_text
 from support.household import write_household
 from support.simulated import NO_ANSWER

@@ -13,9 +13,11 @@ from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.ledger.space import DamagedFile
 from otherroof.settings import Settings, require_settings
-from otherroof.watch import WatchInputs, digest, look, send_due
+from otherroof.watch import digest
 from otherroof.watch.channels import Message
-from otherroof.watch.sending import PAUSES_MIN, pause_after
+from otherroof.watch.gather import WatchInputs
+from otherroof.watch.look import look
+from otherroof.watch.sending import PAUSES_MIN, pause_after, send_due
 from support.household import write_household
 from support.simulated import NO_ANSWER
 from support.watching import DAY, HOUR, MAIL, Night, NotingChannel, write_run

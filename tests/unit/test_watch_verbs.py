@@ -13,7 +13,7 @@ from otherroof.cli.main import main
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.settings import require_settings
-from otherroof.watch import look
+from otherroof.watch.look import look
 from support.household import write_household
 from support.watching import Night, write_run
 

@@ -1,4 +1,7 @@
-"""Options and small helpers that every verb shares: where the settings are, how things are shown."""
+"""Options and small helpers that every verb shares: where the settings are, how things are shown.
+
+Every verb's help passes through here, so what only the deeds need is imported inside them.
+"""
 
 from __future__ import annotations
 
@@ -11,12 +14,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from otherroof.base.errors import WrongSettings, WrongUse
-from otherroof.ledger import Ledger
-from otherroof.settings import Job, Settings, require_settings
-from otherroof.settings.last_good import settings_in_force
 
 if TYPE_CHECKING:
     from rich.console import Console
+
+    from otherroof.ledger import Ledger
+    from otherroof.settings import Job, Settings
 
 SETTINGS_FOLDER = "/etc/otherroof"
 PLAIN_WIDTH = 200  # columns when it is no terminal: nothing is cut short there
@@ -29,12 +32,16 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object 
 
 def settings_in(folder: str) -> Settings:
     """The settings, or the one error that says what is wrong with them."""
+    from otherroof.settings import require_settings
+
     return _used(require_settings(os.path.abspath(folder)))
 
 
 def settings_in_use(folder: str) -> tuple[Settings, tuple[str, ...]]:
     """The settings as the service has them, or as far as they can be used, and what is wrong with them, one line each.
     Raises WrongSettings if there are none."""
+    from otherroof.settings.last_good import settings_in_force
+
     settings, mistakes = settings_in_force(os.path.abspath(folder))
     if settings is None:
         raise WrongSettings(mistakes[0].line())
@@ -98,6 +105,8 @@ def far_names(settings: Settings, asked: str) -> list[str]:
 
 def ledger_of(settings: Settings) -> Ledger:
     """The household's ledger, in the state folder. Raises HomeTrouble."""
+    from otherroof.ledger import Ledger
+
     return Ledger(settings.ledger)
 
 

@@ -6,56 +6,17 @@ Only the verb that is asked for is imported, so that a nightly run does not pay 
 from __future__ import annotations
 
 import errno
-import importlib
 import io
 import sys
-from typing import Any
 
 import typer
 
-from otherroof import __version__
 from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WRONG_USE, OtherroofError
-
-# By what one wants, in the order in which a household meets them. Each verb is a module with a function `verb` in its
-# group's folder.
-GROUPS: dict[str, tuple[str, ...]] = {
-    "set_up": ("rehearse", "check", "pair", "probe", "install"),
-    "copy": ("run", "release", "serve"),
-    "look": ("status", "ledger", "digest", "page", "quiet", "alert-test"),
-    "get_back": ("versions", "restore"),
-}
-VERBS = {verb: group for group, verbs in GROUPS.items() for verb in verbs}
+from otherroof.cli.parser.top import build
+from otherroof.cli.parser.words import told_apart, with_config_after
 
 # These verbs report an interruption themselves.
 TELL_THEMSELVES = ("run", "serve")
-
-
-def build(only: str = "") -> typer.Typer:
-    """The command line with every verb, or with just one if that is all that is needed."""
-    app = typer.Typer(
-        name="otherroof",
-        help="Keeps a second copy of a household's folders under another roof.",
-        add_completion=False,
-        pretty_exceptions_enable=False,
-        rich_markup_mode=None,
-    )
-    app.callback()(_top)
-    for name in (only,) if only else VERBS:
-        module: Any = importlib.import_module(f"otherroof.cli.{VERBS[name]}.{name.replace('-', '_')}")
-        app.command(name)(module.verb)
-    return app
-
-
-def _show_version(wanted: bool) -> None:
-    if wanted:
-        typer.echo(f"otherroof {__version__}")
-        raise typer.Exit
-
-
-def _top(
-    version: bool = typer.Option(False, "--version", callback=_show_version, is_eager=True, help="Print the version."),
-) -> None:
-    """Keeps a second copy of a household's folders under another roof."""
 
 
 def _told(problem: typer.TyperException) -> str:
@@ -67,10 +28,9 @@ def main(argv: list[str] | None = None) -> None:
     """Run the command line; always leaves by SystemExit."""
     _print_anything()
     given = (sys.argv[1:] if argv is None else argv) or ["--help"]
-    asked = given[0] if given and given[0] in VERBS else ""
     try:
-        code = build(asked)(given, standalone_mode=False)
-        if code == EXIT_INTERRUPTED and asked not in TELL_THEMSELVES:
+        code = build()(with_config_after(given), standalone_mode=False)
+        if code == EXIT_INTERRUPTED and told_apart(given).verb not in TELL_THEMSELVES:
             sys.stderr.write("otherroof: interrupted\n")
         sys.stdout.flush()  # so that a write error is raised here, not while the interpreter shuts down
     except OtherroofError as error:

@@ -12,9 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from otherroof.base.units import rate_text, size_text, span_text
-from otherroof.copying.progress import Progress
 from otherroof.far_copy.entry import path_text
-from otherroof.restore.progress import RestoreProgress
 
 LINE_EVERY_S = 60.0
 RATE_OVER_S = 10.0
@@ -22,6 +20,9 @@ RATE_OVER_S = 10.0
 if TYPE_CHECKING:
     from rich.progress import Progress as Display
     from rich.progress import TaskID
+
+    from otherroof.copying.progress import Progress
+    from otherroof.restore.progress import RestoreProgress
 
 log = logging.getLogger("otherroof.progress")
 

@@ -15,7 +15,10 @@ from otherroof.probe.way import take_down_idle_tunnels, tend_tunnels
 from otherroof.schedule.actions import RunEnding, ServiceActions, ending_for
 from otherroof.schedule.last_resort import tell_channels
 from otherroof.settings import Settings
-from otherroof.watch import WatchInputs, digest, look, send_due
+from otherroof.watch import digest
+from otherroof.watch.gather import WatchInputs
+from otherroof.watch.look import look
+from otherroof.watch.sending import send_due
 
 log = logging.getLogger(__name__)
 

@@ -16,7 +16,8 @@ from otherroof.base.errors import HomeTrouble, OtherroofError
 from otherroof.ledger import Ledger
 from otherroof.settings import Settings
 from otherroof.system.notification import Notifier
-from otherroof.watch.channels import Channel, Message, channels_of
+from otherroof.watch.channels import Channel, Message
+from otherroof.watch.channels.build import channels_of
 
 BLIND_AFTER_S = 2 * 3600.0
 AGAIN_S = 24 * 3600.0

@@ -18,7 +18,8 @@ from otherroof.base.errors import OtherroofError
 from otherroof.ledger import Ledger
 from otherroof.ledger.messages import ChannelState, QueuedMessage
 from otherroof.settings import Settings
-from otherroof.watch.channels import Channel, channels_of
+from otherroof.watch.channels import Channel
+from otherroof.watch.channels.build import channels_of
 from otherroof.watch.messages import message_of
 
 # Minutes from one try of a channel to the next; the last one stays.

@@ -121,7 +121,7 @@ def otherroof(*words: str) -> list[str]:
 
 def otherroof_can(verb: str) -> bool:
     """Whether the installed Otherroof has `verb`."""
-    from otherroof.cli.main import VERBS
+    from otherroof.cli.parser.verbs import VERBS
 
     return verb in VERBS
 

@@ -7,9 +7,7 @@ from typing import Annotated
 import typer
 
 from otherroof.base.clock import SystemClock
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, job_of, settings_in_use
-from otherroof.jobs.run import ledger_path
-from otherroof.ledger import Ledger
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, job_of, ledger_of, settings_in_use
 
 
 def verb(
@@ -22,7 +20,7 @@ def verb(
     """
     settings, _ = settings_in_use(config)
     job_of(settings, job)
-    with Ledger(ledger_path(settings)) as ledger:
+    with ledger_of(settings) as ledger:
         hold = ledger.hold_of(job)
         if hold is None:
             typer.echo(f"{job}: no run is held; what a dry run only tells is held when it is run: otherroof run {job}")

@@ -7,22 +7,22 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import partial
 from types import FrameType
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WELL, Held, OtherroofError, RunCut
 from otherroof.base.units import rate_text, size_text, span_text
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, job_of, print_json, settings_in
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, job_of, ledger_of, print_json, settings_in
 from otherroof.cli.show_progress import run_progress, show_progress
-from otherroof.copying.progress import Progress
 from otherroof.copying.report import RunReport
-from otherroof.jobs.run import RunOptions, RunResult, RunSurroundings, ledger_path, run_job
-from otherroof.jobs.stop_sign import StopSign
-from otherroof.ledger import Ledger
-from otherroof.schedule.plan import GB, month_begins
-from otherroof.settings import Settings
+
+if TYPE_CHECKING:
+    from otherroof.jobs.run import RunOptions, RunResult
+    from otherroof.jobs.stop_sign import StopSign
+    from otherroof.ledger import Ledger
+    from otherroof.settings import Settings
 
 LONGEST_LIST = 20  # problems shown as text; the ledger has more
 
@@ -35,6 +35,9 @@ def verb(
     as_json: JsonOption = False,
 ) -> None:
     """Copy what changed since the last run to the far box."""
+    from otherroof.jobs.run import RunOptions
+    from otherroof.jobs.stop_sign import StopSign
+
     settings = settings_in(config)
     names = list(dict.fromkeys(jobs or sorted(settings.jobs)))
     for name in names:
@@ -42,7 +45,7 @@ def verb(
     clock = SystemClock()
     stop = StopSign(clock)
     ran: list[RunResult] = []
-    with Ledger(ledger_path(settings)) as ledger, _stopping_on_signals(stop):
+    with ledger_of(settings) as ledger, _stopping_on_signals(stop):
         for name in names:
             if not stop.asked():
                 ran.append(_run_one(settings, name, ledger, stop, RunOptions(dry, reread), quiet=as_json))
@@ -56,6 +59,9 @@ def verb(
 def _run_one(
     settings: Settings, name: str, ledger: Ledger, stop: StopSign, choice: RunOptions, *, quiet: bool
 ) -> RunResult:
+    from otherroof.copying.progress import Progress
+    from otherroof.jobs.run import RunResult, RunSurroundings, run_job
+
     progress = Progress()
     try:
         with show_progress(lambda: run_progress(progress), name, quiet=quiet) as tick:
@@ -70,6 +76,8 @@ def _run_one(
 
 
 def _month_is_used_up(settings: Settings, name: str, ledger: Ledger) -> bool:
+    from otherroof.schedule.plan import GB, month_begins
+
     far = settings.jobs[name].far
     allowance = settings.far[far].month_gb * GB
     return (

@@ -7,6 +7,7 @@ import os
 import signal
 from functools import partial
 from types import FrameType
+from typing import TYPE_CHECKING
 
 import typer
 
@@ -14,15 +15,10 @@ from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_WELL, HomeTrouble
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption
 from otherroof.cli.show_progress import line_a_minute
-from otherroof.jobs.locks import service_lock
-from otherroof.schedule.chores import real_actions
-from otherroof.schedule.last_resort import open_ledger_patiently
-from otherroof.schedule.records import ServiceRecords
-from otherroof.schedule.service_loop import Service
-from otherroof.settings import Mistake, Settings, read_settings, require_settings
-from otherroof.settings.last_good import keep_settings, settings_in_force
-from otherroof.system.logs import set_up_logs
-from otherroof.system.notification import Notifier
+
+if TYPE_CHECKING:
+    from otherroof.schedule.service_loop import Service
+    from otherroof.settings import Mistake, Settings
 
 log = logging.getLogger(__name__)
 
@@ -32,6 +28,16 @@ def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
 
     Probes the far boxes, raises alerts and sends the digest too. SIGHUP reads the settings anew.
     """
+    from otherroof.jobs.locks import service_lock
+    from otherroof.schedule.chores import real_actions
+    from otherroof.schedule.last_resort import open_ledger_patiently
+    from otherroof.schedule.records import ServiceRecords
+    from otherroof.schedule.service_loop import Service
+    from otherroof.settings import require_settings
+    from otherroof.settings.last_good import settings_in_force
+    from otherroof.system.logs import set_up_logs
+    from otherroof.system.notification import Notifier
+
     notifier = Notifier.take(os.environ, os.getpid())
     folder = os.path.abspath(config)
     # systemd.exec(5): where the state folder lies, also while the settings cannot be read.
@@ -61,6 +67,8 @@ def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
 
 
 def _reread(folder: str, state: str) -> tuple[Settings | None, list[Mistake]]:
+    from otherroof.settings import read_settings
+
     settings, mistakes = read_settings(folder)
     if settings is not None and not mistakes and settings.state == state:
         _keep(settings)
@@ -68,6 +76,8 @@ def _reread(folder: str, state: str) -> tuple[Settings | None, list[Mistake]]:
 
 
 def _keep(settings: Settings) -> None:
+    from otherroof.settings.last_good import keep_settings
+
     try:
         keep_settings(settings)
     except HomeTrouble as problem:

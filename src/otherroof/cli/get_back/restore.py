@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -12,11 +12,12 @@ from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL
 from otherroof.base.units import rate_text, size_text, span_text
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, job_of, print_json, settings_for_rescue
 from otherroof.cli.show_progress import restore_progress, show_progress
-from otherroof.copying.report import Problem
 from otherroof.far_copy.entry import path_text
-from otherroof.jobs.restore import RestoreContext, RestoreRequest, restore
-from otherroof.restore.progress import RestoreProgress
-from otherroof.restore.selection import RestoreReport
+
+if TYPE_CHECKING:
+    from otherroof.copying.report import Problem
+    from otherroof.restore.progress import RestoreProgress
+    from otherroof.restore.selection import RestoreReport
 
 LONGEST_LIST = 50
 
@@ -39,6 +40,9 @@ def verb(
 
     The newest version or an earlier one, whole or in part. Every file's digest is checked before it counts.
     """
+    from otherroof.jobs.restore import RestoreContext, RestoreRequest, restore
+    from otherroof.restore.progress import RestoreProgress
+
     settings = settings_for_rescue(config)
     folder = job_of(settings, job).folder
     wanted = tuple(as_listed(path, folder) for path in paths or [])

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Annotated
 
 import typer
-from rich.table import Table
 
 from otherroof.base.clock import stamp
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_WELL
@@ -19,7 +18,6 @@ from otherroof.cli.common import (
     print_json,
     settings_for_rescue,
 )
-from otherroof.jobs.restore import LOST, list_versions
 
 
 def verb(
@@ -28,6 +26,8 @@ def verb(
     as_json: JsonOption = False,
 ) -> None:
     """List every version that the far box holds, newest first."""
+    from otherroof.jobs.restore import LOST, list_versions
+
     settings = settings_for_rescue(config)
     job_of(settings, job)
     found = list_versions(settings, job)
@@ -41,6 +41,8 @@ def verb(
     elif not found:
         typer.echo(f"{job}: the far copy holds no version yet")
     else:
+        from rich.table import Table
+
         table = Table("run", "taken", "files", "size", "", box=None, pad_edge=False)
         for version in found:
             taken = f"{version.taken.astimezone(settings.zone):%Y-%m-%d %H:%M}"

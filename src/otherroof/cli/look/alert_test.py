@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, OtherroofError, WrongUse
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, settings_in_use
-from otherroof.ledger import Ledger
-from otherroof.settings import Settings
-from otherroof.watch.channels import Channel, Message, channels_of
 from otherroof.watch.words import moment_text
+
+if TYPE_CHECKING:
+    from otherroof.ledger import Ledger
+    from otherroof.settings import Settings
+    from otherroof.watch.channels import Channel
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +35,8 @@ def verb(
     as_json: JsonOption = False,
 ) -> None:
     """Send a test message, to know that alerts reach you."""
+    from otherroof.watch.channels.build import channels_of
+
     settings, _ = settings_in_use(config)
     ways = channels_of(settings)
     if channel and channel not in ways:
@@ -50,6 +54,8 @@ def verb(
 
 
 def _try(settings: Settings, ledger: Ledger, name: str, way: Channel) -> ChannelTest:
+    from otherroof.watch.channels import Message
+
     now = SystemClock().now()
     home = settings.home.name
     message = Message(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -11,7 +11,9 @@ from otherroof.base.atomic_file import replace_file
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, settings_in_use
-from otherroof.watch import Delivery, WatchInputs, digest
+
+if TYPE_CHECKING:
+    from otherroof.watch.sending import Delivery
 
 
 def verb(
@@ -21,6 +23,9 @@ def verb(
     as_json: JsonOption = False,
 ) -> None:
     """Say whether everything is safe, and what needs a hand."""
+    from otherroof.watch import digest
+    from otherroof.watch.gather import WatchInputs
+
     settings, mistakes = settings_in_use(config)
     clock, extra = SystemClock(), WatchInputs(mistakes)
     with ledger_of(settings) as ledger:

@@ -5,18 +5,27 @@ from __future__ import annotations
 import csv
 import sys
 from datetime import datetime
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.table import Table
 
 from otherroof.base.clock import parse_moment, stamp
 from otherroof.base.errors import WrongUse
 from otherroof.base.units import rate_text, size_text, span_text
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, console, job_of, print_json, settings_in_use
-from otherroof.jobs.run import ledger_path
-from otherroof.ledger import Ledger, RunRow
-from otherroof.settings import Settings
+from otherroof.cli.common import (
+    SETTINGS_FOLDER,
+    ConfigOption,
+    JsonOption,
+    console,
+    job_of,
+    ledger_of,
+    print_json,
+    settings_in_use,
+)
+
+if TYPE_CHECKING:
+    from otherroof.ledger import Ledger, RunRow
+    from otherroof.settings import Settings
 
 SHOWN = 40
 WORDS = ("started", "job", "outcome")  # the other columns are figures
@@ -43,7 +52,7 @@ def verb(
     """
     settings, _ = settings_in_use(config)
     whole = as_json or as_csv or bool(since)
-    with Ledger(ledger_path(settings)) as ledger:
+    with ledger_of(settings) as ledger:
         if job and not ledger.runs(job=job, newest=1):  # what a job did that has left the settings can still be asked
             job_of(settings, job)
         rows = ledger.runs(job=job, since=_moment(since, settings), newest=0 if whole else SHOWN + 1)
@@ -90,6 +99,8 @@ def _print_csv(rows: list[RunRow]) -> None:
 
 
 def _print_table(rows: list[RunRow], settings: Settings) -> None:
+    from rich.table import Table
+
     if not rows:
         typer.echo("no runs yet")
         return

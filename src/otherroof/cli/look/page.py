@@ -10,7 +10,6 @@ import typer
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, ledger_of, settings_in_use
-from otherroof.watch import WatchInputs, page
 
 
 def verb(
@@ -21,6 +20,9 @@ def verb(
 
     The page needs nothing else. It names folders and their state: show it inside the household only.
     """
+    from otherroof.watch import page
+    from otherroof.watch.gather import WatchInputs
+
     settings, mistakes = settings_in_use(config)
     folder = os.path.abspath(out)
     with ledger_of(settings) as ledger:

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import WrongUse
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, settings_in_use
-from otherroof.ledger.alerts import Alert
-from otherroof.settings import Settings
 from otherroof.watch.words import list_text, moment_text
+
+if TYPE_CHECKING:
+    from otherroof.ledger.alerts import Alert
+    from otherroof.settings import Settings
 
 MOST_DAYS = 3650
 

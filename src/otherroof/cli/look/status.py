@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 import textwrap
 from datetime import datetime
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import typer
-from rich.table import Table
 
 from otherroof.base.clock import SystemClock, from_stamp
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL
@@ -22,13 +22,19 @@ from otherroof.cli.common import (
     print_json,
     settings_in_use,
 )
-from otherroof.ledger.alerts import Alert
-from otherroof.watch.overview import FarRow, JobRow, Overview, overview
 from otherroof.watch.words import list_text, moment_text
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from otherroof.ledger.alerts import Alert
+    from otherroof.watch.overview import FarRow, JobRow, Overview
 
 
 def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) -> None:
     """Show on one screen how every copy stands."""
+    from otherroof.watch.overview import overview
+
     settings, mistakes = settings_in_use(config)
     with ledger_of(settings) as ledger:
         found = overview(settings, ledger, SystemClock().now(), mistakes)
@@ -61,9 +67,15 @@ def _folded(line: str, width: int) -> str:
     return textwrap.fill(line, width, subsequent_indent=beginning, break_long_words=False, break_on_hyphens=False)
 
 
+def _table() -> Table:
+    from rich.table import Table
+
+    return Table(box=None, pad_edge=False)
+
+
 def _job_table(found: Overview, zone: ZoneInfo) -> Table:
     several = len(found.far) > 1
-    table = Table(box=None, pad_edge=False)
+    table = _table()
     table.add_column("job", overflow="fold")
     if several:
         table.add_column("to", overflow="fold")
@@ -98,7 +110,7 @@ def _wait_lines(jobs: tuple[JobRow, ...]) -> list[str]:
 
 
 def _far_table(boxes: tuple[FarRow, ...]) -> Table:
-    table = Table(box=None, pad_edge=False)
+    table = _table()
     for title in ("far box", "address", "answers", "last answered"):
         table.add_column(title, no_wrap=True)
     for row in boxes:

@@ -6,9 +6,6 @@ import typer
 
 from otherroof.base.errors import EXIT_WELL, EXIT_WRONG_USE
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, print_json
-from otherroof.jobs.own_files import jobs_that_copy_secrets
-from otherroof.settings import check_machine, read_parts
-from otherroof.settings.promises import promises_that_cannot_be_kept
 from otherroof.watch.words import count_text
 
 
@@ -17,6 +14,10 @@ def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) ->
 
     Each with its file and key, what is wrong, and what would be right.
     """
+    from otherroof.jobs.own_files import jobs_that_copy_secrets
+    from otherroof.settings import check_machine, read_parts
+    from otherroof.settings.promises import promises_that_cannot_be_kept
+
     parts = read_parts(config)
     mistakes = (
         parts.mistakes + check_machine(parts) + jobs_that_copy_secrets(parts) + promises_that_cannot_be_kept(parts)

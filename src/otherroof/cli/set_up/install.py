@@ -3,29 +3,15 @@
 from __future__ import annotations
 
 import os
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from otherroof.base.errors import HomeTrouble, WrongUse
-from otherroof.system.install import (
-    Machine,
-    carry_out_steps,
-    find_writable_program_path,
-    packaged_files,
-    read_machine,
-    this_program,
-)
-from otherroof.system.install_steps import (
-    FOLDERS_PATH,
-    InstallStep,
-    folders_right,
-    install_steps,
-    install_warnings,
-    next_steps_text,
-    undo_leaves,
-    undo_steps,
-)
+from otherroof.base.errors import WrongUse
+
+if TYPE_CHECKING:
+    from otherroof.system.install import Machine
+    from otherroof.system.install_steps import InstallStep
 
 Apply = Annotated[bool, typer.Option("--apply", help="Do it; without this, the steps are only shown.")]
 Undo = Annotated[bool, typer.Option("--undo", help="Take the service off; settings, state and keys stay.")]
@@ -37,6 +23,23 @@ def verb(apply: Apply = False, undo: Undo = False, root: Root = "/") -> None:
 
     Shows every step; --apply does them.
     """
+    from otherroof.system.install import (
+        Machine,
+        carry_out_steps,
+        find_writable_program_path,
+        packaged_unit,
+        read_machine,
+        this_program,
+    )
+    from otherroof.system.install_steps import (
+        install_steps,
+        install_warnings,
+        next_steps_text,
+        undo_leaves,
+        undo_steps,
+        unit_for,
+    )
+
     machine = Machine(os.path.abspath(root))
     if apply:
         _may_apply(machine)

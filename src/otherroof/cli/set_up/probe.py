@@ -3,13 +3,9 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.console import Console
-from rich.markup import escape
-from rich.table import Table
-from rich.text import Text
 
 from otherroof.base.clock import Clock, SystemClock, stamp
 from otherroof.base.errors import EXIT_UNREACHED, EXIT_WELL
@@ -23,12 +19,15 @@ from otherroof.cli.common import (
     print_json,
     settings_in,
 )
-from otherroof.ledger import Ledger
-from otherroof.probe.ladder import ClimbResult, RungResult
-from otherroof.probe.probe import probe_far
-from otherroof.probe.ssh_checks import HOST_KEY
-from otherroof.settings import Settings
 from otherroof.watch.words import moment_text
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+
+    from otherroof.ledger import Ledger
+    from otherroof.probe.ladder import ClimbResult, RungResult
+    from otherroof.settings import Settings
 
 STYLES = {"ok": "green", "not ok": "bold red", "not tried": "dim"}
 
@@ -55,8 +54,13 @@ def verb(far: FarToProbe = "", config: ConfigOption = SETTINGS_FOLDER, as_json: 
 
 
 def _one(settings: Settings, name: str, ledger: Ledger, clock: Clock, *, quiet: bool) -> ClimbResult:
+    from otherroof.probe.probe import probe_far
+
     if quiet:
         return probe_far(settings, name, ledger, clock)
+
+    from rich.markup import escape
+
     screen = console()
     screen.print(f"[bold]{escape(name)}[/bold]")
     climb = probe_far(settings, name, ledger, clock, told=lambda met: _show_rung(screen, met))
@@ -78,6 +82,9 @@ def _show_rung(screen: Console, met: RungResult) -> None:
 
 
 def _columns(lines: list[tuple[str, str, str, str]]) -> Table:
+    from rich.table import Table
+    from rich.text import Text
+
     table = Table.grid(padding=(0, 1, 0, 0))
     for width in (1, 9, 17):
         table.add_column(width=width)
@@ -89,6 +96,8 @@ def _columns(lines: list[tuple[str, str, str, str]]) -> Table:
 
 
 def _verdict(name: str, climb: ClimbResult) -> str:
+    from rich.markup import escape
+
     if climb.exit_code == EXIT_WELL:
         return f"{escape(name)} answers: all well"
     reached = "was not reached" if climb.exit_code == EXIT_UNREACHED else "answers, but something needs a look"
@@ -96,16 +105,22 @@ def _verdict(name: str, climb: ClimbResult) -> str:
 
 
 def _since(settings: Settings, climb: ClimbResult, last: datetime | None) -> str:
-    if climb.held(HOST_KEY):
+    if _answered(climb):
         return ""
     return f" (last answered {moment_text(last, settings.zone)})" if last else " (has never answered)"
+
+
+def _answered(climb: ClimbResult) -> bool:
+    from otherroof.probe.ssh_checks import HOST_KEY
+
+    return climb.held(HOST_KEY)
 
 
 def _as_json(name: str, begun: datetime, climb: ClimbResult, last: datetime | None) -> dict[str, Any]:
     return {
         "far": name,
         "at": stamp(begun),
-        "answered": climb.held(HOST_KEY),
+        "answered": _answered(climb),
         "last_answer": stamp(last) if last else None,
         "exit_code": climb.exit_code,
         "headline": climb.headline,

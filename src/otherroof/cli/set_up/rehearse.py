@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.table import Table
 
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL
 from otherroof.base.units import size_text, span_text
 from otherroof.cli.common import JsonOption, console, print_json
-from otherroof.rehearsal.own_copies import OwnCopyTool
-from otherroof.rehearsal.play import Rehearsal, RehearsalResult, RehearsalStep
-from otherroof.rehearsal.stage import set_up
+
+if TYPE_CHECKING:
+    from otherroof.rehearsal.play import RehearsalResult, RehearsalStep
 
 KeepOption = Annotated[
     str, typer.Option("--keep", metavar="DIR", help="Play in this new or empty folder, and leave everything there.")
@@ -27,6 +26,10 @@ def verb(keep: KeepOption = "", as_json: JsonOption = False) -> None:
 
     An invented household is copied, a day passes, it is copied again; both versions are restored and compared.
     """
+    from otherroof.rehearsal.own_copies import OwnCopyTool
+    from otherroof.rehearsal.play import Rehearsal
+    from otherroof.rehearsal.stage import set_up
+
     clock = SystemClock()
     began = clock.monotonic()
     with set_up(keep) as stage:
@@ -54,6 +57,8 @@ def _to_errors(line: str) -> None:
 
 
 def _show(verdict: RehearsalResult, seconds: float) -> None:
+    from rich.table import Table
+
     table = Table(title="What was sent, and how long it took", title_justify="left")
     table.add_column("")
     for name in ("took", "files", "new content", "sent", "on the wire"):

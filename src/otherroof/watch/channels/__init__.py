@@ -1,47 +1,8 @@
-"""The ways out of this machine: the Channel port and one file for each of its implementations."""
+"""The ways out of this machine: the Channel port, one file for each of its implementations, and `build`, which chooses.
 
-from __future__ import annotations
+Only the port can be had from here: whoever passes messages on need not wait for mail and the web.
+"""
 
-from otherroof.settings import Settings
-from otherroof.settings.alerting import CommandChannelSettings as CommandSettings
-from otherroof.settings.alerting import MailChannelSettings as MailSettings
-from otherroof.settings.alerting import WebhookChannelSettings as WebhookSettings
-from otherroof.watch.channels.command import CommandChannel
-from otherroof.watch.channels.journal import JournalChannel
-from otherroof.watch.channels.mail import MailChannel
 from otherroof.watch.channels.port import Channel, Message, MessageKind
-from otherroof.watch.channels.webhook import WebhookChannel
 
-
-def channels_of(settings: Settings) -> dict[str, Channel]:
-    """Every channel that the settings describe, ready to use; nothing is opened yet."""
-    return {name: _channel(settings, name) for name in settings.told.channels}
-
-
-def _channel(settings: Settings, name: str) -> Channel:
-    one = settings.told.channels[name]
-
-    def path(relative: str) -> str:
-        return settings.path(relative) if relative else ""
-
-    if isinstance(one, MailSettings):
-        mail = settings.told.mail
-        assert mail is not None  # the settings refuse a mail channel without [mail]
-        return MailChannel(settings.home.name, mail, one.to, path(mail.password_file), path(mail.ca_file))
-    if isinstance(one, WebhookSettings):
-        return WebhookChannel(one.url or "", one.answer_s, path(one.url_file), path(one.token_file), path(one.ca_file))
-    if isinstance(one, CommandSettings):
-        return CommandChannel(one.command, one.answer_s)
-    return JournalChannel()
-
-
-__all__ = [
-    "Channel",
-    "CommandChannel",
-    "JournalChannel",
-    "MailChannel",
-    "Message",
-    "MessageKind",
-    "WebhookChannel",
-    "channels_of",
-]
+__all__ = ["Channel", "Message", "MessageKind"]

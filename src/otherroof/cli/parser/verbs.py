@@ -1,0 +1,63 @@
+"""Which verbs there are, grouped by what a person wants, and what the program's exit codes mean.
+
+Each verb is a module below `otherroof.cli` with a function `verb`, whose first sentence stands here too: so the list of
+all verbs can be shown without importing any of them.
+"""
+
+from __future__ import annotations
+
+from otherroof.base.errors import (
+    EXIT_DAMAGED,
+    EXIT_HELD,
+    EXIT_INTERRUPTED,
+    EXIT_LOOK,
+    EXIT_UNREACHED,
+    EXIT_WELL,
+    EXIT_WRONG_USE,
+)
+
+GROUPS: dict[str, dict[str, str]] = {
+    "Set up": {
+        "check": "Name every mistake in the settings.",
+        "pair": "Pair with a far box.",
+        "probe": "Check the way to the far box, rung by rung.",
+        "install": "Make it a service of systemd on this machine.",
+        "rehearse": "Play it all on this machine, against a stand-in far box.",
+    },
+    "Copy": {
+        "run": "Copy what changed since the last run to the far box.",
+        "release": "Let a held job run again, once you have looked.",
+        "serve": "Run every job at its times, until SIGTERM or Ctrl-C.",
+    },
+    "Look": {
+        "status": "Show on one screen how every copy stands.",
+        "ledger": "Show what the runs did, newest first.",
+        "digest": "Say whether everything is safe, and what needs a hand.",
+        "page": "Write the digest and its history as one page.",
+        "quiet": "Acknowledge an alert, so that it is not told again for N days.",
+        "alert-test": "Send a test message, to know that alerts reach you.",
+    },
+    "Get back": {
+        "versions": "List every version that the far box holds, newest first.",
+        "restore": "Bring files back from the far box into a folder.",
+    },
+}
+
+SHORT = {verb: short for group in GROUPS.values() for verb, short in group.items()}
+VERBS = tuple(SHORT)
+# Each group has a folder of its own: `otherroof status` is `look/status.py`.
+MODULES = {
+    verb: f"otherroof.cli.{title.lower().replace(' ', '_')}.{verb.replace('-', '_')}"
+    for title, verbs in GROUPS.items()
+    for verb in verbs
+}
+
+EXIT_CODES = {
+    EXIT_WELL: "all well",
+    EXIT_LOOK: "done, but something needs a look",
+    EXIT_WRONG_USE: "wrong use or wrong settings",
+    EXIT_UNREACHED: "the far box could not be reached",
+    EXIT_HELD: "held by the guard",
+    EXIT_DAMAGED: "a damaged copy was found",
+    EXIT_INTERRUPTED: "interrupted",
+}
