@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import errno
 import io
+import os
 import sys
+from typing import NoReturn
 
 import typer
 
@@ -17,6 +19,8 @@ from otherroof.cli.parser.words import told_apart, with_config_after
 
 # These verbs report an interruption themselves.
 TELL_THEMSELVES = ("run", "serve")
+# By this in the environment a shell's script says that the words are those of a line that is being written.
+COMPLETING = "OTHERROOF_COMPLETE"
 
 
 def _told(problem: typer.TyperException) -> str:
@@ -27,7 +31,10 @@ def _told(problem: typer.TyperException) -> str:
 def main(argv: list[str] | None = None) -> None:
     """Run the command line; always leaves by SystemExit."""
     _print_anything()
-    given = (sys.argv[1:] if argv is None else argv) or ["--help"]
+    given = sys.argv[1:] if argv is None else argv
+    if os.environ.get(COMPLETING):
+        _complete(given)
+    given = given or ["--help"]
     try:
         code = build()(with_config_after(given), standalone_mode=False)
         if code == EXIT_INTERRUPTED and told_apart(given).verb not in TELL_THEMSELVES:
@@ -52,6 +59,14 @@ def main(argv: list[str] | None = None) -> None:
     finally:
         _hand_over()
     raise SystemExit(code or 0)
+
+
+def _complete(given: list[str]) -> NoReturn:
+    """Answer a shell that asks what can come next."""
+    from otherroof.cli.parser.completion import answer
+
+    sys.stdout.write(answer(given))
+    raise SystemExit(0)
 
 
 def _print_anything() -> None:

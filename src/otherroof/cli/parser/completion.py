@@ -1,0 +1,131 @@
+"""Shell completion: what can stand at the place of a command line that a person is about to fill.
+
+The shells' own scripts lie beside this file. Each calls the program with `OTHERROOF_COMPLETE` in its environment and
+the words so far as arguments, and is told the kind of what can stand there, then one word a line. A metavar says what
+an option or argument takes, so a verb need not do anything for it. Settings that cannot be read have no names to offer.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal
+
+import typer
+
+from otherroof.cli.common import SETTINGS_FOLDER
+from otherroof.cli.parser.top import command_of
+from otherroof.cli.parser.verbs import SHORT
+from otherroof.cli.parser.words import CONFIG, config_in, told_apart
+
+if TYPE_CHECKING:
+    from otherroof.settings import ReadableSettings
+
+TOP_OPTIONS = {
+    CONFIG: "The settings folder.",
+    "--version": "Print the version.",
+    "--help": "Show this message and exit.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Choices:
+    """What can stand at a place: these words, each with its meaning, or any file or folder."""
+
+    words: dict[str, str] = field(default_factory=dict)
+    kind: Literal["words", "files", "folders"] = "words"
+
+    def text(self, begun: str) -> str:
+        """As the shells' scripts want it: the words that begin with `begun`."""
+        lines = [f"{word}\t{meaning}" for word, meaning in self.words.items() if word.startswith(begun)]
+        return "\n".join([self.kind, *lines]) + "\n"
+
+
+NOTHING = Choices()
+_KINDS = {"DIR": Choices(kind="folders"), "FILE": Choices(kind="files"), "PATH": Choices(kind="files")}
+
+
+def answer(words: Sequence[str]) -> str:
+    """The answer to a shell: `words` are those after the program's name, the last the one that has been begun."""
+    # bash takes `--config=DIR` for three words.
+    done, begun = [word for word in words[:-1] if word != "="], words[-1] if words else ""
+    begun = "" if begun == "=" else begun
+    option, equals, value = begun.partition("=")
+    if equals and option.startswith("-"):
+        found = _choices([*done, option], value)
+        return Choices({f"{option}={word}": told for word, told in found.words.items()}, found.kind).text(begun)
+    return _choices(done, begun).text(begun)
+
+
+def _choices(done: Sequence[str], begun: str) -> Choices:
+    apart = told_apart(done)
+    if apart.verb in SHORT:
+        return _choices_of(apart.verb, apart.after, begun, config_in(done))
+    if apart.verb:
+        return NOTHING
+    if done and done[-1] == CONFIG:
+        return _KINDS["DIR"]
+    return Choices(TOP_OPTIONS if begun.startswith("-") else SHORT)
+
+
+def _choices_of(verb: str, given: Sequence[str], begun: str, config: str | None) -> Choices:
+    params: list[Any] = [*command_of(verb).params]
+    options = {name: one for one in params if one.param_type_name == "option" for name in one.opts}
+    arguments = [one for one in params if one.param_type_name == "argument"]
+    place = _place_after(given, options)
+    if place.waiting is not None:
+        return _values(verb, place.waiting, config)
+    if begun.startswith("-") and not place.only_arguments:
+        unused = {name: one.help for name, one in options.items() if name not in given or one.multiple}
+        return Choices({**unused, "--help": TOP_OPTIONS["--help"]})
+    # The last may take any number of words.
+    reached = [*arguments[place.arguments :], *(one for one in arguments[-1:] if one.nargs == -1)]
+    found = _values(verb, reached[0], config) if reached else NOTHING
+    return Choices({word: told for word, told in found.words.items() if word not in given}, found.kind)
+
+
+@dataclass(slots=True)
+class _Place:
+    """How far a verb's words have come: the option that waits for its value, and how many arguments there were."""
+
+    waiting: Any = None
+    arguments: int = 0
+    only_arguments: bool = False
+
+
+def _place_after(given: Sequence[str], options: dict[str, Any]) -> _Place:
+    place = _Place()
+    for word in given:
+        if place.waiting is not None:
+            place.waiting = None
+        elif word == "--":
+            place.only_arguments = True
+        elif word.startswith("-") and not place.only_arguments:
+            option = options.get(word)
+            place.waiting = option if option is not None and not option.is_flag else None
+        else:
+            place.arguments += 1
+    return place
+
+
+def _values(verb: str, param: Any, config: str | None) -> Choices:
+    """What can be given to an option or argument of `verb`, by its metavar or its fixed choices."""
+    wanted = (param.metavar or "").strip("[]")
+    if wanted in _KINDS:
+        return _KINDS[wanted]
+    if wanted in _NAMED:
+        from otherroof.settings import read_parts
+
+        folder = os.path.expanduser(config if config is not None else SETTINGS_FOLDER)
+        return Choices(_NAMED[wanted](read_parts(folder)))  # mistakes in the settings are for `check` to tell
+    fixed = param.shell_complete(typer.Context(command_of(verb)), "")
+    return Choices(dict.fromkeys((one.value for one in fixed), ""))
+
+
+# What people name by a name from the settings, with what tells it from the others.
+_NAMED: dict[str, Callable[[ReadableSettings], dict[str, str]]] = {
+    "JOB": lambda parts: {name: job.folder for name, job in sorted(parts.jobs.items())},
+    "FAR": lambda parts: {name: far.address for name, far in sorted(parts.far.items())},
+    "CHANNEL": lambda parts: {name: one.kind for name, one in sorted(parts.told.channels.items())},
+}
