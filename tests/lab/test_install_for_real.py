@@ -13,7 +13,9 @@ import pytest
 from typer.testing import CliRunner
 
 from otherroof.base.errors import HomeTrouble
+from otherroof.cli.parser.manual import man_page
 from otherroof.cli.parser.top import build
+from otherroof.system import install_help
 from otherroof.system import install_steps as plan
 from otherroof.system.install import packaged
 from support.lab.need import require_programs
@@ -137,6 +139,28 @@ def test_systemd_keeps_to_the_folders_whenever_the_machine_starts(machine: Path)
     assert keys.stat().st_mode & 0o7777 == 0o700
     assert inside(machine, plan.JOBS).stat().st_uid == 0
     assert (ledger.read_text(), ledger.stat().st_uid) == ("history", uid)
+
+
+def test_man_page_and_completion_come_and_go(machine: Path) -> None:
+    usual = os.umask(0o077)
+    try:
+        told = install(machine, "--apply")
+    finally:
+        os.umask(usual)
+    for path, use in install_help.USES.items():
+        assert f"  - write {path}, {use}" in told
+        file = inside(machine, path)
+        assert file.stat().st_mode & 0o777 == 0o644
+        assert file.parent.stat().st_mode & 0o777 == 0o755, "a folder that only root can look into hides it"
+    assert inside(machine, install_help.MAN_PAGE).read_text() == man_page()
+    inside(machine, install_help.MAN_PAGE).write_text("of an earlier version")
+    again = install(machine, "--apply")
+    assert [line for line in again.splitlines() if line.startswith("  - ")] == [
+        f"  - write {install_help.MAN_PAGE}, for `man otherroof`"
+    ]
+    assert inside(machine, install_help.MAN_PAGE).read_text() == man_page()
+    install(machine, "--undo", "--apply")
+    assert [path for path in install_help.USES if inside(machine, path).exists()] == []
 
 
 def judged(*words: str) -> subprocess.CompletedProcess[str]:

@@ -124,3 +124,8 @@ def test_settings_that_cannot_be_read_are_passed_over_quietly(terminal: Terminal
     told = terminal.shown[before:].decode(errors="replace")
     assert "Traceback" not in told
     assert "is not there" not in told
+
+
+def test_the_script_for_bash_has_no_slip() -> None:
+    require_programs("shellcheck")
+    subprocess.run(["shellcheck", "--shell=bash", str(SCRIPTS / "complete.bash")], check=True, timeout=60)

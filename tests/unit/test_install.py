@@ -13,6 +13,7 @@ from otherroof.base.errors import WrongUse
 from otherroof.cli.parser.top import build
 from otherroof.system import install_steps as plan
 from otherroof.system.install import Machine, packaged, packaged_files, read_machine
+from otherroof.system.install_help import MAN_PAGE, USES, help_steps, help_undo_steps
 from otherroof.system.install_steps import (
     Call,
     FolderOwner,
@@ -153,6 +154,15 @@ def test_the_next_words_fit_what_is_there() -> None:
     assert "status" in next_steps_text(replace(DONE, settings=True))[0]
 
 
+def test_man_page_and_completion_are_written_once_and_removed_alone() -> None:
+    texts = dict.fromkeys(USES, "text")
+    assert deeds(help_steps({}, texts)) == [WriteFile(path, "text") for path in USES]
+    assert deeds(help_steps(texts, texts)) == []
+    assert deeds(help_steps(texts | {MAN_PAGE: "older"}, texts)) == [WriteFile(MAN_PAGE, "text")]
+    assert deeds(help_undo_steps({MAN_PAGE: "text"})) == [RemoveFile(MAN_PAGE)]
+    assert deeds(help_undo_steps({})) == []
+
+
 def run(*words: str) -> tuple[int, str, BaseException | None]:
     result = CliRunner().invoke(build(), ["install", *words])
     return result.exit_code, result.output, result.exception
@@ -169,6 +179,7 @@ def test_without_apply_nothing_is_done(tmp_path: Path) -> None:
         assert word in told
     for line in (packaged("sysusers.conf") + packaged("tmpfiles.conf")).splitlines():
         assert line in told
+    assert [path for path in USES if path not in told] == []
 
 
 def test_an_undo_shows_its_steps_too(tmp_path: Path) -> None:

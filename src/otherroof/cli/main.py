@@ -14,6 +14,7 @@ from typing import NoReturn
 import typer
 
 from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WRONG_USE, OtherroofError
+from otherroof.cli.common import give_to_service_now
 from otherroof.cli.parser.top import build
 from otherroof.cli.parser.words import told_apart, with_config_after
 
@@ -57,7 +58,7 @@ def main(argv: list[str] | None = None) -> None:
         sys.stderr.write(f"otherroof: what there is to tell cannot be written: {problem.strerror}; make room there\n")
         code = EXIT_LOOK
     finally:
-        _hand_over()
+        give_to_service_now()
     raise SystemExit(code or 0)
 
 
@@ -74,10 +75,3 @@ def _print_anything() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
-
-
-def _hand_over() -> None:
-    if "otherroof.cli.common" in sys.modules:
-        from otherroof.cli.common import give_to_service_now
-
-        give_to_service_now()

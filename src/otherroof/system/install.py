@@ -98,13 +98,25 @@ def read_machine(machine: Machine) -> MachineState:
         raise _trouble(problem, str(problem.filename)) from problem
 
 
+def texts_at(machine: Machine, paths: Iterable[str]) -> dict[str, str]:
+    """Those of `paths` that are there, with what stands in them. Raises HomeTrouble where one cannot be read."""
+    try:
+        return {path: _text(machine.path(path)) for path in paths if os.path.exists(machine.path(path))}
+    except OSError as problem:
+        raise _trouble(problem, str(problem.filename)) from problem
+
+
 def carry_out_steps(machine: Machine, steps: Iterable[InstallStep], told: Callable[[InstallStep], None]) -> None:
     """Do what the steps say, in order; `told` hears of each before it is done. Raises HomeTrouble at the first that
     fails; those before it stay done, and the whole can be run again."""
-    for step in steps:
-        told(step)
-        if step.deed is not None:
-            _do(machine, step.deed)
+    usual = os.umask(0o022)  # folders made on the way are for everybody to look into, whatever root's habit is
+    try:
+        for step in steps:
+            told(step)
+            if step.deed is not None:
+                _do(machine, step.deed)
+    finally:
+        os.umask(usual)
 
 
 def _do(machine: Machine, deed: Deed) -> None:

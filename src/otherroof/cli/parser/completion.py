@@ -7,6 +7,7 @@ an option or argument takes, so a verb need not do anything for it. Settings tha
 
 from __future__ import annotations
 
+import importlib.resources
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -44,6 +45,11 @@ class Choices:
 
 NOTHING = Choices()
 _KINDS = {"DIR": Choices(kind="folders"), "FILE": Choices(kind="files"), "PATH": Choices(kind="files")}
+
+
+def script(shell: str) -> str:
+    """What `shell` (bash, zsh or fish) has to read once so that it asks."""
+    return importlib.resources.files(__package__).joinpath(f"complete.{shell}").read_text(encoding="utf-8")
 
 
 def answer(words: Sequence[str]) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from otherroof.base.errors import WrongUse
+from otherroof.base.errors import HomeTrouble, WrongUse
 
 if TYPE_CHECKING:
     from otherroof.system.install import Machine
@@ -27,17 +27,18 @@ def verb(apply: Apply = False, undo: Undo = False, root: Root = "/") -> None:
         Machine,
         carry_out_steps,
         find_writable_program_path,
-        packaged_unit,
+        packaged_files,
         read_machine,
         this_program,
     )
     from otherroof.system.install_steps import (
+        FOLDERS_PATH,
+        folders_right,
         install_steps,
         install_warnings,
         next_steps_text,
         undo_leaves,
         undo_steps,
-        unit_for,
     )
 
     machine = Machine(os.path.abspath(root))
@@ -50,6 +51,7 @@ def verb(apply: Apply = False, undo: Undo = False, root: Root = "/") -> None:
         steps = undo_steps(found) if undo else install_steps(found, files)
     except ValueError as problem:
         raise WrongUse(str(problem)) from problem
+    steps = _with_help(machine, steps, undo=undo)
     for line in () if undo else install_warnings(found, find_writable_program_path(program)):
         typer.echo(line)
     if apply:
@@ -64,6 +66,20 @@ def verb(apply: Apply = False, undo: Undo = False, root: Root = "/") -> None:
         typer.echo("nothing was done; `--apply` does what is not done yet, as root")
     for line in undo_leaves() if undo else next_steps_text(found) if apply else ():
         typer.echo(line)
+
+
+def _with_help(machine: Machine, steps: list[InstallStep], *, undo: bool) -> list[InstallStep]:
+    """`steps`, with those for the man page and completion."""
+    from otherroof.cli.parser.completion import script
+    from otherroof.cli.parser.manual import man_page
+    from otherroof.system.install import texts_at
+    from otherroof.system.install_help import COMPLETION, MAN_PAGE, USES, help_steps, help_undo_steps
+
+    there = texts_at(machine, USES)
+    if undo:
+        return [*steps, *help_undo_steps(there)]
+    texts = {MAN_PAGE: man_page()} | {path: script(shell) for shell, path in COMPLETION.items()}
+    return [*help_steps(there, texts), *steps]
 
 
 def _may_apply(machine: Machine) -> None:
