@@ -26,7 +26,7 @@ from otherroof.tunnel.network.gateway import outside_address
 from otherroof.tunnel.network.routes import default_route, networks_here, route_to
 
 
-def begin_pairing(config: str, far: str, answers_file: str, kit: str) -> None:
+def talk_through_beginning(config: str, far: str, answers_file: str, kit: str) -> None:
     """Ask what cannot be known, make keys and kit, and say what comes next. Without `answers_file` a person is asked;
     without `kit` the kit lies in its usual folder. Raises WrongUse, WrongSettings, HomeTrouble."""
     standing = read_pairing_state(config, far)
@@ -125,7 +125,7 @@ def _router_lines(begun: BegunPairing, own_address: str) -> list[str]:
     return lines
 
 
-def finish_pairing(config: str, far: str, source: str) -> None:
+def talk_through_end(config: str, far: str, source: str) -> None:
     """Take in the far box's reply from the file `source`, or "-" for the terminal, and complete the settings. Raises
     WrongUse, WrongSettings, HomeTrouble."""
     plan = require_record(os.path.abspath(config), far).plan

@@ -37,6 +37,6 @@ def verb(
     from otherroof.cli import pair_talk
 
     if completing:
-        pair_talk.finish_pairing(config, far, reply or "-")
+        pair_talk.talk_through_end(config, far, reply or "-")
     else:
-        pair_talk.begin_pairing(config, far, answers, kit)
+        pair_talk.talk_through_beginning(config, far, answers, kit)
