@@ -121,7 +121,7 @@ def test_an_install_that_failed_half_way_goes_on_where_it_was(machine: Path) -> 
 def test_a_link_in_place_of_a_folder_is_not_passed_over_in_silence(machine: Path) -> None:
     inside(machine, "/var/lib").mkdir(parents=True)
     inside(machine, plan.STATE).symlink_to(machine)
-    result = CliRunner().invoke(build("install"), ["install", "--root", str(machine), "--apply"])
+    result = CliRunner().invoke(build(), ["install", "--root", str(machine), "--apply"])
     assert isinstance(result.exception, HomeTrouble)
     assert "could not put the folders right" in str(result.exception)
 

@@ -73,6 +73,9 @@ class Jail:
             steps += [
                 "mkdir -p /run/wireguard",
                 f"mount -t tmpfs -o uid={NOBODY},mode=0755 otherroof-lab /run/wireguard",
+                # udev gives everybody this device (50-udev-default.rules); a machine without udev may not.
+                "mount -t tmpfs -o mode=0755 otherroof-lab /dev/net",
+                "mknod -m 0666 /dev/net/tun c 10 200",
             ]
         steps += ["mount -o remount,bind,ro /", f"exec {shlex.join([*self._setpriv(), *inside])}"]
         # With processes of its own too, nothing that it starts outlives it.
