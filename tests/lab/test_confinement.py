@@ -118,6 +118,7 @@ def test_a_tunnels_firewall_table_can_be_put_in_place_seen_and_taken_away(jail: 
         ("import ctypes; l = ctypes.CDLL(None, use_errno=True); l.mount(b'a', b'/mnt', b'tmpfs', 0, None); "
          "raise OSError(ctypes.get_errno(), 'mount')", "PermissionError"),
         ("import os; os.kill(1, 0)", "PermissionError"),
+        ("open('/proc/1/stat')", "FileNotFoundError"),
         ("import os; os.nice(-5)", "PermissionError"),
     ],
 )  # fmt: skip

@@ -1,5 +1,5 @@
 """The confinement of a unit file without systemd as the first process: same account, capabilities, system calls,
-address families, memory rules and read-only file system, read from the unit file itself.
+address families, memory rules, read-only file system and hidden processes, read from the unit file itself.
 
 Not everything that systemd does is here: devices, `PrivateTmp`, `ProtectKernel*` and name-space rules are left out.
 """
@@ -77,6 +77,7 @@ class Jail:
                 "mount -t tmpfs -o mode=0755 otherroof-lab /dev/net",
                 "mknod -m 0666 /dev/net/tun c 10 200",
             ]
+        steps += [f"mount -t proc -o hidepid={value} proc /proc" for value in values(self.unit, "ProtectProc")]
         steps += ["mount -o remount,bind,ro /", f"exec {shlex.join([*self._setpriv(), *inside])}"]
         # With processes of its own too, nothing that it starts outlives it.
         spaces = ["--net", "--pid", "--fork", "--kill-child"] if self.own_network else []
