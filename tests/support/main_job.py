@@ -18,9 +18,9 @@ from unittest.mock import patch
 from otherroof.base.clock import Clock, SystemClock
 from otherroof.copying.progress import Progress
 from otherroof.copying.report import RunReport
+from otherroof.jobs.context import JobContext
 from otherroof.jobs.restore import RestoreRequest, restore
-from otherroof.jobs.run import RunOptions, RunResult, RunSurroundings, run_job
-from otherroof.jobs.stop_sign import StopSign
+from otherroof.jobs.run import RunOptions, RunResult, run_job
 from otherroof.ledger import Ledger, RunRow
 from otherroof.rehearsal.compare_trees import Tree, differences, read_tree
 from otherroof.rehearsal.far_box.stand_in import fresh_key
@@ -161,8 +161,8 @@ class OneJob:
         settings = self.settings
         progress = Progress()
         with Ledger(settings.ledger) as ledger:
-            around = RunSurroundings(ledger, self.clock, StopSign(self.clock), progress, lambda: tick(progress))
-            ran = run_job(settings, JOB, around, RunOptions(dry, reread))
+            context = JobContext(progress, ledger, self.clock, tick=lambda: tick(progress))
+            ran = run_job(settings, JOB, context, RunOptions(dry, reread))
         if ran.error is None and not dry:
             self.trees[ran.report.run] = read_tree(str(self.folder))
         return ran
@@ -227,8 +227,5 @@ def level_way() -> Iterator[None]:
     def no_rungs(*_: object, **__: object) -> Iterator[SimpleNamespace]:
         yield SimpleNamespace(trouble="")
 
-    with (
-        patch("otherroof.jobs.run.open_way", no_rungs),
-        patch("otherroof.jobs.restore.open_way", no_rungs),
-    ):
+    with patch("otherroof.jobs.open_job.open_way", no_rungs):
         yield

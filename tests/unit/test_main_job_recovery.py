@@ -23,7 +23,8 @@ from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.progress import Progress
 from otherroof.copying.run import Run
 from otherroof.copying.send.files import FileSender
-from otherroof.jobs.run import RunSurroundings, run_job
+from otherroof.jobs.context import JobContext
+from otherroof.jobs.run import run_job
 from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from support.faulty_box import Offers
@@ -337,7 +338,7 @@ def test_asked_to_stop_it_stops_cleanly_and_goes_on(job: OneJob) -> None:
     asked = _AskAtTheThird(sign)
     progress = Progress()
     with Ledger(job.settings.ledger) as ledger, patch.object(FileSender, "_consider", asked.consider(FileSender)):
-        ran = run_job(job.settings, JOB, RunSurroundings(ledger, job.clock, sign, progress))
+        ran = run_job(job.settings, JOB, JobContext(progress, ledger, job.clock, sign))
     assert ran.report.outcome == "cut"
     assert ran.report.bytes.sent > 0
     row = job.rows()[0]

@@ -16,9 +16,11 @@ import pytest
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import Busy, RunCut
 from otherroof.base.locks import Patience
-from otherroof.jobs import run
+from otherroof.copying.progress import Progress
+from otherroof.copying.run import Run
+from otherroof.jobs.context import JobContext
 from otherroof.jobs.locks import far_lock
-from otherroof.jobs.run import RunOptions, RunResult, RunSurroundings, run_job
+from otherroof.jobs.run import RunOptions, RunResult, run_job
 from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from otherroof.settings import Settings, require_settings
@@ -30,19 +32,16 @@ CLOCK = SystemClock()
 # Runs a job in a process of its own that ends without a word, as by a power cut, once its bytes were noted.
 DOOMED = """
 import os, sys
-from otherroof.base.clock import SystemClock
 from otherroof.copying.progress import Progress
-from otherroof.far.sftp import place as sftp_place
+from otherroof.far.sftp import place
+from otherroof.jobs import run
+from otherroof.jobs.context import JobContext
 from otherroof.ledger import Ledger
-from otherroof.jobs import run as job_run
-from otherroof.jobs.run import RunSurroundings, run_job
-from otherroof.jobs.stop_sign import StopSign
-from otherroof.base.locks import Patience
 from otherroof.settings import require_settings
 from support.main_job import level_way
 
-settings, clock, progress = require_settings(sys.argv[1]), SystemClock(), Progress()
-job_run.WIRE_NOTE_S = sftp_place.TICK_S = 0.0
+settings = require_settings(sys.argv[1])
+run.WIRE_NOTE_S = place.TICK_S = 0.0
 
 def tick():
     with Ledger(settings.ledger) as other:
@@ -50,7 +49,7 @@ def tick():
             os._exit(9)
 
 with Ledger(settings.ledger) as ledger, level_way():
-    run_job(settings, "photos", RunSurroundings(ledger, clock, StopSign(clock), progress, tick))
+    run.run_job(settings, "photos", JobContext(Progress(), ledger, tick=tick))
 """
 
 
@@ -75,8 +74,9 @@ class House:
 
     def run(self, job: str, *, patient: bool = True, dry: bool = False, stop: StopSign | None = None) -> RunResult:
         with Ledger(self.settings.ledger) as ledger:
-            around = RunSurroundings(ledger, CLOCK, stop or StopSign(CLOCK), patient=patient, told=self.told.append)
-            return run_job(self.settings, job, around, RunOptions(dry=dry))
+            stop = stop or StopSign(CLOCK)
+            context = JobContext(Progress(), ledger, CLOCK, stop, told=self.told.append, patient=patient)
+            return run_job(self.settings, job, context, RunOptions(dry=dry))
 
 
 @pytest.fixture
@@ -87,15 +87,15 @@ def house(tmp_path: Path) -> Iterator[House]:
 
 def test_two_runs_to_one_far_box_never_overlap(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
     times: list[tuple[float, float]] = []
-    real = run._RunOfJob._work
+    real = Run.carry_out
 
-    def work(this: run._RunOfJob, report: Any) -> None:
+    def work(this: Run) -> None:
         begun = time.monotonic()
-        real(this, report)
+        real(this)
         time.sleep(0.3)
         times.append((begun, time.monotonic()))
 
-    monkeypatch.setattr(run._RunOfJob, "_work", work)
+    monkeypatch.setattr(Run, "carry_out", work)
     ran: list[RunResult] = []
     threads = [threading.Thread(target=lambda name=name: ran.append(house.run(name))) for name in JOBS]
     for thread in threads:

@@ -1,11 +1,7 @@
-"""Opens a job's far copy out of the settings: session, place, keeper. Used by runs, restores and everything else.
-
-The one place where settings, the far box and a layout are put together.
-"""
+"""Logs in at the far box as the settings say, with the job's limit on the line. It knows nothing of layouts."""
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from datetime import datetime
 
@@ -14,8 +10,6 @@ from otherroof.far.pacing.bucket import Pacer, bytes_per_s
 from otherroof.far.place import Meter
 from otherroof.far.session import SshTarget
 from otherroof.far.sftp.place import SftpPlace
-from otherroof.far_copy.listing_key import ListingKey
-from otherroof.layouts.open.keeper import ExtraScript, HomeIdentity, OpenKeeper
 from otherroof.settings import FarBox, Settings
 from otherroof.settings.machine_checks import require_secret
 
@@ -46,18 +40,6 @@ def open_place(
         meter=meter,
         courtesy_s=far.courtesy_ms / 1000 if far.courtesy else 0.0,
     )
-
-
-def scratch_folder(settings: Settings) -> str:
-    """Where listings lie while they are on their way."""
-    return os.path.join(settings.state, "scratch")
-
-
-def make_keeper(
-    settings: Settings, job: str, place: SftpPlace, key: ListingKey, alongside: ExtraScript | None = None
-) -> OpenKeeper:
-    """The keeper of one job's far copy in a place that is open."""
-    return OpenKeeper(place, job, HomeIdentity(settings.home.name, key, scratch_folder(settings)), alongside)
 
 
 def job_limit(settings: Settings, job: str, clock: Clock) -> Callable[[], float]:

@@ -6,13 +6,15 @@ import os
 import shutil
 
 from otherroof.base.clock import Clock
+from otherroof.copying.progress import Progress
 from otherroof.copying.report import RunReport
-from otherroof.jobs.restore import RestoreContext, RestoreRequest, restore
-from otherroof.jobs.run import RunSurroundings, run_job
-from otherroof.jobs.stop_sign import StopSign
+from otherroof.jobs.context import JobContext
+from otherroof.jobs.restore import RestoreRequest, restore
+from otherroof.jobs.run import run_job
 from otherroof.ledger import Ledger
 from otherroof.rehearsal.play import RestoredCounts
 from otherroof.rehearsal.stage import JOB
+from otherroof.restore.progress import RestoreProgress
 from otherroof.settings import require_settings
 
 
@@ -27,16 +29,16 @@ class OwnCopyTool:
         """One run of the household's job; raises only if it could not even be written down."""
         settings = require_settings(self._folder)
         with Ledger(settings.ledger) as ledger:
-            return run_job(settings, JOB, RunSurroundings(ledger, self._clock, StopSign(self._clock))).report
+            return run_job(settings, JOB, JobContext(Progress(), ledger, self._clock)).report
 
     def restore(self, run: str, into: str, *, new_machine: bool) -> RestoredCounts:
         """Bring a version back; as on a new machine from a copy of the settings and keys, without any state."""
         folder = self._without_state(into + ".settings") if new_machine else self._folder
-        watching = RestoreContext()
+        context = JobContext(RestoreProgress())
         wish = RestoreRequest(JOB, os.fsencode(into), run)
-        found = restore(require_settings(folder), wish, watching)
+        found = restore(require_settings(folder), wish, context)
         told = tuple(f"{problem.path}: {problem.why}" for problem in (*found.damaged, *found.problems))
-        meter = watching.progress.meter
+        meter = context.progress.meter
         return RestoredCounts(found.files, found.size, meter.wire_up + meter.wire_down, told)
 
     def _without_state(self, folder: str) -> str:

@@ -7,7 +7,8 @@ from collections.abc import Callable
 
 from otherroof.base.clock import Clock
 from otherroof.copying.progress import Progress
-from otherroof.jobs.run import RunSurroundings, run_job
+from otherroof.jobs.context import JobContext
+from otherroof.jobs.run import run_job
 from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from otherroof.probe.probe import probe_far
@@ -37,9 +38,8 @@ def real_actions(clock: Clock, show: Ticker) -> ServiceActions:
             tell()
 
         with Ledger(settings.ledger) as ledger:
-            ran = run_job(
-                settings, job, RunSurroundings(ledger, clock, sign, progress, tick, linger=True, told=log.warning)
-            )
+            context = JobContext(progress, ledger, clock, sign, tick, log.warning, linger=True)
+            ran = run_job(settings, job, context)
         if ran.error is not None and ran.report.outcome != "held":
             return ending_for(ran.error)
         return RunEnding(ran.report.outcome, "settled", ran.report.reason)

@@ -60,17 +60,18 @@ def _run_one(
     settings: Settings, name: str, ledger: Ledger, stop: StopSign, choice: RunOptions, *, quiet: bool
 ) -> RunResult:
     from otherroof.copying.progress import Progress
-    from otherroof.jobs.run import RunResult, RunSurroundings, run_job
+    from otherroof.jobs.context import JobContext
+    from otherroof.jobs.run import RunResult, run_job
 
     progress = Progress()
     try:
         with show_progress(lambda: run_progress(progress), name, quiet=quiet) as tick:
             tell = partial(typer.echo, err=True)
-            around = RunSurroundings(ledger, SystemClock(), stop, progress, tick, patient=True, told=tell)
+            context = JobContext(progress, ledger, stop=stop, tick=tick, told=tell, patient=True)
             if not choice.dry and _month_is_used_up(settings, name, ledger):
                 tell(f"{name}: this month's allowance of far box {settings.jobs[name].far} is used up; "
                      "a run by hand goes beyond it")  # fmt: skip
-            return run_job(settings, name, around, choice)
+            return run_job(settings, name, context, choice)
     except OtherroofError as error:
         return RunResult(RunReport(name, "", reason=str(error)), error)
 

@@ -40,7 +40,8 @@ def verb(
 
     The newest version or an earlier one, whole or in part. Every file's digest is checked before it counts.
     """
-    from otherroof.jobs.restore import RestoreContext, RestoreRequest, restore
+    from otherroof.jobs.context import JobContext
+    from otherroof.jobs.restore import RestoreRequest, restore
     from otherroof.restore.progress import RestoreProgress
 
     settings = settings_for_rescue(config)
@@ -51,7 +52,7 @@ def verb(
     begun = clock.monotonic()
     recalled = RestoreProgress()
     with show_progress(lambda: restore_progress(recalled), job, quiet=as_json) as tick:
-        found = restore(settings, wish, RestoreContext(recalled, tick))
+        found = restore(settings, wish, JobContext(recalled, clock=clock, tick=tick))
     seconds = clock.monotonic() - begun
     if as_json:
         print_json(_as_json(found, recalled, seconds))

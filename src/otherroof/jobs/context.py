@@ -1,0 +1,57 @@
+"""What a job's work is given from outside, whichever work it is: history, time, a way to be told to stop, who watches.
+
+Made by the command line and by the service. It knows neither settings nor the far box.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Generic, Protocol, TypeVar
+
+from otherroof.base.clock import Clock, SystemClock
+from otherroof.copying.context import StopRequest
+from otherroof.far.place import Meter
+from otherroof.ledger import Ledger
+from otherroof.tunnel.network_access import NetworkAccess
+
+
+class Metered(Protocol):
+    """Numbers of some work that a display reads, the bytes on the wire among them."""
+
+    meter: Meter
+
+
+P_co = TypeVar("P_co", bound=Metered, covariant=True)
+
+
+class NeverStopped:
+    """For work that nobody stops but by ending its process."""
+
+    def asked(self) -> str:
+        """No reason, ever."""
+        return ""
+
+
+def _nothing(_: str = "") -> None:
+    """Nobody watches, nobody is told."""
+
+
+@dataclass(frozen=True, slots=True)
+class JobContext(Generic[P_co]):
+    """What comes from outside; only `progress`, the numbers of this work, has to be given.
+
+    Without a `ledger` the household's own is opened. `tick` is called about every second, `told` with each line for a
+    person. `linger`: somebody looks after the tunnels, so that they may stay up for a while after their last use. Who
+    is `patient` waits for another run to the same far box, for as long as that far box's settings say.
+    """
+
+    progress: P_co
+    ledger: Ledger | None = None
+    clock: Clock = field(default_factory=SystemClock)
+    stop: StopRequest = field(default_factory=NeverStopped)
+    tick: Callable[[], None] = _nothing
+    told: Callable[[str], None] = _nothing
+    senses: NetworkAccess | None = None
+    linger: bool = False
+    patient: bool = False

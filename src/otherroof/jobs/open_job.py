@@ -1,0 +1,213 @@
+"""The one place where a job's far copy is opened, with everything around it: for runs, restores and mere looks.
+
+    O1  take the job's lock and then the far box's, if the work must be alone there
+    O2  open the history, and begin the record of this work in it, if it has one
+    O3  run the command that the job wants before it
+    O4  read the listing key; a run makes it if this home has none yet
+    O5  bring up the tunnel and climb the network rungs
+    O6  log in, pinned key proved, find the layout's keeper, and look at the far copy
+    O7  and at the end, in reverse: hang up, take the tunnel down, close the record, give the locks back
+
+What differs from one kind of work to another is its `Access`. Nothing here decides what is copied or restored.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, ExitStack, contextmanager
+from dataclasses import dataclass
+
+from otherroof.base.errors import OtherroofError, RunCut
+from otherroof.base.locks import Patience
+from otherroof.far.trial_file import TrialResult, write_trial_file
+from otherroof.far_copy.listing_key import ListingKey, read_key, read_or_make_key
+from otherroof.far_copy.ports import FarCopyView
+from otherroof.jobs.command_before import run_command_before
+from otherroof.jobs.context import JobContext, Metered
+from otherroof.jobs.far_place import job_limit, open_place
+from otherroof.jobs.layouts import keeper_of
+from otherroof.jobs.locks import far_lock, job_lock
+from otherroof.layouts.open.keeper import ExtraScript, HomeIdentity, OpenKeeper
+from otherroof.ledger import Ledger
+from otherroof.probe.ssh_checks import clock_finding
+from otherroof.probe.way import open_way
+from otherroof.settings import FarBox, Job, Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Access:
+    """What a kind of work needs of the far copy, and what it does to it. The kinds there are: WRITE, LOOK, READ.
+
+    locks_job      no other run of this job goes on meanwhile; the listing key and the state folder are home's own
+    takes_turn     no other run to the same far box goes on meanwhile
+    prepares       the command before is run, and a trial file shows the far disk's space and the far clock
+    connects_late  the work connects by itself, as often as the connection breaks
+    """
+
+    locks_job: bool = False
+    takes_turn: bool = False
+    prepares: bool = False
+    connects_late: bool = False
+
+
+WRITE = Access(locks_job=True, takes_turn=True, prepares=True, connects_late=True)  # a run
+LOOK = Access(locks_job=True, connects_late=True)  # a dry run: it sends nothing, so it waits for nobody else's run
+# A restore must never wait for a run of hours, nor a nightly run for a restore of days, and a restore on a new machine
+# has no state folder to hold a lock in: so it takes none, and looks again if a run moved something meanwhile.
+READ = Access()
+
+
+class OpenedJob:
+    """A job whose far copy can be worked with. `keeper` and `view` are there after `look`.
+
+    `lost`: the newest run that counts by home's own history, if all that the far box shows is older; else empty.
+    `notes` are for a person to look at: what was noticed on the way there and back.
+    """
+
+    key: ListingKey
+    keeper: OpenKeeper
+    view: FarCopyView
+
+    def __init__(
+        self, settings: Settings, name: str, context: JobContext[Metered], access: Access, ledger: Ledger, scratch: str
+    ) -> None:
+        self.settings = settings
+        self.name = name
+        self.job: Job = settings.jobs[name]
+        self.far: FarBox = settings.far[self.job.far]
+        self.ledger = ledger
+        self.scratch = scratch
+        self.lost = ""
+        self.notes: list[str] = []
+        self._context = context
+        self._access = access
+        self._keepers: list[OpenKeeper] = []
+
+    def connect(self) -> OpenKeeper:
+        """O6. Log in, and hand over the far copy's keeper on this new connection; the job hangs up in the end.
+
+        Raises Unreached and what else `open_place` raises.
+        """
+        limit = job_limit(self.settings, self.name, self._context.clock) if self._access.locks_job else None
+        place = open_place(self.settings, self.far, self._context.progress.meter, limit)
+        alongside = None
+        if self._access.prepares and not self._keepers:
+            alongside = ExtraScript(write_trial_file(self._context.clock, place.offers.space), self._note_trial)
+        home = HomeIdentity(self.settings.home.name, self.key, self.scratch)
+        only_reading = not self._access.locks_job
+        keeper = keeper_of(self.settings, self.name, place, home, alongside, only_reading=only_reading)
+        self._keepers.append(keeper)
+        self.ledger.note_answer(self.job.far, self._context.clock.now())
+        return keeper
+
+    def look(self) -> None:
+        """O6. Connect, and look at the far copy. Raises also FarTrouble if it is another home's."""
+        known = self.ledger.newest_good(self.name, far=self.job.far)  # asked first: a run may end meanwhile
+        self.keeper = self.connect()
+        self.keeper.place.widen()
+        self.view = self.keeper.view()
+        if known is not None and known.report.run > self.view.newest:
+            self.lost = known.report.run
+
+    def hang_up(self) -> None:
+        """O7. Close every connection that was made."""
+        for keeper in self._keepers:
+            keeper.place.close()
+
+    def _note_trial(self, trial: TrialResult) -> None:
+        """Note the far disk's free space in the ledger, and that the far clock is wrong: it misdates versions."""
+        if trial.space is not None:
+            self.ledger.note_space(self.job.far, self._context.clock.now(), trial.space.free, trial.space.total)
+        if trial.offset is not None and not trial.offset.agrees:
+            seen = clock_finding(trial.offset)
+            self.notes.append(f"{seen.text}; {seen.advice}")
+
+
+Record = Callable[[OpenedJob], AbstractContextManager[object]]
+
+
+@contextmanager
+def open_job(
+    settings: Settings, name: str, context: JobContext[Metered], access: Access, record: Record | None = None
+) -> Iterator[OpenedJob]:
+    """Job `name`, opened for `access` while inside.
+
+    `record` is entered as soon as the locks are held, and left just before they are given back: whatever fails in
+    between fails inside it. Raises Busy if another run holds a lock, RunCut if the work is stopped while it waits for
+    one, HomeTrouble, WrongSettings, Unreached or TunnelTrouble, FarTrouble if the far copy is another home's.
+    """
+    with ExitStack() as around:
+        # O1: always in this order, so that no two wait for each other
+        if access.locks_job:
+            around.enter_context(job_lock(settings, name, context.clock))
+        if access.takes_turn:
+            wait = _wait_for_turn(settings.far[settings.jobs[name].far], context)
+            around.enter_context(far_lock(settings, name, context.clock, wait))
+        # O2
+        scratch = around.enter_context(_scratch_folder(settings, access))
+        ledger = context.ledger or around.enter_context(_history(settings, scratch, access))
+        opened = OpenedJob(settings, name, context, access, ledger, scratch)
+        if record is not None:
+            around.enter_context(record(opened))
+        # O3
+        if access.prepares:
+            run_command_before(opened.job)
+        # O4
+        opened.key = _listing_key(settings, context, access)
+        # O5
+        far = opened.job.far
+        with open_way(settings, far, ledger, context.clock, senses=context.senses, linger=context.linger) as way:
+            try:
+                # O6
+                if not access.connects_late:
+                    opened.look()
+                yield opened
+            finally:
+                # O7
+                opened.hang_up()
+        if way.trouble:
+            opened.notes.append(f"the tunnel could not be taken down: {way.trouble}")
+
+
+def _wait_for_turn(far: FarBox, context: JobContext[Metered]) -> Patience:
+    def check_stop() -> None:
+        reason = context.stop.asked()
+        if reason:
+            raise RunCut(reason)
+
+    return Patience(far.queue_s if context.patient else 0.0, context.told, check_stop)
+
+
+@contextmanager
+def _scratch_folder(settings: Settings, access: Access) -> Iterator[str]:
+    """Where listings lie while they are on their way."""
+    if access.locks_job:
+        yield os.path.join(settings.state, "scratch")
+        return
+    with tempfile.TemporaryDirectory(prefix="otherroof-") as folder:
+        yield folder
+
+
+@contextmanager
+def _history(settings: Settings, scratch: str, access: Access) -> Iterator[Ledger]:
+    """The ledger; for a reader whose machine's state folder cannot be written, one that is forgotten afterwards."""
+    try:
+        ledger = Ledger(settings.ledger)
+    except OtherroofError:
+        if access.locks_job:
+            raise
+        ledger = Ledger(os.path.join(scratch, "ledger.db"))
+    with ledger:
+        yield ledger
+
+
+def _listing_key(settings: Settings, context: JobContext[Metered], access: Access) -> ListingKey:
+    path = settings.path(settings.home.listing_key)
+    if not access.locks_job:
+        return read_key(path)
+    key, made = read_or_make_key(path)
+    if made:
+        context.told(f"made {path}: keep a copy of the settings folder and its keys away from this machine")
+    return key
