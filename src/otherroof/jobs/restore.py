@@ -75,9 +75,9 @@ def restore(
         run = choose_run(job.view.runs, wish.as_of, wish.job, settings.zone)
         header, lines_path = job.keeper.fetch(run)
         target = TargetFolder(wish.into, wish.existing)
-        where = OpenVersionPaths(job.keeper.place, wish.job, run, os.path.join(job.scratch, "aside.db"))
+        where = OpenVersionPaths(job.keeper, wish.job, run, os.path.join(job.scratch, "aside.db"))
         try:
-            where.look(job.view.earlier)
+            where.look(job.view)
             restorer = Restorer(job.keeper.place, ProvedVersion(header, lines_path), where, target, context.progress)
             recall = restorer.restore(Selection(wish.paths), context.tick)
             if job.lost and not wish.as_of:

@@ -8,7 +8,7 @@
     V6  folders get their properties, the deepest first
 
 What is damaged or missing at the far end is named, and so is what something here stands in the way of; the rest comes
-back all the same.
+back all the same. V2 and V4 take turns while a run goes on at the same time: see `missed_files`.
 """
 
 from __future__ import annotations
@@ -37,18 +37,23 @@ from otherroof.restore.fetch import (
     ranges_of,
     write_with_holes,
 )
+from otherroof.restore.missed_files import MissedFiles
 from otherroof.restore.progress import RestoreProgress
 from otherroof.restore.selection import ProvedVersion, RestoreReport, Selection
 from otherroof.restore.target import OTHER_DISK, CannotRestoreHere, NoHardLink, TargetFolder
 
 SMALL = 1024 * 1024  # bytes; larger files are written as they come, in ranges side by side
 RANGES_UNDER_WAY = 16
+OTHER_CONTENT = "its content is not what the listing says"
 
 
 class VersionPaths(Protocol):
-    """Answers where a version's file lies in the place."""
+    """Answers where a version's file lies in the place, as far as is known."""
 
     def far_path(self, path: bytes) -> bytes: ...
+
+    def look_again(self) -> bool:
+        """Look where everything lies by now; whether a run has moved something since the last look, or is doing so."""
 
 
 @dataclass(slots=True, eq=False)
@@ -80,6 +85,8 @@ class Restorer:
         self._target = target
         self._progress = progress
         self._recall = RestoreReport(version.header)
+        self._missed = MissedFiles()
+        self._again: deque[Entry] = deque()
         self._failed: set[bytes] = set()
         self._barred: set[bytes] = set()  # something here stands in their way
         self._on_the_way: set[bytes] = set()  # folders made only to hold what is wanted
@@ -93,10 +100,7 @@ class Restorer:
         firsts = self._survey(wanted)
         self._make_folders(wanted)
         try:
-            # Ends the channels before local files are closed: one still at work would write into a reused file number.
-            with closing(self._place.carry_out(self._tasks(wanted, firsts), tick)) as results:
-                for done in results:
-                    self._arrived(done)
+            self._fetch_all(wanted, firsts, tick)
         finally:
             for large in list(self._open):
                 with suppress(HomeTrouble):  # what ended the restore is told; this file is only litter
@@ -190,14 +194,36 @@ class Restorer:
 
     # -- V4 --
 
-    def _tasks(self, wanted: Selection, stand_ins: dict[bytes, bytes]) -> Iterator[Task[_FileToRestore, bytes] | None]:
+    def _fetch_all(self, wanted: Selection, stand_ins: dict[bytes, bytes], tick: Callable[[], None]) -> None:
+        """Fetch every file; whenever too many were missed, end what is under way, look again, and go on."""
+        files = self._files_to_come(wanted, stand_ins)
+        while True:
+            # Ends the channels before local files are closed: one still at work would write into a reused file number.
+            with closing(self._place.carry_out(self._tasks(files), tick)) as results:
+                for done in results:
+                    self._arrived(done)
+            if not self._missed:
+                return
+            again, damaged = self._missed.settle(found_newer=self._where.look_again())
+            self._again.extend(again)
+            for entry, why in damaged:
+                self._failed.add(entry.path)
+                self._recall.damaged.append(Problem(path_text(entry.path), why))
+
+    def _files_to_come(self, wanted: Selection, stand_ins: dict[bytes, bytes]) -> Iterator[Entry]:
         for entry in self._version.entries():
             if entry.kind != "file" or not wanted.has(entry.path):
                 continue
             if entry.first and stand_ins.get(entry.first) != entry.path:
                 continue
-            if not self._is_to_come(entry.path):
-                continue
+            if self._is_to_come(entry.path):
+                yield entry
+
+    def _tasks(self, files: Iterator[Entry]) -> Iterator[Task[_FileToRestore, bytes] | None]:
+        while not self._missed.look_is_due:
+            entry = self._again.popleft() if self._again else next(files, None)
+            if entry is None:
+                break
             self._progress.path = entry.path
             if entry.size <= SMALL:
                 self._under_way += 1
@@ -253,13 +279,13 @@ class Restorer:
         if job.large is not None:
             self._range_arrived(job.large, done.error)
         elif done.error is not None:
-            self._damaged(job.entry, done.error)
+            self._missing(job.entry, done.error)
         else:
             self._small_arrived(job.entry, done.value or b"")
 
     def _small_arrived(self, entry: Entry, data: bytes) -> None:
         if hashlib.blake2b(data, digest_size=DIGEST_SIZE).digest() != entry.digest:
-            self._wrong(entry)
+            self._miss(entry, OTHER_CONTENT)
             return
         with self._unless_barred(entry.path):
             handle, name = self._target.create(entry.path)
@@ -279,10 +305,10 @@ class Restorer:
             return
         if large.failure is not None:
             self._drop(large)
-            self._damaged(large.entry, large.failure)
+            self._missing(large.entry, large.failure)
         elif digest_of_handle(large.handle) != large.entry.digest:
             self._drop(large)
-            self._wrong(large.entry)
+            self._miss(large.entry, OTHER_CONTENT)
         else:
             self._open.discard(large)
             with self._unless_barred(large.entry.path):
@@ -299,16 +325,14 @@ class Restorer:
         self._progress.files += 1
         self._progress.came += entry.size
 
-    def _damaged(self, entry: Entry, error: OtherroofError) -> None:
-        """Note a damaged file. Only errors of the far box count as damage; trouble on this machine ends the restore."""
+    def _missing(self, entry: Entry, error: OtherroofError) -> None:
+        """The far box did not give it. Only its own errors count as that; trouble on this machine ends the restore."""
         if not isinstance(error, PlaceError):
             raise error
-        self._failed.add(entry.path)
-        self._recall.damaged.append(Problem(path_text(entry.path), f"cannot be had from the far box: {error.what}"))
+        self._miss(entry, f"cannot be had from the far box: {error.what}")
 
-    def _wrong(self, entry: Entry) -> None:
-        self._failed.add(entry.path)
-        self._recall.damaged.append(Problem(path_text(entry.path), "its content is not what the listing says"))
+    def _miss(self, entry: Entry, why: str) -> None:
+        self._missed.note(entry, why, large=entry.size > SMALL)
 
     # -- V5, V6 --
 
