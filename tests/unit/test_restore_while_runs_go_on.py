@@ -21,6 +21,7 @@ from otherroof.jobs.context import JobContext
 from otherroof.jobs.run import run_job
 from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
+from otherroof.rehearsal.compare_trees import read_tree
 from otherroof.rehearsal.far_box import sftp_words as words
 from otherroof.rehearsal.far_box.sftp_session import SftpSession
 from support.main_job import JOB, OneJob, one_job
@@ -116,26 +117,24 @@ def test_a_run_may_happen_between_any_two_requests_of_a_restore(job: OneJob) -> 
     no_damage_is_noted(job)
 
 
-def test_several_runs_happen_during_one_restore(job: OneJob) -> None:
-    """Before every fourth request of the restore there is a run that replaces everything."""
-    version = min(job.trees)
-    seen: list[SftpSession] = []
-    requests = 0
+def test_each_file_is_replaced_just_before_it_is_read(job: OneJob) -> None:
+    """A run for each of the restore's openings in the newest copy, the second range of the large file included."""
+    version = max(job.trees)
+    opened: list[bytes] = []
 
-    def heard(session: SftpSession, packet: bytes) -> None:
-        nonlocal requests
-        if not seen:
-            seen.append(session)
-        if session is not seen[0] or packet[0] == words.INIT:
-            return
-        requests += 1
-        if requests % 4 == 0 and len(job.trees) < 9:
-            change_everything(job, 100 + requests)
+    sessions: list[SftpSession] = []
+
+    def replace(session: SftpSession, packet: bytes) -> None:
+        if not sessions:
+            sessions.append(session)
+        if session is sessions[0] and packet[0] == words.OPEN and b"/latest/" in packet:
+            opened.append(packet.partition(b"/latest/")[2])
+            change_everything(job, len(opened))
             job.done()
 
-    with between_requests(heard):
+    with between_requests(replace):
         assert job.unlike(version) == []
-    assert len(job.trees) == 9
+    assert len(opened) > SMALL_FILES
     no_damage_is_noted(job)
     job.all_come_back()
 
@@ -144,97 +143,154 @@ def test_several_runs_happen_during_one_restore(job: OneJob) -> None:
 
 
 class RunThatStops:
-    """A run in a thread of its own, which the far box keeps waiting before its nth request until `let_go`."""
+    """A run in a thread of its own, which the far box keeps waiting at some of its requests until `go_on`.
 
-    def __init__(self, job: OneJob, at: int) -> None:
+    Each of `stops` in turn is asked about every request, until it says yes to one: there the run has to wait.
+    """
+
+    def __init__(self, job: OneJob, *stops: Callable[[bytes], bool], cut: bool = False) -> None:
         self.requests = 0
-        self.stop = StopSign(SystemClock())
+        self.outcome = ""
+        self.waits = threading.Event()
+        self._stop = StopsOnceWaiting(self) if cut else StopSign(SystemClock())
         self._job = job
-        self._at = at
-        self._waits = threading.Event()
+        self._stops = list(stops)
         self._go = threading.Event()
         self._thread = threading.Thread(target=self._run)
-        self.outcome = ""
 
     def begin(self) -> None:
         """Start it; comes back when it waits, or has ended."""
         self._thread.start()
-        assert self._waits.wait(WAIT_S)
+        assert self.waits.wait(WAIT_S)
 
-    def hear(self) -> None:
-        """One request of the run has come."""
+    def hear(self, packet: bytes) -> None:
+        """A request of the run has come."""
         self.requests += 1
-        if self.requests == self._at:
-            self._waits.set()
+        if self._stops and self._stops[0](packet):
+            self._stops.pop(0)
+            self.waits.set()
             assert self._go.wait(WAIT_S)
+            self._go.clear()
 
-    def let_go(self) -> None:
-        """Let it go on to its end."""
+    def go_on(self) -> None:
+        """Let it go on to the next stop, or to its end."""
+        self.waits.clear()
         self._go.set()
-        self._thread.join(WAIT_S)
+        assert self.waits.wait(WAIT_S)
+
+    def end(self) -> None:
+        """Let it go on to its end."""
+        self._stops.clear()
+        self._go.set()
+        if self._thread.ident is not None:
+            self._thread.join(WAIT_S)
         assert not self._thread.is_alive()
 
     def _run(self) -> None:
         settings = self._job.settings
         try:
             with Ledger(settings.ledger) as ledger:
-                ran = run_job(settings, JOB, JobContext(Progress(), ledger, stop=self.stop))
+                ran = run_job(settings, JOB, JobContext(Progress(), ledger, stop=self._stop))
             self.outcome = ran.report.outcome
+            if self.outcome == "done":
+                self._job.trees[ran.report.run] = read_tree(str(self._job.folder))
         finally:
-            self._waits.set()
+            self.waits.set()
 
 
-def restore_beside(job: OneJob, run: RunThatStops, *, at: int, version: str) -> None:
-    """Restore `version`; before the restore's request number `at` the run begins, and goes on when all is restored."""
+def nth(number: int) -> Callable[[bytes], bool]:
+    """A stop at the nth request that is asked about."""
+    numbers = iter(range(1, number + 1))
+    return lambda _: next(numbers) == number
+
+
+@contextmanager
+def beside(run: RunThatStops, at: dict[int, Callable[[], None]], heard: Callable[[bytes], None]) -> Iterator[None]:
+    """For a restore beside a run: before the restore's nth request `at[n]` is done, and `heard` is told of each.
+
+    At the end the run ends too.
+    """
     sessions: list[SftpSession] = []
     requests = 0
 
-    def heard(session: SftpSession, packet: bytes) -> None:
+    def hear(session: SftpSession, packet: bytes) -> None:
         nonlocal requests
         if not sessions:
             sessions.append(session)
         if packet[0] == words.INIT:
             return
         if session is not sessions[0]:
-            run.hear()
+            run.hear(packet)
             return
         requests += 1
-        if requests == at:
-            run.begin()
+        at.get(requests, lambda: None)()
+        heard(packet)
 
-    with between_requests(heard):
+    with between_requests(hear):
         try:
-            assert job.unlike(version) == [], f"restore's request {at}, run's request {run.requests}"
+            yield
         finally:
-            run.let_go()
+            run.end()
+
+
+def test_a_run_goes_on_after_what_it_moved_aside_was_looked_at(job: OneJob) -> None:
+    """The restore looks when the run has moved only a part; the rest is moved just before the restore reads it.
+
+    The run then waits before its commit, so that nothing but its folder under `earlier/` tells of it.
+    """
+    job.far_more = {"answer_s": WAIT_S}
+    job.write_settings()
+    version = max(job.trees)
+    change_everything(job, 1)
+    run = RunThatStops(
+        job,
+        lambda packet: b"/latest/large" in packet and b"/earlier/" in packet,
+        lambda packet: packet[0] == words.OPEN and b"/incoming/" in packet and b".jsonl.gz" in packet,
+    )
+    moved_before: list[str] = []
+
+    def read(packet: bytes) -> None:
+        if packet[0] == words.OPEN and b"/latest/large" in packet and not moved_before:
+            moved_before.extend(str(path) for path in job.far.glob("earlier/*/f*"))
+            run.go_on()
+
+    with beside(run, {1: run.begin}, read):
+        assert job.unlike(version) == []
+        assert run.outcome == "", "it is still under way"
+    assert moved_before, "it was seen in the midst of its work"
+    assert run.outcome == "done"
+    no_damage_is_noted(job)
+    job.all_come_back()
 
 
 def test_a_run_may_be_anywhere_in_its_work_while_a_restore_reads(job: OneJob) -> None:
-    """Moments are drawn; every second run is stopped there, and leaves the far copy half changed for those after it."""
+    """Moments are drawn: when the run begins, where in it it is stopped, and when it goes on. Each third one is cut
+    there, and leaves the far copy half changed for those after it."""
     job.far_more = {"answer_s": WAIT_S}
     job.write_settings()
     count = requests_of_a_restore(job)
-    version = max(job.trees)
+    whole = RunThatStops(job)
     change_everything(job, 1)
-    whole = RunThatStops(job, 0)
-    restore_beside(job, whole, at=1, version=version)
+    with beside(whole, {1: whole.begin}, lambda _: None):
+        assert job.unlike(max(job.trees)) == []
     assert (whole.outcome, whole.requests > 40) == ("done", True)
     drawn = random.Random(7)
     outcomes = []
-    for number in range(2, 14):
+    for number in range(2, 20):
+        version = max(job.trees)
         change_everything(job, number)
-        run = RunThatStops(job, drawn.randrange(1, whole.requests))
-        if number % 2:
-            run.stop = StopsWhen(run)
-        restore_beside(job, run, at=drawn.randrange(1, count), version=version)
+        run = RunThatStops(job, nth(drawn.randrange(1, whole.requests)), cut=not number % 3)
+        begins = drawn.choice((1, drawn.randrange(1, count)))
+        goes_on = drawn.randrange(begins + 1, count + 1)
+        with beside(run, {begins: run.begin, goes_on: run.end}, lambda _: None):
+            assert job.unlike(version) == [], f"drawn as number {number}: {begins}, {goes_on}"
         outcomes.append(run.outcome)
     assert set(outcomes) == {"done", "cut"}, outcomes
     no_damage_is_noted(job)
-    job.done()
-    assert job.unlike(version) == []
+    job.all_come_back()
 
 
-class StopsWhen(StopSign):
+class StopsOnceWaiting(StopSign):
     """Goes up once its run has been kept waiting."""
 
     def __init__(self, run: RunThatStops) -> None:
@@ -242,13 +298,13 @@ class StopsWhen(StopSign):
         self._run = run
 
     def asked(self) -> str:
-        if self._run._waits.is_set():
+        if self._run.waits.is_set():
             self.ask("the test says so")
         return super().asked()
 
 
 def test_restores_and_runs_side_by_side(job: OneJob) -> None:
-    """Nothing is arranged here: restores of any version go on for as long as runs do."""
+    """Nothing is arranged here: restores of the newest version go on for as long as runs do."""
     failures: list[BaseException] = []
 
     def run_on() -> None:
@@ -260,12 +316,11 @@ def test_restores_and_runs_side_by_side(job: OneJob) -> None:
             failures.append(problem)
             raise
 
-    drawn = random.Random(11)
     thread = threading.Thread(target=run_on)
     thread.start()
     restored = 0
     while thread.is_alive() or not restored:
-        assert job.unlike(drawn.choice(sorted(job.trees))) == []
+        assert job.unlike(max(job.trees)) == []  # of all versions the one that the next run moves aside
         restored += 1
     thread.join(WAIT_S)
     assert failures == []
