@@ -15,6 +15,7 @@ import sqlite3
 from collections import deque
 from collections.abc import Iterator
 
+from otherroof.base.errors import OtherroofError
 from otherroof.base.sqlite_file import translating_sqlite
 from otherroof.far.place import Task
 from otherroof.far_copy.ports import FarCopyView
