@@ -172,6 +172,17 @@ def test_use_while_it_lingers_begins_the_waiting_anew(make: Make, tunnel: FakeTu
     assert tunnel.ups == 1
 
 
+def test_clock_that_was_put_back_keeps_no_lingering_tunnel_up_when_the_service_ends(
+    make: Make, tunnel: FakeTunnel, clock: SteppedClock
+) -> None:
+    shared = make()
+    shared.take(1)
+    shared.leave(linger=True)
+    clock.jump(-3600)
+    assert make().sweep(at_once=True) is not None
+    assert not tunnel.is_up
+
+
 def test_tunnel_that_is_in_use_is_not_swept(make: Make, tunnel: FakeTunnel, clock: SteppedClock) -> None:
     make(linger_s=60).take(1)
     clock.step(1e6)

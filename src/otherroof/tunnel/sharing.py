@@ -169,7 +169,7 @@ class SharedTunnel:
                     return None
                 now = self._clock.now().timestamp()
                 idle_at = now if note.idle_at is None else note.idle_at
-                if now - idle_at >= linger_s:
+                if max(0.0, now - idle_at) >= linger_s:
                     return self._take_down(replace(note, idle_at=idle_at))
                 if note.idle_at is None:
                     self._write(replace(note, idle_at=now))
