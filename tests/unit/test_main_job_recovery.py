@@ -278,7 +278,7 @@ def killed_while(job: OneJob, where: type, method: str) -> None:
         job.run()
 
 
-@pytest.mark.parametrize("step", ["compare", "find_moves", "guard"])
+@pytest.mark.parametrize("step", ["_compare", "_find_moves", "guard"])
 def test_half_sent_file_outlives_a_run_that_is_killed_while_it_looks(job: OneJob, step: str) -> None:
     """Invariant 3: two kills in a row, and what had arrived is still not sent again."""
     job.put("small", b"small")
