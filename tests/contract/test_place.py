@@ -15,9 +15,9 @@ import pytest
 
 from otherroof.base.errors import Denied, NotOffered, NotThere, OtherroofError, PlaceError, Refused
 from otherroof.far import requests
-from otherroof.far.place import Task, run_script, single_request
+from otherroof.far.place import Task, run_script
 from otherroof.far.requests import NOT_YET, CopyPiece, DataPiece, Mode, Op, Script, SyncPiece
-from support.places import Standing
+from support.places import Standing, ask
 
 NEW = Mode.WRITE | Mode.CREATE | Mode.ONLY_NEW
 NAMES = (b"plain", b" ", b"new\nline", b"'\"`$;", b"\xff\xfe", b"\xe4\xb8\xad", b"n" * 255, b"-rf", b"...", b"\x1b[31m")
@@ -27,7 +27,7 @@ Here = tuple[bytes, Path]
 
 @pytest.fixture
 def do(base: Standing) -> Callable[[Op], Any]:
-    return lambda op: run_script(base.place, single_request(op))
+    return lambda op: run_script(base.place, ask(op))
 
 
 def at(folder: Here, name: bytes) -> bytes:
@@ -57,7 +57,7 @@ def test_file_of_any_name_is_written_shaped_and_read_back(base: Standing, folder
     attrs = run_script(base.place, writes(at(folder, name), (0, b"abc"), (5, b"xyz"), (3, b"--")))
     assert (attrs.size, attrs.mtime, stat.S_IMODE(attrs.mode)) == (8, 1_234_567_890, 0o600)
     assert (folder[1] / os.fsdecode(name)).read_bytes() == b"abc--xyz"
-    found = run_script(base.place, single_request(requests.Stat(at(folder, name))))
+    found = run_script(base.place, ask(requests.Stat(at(folder, name))))
     assert (found.size, found.mtime, stat.S_ISREG(found.mode)) == (8, 1_234_567_890, True)
 
 

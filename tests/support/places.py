@@ -6,9 +6,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
+from otherroof.far import requests
 from otherroof.far.local_place import LocalPlace
 from otherroof.far.place import Place
+from otherroof.far.requests import Script
 from otherroof.far.session import SshTarget
 from otherroof.far.sftp.place import SftpPlace
 from support.faulty_box import Offers
@@ -26,6 +29,11 @@ class Standing:
     place: Place
     here: Path
     kind: str
+
+
+def ask(op: requests.Op) -> Script[Any]:
+    """A script of a single request."""
+    return (yield op)
 
 
 def open_door(door: Door, connections: int = 1) -> SftpPlace:

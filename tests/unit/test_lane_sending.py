@@ -13,9 +13,10 @@ import pytest
 
 from otherroof.far import requests
 from otherroof.far.pacing.bucket import Pacer
-from otherroof.far.place import Meter, Task, single_request
+from otherroof.far.place import Meter, Task
 from otherroof.far.session import SshTarget
 from otherroof.far.sftp.channel import SftpChannel, TaskFeed
+from support.places import ask
 from support.sftp_servers import own_server
 
 
@@ -46,7 +47,7 @@ class SparingSession:
 @pytest.mark.parametrize("takes", [[1 << 20], [7, 20_000, 1], [32_768, 100]])
 def test_requests_survive_a_window_that_takes_them_in_pieces(tmp_path: Path, takes: list[int]) -> None:
     names = [b"folder %03d " % number + b"x" * 150 for number in range(600)]
-    waiting = deque(Task(name, single_request(requests.MakeFolder(name))) for name in names)
+    waiting = deque(Task(name, ask(requests.MakeFolder(name))) for name in names)
     done: list[Any] = []
     ours, theirs = socket.socketpair()
     ours.settimeout(20)

@@ -55,10 +55,10 @@ def rename_over(spare: str, path: str, advice: str = ADVICE) -> None:
         _sync_folder(path)
 
 
-def make_folder(path: str, mode: int = 0o700, *, advice: str = ADVICE) -> None:
-    """`path` as a folder, with those above it; one that stands keeps its mode. Raises HomeTrouble."""
+def make_folder(path: str, *, advice: str = ADVICE) -> None:
+    """`path` as a folder for its owner alone, with those above it; what stands keeps its mode. Raises HomeTrouble."""
     with _translated(path, "", advice):
-        os.makedirs(path, mode=mode, exist_ok=True)
+        os.makedirs(path, mode=0o700, exist_ok=True)
 
 
 def make_own_folder(path: str, *, advice: str = ADVICE) -> None:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any, Generic, Protocol, TypeVar
 
 from otherroof.base.errors import OtherroofError
-from otherroof.far.requests import LEAST, Op, Script
+from otherroof.far.requests import LEAST, Script
 
 K = TypeVar("K")
 T = TypeVar("T")
@@ -116,8 +116,3 @@ def run_scripts(place: Place, scripts: Sequence[Script[Any]]) -> list[Any]:
             raise error
         values.append(found[number].value)
     return values
-
-
-def single_request(op: Op) -> Script[Any]:
-    """A script of a single request."""
-    return (yield op)

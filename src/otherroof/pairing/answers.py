@@ -236,8 +236,6 @@ def check_answers(raw: Mapping[str, Any], *, where: str, first_box: bool) -> Ans
 
 def _default_text(field: str) -> str:
     default = Answers.model_fields[field].get_default()
-    if isinstance(default, float):
-        return f"{default:g}"
     return str(default) if isinstance(default, str | int) else ""
 
 

@@ -13,7 +13,6 @@ class RestoreProgress:
 
     files: int = 0
     files_total: int = 0
-    came: int = 0
     bytes_total: int = 0
     path: bytes = b""
     meter: Meter = field(default_factory=Meter)

@@ -323,7 +323,6 @@ class Restorer:
         self._recall.files += 1
         self._recall.size += entry.size
         self._progress.files += 1
-        self._progress.came += entry.size
 
     def _missing(self, entry: Entry, error: OtherroofError) -> None:
         """The far box did not give it. Only its own errors count as that; trouble on this machine ends the restore."""

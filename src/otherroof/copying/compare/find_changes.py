@@ -131,7 +131,7 @@ class ChangeFinder:
             except OtherroofError:
                 continue  # then it counts as changed
             if entry.digest == todo.old_digest:
-                plan.note_comparison(todo.path, True)
+                plan.note_same(todo.path)
 
     def _ticking(self, scan: Scan) -> Iterator[Batch]:
         since = 0

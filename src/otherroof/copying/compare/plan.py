@@ -229,9 +229,9 @@ class RunPlan:
         """Whether nothing differs at all."""
         return self._one("SELECT 1 FROM todo LIMIT 1", ()) is None
 
-    def note_comparison(self, path: bytes, same: bool) -> None:
-        """A doubtful file was read: note whether its content is the same as before."""
-        self._do("UPDATE todo SET doubt=? WHERE path=?", (int(same), path))
+    def note_same(self, path: bytes) -> None:
+        """A changed file was read: its content is what it was."""
+        self._do("UPDATE todo SET doubt=1 WHERE path=?", (path,))
 
     # -- content that is already there --
 

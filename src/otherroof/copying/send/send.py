@@ -181,7 +181,7 @@ class SendSteps:
                 return None
             entry = parse_line(todo.line or b"")
             if todo.had == LINK and todo.old is not None and parse_line(todo.old).target == entry.target:
-                self._plan.note_comparison(todo.path, True)
+                self._plan.note_same(todo.path)
                 self._plan.done(todo)
                 return None
             return self._writer.symlink(todo.path, entry.target, todo.had == LINK)

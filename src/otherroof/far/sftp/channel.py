@@ -69,10 +69,6 @@ class SftpChannel:
         self._give: Give = _nobody
         self.offers = self._greet()
 
-    def close(self) -> None:
-        """Close the channel; scripts under way are told so and end."""
-        self._channel.close()
-
     def work(self, feed: TaskFeed) -> None:
         """Carry out tasks until none will come any more. Raises LinkLost when the connection breaks."""
         self._give = feed.give

@@ -133,11 +133,8 @@ def cannot_be_called(address: IPAddress | str) -> str:
 
 
 def call_advice(address: IPAddress | str) -> str:
-    """What a household can do whose address cannot be called; empty for a public one."""
-    kind = address_kind(address)
-    if kind == "public":
-        return ""
-    if kind == "shared":
+    """What a household can do whose address cannot be called."""
+    if address_kind(address) == "shared":
         return (
             "let the other house answer (swap the roles), use IPv6 if both houses have it, or ask the provider for a "
             "public address"
