@@ -12,8 +12,9 @@ from __future__ import annotations
 from otherroof.base.clock import Clock, stamp
 from otherroof.copying.compare.catalogue import Catalogue, replace_catalogue, write_catalogue
 from otherroof.copying.compare.catalogue_repair import JobStateFiles
+from otherroof.copying.compare.change import Rows
 from otherroof.copying.compare.fold import fold
-from otherroof.copying.compare.plan import Rows, RunPlan
+from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.home.chunk_lists import ChunkStore
 from otherroof.copying.reconnect import SteadyConnection
 from otherroof.far_copy.ports import FarCopyView, Keeper

@@ -1,13 +1,14 @@
-"""One planned change as the plan keeps it, and a plan's totals.
+"""One planned change as the plan keeps it, which of them can be asked for, and a plan's totals.
 
 Values only: the plan knows how they are kept, the sender what is done about them.
 """
 
 from __future__ import annotations
 
+import enum
 from dataclasses import dataclass
 
-from otherroof.far_copy.numbers import SIZE, Numbers
+from otherroof.far_copy.numbers import FILE, FOLDER, LINK, SIZE, Numbers
 
 PLANNED, BEGUN, DONE, TROUBLE = 0, 1, 2, 3
 LARGE = 1024 * 1024  # bytes; above this a file is streamed and not held in memory
@@ -64,3 +65,19 @@ def digest_in(line: bytes | None) -> bytes | None:
         return None
     at += len(_DIGEST_KEY)
     return bytes.fromhex(line[at : line.index(b'"', at)].decode()) or None
+
+
+class Rows(enum.Enum):
+    """Which of a plan's notes are asked for. Each looks only at what is still in that state when it is asked."""
+
+    TOUCHED = f"want = {FILE} AND had = {FILE} AND NOT doubt AND size = old_size"  # perhaps nothing but touched
+    TO_MOVE_ASIDE = f"state = {PLANNED} AND had IN ({FILE}, {LINK}) AND want <> had"
+    FOLDERS_TO_DROP = f"state = {PLANNED} AND had = {FOLDER} AND want <> had"
+    FOLDERS_TO_MAKE = f"state = {PLANNED} AND want = {FOLDER}"
+    FILES_TO_BRING = f"state = {PLANNED} AND want = {FILE}"
+    FIRST_NAMES_TO_BRING = f"state = {PLANNED} AND want = {FILE} AND first IS NULL"
+    FURTHER_NAMES = f"state = {PLANNED} AND want = {FILE} AND first IS NOT NULL"
+    LINKS_TO_MAKE = f"state = {PLANNED} AND want = {LINK}"
+    UNFINISHED = f"state = {BEGUN}"  # the far box was asked, and what became of it is not known
+    MOVED = f"state = {DONE} AND source IS NOT NULL"
+    FILES_GONE = f"state = {DONE} AND want <> {FILE} AND old_digest IS NOT NULL AND old_size > 0"

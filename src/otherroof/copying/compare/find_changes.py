@@ -15,10 +15,11 @@ from dataclasses import dataclass, replace
 
 from otherroof.base.errors import Held, OtherroofError
 from otherroof.copying.compare.catalogue_repair import CheckedCatalogue
+from otherroof.copying.compare.change import Rows
 from otherroof.copying.compare.compare import Difference, UnchangedBlock, compare
 from otherroof.copying.compare.guard import GuardLimits, GuardView, Release, reason_to_hold
 from otherroof.copying.compare.hard_links import unchanged_names_of
-from otherroof.copying.compare.plan import Rows, RunPlan
+from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.context import RunContext
 from otherroof.copying.home.leave_out import leave_out_rule
 from otherroof.copying.home.looks_encrypted import count_new_endings

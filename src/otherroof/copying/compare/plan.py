@@ -6,7 +6,6 @@ one. An intention is committed before the far box is asked to change a name; wha
 
 from __future__ import annotations
 
-import enum
 import os
 import sqlite3
 from collections.abc import Iterable, Iterator
@@ -14,7 +13,17 @@ from typing import Any
 
 from otherroof.base.sqlite_file import open_sqlite, remove_sqlite, sqlite_trouble, translating_sqlite
 from otherroof.copying.compare.catalogue import AsideContent
-from otherroof.copying.compare.change import BEGUN, DONE, LARGE, PLANNED, TROUBLE, PlannedChange, PlanTotals, digest_in
+from otherroof.copying.compare.change import (
+    BEGUN,
+    DONE,
+    LARGE,
+    PLANNED,
+    TROUBLE,
+    PlannedChange,
+    PlanTotals,
+    Rows,
+    digest_in,
+)
 from otherroof.copying.compare.compare import Difference
 from otherroof.copying.report import Problem
 from otherroof.far_copy.entry import path_text
@@ -57,22 +66,6 @@ _COLUMNS = (
     "path, had, want, doubt, ino, size, mtime, ctime, mode, device, old, old_size, old_digest, first, source, digest,"
     " state, line, why"
 )
-
-
-class Rows(enum.Enum):
-    """Which of a plan's notes are asked for. Each looks only at what is still in that state when it is asked."""
-
-    TOUCHED = f"want = {FILE} AND had = {FILE} AND NOT doubt AND size = old_size"  # perhaps nothing but touched
-    TO_MOVE_ASIDE = f"state = {PLANNED} AND had IN ({FILE}, {LINK}) AND want <> had"
-    FOLDERS_TO_DROP = f"state = {PLANNED} AND had = {FOLDER} AND want <> had"
-    FOLDERS_TO_MAKE = f"state = {PLANNED} AND want = {FOLDER}"
-    FILES_TO_BRING = f"state = {PLANNED} AND want = {FILE}"
-    FIRST_NAMES_TO_BRING = f"state = {PLANNED} AND want = {FILE} AND first IS NULL"
-    FURTHER_NAMES = f"state = {PLANNED} AND want = {FILE} AND first IS NOT NULL"
-    LINKS_TO_MAKE = f"state = {PLANNED} AND want = {LINK}"
-    UNFINISHED = f"state = {BEGUN}"  # the far box was asked, and what became of it is not known
-    MOVED = f"state = {DONE} AND source IS NOT NULL"
-    FILES_GONE = f"state = {DONE} AND want <> {FILE} AND old_digest IS NOT NULL AND old_size > 0"
 
 
 class RunPlan:

@@ -10,8 +10,7 @@ from collections.abc import Iterator
 from typing import cast
 
 from otherroof.base.errors import FarTrouble, OtherroofError, RunCut
-from otherroof.copying.compare.change import BEGUN, LARGE, PlannedChange
-from otherroof.copying.compare.plan import Rows
+from otherroof.copying.compare.change import BEGUN, LARGE, PlannedChange, Rows
 from otherroof.copying.context import SendContext
 from otherroof.copying.home.looks_encrypted import HEAD
 from otherroof.copying.home.read import READ_TRIES, ChangedWhileRead, GrownWhileRead

@@ -19,8 +19,8 @@ from dataclasses import replace
 
 from otherroof.base.errors import FarTrouble, LinkLost, OtherroofError, PlaceError, RunCut
 from otherroof.copying.compare.catalogue_repair import CheckedCatalogue
-from otherroof.copying.compare.change import TROUBLE, PlannedChange
-from otherroof.copying.compare.plan import Rows, RunPlan
+from otherroof.copying.compare.change import TROUBLE, PlannedChange, Rows
+from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.context import RunContext, SendContext, SendTotals
 from otherroof.copying.home.chunk_lists import ChunkStore
 from otherroof.copying.home.read import SourceFolder

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from otherroof.base.errors import PlaceError
-from otherroof.copying.compare.change import PlannedChange
-from otherroof.copying.compare.plan import Rows, RunPlan
+from otherroof.copying.compare.change import PlannedChange, Rows
+from otherroof.copying.compare.plan import RunPlan
 from otherroof.far.place import Task
 from otherroof.far.requests import Script
 from otherroof.far_copy.numbers import FILE, LINK
