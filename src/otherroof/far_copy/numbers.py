@@ -8,18 +8,23 @@ from __future__ import annotations
 import stat
 from array import array
 
+from otherroof.far_copy.entry import EntryKind
+
 Numbers = tuple[int, int, int, int, int]  # inode, size in bytes, mtime in ns, ctime in ns, mode with the HARD bit
 COLUMNS = 5
 INODE, SIZE, MTIME, CTIME, MODE = range(COLUMNS)  # indexes into Numbers
 HARD = 1 << 20  # set in the mode of a file that has more than one name
 _LARGEST = (1 << 63) - 1  # inode numbers above it exist on some file systems, and dates after 2262
 
+# The kinds of entry that a copy holds, as the four upper bits of a mode say it (inode(7)), and as a listing names them.
 FILE, FOLDER, LINK = stat.S_IFREG >> 12, stat.S_IFDIR >> 12, stat.S_IFLNK >> 12
+KINDS: dict[int, EntryKind] = {FILE: "file", FOLDER: "folder", LINK: "link"}
+CODES = {kind: code for code, kind in KINDS.items()}
 
 
 def kind_of(numbers: Numbers | None) -> int:
     """FILE, FOLDER or LINK; 0 if there is nothing."""
-    return 0 if numbers is None else (numbers[MODE] & 0o170000) >> 12
+    return 0 if numbers is None else stat.S_IFMT(numbers[MODE]) >> 12
 
 
 def probably_same_content(found: Numbers, known: Numbers) -> bool:

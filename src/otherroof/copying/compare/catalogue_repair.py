@@ -22,11 +22,9 @@ from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.home.scan import starts_new_batch
 from otherroof.copying.send.settling import settle_unfinished
 from otherroof.far_copy.entry import parse_line
-from otherroof.far_copy.numbers import FILE, FOLDER, LINK, SIZE, Numbers, clamp_ns, join_path
+from otherroof.far_copy.numbers import CODES, MODE, SIZE, Numbers, clamp_ns, join_path
 from otherroof.far_copy.ports import FarCopyView, Keeper
 from otherroof.far_copy.state import CopyState
-
-KIND_BITS = {"file": FILE << 12, "folder": FOLDER << 12, "link": LINK << 12}
 
 
 @dataclass(slots=True)
@@ -149,7 +147,7 @@ def blocks_from_listing(lines: Iterator[bytes]) -> Iterator[Block]:
             items = []
         folder = above
         size = len(entry.target) if entry.kind == "link" else entry.size  # as `lstat` tells it
-        numbers = (0, size, clamp_ns(entry.mtime_ns), 0, entry.mode | KIND_BITS[entry.kind])
+        numbers = (0, size, clamp_ns(entry.mtime_ns), 0, entry.mode | CODES[entry.kind] << 12)
         items.append((name, numbers, line))
     if items:
         yield make_block(folder, items)
@@ -216,4 +214,4 @@ def _correct(folder: bytes, item: Item, held: dict[bytes, bytes | None]) -> Item
     if entry.kind != "file":
         return None
     entry.digest = digest
-    return item[0], (0, entry.size, 0, 0, item[1][4]), entry.line().encode()
+    return item[0], (0, entry.size, 0, 0, item[1][MODE]), entry.line().encode()

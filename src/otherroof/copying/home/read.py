@@ -18,7 +18,7 @@ from otherroof.base.clock import Clock
 from otherroof.base.errors import HomeTrouble
 from otherroof.copying.home.chunks import Chunker, ChunkList, average_for
 from otherroof.far_copy.entry import TOP, Entry, path_text
-from otherroof.far_copy.numbers import HARD, MODE, Numbers, clamp_ns
+from otherroof.far_copy.numbers import HARD, KINDS, MODE, Numbers, clamp_ns
 
 DIGEST_SIZE = 32  # bytes: BLAKE2b-256, as `b2sum -l 256` prints it
 READ_TRIES = 3
@@ -188,13 +188,13 @@ class SourceFolder:
 
         Raises Unreadable if it is none of those that are copied: something else has taken the file's place.
         """
-        if not (stat.S_ISREG(found.st_mode) or stat.S_ISDIR(found.st_mode) or stat.S_ISLNK(found.st_mode)):
+        kind = KINDS.get(stat.S_IFMT(found.st_mode) >> 12)
+        if kind is None:
             raise Unreadable("was replaced by what is no file when it was to be read", where=path_text(path))
-        kind = "folder" if stat.S_ISDIR(found.st_mode) else "link" if stat.S_ISLNK(found.st_mode) else "file"
         numbers = stat_numbers(found)
         entry = Entry(
             path=path,
-            kind=kind,  # type: ignore[arg-type]
+            kind=kind,
             size=found.st_size if kind == "file" else 0,
             mtime_ns=found.st_mtime_ns,
             mode=stat.S_IMODE(numbers[MODE]),

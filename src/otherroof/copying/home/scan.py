@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import heapq
 import os
-import stat
 import zlib
 from bisect import bisect_left
 from collections.abc import Generator, Iterator
@@ -19,7 +18,7 @@ from typing import Protocol
 from otherroof.base.errors import HomeTrouble
 from otherroof.copying.report import Problem
 from otherroof.far_copy.entry import path_text
-from otherroof.far_copy.numbers import _LARGEST, COLUMNS, HARD, clamp_ns, join_path, pack_batch
+from otherroof.far_copy.numbers import _LARGEST, COLUMNS, FILE, FOLDER, HARD, LINK, clamp_ns, join_path, pack_batch
 
 NAMES_AT_ONCE = 4096
 SPLIT = 1023  # a batch ends before a name whose checksum has these bits zero: one in 1,024
@@ -27,8 +26,6 @@ SPLIT = 1023  # a batch ends before a name whose checksum has these bits zero: o
 # https://bford.info/cachedir/ : the tag's name and the first bytes that make it one.
 CACHE_TAG = b"CACHEDIR.TAG"
 CACHE_TAG_BYTES = b"Signature: 8a477f597d28d172789f06886806bc55"
-
-_FILE, _FOLDER, _LINK = stat.S_IFREG >> 12, stat.S_IFDIR >> 12, stat.S_IFLNK >> 12
 
 
 @dataclass(slots=True)
@@ -179,14 +176,14 @@ class Scan:
                 continue
             mode = found.st_mode
             kind = mode >> 12
-            if left_out is not None and left_out(join_path(folder, name), kind == _FOLDER):
+            if left_out is not None and left_out(join_path(folder, name), kind == FOLDER):
                 continue
             size = found.st_size
-            if kind != _FILE:
-                if kind == _FOLDER:
+            if kind != FILE:
+                if kind == FOLDER:
                     size = 0
                     heapq.heappush(pending, name + b"/")
-                elif kind != _LINK:
+                elif kind != LINK:
                     self.notes.left_out += 1
                     continue
             elif found.st_nlink > 1:

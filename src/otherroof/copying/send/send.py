@@ -32,7 +32,7 @@ from otherroof.far.place import Task, TaskResult
 from otherroof.far.refusals import find_reason
 from otherroof.far.requests import Script
 from otherroof.far_copy.entry import parse_line
-from otherroof.far_copy.numbers import FILE, FOLDER, LINK
+from otherroof.far_copy.numbers import FILE, FOLDER, LINK, MODE
 from otherroof.far_copy.ports import ContentLocation, FarCopyView, FileProperties, Keeper
 
 FOLDERS_AT_ONCE = 64
@@ -255,7 +255,7 @@ class SendSteps:
         """Look at a folder or link again and write its line; False if that cannot be done."""
         assert todo.numbers is not None
         try:
-            entry, todo.numbers = self._context.source.describe(todo.path, todo.numbers[4])
+            entry, todo.numbers = self._context.source.describe(todo.path, todo.numbers[MODE])
         except OtherroofError as problem:
             self._plan.trouble(todo, problem.what)
             return False
