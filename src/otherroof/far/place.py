@@ -1,6 +1,6 @@
 """The port of a place: scripts go in, their results come out, many of them at once.
 
-What a script may ask is in `ops`. How a place carries it out, over SFTP or in a folder of this machine, it keeps to
+What a script may ask is in `requests`. How a place carries it out, over SFTP or in a folder of this machine, it keeps to
 itself; nothing here knows a connection or a file.
 """
 

@@ -1,1 +1,1 @@
-"""Arithmetic only: first copy, nightly window, fill date, sampling confidence, restore time."""
+"""Arithmetic only: when a disk is full, and how the nights grow."""

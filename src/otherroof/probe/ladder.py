@@ -1,6 +1,6 @@
 """The ladder: reachability checks in order, what each saw, and which of them decides the headline.
 
-The rungs themselves live beside this file (network) and in `far` (SSH). Nothing here knows what a rung looks at.
+The rungs themselves are in `network_checks` and `ssh_checks`. Nothing here knows what a rung looks at.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """The network rungs of the ladder, from the keys at home to a full packet at the far address.
 
-The SSH rungs follow in `far`. What is said stands in `words`; here is only the looking.
+The SSH rungs follow in `ssh_checks`. What is said stands in `network_words`; here is only the looking.
 """
 
 from __future__ import annotations

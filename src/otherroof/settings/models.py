@@ -1,6 +1,6 @@
 """The settings as values: one model a table, units in the names, frozen once read.
 
-Nothing here opens a file; `reader` does, and `world` asks whether what is named exists.
+Nothing here opens a file; `reader` does, and `machine_checks` asks whether what is named exists.
 """
 
 from __future__ import annotations

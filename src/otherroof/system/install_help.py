@@ -1,6 +1,6 @@
 """What an install gives to people at a shell, as steps: the man page, and completion for each shell; and takes away.
 
-Pure, like `install`, whose kinds of steps these are. It must not know what stands in the files.
+Pure, like `install_steps`, whose kinds of steps these are. It must not know what stands in the files.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """The rules that raise alerts: each a pure function from the facts of one moment to what it finds wrong.
 
-A finding is not yet an alert: whether it is told, told again or over is decided in `standing`. Headlines and
+A finding is not yet an alert: whether it is told, told again or over is decided in `alert_steps`. Headlines and
 advice are for a household's own administrator; each advice names the command that helps.
 """
 
