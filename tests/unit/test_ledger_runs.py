@@ -17,7 +17,7 @@ import pytest
 from otherroof.base.errors import HomeTrouble
 from otherroof.copying.report import ByteCounts, FileCounts, Outcome, Problem, RunReport, StepSeconds
 from otherroof.ledger import Ledger
-from otherroof.ledger.runs import MOST_PROBLEMS, PROBLEMS_KEPT_DAYS, Hold
+from otherroof.ledger.runs import CSV_COLUMNS, MOST_PROBLEMS, PROBLEMS_KEPT_DAYS, Hold
 from otherroof.ledger.schema import MIGRATIONS
 from otherroof.probe.ladder import ClimbResult
 
@@ -59,6 +59,50 @@ def test_run_comes_back_with_every_figure(ledger: Ledger) -> None:
     assert (row.report.outcome, row.report.reason) == ("done", "why")
     assert ledger.problems_of("photos", "r1") == report.problems
     assert row.as_json()["started"] == "2031-04-05T01:30:00Z"
+
+
+def test_each_figure_stands_under_its_own_name_in_the_file_in_json_and_in_csv(ledger: Ledger) -> None:
+    report = RunReport("photos", "r1", "done with problems", reason="why")
+    report.files = FileCounts(seen=11, new=12, changed=13, moved=14, removed=15, problems=16, left_out=17)
+    report.bytes = ByteCounts(seen=21, new=22, sent=23, wire_up=24, wire_down=25)
+    report.seconds = StepSeconds(scan=3.1234, send=3.2, commit=3.3, total=3.4)
+    ledger.begin_run("photos", "r1", "heron", START)
+    ledger.end_run(report, START + timedelta(minutes=5))
+    with closing(sqlite3.connect(ledger.path)) as raw:
+        raw.row_factory = sqlite3.Row
+        held = dict(raw.execute("SELECT * FROM run").fetchone())
+    assert held == {
+        **{"job": "photos", "run": "r1", "far": "heron", "outcome": "done with problems", "reason": "why"},
+        **{"started": "2031-04-05T01:30:00Z", "ended": "2031-04-05T01:35:00Z"},
+        **{"seen": 11, "new": 12, "changed": 13, "moved": 14, "removed": 15, "problems": 16, "left_out": 17},
+        **{"bytes_seen": 21, "bytes_new": 22, "bytes_sent": 23, "wire_up": 24, "wire_down": 25},
+        **{"scan_s": 3.1234, "send_s": 3.2, "commit_s": 3.3, "total_s": 3.4},
+    }
+    (row,) = ledger.runs()
+    assert row.report == report
+    assert row.as_json() == {
+        **{"job": "photos", "run": "r1", "far": "heron", "outcome": "done with problems", "reason": "why"},
+        **{"started": "2031-04-05T01:30:00Z", "ended": "2031-04-05T01:35:00Z", "problems": []},
+        "files": {"seen": 11, "new": 12, "changed": 13, "moved": 14, "removed": 15, "problems": 16},
+        "bytes": {"seen": 21, "new": 22, "sent": 23, "wire_up": 24, "wire_down": 25},
+        "seconds": {"scan": 3.123, "send": 3.2, "commit": 3.3, "total": 3.4},
+    }
+    assert ",".join(CSV_COLUMNS) == (
+        "job,run,far,started,ended,outcome,seen,new,changed,moved,removed,problems,"
+        "bytes_seen,bytes_new,bytes_sent,wire_up,wire_down,scan_s,send_s,commit_s,total_s,reason"
+    )
+    assert ",".join(map(str, row.as_csv())) == (
+        "photos,r1,heron,2031-04-05T01:30:00Z,2031-04-05T01:35:00Z,done with problems,11,12,13,14,15,16,"
+        "21,22,23,24,25,3.123,3.2,3.3,3.4,why"
+    )
+
+
+def test_run_without_an_end_has_none_in_csv_and_json(ledger: Ledger) -> None:
+    ledger.begin_run("photos", "r1", "heron", START)
+    (row,) = ledger.runs()
+    assert row.under_way
+    assert row.as_json()["ended"] is None
+    assert dict(zip(CSV_COLUMNS, row.as_csv(), strict=True))["ended"] is None
 
 
 def test_times_lie_in_the_file_in_utc_whatever_zone_they_were_told_in(ledger: Ledger) -> None:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, fields
 from typing import Any, Literal
 
 from otherroof.copying.compare.change import PlanTotals
@@ -13,38 +13,60 @@ OUTCOMES: tuple[Outcome, ...] = ("done", "done with problems", "held", "failed",
 GOOD: tuple[Outcome, ...] = ("done", "done with problems")
 
 
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A figure that a run counts: it stands in a report as `<part>.<name>`, in the ledger and in CSV as `column`.
+
+    What is not `shown` is kept, but is in no JSON and no CSV.
+    """
+
+    part: str
+    name: str
+    column: str
+    shown: bool
+
+
+def _figure(column: str, start: float = 0, *, shown: bool = True) -> Any:
+    """A field that is a figure: with its line all that is to be known of it is said."""
+    return field(default=start, metadata={"column": column, "shown": shown})
+
+
 @dataclass(slots=True)
 class FileCounts:
     """Numbers of entries. `left_out` are sockets, devices and fifos, which no copy holds."""
 
-    seen: int = 0
-    new: int = 0
-    changed: int = 0
-    moved: int = 0
-    removed: int = 0
-    problems: int = 0
-    left_out: int = 0
+    seen: int = _figure("seen")
+    new: int = _figure("new")
+    changed: int = _figure("changed")
+    moved: int = _figure("moved")
+    removed: int = _figure("removed")
+    problems: int = _figure("problems")
+    left_out: int = _figure("left_out", shown=False)
 
 
 @dataclass(slots=True)
 class ByteCounts:
     """Content seen, content of new and changed files, content sent; and TCP payload on the wire both ways."""
 
-    seen: int = 0
-    new: int = 0
-    sent: int = 0
-    wire_up: int = 0
-    wire_down: int = 0
+    seen: int = _figure("bytes_seen")
+    new: int = _figure("bytes_new")
+    sent: int = _figure("bytes_sent")
+    wire_up: int = _figure("wire_up")
+    wire_down: int = _figure("wire_down")
 
 
 @dataclass(slots=True)
 class StepSeconds:
     """Where the time went, in seconds."""
 
-    scan: float = 0.0
-    send: float = 0.0
-    commit: float = 0.0
-    total: float = 0.0
+    scan: float = _figure("scan_s", 0.0)
+    send: float = _figure("send_s", 0.0)
+    commit: float = _figure("commit_s", 0.0)
+    total: float = _figure("total_s", 0.0)
+
+
+_PARTS: dict[str, Any] = {"files": FileCounts, "bytes": ByteCounts, "seconds": StepSeconds}
+FIGURES = tuple(Figure(part, one.name, **one.metadata) for part, kind in _PARTS.items() for one in fields(kind))
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,17 +117,35 @@ class RunReport:
         self.bytes.new = totals.fresh_bytes
         files.problems = sum(1 for problem in self.problems if problem.path)
 
+    @property
+    def figures(self) -> dict[str, int | float]:
+        """Every figure by its column, in the order of FIGURES."""
+        return {one.column: getattr(getattr(self, one.part), one.name) for one in FIGURES}
+
+    def take_figures(self, values: Sequence[Any]) -> None:
+        """Take in figures that stand in the order of FIGURES."""
+        begin = 0
+        for part, kind in _PARTS.items():
+            end = begin + len(kind.__slots__)
+            setattr(self, part, kind(*values[begin:end]))
+            begin = end
+
     def as_json(self) -> dict[str, Any]:
         """The report as `run --json` prints it."""
+        parts: dict[str, dict[str, int | float]] = {part: {} for part in _PARTS}
+        for one in FIGURES:
+            if one.shown:
+                parts[one.part][one.name] = rounded(getattr(getattr(self, one.part), one.name))
         return {
             "job": self.job,
             "run": self.run,
             "outcome": self.outcome,
-            "files": {
-                key: getattr(self.files, key) for key in ("seen", "new", "changed", "moved", "removed", "problems")
-            },
-            "bytes": {key: getattr(self.bytes, key) for key in ("seen", "new", "sent", "wire_up", "wire_down")},
-            "seconds": {key: round(getattr(self.seconds, key), 3) for key in ("scan", "send", "commit", "total")},
+            **parts,
             "problems": [{"path": problem.path, "why": problem.why} for problem in self.problems],
             "reason": self.reason,
         }
+
+
+def rounded(figure: int | float) -> int | float:
+    """A figure as reports show it: seconds to the millisecond, numbers of things as they are."""
+    return round(figure, 3)

@@ -9,15 +9,18 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from otherroof.base.clock import from_stamp, stamp
-from otherroof.copying.report import GOOD, ByteCounts, FileCounts, Outcome, Problem, RunReport, StepSeconds
+from otherroof.copying.report import FIGURES, GOOD, Problem, RunReport, rounded
 
 # Else an unreadable folder would add a row for each entry each night and fill the disk within years.
 MOST_PROBLEMS = 1000
 PROBLEMS_KEPT_DAYS = 90
-_COLUMNS = (
-    "run, job, far, started, ended, outcome, reason, seen, new, changed, moved, removed, problems, left_out, "
-    "bytes_seen, bytes_new, bytes_sent, wire_up, wire_down, scan_s, send_s, commit_s, total_s"
-)
+# What is known of a run as it begins, and what as it ends. The names of its figures stand where they are counted.
+_BEGUN = ("job", "run", "far", "started")
+_ENDED = ("ended", "outcome", "reason", *(one.column for one in FIGURES))
+_COLUMNS = ", ".join((*_BEGUN, *_ENDED))
+_BEGIN = f"INSERT INTO run ({', '.join(_BEGUN)}) VALUES ({', '.join(f':{one}' for one in _BEGUN)})"
+_END = f"UPDATE run SET {', '.join(f'{one}=:{one}' for one in _ENDED)} WHERE job=:job AND run=:run"
+CSV_COLUMNS = (*_BEGUN, "ended", "outcome", *(one.column for one in FIGURES if one.shown), "reason")
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,11 +39,19 @@ class RunRow:
 
     def as_json(self) -> dict[str, Any]:
         """The row as `ledger --json` prints it: the run's own keys with far box, start and end."""
-        return self.report.as_json() | {
-            "far": self.far,
-            "started": stamp(self.started),
-            "ended": stamp(self.ended) if self.ended else None,
-        }
+        return self.report.as_json() | {"far": self.far, **self._moments}
+
+    def as_csv(self) -> list[Any]:
+        """The row as `ledger --csv` prints it, in the order of CSV_COLUMNS."""
+        report = self.report
+        figures = {column: rounded(value) for column, value in report.figures.items()}
+        words = {"job": report.job, "run": report.run, "far": self.far, **self._moments}
+        cells = {**words, **figures, "outcome": report.outcome, "reason": report.reason}
+        return [cells[column] for column in CSV_COLUMNS]
+
+    @property
+    def _moments(self) -> dict[str, str | None]:
+        return {"started": stamp(self.started), "ended": stamp(self.ended) if self.ended else None}
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,41 +82,14 @@ class RunStore:
     def begin_run(self, job: str, run: str, far: str, started: datetime) -> None:
         """Note that a run has begun; until `end_run` its outcome is empty."""
         with self.writing() as db:
-            db.execute("INSERT INTO run (run, job, far, started) VALUES (?, ?, ?, ?)", (run, job, far, stamp(started)))
+            db.execute(_BEGIN, {"job": job, "run": run, "far": far, "started": stamp(started)})
 
     def end_run(self, report: RunReport, ended: datetime) -> None:
         """Write down how a run ended, with every figure it counted, and at most MOST_PROBLEMS of its problems by name;
         those of the job's runs of PROBLEMS_KEPT_DAYS ago are forgotten."""
-        files, sizes, times = report.files, report.bytes, report.seconds
+        known = {"ended": stamp(ended), "outcome": report.outcome, "reason": report.reason, **report.figures}
         with self.writing() as db:
-            db.execute(
-                "UPDATE run SET ended=?, outcome=?, reason=?, seen=?, new=?, changed=?, moved=?, removed=?, problems=?,"
-                " left_out=?, bytes_seen=?, bytes_new=?, bytes_sent=?, wire_up=?, wire_down=?, scan_s=?, send_s=?,"
-                " commit_s=?, total_s=? WHERE job=? AND run=?",
-                (
-                    stamp(ended),
-                    report.outcome,
-                    report.reason,
-                    files.seen,
-                    files.new,
-                    files.changed,
-                    files.moved,
-                    files.removed,
-                    files.problems,
-                    files.left_out,
-                    sizes.seen,
-                    sizes.new,
-                    sizes.sent,
-                    sizes.wire_up,
-                    sizes.wire_down,
-                    times.scan,
-                    times.send,
-                    times.commit,
-                    times.total,
-                    report.job,
-                    report.run,
-                ),
-            )
+            db.execute(_END, {"job": report.job, "run": report.run, **known})
             if report.nature is not None:
                 seen = report.nature
                 db.execute(
@@ -243,15 +227,7 @@ class RunStore:
 
 
 def _as_row(row: tuple[Any, ...]) -> RunRow:
-    run, job, far, started, ended, outcome, reason = row[:7]
-    shown: Outcome = outcome or "cut"
-    report = RunReport(
-        job=job,
-        run=run,
-        outcome=shown,
-        files=FileCounts(*row[7:14]),
-        bytes=ByteCounts(*row[14:19]),
-        seconds=StepSeconds(*row[19:23]),
-        reason=reason,
-    )
+    job, run, far, started, ended, outcome, reason, *figures = row
+    report = RunReport(job, run, outcome or "cut", reason=reason)
+    report.take_figures(figures)
     return RunRow(far, from_stamp(started), from_stamp(ended) if ended else None, report)

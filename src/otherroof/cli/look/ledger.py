@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from otherroof.base.clock import parse_moment, stamp
+from otherroof.base.clock import parse_moment
 from otherroof.base.errors import WrongUse
 from otherroof.base.units import rate_text, size_text, span_text
 from otherroof.cli.common import (
@@ -31,12 +31,6 @@ SHOWN = 40
 WORDS = ("started", "job", "outcome")  # the other columns are figures
 LEAST_NEEDED = ("on the wire", "rate", "moved", "files", "problems", "removed", "changed", "new")
 GAP = 2  # columns of a terminal between two of the table
-COLUMNS = (
-    *("job", "run", "far", "started", "ended", "outcome"),
-    *("seen", "new", "changed", "moved", "removed", "problems"),
-    *("bytes_seen", "bytes_new", "bytes_sent", "wire_up", "wire_down"),
-    *("scan_s", "send_s", "commit_s", "total_s", "reason"),
-)
 
 
 def verb(
@@ -84,18 +78,11 @@ def _moment(text: str, settings: Settings) -> datetime | None:
 
 
 def _print_csv(rows: list[RunRow]) -> None:
+    from otherroof.ledger.runs import CSV_COLUMNS
+
     writer = csv.writer(sys.stdout)
-    writer.writerow(COLUMNS)
-    for row in rows:
-        one, files, sizes, times = row.report, row.report.files, row.report.bytes, row.report.seconds
-        writer.writerow(
-            [
-                one.job, one.run, row.far, stamp(row.started), stamp(row.ended) if row.ended else "", one.outcome,
-                files.seen, files.new, files.changed, files.moved, files.removed, files.problems,
-                sizes.seen, sizes.new, sizes.sent, sizes.wire_up, sizes.wire_down,
-                round(times.scan, 3), round(times.send, 3), round(times.commit, 3), round(times.total, 3), one.reason,
-            ]
-        )  # fmt: skip
+    writer.writerow(CSV_COLUMNS)
+    writer.writerows(row.as_csv() for row in rows)
 
 
 def _print_table(rows: list[RunRow], settings: Settings) -> None:
