@@ -20,6 +20,7 @@ from otherroof.ledger.runs import Hold
 from otherroof.settings import require_settings
 from otherroof.watch.gather import WatchInputs
 from otherroof.watch.look import look
+from otherroof.watch.overview import overview
 from otherroof.watch.words import moment_text
 from support.household import write_household
 from support.simulated import NO_ANSWER
@@ -124,6 +125,39 @@ def test_a_silence_is_shown_once_with_all_that_is_late_by_it(house: House) -> No
     assert {one["alert"] for one in house.json()["alerts"]} == {
         "silent:heron", "late:photos", "late:papers", "late:music"
     }  # fmt: skip
+
+
+def test_what_is_late_for_a_reason_of_its_own_is_not_put_down_to_the_silence(house: House) -> None:
+    """What follows from what is the rule's to say: a held job would not be copied if the far box answered."""
+    house.copied("photos", "papers", "music", ago=4 * DAY)
+    hold = Hold("photos", "r", house.now - 4 * DAY, "2,104 of 2,900 files are gone", 2104, 0, 2900, None)
+    house.ledger.note_hold(hold)
+    house.ledger.note_probe("heron", house.now - HOUR, NO_ANSWER, answered=False)
+    house.look()
+    said = house.ask()[1]
+    assert "late:photos: the newest good copy of photos is from" in said
+    assert "  older than promised by it: music and papers\n" in said
+
+
+def test_a_late_copy_is_said_at_once_though_home_has_only_just_come_back(house: House) -> None:
+    house.copied("photos", "papers", "music", ago=60 * HOUR)
+    house.copied("papers", "music", ago=HOUR)
+    look(house.settings, house.ledger, SteppedClock(house.now), WatchInputs(), {})
+    assert house.ledger.standing_alerts() == [], "the watch gives it time to catch up"
+    code, said = house.ask()
+    assert code == 1
+    assert "photos: older than promised (2 d): otherroof probe heron\n" in said
+    assert house.json()["jobs"][2]["alert"] == "late:photos"
+
+
+def test_a_far_box_is_silent_here_from_the_moment_on_that_it_is_for_the_rule(house: House) -> None:
+    house.copied("photos", "papers", "music", ago=HOUR)
+    last = house.now - HOUR
+    for early, answers in ((timedelta(seconds=1), True), (timedelta(0), False)):
+        found = overview(house.settings, house.ledger, SteppedClock(last + 3 * DAY - early))
+        (box,) = found.far
+        assert (box.answers, box.silent_since) == (answers, None if answers else stamp(last))
+        assert box.needs == ("" if answers else "has not answered for 3 d: otherroof probe heron")
 
 
 def test_alerts_for_other_reasons_stand_one_by_one_and_quiet_ones_do_not_call(house: House) -> None:

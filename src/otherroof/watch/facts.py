@@ -52,6 +52,16 @@ class FarFacts:
     space: SpaceReading | None = None
     fill: FillDays | None = None
 
+    @property
+    def heard(self) -> datetime:
+        """When it last answered; if it never did, since when it is watched."""
+        return self.answered or self.watched_since
+
+    @property
+    def unheard(self) -> bool:
+        """Whether it did not answer a probe since it was last heard."""
+        return self.unanswered is not None and self.unanswered > self.heard
+
 
 @dataclass(frozen=True, slots=True)
 class Facts:

@@ -1,21 +1,25 @@
 """How every copy, far box and alert stands at this moment, as plain rows. Read from ledger and settings alone, so
 that it works whether or not the service runs.
 
+What is late, held or silent, and what follows from what, is the watch's rules to say; nothing of it is reckoned here.
 It knows nothing of how the rows are shown.
 """
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from typing import Any
 
-from otherroof.base.clock import stamp
+from otherroof.base.clock import Clock, stamp
 from otherroof.base.units import span_text
 from otherroof.ledger import Ledger
 from otherroof.ledger.alerts import Alert
 from otherroof.settings import Settings
-from otherroof.watch.gather import AHEAD
+from otherroof.watch.facts import FarFacts, JobFacts
+from otherroof.watch.gather import AHEAD, WatchInputs, gather
+from otherroof.watch.rules import Finding, findings, without_grace
 from otherroof.watch.words import count_text
 
 
@@ -71,7 +75,8 @@ class FarRow:
 @dataclass(frozen=True, slots=True)
 class Overview:
     """Everything. `looked`: when the watch looked last, which raises and ends the alerts; `mistakes`: what is wrong
-    with the settings as they are written now; `unread`: the jobs that are not copied for that."""
+    with the settings as they are written now; `unread`: the jobs that are not copied for that; `follows`: the keys of
+    what follows from something else, and of that."""
 
     jobs: tuple[JobRow, ...]
     far: tuple[FarRow, ...]
@@ -80,6 +85,7 @@ class Overview:
     now: datetime
     mistakes: tuple[str, ...] = ()
     unread: tuple[str, ...] = ()
+    follows: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def needs_a_look(self) -> bool:
@@ -104,36 +110,40 @@ class Overview:
         }
 
 
-def overview(settings: Settings, ledger: Ledger, now: datetime, mistakes: tuple[str, ...] = ()) -> Overview:
+def overview(settings: Settings, ledger: Ledger, clock: Clock, mistakes: tuple[str, ...] = ()) -> Overview:
     """How all stands. Raises HomeTrouble if the ledger cannot be used."""
-    turns, look = ledger.turns(), ledger.last_look()
-    waits = {name: turns[name].waiting if name in turns else "" for name in settings.jobs}
+    facts = without_grace(gather(settings, ledger, clock, WatchInputs(mistakes)))
+    found = {one.key: one for one in findings(facts)}
+    look = ledger.last_look()
     return Overview(
-        jobs=tuple(_job(settings, ledger, name, now, waits[name]) for name in sorted(settings.jobs)),
-        far=tuple(_far(settings, ledger, name, now) for name in sorted(settings.far)),
+        jobs=tuple(_job(ledger, one, found, facts.now) for one in sorted(facts.jobs, key=lambda one: one.name)),
+        far=tuple(
+            _far(ledger, one, settings.far[one.name].address, found, facts.now)
+            for one in sorted(facts.fars, key=lambda one: one.name)
+        ),
         alerts=tuple(ledger.standing_alerts()),
         looked=look.at if look else None,
-        now=now,
+        now=facts.now,
         mistakes=mistakes,
         unread=settings.unread,
+        follows={key: one.because for key, one in found.items() if one.because},
     )
 
 
-def _job(settings: Settings, ledger: Ledger, name: str, now: datetime, waits: str) -> JobRow:
-    job = settings.jobs[name]
+def _job(ledger: Ledger, job: JobFacts, found: Mapping[str, Finding], now: datetime) -> JobRow:
+    name = job.name
     last, good = next(iter(ledger.runs(job=name, newest=1)), None), ledger.newest_good(name, now + AHEAD, far=job.far)
-    hold = ledger.hold_of(name)
-    age = (now - good.started).total_seconds() if good is not None else None
-    promise = job.promise_hours * 3600
+    held, late = f"held:{name}", f"late:{name}"
     needs = alert = ""
-    if hold is not None and hold.released is None:
-        needs, alert = f"held: {hold.why}; look, then: otherroof release {name}", f"held:{name}"
-    elif age is None and last is not None and last.under_way:
+    if held in found and job.hold is not None:
+        needs, alert = f"held: {job.hold.why}; look, then: otherroof release {name}", held
+    elif good is None and last is not None and last.under_way:
         needs, alert = "", ""  # the first copy is on its way, which may take weeks
-    elif age is None:
-        needs, alert = f"no good copy yet: otherroof run {name}", f"late:{name}"
-    elif age > promise:
-        needs, alert = f"older than promised ({span_text(promise)}): otherroof probe {job.far}", f"late:{name}"
+    elif good is None:
+        needs, alert = f"no good copy yet: otherroof run {name}", late  # said long before the rule calls it late
+    elif late in found:
+        needs = f"older than promised ({span_text(job.promise.total_seconds())}): otherroof probe {job.far}"
+        alert = late
     elif last is not None and last.report.files.problems and last.report.outcome == "done with problems":
         lacks = count_text(last.report.files.problems, "entry", "entries")
         needs = f"{lacks} could not be copied: otherroof ledger --job {name} --json"
@@ -142,7 +152,7 @@ def _job(settings: Settings, ledger: Ledger, name: str, now: datetime, waits: st
         far=job.far,
         newest_good=good.report.run if good is not None else None,
         taken=stamp(good.started) if good is not None else None,
-        age_s=round(age) if age is not None else None,
+        age_s=round((now - good.started).total_seconds()) if good is not None else None,
         files=good.report.files.seen if good is not None else None,
         bytes=good.report.bytes.seen if good is not None else None,
         last=None if last is None else "under way" if last.under_way else last.report.outcome,
@@ -150,28 +160,27 @@ def _job(settings: Settings, ledger: Ledger, name: str, now: datetime, waits: st
         reason=last.report.reason if last is not None else "",
         needs=needs,
         alert=alert,
-        waits=waits,
+        waits=job.waiting,
     )
 
 
-def _far(settings: Settings, ledger: Ledger, name: str, now: datetime) -> FarRow:
-    answered = ledger.last_answer(name, now + AHEAD)
+def _far(ledger: Ledger, far: FarFacts, address: str, found: Mapping[str, Finding], now: datetime) -> FarRow:
+    name, answered = far.name, far.answered
     probe = ledger.last_probe(name, now + AHEAD)
     silent = (now - answered).total_seconds() if answered is not None else None
-    too_long = silent is not None and silent > settings.far[name].silent_days * 86_400
-    unheard = probe is not None and not probe.answered and (answered is None or probe.at > answered)
+    quiet = far.unheard or f"silent:{name}" in found
     needs = ""
     if silent is None:
         needs = f"has never answered: otherroof probe {name}"
-    elif too_long:
+    elif f"silent:{name}" in found:
         needs = f"has not answered for {span_text(silent)}: otherroof probe {name}"
     return FarRow(
         far=name,
-        address=settings.far[name].address,
+        address=address,
         answered=stamp(answered) if answered is not None else None,
         silent_s=round(silent) if silent is not None else None,
-        answers=answered is not None and not unheard and not too_long,
-        silent_since=stamp(answered) if answered is not None and (unheard or too_long) else None,
+        answers=answered is not None and not quiet,
+        silent_since=stamp(answered) if answered is not None and quiet else None,
         probed=stamp(probe.at) if probe is not None else None,
         headline=probe.headline if probe is not None else "",
         advice=probe.advice if probe is not None else "",

@@ -18,6 +18,7 @@ from otherroof.watch.words import count_text, day_text, list_text, moment_text, 
 
 # After home itself was off for long, nobody can have answered it; it gets this long to ask and to catch up.
 GRACE = timedelta(hours=3)
+_LONG_AWAKE = timedelta(days=365)
 # A channel that fails for this long is worth an alert by another one.
 STUCK = timedelta(hours=1)
 # How long after a far box is back a copy may still be late by its silence: the first runs have much to send.
@@ -61,6 +62,11 @@ def findings(facts: Facts) -> list[Finding]:
     ]
 
 
+def without_grace(facts: Facts) -> Facts:
+    """The same facts as if home had never been off: who asks how all stands is told of what is wrong at once."""
+    return replace(facts, look=replace(facts.look, awake_since=facts.now - _LONG_AWAKE))
+
+
 def gravity(key: str) -> int:
     """Where the alert called `key` stands among others, the gravest first; what is no alert comes last."""
     names = [rule.__name__ for rule in RULES]
@@ -71,7 +77,7 @@ def gravity(key: str) -> int:
 def silent(facts: Facts) -> Iterator[Finding]:
     """A far box has not answered for `silent_days`."""
     for far in facts.fars:
-        last = far.answered or far.watched_since
+        last = far.heard
         quiet_for = facts.now - last
         if quiet_for < far.silent or _too_early(facts, f"silent:{far.name}", quiet_for, far.silent):
             continue
@@ -116,8 +122,8 @@ def _waits_for_far(facts: Facts, job: JobFacts, begun: datetime) -> str:
     far = next((box for box in facts.fars if box.name == job.far), None)
     if far is None or job.hold is not None:
         return ""
-    last = far.answered or far.watched_since
-    silent_now = facts.now - last >= far.silent or (far.unanswered is not None and far.unanswered > last)
+    last = far.heard
+    silent_now = facts.now - last >= far.silent or far.unheard
     if silent_now and begun > last:
         return (
             f"Far box {far.name} has not answered since {moment_text(last, facts.zone)}: "

@@ -37,7 +37,7 @@ def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) ->
 
     settings, mistakes = settings_in_use(config)
     with ledger_of(settings) as ledger:
-        found = overview(settings, ledger, SystemClock().now(), mistakes)
+        found = overview(settings, ledger, SystemClock(), mistakes)
     if as_json:
         print_json(found.as_json())
     else:
@@ -133,12 +133,10 @@ def _far_lines(box: FarRow, found: Overview, zone: ZoneInfo) -> list[str]:
 
 
 def _alert_lines(found: Overview, zone: ZoneInfo) -> list[str]:
-    """The alerts that stand, each with what to do first; late copies in one line below the silence that they follow
-    from."""
+    """The alerts that stand, each with what to do first; what follows from another is one line below that one."""
     if not found.alerts:
         return []
-    fars = {row.job: row.far for row in found.jobs}
-    below = {alert.key: f"silent:{fars.get(alert.about)}" if alert.rule == "late" else "" for alert in found.alerts}
+    below = {alert.key: found.follows.get(alert.key, alert.because) for alert in found.alerts}
     keys = set(below)
     looked = f", as the watch saw it {moment_text(found.looked, zone)}" if found.looked else ""
     lines = [f"alerts that stand{looked}:"]

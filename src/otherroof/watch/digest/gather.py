@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -17,10 +16,8 @@ from otherroof.watch.digest.build import BEFORE, WEEK, DigestFacts, FarWeek, Job
 from otherroof.watch.digest.unprotected import folders_in, unprotected_folders
 from otherroof.watch.facts import Facts
 from otherroof.watch.gather import AHEAD, WatchInputs, gather
-from otherroof.watch.rules import findings
+from otherroof.watch.rules import findings, without_grace
 from otherroof.watch.words import moment_text
-
-_LONG_AWAKE = timedelta(days=365)
 
 
 def gather_digest(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs) -> DigestFacts:
@@ -28,9 +25,7 @@ def gather_digest(settings: Settings, ledger: Ledger, clock: Clock, extra: Watch
     now = clock.now()
     zone = ZoneInfo(settings.home.zone)
     told = settings.told
-    facts = gather(settings, ledger, clock, extra)
-    # What is wrong belongs in a digest at once, also when home itself has only just come back.
-    facts = replace(facts, look=replace(facts.look, awake_since=now - _LONG_AWAKE))
+    facts = without_grace(gather(settings, ledger, clock, extra))
     return DigestFacts(
         home=settings.home.name,
         zone=zone,
