@@ -252,8 +252,8 @@ def test_full_far_disk_asks_for_a_look_and_a_missing_base_too(tmp_path: Path) ->
         code, found = pair.probe()
         rung, seen, advice = decided(found)
         assert (code, rung) == (1, "base")
-        assert "its disk is full" in seen
-        assert "thin old versions" in advice
+        assert "the far disk is full" in seen
+        assert "make room there" in advice
         assert found["answered"]
         assert later(found, "base") == {"not tried"}, "no file could be written, so the clock cannot be told"
         left = os.listdir(pair.sshd.base_path)

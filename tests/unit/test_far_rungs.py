@@ -14,13 +14,15 @@ from otherroof.far import requests
 from otherroof.far.clock_offset import clock_offset
 from otherroof.far.local_place import LocalPlace
 from otherroof.far.place import PlaceOffers, run_script
-from otherroof.far.trial_file import write_trial_file
+from otherroof.far.trial_file import TrialResult, write_trial_file
+from otherroof.far.trouble import FULL_BELOW, trouble_in
 from otherroof.probe.ssh_checks import base_finding, clock_finding, offers_finding
 
 TB = 10**12
 ROOMY = requests.Space(4 * TB, TB, 10_000_000, 9_000_000)
 FULL = requests.Space(4 * TB, 0, 10_000_000, 9_000_000)
 NO_ENTRIES = requests.Space(4 * TB, TB, 10_000_000, 12)
+SHUT = requests.Space(4 * TB, TB, 10_000_000, 9_000_000, read_only=True)
 NO_COUNT = requests.Space(4 * TB, TB, 0, 0)  # some file systems have no fixed number of entries
 
 
@@ -56,18 +58,19 @@ def test_clock_that_is_off_is_told_with_its_direction() -> None:
         (ROOMY, None, "ok", "1.00 TB of 4.00 TB free, room for 9,000,000 more files"),
         (NO_COUNT, None, "ok", "1.00 TB of 4.00 TB free"),
         (None, None, "ok", "free space is not told"),
-        (FULL, None, "not ok", "its disk is full"),
-        (FULL, Refused("refused"), "not ok", "its disk is full"),
+        (FULL, None, "not ok", "the far disk is full"),
+        (FULL, Refused("refused"), "not ok", "the far disk is full"),
         (NO_ENTRIES, None, "not ok", "no room for more files"),
+        (SHUT, Refused("refused"), "not ok", "the far disk is mounted read-only"),
         (ROOMY, Refused("Write was refused"), "not ok", "Write was refused"),
-        (ROOMY, Denied("denied"), "not ok", "cannot be written by this account"),
+        (ROOMY, Denied("denied"), "not ok", "lets us in but not write in /copies (1.00 TB"),
         (None, NotThere("gone"), "not ok", "/copies is not there"),
     ],
 )
 def test_base_is_judged_by_what_writing_told(
     space: requests.Space | None, problem: PlaceError | None, state: str, says: str
 ) -> None:
-    seen = base_finding("/copies", space, problem)
+    seen = base_finding("/copies", TrialResult(space, problem))
     assert (seen.state, says in seen.text) == (state, True), seen.text
     assert bool(seen.advice) is (state == "not ok")
 
@@ -122,8 +125,49 @@ def test_trial_takes_its_file_away_also_where_closing_it_is_refused() -> None:
 
 
 def test_trial_takes_its_file_away_also_where_another_question_was_refused() -> None:
-    script = write_trial_file(SteppedClock(datetime(2031, 4, 5, tzinfo=UTC)), tells_space=True)
-    assert [type(op) for op in next(script)] == [requests.Stat, requests.GetSpace, requests.OpenFile]
-    assert isinstance(script.throw(Refused("no figures")), requests.Remove)
+    script = write_trial_file(SteppedClock(datetime(2031, 4, 5, tzinfo=UTC)), tells_space=False)
+    assert [type(op) for op in next(script)] == [requests.Stat, requests.OpenFile]
+    assert isinstance(script.throw(Refused("no look")), requests.Remove)
     with pytest.raises(StopIteration):
         script.send(None)
+
+
+def test_trial_goes_on_where_room_is_not_told_and_knows_it_where_no_file_can_be_made() -> None:
+    script = write_trial_file(SteppedClock(datetime(2031, 4, 5, tzinfo=UTC)), tells_space=True)
+    assert isinstance(next(script), requests.GetSpace)
+    assert [type(op) for op in script.throw(Refused("no figures"))] == [requests.Stat, requests.OpenFile]
+    script = write_trial_file(SteppedClock(datetime(2031, 4, 5, tzinfo=UTC)), tells_space=True)
+    next(script)
+    script.send(ROOMY)
+    assert isinstance(script.throw(Denied("denied")), requests.Remove)
+    with pytest.raises(StopIteration) as ended:
+        script.throw(NotThere("nothing to remove"))
+    assert ended.value.value.space == ROOMY
+    assert isinstance(ended.value.value.problem, Denied)
+
+
+@pytest.mark.parametrize(
+    ("trial", "wanted", "says"),
+    [
+        (TrialResult(ROOMY), 10**6, None),
+        (TrialResult(ROOMY), 2 * TB, "the far disk is full (1.00 TB of 4.00 TB free"),
+        (TrialResult(requests.Space(4 * TB, 10**9, 0, 0)), 10**6, None),
+        (TrialResult(requests.Space(4 * TB, FULL_BELOW - 1, 0, 0)), 0, "the far disk is full"),
+        (TrialResult(requests.Space(4 * TB, TB, 10_000_000, 1)), 0, None),
+        (TrialResult(requests.Space(4 * TB, TB, 10_000_000, 0)), 0, "has no room for more files"),
+        (TrialResult(SHUT, Denied("denied")), 0, "mounted read-only"),
+        (TrialResult(None, Denied("denied")), 0, "lets us in but not write in the folder that is named as `base`"),
+        (TrialResult(None, NotThere("gone")), 0, "the folder that is named as `base` is not there"),
+        (TrialResult(ROOMY, Refused("Write was refused")), 0, "nothing can be written in the folder"),
+    ],
+)
+def test_a_refusal_is_the_far_boxs_trouble_only_where_the_trial_met_it_too(
+    trial: TrialResult, wanted: int, says: str | None
+) -> None:
+    """A disk with little room is no trouble to a run yet, as it is to a probe: what was refused is."""
+    found = trouble_in(trial, wanted=wanted)
+    assert (found is None) is (says is None), found
+    if found is not None:
+        assert says is not None
+        assert says in found.what
+        assert found.advice

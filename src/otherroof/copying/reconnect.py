@@ -13,7 +13,7 @@ from typing import TypeVar
 
 from otherroof.base.errors import HostKeyChanged, LinkLost, LoginRefused, PlaceError, Unreached
 from otherroof.copying.context import RunContext
-from otherroof.far.refusals import find_reason
+from otherroof.far.trouble import reason_of
 from otherroof.far_copy.ports import FarCopyView, Keeper
 
 WORTH = 1024 * 1024  # bytes that must have crossed for a broken connection not to count as a failed try
@@ -72,7 +72,7 @@ class SteadyConnection:
                     self._left = self._limits.tries
                 self._again(problem)
             except PlaceError as refusal:
-                reason = find_reason(self.keeper.place, f"the far copy of {self._job}", refusal)
+                reason = reason_of(self.keeper.place, f"the far copy of {self._job}")
                 raise reason or refusal from refusal
 
     def try_once(self, work: Callable[[Keeper, FarCopyView], None]) -> None:

@@ -29,14 +29,14 @@ def write_trial_file(clock: Clock, tells_space: bool) -> requests.Script[TrialRe
     trial = TrialResult()
     path = b".otherroof-probe-" + secrets.token_hex(4).encode()
     make = requests.OpenFile(path, requests.Mode.WRITE | requests.Mode.CREATE | requests.Mode.ONLY_NEW)
+    if tells_space:
+        with contextlib.suppress(PlaceError):  # asked by itself: room must be known also where no file can be made
+            trial.space = yield requests.GetSpace(b".")
     try:
-        if tells_space:
-            _, trial.space, handle = yield (requests.Stat(b"."), requests.GetSpace(b"."), make)
-        else:
-            _, handle = yield (requests.Stat(b"."), make)
+        _, handle = yield (requests.Stat(b"."), make)
     except PlaceError as problem:
         trial.problem = problem
-        with contextlib.suppress(PlaceError):  # the file may exist all the same, if only a later request was refused
+        with contextlib.suppress(PlaceError):  # made all the same, where only the other question was refused
             yield requests.Remove(path)
         return trial
     try:

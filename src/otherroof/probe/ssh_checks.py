@@ -14,8 +14,8 @@ from typing import Self, TypeVar
 import paramiko
 
 from otherroof.base.clock import Clock
-from otherroof.base.errors import Denied, HostKeyChanged, LinkLost, NotThere, PlaceError
-from otherroof.base.units import size_text, span_text
+from otherroof.base.errors import HostKeyChanged, LinkLost
+from otherroof.base.units import span_text
 from otherroof.far import requests
 from otherroof.far.clock_offset import ClockOffset
 from otherroof.far.pacing.bucket import Pacer
@@ -23,6 +23,7 @@ from otherroof.far.place import Meter, PlaceOffers, Task, TaskResult
 from otherroof.far.session import Session, SshTarget, connect, log_in, negotiate, prove_host_key, read_login_key
 from otherroof.far.sftp.channel import SftpChannel, TaskFeed
 from otherroof.far.trial_file import TrialResult, write_trial_file
+from otherroof.far.trouble import room_text, trouble_in
 from otherroof.probe.ladder import Rung, RungFinding, not_ok, not_tried, ok
 
 SPEAKS, HOST_KEY, LOGIN, OFFERS, BASE, CLOCK = "SSH speaks", "host key", "login", "extensions", "base", "clock"
@@ -111,7 +112,7 @@ class SshRungs:
         if self._lane is None:
             return not_tried("there is no SFTP to look with")
         self._trial = _perform(self._lane, write_trial_file(self._clock, self._lane.offers.space))
-        return base_finding(self._base, self._trial.space, self._trial.problem)
+        return base_finding(self._base, self._trial)
 
     def _clocks(self, limit_s: float) -> RungFinding:
         offset = self._trial.offset
@@ -132,26 +133,10 @@ def offers_finding(offers: PlaceOffers) -> RungFinding:
     return ok(text, "; ".join([*lacks, "a newer OpenSSH there (9.0 on) has them all"]) if lacks else "")
 
 
-def base_finding(base: str, space: requests.Space | None, problem: PlaceError | None) -> RungFinding:
+def base_finding(base: str, trial: TrialResult) -> RungFinding:
     """Whether a file could be written in the base, and how much room there is."""
-    room = f"{size_text(space.free)} of {size_text(space.total)} free" if space else "free space is not told"
-    if space and space.files:
-        room += f", room for {space.files_free:,} more files"
-    if isinstance(problem, NotThere):
-        return not_ok(f"{base} is not there", "is the disk mounted there? else make the folder, or correct `base`")
-    if isinstance(problem, Denied):
-        return not_ok(f"{base} cannot be written by this account ({room})", "check the folder's owner and mode there")
-    tight = _tight(space)
-    if problem is not None:
-        why = tight or problem.what
-        return not_ok(f"nothing can be written in {base}: {why} ({room})", _ROOM_ADVICE if tight else _READ_ONLY_ADVICE)
-    if tight:
-        return not_ok(f"{tight} ({room})", _ROOM_ADVICE)
-    return ok(f"{base} can be written; {room}")
-
-
-_ROOM_ADVICE = "thin old versions, take something away there, or give it a larger disk"
-_READ_ONLY_ADVICE = "the disk there may be mounted read-only, over a quota, or broken: look at the far box's kernel log"
+    trouble = trouble_in(trial, base=base, tight=TIGHT)
+    return not_ok(*trouble) if trouble is not None else ok(f"{base} can be written; {room_text(trial.space)}")
 
 
 def clock_finding(offset: ClockOffset) -> RungFinding:
@@ -165,16 +150,6 @@ def clock_finding(offset: ClockOffset) -> RungFinding:
         "times of files and versions there would mislead: see that both machines set their clocks from the network "
         "(`timedatectl` there and here)",
     )
-
-
-def _tight(space: requests.Space | None) -> str:
-    if space is None:
-        return ""
-    if space.free <= space.total * TIGHT:
-        return "its disk is full"
-    if space.files and space.files_free <= space.files * TIGHT:
-        return "its disk has no room for more files"
-    return ""
 
 
 def _perform(lane: SftpChannel, script: requests.Script[T]) -> T:

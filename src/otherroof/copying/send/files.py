@@ -18,7 +18,7 @@ from otherroof.copying.send.file_steps import FileUnderWay, SendState
 from otherroof.copying.send.known_content import NotYetThere, find_content
 from otherroof.copying.send.stream import FileStream, StreamRequest
 from otherroof.far.place import Task, TaskResult
-from otherroof.far.refusals import find_reason
+from otherroof.far.trouble import reason_of
 from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.numbers import FILE
 from otherroof.far_copy.ports import ArrivedPart, ContentLocation, FileProperties
@@ -79,7 +79,7 @@ class FileSender:
 
     def _diagnose(self, refusal: FarTrouble, size: int) -> None:
         """After a refusal: find out whether it concerns this file alone or the whole far box."""
-        reason = find_reason(self._place, self._writer.name, refusal, size)
+        reason = reason_of(self._place, self._writer.name, size)
         if reason is not None:
             raise reason from refusal
 

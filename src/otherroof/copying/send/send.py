@@ -29,8 +29,8 @@ from otherroof.copying.send.known_content import note_known_content
 from otherroof.copying.send.settling import settle_unfinished
 from otherroof.copying.send.stream import ReadAhead
 from otherroof.far.place import Task, TaskResult
-from otherroof.far.refusals import find_reason
 from otherroof.far.requests import Script
+from otherroof.far.trouble import reason_of
 from otherroof.far_copy.entry import parse_line
 from otherroof.far_copy.numbers import FILE, FOLDER, LINK, MODE
 from otherroof.far_copy.ports import ContentLocation, FarCopyView, FileProperties, Keeper
@@ -170,7 +170,7 @@ class SendSteps:
                     self._plan.done(todo)
             first_refusal = first_refusal or next(iter(refused.values()), None)
         self._plan.commit()
-        if first_refusal is not None and (reason := find_reason(self._place, self._writer.name, first_refusal)):
+        if first_refusal is not None and (reason := reason_of(self._place, self._writer.name)):
             raise reason from first_refusal
 
     # -- S5 --
