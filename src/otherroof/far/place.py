@@ -1,7 +1,7 @@
 """The port of a place: scripts go in, their results come out, many of them at once.
 
-What a script may ask is in `requests`. How a place carries it out, over SFTP or in a folder of this machine, it keeps to
-itself; nothing here knows a connection or a file.
+What a script may ask is in `requests`. How a place carries it out, over SFTP or in a folder of this machine, it keeps
+to itself; nothing here knows a connection or a file.
 """
 
 from __future__ import annotations
