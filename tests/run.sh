@@ -6,7 +6,7 @@ set -eu
 cd "$(dirname "$0")/.."
 venv="${OTHERROOF_VENV:-.venv}"
 
-wanted="systemd openssh-server openssh-client wireguard-tools wireguard-go nftables iproute2 iputils-ping acl attr debootstrap shellcheck faketime chromium man-db groff-base mandoc bash bash-completion zsh fish"
+wanted="systemd openssh-server openssh-client wireguard-tools wireguard-go nftables iproute2 iputils-ping acl attr mmdebstrap shellcheck faketime chromium man-db groff-base mandoc bash bash-completion zsh fish"
 if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null; then
     missing=""
     for package in $wanted; do

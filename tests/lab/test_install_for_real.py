@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import re
 import shutil
 import subprocess
 from pathlib import Path
@@ -18,25 +17,12 @@ from otherroof.cli.parser.top import build
 from otherroof.system import install_help
 from otherroof.system import install_steps as plan
 from otherroof.system.install import packaged
+from support.confinement import MOST_EXPOSED, exposure, looser, unexplained
 from support.lab.need import require_programs
 
 pytestmark = pytest.mark.lab
 
 SYSTEMD = Path(__file__).parents[2] / "systemd"
-MOST_EXPOSED = 2.5
-# By which word a comment explains what systemd-analyze calls by a longer name.
-SAID_AS = {
-    "SystemCallFilter=~@privileged": "`ping` lays down",
-    "RootDirectory=/RootImage=": "RootDirectory",
-    "CapabilityBoundingSet=~CAP_(DAC_*|FOWNER|IPC_OWNER)": "CAP_DAC_READ_SEARCH ",
-    "CapabilityBoundingSet=~CAP_NET_ADMIN": "CAP_NET_ADMIN ",
-    "CapabilityBoundingSet=~CAP_NET_(BIND_SERVICE|BROADCAST|RAW)": "CAP_NET_RAW ",
-    "RestrictAddressFamilies=~AF_NETLINK": "AF_NETLINK ",
-    "RestrictAddressFamilies=~AF_PACKET": "AF_PACKET ",
-    "RestrictAddressFamilies=~AF_UNIX": "AF_UNIX ",
-    "RestrictAddressFamilies=~AF_(INET|INET6)": "AF_INET, AF_INET6 ",
-    "DeviceAllow=": "/dev/net/tun",
-}
 
 
 @pytest.fixture
@@ -187,16 +173,10 @@ def test_the_unit_is_confined_and_says_why_where_it_is_not(tmp_path: Path) -> No
     require_programs("systemd-analyze")
     unit = tmp_path / plan.UNIT
     unit.write_text(packaged(plan.UNIT))
-    told = judged("security", "--offline=true", str(unit)).stdout
-    overall = re.search(r"Overall exposure level for otherroof\.service: ([0-9.]+)", told)
-    assert overall is not None
-    assert 0 < float(overall[1]) <= MOST_EXPOSED
+    assert 0 < exposure(judged("security", "--offline=true", str(unit)).stdout) <= MOST_EXPOSED
     rows = json.loads(judged("security", "--offline=true", "--json=short", str(unit)).stdout)
-    comments = "\n".join(line for line in packaged(plan.UNIT).splitlines() if line.startswith("#"))
-    looser = [row["name"] for row in rows if row.get("exposure") and not row["set"]]
-    assert len(looser) > 5
-    for name in looser:
-        assert SAID_AS.get(name, name.partition("=")[0]) in comments, f"{name} is looser, and no comment says why"
+    assert len(looser(rows)) > 5
+    assert unexplained(rows, packaged(plan.UNIT)) == [], "looser, and no comment says why"
 
 
 @pytest.mark.parametrize("name", [plan.UNIT, "sysusers.conf", "tmpfiles.conf"])

@@ -17,9 +17,9 @@ import pytest
 from otherroof.cli.main import main
 from otherroof.pairing.plan import PairingPlan
 from otherroof.pairing.record import require_record
-from support.far_root import FarRoot
 from support.lab import Estate, Namespace, toml_text
 from support.pairing import ANSWERS, FAR
+from support.throwaway_debian import ThrowawayDebian
 
 KIT = "/root/kit"
 OWN = "/etc/otherroof-far/otherroof"
@@ -59,7 +59,7 @@ class Household:
         return str(self.where / "keys" / f"{FAR}-{name}.key")
 
 
-class FarBox(FarRoot):
+class FarBox(ThrowawayDebian):
     """A throwaway root with the kit in it."""
 
     plan: PairingPlan

@@ -1,30 +1,14 @@
-"""A throwaway far box with a kit on it, for the tests of set-up.sh. One minimal Debian serves the whole session."""
+"""A throwaway far box with a kit on it, for the tests of set-up.sh."""
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 
 import pytest
 
-from support.far_root import make_base
-from support.lab import Estate, Houses, LabFault, Plan, require_lab
+from support.lab import Estate, Houses, Plan
 from support.paired_houses import Tunnelled
 from support.set_up_kit import FarBox, Household, new_box
-
-
-@pytest.fixture(scope="session")
-def base_system() -> Iterator[str]:
-    """A folder with a minimal Debian."""
-    require_lab()
-    with Estate() as estate:
-        try:
-            folder = make_base(estate)
-        except LabFault as problem:
-            if os.environ.get("CI") == "true":
-                raise
-            pytest.skip(f"no throwaway Debian can be made: {str(problem)[-300:]}")
-        yield folder
 
 
 @pytest.fixture

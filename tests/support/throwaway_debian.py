@@ -1,77 +1,38 @@
-"""A throwaway Debian for trying the far box's set-up on: a root folder of its own, a network namespace of its own.
+"""A throwaway Debian: a root folder of its own, and a network namespace of its own where one is handed in.
 
-The system is made by debootstrap from the mirror that this machine's own apt uses, once a session. Each test writes
-into an overlay in memory, in a mount and process namespace that ends with one process, so nothing of it can outlast
-the test, and a `kill` in there meets nobody else.
+What a test writes goes into an overlay in memory, in a mount and process namespace that ends with one process, so
+nothing of it can outlast the test, and a `kill` in there meets nobody else. Which system lies below is no matter here.
 """
 
 from __future__ import annotations
 
-import contextlib
-import glob
 import os
-import re
 import subprocess
 import time
 from collections.abc import Sequence
 
-from support.lab import Estate, LabFault, Namespace, call, program
+from support.lab import Estate, LabFault, Namespace, call
 from support.lab.ownership import descendants
 
-PACKAGES = (
-    "openssh-server,wireguard-tools,wireguard-go,nftables,iproute2,unattended-upgrades,"
-    "procps,systemd,iputils-ping,netcat-openbsd"
-)
-READY_MADE = "OTHERROOF_FAR_ROOT"  # names a folder that debootstrap made before, to save the minute it takes
-BOOTSTRAP_S = 600.0
 PATH = "PATH=/usr/sbin:/usr/bin:/sbin:/bin"
-LAYER_SIZE = "600m"
 # What changes by itself or is only a trace: backups of the account files, logs, caches.
 PASSING = ("/proc", "/run", "/tmp", "/dev", "/sys", "/var/log", "/var/cache", "/var/lib/apt/lists", "/root/kit")
 BACKUPS = {"/etc/passwd-", "/etc/shadow-", "/etc/group-", "/etc/gshadow-"}
 
 
-def make_base(estate: Estate) -> str:
-    """A minimal Debian in a folder of the estate; raises LabFault where none can be made."""
-    if os.environ.get(READY_MADE):
-        return os.environ[READY_MADE]
-    suite, mirror = own_mirror()
-    folder = os.path.join("/var/tmp", f"otherroof-base-{estate.number}")
-    estate.note("folder", path=folder)
-    argv = ["debootstrap", "--variant=minbase", f"--include={PACKAGES}", suite, folder, mirror]
-    call([program(argv[0]) or argv[0], *argv[1:]], wait_s=BOOTSTRAP_S)
-    return folder
+class ThrowawayDebian:
+    """A root folder over `base`, in `space` (a network namespace), or in this machine's network.
 
+    What is written in there may take `layer_mb` megabytes of memory.
+    """
 
-def own_mirror() -> tuple[str, str]:
-    """Suite and mirror as apt's own settings name them; raises LabFault where they name no Debian archive."""
-    with open("/etc/os-release", encoding="utf-8") as file:
-        found = re.search(r"^VERSION_CODENAME=(\w+)", file.read(), re.MULTILINE)
-    suite = found[1] if found else ""
-    sources = glob.glob("/etc/apt/sources.list.d/*.sources") + glob.glob("/etc/apt/sources.list.d/*.list")
-    for path in (*sorted(sources), "/etc/apt/sources.list"):
-        with contextlib.suppress(FileNotFoundError), open(path, encoding="utf-8") as file:
-            for stanza in file.read().split("\n\n"):
-                new = re.search(r"^URIs:\s*(\S+)", stanza, re.MULTILINE)
-                suites = re.search(r"^Suites:.*", stanza, re.MULTILINE)
-                if new and suites and suite in suites[0].split():
-                    return suite, new[1]
-                old = re.search(rf"^deb\s+(?:\[[^]]*\]\s+)?(\S+)\s+{suite}\s+main", stanza, re.MULTILINE)
-                if suite and old:
-                    return suite, old[1]
-    raise LabFault("apt's sources name no Debian archive of this system's suite")
-
-
-class FarRoot:
-    """One far box: a root folder over `base`, in `space` (a network namespace), or in this machine's network."""
-
-    def __init__(self, estate: Estate, base: str, space: Namespace | None = None) -> None:
+    def __init__(self, estate: Estate, base: str, space: Namespace | None = None, *, layer_mb: int = 600) -> None:
         self.estate = estate
         self.space = space
         mounts = os.path.join(estate.folder, "far-root")
         os.makedirs(mounts)
         script = (
-            f"set -e; mount -t tmpfs -o size={LAYER_SIZE} otherroof-lab {mounts}\n"
+            f"set -e; mount -t tmpfs -o size={layer_mb}m otherroof-lab {mounts}\n"
             f"mkdir {mounts}/upper {mounts}/work {mounts}/root\n"
             f"mount -t overlay otherroof-lab -o lowerdir={base},upperdir={mounts}/upper,workdir={mounts}/work "
             f"{mounts}/root\n"
@@ -83,6 +44,7 @@ class FarRoot:
             "for unit in getty.target console-getty.service; do ln -sf /dev/null etc/systemd/system/$unit; done\n"
             "mkdir run/lab-ready; exec chroot . sleep 100000\n"
         )
+        self._root = f"{mounts}/root"
         argv = ["unshare", "--mount", "--pid", "--fork", "--kill-child=KILL", "sh", "-c", script]
         self._holder = estate.spawn(space.argv(argv) if space else argv, stdin=subprocess.DEVNULL)
         self._first = self._inside = self._wait_for_inside()
@@ -100,8 +62,23 @@ class FarRoot:
             time.sleep(0.02)
         raise LabFault("the throwaway root did not come up")
 
+    def lend(self, path: str) -> None:
+        """A file or folder of this machine, at the same path in there, to be read only. Before it boots."""
+        lent = f"{self._root}{path}"
+        if os.path.isdir(path):
+            os.makedirs(self.path(path), exist_ok=True)
+        else:
+            os.makedirs(os.path.dirname(self.path(path)), exist_ok=True)
+            with open(self.path(path), "ab"):
+                pass
+        enter = ["nsenter", f"--target={self._first}", "--mount"]
+        call([*enter, "mount", "--bind", "-o", "ro", path, lent])
+
     def boot(self) -> None:
-        """Start the box's own systemd, or start it again as after a loss of power. Raises LabFault if it cannot."""
+        """Start the box's own systemd, or start it again as after a loss of power. Raises LabFault if it cannot.
+
+        Without a `space` it gets an empty network of its own: what systemd starts must not listen on this machine.
+        """
         if self._systemd is not None:
             self._systemd.kill()
             self._systemd.wait(10)
@@ -112,6 +89,8 @@ class FarRoot:
             "exec /lib/systemd/systemd --log-target=journal"
         )
         apart = "unshare --mount --pid --cgroup --ipc --uts --fork --kill-child=KILL"
+        if self.space is None:
+            apart += " --net"
         script = f'echo $$ >{self._own_cgroup()}/cgroup.procs && exec {enter} {apart} sh -ec "$0"'
         self._systemd = self.estate.spawn(["sh", "-c", script, inside], stdin=subprocess.DEVNULL)
         until = time.monotonic() + 60
