@@ -106,7 +106,9 @@ class RandomDays:
     def _rights(self) -> None:
         entries = [path for path in self._entries() if not path.is_symlink()]
         if entries:
-            self.dice.choice(entries).chmod(self.dice.choice((0o600, 0o644, 0o755, 0o700)))
+            entry, mode = self.dice.choice(entries), self.dice.choice((0o600, 0o644, 0o755, 0o700))
+            # Only root gets into a folder that its owner may not enter.
+            entry.chmod(mode | 0o100 if entry.is_dir() and os.geteuid() else mode)
 
     def _time(self) -> None:
         entries = self._entries()

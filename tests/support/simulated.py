@@ -17,7 +17,6 @@ from zoneinfo import ZoneInfo
 
 from otherroof.base.clock import SteppedClock
 from otherroof.copying.report import ByteCounts, RunReport
-from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.probe.ladder import ClimbResult, RungFinding, RungResult
 from otherroof.schedule.actions import RunEnding
@@ -26,6 +25,7 @@ from otherroof.schedule.records import ServiceRecords
 from otherroof.settings import FarBox, Home, Job, Settings
 from otherroof.settings.alerting import AlertingSettings
 from support.household import host_key
+from support.ledgers import ledger_of
 from support.watching import NotingChannel
 
 ANSWER_S = 60.0
@@ -106,7 +106,7 @@ class Simulation:
     ) -> None:
         self.settings = settings
         self.clock = SteppedClock(start)
-        self.ledger = Ledger(str(where / "ledger.db"))
+        self.ledger = ledger_of(self, str(where / "ledger.db"))
         self.ledger.db.execute("PRAGMA synchronous = OFF")
         self.troubles = troubles or Troubles()
         self.ran: list[Ran] = []

@@ -34,6 +34,7 @@ from otherroof.watch.gather import WatchInputs
 from otherroof.watch.look import look
 from otherroof.watch.rules import RULES, Finding
 from support.household import write_household
+from support.ledgers import ledger_of
 from support.long_history import write_history
 from support.watching import DAY, HOUR, MAIL, Night, NotingChannel, far, row, write_run
 
@@ -48,7 +49,7 @@ class House:
     def __init__(self, where: Path, jobs: dict[str, str], more: str = MAIL) -> None:
         self.where = where
         self.settings: Settings = require_settings(write_household(where, more=more, jobs=jobs))
-        self.ledger = Ledger(str(where / "state" / "ledger.sqlite"))
+        self.ledger = ledger_of(self, str(where / "state" / "ledger.sqlite"))
         self.clock = SteppedClock(NOW)
         write_history(self.ledger, list(jobs), NOW, 40)
         self.ledger.db.execute("UPDATE run SET outcome='done', reason=''")

@@ -123,6 +123,8 @@ A, B, C = (noise(5000, seed) for seed in (1, 2, 3))
 BIG, BIG_TOO = noise(3 * LARGE, 4), noise(3 * LARGE, 5)
 CHUNKS = 6 * 256 * 1024  # more than a few scattered edits touch: chunks are at most four times the average
 
+UNREADABLE = "a file cannot be read by its owner's rights"
+
 DAYS = {
     "nothing happens": Day(put("a"), nothing, (0, 0, 0, 0)),
     "the folder was empty and stays so": Day(nothing, nothing, (0, 0, 0, 0)),
@@ -222,7 +224,7 @@ DAYS = {
     ),
     # only the outside changes
     "a file's rights change": Day(put("a", A), mode("a", 0o4710), (0, 0, 0, 0)),
-    "a file cannot be read by its owner's rights": Day(put("a", A), mode("a", 0), (0, 0, 0, 0)),
+    UNREADABLE: Day(put("a", A), mode("a", 0), (0, 0, 0, 0)),
     "a folder's rights change": Day(put("a/b"), mode("a", 0o1701), (0, 0, 0, 0)),
     "a file's time changes": Day(put("a", A), touch("a"), (0, 0, 0, 0)),
     "a file is from before 1970": Day(put("a", A), touch("a", -12345.5), (0, 0, 0, 0)),
@@ -251,6 +253,8 @@ def test_both_versions_come_back_and_only_what_is_new_is_sent(job: OneJob, day: 
 
     On the third day all is as on the first again, so that what the second run moved aside is met once more.
     """
+    if day is DAYS[UNREADABLE] and os.geteuid() != 0:
+        pytest.skip("only root can read such a file")
     day.first(job)
     job.done()
     saved = job.where / "saved"

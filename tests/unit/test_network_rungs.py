@@ -15,7 +15,6 @@ import pytest
 from otherroof.base.clock import SteppedClock
 from otherroof.base.errors import HomeTrouble, TunnelTrouble, Unreached
 from otherroof.base.programs import ProgramResult
-from otherroof.ledger import Ledger
 from otherroof.probe import network_checks, network_words, way
 from otherroof.probe.ladder import ClimbResult, RungResult
 from otherroof.probe.way import Way, open_way, take_down_idle_tunnels, tend_tunnels
@@ -23,6 +22,7 @@ from otherroof.settings import Settings, WireguardTunnel
 from otherroof.tunnel.keys import read_public_key
 from otherroof.tunnel.network_access import NetworkAccess
 from support.ledger_rows import rungs_of
+from support.ledgers import ledger_of
 from support.net_machine import NetMachine, SimPeer
 
 NOW = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
@@ -58,7 +58,7 @@ class World:
             path.write_text(base64.b64encode(bytes([9] * 32)).decode() + "\n")
         self.key_path = str(folder / "keys" / "tunnel.key")
         self.machine.publics[self.key_path] = read_public_key(self.key_path)
-        self.ledger = Ledger(str(folder / "state" / "ledger.sqlite"))
+        self.ledger = ledger_of(self, str(folder / "state" / "ledger.sqlite"))
 
     @property
     def settings(self) -> Settings:

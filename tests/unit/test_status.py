@@ -14,7 +14,6 @@ from rich.console import Console
 from otherroof.base.clock import SteppedClock, SystemClock, stamp
 from otherroof.cli.main import main
 from otherroof.copying.report import Problem
-from otherroof.ledger import Ledger
 from otherroof.ledger.job_times import JobTimes
 from otherroof.ledger.runs import Hold
 from otherroof.settings import require_settings
@@ -23,6 +22,7 @@ from otherroof.watch.look import look
 from otherroof.watch.overview import overview
 from otherroof.watch.words import moment_text
 from support.household import write_household
+from support.ledgers import ledger_of
 from support.simulated import NO_ANSWER
 from support.watching import DAY, HOUR, Night, NotingChannel, run_id, write_run
 
@@ -35,7 +35,7 @@ class House:
     def __init__(self, where: Path, capsys: pytest.CaptureFixture[str], jobs: list[str]) -> None:
         self.where = write_household(where, jobs=dict.fromkeys(jobs, ""))
         self.settings = require_settings(self.where)
-        self.ledger = Ledger(self.settings.ledger)
+        self.ledger = ledger_of(self, self.settings.ledger)
         self.capsys = capsys
         self.now = SystemClock().now()
 

@@ -21,6 +21,7 @@ from otherroof.watch.gather import WatchInputs
 from otherroof.watch.look import look
 from otherroof.watch.sending import send_due
 from support.household import write_household
+from support.ledgers import ledger_of
 from support.simulated import NO_ANSWER
 from support.watching import DAY, HOUR, MAIL, Night, NotingChannel, write_run
 
@@ -33,7 +34,7 @@ class House:
 
     def __init__(self, where: Path, jobs: list[str]) -> None:
         self.settings: Settings = require_settings(write_household(where, more=MAIL, jobs=dict.fromkeys(jobs, "")))
-        self.ledger = Ledger(str(where / "state" / "ledger.db"))
+        self.ledger = ledger_of(self, str(where / "state" / "ledger.db"))
         self.clock = SteppedClock(START)
         self.channels = {name: NotingChannel() for name in self.settings.told.channels}
 

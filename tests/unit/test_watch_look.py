@@ -19,6 +19,7 @@ from otherroof.watch.gather import WatchInputs
 from otherroof.watch.look import look
 from otherroof.watch.sending import PAUSES_MIN, pause_after, send_due
 from support.household import write_household
+from support.ledgers import ledger_of
 from support.simulated import NO_ANSWER
 from support.watching import DAY, HOUR, MAIL, Night, NotingChannel, write_run
 
@@ -36,7 +37,7 @@ class House:
     def __init__(self, where: Path, more: str = CHANNELS) -> None:
         self.settings: Settings = require_settings(write_household(where, more=more))
         self.path = str(where / "state" / "ledger.db")
-        self.ledger = Ledger(self.path)
+        self.ledger = ledger_of(self, self.path)
         self.clock = SteppedClock(START)
         self.channels = {name: NotingChannel() for name in self.settings.told.channels}
         self.extra = WatchInputs()
@@ -50,7 +51,7 @@ class House:
 
     def restart(self) -> None:
         self.ledger.close()
-        self.ledger = Ledger(self.path)
+        self.ledger = ledger_of(self, self.path)
 
     def night(self, night: Night = USUAL, answers: bool = True) -> None:
         """One run now, then a day of hourly looks."""

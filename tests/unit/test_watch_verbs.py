@@ -10,11 +10,11 @@ import pytest
 
 from otherroof.base.clock import SystemClock
 from otherroof.cli.main import main
-from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.settings import require_settings
 from otherroof.watch.look import look
 from support.household import write_household
+from support.ledgers import ledger_of
 from support.watching import Night, write_run
 
 BELL = '[channel.bell]\nkind = "command"\ncommand = ["/bin/true"]\ncarries = ["alerts", "digest"]\n'
@@ -25,7 +25,7 @@ class House:
 
     def __init__(self, where: Path, capsys: pytest.CaptureFixture[str]) -> None:
         self.where = write_household(where, more=BELL)
-        self.ledger = Ledger(str(where / "state" / "ledger.sqlite"))
+        self.ledger = ledger_of(self, str(where / "state" / "ledger.sqlite"))
         self.capsys = capsys
         self.now = SystemClock().now()
         self.ledger.note_answer("heron", self.now)

@@ -28,20 +28,27 @@ def open_sqlite(path: str, schema: str, version: int) -> sqlite3.Connection:
                 f"cannot be written: {problem.strerror}", where=os.path.dirname(path), advice=ADVICE
             ) from problem
         db = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
-        db.execute("PRAGMA journal_mode = WAL")
-        db.execute("PRAGMA synchronous = NORMAL")
-        db.execute("PRAGMA cache_size = -16384")
-        (found,) = db.execute("PRAGMA user_version").fetchone()
-        if found > version:
+        try:
+            _make_usable(db, path, schema, version)
+        except BaseException:
             db.close()
-            raise HomeTrouble(
-                f"was written by a newer Otherroof (schema {found}, known here: {version})",
-                where=path,
-                advice="install that version again, or delete this file: the next run makes it anew",
-            )
-        if found < version:
-            db.executescript(f"BEGIN IMMEDIATE; {schema}; PRAGMA user_version = {version}; COMMIT;")
+            raise
     return db
+
+
+def _make_usable(db: sqlite3.Connection, path: str, schema: str, version: int) -> None:
+    db.execute("PRAGMA journal_mode = WAL")
+    db.execute("PRAGMA synchronous = NORMAL")
+    db.execute("PRAGMA cache_size = -16384")
+    (found,) = db.execute("PRAGMA user_version").fetchone()
+    if found > version:
+        raise HomeTrouble(
+            f"was written by a newer Otherroof (schema {found}, known here: {version})",
+            where=path,
+            advice="install that version again, or delete this file: the next run makes it anew",
+        )
+    if found < version:
+        db.executescript(f"BEGIN IMMEDIATE; {schema}; PRAGMA user_version = {version}; COMMIT;")
 
 
 ADVICE = "check that the state folder can be written by this account and that its disk is not full"

@@ -35,12 +35,16 @@ class Ledger(RunStore, AlertStore, MessageStore, SpaceStore, LookStore, JobTimes
         try:
             os.makedirs(os.path.dirname(path), mode=0o700, exist_ok=True)
             self.db = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
-            _use_wal(self.db)
-            self.db.execute("PRAGMA synchronous = NORMAL")
         except (OSError, sqlite3.Error) as problem:
             raise _translated(problem, path) from problem
-        with self.guarded():
-            migrate(self.db, path)
+        try:
+            with self.guarded():
+                _use_wal(self.db)
+                self.db.execute("PRAGMA synchronous = NORMAL")
+                migrate(self.db, path)
+        except BaseException:
+            self.close()
+            raise
 
     def __enter__(self) -> Self:
         return self

@@ -10,7 +10,7 @@ import pytest
 from otherroof.settings import check_machine, read_parts
 from support.set_up_kit import KIT, OWN, FarBox, Household, reply_in
 
-pytestmark = [pytest.mark.lab, pytest.mark.slow]
+pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.each_release]
 
 
 def changes(before: dict[str, str], after: dict[str, str]) -> dict[str, tuple[str | None, str | None]]:

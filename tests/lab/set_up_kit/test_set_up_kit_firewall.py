@@ -6,7 +6,7 @@ import pytest
 
 from support.set_up_kit import OWN, FarBox, Neighbours, answers_ping, reaches
 
-pytestmark = [pytest.mark.lab, pytest.mark.slow]
+pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.each_release]
 
 SSH, OTHER = 22, 8080
 

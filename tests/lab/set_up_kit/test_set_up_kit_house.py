@@ -11,7 +11,7 @@ import pytest
 from otherroof.pairing.keys import login_public, new_login_key
 from support.set_up_kit import Attack, at
 
-pytestmark = [pytest.mark.lab, pytest.mark.slow]
+pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.each_release]
 
 
 @pytest.fixture
