@@ -13,7 +13,6 @@ import pytest
 
 from otherroof.base.clock import SteppedClock
 from otherroof.copying.report import Problem
-from otherroof.ledger import Ledger
 from otherroof.ledger.job_times import JobTimes
 from otherroof.ledger.runs import Hold
 from otherroof.ledger.space import DamagedFile, SpaceReading
