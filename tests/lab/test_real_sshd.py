@@ -12,6 +12,7 @@ import subprocess
 import sys
 import sysconfig
 import tarfile
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -194,6 +195,25 @@ def one_line(error: OtherroofError | None) -> str:
 def furnish(job: OneJob) -> None:
     for number in range(60):
         job.put(f"{number % 5}/{number:02}", random.Random(number).randbytes(20_000))
+
+
+@pytest.mark.parametrize("content", ["a large file", "small files"])
+def test_a_limit_is_kept_by_what_is_sent_over_all_connections_and_does_not_slow_what_comes_back(
+    tmp_path: Path, content: str
+) -> None:
+    size, mbit = 8_000_000, 20
+    with FarSshd() as sshd:
+        job = OneJob(tmp_path, sshd, far_more={"connections": 4, "limit_mbit": mbit})
+        for number in range(1 if content == "a large file" else 400):
+            job.put(f"{number % 20}/{number}", os.urandom(size if content == "a large file" else size // 400))
+        report = job.done()
+        took = report.seconds.send + report.seconds.commit
+        least = report.bytes.wire_up * 8 / 1e6 / mbit
+        assert least * 0.95 < took < least * 1.4
+        begun = time.monotonic()
+        found, _ = job.restore(report.run)
+        assert (found.damaged, found.problems) == ([], [])
+        assert time.monotonic() - begun < least / 2
 
 
 Spoil = Callable[[OneJob], object]

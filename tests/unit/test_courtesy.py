@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import pytest
 
-from otherroof.far.pacing.courtesy import LEAST_RATE, Courtesy, Sample
+from otherroof.far.courtesy import LEAST_RATE, Courtesy, Sample
 
 STEP_S = 0.1
 ALLOWED_S = 0.040

@@ -12,7 +12,6 @@ from typing import Any
 import pytest
 
 from otherroof.far import requests
-from otherroof.far.pacing.bucket import Pacer
 from otherroof.far.place import Meter, Task
 from otherroof.far.session import SshTarget
 from otherroof.far.sftp.channel import SftpChannel, TaskFeed
@@ -52,7 +51,7 @@ def test_requests_survive_a_window_that_takes_them_in_pieces(tmp_path: Path, tak
     ours, theirs = socket.socketpair()
     ours.settimeout(20)
     with own_server(tmp_path, theirs, read_only=False), ours:
-        lane = SftpChannel(SparingSession(SparingChannel(ours, takes)), b"/", Pacer(), Meter())  # type: ignore[arg-type]
+        lane = SftpChannel(SparingSession(SparingChannel(ours, takes)), b"/", Meter())  # type: ignore[arg-type]
         lane.work(
             TaskFeed(
                 take=lambda _wait: waiting.popleft() if waiting else None,

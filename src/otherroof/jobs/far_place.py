@@ -6,7 +6,7 @@ from collections.abc import Callable
 from datetime import datetime
 
 from otherroof.base.clock import Clock
-from otherroof.far.pacing.bucket import Pacer, bytes_per_s
+from otherroof.far.pacing import Pacing, bytes_per_s
 from otherroof.far.place import Meter
 from otherroof.far.session import SshTarget
 from otherroof.far.sftp.place import SftpPlace
@@ -29,16 +29,15 @@ def ssh_target_of(settings: Settings, far: FarBox) -> SshTarget:
 def open_place(
     settings: Settings, far: FarBox, meter: Meter, limit_mbit: Callable[[], float] | None = None
 ) -> SftpPlace:
-    """The far box's base folder, over a proven connection. `limit_mbit` is asked at every send; 0 is no limit."""
-    limit = limit_mbit or (lambda: 0.0)
-    pacer = Pacer(lambda: bytes_per_s(limit()))
+    """The far box's base folder, over a proven connection. `limit_mbit` answers the limit on what is sent at this
+    moment, 0 for none."""
+    limit = (lambda: bytes_per_s(limit_mbit())) if limit_mbit is not None else None
     return SftpPlace(
         ssh_target_of(settings, far),
         far.base.encode(),
         connections=far.connections,
-        pacer=pacer,
+        pacing=Pacing(far.courtesy_ms / 1000 if far.courtesy else 0.0, limit),
         meter=meter,
-        courtesy_s=far.courtesy_ms / 1000 if far.courtesy else 0.0,
     )
 
 

@@ -18,7 +18,6 @@ from otherroof.base.errors import HostKeyChanged, LinkLost
 from otherroof.base.units import span_text
 from otherroof.far import requests
 from otherroof.far.clock_offset import ClockOffset
-from otherroof.far.pacing.bucket import Pacer
 from otherroof.far.place import Meter, PlaceOffers, Task, TaskResult
 from otherroof.far.session import Session, SshTarget, connect, log_in, negotiate, prove_host_key, read_login_key
 from otherroof.far.sftp.channel import SftpChannel, TaskFeed
@@ -105,7 +104,7 @@ class SshRungs:
         assert self._sock is not None
         session = Session(self._doorway, self._transport, self._sock)
         base = self._base.encode("utf-8", "surrogateescape").rstrip(b"/") + b"/"
-        self._lane = SftpChannel(session, base, Pacer(), Meter())
+        self._lane = SftpChannel(session, base, Meter())
         return offers_finding(self._lane.offers)
 
     def _writes(self, limit_s: float) -> RungFinding:

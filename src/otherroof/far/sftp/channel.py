@@ -15,7 +15,6 @@ import paramiko
 
 from otherroof.base.errors import LinkLost, NotOffered, OtherroofError
 from otherroof.far import requests
-from otherroof.far.pacing.bucket import Pacer
 from otherroof.far.place import Meter, PlaceOffers, Task, TaskResult
 from otherroof.far.session import Session, as_link_lost
 from otherroof.far.sftp import codec
@@ -54,11 +53,10 @@ class TaskFeed:
 class SftpChannel:
     """The packet loop over one channel. `round_trip_s` is how long its greeting took to be answered."""
 
-    def __init__(self, session: Session, base: bytes, pacer: Pacer, meter: Meter) -> None:
+    def __init__(self, session: Session, base: bytes, meter: Meter) -> None:
         self._doorway = session.doorway
         self._channel: paramiko.Channel = session.open_channel()
         self._base = base
-        self._pacer = pacer
         self._packets = codec.Packets()
         self._out: list[bytes] = []
         self._out_size = 0
@@ -218,7 +216,6 @@ class SftpChannel:
                 if sent == 0:
                     raise EOFError("closed by the far box")
                 place += sent
-                self._pacer.pay(sent)
 
     def _receive(self) -> bytes:
         with as_link_lost(self._doorway):

@@ -6,15 +6,13 @@ databases need no locks; results come back to the same thread.
 
 from __future__ import annotations
 
-import socket
 import threading
 import time
 from collections.abc import Callable, Generator, Iterable, Iterator
 from functools import partial
 
 from otherroof.base.errors import LinkLost, OtherroofError
-from otherroof.far.pacing.bucket import Pacer
-from otherroof.far.pacing.courtesy_watch import CourtesyWatch
+from otherroof.far.pacing import Pacing
 from otherroof.far.place import K, Meter, T, Task, TaskResult
 from otherroof.far.session import Session, SshTarget, open_session
 from otherroof.far.sftp.channel import MAX_SCRIPTS, SftpChannel, TaskFeed
@@ -34,7 +32,7 @@ PARTING_S = 2.0  # how long closing waits for a connection that is just being op
 class SftpPlace:
     """The folder `base` on a far box. Raises what `open_session` raises; LinkLost at any later time.
 
-    `courtesy_s` is the delay that the copy may add on the line, in seconds; 0: it does not look.
+    `pacing` says how fast its connections may send together; it ends with them.
     """
 
     def __init__(
@@ -43,14 +41,13 @@ class SftpPlace:
         base: bytes,
         *,
         connections: int = 0,
-        pacer: Pacer | None = None,
+        pacing: Pacing | None = None,
         meter: Meter | None = None,
-        courtesy_s: float = 0.0,
     ) -> None:
         self.meter = meter or Meter()
         self._doorway = doorway
         self._base = base.rstrip(b"/") + b"/"
-        self._pacer = pacer or Pacer()
+        self._pacing = pacing or Pacing()
         self._wanted = connections
         self._lock = threading.Lock()  # guards the fields below; held only for a moment
         self._sessions: list[Session] = []
@@ -59,16 +56,13 @@ class SftpPlace:
         self._threads: list[threading.Thread] = []
         self._closed = False
         self._widening: threading.Thread | None = None
-        self._add_lane()
+        try:
+            self._add_lane()
+        except BaseException:
+            self._pacing.close()
+            raise
         self.offers = self._lanes[0].offers
         self.round_trip_s = self._lanes[0].round_trip_s
-        self._watch = CourtesyWatch(lambda: self.sockets, courtesy_s) if courtesy_s else None
-
-    @property
-    def sockets(self) -> list[socket.socket]:
-        """The connections' sockets, for those who watch their round-trip time."""
-        with self._lock:
-            return [session.sock for session in self._sessions]
 
     @property
     def lanes(self) -> int:
@@ -84,9 +78,7 @@ class SftpPlace:
 
     def close(self) -> None:
         """Hang up every connection."""
-        if self._watch is not None:
-            self._watch.close()
-            self._watch = None
+        self._pacing.close()
         with self._lock:
             self._closed = True
             sessions, self._sessions, self._lanes = self._sessions, [], []
@@ -161,7 +153,8 @@ class SftpPlace:
     def _add_lane(self) -> None:
         session = open_session(self._doorway, self.meter)
         try:
-            lane = SftpChannel(session, self._base, self._pacer, self.meter)
+            self._pacing.add(session.sock)
+            lane = SftpChannel(session, self._base, self.meter)
         except BaseException:
             session.close()
             raise

@@ -2,7 +2,7 @@
 
 After the principle of RFC 6817: the delay above the line's own is the measure, and the sender gives way at a small
 delay, long before loss. Pure: it is told round-trip times and what was delivered, and answers a rate. Who reads the
-kernel's figures and sets the rate lives in `courtesy_watch`.
+kernel's figures and sets the rate lives in `pacing`.
 """
 
 from __future__ import annotations

@@ -1,0 +1,154 @@
+"""How fast all connections to one far box may send together: owns that rate, and has the kernel keep it.
+
+Two may ask for less than the line gives: a limit, which may change with the time of day, and courtesy towards others on
+the line; the lesser holds. The pacing itself is the kernel's (SO_MAX_PACING_RATE), which spreads packets evenly and
+counts what is sent twice too; sleeping between sends would put them on the line in bursts. Only what is sent is paced.
+"""
+
+from __future__ import annotations
+
+import socket
+import struct
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from otherroof.far.courtesy import Courtesy, Sample
+
+LOOK_EVERY_S = 0.1
+SO_MAX_PACING_RATE = 47  # asm-generic/socket.h; Python has no name for it
+NO_LIMIT = 0xFFFFFFFF
+# Under a limit the kernel holds little that has not gone out: what waits there counts as sent already, delays every
+# request behind it, and would have to go out before a stop. In seconds of the rate, and in bytes at least.
+UNSENT_S = 0.2
+LEAST_UNSENT = 32_768
+# linux/tcp.h, struct tcp_info: unacked, rtt in µs, bytes_acked, notsent_bytes; they have not moved since Linux 4.9.
+_UNACKED, _RTT, _ACKED, _UNSENT, _SIZE = 24, 68, 120, 144, 152
+
+
+@dataclass(frozen=True, slots=True)
+class TcpReading:
+    """What the kernel knows of one connection: packets in flight, bytes that have arrived, and that wait here."""
+
+    round_trip_s: float
+    acked: int
+    in_flight: int
+    unsent: int = 0
+
+
+def read_tcp_info(sock: socket.socket) -> TcpReading | None:
+    """The connection's figures, or None if the kernel does not tell."""
+    try:
+        info = sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_INFO, _SIZE)
+    except OSError:
+        return None
+    if len(info) < _SIZE:
+        return None
+    (in_flight,) = struct.unpack_from("=I", info, _UNACKED)
+    (rtt_us,) = struct.unpack_from("=I", info, _RTT)
+    (acked,) = struct.unpack_from("=Q", info, _ACKED)
+    (unsent,) = struct.unpack_from("=I", info, _UNSENT)
+    return TcpReading(rtt_us / 1e6, acked, in_flight, unsent)
+
+
+@dataclass(slots=True, eq=False)
+class _Line:
+    """One connection: what had arrived at the last look, whether it had something to send, and what may wait here."""
+
+    sock: socket.socket
+    acked: int | None = None
+    busy: bool = False
+    most_unsent: int = 0
+
+
+class Pacing:
+    """The rate for the connections that are added, from their first byte on and until `close`.
+
+    `courtesy_s` is the delay that they may add on the line, in seconds; 0: nobody looks. `limit` answers bytes a second
+    at this moment, 0 for none; it is asked ten times a second.
+    """
+
+    def __init__(self, courtesy_s: float = 0.0, limit: Callable[[], float] | None = None) -> None:
+        self._limit = limit
+        self._courtesy = Courtesy(courtesy_s) if courtesy_s else None
+        self._lock = threading.Lock()  # over what follows
+        self._lines: list[_Line] = []
+        self._thread: threading.Thread | None = None
+        self._ended = threading.Event()
+
+    def add(self, sock: socket.socket) -> None:
+        """A new connection, which shares the rate from now on."""
+        if self._limit is None and self._courtesy is None:
+            return
+        with self._lock:
+            self._lines.append(_Line(sock))
+            self._spread()
+            if self._thread is None and not self._ended.is_set():
+                self._thread = threading.Thread(target=self._watch, name="otherroof-pacing", daemon=True)
+                self._thread.start()
+
+    def close(self) -> None:
+        """Look no more; what was set last stays."""
+        self._ended.set()
+        if self._thread is not None:
+            self._thread.join(LOOK_EVERY_S * 20)
+
+    def _watch(self) -> None:
+        while not self._ended.wait(LOOK_EVERY_S):
+            with self._lock:
+                self._lines = [line for line in self._lines if line.sock.fileno() >= 0]
+                self._look()
+                self._spread()
+
+    def _look(self) -> None:
+        """See which connections have something to send, and tell courtesy how they fare."""
+        delivered = 0
+        trips = []
+        for line in self._lines:
+            pulse = read_tcp_info(line.sock)
+            if pulse is None or pulse.round_trip_s <= 0:
+                line.busy = False
+                continue
+            before = pulse.acked if line.acked is None else line.acked
+            line.acked = pulse.acked
+            delivered += pulse.acked - before
+            moves = pulse.acked > before or pulse.in_flight > 0
+            # At a low rate nothing may be under way at this very moment, though much waits for its turn.
+            line.busy = moves or pulse.unsent > 0
+            if moves:
+                trips.append(pulse.round_trip_s)
+        if trips and self._courtesy is not None:
+            self._courtesy.look(Sample(time.monotonic(), min(trips), delivered))
+
+    def _spread(self) -> None:
+        """Share the rate out evenly among the busy. What is idle may begin with its part of a limit among all: the sum
+        is over it by that at most, until the next look."""
+        limit = self._limit() if self._limit is not None else 0.0
+        courteous = self._courtesy.rate if self._courtesy is not None else 0.0
+        rate = min((one for one in (limit, courteous) if one > 0), default=0.0)
+        busy = sum(line.busy for line in self._lines)
+        for line in self._lines:
+            if line.busy:
+                _pace(line, rate / busy, limit / busy)
+            elif limit:
+                _pace(line, rate / len(self._lines), limit / len(self._lines))
+
+
+def _pace(line: _Line, rate: float, limit: float) -> None:
+    """Let the kernel send at most `rate` bytes a second on this connection, and let little wait there under a `limit`;
+    0: none."""
+    most = min(max(1, int(rate)), NO_LIMIT) if rate else NO_LIMIT
+    unsent = min(max(LEAST_UNSENT, int(limit * UNSENT_S)), 0x7FFFFFFF) if limit else 0  # 0: as the system has it
+    try:
+        line.sock.setsockopt(socket.SOL_SOCKET, SO_MAX_PACING_RATE, struct.pack("=I", most))
+        if unsent != line.most_unsent:
+            line.sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NOTSENT_LOWAT, unsent)
+            line.most_unsent = unsent
+    except OSError:
+        return  # closed meanwhile, or a kernel without pacing: then TCP's own control is all there is
+
+
+def bytes_per_s(mbit_s: float) -> float:
+    """A limit in Mbit/s (10⁶ bits) as bytes a second."""
+    return mbit_s * 1e6 / 8
