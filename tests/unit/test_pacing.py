@@ -218,7 +218,7 @@ def test_a_new_connection_in_place_of_a_lost_one_does_not_count_backwards(monkey
             looked.append(sample)
             return 0.0
 
-    monkeypatch.setattr(pacing, "pulse_of", pulse)
+    monkeypatch.setattr(pacing, "read_tcp_info", pulse)
     monkeypatch.setattr(pacing, "Courtesy", Noting)
     sockets = [socket.socket()]
     watch = Pacing(0.04)
