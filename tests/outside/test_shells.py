@@ -43,6 +43,9 @@ class Terminal:
             f'printf "%s\\n" "$@" >{self._noted}.new && mv {self._noted}.new {self._noted}\n'
         )
         program.chmod(0o755)
+        sudo = program.with_name("sudo")  # people complete behind it, so it stands there and changes nothing
+        sudo.write_text('#!/bin/sh\nexec "$@"\n')
+        sudo.chmod(0o755)
         env = {
             **{"HOME": str(where), "TERM": "xterm", "LC_ALL": "C.UTF-8", "PATH": f"{program.parent}:/usr/bin:/bin"},
             **{"XDG_DATA_DIRS": f"{where}/share:/usr/share", "ZDOTDIR": str(where)},
@@ -113,6 +116,7 @@ def test_verbs_options_names_and_folders_are_completed(terminal: Terminal, tmp_p
     assert terminal.completed("otherroof run --rer") == ["run", "--reread"]
     assert terminal.completed(f"otherroof --config {config} run pho") == ["--config", config, "run", "photos"]
     assert terminal.completed(f"otherroof run --config={config} papers pho")[-2:] == ["papers", "photos"]
+    assert terminal.completed(f"sudo otherroof --config {config} release pho")[2:] == ["release", "photos"]
     assert terminal.completed("otherroof restore photos --if-there rep")[-1] == "replace"
     (tmp_path / "target" / "inner").mkdir(parents=True)
     assert terminal.completed("otherroof restore photos --into target/inn")[-1].rstrip("/") == "target/inner"
