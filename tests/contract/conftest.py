@@ -1,4 +1,4 @@
-"""Every kind of place; the real ones are for the lab."""
+"""Every kind of place, and in it every layout; the real places are for the lab."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from support.far_layouts import LAYOUTS, Far
 from support.places import KINDS, REAL_KINDS, Standing, standing
 
 
@@ -28,3 +29,9 @@ def folder(base: Standing, request: pytest.FixtureRequest) -> tuple[bytes, Path]
     name = f"t{abs(hash(request.node.nodeid)):x}"
     (base.here / name).mkdir()
     return name.encode(), base.here / name
+
+
+@pytest.fixture(params=LAYOUTS)
+def far(base: Standing, request: pytest.FixtureRequest, tmp_path: Path) -> Far:
+    """A job's far folder in each layout, new for each test."""
+    return LAYOUTS[request.param](base, f"j{abs(hash(request.node.nodeid)):x}", tmp_path / "scratch")

@@ -7,8 +7,12 @@ import os
 import re
 import subprocess
 from collections import Counter
+from typing import get_args
 
 import pytest
+
+from otherroof.jobs.layouts import KEEPERS
+from otherroof.settings import Job
 
 ROOT = os.path.dirname(os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
 SOURCE = os.path.join(ROOT, "src", "otherroof")
@@ -108,13 +112,17 @@ def test_no_class_name_is_used_twice() -> None:
 
 
 def test_only_layouts_and_jobs_know_a_layout() -> None:
-    knowing = {"layouts", "jobs"} | FREE
-    wrong = [
+    """And in jobs/ it is one module that chooses."""
+    knowing = {
         os.path.relpath(path, SOURCE)
         for path in sources()
-        if room_of(path) not in knowing and any(name.startswith("otherroof.layouts") for name in imports_of(path))
-    ]
-    assert wrong == []
+        if room_of(path) != "layouts" and any(name.startswith("otherroof.layouts") for name in imports_of(path))
+    }
+    assert knowing == {"jobs/layouts.py"}
+
+
+def test_every_layout_that_settings_may_name_has_its_keeper() -> None:
+    assert set(get_args(Job.model_fields["layout"].annotation)) == set(KEEPERS)
 
 
 @pytest.mark.parametrize("library", CLI_TAKES_NO)

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from otherroof.base.errors import EXIT_HELD, Held
-from otherroof.copying import run as run_module
+from otherroof.copying import commit
 from otherroof.copying.compare import find_changes
 from support.main_job import OneJob, one_job
 
@@ -154,7 +154,7 @@ def test_disk_that_is_no_longer_mounted_is_not_taken_for_its_folder(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     mounted = True
-    for module in (find_changes, run_module):
+    for module in (find_changes, commit):
         monkeypatch.setattr(module, "is_mount_point", lambda _: mounted)
     with one_job(tmp_path) as job:
         job.put("a", b"on the disk")

@@ -12,7 +12,7 @@ import pytest
 from otherroof.base.errors import HomeTrouble, WrongUse
 from otherroof.copying.compare.change import LARGE
 from otherroof.rehearsal.compare_trees import differences, read_tree
-from otherroof.restore import fetch
+from otherroof.restore import local_file
 from otherroof.restore.target import Existing
 from support.main_job import OneJob, one_job
 from support.two_versions import BIG, first, newest, two_versions
@@ -183,8 +183,8 @@ def test_holes_of_any_number_are_put_back(tmp_path: Path) -> None:
 )
 def test_ranges_cover_all_but_the_holes(size: int, holes: tuple[tuple[int, int], ...]) -> None:
     covered = bytearray(size)
-    for at, length in fetch.ranges_of(size, holes):
-        assert 0 < length <= fetch.RANGE
+    for at, length in local_file.ranges_of(size, holes):
+        assert 0 < length <= local_file.RANGE
         covered[at : at + length] = b"\1" * length
     for at, length in holes:
         assert not any(covered[at : at + length])

@@ -13,27 +13,33 @@ from otherroof.base.clock import Clock, stamp
 from otherroof.copying.compare.catalogue import Catalogue, replace_catalogue, write_catalogue
 from otherroof.copying.compare.catalogue_repair import JobStateFiles
 from otherroof.copying.compare.change import Rows
+from otherroof.copying.compare.find_changes import is_mount_point
 from otherroof.copying.compare.fold import fold
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.home.chunk_lists import ChunkStore
+from otherroof.copying.home.read import SourceFolder
 from otherroof.copying.reconnect import SteadyConnection
-from otherroof.far_copy.ports import FarCopyView, Keeper
+from otherroof.far_copy.keeper import Keeper
 from otherroof.far_copy.state import CopyState
+from otherroof.far_copy.view import FarCopyView
 
 
 def commit_run(
+    run: str,
     connection: SteadyConnection,
     files: JobStateFiles,
     catalogue: Catalogue,
     plan: RunPlan,
-    state: CopyState,
+    source: SourceFolder,
     clock: Clock,
 ) -> None:
-    """Let the run of `state` count, from this moment on. Closes the catalogue if a new one took its place.
+    """Let `run` count, from this moment on. Closes the catalogue if a new one took its place.
 
     A run that changed nothing writes a listing without lines, which names the run whose lines hold.
     """
     known, taken = catalogue.facts, stamp(clock.now())
+    mounted, top = is_mount_point(source.root), source.top().line()
+    state = CopyState(run, connection.keeper.home_id, mounted=mounted, top=top)
     if plan.is_empty() and known.whole_run:
         state.files, state.size, state.whole_run = known.files, known.size, known.whole_run
         _commit_listing(connection, state, None, taken)

@@ -17,7 +17,7 @@ from otherroof.copying.home.looks_encrypted import EncryptionSampler
 from otherroof.copying.home.read import SourceFolder
 from otherroof.copying.progress import Progress
 from otherroof.copying.send.stream import ReadAhead
-from otherroof.far_copy.ports import Writer
+from otherroof.far_copy.writer import Writer
 
 
 class StopRequest(Protocol):

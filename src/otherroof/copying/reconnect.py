@@ -14,7 +14,8 @@ from typing import TypeVar
 from otherroof.base.errors import HostKeyChanged, LinkLost, LoginRefused, PlaceError, Unreached
 from otherroof.copying.context import RunContext
 from otherroof.far.trouble import reason_of
-from otherroof.far_copy.ports import FarCopyView, Keeper
+from otherroof.far_copy.keeper import Keeper
+from otherroof.far_copy.view import FarCopyView
 
 WORTH = 1024 * 1024  # bytes that must have crossed for a broken connection not to count as a failed try
 LONGEST_PAUSE_S = 600.0

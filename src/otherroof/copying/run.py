@@ -17,16 +17,16 @@ from dataclasses import dataclass, replace
 
 from otherroof.copying.commit import commit_run
 from otherroof.copying.compare.catalogue_repair import CheckedCatalogue, JobStateFiles, check_catalogue
-from otherroof.copying.compare.find_changes import ChangeFinder, CopyRules, is_mount_point
+from otherroof.copying.compare.find_changes import ChangeFinder, CopyRules
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.context import RunContext
 from otherroof.copying.home.read import SourceFolder
 from otherroof.copying.reconnect import SteadyConnection
 from otherroof.copying.report import RunReport
 from otherroof.copying.send.send import PlanSender
-from otherroof.far_copy.ports import FarCopyView, Keeper
+from otherroof.far_copy.keeper import Keeper
 from otherroof.far_copy.run_ids import next_run_id
-from otherroof.far_copy.state import CopyState
+from otherroof.far_copy.view import FarCopyView
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,11 +150,6 @@ class Run:
     def _commit(self, checked: CheckedCatalogue, plan: RunPlan) -> None:
         begun = self._clock.monotonic()
         self._context.progress.begin("committing")
-        state = CopyState(
-            self._report.run,
-            self._connection.keeper.home_id,
-            mounted=is_mount_point(self._request.rules.folder),
-            top=self._source.top().line(),
-        )
-        commit_run(self._connection, self._request.files, checked.catalogue, plan, state, self._clock)
+        files, catalogue = self._request.files, checked.catalogue
+        commit_run(self._report.run, self._connection, files, catalogue, plan, self._source, self._clock)
         self._report.seconds.commit = self._clock.monotonic() - begun

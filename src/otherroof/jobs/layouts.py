@@ -1,21 +1,33 @@
-"""Chooses the class that keeps a job's far copy. Everybody else works with what comes from it."""
+"""Chooses by `Job.layout` which class keeps a job's far copy. Everybody else knows only the ports that come from it."""
 
 from __future__ import annotations
 
+from typing import Protocol
+
 from otherroof.far.place import Place
-from otherroof.layouts.open.keeper import ExtraScript, HomeIdentity, OpenKeeper
+from otherroof.far_copy.keeper import ExtraScript, HomeIdentity, Keeper
+from otherroof.layouts.open.keeper import OpenKeeper
 from otherroof.settings import Settings
 
 
+class _MakesKeeper(Protocol):
+    def __call__(
+        self, place: Place, job: str, home: HomeIdentity, alongside: ExtraScript | None, *, only_reading: bool
+    ) -> Keeper: ...
+
+
+KEEPERS: dict[str, _MakesKeeper] = {"open": OpenKeeper}
+
+
 def keeper_of(
-    _settings: Settings,
+    settings: Settings,
     job: str,
     place: Place,
     home: HomeIdentity,
     alongside: ExtraScript | None = None,
     *,
     only_reading: bool = False,
-) -> OpenKeeper:
+) -> Keeper:
     """The keeper of a job's far copy. `alongside` is asked with its first look; one that is `only_reading` puts up
     with a far folder that does not say whose it is, as its listings prove that."""
-    return OpenKeeper(place, job, home, alongside, only_reading=only_reading)
+    return KEEPERS[settings.jobs[job].layout](place, job, home, alongside, only_reading=only_reading)

@@ -22,14 +22,14 @@ from dataclasses import dataclass
 from otherroof.base.errors import OtherroofError, RunCut
 from otherroof.base.locks import Patience
 from otherroof.far.trial_file import TrialResult, write_trial_file
+from otherroof.far_copy.keeper import ExtraScript, HomeIdentity, Keeper
 from otherroof.far_copy.listing_key import ListingKey, read_key, read_or_make_key
-from otherroof.far_copy.ports import FarCopyView
+from otherroof.far_copy.view import FarCopyView
 from otherroof.jobs.command_before import run_command_before
 from otherroof.jobs.context import JobContext, Metered
 from otherroof.jobs.far_place import job_limit, open_place
 from otherroof.jobs.layouts import keeper_of
 from otherroof.jobs.locks import far_lock, job_lock
-from otherroof.layouts.open.keeper import ExtraScript, HomeIdentity, OpenKeeper
 from otherroof.ledger import Ledger
 from otherroof.probe.ssh_checks import clock_finding
 from otherroof.probe.way import open_way
@@ -67,7 +67,7 @@ class OpenedJob:
     """
 
     key: ListingKey
-    keeper: OpenKeeper
+    keeper: Keeper
     view: FarCopyView
 
     def __init__(
@@ -83,9 +83,9 @@ class OpenedJob:
         self.notes: list[str] = []
         self._context = context
         self._access = access
-        self._keepers: list[OpenKeeper] = []
+        self._keepers: list[Keeper] = []
 
-    def connect(self) -> OpenKeeper:
+    def connect(self) -> Keeper:
         """O6. Log in, and hand over the far copy's keeper on this new connection; the job hangs up in the end.
 
         Raises Unreached and what else `open_place` raises.

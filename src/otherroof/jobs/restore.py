@@ -2,25 +2,23 @@
 
 from __future__ import annotations
 
-import os
+from contextlib import closing
 from dataclasses import dataclass
 
 from otherroof.base.clock import Clock
-from otherroof.base.errors import Damaged
+from otherroof.base.errors import OtherroofError
 from otherroof.copying.report import Problem
-from otherroof.far.place import Task
 from otherroof.far_copy.entry import path_text
-from otherroof.far_copy.listing import Header, header_in
+from otherroof.far_copy.listing import Header
+from otherroof.far_copy.reader import Reader
 from otherroof.far_copy.run_ids import time_of_run
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.open_job import READ, open_job
-from otherroof.layouts.open.job_folder import OpenJobFolder
-from otherroof.layouts.open.reader import OpenVersionPaths
 from otherroof.ledger import Ledger
 from otherroof.ledger.space import DamagedFile
 from otherroof.restore.progress import RestoreProgress
 from otherroof.restore.restore import Restorer
-from otherroof.restore.selection import ProvedVersion, RestoreReport, Selection
+from otherroof.restore.selection import RestoreReport, Selection
 from otherroof.restore.target import Existing, TargetFolder
 from otherroof.restore.versions import Version as Listed
 from otherroof.restore.versions import choose_run
@@ -46,22 +44,14 @@ def list_versions(settings: Settings, name: str) -> list[Listed]:
     The newest that the ledger knows is among them with a flaw, if the far box holds neither it nor a newer one.
     """
     with open_job(settings, name, JobContext(RestoreProgress()), READ) as job:
-        keeping, place = OpenJobFolder(job.keeper.place, name), job.keeper.place
-        tasks = (Task(run, keeping.head_of_listing(run)) for run in job.view.runs)
         found = [Listed(job.lost, time_of_run(job.lost), flaw=LOST)] if job.lost else []
-        for done in place.carry_out(tasks):
-            if done.error is not None:
-                found.append(Listed(done.key, time_of_run(done.key), flaw=done.error.what))
-            else:
-                found.append(_listed(name, done.key, done.value or b""))
-    return sorted(found, key=lambda one: one.run, reverse=True)
+        found += [_listed(run, header) for run, header in job.keeper.headers(job.view.runs).items()]
+    return sorted(found, key=lambda version: version.run, reverse=True)
 
 
-def _listed(job: str, run: str, head: bytes) -> Listed:
-    try:
-        header: Header = header_in(head, f"{job}/{run}")
-    except Damaged as problem:
-        return Listed(run, time_of_run(run), flaw=problem.what)
+def _listed(run: str, header: Header | OtherroofError) -> Listed:
+    if isinstance(header, OtherroofError):
+        return Listed(run, time_of_run(run), flaw=header.what)
     return Listed(run, time_of_run(run), header.files, header.size)
 
 
@@ -73,24 +63,20 @@ def restore(
     context = context or JobContext(RestoreProgress())
     with open_job(settings, wish.job, context, READ) as job:
         run = choose_run(job.view.runs, wish.as_of, wish.job, settings.zone)
-        header, lines_path = job.keeper.fetch(run)
-        target = TargetFolder(wish.into, wish.existing)
-        where = OpenVersionPaths(job.keeper, wish.job, run, os.path.join(job.scratch, "aside.db"))
-        try:
-            where.look(job.view)
-            restorer = Restorer(job.keeper.place, ProvedVersion(header, lines_path), where, target, context.progress)
-            recall = restorer.restore(Selection(wish.paths), context.tick)
+        with (
+            closing(job.keeper.reader(run)) as reader,
+            closing(TargetFolder(wish.into, wish.existing)) as target,
+        ):
+            reader.look(job.view)
+            recall = Restorer(reader, target, context.progress).restore(Selection(wish.paths), context.tick)
             if job.lost and not wish.as_of:
                 recall.problems.insert(
                     0, Problem("", f"this is not the newest version: run {job.lost} counted, and {LOST}")
                 )
             _note_damage(job.ledger, recall, context.clock)
             if not recall.kept:  # what was here already was not read
-                _settle_damage(job.ledger, ProvedVersion(header, lines_path), recall, Selection(wish.paths))
+                _settle_damage(job.ledger, reader, recall, Selection(wish.paths))
             return recall
-        finally:
-            where.close()
-            target.close()
 
 
 def _note_damage(ledger: Ledger, recall: RestoreReport, clock: Clock) -> None:
@@ -99,13 +85,11 @@ def _note_damage(ledger: Ledger, recall: RestoreReport, clock: Clock) -> None:
     ledger.note_damage([DamagedFile(header.job, file.path, header.run, now, file.why) for file in recall.damaged])
 
 
-def _settle_damage(ledger: Ledger, version: ProvedVersion, recall: RestoreReport, wanted: Selection) -> None:
+def _settle_damage(ledger: Ledger, reader: Reader, recall: RestoreReport, wanted: Selection) -> None:
     """Files that were damaged in this version or an earlier one, and came back whole now, are damaged no longer."""
-    job = version.header.job
-    known = {mark.path for mark in ledger.damages(job) if mark.run <= version.header.run}
+    job = reader.header.job
+    known = {mark.path for mark in ledger.damages(job) if mark.run <= reader.header.run}
     known -= {problem.path for problem in (*recall.damaged, *recall.problems)}
     if known:
-        names = (
-            path_text(entry.path) for entry in version.entries() if entry.kind == "file" and wanted.has(entry.path)
-        )
+        names = (path_text(entry.path) for entry in reader.entries() if entry.kind == "file" and wanted.has(entry.path))
         ledger.drop_damage(job, [name for name in names if name in known])

@@ -21,39 +21,22 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
-from typing import Protocol
 
 from otherroof.base.errors import HomeTrouble, OtherroofError, PlaceError, WrongUse
 from otherroof.copying.home.read import DIGEST_SIZE
 from otherroof.copying.report import Problem
-from otherroof.far.place import Place, Task, TaskResult
+from otherroof.far.place import Task, TaskResult
 from otherroof.far_copy.entry import Entry, parse_line, path_text
-from otherroof.restore.fetch import (
-    FULL_ADVICE,
-    RangeSink,
-    digest_of_handle,
-    fetch_range,
-    fetch_small,
-    ranges_of,
-    write_with_holes,
-)
+from otherroof.far_copy.reader import Reader
+from otherroof.restore.local_file import FULL_ADVICE, RangeSink, digest_of_handle, ranges_of, write_with_holes
 from otherroof.restore.missed_files import MissedFiles
 from otherroof.restore.progress import RestoreProgress
-from otherroof.restore.selection import ProvedVersion, RestoreReport, Selection
+from otherroof.restore.selection import RestoreReport, Selection
 from otherroof.restore.target import OTHER_DISK, CannotRestoreHere, NoHardLink, TargetFolder
 
 SMALL = 1024 * 1024  # bytes; larger files are written as they come, in ranges side by side
 RANGES_UNDER_WAY = 16
 OTHER_CONTENT = "its content is not what the listing says"
-
-
-class VersionPaths(Protocol):
-    """Answers where a version's file lies in the place, as far as is known."""
-
-    def far_path(self, path: bytes) -> bytes: ...
-
-    def look_again(self) -> bool:
-        """Look where everything lies by now; whether a run has moved something since the last look, or is doing so."""
 
 
 @dataclass(slots=True, eq=False)
@@ -73,24 +56,23 @@ class _FileToRestore:
     large: _LargeFile | None = None
 
 
-class Restorer:
-    """Brings one version into one target."""
+_Fetch = Task[_FileToRestore, bytes | None]  # a small file answers its content, a range of a large one nothing
 
-    def __init__(
-        self, place: Place, version: ProvedVersion, where: VersionPaths, target: TargetFolder, progress: RestoreProgress
-    ) -> None:
-        self._place = place
-        self._version = version
-        self._where = where
+
+class Restorer:
+    """Brings one version into one target. The reader has looked where its files lie."""
+
+    def __init__(self, reader: Reader, target: TargetFolder, progress: RestoreProgress) -> None:
+        self._reader = reader
         self._target = target
         self._progress = progress
-        self._recall = RestoreReport(version.header)
+        self._recall = RestoreReport(reader.header)
         self._missed = MissedFiles()
         self._again: deque[Entry] = deque()
         self._failed: set[bytes] = set()
         self._barred: set[bytes] = set()  # something here stands in their way
         self._on_the_way: set[bytes] = set()  # folders made only to hold what is wanted
-        self._ranges: deque[Task[_FileToRestore, bytes]] = deque()
+        self._ranges: deque[_Fetch] = deque()
         self._open: set[_LargeFile] = set()
         self._under_way = 0
         self._large_under_way = 0
@@ -119,7 +101,7 @@ class Restorer:
         """
         firsts: set[bytes] = set()
         unmet = set(wanted.paths)
-        for entry in self._version.entries():
+        for entry in self._reader.entries():
             if not wanted.has(entry.path):
                 continue
             if unmet:
@@ -132,7 +114,7 @@ class Restorer:
         if unmet:
             raise WrongUse(
                 f"this version holds no {path_text(min(unmet))}",
-                where=f"{self._version.header.job}/{self._version.header.run}",
+                where=f"{self._reader.header.job}/{self._reader.header.run}",
                 advice="paths are as they lie in the job's folder; without any, all of it comes back",
             )
         return self._stand_ins(wanted, firsts) if firsts else {}
@@ -143,13 +125,13 @@ class Restorer:
         It is not wanted, not in this version, or another file here is kept in its place.
         """
         absent = set(firsts)
-        for entry in self._version.entries():
+        for entry in self._reader.entries():
             if entry.kind != "file" or entry.path not in absent or not wanted.has(entry.path):
                 continue
             if self._is_free(entry.path) or self._target.holds(entry):
                 absent.discard(entry.path)
         found: dict[bytes, bytes] = {}
-        for entry in self._version.entries():
+        for entry in self._reader.entries():
             if entry.first not in absent or entry.first in found or not wanted.has(entry.path):
                 continue
             if self._is_free(entry.path):
@@ -166,7 +148,7 @@ class Restorer:
             return False
 
     def _make_folders(self, wanted: Selection) -> None:
-        for entry in self._version.entries():
+        for entry in self._reader.entries():
             if entry.kind != "folder" or self._is_barred(entry.path):
                 continue
             if wanted.has(entry.path) or wanted.leads_to(entry.path):
@@ -199,19 +181,19 @@ class Restorer:
         files = self._files_to_come(wanted, stand_ins)
         while True:
             # Ends the channels before local files are closed: one still at work would write into a reused file number.
-            with closing(self._place.carry_out(self._tasks(files), tick)) as results:
+            with closing(self._reader.place.carry_out(self._tasks(files), tick)) as results:
                 for done in results:
                     self._arrived(done)
             if not self._missed:
                 return
-            again, damaged = self._missed.settle(found_newer=self._where.look_again())
+            again, damaged = self._missed.settle(found_newer=self._reader.look_again())
             self._again.extend(again)
             for entry, why in damaged:
                 self._failed.add(entry.path)
                 self._recall.damaged.append(Problem(path_text(entry.path), why))
 
     def _files_to_come(self, wanted: Selection, stand_ins: dict[bytes, bytes]) -> Iterator[Entry]:
-        for entry in self._version.entries():
+        for entry in self._reader.entries():
             if entry.kind != "file" or not wanted.has(entry.path):
                 continue
             if entry.first and stand_ins.get(entry.first) != entry.path:
@@ -219,7 +201,7 @@ class Restorer:
             if self._is_to_come(entry.path):
                 yield entry
 
-    def _tasks(self, files: Iterator[Entry]) -> Iterator[Task[_FileToRestore, bytes] | None]:
+    def _tasks(self, files: Iterator[Entry]) -> Iterator[_Fetch | None]:
         while not self._missed.look_is_due:
             entry = self._again.popleft() if self._again else next(files, None)
             if entry is None:
@@ -227,7 +209,7 @@ class Restorer:
             self._progress.path = entry.path
             if entry.size <= SMALL:
                 self._under_way += 1
-                yield Task(_FileToRestore(entry), fetch_small(self._where.far_path(entry.path), entry.size), entry.size)
+                yield Task(_FileToRestore(entry), self._reader.read_whole(entry), entry.size)
             else:
                 with self._unless_barred(entry.path):
                     self._begin_large(entry)
@@ -265,15 +247,13 @@ class Restorer:
             raise _cannot_write(entry, problem) from problem
         large = _LargeFile(entry, handle, name)
         self._open.add(large)
-        far = self._where.far_path(entry.path)
         for offset, length in ranges_of(entry.size, entry.holes) or [(0, 0)]:
             large.left += 1
             self._under_way += 1
-            sink = RangeSink(handle, offset)
-            script = fetch_range(far, entry.size, offset, length, sink)
+            script = self._reader.read_range(entry, offset, length, RangeSink(handle, offset))
             self._ranges.append(Task(_FileToRestore(entry, large), script))
 
-    def _arrived(self, done: TaskResult[_FileToRestore, bytes]) -> None:
+    def _arrived(self, done: TaskResult[_FileToRestore, bytes | None]) -> None:
         self._under_way -= 1
         job = done.key
         if job.large is not None:
@@ -336,7 +316,7 @@ class Restorer:
     # -- V5, V6 --
 
     def _make_names(self, wanted: Selection, stand_ins: dict[bytes, bytes]) -> None:
-        for entry in self._version.entries():
+        for entry in self._reader.entries():
             if not wanted.has(entry.path) or self._is_settled(entry, stand_ins):
                 continue
             if not self._is_to_come(entry.path):
@@ -373,14 +353,14 @@ class Restorer:
         """In reverse order of the path, so that a folder is closed only after all that is below it."""
         folders = [
             entry
-            for entry in self._version.entries()
+            for entry in self._reader.entries()
             if entry.kind == "folder" and (wanted.has(entry.path) or entry.path in self._on_the_way)
         ]
         for entry in reversed(folders):
             if not self._is_barred(entry.path):
                 with self._unless_barred(entry.path):
                     self._target.finish_folder(entry)
-        top = self._version.header.top
+        top = self._reader.header.top
         if top and not wanted.paths and self._target.was_empty:
             self._target.finish_top(parse_line(json.dumps(top).encode(), top=True))
 

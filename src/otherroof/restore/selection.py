@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from otherroof.copying.report import Problem
-from otherroof.far_copy.entry import Entry
-from otherroof.far_copy.listing import Header, entries
+from otherroof.far_copy.listing import Header
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,15 +34,3 @@ class RestoreReport:
     kept: int = 0
     damaged: list[Problem] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
-
-
-@dataclass(frozen=True, slots=True)
-class ProvedVersion:
-    """A version that was proved: its header and the local file with its lines."""
-
-    header: Header
-    lines_path: str
-
-    def entries(self) -> Iterator[Entry]:
-        """All entries in order of the path."""
-        return entries(self.lines_path, f"{self.header.job}/{self.header.run}")

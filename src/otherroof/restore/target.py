@@ -18,7 +18,7 @@ from typing import Literal
 
 from otherroof.base.errors import HomeTrouble, WrongUse
 from otherroof.far_copy.entry import Entry, is_safe, path_text
-from otherroof.restore.fetch import BLOCK, digest_of_handle, write_with_holes
+from otherroof.restore.local_file import BLOCK, digest_of_handle, write_with_holes
 
 Existing = Literal["refuse", "keep", "replace"]
 PART = b".otherroof-part-"

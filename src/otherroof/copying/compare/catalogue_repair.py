@@ -22,9 +22,10 @@ from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.home.scan import starts_new_batch
 from otherroof.copying.send.settling import settle_unfinished
 from otherroof.far_copy.entry import parse_line
+from otherroof.far_copy.keeper import Keeper
 from otherroof.far_copy.numbers import CODES, MODE, SIZE, Numbers, clamp_ns, join_path
-from otherroof.far_copy.ports import FarCopyView, Keeper
 from otherroof.far_copy.state import CopyState
+from otherroof.far_copy.view import FarCopyView
 
 
 @dataclass(slots=True)
@@ -104,7 +105,7 @@ def _take_notes(files: JobStateFiles, keeper: Keeper, view: FarCopyView, cared: 
     committed = run in view.runs
     if base == facts.run and facts.run != run and (committed or base == view.newest):
         if not committed:
-            settle_unfinished(plan, keeper.layout(run))
+            settle_unfinished(plan, keeper.writer(run))
         cared.parts = plan.parts()
         blocks = fold(cared.catalogue.blocks(), plan.outcome())
         after = CopyState(run if committed else facts.run, keeper.home_id, facts.mounted, settled=run, lost=facts.lost)

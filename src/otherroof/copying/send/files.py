@@ -21,7 +21,7 @@ from otherroof.far.place import Task, TaskResult
 from otherroof.far.trouble import reason_of
 from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.numbers import FILE
-from otherroof.far_copy.ports import ArrivedPart, ContentLocation, FileProperties
+from otherroof.far_copy.writer import ArrivedPart, ContentLocation, FileProperties
 
 RELEASE_AT = 32  # tasks whose intentions are committed together
 RELEASE_BYTES = 2 * 1024 * 1024  # … or this much content

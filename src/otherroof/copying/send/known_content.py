@@ -13,7 +13,7 @@ from otherroof.copying.compare.catalogue import AsideContent, Block
 from otherroof.copying.compare.change import BEGUN, DONE, PLANNED, PlannedChange, digest_in
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.far_copy.numbers import FILE, SIZE, join_path, kind_of
-from otherroof.far_copy.ports import ContentLocation
+from otherroof.far_copy.writer import ContentLocation
 
 
 class NotYetThere(enum.Enum):

@@ -32,8 +32,10 @@ from otherroof.far.place import Task, TaskResult
 from otherroof.far.requests import Script
 from otherroof.far.trouble import reason_of
 from otherroof.far_copy.entry import parse_line
+from otherroof.far_copy.keeper import Keeper
 from otherroof.far_copy.numbers import FILE, FOLDER, LINK, MODE
-from otherroof.far_copy.ports import ContentLocation, FarCopyView, FileProperties, Keeper
+from otherroof.far_copy.view import FarCopyView
+from otherroof.far_copy.writer import ContentLocation, FileProperties
 
 FOLDERS_AT_ONCE = 64
 COMMIT_EVERY = 64  # intentions written down together
@@ -74,7 +76,7 @@ class PlanSender:
             steps = SendSteps(
                 SendContext(
                     run=self._context,
-                    writer=keeper.layout(self._run),
+                    writer=keeper.writer(self._run),
                     plan=self._plan,
                     source=self._source,
                     reader=reader,

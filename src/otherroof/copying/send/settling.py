@@ -8,7 +8,7 @@ from otherroof.copying.compare.plan import RunPlan
 from otherroof.far.place import Task
 from otherroof.far.requests import Script
 from otherroof.far_copy.numbers import FILE, LINK
-from otherroof.far_copy.ports import ChangeState, FileProperties, Writer
+from otherroof.far_copy.writer import ChangeState, FileProperties, Writer
 
 
 def settle_unfinished(plan: RunPlan, layout: Writer) -> None:

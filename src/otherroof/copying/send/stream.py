@@ -22,7 +22,7 @@ from otherroof.copying.home.read import ChangedWhileRead, SourceFolder, Unreadab
 from otherroof.far.requests import NOT_YET, CopyPiece, DataPiece, NotYet, Piece, SyncPiece
 from otherroof.far_copy.entry import Entry, path_text
 from otherroof.far_copy.numbers import Numbers
-from otherroof.far_copy.ports import ArrivedPart
+from otherroof.far_copy.writer import ArrivedPart
 
 AHEAD = 12  # pieces that wait between the reader and the lanes
 LONGEST_COPY = 16 * 1024 * 1024  # bytes copied by one request, so that its answer comes in time

@@ -12,12 +12,12 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from otherroof.base.errors import Damaged, FarTrouble, HomeTrouble, NotThere, PlaceError, Refused
+from otherroof.base.errors import Damaged, FarTrouble, HomeTrouble, NotThere, PlaceError
 from otherroof.far import requests
 from otherroof.far.place import Place, Task
 from otherroof.far.requests import DataPiece, Mode, NotYet, Piece, Script
-from otherroof.far_copy.listing import holds_header
-from otherroof.far_copy.ports import FarCopyView
+from otherroof.far_copy.listing import Header, header_in, holds_header
+from otherroof.far_copy.view import FarCopyView
 from otherroof.layouts.open import steps
 from otherroof.layouts.open.paths import (
     EARLIER,
@@ -39,20 +39,14 @@ HEAD = 4096  # bytes of a listing that nearly always hold its header
 LONGEST_HEAD = 512 * 1024
 TIDY_AT_ONCE = 64
 MOST_PARTS = 1_000_000  # runs, or half-sent files, at once
-LONGEST_PATH = 16 * 1024  # bytes; four times what Linux takes in one piece
 
 
 class OpenJobFolder:
     """Scripts on a job's far folder as a whole."""
 
-    def __init__(self, place: Place, job: str) -> None:
+    def __init__(self, place: Place, paths: JobPaths) -> None:
         self.place = place
-        self.paths = JobPaths(job)
-
-    @property
-    def name(self) -> str:
-        """For messages."""
-        return f"the far copy of {self.paths.job}"
+        self.paths = paths
 
     def survey(self) -> list[Script[Any]]:
         """Scripts that look at the folder as a whole, to be carried out at once; `seen` reads their answers."""
@@ -87,13 +81,13 @@ class OpenJobFolder:
         if view.mark == NO_MARK:
             raise FarTrouble(
                 f"its {READ_ME.decode()} does not say whose it is any more, so nothing was written",
-                where=self.name,
+                where=self.paths.name,
                 advice="if it is this home's, remove that one file at the far box: the next run writes it anew",
             )
         if view.mark not in ("", home_id):
             raise FarTrouble(
                 "is another home's folder, so nothing was written",
-                where=self.name,
+                where=self.paths.name,
                 advice="choose another base or job name, or put back this home's own listing key if it was lost",
             )
 
@@ -126,7 +120,7 @@ class OpenJobFolder:
         _, handle = yield (requests.Rename(aside, final), requests.OpenFile(final, Mode.WRITE))
         attrs, _, _ = yield (requests.StatOpen(handle), requests.Sync(handle), requests.CloseFile(handle))
         if attrs.size != os.path.getsize(listing):
-            raise Damaged("the listing did not arrive whole", where=self.name, advice="run the job again")
+            raise Damaged("the listing did not arrive whole", where=self.paths.name, advice="run the job again")
 
     def tidy(self, names: list[bytes]) -> Iterator[Task[None, None]]:
         """Remove files from `incoming/` that no run will use again."""
@@ -155,8 +149,8 @@ class OpenJobFolder:
             sink.close()
         yield requests.CloseFile(handle)
 
-    def head_of_listing(self, run: str) -> Script[bytes]:
-        """The first bytes of a listing, in which its header is."""
+    def header(self, run: str) -> Script[Header]:
+        """The header of a listing, read from its first bytes, not proved. Raises Damaged if it is none."""
         handle = yield requests.OpenFile(self.paths.listing(run), Mode.READ)
         data: bytes = yield requests.Read(handle, 0, HEAD)
         if not holds_header(data):  # the folder itself has long attributes
@@ -164,31 +158,14 @@ class OpenJobFolder:
             yield requests.ReadStream(handle, 0, LONGEST_HEAD, head)
             data = head.data
         yield requests.CloseFile(handle)
-        return data
-
-    def walk_earlier(self, run: str, folder: bytes = b"") -> Script[tuple[list[bytes], list[bytes]]]:
-        """The names in one folder of what `run` moved aside: paths of files and links, and of folders.
-
-        Raises Refused at names that cannot be, and at folders that lead deeper and deeper.
-        """
-        top = self.paths.earlier(folder, run) if folder else self.paths.at(EARLIER, run.encode())
-        found = yield from steps.list_names(top)
-        files: list[bytes] = []
-        folders: list[bytes] = []
-        for name, attrs in found or ():
-            if b"/" in name or not name or len(folder) > LONGEST_PATH:
-                raise Refused("answers names that cannot be", where=self.name)
-            path = folder + b"/" + name if folder else name
-            (folders if (attrs.mode & 0o170000) == 0o040000 else files).append(path)
-        return files, folders
+        return header_in(data, f"{self.paths.job}/{run}")
 
     def held_now(self, path: bytes) -> Script[bytes | None]:
         """The digest of what the newest copy really holds at `path`, read back; None if it is no file."""
         attrs = yield from steps.stat_path(self.paths.latest(path))
-        if attrs is None or (attrs.mode & 0o170000) != 0o100000:
+        if attrs is None or not steps.is_file(attrs, attrs.size):
             return None
-        digest: bytes = yield from digest_of(self.paths.latest(path))
-        return digest
+        return (yield from digest_of(self.paths.latest(path)))
 
 
 class _FileSource:

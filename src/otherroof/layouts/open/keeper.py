@@ -1,43 +1,28 @@
-"""The open layout's far folder as a run sees it: carries out the keeping scripts and proves listings.
+"""The open layout's far copy as a whole: carries out the scripts on the job's folder, and proves listings.
 
-Implements `copying.ports.Keeper`. Holds the listing key, never shows it.
+Holds the listing key, never shows it.
 """
 
 from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
-from typing import Any
+import secrets
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
 
-from otherroof.base.errors import HomeTrouble
-from otherroof.far.place import Place, run_script, run_scripts
-from otherroof.far.requests import Script
+from otherroof.base.errors import HomeTrouble, OtherroofError
+from otherroof.far.place import Place, Task, run_script, run_scripts
+from otherroof.far_copy.keeper import ExtraScript, HomeIdentity
 from otherroof.far_copy.listing import Header, ListingPart, check_listing, entry_lines, write_listing
-from otherroof.far_copy.listing_key import ListingKey
-from otherroof.far_copy.ports import FarCopyView
 from otherroof.far_copy.state import CopyState
+from otherroof.far_copy.view import FarCopyView
 from otherroof.layouts.open.job_folder import OpenJobFolder
-from otherroof.layouts.open.paths import UNDER_WAY_END
+from otherroof.layouts.open.paths import UNDER_WAY_END, JobPaths
+from otherroof.layouts.open.reader import OpenReader
+from otherroof.layouts.open.remover import OpenRemover
+from otherroof.layouts.open.walk import walk_aside
 from otherroof.layouts.open.writer import OpenWriter
-
-
-@dataclass(frozen=True, slots=True)
-class HomeIdentity:
-    """This home: its name, its listing key, and a local scratch folder for listings being sent or fetched."""
-
-    name: str
-    key: ListingKey
-    scratch: str
-
-
-@dataclass(frozen=True, slots=True)
-class ExtraScript:
-    """A script to run together with the first look, to save a round trip; `heard` is called with its result."""
-
-    script: Script[Any]
-    heard: Callable[[Any], None]
 
 
 class OpenKeeper:
@@ -58,67 +43,91 @@ class OpenKeeper:
         self._home = home
         self._alongside = alongside
         self._only_reading = only_reading
-        self._keeping = OpenJobFolder(place, job)
+        self._paths = JobPaths(job)
+        self._folder = OpenJobFolder(place, self._paths)
 
     def view(self) -> FarCopyView:
         """See the port."""
         alongside, self._alongside = self._alongside, None
-        scripts = self._keeping.survey()
+        scripts = self._folder.survey()
         answers = run_scripts(self.place, [*scripts, alongside.script] if alongside is not None else scripts)
         if alongside is not None:
             alongside.heard(answers.pop())
-        view = self._keeping.seen(answers)
-        self._keeping.check_mark(view, self.home_id, only_reading=self._only_reading)
+        view = self._folder.seen(answers)
+        self._folder.check_mark(view, self.home_id, only_reading=self._only_reading)
         return view
 
-    def layout(self, run: str) -> OpenWriter:
+    def writer(self, run: str) -> OpenWriter:
         """See the port."""
         return OpenWriter(self.place, self._job, run)
+
+    def reader(self, run: str) -> OpenReader:
+        """See the port."""
+        header, path = self._fetch(run)
+        try:
+            return OpenReader(self.place, self._paths, self.view, header, path)
+        except BaseException:
+            os.unlink(path)
+            raise
+
+    def remover(self) -> OpenRemover:
+        """See the port."""
+        return OpenRemover(self.place, self._paths)
+
+    def headers(self, runs: Iterable[str]) -> dict[str, Header | OtherroofError]:
+        """See the port."""
+        found: dict[str, Header | OtherroofError] = {}
+        for done in self.place.carry_out(Task(run, self._folder.header(run)) for run in runs):
+            answer = done.value or done.error
+            assert answer is not None
+            found[done.key] = answer
+        return found
 
     def begin(self, run: str, view: FarCopyView) -> None:
         """See the port."""
         if not view.ready:
-            run_script(self.place, self._keeping.make_ready(self._home.name, self.home_id))
+            run_script(self.place, self._folder.make_ready(self._home.name, self.home_id))
             view.ready = True
-        run_script(self.place, self._keeping.begin(run))
+        run_script(self.place, self._folder.begin(run))
 
     def lines(self, run: str) -> Iterator[bytes]:
         """See the port."""
-        header, path = self.fetch(run)
+        header, path = self._fetch(run)
         try:
             yield from entry_lines(path, f"{self._job}/{header.run}")
         finally:
             os.unlink(path)
 
-    def fetch(self, run: str) -> tuple[Header, str]:
+    def _fetch(self, run: str) -> tuple[Header, str]:
         """The header of `run`'s listing and a local file with its lines, both proved; the caller removes the file."""
-        header, path = self._fetch_one(run)
+        header, path = self._fetch_listing(run)
         if header.same_as:
             os.unlink(path)
-            _, path = self._fetch_one(header.same_as)
+            _, path = self._fetch_listing(header.same_as)
         return header, path
 
-    def _fetch_one(self, run: str) -> tuple[Header, str]:
-        path = os.path.join(self._home.scratch, f"{self._job}.{os.getpid()}.listing")
+    def _fetch_listing(self, run: str) -> tuple[Header, str]:
+        path = self._scratch_file(".listing")
         try:
-            run_script(self.place, self._keeping.fetch_listing(run, path))
+            run_script(self.place, self._folder.fetch_listing(run, path))
             return check_listing(path, self._home.key, self._job, run), path
         except BaseException:
-            if os.path.exists(path):
+            with suppress(FileNotFoundError):
                 os.unlink(path)
             raise
 
+    def _scratch_file(self, end: str) -> str:
+        """A new name in the folder for what is on its way; another reader of the same job may be open meanwhile."""
+        return os.path.join(self._home.scratch, f"{self._job}.{secrets.token_hex(4)}{end}")
+
     def moved_aside(self, run: str) -> Iterator[bytes]:
         """See the port."""
-        waiting = [b""]
-        while waiting:
-            files, folders = run_script(self.place, self._keeping.walk_earlier(run, waiting.pop()))
-            yield from files
-            waiting += folders
+        for folder in walk_aside(self.place, self._paths, [run]):
+            yield from folder.files
 
     def held_now(self, path: bytes) -> bytes | None:
         """See the port."""
-        return run_script(self.place, self._keeping.held_now(path))
+        return run_script(self.place, self._folder.held_now(path))
 
     def commit(self, state: CopyState, blocks: Iterable[ListingPart], taken: str) -> None:
         """See the port."""
@@ -135,12 +144,12 @@ class OpenKeeper:
             top=json.loads(state.top) if state.top else {},
             same_as=same_as,
         )
-        path = os.path.join(self._home.scratch, f"{self._job}.{os.getpid()}.outgoing")
+        path = self._scratch_file(".outgoing")
         try:
             self._write(path, header, () if same_as else blocks)
-            run_script(self.place, self._keeping.commit(state.run, path))
+            run_script(self.place, self._folder.commit(state.run, path))
         finally:
-            if os.path.exists(path):
+            with suppress(FileNotFoundError):
                 os.unlink(path)
 
     def _write(self, path: str, header: Header, blocks: Iterable[ListingPart]) -> None:
@@ -156,13 +165,13 @@ class OpenKeeper:
 
     def clear_litter(self, view: FarCopyView, wanted: list[bytes]) -> None:
         """See the port."""
-        kept = {self._keeping.paths.part(path).rpartition(b"/")[2] for path in wanted}
+        kept = {self._paths.part(path).rpartition(b"/")[2] for path in wanted}
         litter = [name for name in view.incoming if name not in kept and not name.endswith(UNDER_WAY_END)]
-        for _ in self.place.carry_out(self._keeping.tidy(litter)):
+        for _ in self.place.carry_out(self._folder.tidy(litter)):
             pass
 
     def tidy(self, view: FarCopyView, run: str) -> None:
         """See the port."""
-        mark = self._keeping.paths.under_way(run).rpartition(b"/")[2]
-        for _ in self.place.carry_out(self._keeping.tidy([*view.incoming, mark])):
+        mark = self._paths.under_way(run).rpartition(b"/")[2]
+        for _ in self.place.carry_out(self._folder.tidy([*view.incoming, mark])):
             pass

@@ -35,6 +35,11 @@ class JobPaths:
     run: str = ""
 
     @property
+    def name(self) -> str:
+        """The far copy's name for messages."""
+        return f"the far copy of {self.job}"
+
+    @property
     def top(self) -> bytes:
         return self.job.encode()
 

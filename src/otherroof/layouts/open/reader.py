@@ -1,27 +1,37 @@
-"""Finds, for every path of an old version, the far file that holds it.
+"""The open layout as a version is read back: finds the far file that holds each of its files, and reads that.
 
 A version is put together from what later runs moved aside: the first `earlier/` folder after it that holds the
 path, else the newest copy. What the far box says about names is not trusted further than to look there; the digest
-decides.
+decides, and is asked elsewhere.
 
-A run may go on meanwhile. The folder of a run that counts is settled: it is walked once. What any other run moved aside
-may still become more, or be moved back, so those folders are walked at each look.
+A run may go on meanwhile, or an older version may be taken out. Only folders that neither of them touches are settled,
+and walked once; the others are walked at each look.
 """
 
 from __future__ import annotations
 
 import os
 import sqlite3
-from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import suppress
 
-from otherroof.base.errors import OtherroofError
+from otherroof.base.errors import PlaceError
 from otherroof.base.sqlite_file import translating_sqlite
-from otherroof.far.place import Task
-from otherroof.far_copy.ports import FarCopyView
-from otherroof.layouts.open.job_folder import OpenJobFolder
-from otherroof.layouts.open.keeper import OpenKeeper
+from otherroof.far import requests
+from otherroof.far.place import Place
+from otherroof.far.requests import Attrs, BytesSink, Mode, Script, Sink
+from otherroof.far_copy.entry import Entry
+from otherroof.far_copy.listing import Header, entries
+from otherroof.far_copy.view import FarCopyView
 from otherroof.layouts.open.paths import JobPaths
+from otherroof.layouts.open.walk import walk_aside
+
+ASIDE_END = ".aside.db"
+# The same path may be met in several runs, in any order: the first run after this version is the one that had it.
+NOTE = "INSERT INTO {} (path, run) VALUES (?, ?) ON CONFLICT DO UPDATE SET run = min(run, excluded.run)"
+FIRST_RUN = (
+    "SELECT min(run) FROM (SELECT run FROM settled WHERE path=? UNION ALL SELECT run FROM unsettled WHERE path=?)"
+)
 
 # The same path may be met in several runs: the first one after this version is the one that had it.
 NOTE = "INSERT INTO {} (path, run) VALUES (?, ?) ON CONFLICT DO UPDATE SET run = min(run, excluded.run)"
@@ -30,55 +40,59 @@ FIRST_RUN = (
 )
 
 
-class OpenVersionPaths:
-    """The far path of every entry of the version that `run` left. `db_path` is a local scratch file."""
+class OpenReader:
+    """See the port. `view` looks at the far copy anew; `lines_path` is a local file with the version's proved lines,
+    which goes with the reader."""
 
-    def __init__(self, keeper: OpenKeeper, job: str, run: str, db_path: str) -> None:
-        self._keeper = keeper
-        self._place = keeper.place
-        self._keeping = OpenJobFolder(keeper.place, job)
-        self._paths = JobPaths(job)
-        self._run = run
-        self._path = db_path
+    def __init__(
+        self, place: Place, paths: JobPaths, view: Callable[[], FarCopyView], header: Header, lines_path: str
+    ) -> None:
+        self.place = place
+        self.header = header
+        self._paths = paths
+        self._view = view
+        self._lines_path = lines_path
+        self._aside_path = lines_path + ASIDE_END
         self._settled: set[str] = set()
-        with translating_sqlite(db_path):
-            self._db = sqlite3.connect(db_path, isolation_level=None)
+        with translating_sqlite(self._aside_path):
+            self._db = sqlite3.connect(self._aside_path, isolation_level=None)
             self._db.execute("PRAGMA journal_mode = OFF")
             self._db.execute("PRAGMA synchronous = OFF")
-            self._make_tables("settled", "unsettled")
+        self._make_tables("settled", "unsettled")
+
+    def entries(self) -> Iterator[Entry]:
+        """See the port."""
+        return entries(self._lines_path, f"{self.header.job}/{self.header.run}")
 
     def look(self, view: FarCopyView) -> bool:
-        """Walk what runs moved aside that came after this version; whether anything is otherwise than at the last look.
-
-        Raises what the place raises; what was known before is known as before then.
-        """
-        later = [run for run in sorted(view.earlier) if run > self._run]
-        if not self._settled <= set(later):  # a run's folder went: what lay in it may be found in a later one
+        """See the port."""
+        later = sorted(run for run in view.earlier if run > self.header.run)
+        settled = _settled(later, view.runs)
+        if not self._settled <= settled:  # a version is being taken out: what lay in its folder may be in a later one
             self._settled.clear()
             self._make_tables("settled")
         self._make_tables("fresh")
-        newly = [run for run in later if run in view.runs and run not in self._settled]
-        for run in newly:
-            self._walk(run, "settled")
-        for run in later:
-            if run not in view.runs:
-                self._walk(run, "fresh")
-        self._settled.update(newly)
-        with translating_sqlite(self._path):
+        newly = settled - self._settled
+        for folder in walk_aside(self.place, self._paths, [run for run in later if run not in self._settled]):
+            note = NOTE.format("settled" if folder.run in newly else "fresh")
+            with translating_sqlite(self._aside_path):
+                self._db.executemany(note, ((path, folder.run) for path in folder.files))
+        self._settled |= newly
+        with translating_sqlite(self._aside_path):
             changed = self._differ("fresh", "unsettled") or self._differ("unsettled", "fresh")
             self._db.execute("DROP TABLE unsettled")
             self._db.execute("ALTER TABLE fresh RENAME TO unsettled")
         return bool(newly) or changed
 
     def look_again(self) -> bool:
-        """See the protocol."""
-        view = self._keeper.view()
+        """See the port."""
+        view = self._view()
         changed = self.look(view)
         # A file can also be moved back, between two looks that then show the same.
-        return changed or any(run > self._run and run not in view.runs for run in view.under_way)
+        return changed or any(run > self.header.run and run not in view.runs for run in view.under_way)
 
     def _make_tables(self, *names: str) -> None:
-        with translating_sqlite(self._path):
+        with translating_sqlite(self._aside_path):
             for name in names:
                 self._db.execute(f"DROP TABLE IF EXISTS {name}")
                 self._db.execute(f"CREATE TABLE {name} (path BLOB PRIMARY KEY, run TEXT NOT NULL) WITHOUT ROWID")
@@ -87,40 +101,62 @@ class OpenVersionPaths:
         query = f"SELECT EXISTS (SELECT path, run FROM {one} EXCEPT SELECT path, run FROM {other})"
         return bool(self._db.execute(query).fetchone()[0])
 
-    def far_path(self, path: bytes) -> bytes:
-        """Where this version's file at `path` lies now."""
-        with translating_sqlite(self._path):
+    def read_whole(self, entry: Entry) -> Script[bytes]:
+        """See the port."""
+        return _whole(self._far_path(entry.path), entry.size)
+
+    def read_range(self, entry: Entry, offset: int, length: int, sink: Sink) -> Script[None]:
+        """See the port."""
+        return _range(self._far_path(entry.path), entry.size, offset, length, sink)
+
+    def _far_path(self, path: bytes) -> bytes:
+        """Where this version's file at `path` lies now.
+
+        Asked when a script is made, not in it: scripts run in a place's own threads, where this database is barred.
+        """
+        with translating_sqlite(self._aside_path):
             (run,) = self._db.execute(FIRST_RUN, (path, path)).fetchone()
         return self._paths.earlier(path, run) if run else self._paths.latest(path)
 
     def close(self) -> None:
-        """Remove the scratch file."""
+        """See the port."""
         self._db.close()
-        os.unlink(self._path)
+        for path in (self._aside_path, self._lines_path):
+            with suppress(OSError):  # litter at worst: these names are never used again
+                os.unlink(path)
 
-    def _walk(self, run: str, table: str) -> None:
-        waiting = deque([b""])
-        under_way = 0
-        failure: OtherroofError | None = None
 
-        def tasks() -> Iterator[Task[None, tuple[list[bytes], list[bytes]]] | None]:
-            nonlocal under_way
-            while waiting or under_way:
-                if waiting:
-                    under_way += 1
-                    yield Task(None, self._keeping.walk_earlier(run, waiting.popleft()))
-                else:
-                    yield None
+def _settled(later: list[str], counting: list[str]) -> set[str]:
+    """Which of these runs have a folder that stays as it is, as far as can be seen.
 
-        for done in self._place.carry_out(tasks()):
-            under_way -= 1
-            failure = failure or done.error
-            if failure is not None:
-                waiting.clear()  # what is under way ends by itself: raised here, it would close the place
-                continue
-            files, folders = done.value or ([], [])
-            waiting.extend(folders)
-            with translating_sqlite(self._path):
-                self._db.executemany(NOTE.format(table), ((path, run) for path in files))
-        if failure is not None:
-            raise failure
+    One without a listing is still being written, or taken out; of the latter, the next one gets what is still needed.
+    """
+    known = set(counting)
+    settled: set[str] = set()
+    counted = True  # before the first of them is the version itself, or a run that left nothing aside
+    for run in later:
+        if counted and run in known:
+            settled.add(run)
+        counted = run in known
+    return settled
+
+
+def _whole(path: bytes, size: int) -> Script[bytes]:
+    handle = yield requests.OpenFile(path, Mode.READ)
+    sink = BytesSink()
+    yield requests.ReadStream(handle, 0, size + 1, sink)  # one byte more tells a file that has grown
+    yield requests.CloseFile(handle)
+    data = sink.data
+    if len(data) != size:
+        raise PlaceError(f"it has {'more than ' if len(data) > size else ''}{min(len(data), size)} bytes, not {size}")
+    return data
+
+
+def _range(path: bytes, size: int, offset: int, length: int, sink: Sink) -> Script[None]:
+    handle = yield requests.OpenFile(path, Mode.READ)
+    attrs: Attrs = yield requests.StatOpen(handle)
+    if attrs.size == size:
+        yield requests.ReadStream(handle, offset, length, sink)
+    yield requests.CloseFile(handle)
+    if attrs.size != size:
+        raise PlaceError(f"it has {attrs.size} bytes, not {size}")

@@ -11,7 +11,7 @@ from otherroof.copying.home.read import new_digest
 from otherroof.far import requests
 from otherroof.far.place import Place
 from otherroof.far.requests import Attrs, BytesSink, Mode, Script
-from otherroof.far_copy.ports import ArrivedPart, ChangeState, ContentLocation, ContentStream, FileProperties
+from otherroof.far_copy.writer import ArrivedPart, ChangeState, ContentLocation, ContentStream, FileProperties
 from otherroof.layouts.open import steps
 from otherroof.layouts.open.paths import JobPaths
 
@@ -19,7 +19,7 @@ LONGEST_TAIL = 32 * 1024 * 1024  # bytes of a half-sent file that are read back 
 
 
 class OpenWriter:
-    """Implements `copying.ports.Layout` for ordinary files at the far end."""
+    """See the port. Ordinary files at the far end."""
 
     def __init__(self, place: Place, job: str, run: str) -> None:
         self.place = place
@@ -28,7 +28,7 @@ class OpenWriter:
     @property
     def name(self) -> str:
         """See the port."""
-        return f"the far copy of {self.paths.job}"
+        return self.paths.name
 
     @property
     def can_make_from_far(self) -> bool:

@@ -1,22 +1,19 @@
-"""What a run needs of a layout, whichever it is. The layouts themselves live in their own room.
+"""The port that a run writes through, whatever the layout: each change to the newest copy as a script.
 
-Every method that touches the far copy answers a script; the run decides when and how many at once. Nothing here
-may assume that far files can be read by the names they have at home.
+The run decides when and how many scripts go at once, the layout where each byte lies. Nothing here may assume that far
+files can be read by the names they have at home.
 """
 
 from __future__ import annotations
 
 import enum
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Protocol
 
 from otherroof.base.errors import PlaceError
 from otherroof.far.place import Place
 from otherroof.far.requests import DataPiece, Piece, PieceSource, Script, SyncPiece
-from otherroof.far_copy.listing import ListingPart
 from otherroof.far_copy.numbers import MODE, MTIME, SIZE, Numbers
-from otherroof.far_copy.state import CopyState
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +75,12 @@ class ContentStream(PieceSource, Protocol):
 
 
 class Writer(Protocol):
-    """How copies lie in a place. One contract for every layout; the far copy is that of one job."""
+    """One run's changes to the newest copy of one job. One contract for every layout.
+
+    `path` is always a path in the job's folder, `had` whether the newest copy is known to hold something there. What
+    has to give way is kept for earlier versions, known or not, and a script that was broken off can be run again. Each
+    raises PlaceError if the far box lacks or refuses something; what stood at the path is then still kept.
+    """
 
     place: Place
 
@@ -118,7 +120,10 @@ class Writer(Protocol):
         """Throw away what was taken of a large file."""
 
     def make_from(self, path: bytes, where: ContentLocation, shape: FileProperties, had: bool) -> Script[None]:
-        """Let `path` hold content that stands elsewhere in the far copy, without sending it."""
+        """Let `path` hold content that stands elsewhere in the far copy, without sending it.
+
+        Raises Refused if what stands there has another size, NotOffered if this place cannot do it.
+        """
 
     def adopt(self, path: bytes, shape: FileProperties, digest: bytes) -> Script[bool]:
         """Whether `path` holds this very content already, found by reading it back."""
@@ -128,76 +133,3 @@ class Writer(Protocol):
 
     def standing(self, path: bytes, shape: FileProperties | None, had: bool) -> Script[ChangeState]:
         """After a broken connection: what became of a change to `path`; `shape` is None if it was to go."""
-
-
-@dataclass(slots=True)
-class FarCopyView:
-    """What stands in a job's far folder. Run ids are in order of time; `mark` is empty if nobody has been.
-
-    `runs` have a listing, `earlier` have replaced or removed something, `under_way` have begun; `incoming` are names
-    of what is half sent. `ready`: everything that a run needs to find is there.
-    """
-
-    mark: str = ""
-    runs: list[str] = field(default_factory=list)
-    earlier: list[str] = field(default_factory=list)
-    under_way: list[str] = field(default_factory=list)
-    incoming: list[bytes] = field(default_factory=list)
-    ready: bool = False
-
-    @property
-    def cut(self) -> list[str]:
-        """Runs that began to change the copy and never wrote their listing."""
-        known = set(self.runs)
-        return sorted({run for run in (*self.earlier, *self.under_way) if run not in known})
-
-    @property
-    def newest(self) -> str:
-        """The newest run that counts, or nothing."""
-        return self.runs[-1] if self.runs else ""
-
-    @property
-    def last_seen(self) -> str:
-        """The newest run of which there is any trace."""
-        return max((*self.runs, *self.earlier, *self.under_way), default="")
-
-
-class Keeper(Protocol):
-    """A job's far copy as a whole: whose it is, which runs it holds, and the commit of a new one.
-
-    These methods do their work at once. They raise what the place raises, and Damaged if a listing is not what
-    this home wrote.
-    """
-
-    place: Place
-    home_id: str
-
-    def view(self) -> FarCopyView:
-        """Look at the far folder. Raises FarTrouble if it is another home's."""
-
-    def layout(self, run: str) -> Writer:
-        """The layout as `run` writes it."""
-
-    def begin(self, run: str, view: FarCopyView) -> None:
-        """Make the missing folders (`view.ready`), and mark that `run` is under way."""
-
-    def lines(self, run: str) -> Iterator[bytes]:
-        """The entries' lines of a run's listing, proved before the first is given."""
-
-    def moved_aside(self, run: str) -> Iterator[bytes]:
-        """Every path at which `run` moved something aside."""
-
-    def held_now(self, path: bytes) -> bytes | None:
-        """The digest of what the newest copy really holds at `path`, read back; None if it is no file."""
-
-    def commit(self, state: CopyState, blocks: Iterable[ListingPart], taken: str) -> None:
-        """Write the listing of `state.run` with these blocks: from then on the run counts.
-
-        Where `state.whole_run` is another run, its lines hold and none are written. `taken` is RFC 3339 in UTC.
-        """
-
-    def clear_litter(self, view: FarCopyView, wanted: list[bytes]) -> None:
-        """Remove half-sent files of earlier runs, but not those of the paths in `wanted`."""
-
-    def tidy(self, view: FarCopyView, run: str) -> None:
-        """`run` counts: remove its mark, and everything that earlier runs left half done."""

@@ -1,44 +1,18 @@
-"""Fetches a far file, whole or a range of it, and writes it into an open local file with its holes kept.
+"""Writes content that comes back into an open local file, in ranges side by side, and keeps its holes.
 
-Knows nothing of listings or of the folder that is restored into; whether the content is right is asked of its digest.
+Knows nothing of the far copy or of the folder that is restored into; whether the content is right, its digest says.
 """
 
 from __future__ import annotations
 
 import os
 
-from otherroof.base.errors import HomeTrouble, PlaceError
+from otherroof.base.errors import HomeTrouble
 from otherroof.copying.home.read import new_digest
-from otherroof.far import requests
-from otherroof.far.requests import Attrs, Mode, Script
 
 RANGE = 8 * 1024 * 1024  # bytes in one task
 BLOCK = 1024 * 1024
 FULL_ADVICE = "make room and go on with --if-there keep; what was restored so far is whole"
-
-
-def fetch_small(path: bytes, size: int) -> Script[bytes]:
-    """The whole content of a far file of `size` bytes. Raises PlaceError if it has not that size."""
-    handle = yield requests.OpenFile(path, Mode.READ)
-    sink = requests.BytesSink()
-    yield requests.ReadStream(handle, 0, size + 1, sink)
-    yield requests.CloseFile(handle)
-    data = sink.data
-    if len(data) != size:
-        raise PlaceError(f"it has {'more than ' if len(data) > size else ''}{min(len(data), size)} bytes, not {size}")
-    return data
-
-
-def fetch_range(path: bytes, size: int, offset: int, length: int, sink: requests.Sink) -> Script[bytes]:
-    """A range of a far file of `size` bytes into `sink`. Raises PlaceError if the file has not that size."""
-    handle = yield requests.OpenFile(path, Mode.READ)
-    attrs: Attrs = yield requests.StatOpen(handle)
-    if attrs.size == size:
-        yield requests.ReadStream(handle, offset, length, sink)
-    yield requests.CloseFile(handle)
-    if attrs.size != size:
-        raise PlaceError(f"it has {attrs.size} bytes, not {size}")
-    return b""
 
 
 def ranges_of(size: int, holes: tuple[tuple[int, int], ...]) -> list[tuple[int, int]]:

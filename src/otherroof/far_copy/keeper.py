@@ -1,0 +1,91 @@
+"""The port of a job's far copy as a whole, whatever the layout; the ports for one run or one version come from it.
+
+Knows neither settings nor how a place is reached.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from otherroof.base.errors import OtherroofError
+from otherroof.far.place import Place
+from otherroof.far.requests import Script
+from otherroof.far_copy.listing import Header, ListingPart
+from otherroof.far_copy.listing_key import ListingKey
+from otherroof.far_copy.reader import Reader
+from otherroof.far_copy.remover import Remover
+from otherroof.far_copy.state import CopyState
+from otherroof.far_copy.view import FarCopyView
+from otherroof.far_copy.writer import Writer
+
+
+@dataclass(frozen=True, slots=True)
+class HomeIdentity:
+    """This home: its name, its listing key, and a local scratch folder for listings being sent or fetched."""
+
+    name: str
+    key: ListingKey
+    scratch: str
+
+
+@dataclass(frozen=True, slots=True)
+class ExtraScript:
+    """A script to run together with the first look, to save a round trip; `heard` is called with its result."""
+
+    script: Script[Any]
+    heard: Callable[[Any], None]
+
+
+class Keeper(Protocol):
+    """A job's far copy as a whole: whose it is, which runs it holds, and the commit of a new one.
+
+    These methods do their work at once. They raise what the place raises, Damaged if a listing is not what this home
+    wrote, and HomeTrouble if this machine cannot lay a listing down on its way.
+    """
+
+    place: Place
+    home_id: str
+
+    def view(self) -> FarCopyView:
+        """Look at the far folder. Raises FarTrouble if it is another home's."""
+
+    def writer(self, run: str) -> Writer:
+        """The newest copy, for `run` to change."""
+
+    def reader(self, run: str) -> Reader:
+        """The version that `run` left, its listing proved; whoever asks for it closes it."""
+
+    def remover(self) -> Remover:
+        """The kept versions, for taking some of them out."""
+
+    def headers(self, runs: Iterable[str]) -> dict[str, Header | OtherroofError]:
+        """The header of each run's listing, not proved, or why it cannot be had. Many are asked for at once."""
+
+    def begin(self, run: str, view: FarCopyView) -> None:
+        """Make what `view` says is missing of the far folder, and mark that `run` is under way."""
+
+    def lines(self, run: str) -> Iterator[bytes]:
+        """The entries' lines of a run's listing, proved before the first is given."""
+
+    def moved_aside(self, run: str) -> Iterator[bytes]:
+        """Every path at which `run` moved something aside, in no order.
+
+        Read it to its end before the place is asked for anything else.
+        """
+
+    def held_now(self, path: bytes) -> bytes | None:
+        """The digest of what the newest copy really holds at `path`, read back; None if it is no file."""
+
+    def commit(self, state: CopyState, blocks: Iterable[ListingPart], taken: str) -> None:
+        """Write the listing of `state.run` with these blocks: from then on the run counts.
+
+        If `state.whole_run` is another run, its lines hold and none are written. `taken` is RFC 3339 in UTC.
+        """
+
+    def clear_litter(self, view: FarCopyView, wanted: list[bytes]) -> None:
+        """Remove half-sent files of earlier runs, but not those of the paths in `wanted`."""
+
+    def tidy(self, view: FarCopyView, run: str) -> None:
+        """`run` counts: remove its mark, and everything that earlier runs left half done."""
