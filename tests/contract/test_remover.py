@@ -9,12 +9,12 @@ from typing import Any
 import pytest
 
 from otherroof.base.errors import NotThere, PlaceError, Refused
-from otherroof.far.place import single_request
 from otherroof.far.requests import Request, Script
 from otherroof.far_copy.remover import Remover
 from otherroof.far_copy.writer import ContentLocation, FileProperties
 from support.far_history import FarHistory, random_history
 from support.far_layouts import NAMES, Far
+from support.places import ask
 
 BIG = random.Random(8).randbytes(2_000_000)
 
@@ -231,7 +231,7 @@ def by_request(far: Far, script: Script[None], after_each: Callable[[], None]) -
         assert not isinstance(request, tuple)
         answer = refusal = None
         try:
-            answer = far.do(single_request(request))  # type: ignore[arg-type]
+            answer = far.do(ask(request))  # type: ignore[arg-type]
         except PlaceError as problem:
             refusal = problem
         after_each()
