@@ -1,6 +1,6 @@
-"""A household whose nights pass in seconds: the service's real desk and ledger, a stepped clock, invented runs.
+"""A household whose nights pass in seconds: the service's real records and ledger, a stepped clock, invented runs.
 
-The world around the desk is a list of troubles: the service is down or killed, a far box is silent, runs are held.
+The world around them is a list of troubles: the service is down or killed, a far box is silent, runs are held.
 Everything that happened is kept, so that a test can compare it with what should have happened.
 """
 
@@ -19,7 +19,8 @@ from otherroof.base.clock import SteppedClock
 from otherroof.copying.report import ByteCounts, RunReport
 from otherroof.ledger.runs import Hold
 from otherroof.probe.ladder import ClimbResult, RungFinding, RungResult
-from otherroof.schedule.actions import RunEnding
+from otherroof.schedule.chores import Chore, service_chores
+from otherroof.schedule.job_runner import RunEnding
 from otherroof.schedule.plan import RunStart
 from otherroof.schedule.records import ServiceRecords
 from otherroof.settings import FarBox, Home, Job, Settings
@@ -91,7 +92,7 @@ class Ran:
 
 
 class Simulation:
-    """Drives a desk through time from event to event."""
+    """Drives the service's records through time from event to event."""
 
     def __init__(
         self,
@@ -123,7 +124,7 @@ class Simulation:
         self._left: dict[str, float] = {}
         self._events: list[tuple[datetime, int, Callable[[], None]]] = []
         self._number = 0
-        self._desk: ServiceRecords | None = None
+        self._records: ServiceRecords | None = None
         self._under_way: dict[str, tuple[str, datetime]] = {}
         self._up()
         for begin, end, how in self.troubles.down:
@@ -133,8 +134,8 @@ class Simulation:
     def change(self, settings: Settings) -> None:
         """The settings are read anew."""
         self.settings = settings
-        if self._desk is not None:
-            self._desk.use(settings)
+        if self._records is not None:
+            self._records.use(settings)
 
     def release(self, job: str) -> None:
         """A person releases the job's held run."""
@@ -143,7 +144,7 @@ class Simulation:
     def until(self, end: datetime) -> None:
         """Let time pass to `end`."""
         while True:
-            wake = self._work() if self._desk is not None else end
+            wake = self._work() if self._records is not None else end
             following = min([wake, end] + [one[0] for one in self._events[:1]])
             self.clock.step((following - self.clock.now()).total_seconds())
             while self._events and self._events[0][0] <= self.clock.now():
@@ -157,32 +158,43 @@ class Simulation:
         heapq.heappush(self._events, (moment, self._number, do))
 
     def _work(self) -> datetime:
-        desk = self._desk
-        assert desk is not None
+        records = self._records
+        assert records is not None
         while True:
-            plan = desk.plan()
+            plan = records.plan()
             self.plans += 1
-            now = self.clock.now()
             for start in plan.runs:
-                self._begin(desk, start)
-            for far in plan.probes:
-                desk.begin_probe(far)
-                self.probed.append((far, now))
-                self.at(now + timedelta(seconds=20), lambda far=far: self._probe_ends(desk, far))
-            if plan.digest:
-                desk.begin_digest()
-                desk.end_digest(made=True)
-                self.digests.append(now)
-            if plan.look:
-                desk.begin_look()
-                self.looks.append(now)
-                self.on_look(now)
-            if not (plan.runs or plan.probes or plan.digest or plan.look):
-                return plan.wake
+                self._begin(records, start)
+            chores = records.plan_chores(records.last_times())
+            for chore in chores.begin:
+                records.begin_chore(chore)
+                self._do(records, chore)
+            if not (plan.runs or chores.begin):
+                return min(plan.wake, chores.wake or plan.wake)
 
-    def _begin(self, desk: ServiceRecords, start: RunStart) -> None:
+    def _chores(self, settings: Settings) -> list[Chore]:
+        """Those that can be told from one another in what they leave behind; the rest comes every minute."""
+        found = service_chores(self.clock, self._look_every.total_seconds())(settings)
+        return [chore for chore in found if chore.name.split()[0] in ("probe", "digest", "look")]
+
+    def _do(self, records: ServiceRecords, chore: Chore) -> None:
+        now, (kind, *names) = self.clock.now(), chore.name.split()
+        if kind == "probe":
+            (far,) = names
+            self.probed.append((far, now))
+            self.at(now + timedelta(seconds=20), lambda: self._probe_ends(records, chore, far))
+            return
+        if kind == "digest":
+            self.ledger.note_digest(now, now - timedelta(days=7), True, ())
+            self.digests.append(now)
+        else:
+            self.looks.append(now)
+            self.on_look(now)
+        records.end_chore(chore, None)
+
+    def _begin(self, records: ServiceRecords, start: RunStart) -> None:
         now = self.clock.now()
-        sign = desk.begin(start)
+        sign = records.begin(start)
         run = f"{now:%Y-%m-%dT%H%M%SZ}-{self._number % 65536:04x}"
         self.ledger.mark_cut(start.job, "never said its end")
         self.ledger.begin_run(start.job, run, start.far, now)
@@ -196,12 +208,12 @@ class Simulation:
                 assert sign.asked(), "a run was cut that nobody asked to stop"
             else:
                 assert not sign.asked() or start.until == self.clock.now()
-            self._finish(desk, start.job, ended)
+            self._finish(records, start.job, ended)
 
-        self.at(now + timedelta(seconds=seconds), lambda: end() if self._is(start.job, run, desk) else None)
+        self.at(now + timedelta(seconds=seconds), lambda: end() if self._is(start.job, run, records) else None)
 
-    def _is(self, job: str, run: str, desk: ServiceRecords) -> bool:
-        return self._desk is desk and self._under_way.get(job, ("", None))[0] == run
+    def _is(self, job: str, run: str, records: ServiceRecords) -> bool:
+        return self._records is records and self._under_way.get(job, ("", None))[0] == run
 
     def _fate(self, start: RunStart, now: datetime) -> tuple[RunEnding, float]:
         if self.troubles.is_silent(start.far, now):
@@ -221,9 +233,9 @@ class Simulation:
         self._left.pop(start.job, None)
         return RunEnding("done", "settled"), float(int(needed))
 
-    def _finish(self, desk: ServiceRecords, job: str, ended: RunEnding) -> None:
+    def _finish(self, records: ServiceRecords, job: str, ended: RunEnding) -> None:
         run, begun = self._under_way.pop(job)
-        now, far = self.clock.now(), desk.running[job].start.far
+        now, far = self.clock.now(), records.running[job].start.far
         report = RunReport(job=job, run=run, outcome=ended.outcome, reason=ended.reason)
         report.bytes = ByteCounts(wire_up=self.run_bytes if ended.outcome == "done" else 0)
         self.ledger.end_run(report, now)
@@ -231,36 +243,36 @@ class Simulation:
             self.ledger.note_hold(Hold(job, run, now, ended.reason, 9, 0, 9, None))
         elif ended.outcome == "done":
             self.ledger.drop_hold(job)
-        desk.end(job, ended)
+        records.end(job, ended)
         self.ran.append(Ran(job, far, begun, now, ended.ending, ended.outcome))
 
-    def _probe_ends(self, desk: ServiceRecords, far: str) -> None:
-        if self._desk is not desk:
+    def _probe_ends(self, records: ServiceRecords, chore: Chore, far: str) -> None:
+        if self._records is not records:
             return
         now = self.clock.now()
         if self.troubles.is_silent(far, now):
             self.ledger.note_probe(far, now, NO_ANSWER, answered=False)
         else:
             self.ledger.note_answer(far, now)
-        desk.end_probe(far)
+        records.end_chore(chore, None)
 
     def _up(self) -> None:
-        self._desk = ServiceRecords(self.settings, self.ledger, self.clock, self._look_every)
+        self._records = ServiceRecords(self.settings, self.ledger, self.clock, self._chores)
 
     def _kill(self) -> None:
-        assert self._desk is not None
+        assert self._records is not None
         for job, (_, begun) in self._under_way.items():
-            far = self._desk.running[job].start.far
+            far = self._records.running[job].start.far
             self.ran.append(Ran(job, far, begun, self.clock.now(), "killed", "cut"))
         self._under_way.clear()
-        self._desk = None
+        self._records = None
 
     def _stop(self) -> None:
-        assert self._desk is not None
-        self._desk.stop("the service stops")
+        assert self._records is not None
+        self._records.stop("the service stops")
         for job in list(self._under_way):
-            self._finish(self._desk, job, RunEnding("cut", "cut", "the service stops"))
-        self._desk = None
+            self._finish(self._records, job, RunEnding("cut", "cut", "the service stops"))
+        self._records = None
 
 
 def utc(year: int, month: int, day: int, hour: int = 0, minute: int = 0) -> datetime:

@@ -1,8 +1,8 @@
-"""The desk's books: what is written down at which moment, and what a failed digest or a wrong clock leaves there."""
+"""The service's records: what is written down at which moment, what a failed digest or a wrong clock leaves."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import timedelta
 from pathlib import Path
 
@@ -11,9 +11,10 @@ import pytest
 from otherroof.base import errors
 from otherroof.base.clock import SteppedClock
 from otherroof.ledger import Ledger
-from otherroof.schedule.actions import RunEnding, ending_for
+from otherroof.schedule.chores import DIGEST_PAUSE_S, LOOK_EVERY_S, service_chores
+from otherroof.schedule.job_runner import RunEnding, ending_for
 from otherroof.schedule.plan import RunStart
-from otherroof.schedule.records import DIGEST_PAUSE, LOOK_EVERY, ServiceRecords
+from otherroof.schedule.records import ServiceRecords
 from support.simulated import household, utc
 
 NOW = utc(2026, 6, 8, 12)  # a Monday
@@ -28,9 +29,30 @@ SETTINGS = household(
 def desk(tmp_path: Path) -> Iterator[tuple[ServiceRecords, Ledger, SteppedClock]]:
     clock = SteppedClock(NOW)
     with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
-        made = ServiceRecords(SETTINGS, ledger, clock)
+        made = records(ledger, clock)
         made.plan()
+        due(made)
         yield made, ledger, clock
+
+
+def records(ledger: Ledger, clock: SteppedClock) -> ServiceRecords:
+    return ServiceRecords(SETTINGS, ledger, clock, service_chores(clock))
+
+
+def due(books: ServiceRecords) -> list[str]:
+    """The chores that are due and whose worker is free."""
+    return [chore.name for chore in books.plan_chores(books.last_times()).begin]
+
+
+def begin(books: ServiceRecords, name: str) -> Callable[[object], None]:
+    """Let a chore that is due begin; gives what to call with its end."""
+    (chore,) = [one for one in books.plan_chores(books.last_times()).begin if one.name == name]
+    books.begin_chore(chore)
+    return lambda value: books.end_chore(chore, value)
+
+
+def look(books: ServiceRecords) -> None:
+    begin(books, "look")(None)
 
 
 def attempt(desk: ServiceRecords, ended: RunEnding) -> None:
@@ -77,18 +99,19 @@ def test_what_a_job_waits_for_is_on_the_books_while_it_waits(desk: tuple[Service
 def test_a_digest_that_could_not_be_made_is_tried_again_after_a_while(
     desk: tuple[ServiceRecords, Ledger, SteppedClock],
 ) -> None:
-    books, _, clock = desk
+    books, ledger, clock = desk
+    look(books)
     clock.step(7 * 86_400)
-    assert books.plan().digest
-    books.begin_digest()
-    assert not books.plan().digest
-    books.end_digest(made=False)
-    assert not books.plan().digest
-    clock.step(DIGEST_PAUSE.total_seconds())
-    assert books.plan().digest
-    books.end_digest(made=True)
+    ended = begin(books, "digest")
+    assert "digest" not in due(books)
+    ended(errors.HomeTrouble("no room"))
+    assert "digest" not in due(books)
+    clock.step(DIGEST_PAUSE_S)
+    ended = begin(books, "digest")
+    ledger.note_digest(clock.now(), NOW, True, ())
+    ended(None)
     clock.step(6 * 86_400)
-    assert not books.plan().digest
+    assert "digest" not in due(books)
 
 
 def test_a_digest_that_was_sent_before_a_kill_is_not_sent_again(
@@ -96,59 +119,100 @@ def test_a_digest_that_was_sent_before_a_kill_is_not_sent_again(
 ) -> None:
     books, ledger, clock = desk
     clock.step(7 * 86_400)
-    assert books.plan().digest
+    assert "digest" in due(books)
     ledger.note_digest(clock.now(), NOW, True, ())
-    assert not ServiceRecords(SETTINGS, ledger, clock).plan().digest
+    assert "digest" not in due(records(ledger, clock))
+
+
+def test_the_first_digest_comes_although_the_service_is_started_anew_every_day(tmp_path: Path) -> None:
+    clock = SteppedClock(NOW + timedelta(hours=3))
+    with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
+        days = [day for day in range(8) if clock.step(86_400) or "digest" in due(records(ledger, clock))]
+    assert days == [6, 7], "due on the next Monday, and until it is made"
+
+
+def test_a_probe_is_remembered_from_its_beginning_by_the_next_service(
+    desk: tuple[ServiceRecords, Ledger, SteppedClock],
+) -> None:
+    books, ledger, clock = desk
+    begin(books, "probe heron")
+    again = [name for name in due(records(ledger, clock)) if name.startswith("probe")]
+    assert again == ["probe wren"]
+
+
+def test_no_far_box_is_probed_while_a_run_is_there(desk: tuple[ServiceRecords, Ledger, SteppedClock]) -> None:
+    books, _, clock = desk
+    clock.step(13.5 * 3600)
+    (start,) = books.plan().runs
+    assert "probe heron" in due(books)
+    books.begin(start)
+    assert "probe heron" not in due(books)
+    assert "probe wren" in due(books)
+    books.end("photos", RunEnding("done", "settled"))
+    assert "probe heron" in due(books)
+
+
+def test_no_run_begins_while_its_far_box_is_probed(desk: tuple[ServiceRecords, Ledger, SteppedClock]) -> None:
+    books, _, clock = desk
+    clock.step(13.5 * 3600)
+    ended = begin(books, "probe heron")
+    assert books.plan().runs == ()
+    ended(None)
+    assert [start.job for start in books.plan().runs] == ["photos"]
 
 
 def test_what_a_clock_far_ahead_wrote_is_not_believed(desk: tuple[ServiceRecords, Ledger, SteppedClock]) -> None:
     books, ledger, clock = desk
     future = NOW + timedelta(days=4000)
-    for name in ("digest", "probe:heron"):
+    for name in ("digest", "probe heron", "first start"):
         ledger.note_last_time(name, future)
     ledger.note_answer("heron", future)
-    plan = books.plan()
-    assert plan.probes == ("heron", "wren")
+    assert {"probe heron", "probe wren"} <= set(due(books))
     clock.step(7 * 86_400)
-    assert books.plan().digest
+    assert "digest" in due(books)
 
 
 def test_a_clock_set_back_by_years_keeps_neither_the_watch_nor_the_digest_waiting_for_years(tmp_path: Path) -> None:
     clock = SteppedClock(NOW + timedelta(days=4000))  # a machine that started with a wrong clock
     with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
-        books = ServiceRecords(SETTINGS, ledger, clock)
-        assert books.plan().look
-        books.begin_look()
-        books.begin_digest()
-        books.end_digest(made=False)
-        clock.jump(-4000 * 86_400.0)
-        assert not books.plan().look
-        clock.step(LOOK_EVERY.total_seconds() + 1)
-        assert books.plan().look
+        books = records(ledger, clock)
+        look(books)
         clock.step(7 * 86_400)
-        assert books.plan().digest
+        begin(books, "digest")(errors.HomeTrouble("no room"))
+        look(books)
+        clock.jump(-4007 * 86_400.0)
+        assert not {"look", "digest"} & set(due(books))
+        clock.step(LOOK_EVERY_S + 1)
+        look(books)
+        clock.step(7 * 86_400)
+        assert "digest" in due(books)
 
 
 def test_a_clock_set_back_by_hours_does_not_keep_the_watch_waiting(
     desk: tuple[ServiceRecords, Ledger, SteppedClock],
 ) -> None:
     books, _, clock = desk
-    books.begin_look()
+    look(books)
     clock.jump(-20 * 3600.0)
-    books.plan()
-    clock.step(LOOK_EVERY.total_seconds() + 1)
-    assert books.plan().look
+    assert "look" not in due(books)
+    clock.step(LOOK_EVERY_S + 1)
+    assert "look" in due(books)
 
 
-def test_the_watch_is_called_soon_after_a_run(desk: tuple[ServiceRecords, Ledger, SteppedClock]) -> None:
+def test_the_watch_is_called_soon_after_a_run_and_after_a_probe(
+    desk: tuple[ServiceRecords, Ledger, SteppedClock],
+) -> None:
     books, _, clock = desk
-    books.begin_look()
+    look(books)
     clock.step(1)
-    assert not books.plan().look
+    assert "look" not in due(books)
+    begin(books, "probe heron")(None)
+    look(books)
+    assert "look" not in due(books)
     clock.step(13.5 * 3600)
-    books.begin_look()
+    look(books)
     attempt(books, RunEnding("done", "settled"))
-    assert books.plan().look
+    assert "look" in due(books)
 
 
 def test_a_job_that_was_taken_out_while_it_ran_ends_in_peace(desk: tuple[ServiceRecords, Ledger, SteppedClock]) -> None:

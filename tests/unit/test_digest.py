@@ -454,7 +454,7 @@ def test_it_is_sent_once_by_those_that_carry_it_and_noted(house: House) -> None:
     assert mail.kind == "digest"
     assert mail.html.startswith("<!DOCTYPE html>")
     assert json.loads(mail.facts)["verdict"] == "safe"
-    assert house.ledger.last_digest() == NOW
+    assert house.ledger.marks()["digest"] == NOW
 
 
 def test_a_digest_that_could_not_be_sent_is_replaced_by_the_next(house: House) -> None:

@@ -38,17 +38,24 @@ def test_it_is_due_after_hours_without_a_look_and_again_after_a_day() -> None:
     clock = SteppedClock(START)
     one = LastResort(clock)
     clock.step(BLIND_AFTER_S - 1)
-    assert not one.is_due()
+    assert one.due_in_s() == 1
     clock.jump(10 * 86_400)
-    assert not one.is_due(), "a clock that is set is no time that passed"
+    assert one.due_in_s() == 1, "a clock that is set is no time that passed"
     clock.step(1)
-    assert [one.is_due(), one.is_due()] == [True, False]
+    assert one.due_in_s() == 0
+    one.note_told("no room")
+    assert one.due_in_s() == AGAIN_S
+    assert not one.is_over
     clock.step(AGAIN_S - 1)
-    assert not one.is_due()
+    assert one.due_in_s() == 1
     clock.step(1)
-    assert one.is_due()
-    assert [one.well(), one.well()] == [True, False]
-    assert not one.is_due()
+    assert one.due_in_s() == 0
+    one.well()
+    assert (one.is_over, one.told, one.due_in_s()) == (True, "no room", BLIND_AFTER_S)
+    one.note_all_clear()
+    one.well()
+    assert not one.is_over
+    assert one.due_in_s() == BLIND_AFTER_S
 
 
 def test_each_channel_that_carries_alerts_is_told_past_the_ledger(settings: Settings) -> None:
@@ -76,9 +83,12 @@ def test_a_ledger_that_cannot_be_opened_at_the_start_is_waited_for_and_cried_out
         return Ledger(path)
 
     monkeypatch.setattr(last_resort, "Ledger", opened)
-    with open_ledger_patiently(
-        settings, clock, Notifier(), lambda _, said, over: cried.append((clock.monotonic(), said, over))
-    ) as ledger:
+    monkeypatch.setattr(
+        last_resort,
+        "tell_channels",
+        lambda _, clock, said, *, over: cried.append((clock.monotonic(), said, over)),
+    )
+    with open_ledger_patiently(settings, clock, Notifier()) as ledger:
         assert ledger.marks() == {}
     trouble = "ledger: the ledger cannot be used: disk I/O error"
     assert cried == [

@@ -40,9 +40,7 @@ def plan(
     running: frozenset[str] = frozenset(),
 ) -> SchedulePlan:
     jobs = {name: JobScheduleFacts(turns[name]) for name in settings.jobs}
-    return plan_schedule(
-        settings, ScheduleFacts(now, jobs, {"heron": far or FarScheduleFacts(probed=now)}, running, now, now)
-    )
+    return plan_schedule(settings, ScheduleFacts(now, jobs, {"heron": far or FarScheduleFacts()}, running))
 
 
 def settled(job: str, begun: datetime) -> JobTimes:
@@ -78,9 +76,7 @@ def test_two_jobs_for_one_far_box_go_one_after_the_other_the_longer_owed_first()
     found = plan(settings, {name: settled(name, begun) for name in settings.jobs})
     assert [one.job for one in found.runs] == ["papers"]
     assert [(one.job, one.why) for one in found.waits] == [("photos", "queue")]
-    busy = plan(
-        settings, {name: settled(name, begun) for name in settings.jobs}, far=FarScheduleFacts(probed=NOW, busy=True)
-    )
+    busy = plan(settings, {name: settled(name, begun) for name in settings.jobs}, far=FarScheduleFacts(busy=True))
     assert busy.runs == ()
     assert {one.job for one in busy.waits} == {"papers", "photos"}
 
@@ -94,8 +90,8 @@ def test_a_job_under_way_is_not_begun_again() -> None:
 def test_two_far_boxes_do_not_wait_for_each_other() -> None:
     settings = household({"photos": {}, "papers": {"far": "wren"}}, zone="UTC", far={"heron": {}, "wren": {}})
     jobs = {name: JobScheduleFacts(settled(name, utc(2026, 6, 1))) for name in settings.jobs}
-    far = {"heron": FarScheduleFacts(probed=NOW), "wren": FarScheduleFacts(probed=NOW)}
-    found = plan_schedule(settings, ScheduleFacts(NOW, jobs, far, frozenset(), NOW, NOW))
+    far = {"heron": FarScheduleFacts(), "wren": FarScheduleFacts()}
+    found = plan_schedule(settings, ScheduleFacts(NOW, jobs, far, frozenset()))
     assert {one.job for one in found.runs} == {"photos", "papers"}
 
 
@@ -111,14 +107,14 @@ OLD = {name: settled(name, utc(2026, 6, 8)) for name in CAPPED.jobs}
 
 @pytest.mark.parametrize(("share", "first"), [(0.5, "films"), (0.8, "papers"), (0.99, "papers")])
 def test_near_the_months_allowance_what_matters_most_goes_first(share: float, first: str) -> None:
-    found = plan(CAPPED, OLD, far=FarScheduleFacts(probed=NOW, month_bytes=int(share * 100 * GB)))
+    found = plan(CAPPED, OLD, far=FarScheduleFacts(month_bytes=int(share * 100 * GB)))
     assert [one.job for one in found.runs] == [first]
     assert found.runs[0].room == 100 * GB - int(share * 100 * GB)
     assert found.runs[0].month_ends == utc(2026, 7, 1, 2, 30), "what crosses after that counts for the next month"
 
 
 def test_over_the_months_allowance_runs_wait_for_the_next_month_and_it_is_said() -> None:
-    found = plan(CAPPED, OLD, far=FarScheduleFacts(probed=NOW, month_bytes=100 * GB))
+    found = plan(CAPPED, OLD, far=FarScheduleFacts(month_bytes=100 * GB))
     assert found.runs == ()
     assert {one.why for one in found.waits} == {"month"}
     # St John's keeps 2.5 hours behind UTC in summer.
@@ -235,27 +231,6 @@ def test_a_window_that_was_changed_ends_a_run_under_way_at_once() -> None:
     job = household({"photos": {"window": "22:00-06:30"}}, zone="UTC").jobs["photos"]
     assert window_end(job, NOW, household({}, zone="UTC").zone) == NOW
     assert window_end(job, utc(2026, 6, 10, 23), household({}, zone="UTC").zone) == utc(2026, 6, 11, 6, 30)
-
-
-# Probes, digest, watch.
-
-
-def test_a_far_box_is_probed_when_it_is_time_and_not_while_a_run_is_there() -> None:
-    settings = household({"photos": {}}, zone="UTC")
-    idle = {"photos": settled("photos", NOW)}
-    assert plan(settings, idle, far=FarScheduleFacts()).probes == ("heron",)
-    assert plan(settings, idle, far=FarScheduleFacts(probed=NOW - timedelta(hours=6))).probes == ("heron",)
-    assert plan(settings, idle, far=FarScheduleFacts(probed=NOW - timedelta(hours=5))).probes == ()
-    assert plan(settings, idle, far=FarScheduleFacts(busy=True)).probes == ()
-    due = {"photos": settled("photos", utc(2026, 6, 1))}
-    assert plan(settings, due, far=FarScheduleFacts()).probes == ()
-
-
-def test_a_digest_missed_while_the_machine_was_off_comes_once() -> None:
-    settings = household({}, zone="UTC")
-    facts = ScheduleFacts(NOW, {}, {"heron": FarScheduleFacts(probed=NOW)}, frozenset(), NOW - timedelta(days=40), NOW)
-    assert plan_schedule(settings, facts).digest
-    assert not plan_schedule(settings, ScheduleFacts(NOW, {}, facts.far, frozenset(), NOW, NOW)).digest
 
 
 def test_the_next_wake_is_always_ahead() -> None:

@@ -1,4 +1,4 @@
-"""The service in real time, with hands that do nothing real: what it begins, how it stops, what it survives."""
+"""The service in real time, with nothing real to do: what it begins, how it stops, what it survives."""
 
 from __future__ import annotations
 
@@ -18,7 +18,8 @@ from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from otherroof.ledger.job_times import JobTimes
 from otherroof.schedule import service_loop as serve_module
-from otherroof.schedule.actions import RunEnding, ServiceActions
+from otherroof.schedule.chores import Chore, ChoreInputs, service_chores
+from otherroof.schedule.job_runner import RunEnding
 from otherroof.schedule.records import ServiceRecords
 from otherroof.schedule.service_loop import Service
 from otherroof.settings import Mistake, Settings
@@ -47,7 +48,7 @@ def listened(sign: StopSign) -> bool:
 
 @dataclass
 class House:
-    """A service in a thread of its own, with its ledger, and everything that its hands were asked to do."""
+    """A service in a thread of its own, with its ledger, and everything that its workers were asked to do."""
 
     settings: Settings
     ledger: Ledger
@@ -56,6 +57,7 @@ class House:
     run: Callable[[str, StopSign], RunEnding] = lambda job, sign: DONE
     probe: Callable[[str], None] = lambda far: None
     look: Callable[[], None] = lambda: None
+    more: tuple[Chore, ...] = ()
     reread: tuple[Settings | None, Sequence[Mistake]] = (None, ())
     mistakes: tuple[str, ...] = ()
     address: str = ""
@@ -73,18 +75,24 @@ class House:
 
     def start(self) -> None:
         clock = SystemClock()
-        hands = ServiceActions(
-            run=lambda settings, job, sign: self._note("run", job) or self.run(job, sign),
-            probe=lambda settings, far: self._note("probe", far) or self.probe(far),
-            look=lambda settings, mistakes: self._note("look", *mistakes) or self.look(),
-            digest=lambda settings, mistakes: self._note("digest", *mistakes),
-            tend=lambda settings: self._note("tend"),
-            rest=lambda settings: self._note("rest"),
-            outcry=lambda settings, trouble, over: self._note("outcry", trouble, "over" if over else "begun"),
+        at_end = Chore("rest", "rest", lambda facts: facts.now, lambda inputs: self._note("rest"))
+        real = service_chores(clock)
+        records = ServiceRecords(
+            self.settings,
+            self.its_ledger,
+            clock,
+            lambda settings: [*(self._pretended(chore) for chore in real(settings)), *self.more],
         )
-        desk = ServiceRecords(self.settings, self.its_ledger, clock)
         notifier = Notifier(self.address, self.alive_every_s)
-        self.serve = Service(desk, hands, clock, notifier, lambda: self.reread, self.mistakes)
+        self.serve = Service(
+            records,
+            lambda settings, job, sign: self._note("run", job) or self.run(job, sign),
+            at_end,
+            clock,
+            notifier,
+            lambda: self.reread,
+            self.mistakes,
+        )
 
         def work() -> None:
             assert self.serve is not None
@@ -112,18 +120,38 @@ class House:
     def ending(self, job: str) -> str | None:
         return self.ledger.turns()[job].ending
 
+    def _pretended(self, chore: Chore) -> Chore:
+        """The chore with its own times and worker, that does what this house says; the last resort's are real."""
+        kind, *names = chore.name.split()
+
+        def do(inputs: ChoreInputs) -> None:
+            self._note(kind, *names, *(inputs.mistakes if kind in ("look", "digest") else ()))
+            if kind == "probe":
+                self.probe(*names)
+            elif kind == "look":
+                self.look()
+            elif kind == "digest":
+                self.ledger.note_digest(SystemClock().now(), SystemClock().now(), True, ())
+
+        return chore if chore.worker == "last resort" else replace(chore, do=do)
+
     def _note(self, *what: str) -> None:
         self.asked.append(what)
 
 
 @pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
+def house(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[House]:
     settings = household(
         {"photos": {}, "papers": {}, "music": {"far": "wren"}}, zone="UTC", far={"heron": {}, "wren": {}}
     )
     path = str(tmp_path / "ledger.db")
     with Ledger(path) as ledger, Ledger(path) as its_ledger:
         made = House(settings, ledger, its_ledger)
+
+        def tell(_settings: Settings, _clock: object, trouble: str, *, over: bool) -> None:
+            made.asked.append(("outcry", trouble, "over" if over else "begun"))
+
+        monkeypatch.setattr("otherroof.schedule.chores.tell_channels", tell)
         yield made
         if made.thread is not None and made.thread.is_alive():
             made.stop()
@@ -358,7 +386,7 @@ def test_a_watch_that_cannot_look_for_hours_is_cried_out_once_and_its_end_too(
     assert house.count("outcry", trouble, "over") == 0
     broken.clear()
     assert house.serve is not None
-    house.serve._desk.look_soon()
+    house.serve._records.note_news()
     until(lambda: house.count("outcry", trouble, "over"))
     house.stop()
     assert [one[2] for one in house.asked if one[0] == "outcry"] == ["begun", "over"]
@@ -372,7 +400,7 @@ def test_a_watch_that_looks_is_never_cried_out(house: House, monkeypatch: pytest
     while time.monotonic() < end:
         looks = house.count("look")
         assert house.serve is not None
-        house.serve._desk.look_soon()
+        house.serve._records.note_news()
         until(lambda looks=looks: house.count("look") > looks)
     house.stop()
     assert [one for one in house.asked if one[0] == "outcry"] == []
@@ -481,3 +509,45 @@ def test_after_a_kill_the_next_service_goes_on(house: House) -> None:
     house.start()
     until(lambda: house.ending("photos") == "settled")
     house.stop()
+
+
+def test_a_chore_is_added_by_the_list_alone(house: House, caplog: pytest.LogCaptureFixture) -> None:
+    going: set[str] = set()
+    heard: list[object] = []
+    looks: list[int] = []
+    met: list[set[str]] = []
+
+    def do(inputs: ChoreInputs) -> str:
+        going.add("dust")
+        met.append(set(going))
+        assert inputs.settings is house.settings
+        time.sleep(0.2)
+        going.discard("dust")
+        if len(met) == 1:
+            raise HomeTrouble("no broom", where="cellar")
+        return "clean"
+
+    def run(job: str, sign: StopSign) -> RunEnding:
+        going.add(job)
+        time.sleep(0.2)
+        going.discard(job)
+        return DONE
+
+    def ended(value: object) -> bool:
+        heard.append(value)
+        looks.append(house.count("look"))
+        return len(heard) == 2
+
+    house.run = run
+    house.more = (Chore("dust", "far wren", lambda facts: facts.after_rest(0.6), do, ended, remembered=True),)
+    house.overdue("music")
+    house.start()
+    until(lambda: house.ending("music") == "settled" and len(heard) == 2)
+    until(lambda: house.count("look") > looks[1])
+    house.stop()
+    assert house.failed is None
+    assert str(heard[0]) == "cellar: no broom"
+    assert heard[1] == "clean"
+    assert "dust: cellar: no broom" in caplog.text
+    assert all(one == {"dust"} for one in met), "with the run on the same worker it never overlaps"
+    assert "dust" in house.ledger.marks()

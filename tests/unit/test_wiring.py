@@ -1,4 +1,4 @@
-"""The service's real hands: what they are told reaches what people read."""
+"""The service's real chores: what they are told reaches what people read."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from pathlib import Path
 
 from otherroof.base.clock import SystemClock
 from otherroof.ledger import Ledger
-from otherroof.schedule.chores import real_actions
+from otherroof.schedule.chores import ChoreInputs, service_chores
 from otherroof.settings import require_settings
 from support.household import write_household
 
@@ -29,8 +29,8 @@ carries = ["alerts"]
 
 def test_broken_settings_stand_in_the_digest_under_what_needs_a_hand(tmp_path: Path) -> None:
     settings = require_settings(write_household(tmp_path, more=CHANNELS))
-    hands = real_actions(SystemClock(), lambda _progress, _job: lambda: None)
-    hands.digest(settings, ("jobs/music.toml: at: '25 1 * * *' has a minute that is none",))
+    (chore,) = [one for one in service_chores(SystemClock())(settings) if one.name == "digest"]
+    chore.do(ChoreInputs(settings, ("jobs/music.toml: at: '25 1 * * *' has a minute that is none",)))
     with Ledger(settings.ledger) as ledger:
         (post,) = ledger.waiting_messages()
     said = " ".join(post.text.split())

@@ -143,17 +143,15 @@ class MessageStore:
             return db.execute("DELETE FROM post WHERE channel=? AND sent IS NULL", (channel,)).rowcount
 
     def note_digest(self, at: datetime, since: datetime, safe: bool, posts: tuple[QueuedMessage, ...]) -> None:
-        """A digest was made for the time from `since` to `at`; its messages are queued with it."""
+        """A digest was made for the time from `since` to `at`; its messages are queued with it.
+
+        `marks` tells when the last was made, under the name "digest".
+        """
         with self.writing() as db:
             db.execute("INSERT OR REPLACE INTO digest VALUES (?, ?, ?)", (stamp(at), stamp(since), int(safe)))
+            db.execute("INSERT OR REPLACE INTO mark (name, at) VALUES ('digest', ?)", (stamp(at),))
             for post in posts:
                 queue(db, post)
-
-    def last_digest(self) -> datetime | None:
-        """When the last digest was made."""
-        with self.guarded():
-            (found,) = self.db.execute("SELECT max(at) FROM digest").fetchone()
-        return from_stamp(found) if found else None
 
 
 def queue_together(db: sqlite3.Connection, posts: Iterable[QueuedMessage]) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import HomeTrouble, OtherroofError
@@ -25,31 +25,40 @@ TRY_AGAIN_S = 30.0
 
 log = logging.getLogger(__name__)
 
-Cry = Callable[[Settings, str, bool], None]
-
 
 class LastResort:
-    """When to tell the channels directly: if the watch has not looked for BLIND_AFTER_S seconds, then every AGAIN_S."""
+    """When to tell the channels directly: if the watch has not looked for BLIND_AFTER_S seconds, then every AGAIN_S.
+
+    `trouble` is what the watch met last, `told` what the channels were told last.
+    """
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
         self._well_at = clock.monotonic()
-        self._cried_at: float | None = None
+        self._told_at: float | None = None
+        self.trouble = "the watch did not come to an end"
+        self.told = ""
+        self.is_over = False
 
-    def is_due(self) -> bool:
-        """Whether to cry out now; once it says so, it counts as done."""
-        now = self._clock.monotonic()
-        rests = self._cried_at is not None and now - self._cried_at < AGAIN_S
-        if now - self._well_at < BLIND_AFTER_S or rests:
-            return False
-        self._cried_at = now
-        return True
+    def due_in_s(self) -> float:
+        """Seconds until the channels are to be told, if the watch does not look before; not above 0: now."""
+        due = self._well_at + BLIND_AFTER_S
+        if self._told_at is not None:
+            due = max(due, self._told_at + AGAIN_S)
+        return due - self._clock.monotonic()
 
-    def well(self) -> bool:
-        """Note that the watch has looked; returns True if the channels had been told of trouble before."""
+    def well(self) -> None:
+        """Note that the watch has looked. If the channels had been told of trouble, it `is_over` now."""
         self._well_at = self._clock.monotonic()
-        cried, self._cried_at = self._cried_at is not None, None
-        return cried
+        self.is_over = self._told_at is not None
+
+    def note_told(self, trouble: str) -> None:
+        """Note that the channels were told of `trouble`."""
+        self._told_at, self.told, self.is_over = self._clock.monotonic(), trouble, False
+
+    def note_all_clear(self) -> None:
+        """Note that the channels were told that it is over."""
+        self._told_at, self.is_over = None, False
 
 
 def tell_channels(
@@ -69,7 +78,7 @@ def tell_channels(
             log.warning("channel %s did not take %r: %s", name, message.subject, problem)
 
 
-def open_ledger_patiently(settings: Settings, clock: Clock, notifier: Notifier, cries: Cry) -> Ledger:
+def open_ledger_patiently(settings: Settings, clock: Clock, notifier: Notifier) -> Ledger:
     """The ledger, waited for as long as it takes: a service that gave up would be silent about it."""
     outcry, told = LastResort(clock), ""
     while True:
@@ -83,12 +92,14 @@ def open_ledger_patiently(settings: Settings, clock: Clock, notifier: Notifier, 
             told = str(problem)
             notifier.status(f"in trouble: {told}")
             notifier.alive()
-            if outcry.is_due():
-                cries(settings, told, False)
+            if outcry.due_in_s() <= 0:
+                tell_channels(settings, clock, told, over=False)
+                outcry.note_told(told)
             clock.sleep(min(TRY_AGAIN_S, notifier.alive_every_s or TRY_AGAIN_S))
         else:
-            if outcry.well():
-                cries(settings, told, True)
+            outcry.well()
+            if outcry.is_over:
+                tell_channels(settings, clock, told, over=True)
             return ledger
 
 

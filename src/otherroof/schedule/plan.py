@@ -1,7 +1,7 @@
-"""What the service does next: which runs begin, which wait and for what, which far boxes are probed, when to wake.
+"""Which runs the service begins next, which wait and for what, and when to think again.
 
-Pure: settings, what the ledger says and the time go in, a plan comes out; all rules of the schedule live here and
-in `owing`. It must not know threads, processes or the scheduler library.
+Pure: settings, what the ledger says and the time go in, a plan comes out; all rules for runs live here and in `due`.
+It must not know threads, processes or the scheduler library.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 from otherroof.base.local_time import first_moment, midnight, wall_time
-from otherroof.schedule.due import DueRun, JobScheduleFacts, next_due, next_time
+from otherroof.schedule.due import DueRun, JobScheduleFacts, next_due
 from otherroof.settings import FarBox, Job, Settings
 from otherroof.settings.windows import DayStretch
 
@@ -27,25 +27,21 @@ Why = Literal["window", "month", "queue", "again", "busy"]
 
 @dataclass(frozen=True, slots=True)
 class FarScheduleFacts:
-    """What is known of one far box: when it was last probed, whether something of ours is at work there, and the
-    bytes on the wire this month."""
+    """What is known of one far box: whether something of ours is at work there, and the bytes on the wire this
+    month."""
 
-    probed: datetime | None = None
     busy: bool = False
     month_bytes: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class ScheduleFacts:
-    """Everything a plan is made from besides the settings. `running`: jobs under way; `digest`: when the last
-    one was made, or counting began; `look`: when the watch should look next."""
+    """Everything a plan is made from besides the settings. `running`: jobs under way."""
 
     now: datetime
     jobs: Mapping[str, JobScheduleFacts]
     far: Mapping[str, FarScheduleFacts]
     running: frozenset[str]
-    digest: datetime
-    look: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,9 +71,6 @@ class SchedulePlan:
     """What to do now, and when to think again at the latest."""
 
     runs: tuple[RunStart, ...]
-    probes: tuple[str, ...]
-    digest: bool
-    look: bool
     waits: tuple[RunWait, ...]
     wake: datetime
 
@@ -115,11 +108,13 @@ def plan_schedule(settings: Settings, facts: ScheduleFacts) -> SchedulePlan:
         started, waiting = _for_far(far_name, settings.far[far_name], facts.far[far_name], candidates, (now, zone))
         runs += started
         waits += waiting
-    probes, later = _probes(settings, facts, {start.far for start in runs})
-    next_digest = next_time(settings.told.digest.at, facts.digest, zone)
-    wakes += [wait.until for wait in waits if wait.until is not None] + later + [next_digest, facts.look]
-    wake = min(moment for moment in wakes if moment > now)
-    return SchedulePlan(tuple(runs), probes, next_digest <= now, facts.look <= now, tuple(waits), wake)
+    wakes += [wait.until for wait in waits if wait.until is not None]
+    return SchedulePlan(tuple(runs), tuple(waits), min(moment for moment in wakes if moment > now))
+
+
+def far_worker(far: str) -> str:
+    """The worker of all that is done with that far box, so that no two things there overlap."""
+    return f"far {far}"
 
 
 def month_begins(now: datetime, zone: ZoneInfo) -> datetime:
@@ -184,16 +179,3 @@ def _in_order(ready: Iterable[_ReadyRun], near: bool) -> list[_ReadyRun]:
     if near:
         return sorted(ready, key=lambda one: (-one.job.importance, one.owed.at, one.name))
     return sorted(ready, key=lambda one: (one.owed.at, -one.job.importance, one.name))
-
-
-def _probes(settings: Settings, facts: ScheduleFacts, running: set[str]) -> tuple[tuple[str, ...], list[datetime]]:
-    """Far boxes to probe now, and when the others are due. A run goes first: it finds out the same."""
-    now, later = [], []
-    for name, far in settings.far.items():
-        probed = facts.far[name].probed
-        due = facts.now if probed is None else probed + timedelta(hours=far.probe_hours)
-        if due > facts.now:
-            later.append(due)
-        elif name not in running and not facts.far[name].busy:
-            now.append(name)
-    return tuple(now), later

@@ -1,36 +1,36 @@
-"""The service's desk: asks the ledger, lets the plan decide, and writes down what was begun and how it ended.
+"""The service's records: asks the ledger, lets the plans decide, and writes down what was begun and how it ended.
 
-Used by one thread. It starts nothing itself: the caller (`serve`, or a simulation) carries out the plan and reports
-back, so both follow the same rules.
+Used by one thread. It starts nothing itself: the caller (the loop, or a simulation) carries out the plans and reports
+back, so both follow the same rules. It knows no chore in particular.
 """
 
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import datetime
+from math import inf
 
 from otherroof.base.clock import Clock
 from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from otherroof.ledger.job_times import JobTimes
-from otherroof.schedule.actions import RunEnding
+from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChorePlan, plan_chores
 from otherroof.schedule.due import FUTURE_SLACK, JobScheduleFacts, current_times
+from otherroof.schedule.job_runner import RunEnding
 from otherroof.schedule.plan import (
     FarScheduleFacts,
     RunStart,
     ScheduleFacts,
     SchedulePlan,
+    far_worker,
     month_begins,
     plan_schedule,
     wait_text,
     window_end,
 )
 from otherroof.settings import Settings
-
-LOOK_EVERY = timedelta(minutes=5)
-DIGEST = "digest"
-DIGEST_PAUSE = timedelta(minutes=15)
 
 log = logging.getLogger(__name__)
 
@@ -45,31 +45,33 @@ class RunUnderWay:
 
 
 class ServiceRecords:
-    """The books of one service. `look_every`: how often the watch looks when nothing else happens."""
+    """The books of one service. `chores` gives its chores, for the settings in force."""
 
-    def __init__(self, settings: Settings, ledger: Ledger, clock: Clock, look_every: timedelta = LOOK_EVERY) -> None:
+    def __init__(
+        self, settings: Settings, ledger: Ledger, clock: Clock, chores: Callable[[Settings], Sequence[Chore]]
+    ) -> None:
         self.settings = settings
         self.running: dict[str, RunUnderWay] = {}
-        self.probing: set[str] = set()
         self._ledger = ledger
         self._clock = clock
-        self._look_every = look_every
-        self._look_at = clock.now()
-        self._digesting = False
-        self._digest_rests_until = clock.monotonic()  # monotonic: the wall clock may be set back meanwhile
+        self._make_chores = chores
+        self._chores = chores(settings)
+        self._chores_under_way: dict[str, Chore] = {}
+        self._chore_begun: dict[str, float] = {}  # monotonic: the wall clock may be set meanwhile
+        self._has_news: set[str] = set()  # chores that have not begun since something happened
 
     def use(self, settings: Settings) -> None:
         """From now on these settings count; runs under way keep to their windows as they are now."""
-        self.settings = settings
+        self.settings, self._chores = settings, self._make_chores(settings)
         now = self._clock.now()
         for name, running in self.running.items():
             if name in settings.jobs:
                 running.sign.set_window_end(window_end(settings.jobs[name], now, settings.zone))
-        self.look_soon()
+        self.note_news()
 
-    def look_soon(self) -> None:
-        """Something happened that the watch should see."""
-        self._look_at = min(self._look_at, self._clock.now())
+    def note_news(self) -> None:
+        """Something happened that people may have to hear of: the watch looks soon."""
+        self._has_news = {chore.name for chore in self._chores}
 
     def plan(self) -> SchedulePlan:
         """What to do now. Raises HomeTrouble if the ledger cannot be used."""
@@ -97,33 +99,41 @@ class ServiceRecords:
         self._ledger.note_job_times(
             replace(turn, begun=running.begun, ended=self._clock.now(), ending=ended.ending, tries=tries)
         )
-        self.look_soon()
+        self.note_news()
 
-    def begin_probe(self, far: str) -> None:
-        """Note that a probe begins."""
-        self._ledger.note_last_time(_probe(far), self._clock.now())
-        self.probing.add(far)
+    def last_times(self) -> Mapping[str, datetime]:
+        """When what the ledger remembers was last done, by name. Raises HomeTrouble if the ledger cannot be used."""
+        now = self._clock.now()
+        times = {name: at for name, at in self._ledger.marks().items() if at <= now + FUTURE_SLACK}
+        if FIRST_START not in times:
+            self._ledger.note_last_time(FIRST_START, now)
+            times[FIRST_START] = now
+        return times
 
-    def end_probe(self, far: str) -> None:
-        """Note that a probe has come to its end."""
-        self.probing.discard(far)
-        self.look_soon()
+    def plan_chores(self, last_times: Mapping[str, datetime] | None) -> ChorePlan:
+        """Which chores to begin now. `last_times`: None if the ledger cannot be used."""
+        now, passed = self._clock.now(), self._clock.monotonic()
+        facts = {
+            name: ChoreFacts(
+                now, self.settings, last_times, passed - self._chore_begun.get(name, -inf), name in self._has_news
+            )
+            for name in (chore.name for chore in self._chores)
+        }
+        return plan_chores(self._chores, facts, self._busy_workers())
 
-    def begin_digest(self) -> None:
-        """Note that the digest is being made."""
-        self._digesting = True
+    def begin_chore(self, chore: Chore) -> None:
+        """Note that a chore begins. Raises HomeTrouble, with nothing begun, if it cannot be remembered."""
+        if chore.remembered:
+            self._ledger.note_last_time(chore.name, self._clock.now())
+        self._chores_under_way[chore.name] = chore
+        self._chore_begun[chore.name] = self._clock.monotonic()
+        self._has_news.discard(chore.name)
 
-    def end_digest(self, made: bool) -> None:
-        """Note that the digest was made, or that it could not be and is due again after a while."""
-        self._digesting = False
-        if made:
-            self._ledger.note_last_time(DIGEST, self._clock.now())
-        else:
-            self._digest_rests_until = self._clock.monotonic() + DIGEST_PAUSE.total_seconds()
-
-    def begin_look(self) -> None:
-        """Note that the watch looks."""
-        self._look_at = self._clock.now() + self._look_every
+    def end_chore(self, chore: Chore, value: object) -> None:
+        """Note that a chore has come to its end: what it returned, or the error it met."""
+        del self._chores_under_way[chore.name]
+        if chore.ended(value):
+            self.note_news()
 
     def stop(self, reason: str) -> None:
         """Ask every run under way to stop."""
@@ -140,24 +150,17 @@ class ServiceRecords:
         return turns
 
     def _facts(self, now: datetime, turns: dict[str, JobTimes]) -> ScheduleFacts:
-        marks = {name: at for name, at in self._ledger.marks().items() if at <= now + FUTURE_SLACK}
-        if DIGEST not in marks:
-            self._ledger.note_last_time(DIGEST, now)
-        # If the clock was set back, the next look is no further away than ever.
-        self._look_at = min(self._look_at, now + self._look_every)
         answered = {far: self._ledger.last_answer(far, now + FUTURE_SLACK) for far in self.settings.far}
         jobs = {
             name: self._job_facts(name, turns[name], answered[job.far], now) for name, job in self.settings.jobs.items()
         }
-        busy = self.probing | {running.start.far for running in self.running.values()}
-        far = {name: self._far_facts(name, marks, busy, now) for name in self.settings.far}
-        return ScheduleFacts(now, jobs, far, frozenset(self.running), self._digest_made(marks, now), self._look_at)
+        busy = self._busy_workers()
+        far = {name: self._far_facts(name, busy, now) for name in self.settings.far}
+        return ScheduleFacts(now, jobs, far, frozenset(self.running))
 
-    def _digest_made(self, marks: dict[str, datetime], now: datetime) -> datetime:
-        if self._digesting or self._clock.monotonic() < self._digest_rests_until:
-            return now
-        made = _believed(self._ledger.last_digest(), now)
-        return max(moment for moment in (marks.get(DIGEST, now), made) if moment is not None)
+    def _busy_workers(self) -> set[str]:
+        at_runs = {far_worker(running.start.far) for running in self.running.values()}
+        return at_runs | {chore.worker for chore in self._chores_under_way.values()}
 
     def _job_facts(self, name: str, turn: JobTimes, answered: datetime | None, now: datetime) -> JobScheduleFacts:
         good, hold = self._ledger.newest_good(name, now + FUTURE_SLACK), self._ledger.hold_of(name)
@@ -168,11 +171,11 @@ class ServiceRecords:
             answered=answered,
         )
 
-    def _far_facts(self, name: str, marks: dict[str, datetime], busy: set[str], now: datetime) -> FarScheduleFacts:
+    def _far_facts(self, name: str, busy: set[str], now: datetime) -> FarScheduleFacts:
         used = 0
         if self.settings.far[name].month_gb:
             used = self._ledger.wire_bytes_since(name, month_begins(now, self.settings.zone))
-        return FarScheduleFacts(marks.get(_probe(name)), name in busy, used)
+        return FarScheduleFacts(far_worker(name) in busy, used)
 
     def _tell_waits(self, plan: SchedulePlan, turns: dict[str, JobTimes]) -> None:
         waits = {wait.job: wait_text(wait, self.settings.zone) for wait in plan.waits}
@@ -182,10 +185,6 @@ class ServiceRecords:
                 self._ledger.note_job_times(replace(turn, waiting=text))
                 if text:
                     log.info("%s %s", name, text)
-
-
-def _probe(far: str) -> str:
-    return f"probe:{far}"
 
 
 def _believed(moment: datetime | None, now: datetime) -> datetime | None:

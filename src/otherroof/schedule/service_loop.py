@@ -1,7 +1,7 @@
-"""The service in real time: a loop that carries out the plan, with APScheduler for its timer and its workers.
+"""The service in real time: a loop that carries out the plans, with APScheduler for its timer and its workers.
 
 The loop alone decides and writes the books; workers carry out one thing each and report back through a queue, and so
-do signals. Everything that is a rule lives in `plan`, `owing` and `desk`.
+do signals. Everything that is a rule lives in `plan`, `due` and the chores, of which the loop knows none by name.
 
 APScheduler's own cron trigger is not used: its days of the week count from Monday, it refuses 7, it takes day of
 month AND day of week, and over a change of clocks it fires twice in autumn and late in spring (see
@@ -16,6 +16,7 @@ import queue
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from typing import Any
 
 from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_EXECUTED, JobExecutionEvent
@@ -25,9 +26,9 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from otherroof.base.clock import Clock
 from otherroof.base.errors import OtherroofError
 from otherroof.base.local_time import wall_time
-from otherroof.schedule.actions import RunEnding, ServiceActions, ending_for
-from otherroof.schedule.last_resort import LastResort
-from otherroof.schedule.plan import RunStart, SchedulePlan
+from otherroof.schedule.chores import Chore, ChoreInputs
+from otherroof.schedule.job_runner import RunEnding, RunJob, ending_for
+from otherroof.schedule.plan import RunStart, far_worker
 from otherroof.schedule.records import ServiceRecords
 from otherroof.settings import Mistake, Settings
 from otherroof.system.notification import Notifier
@@ -37,8 +38,6 @@ TICK_S = 30.0
 MOST_MISSED = 4
 STOP_GRACE_S = 8.0
 REST_GRACE_S = 1.5
-TEND_EVERY_S = 60.0
-LOOK, DIGEST, TEND, REST, OUTCRY = "look", "digest", "tend", "rest", "outcry"
 
 log = logging.getLogger(__name__)
 
@@ -73,15 +72,17 @@ class Service:
 
     def __init__(
         self,
-        desk: ServiceRecords,
-        hands: ServiceActions,
+        records: ServiceRecords,
+        run_job: RunJob,
+        at_end: Chore,
         clock: Clock,
         notifier: Notifier,
         reread: Reread,
         mistakes: tuple[str, ...] = (),
     ) -> None:
-        self._desk = desk
-        self._hands = hands
+        self._records = records
+        self._run_job = run_job
+        self._at_end = at_end
         self._clock = clock
         self._notifier = notifier
         self._reread = reread
@@ -89,13 +90,10 @@ class Service:
         # A SimpleQueue may be put to from a signal handler that interrupts a `get`.
         self._inbox: queue.SimpleQueue[_Wake | _StopAsked | _Reload | _Finished] = queue.SimpleQueue()
         self._tick_s = min(TICK_S, notifier.alive_every_s or TICK_S)
-        self._under_way: set[str] = set()
+        self._under_way: dict[str, Callable[[Any], None]] = {}  # by task: who is told of its end
         self._workers: set[str] = set()
         self._missed = 0
-        self._tended = float("-inf")
         self._trouble = ""
-        self._blind = "the watch did not come to an end"
-        self._outcry = LastResort(clock)
         self._stopping = ""
         self._scheduler = BackgroundScheduler(
             timezone=UTC, job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
@@ -113,7 +111,7 @@ class Service:
         """Work until told to stop. Returns what did not end in time; the next start goes on from there."""
         self._scheduler.add_listener(self._heard, EVENT_JOB_EXECUTED | EVENT_JOB_ERROR)
         self._scheduler.start()
-        log.info("the service works on %s", self._desk.settings.state)
+        log.info("the service works on %s", self._records.settings.state)
         self._notifier.ready()
         try:
             while not self._stopping:
@@ -123,60 +121,54 @@ class Service:
                 self._take(self._tick_s * 1.5)
             return self._end()
         finally:
-            self._desk.stop("the service ends")
+            self._records.stop("the service ends")
             self._scheduler.shutdown(wait=False)
 
     def _work(self) -> None:
-        now = self._clock.now()
-        wake = now + timedelta(seconds=self._tick_s)
+        wakes = [self._clock.now() + timedelta(seconds=self._tick_s)]
+        waiting, last_times, trouble = 0, None, ""
         try:
-            plan = self._desk.plan()
-            self._carry_out(plan)
-            wake = min(wake, plan.wake)
-            self._notifier.status(self._status(plan))
-            self._trouble = ""
+            plan = self._records.plan()
+            for start in plan.runs:
+                self._begin_run(start)
+            last_times = self._records.last_times()
+            waiting = len(plan.waits)
+            wakes.append(plan.wake)
         except OtherroofError as problem:
             # The ledger's disk may be full or away for a while; the next pass tries again.
-            if str(problem) != self._trouble:
-                log.error("nothing can be decided: %s", problem)  # noqa: TRY400 (a line for people, not a trace)
-            self._trouble = self._blind = str(problem)
-            self._notifier.status(f"in trouble: {problem}")
-        if self._outcry.is_due():
-            self._cry(over=False)
-        if self._clock.monotonic() - self._tended >= TEND_EVERY_S and TEND not in self._under_way:
-            self._tended = self._clock.monotonic()
-            self._submit(TEND, TEND, self._hands.tend, self._desk.settings)
-        self._wake_at(wake)
+            trouble = str(problem)
+        # Some chores are done without the ledger too, and one of them says that it cannot be used.
+        chores = self._records.plan_chores(last_times)
+        for chore in chores.begin:
+            try:
+                self._begin_chore(chore, trouble)
+            except OtherroofError as problem:
+                trouble = str(problem)
+        if chores.wake is not None:
+            wakes.append(chores.wake)
+        if trouble and trouble != self._trouble:
+            log.error("nothing can be decided: %s", trouble)
+        self._trouble = trouble
+        self._notifier.status(f"in trouble: {trouble}" if trouble else self._status(waiting, min(wakes)))
+        self._wake_at(min(wakes))
 
-    def _carry_out(self, plan: SchedulePlan) -> None:
-        settings = self._desk.settings
-        for start in plan.runs:
-            self._begin(start, settings)
-        for far in plan.probes:
-            self._desk.begin_probe(far)
-            self._submit(f"probe {far}", f"far {far}", self._hands.probe, settings, far)
-        if plan.digest:
-            self._desk.begin_digest()
-            self._submit(DIGEST, LOOK, self._hands.digest, settings, self._mistakes)
-        if plan.look and LOOK not in self._under_way:
-            self._desk.begin_look()
-            self._submit(LOOK, LOOK, self._hands.look, settings, self._mistakes)
-
-    def _begin(self, start: RunStart, settings: Settings) -> None:
-        sign = self._desk.begin(start)
+    def _begin_run(self, start: RunStart) -> None:
+        sign = self._records.begin(start)
         log.info("%s begins%s", start.job, f" (try {start.tries + 1})" if start.tries else "")
-        self._submit(f"run {start.job}", f"far {start.far}", self._hands.run, settings, start.job, sign)
+        run = partial(self._run_job, self._records.settings, start.job, sign)
+        self._submit(f"run {start.job}", far_worker(start.far), run, partial(self._run_ended, start.job))
 
-    def _submit(self, task: str, worker: str, call: Callable[..., Any], *args: Any) -> None:
+    def _begin_chore(self, chore: Chore, trouble: str = "") -> None:
+        self._records.begin_chore(chore)
+        inputs = ChoreInputs(self._records.settings, self._mistakes, trouble)
+        self._submit(chore.name, chore.worker, partial(chore.do, inputs), partial(self._chore_ended, chore))
+
+    def _submit(self, task: str, worker: str, call: Callable[[], Any], ended: Callable[[Any], None]) -> None:
         if worker not in self._workers:
             self._scheduler.add_executor(ThreadPoolExecutor(1), alias=worker)
             self._workers.add(worker)
-        self._under_way.add(task)
-        self._scheduler.add_job(_carried_out, args=(call, *args), id=task, executor=worker)
-
-    def _cry(self, *, over: bool) -> None:
-        if OUTCRY not in self._under_way:
-            self._submit(OUTCRY, OUTCRY, self._hands.outcry, self._desk.settings, self._blind, over)
+        self._under_way[task] = ended
+        self._scheduler.add_job(_carried_out, args=(call,), id=task, executor=worker)
 
     def _wake_at(self, moment: datetime) -> None:
         # Set anew in each pass, so that a clock that was set does not leave it far ahead.
@@ -213,66 +205,56 @@ class Service:
             case _Reload():
                 self._use_new_settings()
             case _Finished(task, value):
-                self._under_way.discard(task)
                 try:
-                    self._note_end(task, value)
+                    self._under_way.pop(task)(value)
                 except OtherroofError as problem:
                     # A run whose end could not be written down counts as one that never said it: tried again.
                     log.error("%s: its end cannot be noted: %s", task, problem)  # noqa: TRY400
 
-    def _note_end(self, task: str, value: Any) -> None:
-        kind, _, name = task.partition(" ")
-        error = value if isinstance(value, BaseException) else None
-        if kind == "run":
-            ended = value if isinstance(value, RunEnding) else ending_for(value)
-            self._desk.end(name, ended)
-            log.log(
-                logging.INFO if ended.outcome in ("done", "cut") else logging.WARNING,
-                "%s: %s",
-                name,
-                f"{ended.outcome}: {ended.reason}" if ended.reason else ended.outcome,
-            )
-            return
-        if kind == "probe":
-            self._desk.end_probe(name)
-        elif kind == DIGEST:
-            self._desk.end_digest(made=error is None)
-        elif kind == LOOK and error is not None:
-            self._blind = str(ending_for(error).reason)
-        elif kind == LOOK and self._outcry.well():
-            self._cry(over=True)
-        if error is not None:
-            log.warning("%s: %s", task, error)
+    def _run_ended(self, job: str, value: Any) -> None:
+        ended = value if isinstance(value, RunEnding) else ending_for(value)
+        self._records.end(job, ended)
+        log.log(
+            logging.INFO if ended.outcome in ("done", "cut") else logging.WARNING,
+            "%s: %s",
+            job,
+            f"{ended.outcome}: {ended.reason}" if ended.reason else ended.outcome,
+        )
+
+    def _chore_ended(self, chore: Chore, value: Any) -> None:
+        if isinstance(value, BaseException):
+            log.warning("%s: %s", chore.name, value)
+        self._records.end_chore(chore, value)
 
     def _use_new_settings(self) -> None:
         self._notifier.reloading()
         settings, mistakes = self._reread()
         lines = tuple(mistake.line() for mistake in mistakes)
-        if settings is not None and settings.state != self._desk.settings.state:
+        if settings is not None and settings.state != self._records.settings.state:
             lines = (*lines, "home.state: the state folder cannot change while the service runs; restart it")
         if settings is None or lines:
             for line in lines:
                 log.warning("%s", line)
             log.warning("the settings are not taken up; those of before stay in force")
-            self._desk.look_soon()
+            self._records.note_news()
         else:
             log.info("the settings were read anew")
-            self._desk.use(settings)
+            self._records.use(settings)
         self._mistakes = lines
         self._notifier.ready()
 
-    def _status(self, plan: SchedulePlan) -> str:
-        busy = ", ".join(sorted(self._desk.running)) or "nothing"
-        waits = f"; {len(plan.waits)} wait" if plan.waits else ""
+    def _status(self, waiting: int, wake: datetime) -> str:
+        busy = ", ".join(sorted(self._records.running)) or "nothing"
+        waits = f"; {waiting} wait" if waiting else ""
         wrong = f"; {len(self._mistakes)} mistake(s) in the settings" if self._mistakes else ""
-        return f"copies {busy}{waits}{wrong}; thinks again by {wall_time(plan.wake, self._desk.settings.zone):%a %H:%M}"
+        return f"copies {busy}{waits}{wrong}; thinks again by {wall_time(wake, self._records.settings.zone):%a %H:%M}"
 
     def _end(self) -> list[str]:
         log.info("stops: %s", self._stopping)
         self._notifier.stopping()
-        self._desk.stop(self._stopping)
+        self._records.stop(self._stopping)
         self._wait_for_ends(STOP_GRACE_S)
-        self._submit(REST, REST, self._hands.rest, self._desk.settings)
+        self._begin_chore(self._at_end)
         self._wait_for_ends(REST_GRACE_S)
         return sorted(self._under_way)
 
@@ -286,9 +268,9 @@ class Service:
                 break
 
 
-def _carried_out(call: Callable[..., Any], *args: Any) -> Any:
+def _carried_out(call: Callable[[], Any]) -> Any:
     """What `call` returns, or the error of ours that it met. Others are logged by the scheduler, with a trace."""
     try:
-        return call(*args)
+        return call()
     except OtherroofError as problem:
         return problem

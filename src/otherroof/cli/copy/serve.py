@@ -29,7 +29,8 @@ def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
     Probes the far boxes, raises alerts and sends the digest too. SIGHUP reads the settings anew.
     """
     from otherroof.jobs.locks import service_lock
-    from otherroof.schedule.chores import real_actions
+    from otherroof.schedule.chores import at_end, service_chores
+    from otherroof.schedule.job_runner import job_runner
     from otherroof.schedule.last_resort import open_ledger_patiently
     from otherroof.schedule.records import ServiceRecords
     from otherroof.schedule.service_loop import Service
@@ -48,14 +49,14 @@ def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
     for mistake in mistakes:
         log.warning("%s", mistake.line())
     clock, caught = SystemClock(), list[int]()
-    hands = real_actions(clock, line_a_minute)
     signal.signal(signal.SIGHUP, signal.SIG_IGN)  # until _listen: SIGHUP would end the process
-    with service_lock(settings, clock), open_ledger_patiently(settings, clock, notifier, hands.outcry) as ledger:
+    with service_lock(settings, clock), open_ledger_patiently(settings, clock, notifier) as ledger:
         if not mistakes:
             _keep(settings)
-        desk = ServiceRecords(settings, ledger, clock)
+        records = ServiceRecords(settings, ledger, clock, service_chores(clock))
+        run_job, reread = job_runner(clock, line_a_minute), partial(_reread, folder, settings.state)
         lines = tuple(mistake.line() for mistake in mistakes)
-        service = Service(desk, hands, clock, notifier, partial(_reread, folder, settings.state), lines)
+        service = Service(records, run_job, at_end(clock), clock, notifier, reread, lines)
         _listen(service, caught)
         left = service.run()
     if left:

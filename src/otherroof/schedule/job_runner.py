@@ -1,18 +1,28 @@
-"""What the service can do, as plain callables, so that the schedule can be driven without a far box, mail or disk.
+"""One run of a job for the service: carried out on a worker, and what its end means for the schedule.
 
-Each is called in a thread of its own kind and opens what it needs by itself; none may wait without a time-out.
+It opens the ledger by itself and does not wait without a time-out. When it is time for a run it does not know.
 """
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from otherroof.base.clock import Clock
 from otherroof.base.errors import Busy, HostKeyChanged, LoginRefused, OtherroofError, RunCut, Unreached
+from otherroof.copying.progress import Progress
 from otherroof.copying.report import Outcome
+from otherroof.jobs.context import JobContext
+from otherroof.jobs.run import run_job
 from otherroof.jobs.stop_sign import StopSign
+from otherroof.ledger import Ledger
 from otherroof.ledger.job_times import Ending
 from otherroof.settings import Settings
+
+log = logging.getLogger(__name__)
+
+Ticker = Callable[[Progress, str], Callable[[], None]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,25 +34,31 @@ class RunEnding:
     reason: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class ServiceActions:
-    """Everything the service can do, as functions.
+RunJob = Callable[[Settings, str, StopSign], RunEnding]
 
-    `run` carries out one job and keeps asking the sign; it may raise OtherroofError, which `ending_for` reads.
-    `probe` climbs one far box's ladder and writes it down. `look` lets the watch apply its rules and hand over what
-    waits to be sent; `digest` makes the digest and queues it; both are told what is wrong with the settings, one line
-    each. `tend` looks after the tunnels between runs, about once a minute; `rest` takes tunnels down when the service
-    ends. `outcry` tells the household past the ledger that it cannot do its
-    work, and why, or (True) that this is over.
+
+def job_runner(clock: Clock, show: Ticker) -> RunJob:
+    """What carries out one job, stopping when the sign says so. It may raise OtherroofError, which `ending_for` reads.
+
+    `show` gives, for a run's progress and job, what to call about every second.
     """
 
-    run: Callable[[Settings, str, StopSign], RunEnding]
-    probe: Callable[[Settings, str], None]
-    look: Callable[[Settings, tuple[str, ...]], None]
-    digest: Callable[[Settings, tuple[str, ...]], None]
-    tend: Callable[[Settings], None]
-    rest: Callable[[Settings], None]
-    outcry: Callable[[Settings, str, bool], None]
+    def run(settings: Settings, job: str, sign: StopSign) -> RunEnding:
+        progress = Progress()
+        meter, tell = progress.meter, show(progress, job)
+
+        def tick() -> None:
+            sign.crossed(meter.wire_up + meter.wire_down)
+            tell()
+
+        with Ledger(settings.ledger) as ledger:
+            context = JobContext(progress, ledger, clock, sign, tick, log.warning, linger=True)
+            ran = run_job(settings, job, context)
+        if ran.error is not None and ran.report.outcome != "held":
+            return ending_for(ran.error)
+        return RunEnding(ran.report.outcome, "settled", ran.report.reason)
+
+    return run
 
 
 def ending_for(error: BaseException) -> RunEnding:
