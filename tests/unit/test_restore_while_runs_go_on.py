@@ -63,13 +63,13 @@ def no_damage_is_noted(job: OneJob) -> None:
 @contextmanager
 def between_requests(heard: Callable[[SftpSession, bytes], None]) -> Iterator[None]:
     """`heard` is called before the far box answers a request: until it returns, that request waits."""
-    real = SftpSession._answer
+    real = SftpSession.answer
 
     def answer(session: SftpSession, packet: bytes) -> bytes:
         heard(session, packet)
         return real(session, packet)
 
-    with patch.object(SftpSession, "_answer", answer):
+    with patch.object(SftpSession, "answer", answer):
         yield
 
 
