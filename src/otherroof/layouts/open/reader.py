@@ -33,12 +33,6 @@ FIRST_RUN = (
     "SELECT min(run) FROM (SELECT run FROM settled WHERE path=? UNION ALL SELECT run FROM unsettled WHERE path=?)"
 )
 
-# The same path may be met in several runs: the first one after this version is the one that had it.
-NOTE = "INSERT INTO {} (path, run) VALUES (?, ?) ON CONFLICT DO UPDATE SET run = min(run, excluded.run)"
-FIRST_RUN = (
-    "SELECT min(run) FROM (SELECT run FROM settled WHERE path=? UNION ALL SELECT run FROM unsettled WHERE path=?)"
-)
-
 
 class OpenReader:
     """See the port. `view` looks at the far copy anew; `lines_path` is a local file with the version's proved lines,
