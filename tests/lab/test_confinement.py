@@ -135,7 +135,7 @@ def wait_for_work(path: str) -> tuple[list[ProbeRow], list[dict[str, Any]], RunR
     end = time.monotonic() + PATIENCE_S
     while True:
         with Ledger(path) as ledger:
-            probes, good = ledger.probes(far="heron")[:1], ledger.newest_good("papers")
+            probes, good = ledger.probes.rows(far="heron")[:1], ledger.runs.newest_good("papers")
             rungs = rungs_of(ledger, probes[0].number) if probes else []
         if (probes and good) or time.monotonic() > end:
             return probes, rungs, good
@@ -154,7 +154,7 @@ def test_a_jobs_run_and_a_probe_succeed_inside(jail: Jail, tmp_path: Path) -> No
         os.makedirs(settings.state)
         with Ledger(settings.ledger) as ledger:
             since = SystemClock().now() - timedelta(days=2)
-            ledger.note_job_times(JobTimes("papers", f"{settings.jobs['papers'].at} {settings.home.zone}", since))
+            ledger.turns.note(JobTimes("papers", f"{settings.jobs['papers'].at} {settings.home.zone}", since))
         own = [tmp_path / "writable", Path(settings.state), Path(where) / "keys"]
         for folder in own:
             for one in (folder, *folder.rglob("*")):

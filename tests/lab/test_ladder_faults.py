@@ -307,7 +307,7 @@ def test_ways_without_a_handshake_are_told_apart_within_their_time(tmp_path: Pat
             pair.write(far_key=pair.end.public_key)
             again, _ = pair.probe()
             with Ledger(f"{pair.where}/state/ledger.sqlite") as ledger:
-                assert [row.answered for row in ledger.probes(far="heron")] == [True, False]
+                assert [row.answered for row in ledger.probes.rows(far="heron")] == [True, False]
         return code, found, again
 
     with ThreadPoolExecutor(len(SILENT)) as pool:

@@ -33,10 +33,10 @@ def shown(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]:
     (where / "family" / LONG / "inside").mkdir(parents=True)
     with Ledger(str(where / "state" / "ledger.sqlite")) as ledger:
         write_history(ledger, list(jobs), NOW, 120)
-        ledger.db.execute(
+        ledger.file.db.execute(
             "UPDATE run SET outcome='failed', reason='no answer' WHERE started > '2031-03-01' AND job='photos'"
         )
-        ledger.note_hold(Hold("photos", "r", NOW, f"most of {LONG} is gone", 9, 0, 10, None))
+        ledger.holds.note(Hold("photos", "r", NOW, f"most of {LONG} is gone", 9, 0, 10, None))
         extra = WatchInputs()
         page.write(settings, ledger, SteppedClock(NOW), str(where / "out"), extra)
         made = digest.make(settings, ledger, SteppedClock(NOW), extra)

@@ -91,7 +91,7 @@ def test_far_box_that_went_away_is_told_with_when_it_last_answered(far: FarSshd,
     assert (told["answered"], told["exit_code"]) == (False, 3)
     assert told["last_answer"] < told["at"]
     with Ledger(f"{folder}/state/ledger.sqlite") as ledger:
-        assert [row.answered for row in ledger.probes(far="heron")] == [False, False, True]
+        assert [row.answered for row in ledger.probes.rows(far="heron")] == [False, False, True]
 
 
 def test_far_box_that_is_not_in_the_settings_is_wrong_use_and_those_known_are_named(folder: str) -> None:
@@ -104,5 +104,5 @@ def test_far_box_that_is_not_in_the_settings_is_wrong_use_and_those_known_are_na
 def test_space_that_was_seen_is_kept_for_the_forecast(folder: str) -> None:
     probe(folder)
     with Ledger(f"{folder}/state/ledger.sqlite") as ledger:
-        row = ledger.db.execute("SELECT free, total FROM space WHERE far = 'heron'").fetchone()
+        row = ledger.file.db.execute("SELECT free, total FROM space WHERE far = 'heron'").fetchone()
     assert 0 < row[0] <= row[1]

@@ -83,14 +83,14 @@ def test_run_brings_the_tunnel_up_copies_and_takes_it_down(tmp_path: Path, role:
         assert digests(far_copy(pair)) == digests(folder)
         assert not pair.home_has_tunnel()
         with Ledger(f"{pair.where}/state/ledger.sqlite") as ledger:
-            (session,) = ledger.tunnel_sessions()
-            (row,) = ledger.runs(job="papers")
+            (session,) = ledger.tunnels.rows()
+            (row,) = ledger.runs.rows(job="papers")
             assert row.ended is not None
             assert session.down is not None
             assert session.up <= row.ended <= session.down or session.down <= row.ended
             assert session.sent is not None
             assert session.sent > report["bytes"]["new"], "what was copied went through the tunnel"
-            assert ledger.last_answer("heron") is not None
+            assert ledger.answers.last("heron") is not None
 
 
 @pytest.fixture(scope="module")
@@ -160,7 +160,7 @@ def test_run_that_meets_a_fault_ends_as_failed_with_its_reason_and_loses_nothing
         assert digests(far_copy(calling)) == before, "nothing was written, and nothing is lost"
         assert not calling.home_has_tunnel()
         with Ledger(f"{calling.where}/state/ledger.sqlite") as ledger:
-            newest = ledger.runs(job="papers", newest=1)[0].report
+            newest = ledger.runs.rows(job="papers", newest=1)[0].report
             assert (newest.outcome, newest.reason) == ("failed", report["reason"])
     finally:
         mend(calling)

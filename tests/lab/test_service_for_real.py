@@ -70,7 +70,7 @@ class Household:
         """Let the job be owed a run at once."""
         times = f"{self.settings.jobs[job].at} {self.settings.home.zone}"
         with Ledger(self.settings.ledger) as ledger:
-            ledger.note_job_times(JobTimes(job, times, SystemClock().now() - timedelta(days=3)))
+            ledger.turns.note(JobTimes(job, times, SystemClock().now() - timedelta(days=3)))
 
     def let_pass(self, job: str, minutes: float) -> None:
         """As if the job's last attempt had been so much earlier."""
@@ -78,7 +78,7 @@ class Household:
         assert turn.begun is not None
         assert turn.ended is not None
         with Ledger(self.settings.ledger) as ledger:
-            ledger.note_job_times(replace(turn, begun=turn.begun - span, ended=turn.ended - span))
+            ledger.turns.note(replace(turn, begun=turn.begun - span, ended=turn.ended - span))
 
     def start(self) -> subprocess.Popen[bytes]:
         """Start the service."""
@@ -105,17 +105,17 @@ class Household:
     def runs(self, job: str = "") -> list[RunRow]:
         """The ledger's runs, oldest first."""
         with Ledger(self.settings.ledger) as ledger:
-            return ledger.runs(job=job)[::-1]
+            return ledger.runs.rows(job=job)[::-1]
 
     def busy(self) -> bool:
         """Whether a run is under way."""
         with Ledger(self.settings.ledger) as ledger:
-            return any(one.begun is not None and one.ended is None for one in ledger.turns().values())
+            return any(one.begun is not None and one.ended is None for one in ledger.turns.by_job().values())
 
     def turn(self, job: str) -> JobTimes:
         """How far the job is."""
         with Ledger(self.settings.ledger) as ledger:
-            return ledger.turns()[job]
+            return ledger.turns.by_job()[job]
 
     def same(self, job: str) -> bool:
         """Whether the far copy's newest files are those of the folder."""
@@ -159,7 +159,7 @@ def test_it_copies_what_is_owed_and_stops_when_told(tmp_path: Path, far: FarSshd
         assert time.monotonic() - begun < 10
         assert "Traceback" not in home.told()
         with Ledger(home.settings.ledger) as ledger:
-            assert ledger.last_answer("heron") is not None
+            assert ledger.answers.last("heron") is not None
 
 
 def test_a_second_service_is_told_who_is_at_work(tmp_path: Path, far: FarSshd) -> None:
@@ -250,12 +250,12 @@ def test_new_settings_are_taken_up_and_broken_ones_are_not(tmp_path: Path, far: 
         until(lambda: "are not taken up" in home.told())
         assert "perhaps 'port' is meant" in home.told()
         with Ledger(home.settings.ledger) as ledger:
-            until(lambda: [one for one in ledger.standing_alerts() if one.rule == "settings"])
+            until(lambda: [one for one in ledger.alerts.standing() if one.rule == "settings"])
         main.write_text(sound)
         service.send_signal(signal.SIGHUP)
         until(lambda: "were read anew" in home.told())
         with Ledger(home.settings.ledger) as ledger:
-            until(lambda: not [one for one in ledger.standing_alerts() if one.rule == "settings"])
+            until(lambda: not [one for one in ledger.alerts.standing() if one.rule == "settings"])
         assert service.poll() is None
 
 
@@ -281,7 +281,7 @@ def test_settings_that_broke_while_it_was_off_do_not_keep_it_from_its_work(tmp_p
         service = home.start()
         until(lambda: home.same("papers") and home.turn("papers").ending == "settled")
         with Ledger(home.settings.ledger) as ledger:
-            until(lambda: [one for one in ledger.standing_alerts() if one.rule == "settings"])
+            until(lambda: [one for one in ledger.alerts.standing() if one.rule == "settings"])
         asked = home.otherroof("status")
         assert asked.returncode == 1
         assert "otherroof.toml: is not TOML" in asked.stdout

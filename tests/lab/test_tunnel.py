@@ -153,7 +153,7 @@ class TestRealLink(MakerContract):
 
 def sessions(pair: PairOfHouses) -> list[TunnelSession]:
     with Ledger(f"{pair.where}/state/ledger.sqlite") as ledger:
-        return ledger.tunnel_sessions()
+        return ledger.tunnels.rows()
 
 
 @pytest.mark.parametrize("role", ["answer", "call"])
@@ -176,10 +176,10 @@ def test_probe_brings_the_tunnel_up_climbs_and_takes_it_down(tmp_path: Path, rol
         (shown,) = json.loads(pair.otherroof("ledger", "--json").stdout)["tunnels"]
         assert shown == one.as_json()
         with Ledger(f"{pair.where}/state/ledger.sqlite") as ledger:
-            (probe,) = ledger.probes(far="heron")
+            (probe,) = ledger.probes.rows(far="heron")
             assert (probe.answered, probe.exit_code) == (True, 0)
             assert [row["rung"] for row in rungs_of(ledger, probe.number)] == list(tried)
-            assert ledger.last_answer("heron") is not None
+            assert ledger.answers.last("heron") is not None
 
 
 def test_tunnel_that_was_just_taken_down_comes_up_again_at_once(tmp_path: Path) -> None:

@@ -63,8 +63,8 @@ def live(ledger: Ledger) -> None:
                 StepSeconds(12.0, took - 15, 3.0, took),
                 reason="192.0.2.2:22: no answer within 60 s" if silent else "",
             )
-            ledger.begin_run(name, report.run, "heron", at)
-            ledger.end_run(report, at + timedelta(seconds=took))
+            ledger.runs.begin(name, report.run, "heron", at)
+            ledger.runs.end(report, at + timedelta(seconds=took))
             at += timedelta(days=every)
     _probe(ledger, begin, chance)
 
@@ -73,15 +73,15 @@ def _probe(ledger: Ledger, begin: datetime, chance: random.Random) -> None:
     at, free = begin, 1_240e9
     while at < NOW:
         answered = not timedelta(days=9) < NOW - at < timedelta(days=10)
-        with ledger.writing() as db:
+        with ledger.file.writing() as db:
             db.execute(
                 "INSERT INTO probe (far, at, took_s, answered, exit_code, headline, advice, round_trip_ms)"
                 " VALUES ('heron', ?, 2.1, ?, ?, '', '', ?)",
                 (stamp(at), int(answered), 0 if answered else 3, chance.uniform(38, 47) if answered else None),
             )
         if answered:
-            ledger.note_space("heron", at, int(free), 2_000_000_000_000)
-            ledger.note_answer("heron", at)
+            ledger.spaces.note("heron", at, int(free), 2_000_000_000_000)
+            ledger.answers.note("heron", at)
         free -= 60e6 * chance.uniform(0.7, 1.3)
         at += timedelta(hours=6)
 

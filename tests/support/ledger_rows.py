@@ -11,4 +11,4 @@ def rungs_of(ledger: Ledger, probe: int) -> list[dict[str, Any]]:
     """The rungs of a probe in the ladder's order."""
     query = "SELECT rung, state, took_s, seen, advice FROM probe_rung WHERE probe=? ORDER BY place"
     keys = ("rung", "state", "took_s", "seen", "advice")
-    return [dict(zip(keys, row, strict=True)) for row in ledger.db.execute(query, (probe,))]
+    return [dict(zip(keys, row, strict=True)) for row in ledger.file.db.execute(query, (probe,))]

@@ -36,7 +36,7 @@ def write_history(ledger: Ledger, jobs: list[str], until: datetime, nights: int)
             at = night + timedelta(hours=hour)
             probes.append(("heron", stamp(at), 2.0, int(chance.random() > 0.02), 0, "", "", chance.uniform(18, 40)))
         spaces.append(("heron", stamp(night), int(3e12 - (nights - back) * 4e8), int(4e12)))
-    with ledger.writing() as db:
+    with ledger.file.writing() as db:
         db.executemany(
             "INSERT INTO run (run, job, far, started, ended, outcome, reason, seen, new, changed, bytes_seen,"
             " bytes_sent, wire_up, scan_s, send_s, commit_s, total_s) VALUES (" + ",".join("?" * 17) + ")",
@@ -48,5 +48,5 @@ def write_history(ledger: Ledger, jobs: list[str], until: datetime, nights: int)
             probes,
         )
         db.executemany("INSERT INTO space VALUES (?, ?, ?, ?)", spaces)
-    ledger.note_answer("heron", until)
+    ledger.answers.note("heron", until)
     return len(runs)

@@ -177,12 +177,12 @@ class OneJob:
     def release(self) -> None:
         """What the verb `release` does."""
         with Ledger(self.settings.ledger) as ledger:
-            assert ledger.release(JOB, self.clock.now())
+            assert ledger.holds.release(JOB, self.clock.now())
 
     def rows(self) -> list[RunRow]:
         """The ledger's runs, newest first."""
         with Ledger(self.settings.ledger) as ledger:
-            return ledger.runs()
+            return ledger.runs.rows()
 
     def forget_state(self) -> None:
         """The state folder is gone, as after a disk was exchanged."""

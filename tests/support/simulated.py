@@ -108,7 +108,7 @@ class Simulation:
         self.settings = settings
         self.clock = SteppedClock(start)
         self.ledger = ledger_of(self, str(where / "ledger.db"))
-        self.ledger.db.execute("PRAGMA synchronous = OFF")
+        self.ledger.file.db.execute("PRAGMA synchronous = OFF")
         self.troubles = troubles or Troubles()
         self.ran: list[Ran] = []
         self.probed: list[tuple[str, datetime]] = []
@@ -139,7 +139,7 @@ class Simulation:
 
     def release(self, job: str) -> None:
         """A person releases the job's held run."""
-        assert self.ledger.release(job, self.clock.now())
+        assert self.ledger.holds.release(job, self.clock.now())
 
     def until(self, end: datetime) -> None:
         """Let time pass to `end`."""
@@ -185,7 +185,7 @@ class Simulation:
             self.at(now + timedelta(seconds=20), lambda: self._probe_ends(records, chore, far))
             return
         if kind == "digest":
-            self.ledger.note_digest(now, now - timedelta(days=7), True, ())
+            self.ledger.digests.note(now, now - timedelta(days=7), True, ())
             self.digests.append(now)
         else:
             self.looks.append(now)
@@ -196,12 +196,12 @@ class Simulation:
         now = self.clock.now()
         sign = records.begin(start)
         run = f"{now:%Y-%m-%dT%H%M%SZ}-{self._number % 65536:04x}"
-        self.ledger.mark_cut(start.job, "never said its end")
-        self.ledger.begin_run(start.job, run, start.far, now)
+        self.ledger.runs.mark_cut(start.job, "never said its end")
+        self.ledger.runs.begin(start.job, run, start.far, now)
         self._under_way[start.job] = (run, now)
         ended, seconds = self._fate(start, now)
         if ended.ending != "unreached":
-            self.ledger.note_answer(start.far, now)
+            self.ledger.answers.note(start.far, now)
 
         def end() -> None:
             if ended.ending == "cut":
@@ -218,7 +218,7 @@ class Simulation:
     def _fate(self, start: RunStart, now: datetime) -> tuple[RunEnding, float]:
         if self.troubles.is_silent(start.far, now):
             return RunEnding("failed", "unreached", "no answer"), ANSWER_S
-        hold = self.ledger.hold_of(start.job)
+        hold = self.ledger.holds.of(start.job)
         freed = hold is not None and hold.released is not None
         if self.troubles.is_held(start.job, now) and not freed:
             return RunEnding("held", "settled", "too much would go"), 20.0
@@ -238,11 +238,11 @@ class Simulation:
         now, far = self.clock.now(), records.running[job].start.far
         report = RunReport(job=job, run=run, outcome=ended.outcome, reason=ended.reason)
         report.bytes = ByteCounts(wire_up=self.run_bytes if ended.outcome == "done" else 0)
-        self.ledger.end_run(report, now)
+        self.ledger.runs.end(report, now)
         if ended.outcome == "held":
-            self.ledger.note_hold(Hold(job, run, now, ended.reason, 9, 0, 9, None))
+            self.ledger.holds.note(Hold(job, run, now, ended.reason, 9, 0, 9, None))
         elif ended.outcome == "done":
-            self.ledger.drop_hold(job)
+            self.ledger.holds.drop(job)
         records.end(job, ended)
         self.ran.append(Ran(job, far, begun, now, ended.ending, ended.outcome))
 
@@ -251,9 +251,9 @@ class Simulation:
             return
         now = self.clock.now()
         if self.troubles.is_silent(far, now):
-            self.ledger.note_probe(far, now, NO_ANSWER, answered=False)
+            self.ledger.probes.note(far, now, NO_ANSWER, answered=False)
         else:
-            self.ledger.note_answer(far, now)
+            self.ledger.answers.note(far, now)
         records.end_chore(chore, None)
 
     def _up(self) -> None:

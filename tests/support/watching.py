@@ -107,8 +107,8 @@ def row(at: datetime, night: Night = Night(), name: str = "photos") -> RunRow:
 
 def write_run(ledger: Ledger, at: datetime, night: Night = Night(), name: str = "photos") -> None:
     """One run, written into the ledger as a run does it."""
-    ledger.begin_run(name, run_id(at), "heron", at)
-    ledger.end_run(night.report(name, run_id(at)), at + timedelta(seconds=night.total_s))
+    ledger.runs.begin(name, run_id(at), "heron", at)
+    ledger.runs.end(night.report(name, run_id(at)), at + timedelta(seconds=night.total_s))
 
 
 @dataclass

@@ -203,9 +203,9 @@ def test_alerts_wait_while_the_server_is_down_and_arrive_when_it_is_back(
     secret(tmp_path / "keys" / "mail", PASSWORD)
     clock = SteppedClock(AT)
     with Ledger(str(tmp_path / "state" / "ledger.db")) as ledger:
-        ledger.note_answer("heron", AT)
+        ledger.answers.note("heron", AT)
         write_run(ledger, AT, Night())
-        ledger.note_hold(Hold("photos", "r", AT, "9,000 of 10,000 files are gone", 9000, 0, 10_000, None))
+        ledger.holds.note(Hold("photos", "r", AT, "9,000 of 10,000 files are gone", 9000, 0, 10_000, None))
         made = look(settings, ledger, clock)
         assert [(one.channel, one.sent) for one in made] == [("family", False), ("journal", True)]
         clock.step(600)
@@ -216,7 +216,7 @@ def test_alerts_wait_while_the_server_is_down_and_arrive_when_it_is_back(
             look(settings, ledger, clock)
         finally:
             server.stop()
-        assert ledger.waiting_messages() == []
+        assert ledger.posts.waiting() == []
     assert [mail["Subject"] for mail in server.box.mails] == [
         "[larch] job photos is held since Thu 6 March 2031, 08:30: 9,000 of 10,000 files are gone"
     ]

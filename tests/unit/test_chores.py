@@ -113,7 +113,7 @@ def test_one_that_cannot_be_remembered_does_not_begin(ledger: Ledger, monkeypatc
     def full(*_: object) -> None:
         raise HomeTrouble("the ledger cannot be used: database or disk is full")
 
-    monkeypatch.setattr(ledger, "note_last_time", full)
+    monkeypatch.setattr(ledger.marks, "note", full)
     (probe,) = [chore for chore in records.plan_chores(times).begin if chore.name == "probe heron"]
     with pytest.raises(HomeTrouble):
         records.begin_chore(probe)

@@ -70,7 +70,7 @@ def test_tries_are_counted_until_one_comes_to_something(desk: tuple[ServiceRecor
     counted = []
     for ended in (UNREACHED, UNREACHED, RunEnding("done", "settled"), UNREACHED):
         attempt(books, ended)
-        counted.append(ledger.turns()["photos"].tries)
+        counted.append(ledger.turns.by_job()["photos"].tries)
         clock.step(600 if ended is UNREACHED else 86_400)
     assert counted == [1, 2, 0, 1]
 
@@ -80,7 +80,7 @@ def test_a_begun_run_is_on_the_books_before_it_does_anything(desk: tuple[Service
     clock.step(13.5 * 3600)
     (start,) = books.plan().runs
     books.begin(start)
-    turn = ledger.turns()["photos"]
+    turn = ledger.turns.by_job()["photos"]
     assert (turn.begun, turn.ended, turn.ending, turn.tries) == (clock.now(), None, None, 1)
 
 
@@ -89,11 +89,11 @@ def test_what_a_job_waits_for_is_on_the_books_while_it_waits(desk: tuple[Service
     clock.step(22 * 3600)  # at 10:00 on the next day both are owed, and one of the windows is closed
     attempt(books, RunEnding("done", "settled"))
     books.plan()
-    assert ledger.turns()["papers"].waiting == "waits for its window, which opens at 2026-06-09 22:00"
+    assert ledger.turns.by_job()["papers"].waiting == "waits for its window, which opens at 2026-06-09 22:00"
     clock.step(12 * 3600)
     (start,) = books.plan().runs
     books.begin(start)
-    assert ledger.turns()["papers"].waiting == ""
+    assert ledger.turns.by_job()["papers"].waiting == ""
 
 
 def test_a_digest_that_could_not_be_made_is_tried_again_after_a_while(
@@ -108,7 +108,7 @@ def test_a_digest_that_could_not_be_made_is_tried_again_after_a_while(
     assert "digest" not in due(books)
     clock.step(DIGEST_PAUSE_S)
     ended = begin(books, "digest")
-    ledger.note_digest(clock.now(), NOW, True, ())
+    ledger.digests.note(clock.now(), NOW, True, ())
     ended(None)
     clock.step(6 * 86_400)
     assert "digest" not in due(books)
@@ -120,7 +120,7 @@ def test_a_digest_that_was_sent_before_a_kill_is_not_sent_again(
     books, ledger, clock = desk
     clock.step(7 * 86_400)
     assert "digest" in due(books)
-    ledger.note_digest(clock.now(), NOW, True, ())
+    ledger.digests.note(clock.now(), NOW, True, ())
     assert "digest" not in due(records(ledger, clock))
 
 
@@ -165,8 +165,8 @@ def test_what_a_clock_far_ahead_wrote_is_not_believed(desk: tuple[ServiceRecords
     books, ledger, clock = desk
     future = NOW + timedelta(days=4000)
     for name in ("digest", "probe heron", "first start"):
-        ledger.note_last_time(name, future)
-    ledger.note_answer("heron", future)
+        ledger.marks.note(name, future)
+    ledger.answers.note("heron", future)
     assert {"probe heron", "probe wren"} <= set(due(books))
     clock.step(7 * 86_400)
     assert "digest" in due(books)
@@ -223,7 +223,7 @@ def test_a_job_that_was_taken_out_while_it_ran_ends_in_peace(desk: tuple[Service
     books.use(household({}, zone="UTC"))
     assert not sign.asked()
     books.end("photos", RunEnding("done", "settled"))
-    assert ledger.turns()["photos"].ending == "settled"
+    assert ledger.turns.by_job()["photos"].ending == "settled"
     assert books.plan().runs == ()
 
 

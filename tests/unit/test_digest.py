@@ -51,7 +51,7 @@ class House:
         self.ledger = ledger_of(self, str(where / "state" / "ledger.sqlite"))
         self.clock = SteppedClock(NOW)
         write_history(self.ledger, list(jobs), NOW, 40)
-        self.ledger.db.execute("UPDATE run SET outcome='done', reason=''")
+        self.ledger.file.db.execute("UPDATE run SET outcome='done', reason=''")
 
     def make(self) -> digest.Digest:
         return digest.make(self.settings, self.ledger, self.clock, EXTRA)
@@ -84,7 +84,7 @@ def test_the_answers_come_in_their_order(house: House) -> None:
 
 
 def test_a_late_job_makes_it_unsafe_and_names_the_command(house: House) -> None:
-    house.ledger.db.execute("UPDATE run SET outcome='failed' WHERE job='photos' AND started > '2031-03-03'")
+    house.ledger.file.db.execute("UPDATE run SET outcome='failed' WHERE job='photos' AND started > '2031-03-03'")
     made = house.make()
     assert made.verdict == "unsafe"
     assert made.sentence == "No: 1 of 2 jobs is without a copy as fresh as promised: photos."
@@ -94,15 +94,15 @@ def test_a_late_job_makes_it_unsafe_and_names_the_command(house: House) -> None:
 
 
 def test_damage_makes_it_unsafe_though_every_copy_is_fresh(house: House) -> None:
-    house.ledger.note_damage([DamagedFile("photos", "a.jpg", "r", NOW, "its digest is another")])
+    house.ledger.damages.note([DamagedFile("photos", "a.jpg", "r", NOW, "its digest is another")])
     made = house.make()
     assert made.sentence == "No: damage was found in the far copy of photos."
-    house.ledger.drop_damage("photos", ["a.jpg"])
+    house.ledger.damages.settle("photos", ["a.jpg"])
     assert house.make().verdict == "safe"
 
 
 def test_what_stands_is_told_whether_or_not_an_alert_went_out(house: House) -> None:
-    house.ledger.note_hold(Hold("music", "r", NOW - HOUR, "most files are gone", 9, 0, 10, None))
+    house.ledger.holds.note(Hold("music", "r", NOW - HOUR, "most files are gone", 9, 0, 10, None))
     made = house.make()
     assert made.verdict == "look"
     assert "1 thing needs a hand" in made.sentence
@@ -110,27 +110,27 @@ def test_what_stands_is_told_whether_or_not_an_alert_went_out(house: House) -> N
 
 
 def test_a_quiet_alert_is_still_in_the_digest(house: House) -> None:
-    house.ledger.note_hold(Hold("music", "r", NOW - HOUR, "most files are gone", 9, 0, 10, None))
+    house.ledger.holds.note(Hold("music", "r", NOW - HOUR, "most files are gone", 9, 0, 10, None))
     look(house.settings, house.ledger, house.clock, EXTRA, {name: NotingChannel() for name in ("family", "journal")})
-    house.ledger.quiet("held:music", NOW + 3 * DAY)
+    house.ledger.alerts.quiet("held:music", NOW + 3 * DAY)
     assert "quiet until Sun 9 March 2031, 07:30" in " ".join(house.text().split())
 
 
 def test_alerts_that_are_over_are_told_with_how_long_they_lasted(house: House) -> None:
     channels = {name: NotingChannel() for name in ("family", "journal")}
-    house.ledger.note_hold(Hold("music", "r", NOW, "most files are gone", 9, 0, 10, None))
+    house.ledger.holds.note(Hold("music", "r", NOW, "most files are gone", 9, 0, 10, None))
     look(house.settings, house.ledger, house.clock, EXTRA, channels)
     house.clock.step(3 * 3600)
-    house.ledger.drop_hold("music")
+    house.ledger.holds.drop("music")
     look(house.settings, house.ledger, house.clock, EXTRA, channels)
     assert "it lasted 3 h" in " ".join(house.text().split())
 
 
 def test_what_was_over_while_the_clock_was_years_ahead_is_not_news_for_years(house: House) -> None:
     house.clock.jump(2000 * 86_400.0)
-    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "most files are gone", 9, 0, 10, None))
+    house.ledger.holds.note(Hold("photos", "r", house.clock.now(), "most files are gone", 9, 0, 10, None))
     look(house.settings, house.ledger, house.clock, EXTRA, {name: NotingChannel() for name in ("family", "journal")})
-    house.ledger.drop_hold("photos")
+    house.ledger.holds.drop("photos")
     look(house.settings, house.ledger, house.clock, EXTRA, {name: NotingChannel() for name in ("family", "journal")})
     assert [one.key for one in house.make().over if one.rule == "held"] == ["held:photos"]
     house.clock.jump(-2000 * 86_400.0)
@@ -153,7 +153,7 @@ def test_a_household_without_a_job_is_not_called_safe(tmp_path: Path) -> None:
 
 def test_a_job_that_never_ran_is_not_called_safe(tmp_path: Path) -> None:
     house = House(tmp_path, {"photos": ""})
-    house.ledger.db.execute("DELETE FROM run")
+    house.ledger.file.db.execute("DELETE FROM run")
     text = " ".join(house.text().split())
     assert "newest good copy: none yet (promise 2 d)" in text
     assert "this week: no runs" in text
@@ -176,14 +176,14 @@ def test_a_job_that_is_not_copied_for_a_mistake_in_its_file_is_not_called_safe(h
 
 
 def test_a_copy_with_problems_counts_but_its_gaps_are_told(house: House) -> None:
-    house.ledger.db.execute("UPDATE run SET outcome='done with problems', problems=3 WHERE started > '2031-03-05'")
+    house.ledger.file.db.execute("UPDATE run SET outcome='done with problems', problems=3 WHERE started > '2031-03-05'")
     made = house.make()
     assert made.verdict == "look"
     assert any("3 entries that could not be read or sent" in one.what for one in made.hands)
 
 
 def test_a_copy_from_the_future_does_not_make_a_job_fresh(house: House) -> None:
-    house.ledger.db.execute("DELETE FROM run WHERE job='photos' AND started > '2031-02-01'")
+    house.ledger.file.db.execute("DELETE FROM run WHERE job='photos' AND started > '2031-02-01'")
     write_run(house.ledger, NOW + 90 * DAY, Night(), "photos")
     made = house.make()
     assert made.verdict == "unsafe"
@@ -191,10 +191,10 @@ def test_a_copy_from_the_future_does_not_make_a_job_fresh(house: House) -> None:
 
 
 def test_a_far_clock_that_is_off_needs_a_hand(house: House) -> None:
-    house.ledger.begin_run("music", "r", "heron", NOW - HOUR)
+    house.ledger.runs.begin("music", "r", "heron", NOW - HOUR)
     report = Night(outcome="done with problems").report("music", "r")
     report.problems = [Problem("", "the far clock is 10 min ahead of ours (± 0.5 s); see that both clocks are set")]
-    house.ledger.end_run(report, NOW)
+    house.ledger.runs.end(report, NOW)
     made = house.make()
     assert made.verdict == "look"
     told = [(one.what, one.help) for one in made.hands]
@@ -203,15 +203,15 @@ def test_a_far_clock_that_is_off_needs_a_hand(house: House) -> None:
 
 def test_a_job_that_waits_for_its_month_says_so(house: House) -> None:
     waits = "waits until 2031-04-01 00:00: the far box's allowance for this month is used up"
-    house.ledger.note_job_times(JobTimes("photos", "30 1 * * *", NOW, waiting=waits))
+    house.ledger.turns.note(JobTimes("photos", "30 1 * * *", NOW, waiting=waits))
     assert f"now: {waits}" in " ".join(house.text().split())
     assert "allowance for this month" in digest.as_html(house.make())
-    house.ledger.db.execute("DELETE FROM run WHERE job='photos' AND started > '2031-03-01'")
+    house.ledger.file.db.execute("DELETE FROM run WHERE job='photos' AND started > '2031-03-01'")
     assert any(waits in one.what for one in house.make().hands)
 
 
 def test_a_run_under_way_is_not_counted_as_cut(house: House) -> None:
-    house.ledger.begin_run("photos", "now", "heron", NOW - HOUR)
+    house.ledger.runs.begin("photos", "now", "heron", NOW - HOUR)
     assert house.make().jobs[0].week.outcomes == {"done": 7}
 
 
@@ -299,18 +299,18 @@ def test_nights_before_a_job_existed_are_no_growth() -> None:
 
 
 def test_a_first_copy_under_way_is_said_beside_that_there_is_none_yet(house: House) -> None:
-    house.ledger.db.execute("DELETE FROM run WHERE job='photos'")
-    house.ledger.begin_run("photos", "r1", "heron", NOW - 9 * HOUR)
+    house.ledger.file.db.execute("DELETE FROM run WHERE job='photos'")
+    house.ledger.runs.begin("photos", "r1", "heron", NOW - 9 * HOUR)
     text = " ".join(house.text().split())
     assert text.startswith("No: 1 of 2 jobs is without any copy yet: photos.")
     assert "now: a run is under way since Wed 5 March 2031, 21:30" in text
 
 
 def test_the_first_sentence_names_what_needs_a_hand(house: House) -> None:
-    house.ledger.note_hold(Hold("photos", "r", NOW - HOUR, "most files are gone", 9, 0, 10, None))
+    house.ledger.holds.note(Hold("photos", "r", NOW - HOUR, "most files are gone", 9, 0, 10, None))
     assert house.make().sentence.endswith("But 1 thing needs a hand: job photos is held.")
     assert digest.subject(house.make()) == "[larch] Safe, but something needs a hand: week to 6 March 2031"
-    house.ledger.db.execute("UPDATE answer SET at='2031-02-20T00:00:00Z'")
+    house.ledger.file.db.execute("UPDATE answer SET at='2031-02-20T00:00:00Z'")
     assert house.make().sentence.endswith(
         "But 2 things need a hand: job photos is held and far box heron does not answer."
     )
@@ -335,7 +335,7 @@ def test_copies_are_counted_as_far_as_they_can_be_known(tmp_path: Path) -> None:
     text = " ".join(house.text().split())
     assert "3 of 3 copies (here; under the roof of heron; USB disk in the cupboard, as the settings say)" in text
     assert "Two kinds of media: not known here. One elsewhere: yes" in text
-    house.ledger.db.execute("DELETE FROM run")
+    house.ledger.file.db.execute("DELETE FROM run")
     assert "1 of 3 copies (here). Two kinds of media: no. One elsewhere: no" in " ".join(house.text().split())
 
 
@@ -419,7 +419,7 @@ def test_hostile_names_stay_text_in_every_form(tmp_path: Path) -> None:
     evil = tmp_path / "family" / "<img src=x onerror=alert(1)>\n`rm`\udcff"
     evil.mkdir()
     (evil / "x").write_text("")
-    house.ledger.note_hold(Hold("photos", "r", NOW, "<b>why</b>\nFrom: x", 9, 0, 10, None))
+    house.ledger.holds.note(Hold("photos", "r", NOW, "<b>why</b>\nFrom: x", 9, 0, 10, None))
     made = house.make()
     shown = digest.as_html(made)
     shown.encode("utf-8")
@@ -454,7 +454,7 @@ def test_it_is_sent_once_by_those_that_carry_it_and_noted(house: House) -> None:
     assert mail.kind == "digest"
     assert mail.html.startswith("<!DOCTYPE html>")
     assert json.loads(mail.facts)["verdict"] == "safe"
-    assert house.ledger.marks()["digest"] == NOW
+    assert house.ledger.marks.by_name()["digest"] == NOW
 
 
 def test_a_digest_that_could_not_be_sent_is_replaced_by_the_next(house: House) -> None:
@@ -462,7 +462,7 @@ def test_a_digest_that_could_not_be_sent_is_replaced_by_the_next(house: House) -
     for _ in range(3):
         digest.send(house.settings, house.ledger, house.clock, EXTRA, channels)
         house.clock.step(7 * 86_400)
-    assert [one.channel for one in house.ledger.waiting_messages()] == ["family"]
+    assert [one.channel for one in house.ledger.posts.waiting()] == ["family"]
     channels["family"].broken = False
     look(house.settings, house.ledger, house.clock, EXTRA, channels)
     digests = [one for one in channels["family"].taken if one.kind == "digest"]

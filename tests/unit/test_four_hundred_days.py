@@ -199,14 +199,14 @@ def test_every_far_box_was_probed_every_six_hours(year: Simulation) -> None:
 
 
 def alerts(year: Simulation, rule: str) -> list[Alert]:
-    found = year.ledger.standing_alerts() + year.ledger.alerts_ended_since(START)
+    found = year.ledger.alerts.standing() + year.ledger.alerts.ended_since(START)
     return sorted((one for one in found if one.rule == rule), key=lambda one: one.raised)
 
 
 def test_each_alert_was_told_once_and_ended_once(year: Simulation) -> None:
     found = [one for rule in ("late", "silent", "held") for one in alerts(year, rule)]
     assert {one.rule for one in found} == {"late", "silent", "held"}
-    assert not year.ledger.standing_alerts()
+    assert not year.ledger.alerts.standing()
     told = Counter(pair for one in year.channel.taken for pair in told_in(one).items())
     for key in {one.key for one in found}:
         episodes = [one for one in found if one.key == key]

@@ -44,20 +44,20 @@ def noted(
         [Problem("a/b", "cannot be read")],
         "why",
     )
-    ledger.begin_run(job, run, "heron", at)
-    ledger.end_run(report, at + timedelta(minutes=5))
+    ledger.runs.begin(job, run, "heron", at)
+    ledger.runs.end(report, at + timedelta(minutes=5))
     return report
 
 
 def test_run_comes_back_with_every_figure(ledger: Ledger) -> None:
     report = noted(ledger, "r1")
-    (row,) = ledger.runs()
+    (row,) = ledger.runs.rows()
     assert row.report.files == report.files
     assert row.report.bytes == report.bytes
     assert row.report.seconds == report.seconds
     assert (row.far, row.started, row.ended) == ("heron", START, START + timedelta(minutes=5))
     assert (row.report.outcome, row.report.reason) == ("done", "why")
-    assert ledger.problems_of("photos", "r1") == report.problems
+    assert ledger.runs.problems_of("photos", "r1") == report.problems
     assert row.as_json()["started"] == "2031-04-05T01:30:00Z"
 
 
@@ -66,9 +66,9 @@ def test_each_figure_stands_under_its_own_name_in_the_file_in_json_and_in_csv(le
     report.files = FileCounts(seen=11, new=12, changed=13, moved=14, removed=15, problems=16, left_out=17)
     report.bytes = ByteCounts(seen=21, new=22, sent=23, wire_up=24, wire_down=25)
     report.seconds = StepSeconds(scan=3.1234, send=3.2, commit=3.3, total=3.4)
-    ledger.begin_run("photos", "r1", "heron", START)
-    ledger.end_run(report, START + timedelta(minutes=5))
-    with closing(sqlite3.connect(ledger.path)) as raw:
+    ledger.runs.begin("photos", "r1", "heron", START)
+    ledger.runs.end(report, START + timedelta(minutes=5))
+    with closing(sqlite3.connect(ledger.file.path)) as raw:
         raw.row_factory = sqlite3.Row
         held = dict(raw.execute("SELECT * FROM run").fetchone())
     assert held == {
@@ -78,7 +78,7 @@ def test_each_figure_stands_under_its_own_name_in_the_file_in_json_and_in_csv(le
         **{"bytes_seen": 21, "bytes_new": 22, "bytes_sent": 23, "wire_up": 24, "wire_down": 25},
         **{"scan_s": 3.1234, "send_s": 3.2, "commit_s": 3.3, "total_s": 3.4},
     }
-    (row,) = ledger.runs()
+    (row,) = ledger.runs.rows()
     assert row.report == report
     assert row.as_json() == {
         **{"job": "photos", "run": "r1", "far": "heron", "outcome": "done with problems", "reason": "why"},
@@ -98,8 +98,8 @@ def test_each_figure_stands_under_its_own_name_in_the_file_in_json_and_in_csv(le
 
 
 def test_run_without_an_end_has_none_in_csv_and_json(ledger: Ledger) -> None:
-    ledger.begin_run("photos", "r1", "heron", START)
-    (row,) = ledger.runs()
+    ledger.runs.begin("photos", "r1", "heron", START)
+    (row,) = ledger.runs.rows()
     assert row.under_way
     assert row.as_json()["ended"] is None
     assert dict(zip(CSV_COLUMNS, row.as_csv(), strict=True))["ended"] is None
@@ -108,7 +108,7 @@ def test_run_without_an_end_has_none_in_csv_and_json(ledger: Ledger) -> None:
 def test_times_lie_in_the_file_in_utc_whatever_zone_they_were_told_in(ledger: Ledger) -> None:
     """Invariant 9."""
     noted(ledger, "r1", at=START.astimezone(ZoneInfo("America/St_Johns")))
-    with closing(sqlite3.connect(ledger.path)) as raw:
+    with closing(sqlite3.connect(ledger.file.path)) as raw:
         held = raw.execute("SELECT started, ended FROM run").fetchall()
     assert held == [("2031-04-05T01:30:00Z", "2031-04-05T01:35:00Z")]
 
@@ -117,23 +117,23 @@ def test_runs_are_newest_first_and_can_be_narrowed(ledger: Ledger) -> None:
     for day in range(4):
         noted(ledger, f"r{day}", at=START + timedelta(days=day))
     noted(ledger, "other", job="letters", at=START)
-    assert [row.report.run for row in ledger.runs(job="photos")] == ["r3", "r2", "r1", "r0"]
-    assert [row.report.run for row in ledger.runs(job="photos", newest=1)] == ["r3"]
-    assert [row.report.run for row in ledger.runs(since=START + timedelta(days=2))] == ["r3", "r2"]
+    assert [row.report.run for row in ledger.runs.rows(job="photos")] == ["r3", "r2", "r1", "r0"]
+    assert [row.report.run for row in ledger.runs.rows(job="photos", newest=1)] == ["r3"]
+    assert [row.report.run for row in ledger.runs.rows(since=START + timedelta(days=2))] == ["r3", "r2"]
 
 
 def test_run_that_never_ended_is_cut_and_keeps_its_start(ledger: Ledger) -> None:
     noted(ledger, "r1")
-    ledger.begin_run("photos", "r2", "heron", START + timedelta(days=1))
-    ledger.begin_run("letters", "x1", "heron", START + timedelta(days=1))
-    assert ledger.mark_cut("photos", "the machine went down") == ["r2"]
-    assert ledger.mark_cut("photos", "again") == []
-    outcomes = {row.report.run: row.report.outcome for row in ledger.runs(job="photos")}
+    ledger.runs.begin("photos", "r2", "heron", START + timedelta(days=1))
+    ledger.runs.begin("letters", "x1", "heron", START + timedelta(days=1))
+    assert ledger.runs.mark_cut("photos", "the machine went down") == ["r2"]
+    assert ledger.runs.mark_cut("photos", "again") == []
+    outcomes = {row.report.run: row.report.outcome for row in ledger.runs.rows(job="photos")}
     assert outcomes == {"r1": "done", "r2": "cut"}
-    newest = ledger.runs(job="photos", newest=1)[0]
+    newest = ledger.runs.rows(job="photos", newest=1)[0]
     assert (newest.ended, newest.report.reason) == (None, "the machine went down")
-    with ledger.guarded():
-        (left,) = ledger.db.execute("SELECT outcome FROM run WHERE run='x1'").fetchone()
+    with ledger.file.guarded():
+        (left,) = ledger.file.db.execute("SELECT outcome FROM run WHERE run='x1'").fetchone()
     assert left is None, "another job's run may be alive"
 
 
@@ -144,53 +144,53 @@ def test_cut_run_survives_the_process_that_died(tmp_path: Path) -> None:
     child.join(60)
     assert child.exitcode == 9
     with Ledger(path) as ledger:
-        assert ledger.mark_cut("photos", "killed") == ["r1"]
+        assert ledger.runs.mark_cut("photos", "killed") == ["r1"]
 
 
 def _begin_and_die(path: str) -> None:
-    Ledger(path).begin_run("photos", "r1", "heron", START)
+    Ledger(path).runs.begin("photos", "r1", "heron", START)
     os._exit(9)
 
 
 def test_only_a_committed_run_counts_as_good(ledger: Ledger) -> None:
-    assert ledger.newest_good("photos") is None
+    assert ledger.runs.newest_good("photos") is None
     for day, outcome in enumerate(("done", "done with problems", "held", "failed", "cut")):
         noted(ledger, f"r{day}", outcome, at=START + timedelta(days=day))
-    newest = ledger.newest_good("photos")
+    newest = ledger.runs.newest_good("photos")
     assert newest is not None
     assert newest.report.run == "r1"
 
 
 def test_a_run_whose_clock_went_back_gets_a_later_id(ledger: Ledger) -> None:
-    ledger.begin_run("photos", "r1", "heron", START)
-    ledger.rename_run("photos", "r1", "r2")
-    assert [row.report.run for row in ledger.runs()] == ["r2"]
+    ledger.runs.begin("photos", "r1", "heron", START)
+    ledger.runs.rename("photos", "r1", "r2")
+    assert [row.report.run for row in ledger.runs.rows()] == ["r2"]
 
 
 def test_hold_stands_until_a_run_goes_through(ledger: Ledger) -> None:
-    assert ledger.hold_of("photos") is None
-    assert ledger.release("photos", START) is False
+    assert ledger.holds.of("photos") is None
+    assert ledger.holds.release("photos", START) is False
     hold = Hold("photos", "r1", START, "too many would go", 300, 5, 1000, None)
-    ledger.note_hold(hold)
-    assert ledger.hold_of("photos") == hold
-    assert ledger.hold_of("letters") is None
-    assert ledger.release("photos", START + timedelta(hours=1)) is True
-    released = ledger.hold_of("photos")
+    ledger.holds.note(hold)
+    assert ledger.holds.of("photos") == hold
+    assert ledger.holds.of("letters") is None
+    assert ledger.holds.release("photos", START + timedelta(hours=1)) is True
+    released = ledger.holds.of("photos")
     assert released is not None
     assert released.released == START + timedelta(hours=1)
-    ledger.note_hold(Hold("photos", "r2", START, "again", 300, 5, 1000, None))
-    standing = ledger.hold_of("photos")
+    ledger.holds.note(Hold("photos", "r2", START, "again", 300, 5, 1000, None))
+    standing = ledger.holds.of("photos")
     assert standing is not None
     assert (standing.run, standing.released) == ("r2", None), "a new hold needs a new release"
-    ledger.drop_hold("photos")
-    assert ledger.hold_of("photos") is None
+    ledger.holds.drop("photos")
+    assert ledger.holds.of("photos") is None
 
 
 def test_last_answer_never_goes_back(ledger: Ledger) -> None:
-    assert ledger.last_answer("heron") is None
-    ledger.note_answer("heron", START)
-    ledger.note_answer("heron", START - timedelta(days=1))
-    assert ledger.last_answer("heron") == START
+    assert ledger.answers.last("heron") is None
+    ledger.answers.note("heron", START)
+    ledger.answers.note("heron", START - timedelta(days=1))
+    assert ledger.answers.last("heron") == START
 
 
 # ---- the file itself
@@ -200,7 +200,7 @@ def test_newer_ledger_is_refused_and_left_as_it_is(tmp_path: Path) -> None:
     path = tmp_path / "ledger.db"
     with Ledger(str(path)) as ledger:
         noted(ledger, "r1")
-        ledger.db.execute(f"PRAGMA user_version = {len(MIGRATIONS) + 1}")
+        ledger.file.db.execute(f"PRAGMA user_version = {len(MIGRATIONS) + 1}")
     with pytest.raises(HomeTrouble, match="newer Otherroof") as refusal:
         Ledger(str(path))
     assert refusal.value.where == str(path)
@@ -218,8 +218,8 @@ def test_older_ledger_is_brought_up_with_all_it_holds(tmp_path: Path) -> None:
     db.commit()
     db.close()
     with Ledger(str(path)) as ledger:
-        assert [row.report.run for row in ledger.runs()] == ["r1"]
-        assert ledger.db.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS),)
+        assert [row.report.run for row in ledger.runs.rows()] == ["r1"]
+        assert ledger.file.db.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS),)
 
 
 def test_first_start_of_several_at_once_makes_one_ledger(tmp_path: Path) -> None:
@@ -233,7 +233,7 @@ def test_first_start_of_several_at_once_makes_one_ledger(tmp_path: Path) -> None
         child.join(60)
     assert [child.exitcode for child in children] == [0, 0, 0, 0]
     with Ledger(path) as ledger:
-        assert len(ledger.runs()) == 4
+        assert len(ledger.runs.rows()) == 4
 
 
 def test_first_start_of_several_is_waited_for_however_they_meet(tmp_path: Path) -> None:
@@ -261,7 +261,7 @@ def test_first_start_of_several_is_waited_for_however_they_meet(tmp_path: Path) 
 def _open_at_once(path: str, gate: object, number: int) -> None:
     gate.wait(30)  # type: ignore[attr-defined]
     with Ledger(path) as ledger:
-        ledger.begin_run("photos", f"r{number}", "heron", START)
+        ledger.runs.begin("photos", f"r{number}", "heron", START)
 
 
 @pytest.mark.parametrize("content", [b"no database, and long enough to be looked at" * 40, b"SQLite format 3\0"])
@@ -283,22 +283,22 @@ def test_state_folder_that_cannot_be_made_is_one_clear_error(tmp_path: Path) -> 
 def test_failed_transaction_leaves_nothing_half_done(ledger: Ledger) -> None:
     noted(ledger, "r1")
     with pytest.raises(HomeTrouble):
-        ledger.begin_run("photos", "r1", "heron", START)
-    with pytest.raises(RuntimeError), ledger.writing() as db:
+        ledger.runs.begin("photos", "r1", "heron", START)
+    with pytest.raises(RuntimeError), ledger.file.writing() as db:
         db.execute("DELETE FROM run")
         raise RuntimeError
-    assert len(ledger.runs()) == 1
+    assert len(ledger.runs.rows()) == 1
 
 
 def test_a_full_disk_is_called_by_its_name_and_the_ledger_can_be_used_when_there_is_room_again(ledger: Ledger) -> None:
-    pages = ledger.db.execute("PRAGMA page_count").fetchone()[0]
-    ledger.db.execute(f"PRAGMA max_page_count = {pages}")
+    pages = ledger.file.db.execute("PRAGMA page_count").fetchone()[0]
+    ledger.file.db.execute(f"PRAGMA max_page_count = {pages}")
     for _ in range(2):
         with pytest.raises(HomeTrouble, match="database or disk is full"):
-            ledger.note_last_time("x" * 200_000, START)
-    ledger.db.execute("PRAGMA max_page_count = 1000000")
-    ledger.note_last_time("digest", START)
-    assert ledger.marks() == {"digest": START}
+            ledger.marks.note("x" * 200_000, START)
+    ledger.file.db.execute("PRAGMA max_page_count = 1000000")
+    ledger.marks.note("digest", START)
+    assert ledger.marks.by_name() == {"digest": START}
 
 
 def test_a_commit_that_is_refused_does_not_leave_the_ledger_stuck(ledger: Ledger) -> None:
@@ -307,49 +307,49 @@ def test_a_commit_that_is_refused_does_not_leave_the_ledger_stuck(ledger: Ledger
         "CREATE TABLE whole (one PRIMARY KEY)",
         "CREATE TABLE part (one REFERENCES whole DEFERRABLE INITIALLY DEFERRED)",
     ):
-        ledger.db.execute(statement)
-    with pytest.raises(HomeTrouble, match="FOREIGN KEY"), ledger.writing() as db:
+        ledger.file.db.execute(statement)
+    with pytest.raises(HomeTrouble, match="FOREIGN KEY"), ledger.file.writing() as db:
         db.execute("INSERT INTO part VALUES (1)")
-    ledger.note_last_time("digest", START)
-    assert ledger.marks() == {"digest": START}
+    ledger.marks.note("digest", START)
+    assert ledger.marks.by_name() == {"digest": START}
 
 
 def test_an_answer_from_the_future_is_not_the_last_word(ledger: Ledger) -> None:
     ahead = START + timedelta(days=2000)
-    ledger.note_answer("heron", ahead)
-    assert ledger.last_answer("heron") == ahead
-    assert ledger.last_answer("heron", START) is None
+    ledger.answers.note("heron", ahead)
+    assert ledger.answers.last("heron") == ahead
+    assert ledger.answers.last("heron", START) is None
     noted(ledger, "r1", at=START - timedelta(days=3))
     noted(ledger, "r2", "failed", at=START - timedelta(days=1))
     noted(ledger, "r3", at=ahead)
-    assert ledger.last_answer("heron", START) == START - timedelta(days=3)
-    ledger.note_probe("heron", START - timedelta(days=2), ClimbResult(()), answered=True)
-    ledger.note_probe("heron", START - timedelta(hours=1), ClimbResult(()), answered=False)
-    assert ledger.last_answer("heron", START) == START - timedelta(days=2)
-    assert ledger.last_answer("wren", START) is None
+    assert ledger.answers.last("heron", START) == START - timedelta(days=3)
+    ledger.probes.note("heron", START - timedelta(days=2), ClimbResult(()), answered=True)
+    ledger.probes.note("heron", START - timedelta(hours=1), ClimbResult(()), answered=False)
+    assert ledger.answers.last("heron", START) == START - timedelta(days=2)
+    assert ledger.answers.last("wren", START) is None
 
 
 def test_a_good_copy_at_another_far_box_is_not_one_at_this(ledger: Ledger) -> None:
     noted(ledger, "r1")
-    assert ledger.newest_good("photos", far="wren") is None
-    assert ledger.newest_good("photos", far="heron") == ledger.newest_good("photos")
+    assert ledger.runs.newest_good("photos", far="wren") is None
+    assert ledger.runs.newest_good("photos", far="heron") == ledger.runs.newest_good("photos")
 
 
 def test_a_folder_that_cannot_be_read_for_years_does_not_fill_the_disk(ledger: Ledger) -> None:
     def night(days: int, problems: list[Problem]) -> str:
         at = START + timedelta(days=days)
         report = RunReport("photos", f"{at:%Y-%m-%dT%H%M%SZ}-7f3a", "done with problems", problems=problems)
-        ledger.begin_run("photos", report.run, "heron", at)
-        ledger.end_run(report, at + timedelta(minutes=5))
+        ledger.runs.begin("photos", report.run, "heron", at)
+        ledger.runs.end(report, at + timedelta(minutes=5))
         return report.run
 
     many = [Problem(f"{number}", "cannot be read") for number in range(MOST_PROBLEMS + 50)]
     first = night(0, [*many, Problem("", "the far clock is off")])
-    found = ledger.problems_of("photos", first)
+    found = ledger.runs.problems_of("photos", first)
     assert len(found) == MOST_PROBLEMS
     assert found[0] == Problem("", "the far clock is off")
     assert found[1:] == many[: MOST_PROBLEMS - 1]
     night(PROBLEMS_KEPT_DAYS, [])
-    assert ledger.problems_of("photos", first) == found
+    assert ledger.runs.problems_of("photos", first) == found
     night(PROBLEMS_KEPT_DAYS + 1, [])
-    assert ledger.problems_of("photos", first) == []
+    assert ledger.runs.problems_of("photos", first) == []

@@ -34,11 +34,11 @@ ILL = ClimbResult(
 
 
 def test_session_is_kept_from_up_to_down(ledger: Ledger) -> None:
-    number = ledger.begin_tunnel("garden", "roof0", NOW)
-    ledger.note_handshake(number, NOW + timedelta(seconds=3))
-    ledger.note_handshake(number, NOW + timedelta(seconds=99))
-    ledger.end_tunnel(number, NOW + timedelta(hours=2), 1000, 2000)
-    (one,) = ledger.tunnel_sessions()
+    number = ledger.tunnels.begin("garden", "roof0", NOW)
+    ledger.tunnels.note_handshake(number, NOW + timedelta(seconds=3))
+    ledger.tunnels.note_handshake(number, NOW + timedelta(seconds=99))
+    ledger.tunnels.end(number, NOW + timedelta(hours=2), 1000, 2000)
+    (one,) = ledger.tunnels.rows()
     assert one.as_json() == {
         "far": "garden",
         "tunnel": "roof0",
@@ -52,25 +52,25 @@ def test_session_is_kept_from_up_to_down(ledger: Ledger) -> None:
 
 
 def test_session_without_an_end_is_cut_when_the_next_begins(ledger: Ledger) -> None:
-    ledger.begin_tunnel("garden", "roof0", NOW)
-    ledger.begin_tunnel("quay", "roof1", NOW)
-    ledger.begin_tunnel("garden", "roof0", NOW + timedelta(days=1))
-    newest, *before = ledger.tunnel_sessions()
+    ledger.tunnels.begin("garden", "roof0", NOW)
+    ledger.tunnels.begin("quay", "roof1", NOW)
+    ledger.tunnels.begin("garden", "roof0", NOW + timedelta(days=1))
+    newest, *before = ledger.tunnels.rows()
     assert (newest.far, newest.cut) == ("garden", False)
     assert {one.far: one.cut for one in before} == {"garden": True, "quay": False}, "another far box's stays"
 
 
 def test_sessions_come_newest_first_and_are_asked_for_by_time(ledger: Ledger) -> None:
     for day in range(5):
-        ledger.end_tunnel(ledger.begin_tunnel("garden", "roof0", NOW + timedelta(days=day)), NOW, None, None)
-    assert [one.up.day for one in ledger.tunnel_sessions(since=NOW + timedelta(days=3))] == [9, 8]
-    assert ledger.tunnel_sessions()[0].sent is None, "a kind that does not count tells no bytes"
+        ledger.tunnels.end(ledger.tunnels.begin("garden", "roof0", NOW + timedelta(days=day)), NOW, None, None)
+    assert [one.up.day for one in ledger.tunnels.rows(since=NOW + timedelta(days=3))] == [9, 8]
+    assert ledger.tunnels.rows()[0].sent is None, "a kind that does not count tells no bytes"
 
 
 def test_probe_is_kept_with_its_rungs_in_order(ledger: Ledger) -> None:
-    ledger.note_probe("garden", NOW, ILL, answered=False)
-    ledger.note_probe("garden", NOW + timedelta(hours=1), WELL, answered=True)
-    newest, older = ledger.probes(far="garden")
+    ledger.probes.note("garden", NOW, ILL, answered=False)
+    ledger.probes.note("garden", NOW + timedelta(hours=1), WELL, answered=True)
+    newest, older = ledger.probes.rows(far="garden")
     assert (newest.answered, newest.exit_code, newest.took_s, newest.round_trip_ms) == (True, 0, 2.5, 21.5)
     assert (older.answered, older.exit_code, older.headline, older.advice) == (False, 3, "handshake: none", "look")
     assert [(row["rung"], row["state"]) for row in rungs_of(ledger, older.number)] == [
@@ -88,13 +88,13 @@ def test_probe_is_kept_with_its_rungs_in_order(ledger: Ledger) -> None:
 
 
 def test_rungs_of_old_probes_that_were_well_are_dropped_and_others_kept(ledger: Ledger) -> None:
-    ledger.note_probe("garden", NOW, WELL, answered=True)
-    ledger.note_probe("garden", NOW, ILL, answered=False)
-    ledger.note_probe("garden", NOW + timedelta(days=89), WELL, answered=True)
-    assert all(rungs_of(ledger, one.number) for one in ledger.probes())
-    ledger.note_probe("garden", NOW + timedelta(days=91), WELL, answered=True)
-    kept = {one.at: bool(rungs_of(ledger, one.number)) for one in ledger.probes() if one.exit_code == 0}
+    ledger.probes.note("garden", NOW, WELL, answered=True)
+    ledger.probes.note("garden", NOW, ILL, answered=False)
+    ledger.probes.note("garden", NOW + timedelta(days=89), WELL, answered=True)
+    assert all(rungs_of(ledger, one.number) for one in ledger.probes.rows())
+    ledger.probes.note("garden", NOW + timedelta(days=91), WELL, answered=True)
+    kept = {one.at: bool(rungs_of(ledger, one.number)) for one in ledger.probes.rows() if one.exit_code == 0}
     assert kept[NOW] is False
     assert kept[NOW + timedelta(days=89)] is True
-    assert all(rungs_of(ledger, one.number) for one in ledger.probes() if one.exit_code == 3)
-    assert len(ledger.probes()) == 4, "that there was a probe, and how it ended, is kept for good"
+    assert all(rungs_of(ledger, one.number) for one in ledger.probes.rows() if one.exit_code == 3)
+    assert len(ledger.probes.rows()) == 4, "that there was a probe, and how it ended, is kept for good"

@@ -94,16 +94,16 @@ def test_the_ledger_verb_comes_within_a_second(
 def test_no_question_reads_the_whole_history(long: tuple[Settings, Ledger], monkeypatch: pytest.MonkeyPatch) -> None:
     settings, ledger = long
     asked: set[str] = set()
-    ledger.db.set_trace_callback(asked.add)
+    ledger.file.db.set_trace_callback(asked.add)
     try:
         digest.make(settings, ledger, SteppedClock(NOW), EXTRA)
         overview(settings, ledger, SteppedClock(NOW))
     finally:
-        ledger.db.set_trace_callback(None)
+        ledger.file.db.set_trace_callback(None)
     assert asked
     for query in asked:
         for table in ("run", "probe", "space"):
-            assert not _scans(ledger.db, query, table), query
+            assert not _scans(ledger.file.db, query, table), query
 
 
 def _scans(db: sqlite3.Connection, query: str, table: str) -> bool:

@@ -336,7 +336,7 @@ def test_a_run_by_hand_says_that_it_goes_beyond_the_months_allowance(job: OneJob
 def test_damage_is_counted_until_the_file_comes_back_whole(job: OneJob, verb: Verb) -> None:
     def counted() -> list[str]:
         with Ledger(job.settings.ledger) as ledger:
-            return [one.path for one in ledger.damages(JOB)]
+            return [one.path for one in ledger.damages.of(JOB)]
 
     verb("run")
     for name in ("a", "b/c"):

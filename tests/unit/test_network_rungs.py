@@ -365,7 +365,7 @@ class TestPlainWay:
         states = {one.rung: one.seen.state for one in found.rungs}
         assert states["address plan"] == states["interface"] == states["handshake"] == "not tried"
         assert found.exit_code == 0
-        assert world.ledger.tunnel_sessions() == []
+        assert world.ledger.tunnels.rows() == []
 
     def test_address_without_a_way_is_named(self, world: World) -> None:
         world.tunnel = {"kind": "none"}
@@ -384,9 +384,9 @@ class TestWay:
             peer = world.machine.links["roof0"].peers[FAR_KEY]
             peer.sent, peer.received = 5000, 700
             world.clock.step(3600)
-            (open_one,) = world.ledger.tunnel_sessions()
+            (open_one,) = world.ledger.tunnels.rows()
             assert open_one.down is None
-        (one,) = world.ledger.tunnel_sessions()
+        (one,) = world.ledger.tunnels.rows()
         assert (one.far, one.tunnel, one.up, one.cut) == ("garden", "roof0", NOW, False)
         assert one.handshake_s == pytest.approx(2, abs=1)
         assert (one.sent, one.received) == (5000, 700)
@@ -400,11 +400,11 @@ class TestWay:
             self.open(world),
         ):
             pytest.fail("nothing may be copied over a way that does not stand")
-        (probe,) = world.ledger.probes(far="garden")
+        (probe,) = world.ledger.probes.rows(far="garden")
         assert (probe.answered, probe.exit_code) == (False, 3)
         kept = [(one["rung"], one["state"]) for one in rungs_of(world.ledger, probe.number)]
         assert kept[4:7] == [("interface", "ok"), ("handshake", "not ok"), ("far address", "not tried")]
-        assert world.ledger.tunnel_sessions()[0].down is not None
+        assert world.ledger.tunnels.rows()[0].down is not None
 
     def test_tunnel_that_cannot_be_brought_up_is_trouble_with_the_tunnel(self, world: World) -> None:
         not_allowed(world)
@@ -417,7 +417,7 @@ class TestWay:
                 pass
             assert "roof0" in world.machine.links
         assert "roof0" not in world.machine.links
-        assert len(world.ledger.tunnel_sessions()) == 1
+        assert len(world.ledger.tunnels.rows()) == 1
 
     def test_error_inside_still_takes_the_tunnel_down(self, world: World) -> None:
         with pytest.raises(ZeroDivisionError), self.open(world):
@@ -434,7 +434,7 @@ class TestWay:
         world.clock.step(61)
         assert self.tend(world) == []
         assert "roof0" not in world.machine.links
-        (one,) = world.ledger.tunnel_sessions()
+        (one,) = world.ledger.tunnels.rows()
         assert one.down is not None
 
     def test_tunnel_that_is_to_stay_up_is_brought_up_by_tending(self, world: World) -> None:
@@ -444,7 +444,7 @@ class TestWay:
         with self.open(world):
             pass
         assert "roof0" in world.machine.links
-        assert len(world.ledger.tunnel_sessions()) == 1
+        assert len(world.ledger.tunnels.rows()) == 1
 
     def test_handshake_of_a_tunnel_that_stays_up_is_told_from_its_beginning(self, world: World) -> None:
         """Not from whenever somebody first used it."""
@@ -457,7 +457,7 @@ class TestWay:
         world.clock.step(3600)
         with self.open(world):
             pass
-        (one,) = world.ledger.tunnel_sessions()
+        (one,) = world.ledger.tunnels.rows()
         assert one.handshake_s == 7
 
     def test_tunnel_that_vanished_and_was_brought_up_again_in_between_is_two_sessions(
@@ -473,7 +473,7 @@ class TestWay:
                 time.sleep(0.02)
             world.clock.step(900)
             world.machine.links["roof0"].peers[FAR_KEY].sent = 5000
-        newest, older = world.ledger.tunnel_sessions()
+        newest, older = world.ledger.tunnels.rows()
         assert (older.cut, older.down) == (True, None)
         assert (newest.cut, newest.sent) == (False, 5000)
         assert newest.down is not None
@@ -492,7 +492,7 @@ class TestWay:
             while one._keeper.raised_at is None:
                 assert time.monotonic() < until, "the keeper brings it up again"
                 time.sleep(0.02)
-            monkeypatch.setattr(world.ledger, "begin_tunnel", full)
+            monkeypatch.setattr(world.ledger.tunnels, "begin", full)
         assert "roof0" not in world.machine.links
 
     def test_trouble_while_tending_is_told_and_not_raised(self, world: World) -> None:
@@ -513,10 +513,10 @@ class TestWay:
         assert "roof0" not in world.machine.links
 
     def test_session_that_a_crash_left_open_counts_as_cut(self, world: World) -> None:
-        world.ledger.begin_tunnel("garden", "roof0", NOW)
+        world.ledger.tunnels.begin("garden", "roof0", NOW)
         with self.open(world):
             pass
-        newest, older = sorted(world.ledger.tunnel_sessions(), key=lambda one: -one.number)
+        newest, older = sorted(world.ledger.tunnels.rows(), key=lambda one: -one.number)
         assert (older.cut, older.down) == (True, None)
         assert newest.cut is False
 
@@ -527,7 +527,7 @@ class TestWay:
         assert "roof0" in world.machine.links
         assert self.rest(world) == []
         assert "roof0" not in world.machine.links
-        (session,) = world.ledger.tunnel_sessions()
+        (session,) = world.ledger.tunnels.rows()
         assert session.down is not None
 
     def test_tunnel_that_is_to_stay_up_outlasts_the_service(self, world: World) -> None:

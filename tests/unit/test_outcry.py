@@ -89,7 +89,7 @@ def test_a_ledger_that_cannot_be_opened_at_the_start_is_waited_for_and_cried_out
         lambda _, clock, said, *, over: cried.append((clock.monotonic(), said, over)),
     )
     with open_ledger_patiently(settings, clock, Notifier()) as ledger:
-        assert ledger.marks() == {}
+        assert ledger.marks.by_name() == {}
     trouble = "ledger: the ledger cannot be used: disk I/O error"
     assert cried == [
         (BLIND_AFTER_S, trouble, False),

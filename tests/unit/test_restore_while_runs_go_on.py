@@ -57,7 +57,7 @@ def change_everything(job: OneJob, number: int) -> None:
 
 def no_damage_is_noted(job: OneJob) -> None:
     with Ledger(job.settings.ledger) as ledger:
-        assert ledger.damages(JOB) == []
+        assert ledger.damages.of(JOB) == []
 
 
 @contextmanager
@@ -350,4 +350,4 @@ def test_what_is_damaged_is_still_named_while_a_run_goes_on(job: OneJob) -> None
         found, _ = job.restore(version)
     assert {one.path for one in found.damaged} == {"f1", "large"}
     with Ledger(job.settings.ledger) as ledger:
-        assert {one.path for one in ledger.damages(JOB)} == {"f1", "large"}
+        assert {one.path for one in ledger.damages.of(JOB)} == {"f1", "large"}

@@ -71,7 +71,7 @@ class House:
         """Let these jobs be owed a run at once."""
         for job in jobs or tuple(self.settings.jobs):
             times = f"{self.settings.jobs[job].at} {self.settings.home.zone}"
-            self.ledger.note_job_times(JobTimes(job, times, SystemClock().now() - timedelta(days=3)))
+            self.ledger.turns.note(JobTimes(job, times, SystemClock().now() - timedelta(days=3)))
 
     def start(self) -> None:
         clock = SystemClock()
@@ -118,7 +118,7 @@ class House:
         return self.asked.count(what)
 
     def ending(self, job: str) -> str | None:
-        return self.ledger.turns()[job].ending
+        return self.ledger.turns.by_job()[job].ending
 
     def _pretended(self, chore: Chore) -> Chore:
         """The chore with its own times and worker, that does what this house says; the last resort's are real."""
@@ -131,7 +131,7 @@ class House:
             elif kind == "look":
                 self.look()
             elif kind == "digest":
-                self.ledger.note_digest(SystemClock().now(), SystemClock().now(), True, ())
+                self.ledger.digests.note(SystemClock().now(), SystemClock().now(), True, ())
 
         return chore if chore.worker == "last resort" else replace(chore, do=do)
 
@@ -182,7 +182,7 @@ def test_what_is_not_owed_is_not_run_but_far_boxes_are_probed_and_the_watch_look
 
 
 def test_the_digest_is_told_what_is_wrong_with_the_settings(house: House) -> None:
-    house.ledger.note_last_time("digest", SystemClock().now() - timedelta(days=8))
+    house.ledger.marks.note("digest", SystemClock().now() - timedelta(days=8))
     house.mistakes = ("jobs/music.toml: at: is not there",)
     house.start()
     until(lambda: house.count("digest", *house.mistakes))
@@ -243,7 +243,7 @@ def test_a_run_that_does_not_listen_is_left_and_counts_as_cut(house: House, monk
     assert house.stop() < 3
     free.set()
     assert house.left == ["run photos"]
-    turn = house.ledger.turns()["photos"]
+    turn = house.ledger.turns.by_job()["photos"]
     assert turn.begun is not None
     assert turn.ended is None
 
@@ -260,7 +260,7 @@ def test_a_far_box_that_does_not_answer_is_tried_again_later(house: House) -> No
     house.overdue("photos")
     house.start()
     until(lambda: house.ending("photos") == "unreached")
-    until(lambda: "next is at" in house.ledger.turns()["photos"].waiting)
+    until(lambda: "next is at" in house.ledger.turns.by_job()["photos"].waiting)
     house.stop()
     assert house.count("run", "photos") == 1
 
@@ -347,7 +347,7 @@ def test_a_ledger_that_cannot_be_used_for_a_while_is_survived(
 ) -> None:
     broken = threading.Event()
     broken.set()
-    turns = house.its_ledger.turns
+    turns = house.its_ledger.turns.by_job
 
     def sometimes() -> dict[str, JobTimes]:
         if broken.is_set():
@@ -355,7 +355,7 @@ def test_a_ledger_that_cannot_be_used_for_a_while_is_survived(
         return turns()
 
     house.overdue("photos")
-    monkeypatch.setattr(house.its_ledger, "turns", sometimes)
+    monkeypatch.setattr(house.its_ledger.turns, "by_job", sometimes)
     house.alive_every_s = 0.2
     house.start()
     until(lambda: "nothing can be decided" in caplog.text)
@@ -503,9 +503,9 @@ def test_a_window_changed_under_a_run_ends_it(house: House) -> None:
 
 def test_after_a_kill_the_next_service_goes_on(house: House) -> None:
     house.overdue("photos")
-    turn = house.ledger.turns()["photos"]
+    turn = house.ledger.turns.by_job()["photos"]
     begun = SystemClock().now() - timedelta(minutes=30)
-    house.ledger.note_job_times(replace(turn, begun=begun, tries=1))
+    house.ledger.turns.note(replace(turn, begun=begun, tries=1))
     house.start()
     until(lambda: house.ending("photos") == "settled")
     house.stop()
@@ -550,4 +550,4 @@ def test_a_chore_is_added_by_the_list_alone(house: House, caplog: pytest.LogCapt
     assert heard[1] == "clean"
     assert "dust: cellar: no broom" in caplog.text
     assert all(one == {"dust"} for one in met), "with the run on the same worker it never overlaps"
-    assert "dust" in house.ledger.marks()
+    assert "dust" in house.ledger.marks.by_name()

@@ -43,7 +43,7 @@ class House:
         return moment_text(moment, self.settings.zone)
 
     def copied(self, *jobs: str, ago: timedelta) -> None:
-        self.ledger.note_answer("heron", self.now - ago)
+        self.ledger.answers.note("heron", self.now - ago)
         for name in jobs:
             write_run(self.ledger, self.now - ago, Night(), name)
 
@@ -83,7 +83,7 @@ def test_a_household_where_all_is_well_needs_no_hand(house: House) -> None:
 
 def test_since_when_a_far_box_has_not_answered_is_shown_with_the_last_probes_headline(house: House) -> None:
     house.copied("photos", "papers", "music", ago=20 * HOUR)
-    house.ledger.note_probe("heron", house.now - 2 * HOUR, NO_ANSWER, answered=False)
+    house.ledger.probes.note("heron", house.now - 2 * HOUR, NO_ANSWER, answered=False)
     code, said = house.ask()
     assert code == 0, "one probe without an answer is no alarm yet"
     assert (
@@ -97,7 +97,7 @@ def test_since_when_a_far_box_has_not_answered_is_shown_with_the_last_probes_hea
 
 
 def test_an_answer_after_the_last_probe_counts(house: House) -> None:
-    house.ledger.note_probe("heron", house.now - 9 * HOUR, NO_ANSWER, answered=False)
+    house.ledger.probes.note("heron", house.now - 9 * HOUR, NO_ANSWER, answered=False)
     house.copied("photos", "papers", "music", ago=8 * HOUR)
     (box,) = house.json()["far"]
     assert (box["answers"], box["silent_since"]) == (True, None)
@@ -112,7 +112,7 @@ def test_a_far_box_that_never_answered_is_said_to_have_never(house: House) -> No
 
 def test_a_silence_is_shown_once_with_all_that_is_late_by_it(house: House) -> None:
     house.copied("photos", "papers", "music", ago=4 * DAY)
-    house.ledger.note_probe("heron", house.now - HOUR, NO_ANSWER, answered=False)
+    house.ledger.probes.note("heron", house.now - HOUR, NO_ANSWER, answered=False)
     house.look()
     code, said = house.ask()
     assert code == 1
@@ -131,8 +131,8 @@ def test_what_is_late_for_a_reason_of_its_own_is_not_put_down_to_the_silence(hou
     """What follows from what is the rule's to say: a held job would not be copied if the far box answered."""
     house.copied("photos", "papers", "music", ago=4 * DAY)
     hold = Hold("photos", "r", house.now - 4 * DAY, "2,104 of 2,900 files are gone", 2104, 0, 2900, None)
-    house.ledger.note_hold(hold)
-    house.ledger.note_probe("heron", house.now - HOUR, NO_ANSWER, answered=False)
+    house.ledger.holds.note(hold)
+    house.ledger.probes.note("heron", house.now - HOUR, NO_ANSWER, answered=False)
     house.look()
     said = house.ask()[1]
     assert "late:photos: the newest good copy of photos is from" in said
@@ -143,7 +143,7 @@ def test_a_late_copy_is_said_at_once_though_home_has_only_just_come_back(house: 
     house.copied("photos", "papers", "music", ago=60 * HOUR)
     house.copied("papers", "music", ago=HOUR)
     look(house.settings, house.ledger, SteppedClock(house.now), WatchInputs(), {})
-    assert house.ledger.standing_alerts() == [], "the watch gives it time to catch up"
+    assert house.ledger.alerts.standing() == [], "the watch gives it time to catch up"
     code, said = house.ask()
     assert code == 1
     assert "photos: older than promised (2 d): otherroof probe heron\n" in said
@@ -169,7 +169,7 @@ def test_alerts_for_other_reasons_stand_one_by_one_and_quiet_ones_do_not_call(ho
     assert "late:photos: the newest good copy of photos is from" in said
     assert "`otherroof run photos` tries now" in said
     house.copied("photos", ago=HOUR / 2)
-    assert house.ledger.quiet("late:photos", house.now + 3 * DAY)
+    assert house.ledger.alerts.quiet("late:photos", house.now + 3 * DAY)
     code, said = house.ask()
     assert code == 0
     assert f"late:photos (quiet until {house.shown(house.now + 3 * DAY)}): " in said
@@ -178,7 +178,7 @@ def test_alerts_for_other_reasons_stand_one_by_one_and_quiet_ones_do_not_call(ho
 def test_what_a_job_waits_for_is_shown(house: House) -> None:
     house.copied("photos", "papers", "music", ago=5 * HOUR)
     waits = "waits for its window, which opens at 2031-03-06 22:00"
-    house.ledger.note_job_times(JobTimes("photos", "30 1 * * *", house.now, waiting=waits))
+    house.ledger.turns.note(JobTimes("photos", "30 1 * * *", house.now, waiting=waits))
     assert f"photos: {waits}\n" in house.ask()[1]
     assert {one["job"]: one["waits"] for one in house.json()["jobs"]} == {"photos": waits, "papers": "", "music": ""}
 
@@ -188,8 +188,8 @@ def test_a_far_clock_that_is_off_is_said_until_a_run_finds_it_right(house: House
     at = house.now - HOUR
     report = Night(outcome="done with problems").report("photos", run_id(at))
     report.problems = [Problem("", CLOCK_OFF)]
-    house.ledger.begin_run("photos", run_id(at), "heron", at)
-    house.ledger.end_run(report, at)
+    house.ledger.runs.begin("photos", run_id(at), "heron", at)
+    house.ledger.runs.end(report, at)
     code, said = house.ask()
     assert code == 1
     assert f"heron: {CLOCK_OFF}\n" in said
@@ -205,8 +205,8 @@ def test_entries_that_could_not_be_copied_are_counted(house: House) -> None:
     at = house.now - HOUR
     report = Night(outcome="done with problems").report("photos", run_id(at))
     report.files.problems, report.problems = 1, [Problem("a.jpg", "cannot be read")]
-    house.ledger.begin_run("photos", run_id(at), "heron", at)
-    house.ledger.end_run(report, at)
+    house.ledger.runs.begin("photos", run_id(at), "heron", at)
+    house.ledger.runs.end(report, at)
     code, said = house.ask()
     assert code == 1
     assert "photos: 1 entry could not be copied: otherroof ledger --job photos --json\n" in said
@@ -228,16 +228,16 @@ def test_a_usual_household_in_trouble_fits_a_small_terminal_and_nothing_is_cut_o
         job.write_text(text.replace("heron", "wren") if name in NAMES[2:] else text)
     house.settings = require_settings(house.where)
     house.copied(*NAMES[:2], ago=5 * DAY)
-    house.ledger.note_probe("heron", house.now - 2 * HOUR, NO_ANSWER, answered=False)
-    house.ledger.note_answer("wren", house.now)
+    house.ledger.probes.note("heron", house.now - 2 * HOUR, NO_ANSWER, answered=False)
+    house.ledger.answers.note("wren", house.now)
     write_run(house.ledger, house.now - HOUR, Night(), "recipes-database")
     write_run(house.ledger, house.now - DAY, Night(), "server")
     write_run(house.ledger, house.now - HOUR, Night("held"), "server")
-    house.ledger.db.execute("UPDATE run SET far='wren' WHERE job IN ('recipes-database', 'server')")
-    house.ledger.note_hold(Hold("server", "r", house.now - HOUR, "2,104 of 2,900 files are gone", 2104, 0, 2900, None))
+    house.ledger.file.db.execute("UPDATE run SET far='wren' WHERE job IN ('recipes-database', 'server')")
+    house.ledger.holds.note(Hold("server", "r", house.now - HOUR, "2,104 of 2,900 files are gone", 2104, 0, 2900, None))
     for name in NAMES[:2]:
         waits = "the last try came to nothing; the next is at 2031-04-07 07:20"
-        house.ledger.note_job_times(JobTimes(name, "30 1 * * *", house.now - DAY, waiting=waits))
+        house.ledger.turns.note(JobTimes(name, "30 1 * * *", house.now - DAY, waiting=waits))
     house.look()
     monkeypatch.setattr(
         "otherroof.cli.look.status.console", lambda: Console(width=80, force_terminal=True, no_color=True)
@@ -258,7 +258,7 @@ def test_a_usual_household_in_trouble_fits_a_small_terminal_and_nothing_is_cut_o
 def test_a_first_copy_that_is_on_its_way_asks_for_nothing(house: House) -> None:
     house.copied("papers", "music", ago=5 * HOUR)
     assert "photos: no good copy yet: otherroof run photos" in house.ask()[1]
-    house.ledger.begin_run("photos", run_id(house.now), "heron", house.now - HOUR)
+    house.ledger.runs.begin("photos", run_id(house.now), "heron", house.now - HOUR)
     code, said = house.ask()
     assert code == 0
     assert "under way" in said

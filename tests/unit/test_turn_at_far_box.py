@@ -45,7 +45,7 @@ run.WIRE_NOTE_S = place.TICK_S = 0.0
 
 def tick():
     with Ledger(settings.ledger) as other:
-        if other.runs(newest=1)[0].report.bytes.wire_up > 3_000_000:
+        if other.runs.rows(newest=1)[0].report.bytes.wire_up > 3_000_000:
             os._exit(9)
 
 with Ledger(settings.ledger) as ledger, level_way():
@@ -114,7 +114,7 @@ def test_a_run_that_does_not_wait_is_told_which_job_is_at_work_there(house: Hous
             house.run("photos", patient=False)
         assert house.run("photos", patient=False, dry=True).error is None, "it sends nothing"
     with Ledger(house.settings.ledger) as ledger:
-        assert ledger.runs() == [], "what never began is no run"
+        assert ledger.runs.rows() == [], "what never began is no run"
 
 
 def test_whoever_waits_can_be_stopped_and_holds_nothing_afterwards(house: House) -> None:
@@ -173,14 +173,14 @@ def test_bytes_of_a_killed_run_count_towards_the_month(house: House) -> None:
     assert child.returncode == 9, child.stderr.decode()
     ago = CLOCK.now() - timedelta(days=1)
     with Ledger(house.settings.ledger) as ledger:
-        (row,) = ledger.runs()
+        (row,) = ledger.runs.rows()
         assert row.ended is None
-        sent = ledger.wire_bytes_since("heron", ago)
+        sent = ledger.runs.wire_bytes_since("heron", ago)
         assert 3_000_000 < sent < 60_000_000
     ran = house.run("photos")
     assert ran.error is None
     with Ledger(house.settings.ledger) as ledger:
-        done, cut = ledger.runs()
+        done, cut = ledger.runs.rows()
         assert (cut.report.outcome, cut.report.bytes.wire_up + cut.report.bytes.wire_down) == ("cut", sent)
         wire = done.report.bytes
-        assert ledger.wire_bytes_since("heron", ago) == sent + wire.wire_up + wire.wire_down
+        assert ledger.runs.wire_bytes_since("heron", ago) == sent + wire.wire_up + wire.wire_down

@@ -47,15 +47,15 @@ class House:
 
     def copy(self, *names: str) -> None:
         """These jobs are copied well now."""
-        self.ledger.note_answer("heron", self.clock.now())
+        self.ledger.answers.note("heron", self.clock.now())
         for name in names:
             write_run(self.ledger, self.clock.now(), Night(), name)
 
     def probe(self, *, answers: bool) -> None:
         if answers:
-            self.ledger.note_answer("heron", self.clock.now())
+            self.ledger.answers.note("heron", self.clock.now())
         else:
-            self.ledger.note_probe("heron", self.clock.now(), NO_ANSWER, answered=False)
+            self.ledger.probes.note("heron", self.clock.now(), NO_ANSWER, answered=False)
 
     def hours(self, count: int, *, answers: bool) -> None:
         """So many hours with a look each, and a probe every six."""
@@ -90,14 +90,14 @@ def test_twenty_jobs_that_go_late_together_give_one_message(house: House) -> Non
         assert f"`otherroof run {name}`" in mail.text
         assert f"otherroof quiet late:{name} --days 14" in mail.text
     assert told_in(mail) == {f"late:{name}": "alert" for name in JOBS}
-    assert [one.times for one in house.ledger.standing_alerts()] == [1] * 20
+    assert [one.times for one in house.ledger.alerts.standing()] == [1] * 20
 
 
 def test_the_subject_names_the_gravest(house: House) -> None:
     house.copy(*JOBS)
     house.hours(48, answers=True)
     house.clock.step(60)
-    house.ledger.note_hold(Hold("job07", "r", house.clock.now(), "most files are gone", 9, 0, 10, None))
+    house.ledger.holds.note(Hold("job07", "r", house.clock.now(), "most files are gone", 9, 0, 10, None))
     house.look()
     (mail,) = house.mails
     assert mail.line.startswith("[larch] job job07 is held since ")
@@ -143,7 +143,7 @@ def test_copies_that_turn_late_one_by_one_while_the_far_box_is_silent_give_one_m
     assert kinds(house.mails) == [("alert", 1)]
     assert "are not told of one by one" in house.mails[0].text
     assert "`otherroof probe heron`" in house.mails[0].text
-    assert len(house.ledger.standing_alerts()) == 20, "each is written down all the same"
+    assert len(house.ledger.alerts.standing()) == 20, "each is written down all the same"
     house.hours(20, answers=False)
     assert kinds(house.mails) == [("alert", 1), ("alert", 21)]
     mail = house.mails[1]
@@ -171,7 +171,7 @@ def test_what_followed_from_a_silence_is_not_told_again_when_it_is_over_and_mend
         house.look()
     # The first was told by itself, before anybody knew of the silence; so is its end.
     assert [told_in(one) for one in house.mails[before + 1 :]] == [{"late:job00": "all clear"}]
-    assert house.ledger.standing_alerts() == []
+    assert house.ledger.alerts.standing() == []
 
 
 def test_a_copy_that_does_not_catch_up_in_a_day_is_told_by_itself(house: House) -> None:
@@ -204,7 +204,7 @@ def test_a_quiet_silence_keeps_what_follows_from_it_quiet_too(house: House) -> N
     house.copy(*JOBS)
     house.hours(24 * 4, answers=False)
     before = len(house.mails)
-    assert house.ledger.quiet("silent:heron", house.clock.now() + 20 * DAY)
+    assert house.ledger.alerts.quiet("silent:heron", house.clock.now() + 20 * DAY)
     house.hours(24 * 15, answers=False)
     assert len(house.mails) == before
 
@@ -213,7 +213,7 @@ def test_a_look_by_another_process_tells_nothing_twice(house: House) -> None:
     house.copy(*JOBS)
     house.hours(48, answers=True)
     house.clock.step(60)
-    other = Ledger(house.ledger.path)
+    other = Ledger(house.ledger.file.path)
     for ledger in (house.ledger, other, house.ledger):
         look(house.settings, ledger, house.clock, WatchInputs(), house.channels)
     other.close()

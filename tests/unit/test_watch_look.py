@@ -57,7 +57,7 @@ class House:
         """One run now, then a day of hourly looks."""
         now = self.clock.now()
         if answers:
-            self.ledger.note_answer("heron", now)
+            self.ledger.answers.note("heron", now)
         write_run(self.ledger, now, night)
         self.day()
 
@@ -98,7 +98,7 @@ def test_a_far_box_gone_for_five_days_is_told_once_and_its_return_once(house: Ho
 def test_a_restart_at_every_hour_neither_repeats_nor_forgets(house: House) -> None:
     for day in range(12):
         if day < 2:
-            house.ledger.note_answer("heron", house.clock.now())
+            house.ledger.answers.note("heron", house.clock.now())
         write_run(house.ledger, house.clock.now(), Night(outcome="done" if day < 2 else "failed", reason="x"))
         for _ in range(24):
             house.restart()
@@ -120,18 +120,18 @@ def test_a_channel_that_is_down_gets_one_message_a_thing_when_it_is_back(house: 
         house.night()
     for _ in range(20):
         house.night(Night(outcome="failed", reason="no answer"), answers=False)
-    waiting = [one for one in house.ledger.waiting_messages() if one.channel == "family"]
+    waiting = [one for one in house.ledger.posts.waiting() if one.channel == "family"]
     assert sorted(one.about for one in waiting) == ["late:photos", "silent:heron"]
     house.mail.broken = False
     house.day()
     about = [one.about for one in house.mail.taken]
     assert sorted(about) == ["late:photos", "silent:heron", "unsent:family"]
     assert [one.kind for one in house.mail.taken if one.about == "unsent:family"] == ["all clear"]
-    assert house.ledger.waiting_messages() == []
+    assert house.ledger.posts.waiting() == []
 
 
 def test_a_message_that_failed_while_the_clock_was_years_ahead_goes_out_when_it_is_right(house: House) -> None:
-    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "most files are gone", 9, 0, 10, None))
+    house.ledger.holds.note(Hold("photos", "r", house.clock.now(), "most files are gone", 9, 0, 10, None))
     house.mail.broken = True  # a certificate, say, that has run out by then
     house.look()
     house.clock.jump(2000 * 86_400.0)
@@ -151,17 +151,17 @@ def test_a_message_that_failed_while_the_clock_was_years_ahead_goes_out_when_it_
 def test_the_failing_channel_is_told_by_the_others_only(house: House) -> None:
     house.night()
     house.mail.broken = True
-    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "most files are gone", 9, 0, 10, None))
+    house.ledger.holds.note(Hold("photos", "r", house.clock.now(), "most files are gone", 9, 0, 10, None))
     house.day()
     bell = [one.about for one in house.channels["bell"].taken]
     assert "unsent:family" in bell
-    assert all(one.about != "unsent:family" for one in house.ledger.waiting_messages())
+    assert all(one.about != "unsent:family" for one in house.ledger.posts.waiting())
 
 
 def test_pauses_grow_and_stay(house: House) -> None:
     assert [pause_after(fails).total_seconds() / 60 for fails in range(1, 9)] == [*PAUSES_MIN, 360, 360]
     house.mail.broken = True
-    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
+    house.ledger.holds.note(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
     house.look()
     tried = []
     for minute in range(1, 400):
@@ -180,14 +180,14 @@ def test_one_poor_message_does_not_block_the_others(house: House, poor: str) -> 
 
     picky = Picky()
     house.channels["family"] = picky
-    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
-    house.ledger.note_damage([DamagedFile("photos", "a.jpg", "r", house.clock.now(), "its digest is another")])
+    house.ledger.holds.note(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
+    house.ledger.damages.note([DamagedFile("photos", "a.jpg", "r", house.clock.now(), "its digest is another")])
     for _ in range(60):
         house.look()
         house.clock.step(600)
     good = {"held:photos": "damage:photos", "damage:photos": "held:photos"}[poor]
     assert [one.about for one in picky.taken if one.about != "unsent:family"] == [good]
-    assert sorted({one.about for one in house.ledger.waiting_messages()}) == [poor]
+    assert sorted({one.about for one in house.ledger.posts.waiting()}) == [poor]
 
 
 def test_a_poor_message_is_parted_from_its_bundle_as_soon_as_the_channel_takes_another(house: House) -> None:
@@ -197,8 +197,8 @@ def test_a_poor_message_is_parted_from_its_bundle_as_soon_as_the_channel_takes_a
             return super().deliver(message)  # type: ignore[arg-type]
 
     house.channels["family"] = picky = Picky()
-    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
-    house.ledger.note_damage([DamagedFile("photos", "a.jpg", "r", house.clock.now(), "its digest is another")])
+    house.ledger.holds.note(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
+    house.ledger.damages.note([DamagedFile("photos", "a.jpg", "r", house.clock.now(), "its digest is another")])
     house.look()
     house.clock.step(600)
     house.extra = WatchInputs(mistakes=("jobs/music.toml: at: is not there",))
@@ -209,7 +209,7 @@ def test_a_poor_message_is_parted_from_its_bundle_as_soon_as_the_channel_takes_a
 
 
 def test_a_message_is_not_sent_by_two_processes_at_once(house: House) -> None:
-    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
+    house.ledger.holds.note(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
     other = Ledger(house.path)
 
     class Slow(NotingChannel):
@@ -232,7 +232,7 @@ def test_a_process_that_dies_while_sending_leaves_the_message_to_the_next(house:
             raise KeyboardInterrupt
 
     house.channels["family"] = Dying()
-    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
+    house.ledger.holds.note(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
     with pytest.raises(KeyboardInterrupt):
         house.look()
     house.restart()
@@ -252,8 +252,8 @@ def test_a_message_that_ends_the_process_does_not_stand_in_the_way_of_others(hou
             return super().deliver(message)  # type: ignore[arg-type]
 
     house.channels["family"] = fragile = Fragile()
-    house.ledger.note_damage([DamagedFile("photos", "a.jpg", "r", house.clock.now(), "its digest is another")])
-    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
+    house.ledger.damages.note([DamagedFile("photos", "a.jpg", "r", house.clock.now(), "its digest is another")])
+    house.ledger.holds.note(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
     for _ in range(4):
         with pytest.raises(RuntimeError):
             house.look()
@@ -263,10 +263,10 @@ def test_a_message_that_ends_the_process_does_not_stand_in_the_way_of_others(hou
 
 def test_quiet_is_kept_over_a_restart(house: House) -> None:
     house.night()
-    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
+    house.ledger.holds.note(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
     house.look()
-    assert house.ledger.quiet("held:photos", house.clock.now() + 20 * DAY)
-    assert not house.ledger.quiet("held:music", house.clock.now())
+    assert house.ledger.alerts.quiet("held:photos", house.clock.now() + 20 * DAY)
+    assert not house.ledger.alerts.quiet("held:music", house.clock.now())
     for _ in range(15):
         house.restart()
         house.night()
@@ -288,20 +288,20 @@ def test_what_was_written_while_the_clock_was_years_ahead_hides_nothing_once_it_
     house.clock.jump(2000 * 86_400.0)
     ahead = house.clock.now()
     house.look()
-    house.ledger.note_answer("heron", ahead)
-    house.ledger.note_probe("heron", ahead, NO_ANSWER, answered=False)
-    house.ledger.note_space("heron", ahead, 900_000_000_000, 1_000_000_000_000)
+    house.ledger.answers.note("heron", ahead)
+    house.ledger.probes.note("heron", ahead, NO_ANSWER, answered=False)
+    house.ledger.spaces.note("heron", ahead, 900_000_000_000, 1_000_000_000_000)
     write_run(house.ledger, ahead)
     house.clock.jump(-2000 * 86_400.0)
-    house.ledger.note_space("heron", house.clock.now(), 1_000_000_000, 1_000_000_000_000)
+    house.ledger.spaces.note("heron", house.clock.now(), 1_000_000_000, 1_000_000_000_000)
     house.night()
     house.mail.taken.clear()
     for _ in range(4):
         house.day()
     told = house.mail.lines
     assert any("far box heron has not answered since" in line for line in told), told
-    assert "space:heron" in {one.key for one in house.ledger.standing_alerts()}
-    late = [one for one in house.ledger.standing_alerts() if one.key == "late:photos"]
+    assert "space:heron" in {one.key for one in house.ledger.alerts.standing()}
+    late = [one for one in house.ledger.alerts.standing() if one.key == "late:photos"]
     assert late
     assert late[0].begun < house.clock.now()
 
@@ -310,18 +310,18 @@ def test_a_job_whose_file_has_a_mistake_is_named_and_keeps_what_stands_about_it(
     house = House(tmp_path)
     house.night()
     for _ in range(2):
-        house.ledger.note_answer("heron", house.clock.now())
+        house.ledger.answers.note("heron", house.clock.now())
         house.day()
     assert ["late:photos" in one.text for one in house.mail.taken] == [True]
     whole = house.settings
     house.settings = whole.model_copy(update={"jobs": {}, "unread": ("photos",)})
     house.extra = WatchInputs(("jobs/photos.toml: at: is missing",))
-    house.ledger.note_answer("heron", house.clock.now())
+    house.ledger.answers.note("heron", house.clock.now())
     house.day()
     assert "not copied until it is mended: photos; jobs/photos.toml: at: is missing" in house.mail.lines[-1]
     assert len(house.mail.taken) == 2, "nobody knows whether the copy is still late, so nothing is over"
     house.settings, house.extra = whole, WatchInputs()
-    house.ledger.note_answer("heron", house.clock.now())
+    house.ledger.answers.note("heron", house.clock.now())
     house.night()
     assert len(house.mail.taken) == 3
     assert {"late:photos", "settings"} == set(told_in(house.mail.taken[-1]))
@@ -329,7 +329,7 @@ def test_a_job_whose_file_has_a_mistake_is_named_and_keeps_what_stands_about_it(
 
 def test_a_name_that_somebody_else_bears_too_gives_no_false_all_clear(tmp_path: Path) -> None:
     house = House(tmp_path)
-    house.ledger.note_hold(Hold("photos", "r1", house.clock.now(), "9 of 9 files are gone", 9, 0, 9, None))
+    house.ledger.holds.note(Hold("photos", "r1", house.clock.now(), "9 of 9 files are gone", 9, 0, 9, None))
     house.night()
     fars = {**house.settings.far, "photos": house.settings.far["heron"]}
     house.settings = house.settings.model_copy(update={"far": fars, "jobs": {}})
@@ -343,12 +343,12 @@ def test_a_job_that_goes_to_another_far_box_has_no_copy_there_yet(tmp_path: Path
     moved = house.settings.jobs["photos"].model_copy(update={"far": "wren"})
     fars = {**house.settings.far, "wren": house.settings.far["heron"]}
     house.settings = house.settings.model_copy(update={"far": fars, "jobs": {"photos": moved}})
-    house.ledger.note_answer("wren", house.clock.now())
+    house.ledger.answers.note("wren", house.clock.now())
     house.day()
     assert house.mail.taken == [], "it has its promise's time for the first copy there"
     house.day()
     house.clock.step(60)
-    house.ledger.note_answer("heron", house.clock.now())
+    house.ledger.answers.note("heron", house.clock.now())
     house.look()
     assert ["photos has no good copy yet" in line for line in house.mail.lines] == [True]
     assert digest.make(house.settings, house.ledger, house.clock).jobs[0].copies.roofs == ()
@@ -367,32 +367,32 @@ def test_a_job_that_left_the_settings_gets_no_all_clear(house: House, tmp_path: 
 
 def test_a_channel_that_left_the_settings_takes_its_queue_along(house: House) -> None:
     house.mail.broken = True
-    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
+    house.ledger.holds.note(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
     house.look()
     del house.channels["family"]
     send_due(house.settings, house.ledger, house.clock, house.channels)
-    assert house.ledger.waiting_messages() == []
-    assert "family" not in house.ledger.channel_states()
+    assert house.ledger.posts.waiting() == []
+    assert "family" not in house.ledger.posts.channel_states()
 
 
 def test_damage_is_told_once_more_where_it_spreads_and_over_once_it_is_made_good(house: House) -> None:
     house.night()
-    house.ledger.note_damage([DamagedFile("photos", "a.jpg", "r", house.clock.now(), "its digest is another")])
+    house.ledger.damages.note([DamagedFile("photos", "a.jpg", "r", house.clock.now(), "its digest is another")])
     for _ in range(2):
         house.night()
     assert ["1 file of photos" in line for line in house.mail.lines] == [True]
-    house.ledger.note_damage([DamagedFile("photos", "b.jpg", "r", house.clock.now(), "its digest is another")])
+    house.ledger.damages.note([DamagedFile("photos", "b.jpg", "r", house.clock.now(), "its digest is another")])
     for _ in range(2):
         house.night()
     assert ["2 files of photos" in line for line in house.mail.lines[1:]] == [True]
-    house.ledger.drop_damage("photos", ["a.jpg", "b.jpg"])
+    house.ledger.damages.settle("photos", ["a.jpg", "b.jpg"])
     house.night()
     assert house.mail.lines[2:] == ["[larch] all clear after 4 d: damage:photos"]
 
 
 def test_a_disk_that_fills_is_told_with_its_day(house: House) -> None:
     for day in range(30):
-        house.ledger.note_space("heron", house.clock.now(), int(400e9 - day * 9e9), int(4e12))
+        house.ledger.spaces.note("heron", house.clock.now(), int(400e9 - day * 9e9), int(4e12))
         house.night()
     told = [one for one in house.mail.taken if one.about == "space:heron"]
     assert [one.at for one in told] == [told[0].at + 7 * place * DAY for place in range(len(told))]
@@ -401,7 +401,7 @@ def test_a_disk_that_fills_is_told_with_its_day(house: House) -> None:
 
 def test_a_mail_refused_for_one_person_is_not_lost_from_sight(house: House) -> None:
     house.mail.note = "kim@example.net was refused: 550 no such person"
-    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
+    house.ledger.holds.note(Hold("photos", "r", house.clock.now(), "why", 9, 0, 10, None))
     house.day()
     (told,) = [one for one in house.channels["bell"].taken if one.about == "unsent:family"]
     assert "550 no such person" in told.line
@@ -409,7 +409,7 @@ def test_a_mail_refused_for_one_person_is_not_lost_from_sight(house: House) -> N
 
 def test_an_unusual_hour_stands_for_a_week_though_a_job_runs_hourly(house: House) -> None:
     for hour in range(24 * 12):
-        house.ledger.note_answer("heron", house.clock.now())
+        house.ledger.answers.note("heron", house.clock.now())
         write_run(house.ledger, house.clock.now(), Night(changed=4000 if hour == 60 else 40, total_s=60))
         house.look()
         house.clock.step(3600)
@@ -432,13 +432,13 @@ def test_the_metrics_file_is_written_at_each_look_and_a_bad_path_stops_nothing(t
 
 
 def test_a_message_names_what_happened_what_to_do_and_how_to_quiet_it(house: House) -> None:
-    house.ledger.note_hold(Hold("photos", "r", house.clock.now(), "most files are gone", 9, 0, 10, None))
+    house.ledger.holds.note(Hold("photos", "r", house.clock.now(), "most files are gone", 9, 0, 10, None))
     house.look()
     (told,) = house.mail.taken
     assert told.line == "[larch] job photos is held since Sat 1 March 2031, 00:30: most files are gone"
     assert "What to do: " in told.text
     assert "otherroof quiet held:photos --days 14" in told.text
-    house.ledger.drop_hold("photos")
+    house.ledger.holds.drop("photos")
     house.clock.step(HOUR.total_seconds() * 30)
     house.look()
     clear = next(one for one in house.mail.taken if one.kind == "all clear")

@@ -278,10 +278,10 @@ def test_runs_from_the_future_are_told() -> None:
 def test_what_a_run_saw_in_its_content_reaches_the_rule(tmp_path: Path) -> None:
     with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
         at = NOW - DAY
-        ledger.begin_run("photos", "r", "heron", at)
+        ledger.runs.begin("photos", "r", "heron", at)
         report = Night().report("photos", "r")
         report.nature = EncryptionSigns(60, 55, 7)
-        ledger.end_run(report, at + HOUR)
-        assert ledger.natures("photos", at) == {"r": EncryptionSigns(60, 55, 7)}
-        assert ledger.natures("photos", at + DAY) == {}
-        assert ledger.natures("music", at) == {}
+        ledger.runs.end(report, at + HOUR)
+        assert ledger.runs.natures("photos", at) == {"r": EncryptionSigns(60, 55, 7)}
+        assert ledger.runs.natures("photos", at + DAY) == {}
+        assert ledger.runs.natures("music", at) == {}

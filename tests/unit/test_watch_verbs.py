@@ -28,7 +28,7 @@ class House:
         self.ledger = ledger_of(self, str(where / "state" / "ledger.sqlite"))
         self.capsys = capsys
         self.now = SystemClock().now()
-        self.ledger.note_answer("heron", self.now)
+        self.ledger.answers.note("heron", self.now)
         write_run(self.ledger, self.now - timedelta(hours=1), Night())
 
     def ask(self, *words: str) -> tuple[int, str]:
@@ -38,7 +38,7 @@ class House:
         return int(ended.value.code or 0), captured.out + captured.err
 
     def hold(self) -> None:
-        self.ledger.note_hold(Hold("photos", "r", self.now, "most files are gone", 9, 0, 10, None))
+        self.ledger.holds.note(Hold("photos", "r", self.now, "most files are gone", 9, 0, 10, None))
         look(require_settings(self.where), self.ledger, SystemClock())
         self.capsys.readouterr()
 
@@ -75,7 +75,7 @@ def test_digest_send_tells_each_channel_and_fails_where_one_does(house: House) -
     code, said = house.ask("digest", "--send")
     assert code == 0
     assert "bell: [larch] All well" in said
-    assert "digest" in house.ledger.marks()
+    assert "digest" in house.ledger.marks.by_name()
     bell = Path(house.where) / "otherroof.toml"
     bell.write_text(bell.read_text().replace("/bin/true", "/bin/false"))
     code, said = house.ask("digest", "--send")
@@ -154,9 +154,9 @@ def test_a_test_that_arrives_lets_what_waited_go_out_at_once(house: House) -> No
     settings = Path(house.where) / "otherroof.toml"
     settings.write_text(settings.read_text().replace("/bin/true", "/bin/false"))
     house.hold()
-    assert [one.channel for one in house.ledger.waiting_messages()] == ["bell"]
+    assert [one.channel for one in house.ledger.posts.waiting()] == ["bell"]
     settings.write_text(settings.read_text().replace("/bin/false", "/bin/true"))
     house.ask("alert-test", "bell")
-    assert house.ledger.channel_states()["bell"].failing_since is None
+    assert house.ledger.posts.channel_states()["bell"].failing_since is None
     look(require_settings(house.where), house.ledger, SystemClock())
-    assert house.ledger.waiting_messages() == []
+    assert house.ledger.posts.waiting() == []

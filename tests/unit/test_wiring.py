@@ -32,7 +32,7 @@ def test_broken_settings_stand_in_the_digest_under_what_needs_a_hand(tmp_path: P
     (chore,) = [one for one in service_chores(SystemClock())(settings) if one.name == "digest"]
     chore.do(ChoreInputs(settings, ("jobs/music.toml: at: '25 1 * * *' has a minute that is none",)))
     with Ledger(settings.ledger) as ledger:
-        (post,) = ledger.waiting_messages()
+        (post,) = ledger.posts.waiting()
     said = " ".join(post.text.split())
     needs = said[said.index("WHAT NEEDS A HAND") :]
     assert "the settings have 1 mistake; jobs/music.toml: at: " in needs

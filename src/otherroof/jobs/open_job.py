@@ -99,12 +99,12 @@ class OpenedJob:
         only_reading = not self._access.locks_job
         keeper = keeper_of(self.settings, self.name, place, home, alongside, only_reading=only_reading)
         self._keepers.append(keeper)
-        self.ledger.note_answer(self.job.far, self._context.clock.now())
+        self.ledger.answers.note(self.job.far, self._context.clock.now())
         return keeper
 
     def look(self) -> None:
         """O6. Connect, and look at the far copy. Raises also FarTrouble if it is another home's."""
-        known = self.ledger.newest_good(self.name, far=self.job.far)  # asked first: a run may end meanwhile
+        known = self.ledger.runs.newest_good(self.name, far=self.job.far)  # asked first: a run may end meanwhile
         self.keeper = self.connect()
         self.keeper.place.widen()
         self.view = self.keeper.view()
@@ -119,7 +119,7 @@ class OpenedJob:
     def _note_trial(self, trial: TrialResult) -> None:
         """Note the far disk's free space in the ledger, and that the far clock is wrong: it misdates versions."""
         if trial.space is not None:
-            self.ledger.note_space(self.job.far, self._context.clock.now(), trial.space.free, trial.space.total)
+            self.ledger.spaces.note(self.job.far, self._context.clock.now(), trial.space.free, trial.space.total)
         if trial.offset is not None and not trial.offset.agrees:
             seen = clock_finding(trial.offset)
             self.notes.append(f"{seen.text}; {seen.advice}")

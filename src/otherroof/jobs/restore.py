@@ -82,14 +82,14 @@ def restore(
 def _note_damage(ledger: Ledger, recall: RestoreReport, clock: Clock) -> None:
     """What was found damaged stays known, so that an alert tells of it until it is made good."""
     header, now = recall.header, clock.now()
-    ledger.note_damage([DamagedFile(header.job, file.path, header.run, now, file.why) for file in recall.damaged])
+    ledger.damages.note([DamagedFile(header.job, file.path, header.run, now, file.why) for file in recall.damaged])
 
 
 def _settle_damage(ledger: Ledger, reader: Reader, recall: RestoreReport, wanted: Selection) -> None:
     """Files that were damaged in this version or an earlier one, and came back whole now, are damaged no longer."""
     job = reader.header.job
-    known = {mark.path for mark in ledger.damages(job) if mark.run <= reader.header.run}
+    known = {mark.path for mark in ledger.damages.of(job) if mark.run <= reader.header.run}
     known -= {problem.path for problem in (*recall.damaged, *recall.problems)}
     if known:
         names = (path_text(entry.path) for entry in reader.entries() if entry.kind == "file" and wanted.has(entry.path))
-        ledger.drop_damage(job, [name for name in names if name in known])
+        ledger.damages.settle(job, [name for name in names if name in known])

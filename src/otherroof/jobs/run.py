@@ -73,7 +73,7 @@ def run_job(
 
 
 def _request(job: OpenedJob, options: RunOptions) -> RunRequest:
-    chosen, hold = job.job, job.ledger.hold_of(job.name)
+    chosen, hold = job.job, job.ledger.holds.of(job.name)
     release = None
     if hold is not None and hold.released is not None:
         release = Release(hold.removed, hold.changed, hold.of_files)
@@ -121,17 +121,17 @@ class _RunRecord:
         self._end(job, None)
 
     def _begin(self, job: OpenedJob) -> None:
-        self._ledger.mark_cut(job.name, "the process ended without a word")
-        newest = self._ledger.runs(job=job.name, newest=1)
+        self._ledger.runs.mark_cut(job.name, "the process ended without a word")
+        newest = self._ledger.runs.rows(job=job.name, newest=1)
         now = self._context.clock.now()
         self.report.run = next_run_id(now, newest[0].report.run if newest else "")
         if not self._dry:
-            self._ledger.begin_run(job.name, self.report.run, job.job.far, now)
+            self._ledger.runs.begin(job.name, self.report.run, job.job.far, now)
 
     def renamed(self, old: str, new: str) -> None:
         """The run had to take another id than it began with."""
         if not self._dry:
-            self._ledger.rename_run(self.report.job, old, new)
+            self._ledger.runs.rename(self.report.job, old, new)
 
     def tick(self) -> None:
         """Called about every second. Notes the bytes sent, so that a killed run counts against the month too."""
@@ -142,7 +142,7 @@ class _RunRecord:
         self._wire_noted = now
         meter = self._context.progress.meter
         try:
-            self._ledger.note_wire(self.report.job, self.report.run, meter.wire_up, meter.wire_down)
+            self._ledger.runs.note_wire(self.report.job, self.report.run, meter.wire_up, meter.wire_down)
         except HomeTrouble as problem:
             # The copy goes on: this is tried again in a minute, and at its end the run needs the ledger in any case.
             self._context.told(str(problem))
@@ -166,11 +166,11 @@ class _RunRecord:
 
     def _write_end(self, error: OtherroofError | None) -> None:
         report, now = self.report, self._context.clock.now()
-        self._ledger.end_run(report, now)
+        self._ledger.runs.end(report, now)
         if isinstance(error, Held):
             files = report.files
-            self._ledger.note_hold(
+            self._ledger.holds.note(
                 Hold(report.job, report.run, now, error.what, files.removed, files.changed, files.seen, None)
             )
         elif error is None:
-            self._ledger.drop_hold(report.job)
+            self._ledger.holds.drop(report.job)

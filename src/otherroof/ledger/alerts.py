@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Sequence
-from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
 from otherroof.base.clock import from_stamp, stamp
+from otherroof.ledger.file import Page
 from otherroof.ledger.messages import QueuedMessage, queue_together
 
 _COLUMNS = "id, key, rule, about, headline, help, mark, begun, raised, told, times, quiet_until, ended, because"
@@ -69,24 +69,16 @@ class AlertChange:
     posts: tuple[QueuedMessage, ...] = field(default=())
 
 
-class AlertStore:
-    """Queries on alerts; mixed into the Ledger, which gives the connection."""
+class AlertPage(Page):
+    """Every alert, standing or ended."""
 
-    db: sqlite3.Connection
-
-    def writing(self) -> AbstractContextManager[sqlite3.Connection]:
-        raise NotImplementedError
-
-    def guarded(self) -> AbstractContextManager[None]:
-        raise NotImplementedError
-
-    def standing_alerts(self) -> list[Alert]:
+    def standing(self) -> list[Alert]:
         """The alerts that have not ended, oldest first."""
-        return self._alerts("ended IS NULL ORDER BY raised, id")
+        return self._rows("ended IS NULL ORDER BY raised, id")
 
-    def alerts_ended_since(self, moment: datetime) -> list[Alert]:
+    def ended_since(self, moment: datetime) -> list[Alert]:
         """The alerts that ended at or after `moment`, newest first."""
-        return self._alerts("ended IS NOT NULL AND ended >= ? ORDER BY ended DESC, id DESC", stamp(moment))
+        return self._rows("ended IS NOT NULL AND ended >= ? ORDER BY ended DESC, id DESC", stamp(moment))
 
     def record(self, changes: Sequence[AlertChange]) -> int:
         """Write all `changes` with their messages, all or none. Returns how many took effect.
@@ -96,7 +88,7 @@ class AlertStore:
         """
         if not changes:
             return 0
-        with self.writing() as db:
+        with self.file.writing() as db:
             made = [change for change in changes if _apply(db, change)]
             queue_together(db, [post for change in made for post in change.posts])
         return len(made)
@@ -104,14 +96,14 @@ class AlertStore:
     def quiet(self, key: str, until: datetime | None) -> bool:
         """Say nothing more about a standing alert until then (None: speak again). False if none stands."""
         moment = stamp(until) if until else None
-        with self.writing() as db:
+        with self.file.writing() as db:
             return (
                 db.execute("UPDATE alert SET quiet_until=? WHERE key=? AND ended IS NULL", (moment, key)).rowcount > 0
             )
 
-    def _alerts(self, where: str, *given: str) -> list[Alert]:
-        with self.guarded():
-            rows = self.db.execute(f"SELECT {_COLUMNS} FROM alert WHERE {where}", given).fetchall()
+    def _rows(self, where: str, *given: str) -> list[Alert]:
+        with self.file.guarded():
+            rows = self.file.db.execute(f"SELECT {_COLUMNS} FROM alert WHERE {where}", given).fetchall()
         return [_as_alert(row) for row in rows]
 
 

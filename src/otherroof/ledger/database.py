@@ -1,50 +1,41 @@
-"""Opens the ledger file and translates SQLite's errors; the queries live in their own files beside this one.
+"""The ledger as the rest of the house uses it: one file, and a small class for each kind of thing that is in it.
 
 Holds no rule about what a figure means: it writes down and gives back.
 """
 
 from __future__ import annotations
 
-import os
-import sqlite3
-import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from types import TracebackType
 from typing import Self
 
-from otherroof.base.errors import HomeTrouble
-from otherroof.ledger.alerts import AlertStore
-from otherroof.ledger.job_times import JobTimesStore
-from otherroof.ledger.last_look import LookStore
-from otherroof.ledger.messages import MessageStore
-from otherroof.ledger.probes import ProbeStore
-from otherroof.ledger.runs import RunStore
-from otherroof.ledger.schema import migrate, transaction
-from otherroof.ledger.space import SpaceStore
-
-BUSY_S = 20.0
-BUSY_STEP_S = 0.02
+from otherroof.ledger.alerts import AlertPage
+from otherroof.ledger.file import LedgerFile
+from otherroof.ledger.job_times import MarkPage, TurnPage
+from otherroof.ledger.last_look import LookPage
+from otherroof.ledger.messages import DigestPage, PostPage
+from otherroof.ledger.probes import ProbePage, TunnelPage
+from otherroof.ledger.runs import AnswerPage, HoldPage, RunPage
+from otherroof.ledger.space import DamagePage, SpacePage
 
 
-class Ledger(RunStore, AlertStore, MessageStore, SpaceStore, LookStore, JobTimesStore, ProbeStore):
-    """The history database in the state folder. Safe for several processes; one thread each connection."""
+class Ledger:
+    """The history database in the state folder, page by page. Safe for several processes; one thread each."""
 
     def __init__(self, path: str) -> None:
-        self.path = path
-        try:
-            os.makedirs(os.path.dirname(path), mode=0o700, exist_ok=True)
-            self.db = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
-        except (OSError, sqlite3.Error) as problem:
-            raise _translated(problem, path) from problem
-        try:
-            with self.guarded():
-                _use_wal(self.db)
-                self.db.execute("PRAGMA synchronous = NORMAL")
-                migrate(self.db, path)
-        except BaseException:
-            self.close()
-            raise
+        self.file = LedgerFile(path)
+        self.runs = RunPage(self.file)
+        self.holds = HoldPage(self.file)
+        self.answers = AnswerPage(self.file)
+        self.probes = ProbePage(self.file)
+        self.tunnels = TunnelPage(self.file)
+        self.spaces = SpacePage(self.file)
+        self.damages = DamagePage(self.file)
+        self.alerts = AlertPage(self.file)
+        self.posts = PostPage(self.file)
+        self.digests = DigestPage(self.file)
+        self.looks = LookPage(self.file)
+        self.turns = TurnPage(self.file)
+        self.marks = MarkPage(self.file)
 
     def __enter__(self) -> Self:
         return self
@@ -56,41 +47,4 @@ class Ledger(RunStore, AlertStore, MessageStore, SpaceStore, LookStore, JobTimes
 
     def close(self) -> None:
         """Close the file; nothing is lost without it."""
-        self.db.close()
-
-    @contextmanager
-    def guarded(self) -> Iterator[None]:
-        """Turns SQLite's errors into HomeTrouble."""
-        try:
-            yield
-        except sqlite3.Error as problem:
-            raise _translated(problem, self.path) from problem
-
-    @contextmanager
-    def writing(self) -> Iterator[sqlite3.Connection]:
-        """One write transaction: kept whole or not at all."""
-        with self.guarded(), transaction(self.db):
-            yield self.db
-
-
-def _use_wal(db: sqlite3.Connection) -> None:
-    """Write-ahead mode, waited for: SQLite refuses at once, without its own patience, if several processes open a
-    new file at the same moment."""
-    until = time.monotonic() + BUSY_S
-    while True:
-        try:
-            db.execute("PRAGMA journal_mode = WAL")
-        except sqlite3.OperationalError as problem:
-            if problem.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > until:
-                raise
-            time.sleep(BUSY_STEP_S)
-        else:
-            return
-
-
-def _translated(problem: Exception, path: str) -> HomeTrouble:
-    return HomeTrouble(
-        f"the ledger cannot be used: {problem}",
-        where=path,
-        advice="check that the state folder can be written by this account and that its disk is not full",
-    )
+        self.file.close()

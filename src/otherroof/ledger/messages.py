@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterable, Sequence
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from otherroof.base.clock import from_stamp, stamp
+from otherroof.ledger.file import Page
 
 _COLUMNS = "id, channel, kind, about, made, subject, text, html, facts, tries, next_try, problem, bundle"
 
@@ -50,36 +50,26 @@ class ChannelState:
     waiting: int
 
 
-class MessageStore:
-    """Queries on messages; mixed into the Ledger, which gives the connection."""
+class PostPage(Page):
+    """The messages that wait for their channels, and how each channel fares."""
 
-    db: sqlite3.Connection
-
-    def writing(self) -> AbstractContextManager[sqlite3.Connection]:
-        raise NotImplementedError
-
-    def guarded(self) -> AbstractContextManager[None]:
-        raise NotImplementedError
-
-    def waiting_messages(self) -> list[QueuedMessage]:
+    def waiting(self) -> list[QueuedMessage]:
         """Every message that has not gone out, bundle by bundle; those tried least often first, then the oldest."""
-        query = f"SELECT {_COLUMNS} FROM post WHERE sent IS NULL ORDER BY tries, made, bundle, id"
-        with self.guarded():
-            return [_as_post(row) for row in self.db.execute(query)]
+        return self._rows("sent IS NULL ORDER BY tries, made, bundle, id")
 
-    def claim_messages(self, posts: Sequence[QueuedMessage], until: datetime) -> list[QueuedMessage]:
+    def claim(self, posts: Sequence[QueuedMessage], until: datetime) -> list[QueuedMessage]:
         """Take a bundle in hand, so that no other process sends it meanwhile. Those that are ours now: without what
         another process took, or put a newer word in place of.
 
         Counts as a try at once, so that a message that crashes the process is not tried first again.
         """
-        with self.writing() as db:
+        with self.file.writing() as db:
             return [post for post in posts if _claim(db, post, until)]
 
-    def note_messages_sent(self, posts: Sequence[QueuedMessage], at: datetime, note: str = "") -> None:
+    def sent(self, posts: Sequence[QueuedMessage], at: datetime, note: str = "") -> None:
         """The channel took the bundle; `note` tells what was not quite right. Its bodies are dropped."""
         channel = posts[0].channel
-        with self.writing() as db:
+        with self.file.writing() as db:
             db.executemany(
                 "UPDATE post SET sent=?, problem=?, text='', html='', facts='{}' WHERE id=?",
                 [(stamp(at), note, post.id) for post in posts],
@@ -91,12 +81,10 @@ class MessageStore:
                 (channel, stamp(at) if note else None, note, stamp(at)),
             )
 
-    def note_messages_failed(
-        self, posts: Sequence[QueuedMessage], problem: str, at: datetime, next_try: datetime
-    ) -> None:
+    def failed(self, posts: Sequence[QueuedMessage], problem: str, at: datetime, next_try: datetime) -> None:
         """The channel did not take the bundle; all that waits for this channel is put off until `next_try`."""
         channel = posts[0].channel
-        with self.writing() as db:
+        with self.file.writing() as db:
             db.executemany("UPDATE post SET problem=? WHERE id=?", [(problem, post.id) for post in posts])
             db.execute("UPDATE post SET next_try=? WHERE channel=? AND sent IS NULL", (stamp(next_try), channel))
             db.execute(
@@ -105,15 +93,15 @@ class MessageStore:
                 (channel, stamp(at), problem),
             )
 
-    def unbundle_messages(self, posts: Iterable[QueuedMessage]) -> None:
+    def part(self, posts: Iterable[QueuedMessage]) -> None:
         """From now on each of these goes out by itself."""
-        with self.writing() as db:
+        with self.file.writing() as db:
             db.executemany("UPDATE post SET bundle=id WHERE id=?", [(post.id,) for post in posts])
 
     def channel_states(self) -> dict[str, ChannelState]:
         """How every channel that was ever used has fared."""
-        with self.guarded():
-            rows = self.db.execute(
+        with self.file.guarded():
+            rows = self.file.db.execute(
                 "SELECT name, failing_since, fails, problem, last_sent,"
                 " (SELECT count(DISTINCT bundle) FROM post WHERE channel = name AND sent IS NULL) FROM channel"
             ).fetchall()
@@ -124,30 +112,39 @@ class MessageStore:
             for name, since, fails, problem, last, waiting in rows
         }
 
-    def make_messages_due(self, channel: str, now: datetime) -> int:
+    def hurry(self, channel: str, now: datetime) -> int:
         """All that waits for `channel` is due now. Returns how many."""
-        with self.writing() as db:
+        with self.file.writing() as db:
             return db.execute(
                 "UPDATE post SET next_try=? WHERE channel=? AND sent IS NULL", (stamp(now), channel)
             ).rowcount
 
     def note_channel_works(self, channel: str) -> None:
         """The channel just took a message whole, outside the queue."""
-        with self.writing() as db:
+        with self.file.writing() as db:
             db.execute("UPDATE channel SET failing_since=NULL, fails=0, problem='' WHERE name=?", (channel,))
 
-    def drop_messages(self, channel: str) -> int:
+    def drop(self, channel: str) -> int:
         """Throw away what waits for a channel that no longer exists, and how it fared. Returns how many."""
-        with self.writing() as db:
+        with self.file.writing() as db:
             db.execute("DELETE FROM channel WHERE name=?", (channel,))
             return db.execute("DELETE FROM post WHERE channel=? AND sent IS NULL", (channel,)).rowcount
 
-    def note_digest(self, at: datetime, since: datetime, safe: bool, posts: tuple[QueuedMessage, ...]) -> None:
+    def _rows(self, where: str, *given: str) -> list[QueuedMessage]:
+        with self.file.guarded():
+            rows = self.file.db.execute(f"SELECT {_COLUMNS} FROM post WHERE {where}", given).fetchall()
+        return [_as_post(row) for row in rows]
+
+
+class DigestPage(Page):
+    """When digests were made."""
+
+    def note(self, at: datetime, since: datetime, safe: bool, posts: tuple[QueuedMessage, ...]) -> None:
         """A digest was made for the time from `since` to `at`; its messages are queued with it.
 
         `marks` tells when the last was made, under the name "digest".
         """
-        with self.writing() as db:
+        with self.file.writing() as db:
             db.execute("INSERT OR REPLACE INTO digest VALUES (?, ?, ?)", (stamp(at), stamp(since), int(safe)))
             db.execute("INSERT OR REPLACE INTO mark (name, at) VALUES ('digest', ?)", (stamp(at),))
             for post in posts:

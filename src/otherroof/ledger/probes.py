@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import sqlite3
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
 from otherroof.base.clock import from_stamp, stamp
+from otherroof.ledger.file import LedgerFile, Page
 from otherroof.probe.ladder import ClimbResult
 
 _PROBE_COLUMNS = "number, far, at, took_s, answered, exit_code, headline, advice, round_trip_ms"
@@ -61,51 +60,47 @@ class ProbeRow:
     round_trip_ms: float | None = None
 
 
-class ProbeStore:
-    """Queries on tunnel sessions and probes; mixed into the Ledger, which gives the connection."""
+class TunnelPage(Page):
+    """Every time that a tunnel was up."""
 
-    db: sqlite3.Connection
-
-    def writing(self) -> AbstractContextManager[sqlite3.Connection]:
-        raise NotImplementedError
-
-    def guarded(self) -> AbstractContextManager[None]:
-        raise NotImplementedError
-
-    def begin_tunnel(self, far: str, tunnel: str, at: datetime) -> int:
+    def begin(self, far: str, tunnel: str, at: datetime) -> int:
         """The tunnel to `far` is up; the session's number. One that never wrote its end counts as cut."""
-        with self.writing() as db:
+        with self.file.writing() as db:
             db.execute("UPDATE tunnel_session SET cut=1 WHERE far=? AND down IS NULL", (far,))
             row = db.execute("INSERT INTO tunnel_session (far, tunnel, up) VALUES (?, ?, ?)", (far, tunnel, stamp(at)))
             return int(row.lastrowid or 0)
 
     def note_handshake(self, session: int, at: datetime) -> None:
         """The session's first handshake was at `at`, to about a second; later ones change nothing."""
-        with self.writing() as db:
+        with self.file.writing() as db:
             query = "SELECT up FROM tunnel_session WHERE number=? AND handshake_s IS NULL"
             row = db.execute(query, (session,)).fetchone()
             if row is not None:
                 after_s = max(0.0, (at - from_stamp(row[0])).total_seconds())
                 db.execute("UPDATE tunnel_session SET handshake_s=? WHERE number=?", (after_s, session))
 
-    def end_tunnel(self, session: int, at: datetime, sent: int | None, received: int | None) -> None:
+    def end(self, session: int, at: datetime, sent: int | None, received: int | None) -> None:
         """The tunnel was taken down, having carried so many bytes each way (None: not counted)."""
-        with self.writing() as db:
+        with self.file.writing() as db:
             query = "UPDATE tunnel_session SET down=?, sent=?, received=?, cut=0 WHERE number=?"
             db.execute(query, (stamp(at), sent, received, session))
 
-    def tunnel_sessions(self, *, since: datetime | None = None) -> list[TunnelSession]:
+    def rows(self, *, since: datetime | None = None) -> list[TunnelSession]:
         """Sessions, newest first; since a moment if one is given."""
         columns = "number, far, tunnel, up, handshake_s, down, sent, received, cut"
-        rows = self._newest(f"SELECT {columns} FROM tunnel_session", "up", "", since)
+        rows = _newest(self.file, f"SELECT {columns} FROM tunnel_session", "up", "", since)
         return [_as_session(row) for row in rows]
 
-    def note_probe(self, far: str, at: datetime, climb: ClimbResult, answered: bool) -> None:
+
+class ProbePage(Page):
+    """Every probe, and the rungs of those that are kept."""
+
+    def note(self, far: str, at: datetime, climb: ClimbResult, answered: bool) -> None:
         """Write down a climb with its rungs. `answered`: the far box proved its host key."""
         took = sum(rung.took_s for rung in climb.rungs)
         measured = [rung.seen.round_trip_ms for rung in climb.rungs if rung.seen.round_trip_ms is not None]
         round_trip = measured[0] if measured else None
-        with self.writing() as db:
+        with self.file.writing() as db:
             row = db.execute(
                 "INSERT INTO probe (far, at, took_s, answered, exit_code, headline, advice, round_trip_ms)"
                 " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
@@ -123,29 +118,39 @@ class ProbeStore:
                 (stamp(at - timedelta(days=RUNGS_KEPT_DAYS)),),
             )
 
-    def probes(self, *, far: str = "", since: datetime | None = None) -> list[ProbeRow]:
+    def rows(self, *, far: str = "", since: datetime | None = None) -> list[ProbeRow]:
         """Probes, newest first; of one far box and since a moment, if these are given."""
-        rows = self._newest(f"SELECT {_PROBE_COLUMNS} FROM probe", "at", far, since)
+        rows = _newest(self.file, f"SELECT {_PROBE_COLUMNS} FROM probe", "at", far, since)
         return [_as_probe(row) for row in rows]
 
-    def last_probe(self, far: str, before: datetime) -> ProbeRow | None:
+    def last(self, far: str, before: datetime) -> ProbeRow | None:
         """The newest probe of a far box that is no later than `before`."""
         query = f"SELECT {_PROBE_COLUMNS} FROM probe WHERE far=? AND at<=? ORDER BY at DESC, number DESC LIMIT 1"
-        with self.guarded():
-            row = self.db.execute(query, (far, stamp(before))).fetchone()
+        with self.file.guarded():
+            row = self.file.db.execute(query, (far, stamp(before))).fetchone()
         return _as_probe(row) if row else None
 
-    def _newest(self, query: str, when: str, far: str, since: datetime | None) -> list[tuple[Any, ...]]:
-        where, given = ["1"], []
-        if far:
-            where.append("far = ?")
-            given.append(far)
-        if since is not None:
-            where.append(f"{when} >= ?")
-            given.append(stamp(since))
-        query = f"{query} WHERE {' AND '.join(where)} ORDER BY {when} DESC, number DESC"
-        with self.guarded():
-            return self.db.execute(query, given).fetchall()
+    def last_unanswered(self, far: str, before: datetime) -> datetime | None:
+        """When a far box last did not answer a probe, no later than `before`."""
+        with self.file.guarded():
+            row = self.file.db.execute(
+                "SELECT at FROM probe WHERE far=? AND answered=0 AND at<=? ORDER BY at DESC LIMIT 1",
+                (far, stamp(before)),
+            ).fetchone()
+        return from_stamp(row[0]) if row else None
+
+
+def _newest(file: LedgerFile, query: str, when: str, far: str, since: datetime | None) -> list[tuple[Any, ...]]:
+    where, given = ["1"], []
+    if far:
+        where.append("far = ?")
+        given.append(far)
+    if since is not None:
+        where.append(f"{when} >= ?")
+        given.append(stamp(since))
+    query = f"{query} WHERE {' AND '.join(where)} ORDER BY {when} DESC, number DESC"
+    with file.guarded():
+        return file.db.execute(query, given).fetchall()
 
 
 def _as_session(row: tuple[Any, ...]) -> TunnelSession:

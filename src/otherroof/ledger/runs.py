@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import sqlite3
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
 from otherroof.base.clock import from_stamp, stamp
-from otherroof.copying.report import FIGURES, GOOD, Problem, RunReport, rounded
+from otherroof.copying.report import FIGURES, GOOD, EncryptionSigns, Problem, RunReport, rounded
+from otherroof.ledger.file import Page
 
 # Else an unreadable folder would add a row for each entry each night and fill the disk within years.
 MOST_PROBLEMS = 1000
@@ -68,27 +67,19 @@ class Hold:
     released: datetime | None
 
 
-class RunStore:
-    """Queries on runs; mixed into the Ledger, which gives the connection."""
+class RunPage(Page):
+    """Every run, from its begin to its end."""
 
-    db: sqlite3.Connection
-
-    def writing(self) -> AbstractContextManager[sqlite3.Connection]:
-        raise NotImplementedError
-
-    def guarded(self) -> AbstractContextManager[None]:
-        raise NotImplementedError
-
-    def begin_run(self, job: str, run: str, far: str, started: datetime) -> None:
-        """Note that a run has begun; until `end_run` its outcome is empty."""
-        with self.writing() as db:
+    def begin(self, job: str, run: str, far: str, started: datetime) -> None:
+        """Note that a run has begun; until `end` its outcome is empty."""
+        with self.file.writing() as db:
             db.execute(_BEGIN, {"job": job, "run": run, "far": far, "started": stamp(started)})
 
-    def end_run(self, report: RunReport, ended: datetime) -> None:
+    def end(self, report: RunReport, ended: datetime) -> None:
         """Write down how a run ended, with every figure it counted, and at most MOST_PROBLEMS of its problems by name;
         those of the job's runs of PROBLEMS_KEPT_DAYS ago are forgotten."""
         known = {"ended": stamp(ended), "outcome": report.outcome, "reason": report.reason, **report.figures}
-        with self.writing() as db:
+        with self.file.writing() as db:
             db.execute(_END, {"job": report.job, "run": report.run, **known})
             if report.nature is not None:
                 seen = report.nature
@@ -108,24 +99,24 @@ class RunStore:
 
     def note_wire(self, job: str, run: str, up: int, down: int) -> None:
         """Bytes that a run under way has put on the wire so far: they count also if it never says its end."""
-        with self.writing() as db:
+        with self.file.writing() as db:
             db.execute(
                 "UPDATE run SET wire_up=?, wire_down=? WHERE job=? AND run=? AND outcome IS NULL", (up, down, job, run)
             )
 
-    def rename_run(self, job: str, old: str, new: str) -> None:
+    def rename(self, job: str, old: str, new: str) -> None:
         """The run turned out to need another id: the far copy holds one that is later than our clock."""
-        with self.writing() as db:
+        with self.file.writing() as db:
             db.execute("UPDATE run SET run=? WHERE job=? AND run=?", (new, job, old))
 
     def mark_cut(self, job: str, reason: str) -> list[str]:
         """Mark runs of `job` without an end as cut. The caller holds the job's lock, so no run is still alive."""
-        with self.writing() as db:
+        with self.file.writing() as db:
             found = [row[0] for row in db.execute("SELECT run FROM run WHERE job=? AND outcome IS NULL", (job,))]
             db.execute("UPDATE run SET outcome='cut', reason=? WHERE job=? AND outcome IS NULL", (reason, job))
         return found
 
-    def runs(self, *, job: str = "", since: datetime | None = None, newest: int = 0) -> list[RunRow]:
+    def rows(self, *, job: str = "", since: datetime | None = None, newest: int = 0) -> list[RunRow]:
         """Runs, newest first; of one job, since a moment, at most `newest` of them (0: all)."""
         where, given = ["1"], []
         if job:
@@ -135,8 +126,8 @@ class RunStore:
             where.append("started >= ?")
             given.append(stamp(since))
         query = f"SELECT {_COLUMNS} FROM run WHERE {' AND '.join(where)} ORDER BY started DESC, run DESC"
-        with self.guarded():
-            rows = self.db.execute(query + (f" LIMIT {int(newest)}" if newest else ""), given).fetchall()
+        with self.file.guarded():
+            rows = self.file.db.execute(query + (f" LIMIT {int(newest)}" if newest else ""), given).fetchall()
             return [_as_row(row) for row in rows]
 
     def newest_good(self, job: str, before: datetime | None = None, *, far: str = "") -> RunRow | None:
@@ -149,14 +140,14 @@ class RunStore:
             where.append("far = ?")
             given.append(far)
         query = f"SELECT {_COLUMNS} FROM run WHERE {' AND '.join(where)} ORDER BY started DESC LIMIT 1"
-        with self.guarded():
-            row = self.db.execute(query, given).fetchone()
+        with self.file.guarded():
+            row = self.file.db.execute(query, given).fetchone()
         return _as_row(row) if row else None
 
     def problems_of(self, job: str, run: str) -> list[Problem]:
         """The entries that run could not copy."""
-        with self.guarded():
-            rows = self.db.execute("SELECT path, why FROM run_problem WHERE job=? AND run=?", (job, run))
+        with self.file.guarded():
+            rows = self.file.db.execute("SELECT path, why FROM run_problem WHERE job=? AND run=?", (job, run))
             return [Problem(*row) for row in rows]
 
     def far_problems(self, far: str, before: datetime) -> list[str]:
@@ -168,45 +159,71 @@ class RunStore:
             f" (SELECT job, run FROM run WHERE far=? AND started<=? AND outcome IN ({marks})"
             " ORDER BY started DESC, run DESC LIMIT 1)"
         )
-        with self.guarded():
-            return [row[0] for row in self.db.execute(query, (far, stamp(before), *GOOD))]
+        with self.file.guarded():
+            return [row[0] for row in self.file.db.execute(query, (far, stamp(before), *GOOD))]
 
-    def note_answer(self, far: str, at: datetime) -> None:
+    def wire_bytes_since(self, far: str, since: datetime) -> int:
+        """Bytes on the wire, both ways, in runs to `far` that began since then."""
+        with self.file.guarded():
+            (count,) = self.file.db.execute(
+                "SELECT coalesce(sum(wire_up + wire_down), 0) FROM run WHERE far=? AND started>=?", (far, stamp(since))
+            ).fetchone()
+        return int(count)
+
+    def natures(self, job: str, since: datetime) -> dict[str, EncryptionSigns]:
+        """What the runs of a job since a moment saw in the content, by run."""
+        with self.file.guarded():
+            rows = self.file.db.execute(
+                "SELECT n.run, sampled, dense, endings_changed FROM run r"
+                " JOIN run_nature n ON n.job = r.job AND n.run = r.run WHERE r.job=? AND r.started>=?",
+                (job, stamp(since)),
+            ).fetchall()
+        return {run: EncryptionSigns(*seen) for run, *seen in rows}
+
+
+class AnswerPage(Page):
+    """When each far box last proved its host key."""
+
+    def note(self, far: str, at: datetime) -> None:
         """The far box proved its host key at this moment."""
-        with self.writing() as db:
+        with self.file.writing() as db:
             db.execute(
                 "INSERT INTO answer (far, at) VALUES (?, ?) ON CONFLICT (far) DO UPDATE SET at = max(at, excluded.at)",
                 (far, stamp(at)),
             )
 
-    def last_answer(self, far: str, before: datetime | None = None) -> datetime | None:
+    def last(self, far: str, before: datetime | None = None) -> datetime | None:
         """When the far box last proved its host key, no later than `before` if that is given: if the last
         answer was noted by a clock that was ahead, the newest that a probe or a good run tells of instead."""
-        with self.guarded():
-            row = self.db.execute("SELECT at FROM answer WHERE far=?", (far,)).fetchone()
+        with self.file.guarded():
+            row = self.file.db.execute("SELECT at FROM answer WHERE far=?", (far,)).fetchone()
             if row is None or before is None or row[0] <= stamp(before):
                 return from_stamp(row[0]) if row else None
             marks = ",".join("?" for _ in GOOD)
-            (at,) = self.db.execute(
+            (at,) = self.file.db.execute(
                 "SELECT max(at) FROM (SELECT max(at) AS at FROM probe WHERE far=?1 AND answered=1 AND at<=?2"
                 f" UNION ALL SELECT max(started) FROM run WHERE far=?1 AND started<=?2 AND outcome IN ({marks}))",
                 (far, stamp(before), *GOOD),
             ).fetchone()
         return from_stamp(at) if at else None
 
-    def note_hold(self, hold: Hold) -> None:
+
+class HoldPage(Page):
+    """What the guard held, until a person released it and a run went through."""
+
+    def note(self, hold: Hold) -> None:
         """Write down a held run; it takes the place of an older one of the same job."""
-        with self.writing() as db:
+        with self.file.writing() as db:
             db.execute(
                 "INSERT OR REPLACE INTO hold (job, run, at, why, removed, changed, of_files, released)"
                 " VALUES (?, ?, ?, ?, ?, ?, ?, NULL)",
                 (hold.job, hold.run, stamp(hold.at), hold.why, hold.removed, hold.changed, hold.of_files),
             )
 
-    def hold_of(self, job: str) -> Hold | None:
+    def of(self, job: str) -> Hold | None:
         """The hold that stands against `job`, released or not."""
-        with self.guarded():
-            row = self.db.execute(
+        with self.file.guarded():
+            row = self.file.db.execute(
                 "SELECT job, run, at, why, removed, changed, of_files, released FROM hold WHERE job=?", (job,)
             ).fetchone()
         if row is None:
@@ -217,12 +234,12 @@ class RunStore:
 
     def release(self, job: str, at: datetime) -> bool:
         """A person has looked: the next run may change as much as the held one wanted. False if none is held."""
-        with self.writing() as db:
+        with self.file.writing() as db:
             return db.execute("UPDATE hold SET released=? WHERE job=?", (stamp(at), job)).rowcount > 0
 
-    def drop_hold(self, job: str) -> None:
+    def drop(self, job: str) -> None:
         """The job has run again; nothing stands against it any more."""
-        with self.writing() as db:
+        with self.file.writing() as db:
             db.execute("DELETE FROM hold WHERE job=?", (job,))
 
 

@@ -10,16 +10,30 @@ from otherroof.base.clock import Clock
 from otherroof.far.session import SshTarget
 from otherroof.probe.ladder import ClimbResult, RungResult, climb
 from otherroof.probe.ssh_checks import ANSWER_S, HOST_KEY, SshRungs
-from otherroof.probe.way import TunnelRecord, Way
+from otherroof.probe.way import Way, WayRecord
 from otherroof.settings import Settings
 
 
-class ProbeRecord(TunnelRecord, Protocol):
+class AnswerRecords(Protocol):
+    """Where it is written down when a far box proved its host key."""
+
+    def note(self, far: str, at: datetime) -> None: ...
+
+
+class SpaceRecords(Protocol):
+    """Where it is written down how full a far box's disk is."""
+
+    def note(self, far: str, at: datetime, free: int, total: int) -> None: ...
+
+
+class ProbeRecord(WayRecord, Protocol):
     """What a probe writes down; the ledger does so."""
 
-    def note_answer(self, far: str, at: datetime) -> None: ...
+    @property
+    def answers(self) -> AnswerRecords: ...
 
-    def note_space(self, far: str, at: datetime, free: int, total: int) -> None: ...
+    @property
+    def spaces(self) -> SpaceRecords: ...
 
 
 def probe_far(
@@ -48,9 +62,9 @@ def probe_far(
         space = ssh.space
     found = ClimbResult(network.rungs + rest.rungs)
     answered = found.held(HOST_KEY)
-    records.note_probe(far_name, begun, found, answered)
+    records.probes.note(far_name, begun, found, answered)
     if answered:
-        records.note_answer(far_name, begun)
+        records.answers.note(far_name, begun)
     if space is not None:
-        records.note_space(far_name, begun, space.free, space.total)
+        records.spaces.note(far_name, begun, space.free, space.total)
     return found

@@ -29,16 +29,30 @@ TAKE_S = 60.0
 QUICK_ECHOES = 1  # before a run few echoes will do; measuring the line is the probe's business
 
 
-class TunnelRecord(Protocol):
-    """What the way writes down; the ledger does so. Called in the thread that uses the way alone."""
+class TunnelRecords(Protocol):
+    """Where it is written down when a tunnel was up."""
 
-    def begin_tunnel(self, far: str, tunnel: str, at: datetime) -> int: ...
+    def begin(self, far: str, tunnel: str, at: datetime) -> int: ...
 
     def note_handshake(self, session: int, at: datetime) -> None: ...
 
-    def end_tunnel(self, session: int, at: datetime, sent: int | None, received: int | None) -> None: ...
+    def end(self, session: int, at: datetime, sent: int | None, received: int | None) -> None: ...
 
-    def note_probe(self, far: str, at: datetime, climb: ClimbResult, answered: bool) -> None: ...
+
+class ProbeRecords(Protocol):
+    """Where climbs are written down."""
+
+    def note(self, far: str, at: datetime, climb: ClimbResult, answered: bool) -> None: ...
+
+
+class WayRecord(Protocol):
+    """What the way writes down; the ledger does so. Called in the thread that uses the way alone."""
+
+    @property
+    def tunnels(self) -> TunnelRecords: ...
+
+    @property
+    def probes(self) -> ProbeRecords: ...
 
 
 class Way:
@@ -52,7 +66,7 @@ class Way:
         self,
         settings: Settings,
         far_name: str,
-        sessions: TunnelRecord,
+        sessions: WayRecord,
         clock: Clock,
         *,
         senses: NetworkAccess | None = None,
@@ -132,14 +146,14 @@ class Way:
             _write_begin(self._sessions, self.far_name, self._shared, self._clock.now())
         elif met.rung == HANDSHAKE:
             at = self._clock.now() - timedelta(seconds=rungs.handshake_age_s)
-            self._sessions.note_handshake(self._shared.session(), at)
+            self._sessions.tunnels.note_handshake(self._shared.session(), at)
 
 
 @contextmanager
 def open_way(
     settings: Settings,
     far_name: str,
-    sessions: TunnelRecord,
+    sessions: WayRecord,
     clock: Clock,
     *,
     senses: NetworkAccess | None = None,
@@ -155,14 +169,14 @@ def open_way(
         begun = clock.now()
         climbed = way.climb(echoes=QUICK_ECHOES)
         if climbed.stopped_at is not None:
-            sessions.note_probe(far_name, begun, climbed, answered=False)
+            sessions.probes.note(far_name, begun, climbed, answered=False)
         climbed.raise_unless_passed(far_name)
         way.keep()
         yield way
 
 
 def tend_tunnels(
-    settings: Settings, sessions: TunnelRecord, clock: Clock, senses: NetworkAccess | None = None
+    settings: Settings, sessions: WayRecord, clock: Clock, senses: NetworkAccess | None = None
 ) -> list[str]:
     """Bring up what is to stay up, mend what is stale, take down what nobody has used for `linger_s`.
 
@@ -180,7 +194,7 @@ def tend_tunnels(
 
 
 def take_down_idle_tunnels(
-    settings: Settings, sessions: TunnelRecord, clock: Clock, senses: NetworkAccess | None = None
+    settings: Settings, sessions: WayRecord, clock: Clock, senses: NetworkAccess | None = None
 ) -> list[str]:
     """Take down at once what lingers and nobody uses, for a service that ends; what is to stay up stays.
 
@@ -209,22 +223,22 @@ def _each_tunnel(
     return troubles
 
 
-def _tend_standing(shared: SharedTunnel, far_name: str, sessions: TunnelRecord, clock: Clock) -> None:
+def _tend_standing(shared: SharedTunnel, far_name: str, sessions: WayRecord, clock: Clock) -> None:
     try:
         shared.take(TAKE_S)
         _write_begin(sessions, far_name, shared, clock.now())
         mend_tunnel(shared)
         age = shared.tunnel.state().handshake_age_s
         if age is not None:
-            sessions.note_handshake(shared.session(), clock.now() - timedelta(seconds=age))
+            sessions.tunnels.note_handshake(shared.session(), clock.now() - timedelta(seconds=age))
     finally:
         shared.leave(linger=True)
 
 
-def _write_begin(sessions: TunnelRecord, far_name: str, shared: SharedTunnel, at: datetime) -> None:
-    shared.begin_session(lambda: sessions.begin_tunnel(far_name, shared.tunnel.name, at))
+def _write_begin(sessions: WayRecord, far_name: str, shared: SharedTunnel, at: datetime) -> None:
+    shared.begin_session(lambda: sessions.tunnels.begin(far_name, shared.tunnel.name, at))
 
 
-def _write_end(sessions: TunnelRecord, clock: Clock, ended: EndedSession | None) -> None:
+def _write_end(sessions: WayRecord, clock: Clock, ended: EndedSession | None) -> None:
     if ended is not None and ended.session:
-        sessions.end_tunnel(ended.session, clock.now(), ended.sent, ended.received)
+        sessions.tunnels.end(ended.session, clock.now(), ended.sent, ended.received)

@@ -84,9 +84,9 @@ class ServiceRecords:
     def begin(self, start: RunStart) -> StopSign:
         """Note that a run begins; gives the sign by which it can be stopped."""
         now = self._clock.now()
-        turn = self._ledger.turns()[start.job]
+        turn = self._ledger.turns.by_job()[start.job]
         begun = replace(turn, begun=now, ended=None, ending=None, tries=start.tries + 1, waiting="")
-        self._ledger.note_job_times(begun)
+        self._ledger.turns.note(begun)
         sign = StopSign(self._clock, until=start.until, room=start.room, month_ends=start.month_ends)
         self.running[start.job] = RunUnderWay(start, now, sign)
         return sign
@@ -94,9 +94,9 @@ class ServiceRecords:
     def end(self, job: str, ended: RunEnding) -> None:
         """Note how a run came to its end."""
         running = self.running.pop(job)
-        turn = self._ledger.turns()[job]
+        turn = self._ledger.turns.by_job()[job]
         tries = turn.tries if ended.ending == "unreached" else 0
-        self._ledger.note_job_times(
+        self._ledger.turns.note(
             replace(turn, begun=running.begun, ended=self._clock.now(), ending=ended.ending, tries=tries)
         )
         self.note_news()
@@ -104,9 +104,9 @@ class ServiceRecords:
     def last_times(self) -> Mapping[str, datetime]:
         """When what the ledger remembers was last done, by name. Raises HomeTrouble if the ledger cannot be used."""
         now = self._clock.now()
-        times = {name: at for name, at in self._ledger.marks().items() if at <= now + FUTURE_SLACK}
+        times = {name: at for name, at in self._ledger.marks.by_name().items() if at <= now + FUTURE_SLACK}
         if FIRST_START not in times:
-            self._ledger.note_last_time(FIRST_START, now)
+            self._ledger.marks.note(FIRST_START, now)
             times[FIRST_START] = now
         return times
 
@@ -124,7 +124,7 @@ class ServiceRecords:
     def begin_chore(self, chore: Chore) -> None:
         """Note that a chore begins. Raises HomeTrouble, with nothing begun, if it cannot be remembered."""
         if chore.remembered:
-            self._ledger.note_last_time(chore.name, self._clock.now())
+            self._ledger.marks.note(chore.name, self._clock.now())
         self._chores_under_way[chore.name] = chore
         self._chore_begun[chore.name] = self._clock.monotonic()
         self._has_news.discard(chore.name)
@@ -141,16 +141,16 @@ class ServiceRecords:
             running.sign.ask(reason)
 
     def _turns(self, now: datetime) -> dict[str, JobTimes]:
-        known = self._ledger.turns()
+        known = self._ledger.turns.by_job()
         turns = {}
         for name, job in self.settings.jobs.items():
             turns[name] = current_times(known.get(name), name, f"{job.at} {self.settings.home.zone}", now)
             if turns[name] != known.get(name):
-                self._ledger.note_job_times(turns[name])
+                self._ledger.turns.note(turns[name])
         return turns
 
     def _facts(self, now: datetime, turns: dict[str, JobTimes]) -> ScheduleFacts:
-        answered = {far: self._ledger.last_answer(far, now + FUTURE_SLACK) for far in self.settings.far}
+        answered = {far: self._ledger.answers.last(far, now + FUTURE_SLACK) for far in self.settings.far}
         jobs = {
             name: self._job_facts(name, turns[name], answered[job.far], now) for name, job in self.settings.jobs.items()
         }
@@ -163,7 +163,7 @@ class ServiceRecords:
         return at_runs | {chore.worker for chore in self._chores_under_way.values()}
 
     def _job_facts(self, name: str, turn: JobTimes, answered: datetime | None, now: datetime) -> JobScheduleFacts:
-        good, hold = self._ledger.newest_good(name, now + FUTURE_SLACK), self._ledger.hold_of(name)
+        good, hold = self._ledger.runs.newest_good(name, now + FUTURE_SLACK), self._ledger.holds.of(name)
         return JobScheduleFacts(
             turn,
             good=good.started if good else None,
@@ -174,7 +174,7 @@ class ServiceRecords:
     def _far_facts(self, name: str, busy: set[str], now: datetime) -> FarScheduleFacts:
         used = 0
         if self.settings.far[name].month_gb:
-            used = self._ledger.wire_bytes_since(name, month_begins(now, self.settings.zone))
+            used = self._ledger.runs.wire_bytes_since(name, month_begins(now, self.settings.zone))
         return FarScheduleFacts(far_worker(name) in busy, used)
 
     def _tell_waits(self, plan: SchedulePlan, turns: dict[str, JobTimes]) -> None:
@@ -182,7 +182,7 @@ class ServiceRecords:
         for name, turn in turns.items():
             text = waits.get(name, "")
             if text != turn.waiting:
-                self._ledger.note_job_times(replace(turn, waiting=text))
+                self._ledger.turns.note(replace(turn, waiting=text))
                 if text:
                     log.info("%s %s", name, text)
 

@@ -6,7 +6,7 @@ What the service calls, each with settings, ledger and clock:
   raises, repeats and ends alerts, sends what is due, writes the metrics file. Every kind of restart is harmless:
   what stands and what waits is in the ledger.
 - `sending.send_due(settings, ledger, clock)` between looks, if a queue should move on sooner.
-- `digest.send(settings, ledger, clock, WatchInputs(mistakes))` once a week; `ledger.marks()["digest"]` tells when it
+- `digest.send(settings, ledger, clock, WatchInputs(mistakes))` once a week; `ledger.marks` tells when it
   last was.
 
 All three return the deliveries they tried and raise HomeTrouble only if the ledger itself cannot be used.

@@ -36,10 +36,10 @@ class WatchInputs:
 def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs) -> Facts:
     """The facts at this moment. Raises HomeTrouble if the ledger cannot be used."""
     now = clock.now()
-    since = ledger.watched_since(subjects(settings), now)
+    since = ledger.looks.watched_since(subjects(settings), now)
     told = settings.told
-    look = compare_looks(ledger.last_look(), clocks_now(clock), told.alerts.clock_jump_s)
-    turns = ledger.turns()
+    look = compare_looks(ledger.looks.last(), clocks_now(clock), told.alerts.clock_jump_s)
+    turns = ledger.turns.by_job()
     return Facts(
         now=now,
         zone=ZoneInfo(settings.home.zone),
@@ -50,11 +50,11 @@ def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs)
             for name, job in settings.jobs.items()
         ),
         fars=tuple(far_facts(ledger, name, far, since[f"far {name}"], now) for name, far in settings.far.items()),
-        channels={name: state for name, state in ledger.channel_states().items() if name in told.channels},
+        channels={name: state for name, state in ledger.posts.channel_states().items() if name in told.channels},
         mistakes=extra.mistakes,
         unread=settings.unread,
-        runs_ahead=len(ledger.runs(since=now + AHEAD)),
-        standing=frozenset(alert.key for alert in ledger.standing_alerts()),
+        runs_ahead=len(ledger.runs.rows(since=now + AHEAD)),
+        standing=frozenset(alert.key for alert in ledger.alerts.standing()),
     )
 
 
@@ -70,12 +70,12 @@ def _subject(name: str, job: Job) -> str:
 
 def _job(ledger: Ledger, name: str, job: Job, when: tuple[datetime, datetime, str]) -> JobFacts:
     since, now, waiting = when
-    rows = ledger.runs(job=name, newest=MOST_HISTORY + 8)
+    rows = ledger.runs.rows(job=name, newest=MOST_HISTORY + 8)
     if rows and rows[-1].started > now - UNUSUAL_STANDS:
         # It runs many times a day: take enough rows for a week of alerts and the history before it.
-        rows = ledger.runs(job=name, newest=MOST_RUNS)
+        rows = ledger.runs.rows(job=name, newest=MOST_RUNS)
     rows = [row for row in rows if not row.under_way]
-    hold = ledger.hold_of(name)
+    hold = ledger.holds.of(name)
     return JobFacts(
         name=name,
         folder=job.folder,
@@ -85,22 +85,22 @@ def _job(ledger: Ledger, name: str, job: Job, when: tuple[datetime, datetime, st
         newest=newest_begun(ledger, name, job.far, now),
         hold=hold if hold is not None and hold.released is None else None,
         runs=tuple(rows),
-        natures=ledger.natures(name, rows[-1].started) if rows else {},
-        damages=tuple(ledger.damages(name)),
+        natures=ledger.runs.natures(name, rows[-1].started) if rows else {},
+        damages=tuple(ledger.damages.of(name)),
         waiting=waiting,
     )
 
 
 def newest_begun(ledger: Ledger, job: str, far: str, now: datetime) -> datetime | None:
     """When the newest good copy of a job at `far` was begun; one from the future tells nothing about its age."""
-    row = ledger.newest_good(job, now + AHEAD, far=far)
+    row = ledger.runs.newest_good(job, now + AHEAD, far=far)
     return row.started if row is not None else None
 
 
 def far_facts(ledger: Ledger, name: str, far: FarBox, since: datetime, now: datetime) -> FarFacts:
     """What is known of one far box, with the day its disk will be full."""
     # Else an entry written while the clock was ahead would count as the newest until that date.
-    marks = ledger.spaces(name, now - TREND, now + AHEAD)
+    marks = ledger.spaces.daily(name, now - TREND, now + AHEAD)
     total = marks[-1].total if marks else 0
     # A disk that was replaced begins a new history.
     readings = [(mark.at.timestamp() / _DAY_S, float(mark.total - mark.free)) for mark in marks if mark.total == total]
@@ -108,8 +108,8 @@ def far_facts(ledger: Ledger, name: str, far: FarBox, since: datetime, now: date
         name=name,
         silent=timedelta(days=far.silent_days),
         watched_since=since,
-        answered=ledger.last_answer(name, now + AHEAD),
-        unanswered=ledger.last_unanswered(name, now + AHEAD),
+        answered=ledger.answers.last(name, now + AHEAD),
+        unanswered=ledger.probes.last_unanswered(name, now + AHEAD),
         fill_days=far.fill_days,
         floor=int(far.floor_gb * 1e9),
         space=marks[-1] if marks else None,

@@ -36,14 +36,14 @@ def look(
     `extra` is what the ledger cannot know; `channels` stands in for those of the settings. Raises HomeTrouble
     if the ledger cannot be used; a channel or a metrics file that fails is logged, not raised.
     """
-    ledger.note_watched(subjects(settings), clock.now())
+    ledger.looks.note_watched(subjects(settings), clock.now())
     facts = gather(settings, ledger, clock, extra or WatchInputs())
-    ledger.record(changes(settings, ledger, facts))
-    ledger.note_look(facts.look)
+    ledger.alerts.record(changes(settings, ledger, facts))
+    ledger.looks.note(facts.look)
     made = send_due(settings, ledger, clock, channels)
     if settings.told.metrics is not None:
         try:
-            write_metrics(settings.told.metrics.file, render(metrics(facts, ledger.standing_alerts())))
+            write_metrics(settings.told.metrics.file, render(metrics(facts, ledger.alerts.standing())))
         except HomeTrouble as problem:
             log.warning("%s", problem)
     return made
@@ -59,7 +59,7 @@ def changes(settings: Settings, ledger: Ledger, facts: Facts) -> Sequence[AlertC
     # Nothing is known of a job whose file has a mistake: its alerts stay as they are.
     untold = _keys(OF_JOBS, settings.unread)
     steps = alert_steps(
-        found, [alert for alert in ledger.standing_alerts() if alert.key not in untold], facts.now, repeat
+        found, [alert for alert in ledger.alerts.standing() if alert.key not in untold], facts.now, repeat
     )
     return [
         AlertChange(step.after, step.before, posts_for(step, included_alerts(step, steps, found), setting))

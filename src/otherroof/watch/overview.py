@@ -114,14 +114,14 @@ def overview(settings: Settings, ledger: Ledger, clock: Clock, mistakes: tuple[s
     """How all stands. Raises HomeTrouble if the ledger cannot be used."""
     facts = without_grace(gather(settings, ledger, clock, WatchInputs(mistakes)))
     found = {one.key: one for one in findings(facts)}
-    look = ledger.last_look()
+    look = ledger.looks.last()
     return Overview(
         jobs=tuple(_job(ledger, one, found, facts.now) for one in sorted(facts.jobs, key=lambda one: one.name)),
         far=tuple(
             _far(ledger, one, settings.far[one.name].address, found, facts.now)
             for one in sorted(facts.fars, key=lambda one: one.name)
         ),
-        alerts=tuple(ledger.standing_alerts()),
+        alerts=tuple(ledger.alerts.standing()),
         looked=look.at if look else None,
         now=facts.now,
         mistakes=mistakes,
@@ -132,7 +132,10 @@ def overview(settings: Settings, ledger: Ledger, clock: Clock, mistakes: tuple[s
 
 def _job(ledger: Ledger, job: JobFacts, found: Mapping[str, Finding], now: datetime) -> JobRow:
     name = job.name
-    last, good = next(iter(ledger.runs(job=name, newest=1)), None), ledger.newest_good(name, now + AHEAD, far=job.far)
+    last, good = (
+        next(iter(ledger.runs.rows(job=name, newest=1)), None),
+        ledger.runs.newest_good(name, now + AHEAD, far=job.far),
+    )
     held, late = f"held:{name}", f"late:{name}"
     needs = alert = ""
     if held in found and job.hold is not None:
@@ -166,7 +169,7 @@ def _job(ledger: Ledger, job: JobFacts, found: Mapping[str, Finding], now: datet
 
 def _far(ledger: Ledger, far: FarFacts, address: str, found: Mapping[str, Finding], now: datetime) -> FarRow:
     name, answered = far.name, far.answered
-    probe = ledger.last_probe(name, now + AHEAD)
+    probe = ledger.probes.last(name, now + AHEAD)
     silent = (now - answered).total_seconds() if answered is not None else None
     quiet = far.unheard or f"silent:{name}" in found
     needs = ""
@@ -186,5 +189,5 @@ def _far(ledger: Ledger, far: FarFacts, address: str, found: Mapping[str, Findin
         advice=probe.advice if probe is not None else "",
         needs=needs,
         alert=f"silent:{name}" if needs else "",
-        notes=tuple(ledger.far_problems(name, now + AHEAD)),
+        notes=tuple(ledger.runs.far_problems(name, now + AHEAD)),
     )

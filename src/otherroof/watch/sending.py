@@ -63,11 +63,11 @@ def send_due(
     made: list[Delivery] = []
     given_up: set[str] = set()
     _part_unsaid(ledger)
-    for posts in _bundles(ledger.waiting_messages()):
+    for posts in _bundles(ledger.posts.waiting()):
         channel = posts[0].channel
         if channel not in ways:
             log.warning(
-                "channel %s is no longer in the settings; %d messages dropped", channel, ledger.drop_messages(channel)
+                "channel %s is no longer in the settings; %d messages dropped", channel, ledger.posts.drop(channel)
             )
             given_up.add(channel)
         elif channel not in given_up and _is_due(posts[0], clock.now()):
@@ -98,9 +98,9 @@ def _bundles(posts: Iterable[QueuedMessage]) -> list[list[QueuedMessage]]:
 
 
 def _part_unsaid(ledger: Ledger) -> None:
-    for posts in _bundles(ledger.waiting_messages()):
+    for posts in _bundles(ledger.posts.waiting()):
         if len(posts) > 1 and posts[0].tries >= TRIES_UNSAID and not any(post.problem for post in posts):
-            ledger.unbundle_messages(posts)
+            ledger.posts.part(posts)
 
 
 def _is_due(post: QueuedMessage, now: datetime) -> bool:
@@ -113,7 +113,7 @@ def _is_due(post: QueuedMessage, now: datetime) -> bool:
 def _send(
     settings: Settings, ledger: Ledger, clock: Clock, channel: Channel, waiting: Sequence[QueuedMessage]
 ) -> Delivery | None:
-    posts = ledger.claim_messages(waiting, clock.now() + CLAIM)
+    posts = ledger.posts.claim(waiting, clock.now() + CLAIM)
     if not posts:
         return None
     message = message_of(settings.home.name, posts)
@@ -122,10 +122,10 @@ def _send(
     try:
         note = channel.deliver(message)
     except OtherroofError as problem:
-        now, state = clock.now(), ledger.channel_states().get(name)
-        ledger.note_messages_failed(posts, str(problem), now, now + pause_after((state.fails if state else 0) + 1))
-        ledger.unbundle_messages(to_unbundle(posts, state))
+        now, state = clock.now(), ledger.posts.channel_states().get(name)
+        ledger.posts.failed(posts, str(problem), now, now + pause_after((state.fails if state else 0) + 1))
+        ledger.posts.part(to_unbundle(posts, state))
         log.warning("channel %s did not take %r: %s", name, message.subject, problem)
         return replace(delivery, sent=False, problem=str(problem))
-    ledger.note_messages_sent(posts, clock.now(), note)
+    ledger.posts.sent(posts, clock.now(), note)
     return replace(delivery, problem=note)

@@ -21,9 +21,9 @@ def verb(
     settings, _ = settings_in_use(config)
     job_of(settings, job)
     with ledger_of(settings) as ledger:
-        hold = ledger.hold_of(job)
+        hold = ledger.holds.of(job)
         if hold is None:
             typer.echo(f"{job}: no run is held; what a dry run only tells is held when it is run: otherroof run {job}")
             return
-        ledger.release(job, SystemClock().now())
+        ledger.holds.release(job, SystemClock().now())
     typer.echo(f"{job}: released ({hold.why}); the next run goes on: otherroof run {job}")

@@ -73,7 +73,7 @@ def _try(settings: Settings, ledger: Ledger, name: str, way: Channel) -> Channel
     except OtherroofError as problem:
         return ChannelTest(name, False, str(problem))
     if not note:
-        ledger.note_channel_works(name)
+        ledger.posts.note_channel_works(name)
     # What waited because the channel was broken need not wait for the next try.
-    ledger.make_messages_due(name, now)
+    ledger.posts.hurry(name, now)
     return ChannelTest(name, True, note)

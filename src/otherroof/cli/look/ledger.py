@@ -47,11 +47,13 @@ def verb(
     settings, _ = settings_in_use(config)
     whole = as_json or as_csv or bool(since)
     with ledger_of(settings) as ledger:
-        if job and not ledger.runs(job=job, newest=1):  # what a job did that has left the settings can still be asked
+        if job and not ledger.runs.rows(
+            job=job, newest=1
+        ):  # what a job did that has left the settings can still be asked
             job_of(settings, job)
-        rows = ledger.runs(job=job, since=_moment(since, settings), newest=0 if whole else SHOWN + 1)
+        rows = ledger.runs.rows(job=job, since=_moment(since, settings), newest=0 if whole else SHOWN + 1)
         if as_json:
-            sessions = [] if job else ledger.tunnel_sessions(since=_moment(since, settings))
+            sessions = [] if job else ledger.tunnels.rows(since=_moment(since, settings))
             runs = [_with_problems(ledger, row) for row in rows]
             print_json({"runs": runs, "tunnels": [session.as_json() for session in sessions]})
         elif as_csv:
@@ -64,7 +66,7 @@ def verb(
 
 def _with_problems(ledger: Ledger, row: RunRow) -> dict[str, object]:
     if row.report.files.problems or row.report.outcome == "done with problems":
-        row.report.problems = ledger.problems_of(row.report.job, row.report.run)
+        row.report.problems = ledger.runs.problems_of(row.report.job, row.report.run)
     return row.as_json()
 
 

@@ -35,10 +35,10 @@ def verb(
         raise WrongUse(f"--days {days:g} is not from 0 to {MOST_DAYS}")
     (settings, _), now = settings_in_use(config), SystemClock().now()
     with ledger_of(settings) as ledger:
-        if alert and not ledger.quiet(alert, now + timedelta(days=days) if days else None):
-            names = [raised.key for raised in ledger.standing_alerts()]
+        if alert and not ledger.alerts.quiet(alert, now + timedelta(days=days) if days else None):
+            names = [raised.key for raised in ledger.alerts.standing()]
             raise WrongUse(f"no alert {alert!r} stands", advice=f"standing: {list_text(names, 20) or 'none'}")
-        standing = [raised for raised in ledger.standing_alerts() if alert in ("", raised.key)]
+        standing = [raised for raised in ledger.alerts.standing() if alert in ("", raised.key)]
     if as_json:
         print_json({"alerts": [raised.as_json() for raised in standing]})
         return

@@ -47,7 +47,7 @@ def verb(far: FarToProbe = "", config: ConfigOption = SETTINGS_FOLDER, as_json: 
             begun = clock.now()
             climb = _one(settings, name, ledger, clock, quiet=as_json)
             codes.append(climb.exit_code)
-            rows.append(_as_json(name, begun, climb, ledger.last_answer(name)))
+            rows.append(_as_json(name, begun, climb, ledger.answers.last(name)))
     if as_json:
         print_json({"probes": rows})
     raise typer.Exit(max(codes))
@@ -64,7 +64,7 @@ def _one(settings: Settings, name: str, ledger: Ledger, clock: Clock, *, quiet: 
     screen = console()
     screen.print(f"[bold]{escape(name)}[/bold]")
     climb = probe_far(settings, name, ledger, clock, told=lambda met: _show_rung(screen, met))
-    last = ledger.last_answer(name)
+    last = ledger.answers.last(name)
     screen.print(f"{_verdict(name, climb)}{_since(settings, climb, last)}", soft_wrap=not screen.is_terminal)
     return climb
 

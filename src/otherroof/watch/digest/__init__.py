@@ -42,7 +42,7 @@ def send(
         for name, channel in settings.told.channels.items()
         if "digest" in channel.carries
     )
-    ledger.note_digest(digest.at, digest.since, digest.verdict != "unsafe", posts)
+    ledger.digests.note(digest.at, digest.since, digest.verdict != "unsafe", posts)
     return send_due(settings, ledger, clock, channels)
 
 

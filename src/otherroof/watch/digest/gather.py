@@ -33,8 +33,8 @@ def gather_digest(settings: Settings, ledger: Ledger, clock: Clock, extra: Watch
         jobs=_jobs(settings, ledger, now),
         fars=_fars(ledger, facts, now),
         found=findings(facts),
-        quiet={alert.key: alert.quiet_until for alert in ledger.standing_alerts() if alert.quiet_until},
-        over=[alert for alert in ledger.alerts_ended_since(now - WEEK) if alert.ended and alert.ended <= now + AHEAD],
+        quiet={alert.key: alert.quiet_until for alert in ledger.alerts.standing() if alert.quiet_until},
+        over=[alert for alert in ledger.alerts.ended_since(now - WEEK) if alert.ended and alert.ended <= now + AHEAD],
         uncovered=unprotected_folders(
             [job.folder for job in settings.jobs.values()], told.digest.no_copy_wanted, folders_in
         ),
@@ -47,16 +47,16 @@ def gather_digest(settings: Settings, ledger: Ledger, clock: Clock, extra: Watch
 
 
 def _jobs(settings: Settings, ledger: Ledger, now: datetime) -> list[JobWeek]:
-    newest = {name: ledger.newest_good(name, now + AHEAD, far=job.far) for name, job in settings.jobs.items()}
+    newest = {name: ledger.runs.newest_good(name, now + AHEAD, far=job.far) for name, job in settings.jobs.items()}
     runs: dict[str, list[RunRow]] = {name: [] for name in settings.jobs}
     # A day more than five weeks, so that the oldest night is whole.
     under_way: dict[str, datetime] = {}
-    for row in ledger.runs(since=now - WEEK - BEFORE - timedelta(days=1)):
+    for row in ledger.runs.rows(since=now - WEEK - BEFORE - timedelta(days=1)):
         if row.under_way:
             under_way.setdefault(row.report.job, row.started)
         elif row.report.job in runs and row.started <= now + AHEAD:
             runs[row.report.job].append(row)
-    turns = ledger.turns()
+    turns = ledger.turns.by_job()
     same: dict[str, list[tuple[str, bool]]] = {}
     for name, job in settings.jobs.items():
         same.setdefault(os.path.realpath(job.folder), []).append((job.far, newest[name] is not None))
@@ -86,9 +86,9 @@ def _fars(ledger: Ledger, facts: Facts, now: datetime) -> Sequence[FarWeek]:
     return [
         FarWeek(
             box,
-            [row for row in ledger.probes(far=box.name, since=now - WEEK) if row.at <= now + AHEAD],
+            [row for row in ledger.probes.rows(far=box.name, since=now - WEEK) if row.at <= now + AHEAD],
             box.unanswered,
-            ledger.far_problems(box.name, now + AHEAD),
+            ledger.runs.far_problems(box.name, now + AHEAD),
         )
         for box in facts.fars
     ]

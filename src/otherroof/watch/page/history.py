@@ -49,14 +49,14 @@ def history(settings: Settings, ledger: Ledger, now: datetime) -> History:
     """The history up to `now`. Raises HomeTrouble if the ledger cannot be used."""
     zone = ZoneInfo(settings.home.zone)
     runs: dict[str, list[RunRow]] = {name: [] for name in settings.jobs}
-    for row in ledger.runs(since=now - timedelta(days=NIGHTS + 1)):
+    for row in ledger.runs.rows(since=now - timedelta(days=NIGHTS + 1)):
         if row.report.job in runs and not row.under_way:
             runs[row.report.job].append(row)
     return History(
         nights=nights_of([row for rows in runs.values() for row in rows], now, zone, NIGHTS),
         jobs={name: nights_of(rows, now, zone, NIGHTS) for name, rows in runs.items()},
         fars={
-            name: FarHistory(ledger.spaces(name, now - SPACE, now + AHEAD), _probe_days(ledger, name, now, zone))
+            name: FarHistory(ledger.spaces.daily(name, now - SPACE, now + AHEAD), _probe_days(ledger, name, now, zone))
             for name in settings.far
         },
     )
@@ -66,7 +66,7 @@ def _probe_days(ledger: Ledger, far: str, now: datetime, zone: ZoneInfo) -> list
     last = now.astimezone(zone).date()
     days = [last - timedelta(days=back) for back in range(PROBE_DAYS - 1, -1, -1)]
     asked, answered = dict.fromkeys(days, 0), dict.fromkeys(days, 0)
-    for row in ledger.probes(far=far, since=now - timedelta(days=PROBE_DAYS + 1)):
+    for row in ledger.probes.rows(far=far, since=now - timedelta(days=PROBE_DAYS + 1)):
         day = row.at.astimezone(zone).date()
         if day in asked:
             asked[day] += 1
