@@ -20,6 +20,7 @@ from otherroof.ledger import Ledger
 from otherroof.ledger.runs import CSV_COLUMNS, MOST_PROBLEMS, PROBLEMS_KEPT_DAYS, Hold
 from otherroof.ledger.schema import MIGRATIONS
 from otherroof.probe.ladder import ClimbResult
+from support.open_files import open_below
 
 START = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
 
@@ -270,6 +271,7 @@ def test_damaged_file_is_one_clear_error(tmp_path: Path, content: bytes) -> None
     path.write_bytes(content)
     with pytest.raises(HomeTrouble, match="ledger cannot be used") as refusal:
         Ledger(str(path))
+    assert open_below(tmp_path) == []
     assert "\n" not in str(refusal.value)
     assert path.read_bytes() == content
 

@@ -66,19 +66,23 @@ class JobStateFiles:
 def check_catalogue(files: JobStateFiles, keeper: Keeper, view: FarCopyView) -> CheckedCatalogue:
     """The catalogue, checked against the far copy as `view` shows it and repaired if need be."""
     catalogue = Catalogue(files.catalogue) if os.path.exists(files.catalogue) else None
-    cared = CheckedCatalogue(catalogue or _empty(files))
-    if catalogue is not None and catalogue.facts.home_id not in ("", keeper.home_id):
-        cared.remarks.append("the catalogue was another home's; it was made anew")
-        cared.catalogue = _empty(files)
-    if RunPlan.exists(files.notes):
-        _take_notes(files, keeper, view, cared)
-    _match_newest(files, keeper, view, cared)
-    _look_at_traces(files, keeper, view, cared)
+    cared = CheckedCatalogue(catalogue or _empty(files, None))
+    try:
+        if catalogue is not None and catalogue.facts.home_id not in ("", keeper.home_id):
+            cared.remarks.append("the catalogue was another home's; it was made anew")
+            cared.catalogue = _empty(files, catalogue)
+        if RunPlan.exists(files.notes):
+            _take_notes(files, keeper, view, cared)
+        _match_newest(files, keeper, view, cared)
+        _look_at_traces(files, keeper, view, cared)
+    except BaseException:
+        cared.catalogue.close()  # where the connection broke, all this is done again
+        raise
     return cared
 
 
-def _empty(files: JobStateFiles) -> Catalogue:
-    return _replaced(files, None, (), CopyState("", ""))
+def _empty(files: JobStateFiles, old: Catalogue | None) -> Catalogue:
+    return _replaced(files, old, (), CopyState("", ""))
 
 
 def _replaced(
@@ -100,6 +104,21 @@ def _replaced(
 
 def _take_notes(files: JobStateFiles, keeper: Keeper, view: FarCopyView, cared: CheckedCatalogue) -> None:
     plan = RunPlan(files.notes)
+    try:
+        _fold_notes(plan, files, keeper, view, cared)
+    except BaseException:
+        plan.close()
+        raise
+    if cared.parts:
+        plan.keep_half_sent()  # on disk, until this run has notes of its own: it may be killed before
+    else:
+        plan.discard()
+
+
+def _fold_notes(
+    plan: RunPlan, files: JobStateFiles, keeper: Keeper, view: FarCopyView, cared: CheckedCatalogue
+) -> None:
+    """Let the catalogue follow what the noted run did, if these notes belong to it."""
     facts = cared.catalogue.facts
     run, base = plan.fact("run"), plan.fact("base")
     committed = run in view.runs
@@ -112,10 +131,6 @@ def _take_notes(files: JobStateFiles, keeper: Keeper, view: FarCopyView, cared: 
         after.whole_run = run if committed else ""
         asides = () if committed else chain(cared.catalogue.asides(), plan.moved_aside_by(run))
         cared.catalogue = _replaced(files, cared.catalogue, blocks, after, asides)
-    if cared.parts:
-        plan.keep_half_sent()  # on disk, until this run has notes of its own: it may be killed before
-    else:
-        plan.discard()
 
 
 # -- C2 --
