@@ -11,7 +11,8 @@ import pytest
 from otherroof.base.errors import LinkLost
 from otherroof.copying.compare.catalogue_repair import JobStateFiles, check_catalogue
 from otherroof.copying.compare.plan import RunPlan
-from otherroof.far_copy.ports import FarCopyView, Keeper, Writer
+from otherroof.far_copy.keeper import Keeper
+from otherroof.far_copy.view import FarCopyView, Writer
 from support.open_files import open_below
 
 
