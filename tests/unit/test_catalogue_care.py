@@ -12,7 +12,8 @@ from otherroof.base.errors import LinkLost
 from otherroof.copying.compare.catalogue_repair import JobStateFiles, check_catalogue
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.far_copy.keeper import Keeper
-from otherroof.far_copy.view import FarCopyView, Writer
+from otherroof.far_copy.view import FarCopyView
+from otherroof.far_copy.writer import Writer
 from support.open_files import open_below
 
 
@@ -24,7 +25,7 @@ class GoneAway:
     def lines(self, run: str) -> Iterator[bytes]:
         raise LinkLost("the connection broke")
 
-    def layout(self, run: str) -> Writer:
+    def writer(self, run: str) -> Writer:
         raise LinkLost("the connection broke")
 
 
