@@ -86,7 +86,8 @@ def test_echo_requests_and_interfaces_work(jail: Jail) -> None:
 def test_a_tunnel_in_userspace_can_be_made_and_configured(jail: Jail) -> None:
     own = Jail(jail.unit, jail.folder, jail.writable, own_network=True)
     steps = (
-        "LOG_LEVEL=error wireguard-go -f otr-jail & sleep 1; "
+        "LOG_LEVEL=error wireguard-go -f otr-jail & "
+        "for i in $(seq 200); do wg show otr-jail listen-port && break; sleep 0.05; done; "
         "wg set otr-jail listen-port 51999 && ip address add 10.77.99.1/24 dev otr-jail && "
         "ip link set otr-jail up && wg show otr-jail listen-port && ip -br address show otr-jail; kill $!; wait"
     )
