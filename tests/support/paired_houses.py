@@ -4,6 +4,7 @@ the tunnel is the product's own. For the lab."""
 from __future__ import annotations
 
 import contextlib
+import os
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -46,8 +47,15 @@ class Tunnelled:
     def otherroof(self, *words: str) -> tuple[int, str]:
         """The command line at home, in home's network."""
         code = "import sys; from otherroof.cli.main import main; main(sys.argv[1:])"
-        argv = self.houses.home.argv([sys.executable, "-c", code, *words, "--config", str(self.household.where)])
-        done = subprocess.run(argv, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=120, check=False)
+        argv = self._apart([sys.executable, "-c", code, *words, "--config", str(self.household.where)])
+        done = subprocess.run(
+            self.houses.home.argv(argv),
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            timeout=120,
+            check=False,
+        )
         return done.returncode, done.stdout + done.stderr
 
     @contextlib.contextmanager
@@ -60,12 +68,20 @@ class Tunnelled:
             f"tunnel = make_tunnel(require_settings(sys.argv[1]), {FAR!r}, NetworkAccess(), SystemClock());"
             "getattr(tunnel, sys.argv[2])()"
         )
-        argv = [sys.executable, "-c", program, str(self.household.where)]
+        argv = self._apart([sys.executable, "-c", program, str(self.household.where)])
         self.houses.home.run([*argv, "up"])
         try:
             yield
         finally:
             self.houses.home.run([*argv, "down"])
+
+    def _apart(self, argv: list[str]) -> list[str]:
+        """`argv` with a folder of its own for tunnel sockets: home's interface has the same name in every pairing, and
+        another test may be at work beside this one."""
+        sockets = os.path.join(self.houses.estate.folder, "wireguard")
+        os.makedirs(sockets, mode=0o700, exist_ok=True)
+        script = 'mkdir -p /run/wireguard; mount --bind "$0" /run/wireguard; exec "$@"'
+        return ["unshare", "--mount", "sh", "-ec", script, sockets, *argv]
 
     def carries(self) -> bool:
         """Whether home reaches the box's SSH through the tunnel."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -45,21 +46,25 @@ class ImageDisk:
             file.truncate(16 * 1024 * 1024)
         call(["mkfs.ext4", "-q", "-F", "-O", "^has_journal", str(self.image)])
         self._estate.note("mount", path=str(self.path))
-        self._mount()
+        call(["mount", "-o", "loop,noatime", str(self.image), str(self.path)])
         return self
 
     def __exit__(self, *_: object) -> None:
         self._estate.release()
 
-    def _mount(self) -> None:
-        call(["mount", "-o", "loop,noatime", str(self.image), str(self.path)])
-
     def spoil(self, old: bytes, new: bytes) -> int:
-        """Change bytes on the disk below the file system, as a dying disk does; answers how often they stood there."""
+        """Change bytes on the disk below the file system, as a dying disk does; answers how often they stood there.
+
+        It stays mounted: another process may be in a mount namespace of its own, and hold it there for a while.
+        """
         assert len(old) == len(new)
-        call(["umount", str(self.path)])
+        call(["sync", "-f", str(self.path)])
         content = self.image.read_bytes()
-        self.image.write_bytes(content.replace(old, new))
-        os.sync()
-        self._mount()
+        with self.image.open("r+b") as image:
+            for found in re.finditer(re.escape(old), content):
+                os.pwrite(image.fileno(), new, found.start())
+        for path in self.path.rglob("*"):
+            if path.is_file():
+                with path.open("rb") as file:  # what was read before is read from the disk again
+                    os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
         return content.count(old)
