@@ -113,14 +113,28 @@ def test_the_service_runs_as_its_own_account_with_what_the_unit_leaves_it(copied
     assert (status["NoNewPrivs"].strip(), status["Seccomp"].strip()) == ("1", "2")
 
 
+def as_the_service(machine: HomeMachine, words: str) -> str:
+    """What `otherroof WORDS` says inside all that the unit forbids; it must go well."""
+    unit = machine.read(UNIT_PATH).replace("Type=notify", "Type=oneshot").replace("Restart=on-failure", "Restart=no")
+    once, changed = re.subn(r"^(ExecStart=\S+) serve$", rf"\1 {words}", unit, flags=re.MULTILINE)
+    assert changed == 1
+    machine.write("/etc/systemd/system/once.service", once)
+    machine.run("systemctl", "daemon-reload")
+    code, _ = machine.try_out("systemctl", "start", "once.service")
+    said = machine.run("journalctl", "--unit=once.service", "--output=cat")
+    assert code == 0, said
+    return said
+
+
+def test_every_rung_holds_inside_all_that_the_unit_forbids(copied: HomeMachine) -> None:
+    said = as_the_service(copied, "probe heron")
+    assert "0 of 10 lost" in said, "`ping` works in there"
+    assert "heron answers: all well" in said
+
+
 def test_a_run_goes_well_inside_all_that_the_unit_forbids(copied: HomeMachine) -> None:
-    unit = copied.read(UNIT_PATH).replace("Type=notify", "Type=oneshot").replace("Restart=on-failure", "Restart=no")
-    once = re.sub(r"^(ExecStart=\S+) serve$", r"\1 run photos", unit, flags=re.MULTILINE)
-    assert once.count(" run photos\n") == 1
-    copied.write("/etc/systemd/system/once.service", once)
     copied.write(f"{FAMILY}/summer/rain.jpg", "rain\n", 0o600)
-    code, said = copied.try_out("systemctl", "start", "once.service")
-    assert code == 0, said + copied.run("journalctl", "--unit=once.service", "--output=cat")
+    as_the_service(copied, "run photos")
     assert copied.read("/srv/otherroof/copies/photos/latest/summer/rain.jpg") == "rain\n"
 
 
