@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import random
+
 import pytest
 
 from otherroof.copying.compare.change import PlanTotals
 from otherroof.copying.compare.guard import GuardLimits, GuardView, Release, reason_to_hold
+from otherroof.copying.home.looks_encrypted import ChangedHeads, looks_encrypted
 
 LIMITS = GuardLimits(removed_percent=20, changed_percent=50, from_files=100)
 
@@ -77,3 +80,32 @@ def test_reason_is_one_sentence_with_its_figures() -> None:
     assert judged(200, 100, removed=100) == "100 of 200 files would go (50 %, the limit is 20 %)"
     assert judged(200, 200, changed=150) == "150 of 200 files would be replaced (75 %, the limit is 50 %)"
     assert judged(200, 0, removed=200) == "the folder is empty; the far copy holds 200 files"
+
+
+@pytest.mark.parametrize(
+    ("files", "looked", "encrypted", "held_for"),
+    [
+        (101, 101, 101, True),
+        (100, 100, 100, False),  # a fifth of 50 % of 1,000
+        (126, 126, 101, True),
+        (150, 150, 119, False),  # a mixture
+        (400, 40, 40, True),  # a sample of them
+        (400, 19, 19, False),  # too few to say anything
+        (400, 0, 0, False),
+    ],
+)
+def test_content_that_turned_into_noise(files: int, looked: int, encrypted: int, held_for: bool) -> None:
+    tally = PlanTotals(new=0, changed=files, removed=0, moved=0, fresh_bytes=0)
+    sight = GuardView(1000, 1000, tally, False, False, ChangedHeads(files, looked, encrypted))
+    assert ("looks encrypted" in reason_to_hold(sight, LIMITS, None)) == held_for
+    assert not reason_to_hold(sight, LIMITS, Release(0, files, 1000))
+
+
+def test_what_looks_encrypted() -> None:
+    noise = random.Random(3).randbytes(4096)
+    assert looks_encrypted(noise)
+    assert looks_encrypted(b"locked!" + noise)
+    assert not looks_encrypted(noise[:500])  # too short to tell
+    assert not looks_encrypted(b"a letter to the bank. " * 100)
+    assert not looks_encrypted(b"\xff\xd8\xff" + noise)
+    assert not looks_encrypted(b"\0\0\0\x20ftypheic" + noise)

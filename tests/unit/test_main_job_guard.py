@@ -15,6 +15,7 @@ import pytest
 from otherroof.base.errors import EXIT_HELD, Held
 from otherroof.copying import commit
 from otherroof.copying.compare import find_changes
+from otherroof.copying.home.read import SourceFolder
 from support.main_job import OneJob, one_job
 
 FILES = 200
@@ -62,9 +63,21 @@ def must_be_held(job: OneJob, why: str) -> None:
     assert (row.outcome, row.run) == ("held", ran.report.run)
 
 
+def overwrite(job: OneJob, count: int, size: int = 0) -> None:
+    """Other bytes in place, `size` or as many as before; then the times are put back, as malicious encryption does."""
+    for path in sorted(job.folder.rglob("*/*"))[:count]:
+        was = path.stat()
+        path.write_bytes(os.urandom(size or was.st_size))
+        os.utime(path, ns=(was.st_atime_ns, was.st_mtime_ns))
+
+
 CASES: dict[str, tuple[Callable[[OneJob], None], str]] = {
     "more than a fifth would go": (lambda job: remove(job, 41), "41 of 200 files would go (20 %, the limit is 20 %)"),
     "more than half would be replaced": (lambda job: rewrite(job, 101), "101 of 200 files would be replaced"),
+    "more than half are overwritten and their times put back": (
+        lambda job: overwrite(job, 101),
+        "101 of 200 files would be replaced (50 %, the limit is 50 %)",
+    ),
     "all would go": (empty, "the folder is empty; the far copy holds 200 files"),
 }
 
@@ -170,6 +183,81 @@ def test_disk_that_is_no_longer_mounted_is_not_taken_for_its_folder(
         job.release()
         job.done()
         job.done()
+
+
+def long_files(job: OneJob) -> None:
+    for path in job.folder.rglob("*/*"):
+        path.write_bytes(b"%s of many like it. " % path.name.encode() * 50)
+
+
+def test_content_that_turned_into_noise_is_seen_before_it_is_sent(job: OneJob) -> None:
+    """Invariant 6: far below the limit for changes, with other times or with the same ones."""
+    long_files(job)
+    assert isinstance(job.run().error, Held)
+    job.release()
+    job.done()
+    overwrite(job, 25)
+    for path in sorted(job.folder.rglob("*/*"))[:15]:
+        path.write_bytes(os.urandom(1200))
+    must_be_held(job, "25 of 200 files would be replaced by what looks encrypted (25 of 25 looked into")
+    job.release()
+    job.done()
+    job.all_come_back()
+
+
+@pytest.mark.parametrize("start", [b"\xff\xd8\xff\xe0", b"\x89PNG\r\n", b"PK\3\4"])
+def test_new_versions_of_what_is_compressed_anyway_are_no_noise(job: OneJob, start: bytes) -> None:
+    for path in sorted(job.folder.rglob("*/*"))[:60]:
+        path.write_bytes(start + os.urandom(2000))
+    job.done()
+
+
+def test_a_few_files_of_noise_are_a_household_s_own_affair(job: OneJob) -> None:
+    for path in sorted(job.folder.rglob("*/*"))[:20]:
+        path.write_bytes(os.urandom(2000))
+    job.done()
+
+
+@pytest.mark.parametrize("what", ["owner", "mode", "time"])
+def test_files_that_only_got_another_owner_mode_or_time_are_not_held(job: OneJob, what: str) -> None:
+    if what == "owner" and os.geteuid() != 0:
+        pytest.skip("only root can give files away")
+    for path in job.folder.rglob("*/*"):
+        if what == "owner":
+            os.chown(path, 1234, 1234)
+        elif what == "mode":
+            path.chmod(0o600)
+        else:
+            path.touch()
+    dry = job.run(dry=True)
+    assert dry.error is None
+    report = job.done()
+    assert (dry.report.files.changed, report.files.changed, report.bytes.sent) == (0, 0, 0)
+    job.all_come_back()
+
+
+def test_files_looked_at_for_the_guard_are_not_read_again(job: OneJob, monkeypatch: pytest.MonkeyPatch) -> None:
+    for path in job.folder.rglob("*/*"):
+        path.chmod(0o600)
+    read: list[bytes] = []
+    for name in ("digest", "read_small"):
+        real = getattr(SourceFolder, name)
+        monkeypatch.setattr(
+            SourceFolder, name, lambda self, path, *more, real=real: read.append(path) or real(self, path, *more)
+        )
+    job.done()
+    assert len(read) == len(set(read)) == FILES
+
+
+def test_dry_run_tells_what_the_run_would_replace_though_times_were_put_back(job: OneJob) -> None:
+    overwrite(job, 30)
+    for path in sorted(job.folder.rglob("*/*"))[100:150]:
+        path.touch()
+    dry = job.run(dry=True)
+    assert dry.error is None
+    real = job.done()
+    assert (dry.report.files.changed, real.files.changed) == (30, 30)
+    assert dry.report.bytes.new == real.bytes.new == real.bytes.sent
 
 
 def test_dry_run_tells_that_it_would_be_held_and_leaves_no_hold(job: OneJob) -> None:

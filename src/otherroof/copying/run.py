@@ -113,7 +113,7 @@ class Run:
         finder = ChangeFinder(self._request.rules, checked, self._source, self._context)
         finder.find(plan, self._report)
         try:
-            finder.guard(plan)
+            finder.guard(plan, exact=self._request.dry)
         finally:
             self._report.note_totals(plan.tally())
         plan.commit()

@@ -47,13 +47,17 @@ class PlannedChange:
 
 @dataclass(frozen=True, slots=True)
 class PlanTotals:
-    """What the plan would change, in numbers of files and links; `fresh_bytes` is new and changed content."""
+    """What the plan would change, in numbers of files and links; `fresh_bytes` is new and changed content.
+
+    `doubtful` files kept size and time but not all their numbers: nobody has looked yet whether their content changed.
+    """
 
     new: int
     changed: int
     removed: int
     moved: int
     fresh_bytes: int
+    doubtful: int = 0
 
 
 def digest_in(line: bytes | None) -> bytes | None:
@@ -70,7 +74,7 @@ def digest_in(line: bytes | None) -> bytes | None:
 class Rows(enum.Enum):
     """Which of a plan's notes are asked for. Each looks only at what is still in that state when it is asked."""
 
-    TOUCHED = f"want = {FILE} AND had = {FILE} AND NOT doubt AND size = old_size"  # perhaps nothing but touched
+    SAME_SIZE = f"want = {FILE} AND had = {FILE} AND size = old_size AND digest IS NULL"  # perhaps the same content
     TO_MOVE_ASIDE = f"state = {PLANNED} AND had IN ({FILE}, {LINK}) AND want <> had"
     FOLDERS_TO_DROP = f"state = {PLANNED} AND had = {FOLDER} AND want <> had"
     FOLDERS_TO_MAKE = f"state = {PLANNED} AND want = {FOLDER}"

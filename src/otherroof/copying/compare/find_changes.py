@@ -13,16 +13,23 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from otherroof.base.errors import Held, OtherroofError
+from otherroof.base.errors import Held, HomeTrouble, OtherroofError
 from otherroof.copying.compare.catalogue_repair import CheckedCatalogue
-from otherroof.copying.compare.change import Rows
 from otherroof.copying.compare.compare import Difference, UnchangedBlock, compare
-from otherroof.copying.compare.guard import GuardLimits, GuardView, Release, reason_to_hold
+from otherroof.copying.compare.doubts import DoubtSettler
+from otherroof.copying.compare.guard import GuardLimits, GuardView, Release, may_look_encrypted, reason_to_hold
 from otherroof.copying.compare.hard_links import unchanged_names_of
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.context import RunContext
 from otherroof.copying.home.leave_out import leave_out_rule
-from otherroof.copying.home.looks_encrypted import count_new_endings
+from otherroof.copying.home.looks_encrypted import (
+    HEAD,
+    LEAST,
+    MOST_SAMPLES,
+    ChangedHeads,
+    count_new_endings,
+    looks_encrypted,
+)
 from otherroof.copying.home.read import SourceFolder
 from otherroof.copying.home.scan import Batch, Scan, ScanNotes
 from otherroof.copying.report import EncryptionSigns, RunReport
@@ -101,20 +108,27 @@ class ChangeFinder:
             free = next((path for path in gone if not plan.is_taken(path)), None)
             plan.note_source(todo.path, entry.digest, free)
 
-    def guard(self, plan: RunPlan) -> None:
-        """R5. Raises Held, saying why and how the run is released."""
+    def guard(self, plan: RunPlan, *, exact: bool = False) -> None:
+        """R5. Raises Held, saying why and how the run is released.
+
+        What may have changed counts as changed until it was read. With `exact` all that kept its size is read, so that
+        the plan's totals are what a run would find.
+        """
+        settler = DoubtSettler(plan, self._source, lambda: self._context.check_stop(self._rules.job))
+        sight = self._sight(plan)
+
+        def may_hold(changed: int) -> bool:
+            return bool(self._reason(replace(sight, tally=replace(sight.tally, changed=changed))))
+
+        if exact or may_hold(sight.tally.changed + sight.tally.doubtful):
+            settler.settle(lambda changed: exact or may_hold(changed))
+        sight = self._sight(plan)
+        why = self._reason(sight) or self._reason(self._with_heads(sight, plan))
+        if why and sight.tally.doubtful:
+            settler.settle(lambda _: True)
+            sight = self._sight(plan)
+            why = self._reason(self._with_heads(sight, plan))
         rules = self._rules
-        sight = GuardView(
-            held_files=self.totals.held_files,
-            found_files=self.totals.files,
-            tally=plan.tally(),
-            was_mounted=self._checked.catalogue.facts.mounted,
-            is_mounted=is_mount_point(rules.folder),
-        )
-        why = reason_to_hold(sight, rules.limits, rules.release)
-        if why and sight.tally.changed:
-            self._settle_doubts(plan)
-            why = reason_to_hold(replace(sight, tally=plan.tally()), rules.limits, rules.release)
         where = path_text(rules.folder)
         if self._checked.lost and rules.release is None:
             why = f"{self._checked.remarks[-1]}: its disk may be missing or was exchanged"
@@ -123,16 +137,33 @@ class ChangeFinder:
             look = f"look at {where}; if it is meant so: otherroof release {rules.job}"
             raise Held(why, where=rules.job, advice=f"nothing was sent; {look}")
 
-    def _settle_doubts(self, plan: RunPlan) -> None:
-        """Before holding a run: read changed files of the same size, since perhaps only their times changed."""
-        for todo in plan.pages(Rows.TOUCHED):
+    def _sight(self, plan: RunPlan) -> GuardView:
+        return GuardView(
+            held_files=self.totals.held_files,
+            found_files=self.totals.files,
+            tally=plan.tally(),
+            was_mounted=self._checked.catalogue.facts.mounted,
+            is_mounted=is_mount_point(self._rules.folder),
+        )
+
+    def _reason(self, sight: GuardView) -> str:
+        return reason_to_hold(sight, self._rules.limits, self._rules.release)
+
+    def _with_heads(self, sight: GuardView, plan: RunPlan) -> GuardView:
+        """Look at how changed files begin now, if there are so many that it matters. A bounded number is read."""
+        if not may_look_encrypted(sight.tally.changed + sight.tally.doubtful, sight.held_files, self._rules.limits):
+            return sight
+        looked = encrypted = 0
+        files, sample = plan.changed_sample(LEAST, MOST_SAMPLES)
+        for path in sample:
             self._context.check_stop(self._rules.job)
             try:
-                _, entry, _ = self._source.digest(todo.path)
-            except OtherroofError:
-                continue  # then it counts as changed
-            if entry.digest == todo.old_digest:
-                plan.note_same(todo.path)
+                head = self._source.head(path, HEAD)
+            except HomeTrouble:
+                continue  # sending meets the same trouble and notes it
+            looked += len(head) >= LEAST
+            encrypted += looks_encrypted(head)
+        return replace(sight, heads=ChangedHeads(files, looked, encrypted))
 
     def _ticking(self, scan: Scan) -> Iterator[Batch]:
         since = 0

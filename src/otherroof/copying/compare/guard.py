@@ -1,16 +1,21 @@
 """Looks at what a run would change before anything is sent, and says whether a person should look first.
 
 Pure: numbers in, a verdict out. A folder that lost its files, its mount or most of its content may be a slip of
-the hand, a dead disk or malicious encryption; the far copy must not follow it by itself.
+the hand, a dead disk or malicious encryption; the far copy must not follow it by itself. Of changed files that now
+look encrypted, a fifth of the limit for changes is too many.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from otherroof.copying.compare.change import PlanTotals
+from otherroof.copying.home.looks_encrypted import ChangedHeads
 
 SLACK_PERCENT = 5.0  # a released run may change this many percentage points more than the held run did
+ENCRYPTED_PART = 5  # of files that look encrypted, this part of the limit for changed files may change
+LEAST_HEADS = 20  # fewer changed files than this say nothing
+MOSTLY = 0.8  # the share of changed files that must look encrypted; else they are part of a household's mixture
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,13 +29,17 @@ class GuardLimits:
 
 @dataclass(frozen=True, slots=True)
 class GuardView:
-    """What the guard sees: the far copy's number of files, the folder's, and the changes between."""
+    """What the guard sees: the far copy's number of files, the folder's, and the changes between.
+
+    `heads` tells how the changed content looks, if it was looked at.
+    """
 
     held_files: int
     found_files: int
     tally: PlanTotals
     was_mounted: bool
     is_mounted: bool
+    heads: ChangedHeads = field(default_factory=ChangedHeads)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +73,27 @@ def reason_to_hold(sight: GuardView, limits: GuardLimits, release: Release | Non
             f"{sight.tally.changed} of {sight.held_files} files would be replaced ({changed:.0f} %, "
             f"the limit is {limits.changed_percent:g} %)"
         )
-    return ""
+    return _why_encrypted(sight, limits)
+
+
+def _why_encrypted(sight: GuardView, limits: GuardLimits) -> str:
+    heads = sight.heads
+    if heads.looked < LEAST_HEADS or heads.encrypted < MOSTLY * heads.looked:
+        return ""
+    limit = limits.changed_percent / ENCRYPTED_PART
+    encrypted = heads.files * heads.encrypted // heads.looked
+    if 100 * encrypted / sight.held_files <= limit:
+        return ""
+    return (
+        f"{encrypted} of {sight.held_files} files would be replaced by what looks encrypted "
+        f"({heads.encrypted} of {heads.looked} looked into, the limit is {limit:g} % of the files)"
+    )
+
+
+def may_look_encrypted(changed: int, held_files: int, limits: GuardLimits) -> bool:
+    """Whether so many changed files could be over the limit for what looks encrypted, so that a look is worth it."""
+    enough = held_files >= max(limits.from_files, 1) and changed >= LEAST_HEADS
+    return enough and 100 * changed / held_files > limits.changed_percent / ENCRYPTED_PART
 
 
 def _within(sight: GuardView, release: Release) -> bool:

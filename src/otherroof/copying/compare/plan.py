@@ -187,17 +187,18 @@ class RunPlan:
         """What the plan would change. A file that moved counts as moved only."""
         file_or_link = f"IN ({FILE}, {LINK})"
         with translating_sqlite(self.path):
-            (new, changed, removed, fresh) = self._db.execute(
+            (new, changed, removed, fresh, doubtful) = self._db.execute(
                 f"SELECT count(*) FILTER (WHERE want {file_or_link} AND NOT had {file_or_link}),"
                 f" count(*) FILTER (WHERE want {file_or_link} AND had {file_or_link} AND NOT doubt),"
                 f" count(*) FILTER (WHERE NOT want {file_or_link} AND had {file_or_link}),"
                 f" coalesce(sum(size) FILTER (WHERE want = {FILE} AND NOT doubt AND source IS NULL"
-                " AND first IS NULL), 0)"
+                " AND first IS NULL), 0),"
+                f" count(*) FILTER (WHERE want = {FILE} AND had = {FILE} AND doubt AND digest IS NULL)"
                 " FROM todo WHERE state <> ?",
                 (TROUBLE,),
             ).fetchone()
             (moved,) = self._db.execute("SELECT count(DISTINCT source) FROM todo WHERE source IS NOT NULL").fetchone()
-        return PlanTotals(new - moved, changed, removed - moved, moved, fresh)
+        return PlanTotals(new - moved, changed, removed - moved, moved, fresh, doubtful)
 
     def result(self) -> PlanTotals:
         """What the run changed, once it has sent: only content that really differed counts as changed."""
@@ -225,6 +226,25 @@ class RunPlan:
     def note_same(self, path: bytes) -> None:
         """A changed file was read: its content is what it was."""
         self._do("UPDATE todo SET doubt=1 WHERE path=?", (path,))
+
+    def settle_doubt(self, todo: PlannedChange, digest: bytes | None, *, same: bool) -> None:
+        """A file that kept its size was read before the guard's verdict; `digest` only if it need not be read again."""
+        self._do("UPDATE todo SET doubt=?, digest=? WHERE path=?", (int(same), digest, todo.path))
+
+    def changed_sample(self, least: int, most: int) -> tuple[int, list[bytes]]:
+        """How many files of `least` bytes or more have, or may have, other content now, and at most `most` of them.
+
+        The sample is spread evenly over the folder.
+        """
+        which = f"want = {FILE} AND had = {FILE} AND size >= ? AND digest IS NOT old_digest"
+        with translating_sqlite(self.path):
+            (count,) = self._db.execute(f"SELECT count(*) FROM todo WHERE {which}", (least,)).fetchone()
+            rows = self._db.execute(
+                f"SELECT path FROM (SELECT path, row_number() OVER (ORDER BY path) AS place FROM todo WHERE {which})"
+                " WHERE place % ? = 0",
+                (least, max(1, -(-count // most))),
+            )
+            return count, [row[0] for row in rows]
 
     # -- content that is already there --
 

@@ -1,7 +1,7 @@
 """Signs of malicious encryption: content that cannot be compressed, and new file endings. Samples, not proof.
 
-Pure. A run hands in the beginnings of files that it reads anyway, and the names that went and came; what the
-figures mean in the light of earlier runs is the watch's affair.
+Pure. A run hands in the beginnings of files, and the names that went and came; what the figures mean in the light
+of earlier runs is the watch's affair, and whether a run may go on is the guard's.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import zlib
 from collections import deque
 from collections.abc import Iterable
+from dataclasses import dataclass
 
 from otherroof.copying.report import EncryptionSigns
 
@@ -18,11 +19,36 @@ MOST_SAMPLES = 400
 NEAR = 16  # how many changed names may lie between a name and the same one with another ending
 # Deflate cannot shrink encrypted or already compressed content; text, tables and most documents it halves.
 DENSE = 0.95
+# How files begin whose kind is compressed anyway: offset, and the bytes that stand there.
+COMPRESSED_KINDS = (
+    *((0, b"\xff\xd8\xff"), (0, b"\x89PNG"), (0, b"GIF8"), (0, b"RIFF"), (0, b"II*\0"), (0, b"MM\0*")),  # pictures
+    *((4, b"ftyp"), (0, b"\x1aE\xdf\xa3"), (0, b"OggS"), (0, b"fLaC"), (0, b"ID3")),  # films and sound
+    *((0, b"\xff\xfb"), (0, b"\xff\xf3"), (0, b"\xff\xf2"), (0, b"\0\0\1\xba"), (0, b"\0\0\1\xb3")),
+    *((0, b"PK\3\4"), (0, b"%PDF"), (0, b"\x1f\x8b"), (0, b"BZh"), (0, b"\xfd7zXZ"), (0, b"(\xb5/\xfd")),  # packed
+    *((0, b"7z\xbc\xaf"), (0, b"Rar!"), (0, b"wOFF"), (0, b"wOF2")),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ChangedHeads:
+    """How the content of changed files looks: of `files` that changed so many were `looked` into, so many of these
+    look `encrypted`."""
+
+    files: int = 0
+    looked: int = 0
+    encrypted: int = 0
 
 
 def cannot_be_compressed(head: bytes) -> bool:
     """Whether the beginning of a file cannot be compressed (RFC 1951, by zlib at its quickest)."""
     return len(zlib.compress(head[:HEAD], 1)) >= DENSE * len(head[:HEAD])
+
+
+def looks_encrypted(head: bytes) -> bool:
+    """Whether the beginning of a file is noise: it cannot be compressed and is of no kind that never can."""
+    if len(head) < LEAST or any(head.startswith(mark, at) for at, mark in COMPRESSED_KINDS):
+        return False
+    return cannot_be_compressed(head)
 
 
 def without_ending(path: bytes) -> bytes:

@@ -133,6 +133,16 @@ class SourceFolder:
                 os.close(handle)
         raise ChangedWhileRead("changed while it was read, each time", where=path_text(path))
 
+    def head(self, path: bytes, size: int) -> bytes:
+        """The first `size` bytes of a file, or as many as it has. Raises Unreadable."""
+        handle = self.open(path)
+        try:
+            return os.pread(handle, size, 0)
+        except OSError as problem:
+            raise _unreadable(path, problem) from problem
+        finally:
+            os.close(handle)
+
     def describe_file(self, path: bytes) -> tuple[Entry, Numbers]:
         """Entry, without its digest, and numbers of a file as it is now. Raises Unreadable."""
         handle = self.open(path)

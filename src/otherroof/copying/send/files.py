@@ -159,6 +159,13 @@ class FileSender:
             self._plan.trouble(todo, problem.what)
 
     def _consider_small(self, todo: PlannedChange) -> None:
+        if (
+            todo.digest is not None
+            and todo.digest == todo.old_digest
+            and self._is_as_noted(todo)
+            and self._is_same(todo)
+        ):
+            return
         data, entry, todo.numbers = self._context.source.read_small(todo.path, LARGE)
         self._take_entry(todo, entry)
         if self._is_same(todo) or self._found(todo):
@@ -172,10 +179,9 @@ class FileSender:
 
     def _consider_large(self, todo: PlannedChange) -> None:
         if todo.digest is not None:
-            entry, numbers = self._context.source.describe_file(todo.path)
-            entry.digest = todo.digest
-            if numbers == todo.numbers:
-                self._take_entry(todo, entry)
+            if self._is_as_noted(todo):
+                if todo.had == FILE and todo.digest == todo.old_digest and self._lacks_chunks(todo):
+                    self._digest_first(todo)
             else:
                 todo.digest = None
         elif todo.doubt or self._context.unsure or self._plan.may_be_there(todo):
@@ -188,11 +194,24 @@ class FileSender:
         else:
             self._prepare(job)
 
+    def _is_as_noted(self, todo: PlannedChange) -> bool:
+        """Whether the file is still the one whose digest is noted; then its line is taken."""
+        assert todo.digest is not None
+        entry, numbers = self._context.source.describe_file(todo.path)
+        if numbers != todo.numbers:
+            return False
+        entry.digest = todo.digest
+        self._take_entry(todo, entry)
+        return True
+
+    def _lacks_chunks(self, todo: PlannedChange) -> bool:
+        return todo.old_digest is None or self._context.chunks.get(todo.path, todo.old_digest) is None
+
     def _digest_first(self, todo: PlannedChange) -> None:
         """Read a large file before anything is sent; its chunks are kept if the far copy's are not known."""
         chunks = self._context.chunks
-        unknown = todo.old_digest is None or chunks.get(todo.path, todo.old_digest) is None
-        found, entry, todo.numbers = self._context.source.digest(todo.path, chunks.key if unknown else None)
+        key = chunks.key if self._lacks_chunks(todo) else None
+        found, entry, todo.numbers = self._context.source.digest(todo.path, key)
         if found is not None and todo.old_digest in (None, entry.digest):
             chunks.put(todo.path, entry.digest, found)
         self._take_entry(todo, entry)
