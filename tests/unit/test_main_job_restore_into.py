@@ -11,6 +11,8 @@ import pytest
 
 from otherroof.base.errors import HomeTrouble, WrongUse
 from otherroof.copying.compare.change import LARGE
+from otherroof.copying.home.read import MOST_HOLES
+from otherroof.copying.home.read import holes as holes_of
 from otherroof.rehearsal.compare_trees import differences, read_tree
 from otherroof.restore import local_file
 from otherroof.restore.target import Existing
@@ -174,6 +176,38 @@ def test_holes_of_any_number_are_put_back(tmp_path: Path) -> None:
                 file.seek(number * 200_000)
                 file.write(b"x" * 5000)
             file.truncate(50 * 200_000)
+        job.done()
+        job.all_come_back()
+
+
+def with_holes(path: Path, count: int) -> int:
+    """A file with `count` holes of 4 kB, and one of 40 kB among them; its size."""
+    with path.open("wb") as file:
+        for number in range(count - 1):
+            file.seek(number * 8192 + 4096 + (36_864 if number > count // 2 else 0))
+            file.write(b"%4096d" % number)
+        file.truncate(file.tell() + 4096)
+    return path.stat().st_size
+
+
+def test_of_very_many_holes_the_largest_are_told_and_the_handle_is_at_the_start_again(tmp_path: Path) -> None:
+    path = tmp_path / "holes"
+    size = with_holes(path, MOST_HOLES + 200)
+    with path.open("rb", buffering=0) as file:
+        found = holes_of(file.fileno(), size)
+        assert os.lseek(file.fileno(), 0, os.SEEK_CUR) == 0
+    if not found:
+        pytest.skip("this file system keeps no holes")
+    assert len(found) == MOST_HOLES
+    assert list(found) == sorted(found)
+    assert max(length for _, length in found) == 40_960
+    content = path.read_bytes()
+    assert not any(any(content[at : at + length]) for at, length in found)
+
+
+def test_file_of_very_many_holes_comes_back(tmp_path: Path) -> None:
+    with one_job(tmp_path) as job:
+        with_holes(job.put("holes"), MOST_HOLES + 200)
         job.done()
         job.all_come_back()
 

@@ -5,16 +5,17 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from copy import deepcopy
 from pathlib import Path
 from unittest.mock import patch
 
 import pytest
 
+from otherroof.base.clock import SystemClock
 from otherroof.base.errors import FarTrouble, OtherroofError
 from otherroof.copying.compare.change import LARGE
-from otherroof.copying.home.read import SourceFolder
+from otherroof.copying.home.read import ChangedWhileRead, SourceFolder
 from otherroof.copying.home.scan import Scan
 from support.faulty_box import Offers
 from support.main_job import OneJob, one_job
@@ -159,6 +160,46 @@ def test_large_file_that_is_written_to_all_the_time_is_named(job: OneJob) -> Non
     job.done()
     assert not list((job.far / "incoming").glob("*")), "litter"
     job.all_come_back()
+
+
+@contextmanager
+def growing_while_read(path: Path, most: int) -> Iterator[None]:
+    """Whatever is read of the file, as much is written to its end; to have read more than `most` bytes is too much."""
+    real, inode, total = os.read, path.stat().st_ino, 0
+
+    def read(handle: int, count: int) -> bytes:
+        nonlocal total
+        data = real(handle, count)
+        if os.fstat(handle).st_ino == inode:
+            total += len(data)
+            if total <= most:
+                with path.open("ab") as file:
+                    file.write(data)
+        return data
+
+    with patch("os.read", read), patch("otherroof.copying.home.read.READ_PAUSE_S", 0.0):
+        yield
+    assert total <= most, "reading went on to an end that runs away"
+
+
+def test_file_that_grows_faster_than_it_is_sent_is_named_and_ends_nothing(job: OneJob) -> None:
+    path = job.put("log", b"x" * 2 * LARGE)
+    job.put("other", b"1")
+    with growing_while_read(path, (1 + 2 + 4) * 2 * LARGE):
+        ran = job.run()
+    assert [(one.path, one.why) for one in ran.report.problems] == [("log", "changed while it was read")]
+    assert (job.latest / "other").read_bytes() == b"1"
+    del job.trees[ran.report.run]
+    job.done()
+    job.all_come_back()
+
+
+def test_file_that_grows_faster_than_its_digest_is_taken_is_given_up(tmp_path: Path) -> None:
+    path = tmp_path / "log"
+    path.write_bytes(b"x" * 5000)
+    source = SourceFolder(os.fsencode(tmp_path), SystemClock())
+    with closing(source), growing_while_read(path, (1 + 2 + 4) * 5000), pytest.raises(ChangedWhileRead):
+        source.digest(b"log")
 
 
 def test_file_that_goes_before_it_is_sent_is_named_and_the_rest_goes_on(job: OneJob) -> None:

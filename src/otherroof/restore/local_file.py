@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 
 from otherroof.base.errors import HomeTrouble
-from otherroof.copying.home.read import new_digest
+from otherroof.copying.home.read import blocks_of, new_digest
 
 RANGE = 8 * 1024 * 1024  # bytes in one task
 BLOCK = 1024 * 1024
@@ -73,9 +73,9 @@ def _write_all(handle: int, data: memoryview, at: int) -> None:
 
 
 def digest_of_handle(handle: int) -> bytes:
-    """The digest of an open local file, read from its beginning."""
+    """The digest of an open local file, from its beginning to where it ends now."""
     digest = new_digest()
     os.lseek(handle, 0, os.SEEK_SET)
-    while data := os.read(handle, BLOCK):
+    for _, data in blocks_of(handle, os.fstat(handle).st_size, BLOCK):
         digest.update(data)
     return digest.digest()

@@ -10,9 +10,11 @@ import errno
 import functools
 import grp
 import hashlib
+import heapq
 import os
 import pwd
 import stat
+from collections.abc import Iterator
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import HomeTrouble
@@ -24,7 +26,7 @@ DIGEST_SIZE = 32  # bytes: BLAKE2b-256, as `b2sum -l 256` prints it
 READ_TRIES = 3
 READ_PAUSE_S = 0.2
 BLOCK = 1024 * 1024
-MOST_HOLES = 4096  # in one file; with more than that its holes are not worth their list
+MOST_HOLES = 4096  # of one file in a listing; the rest is copied as the zeros that it reads as
 
 
 class ChangedWhileRead(HomeTrouble):
@@ -116,7 +118,7 @@ class SourceFolder:
                 before = os.fstat(handle)
                 digest = new_digest()
                 chunker = Chunker(average_for(before.st_size), key) if key is not None else None
-                while data := os.read(handle, BLOCK):
+                for _, data in blocks_of(handle, before.st_size, BLOCK):
                     digest.update(data)
                     if chunker is not None:
                         chunker.feed(data)
@@ -248,26 +250,42 @@ def _read_all(handle: int, size: int) -> bytes:
     return data
 
 
+def blocks_of(handle: int, size: int, most: int) -> Iterator[tuple[int, bytes]]:
+    """(offset, bytes) of the first `size` bytes, at most `most` at once; a hole reads as zeros, and quickly.
+
+    It does not go on to the end of the file: one that grows faster than it is read has none.
+    """
+    offset = 0
+    while offset < size and (data := os.read(handle, min(most, size - offset))):
+        yield offset, data
+        offset += len(data)
+
+
 def holes(handle: int, size: int) -> tuple[tuple[int, int], ...]:
-    """The (offset, length) pairs of a sparse file's holes; none if the file system does not tell."""
-    found: list[tuple[int, int]] = []
+    """The (offset, length) pairs of a sparse file's holes, the largest if they are many; none if the file system does
+    not tell. The handle's offset is at the beginning again afterwards."""
+    try:
+        return tuple(sorted(heapq.nlargest(MOST_HOLES, _holes(handle, size), key=lambda hole: hole[1])))
+    except OSError:
+        return ()
+    finally:
+        os.lseek(handle, 0, os.SEEK_SET)
+
+
+def _holes(handle: int, size: int) -> Iterator[tuple[int, int]]:
     at = 0
     while at < size:
         try:
             data = os.lseek(handle, at, os.SEEK_DATA)
         except OSError as problem:
             if problem.errno != errno.ENXIO:
-                return ()
+                raise
             data = size
         if data > at:
-            found.append((at, data - at))
-            if len(found) > MOST_HOLES:
-                return ()
+            yield at, min(data, size) - at
         if data >= size:
-            break
+            return
         at = os.lseek(handle, data, os.SEEK_HOLE)
-    os.lseek(handle, 0, os.SEEK_SET)
-    return tuple(found)
 
 
 def _xattrs(thing: int | bytes, *, follow: bool = True) -> dict[str, bytes]:

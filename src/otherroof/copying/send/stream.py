@@ -18,7 +18,7 @@ from otherroof.base.clock import Clock
 from otherroof.base.errors import OtherroofError, RunCut
 from otherroof.copying.home.chunks import Chunker, ChunkList, average_for
 from otherroof.copying.home.looks_encrypted import HEAD
-from otherroof.copying.home.read import ChangedWhileRead, SourceFolder, Unreadable, new_digest, stat_numbers
+from otherroof.copying.home.read import ChangedWhileRead, SourceFolder, Unreadable, blocks_of, new_digest, stat_numbers
 from otherroof.far.requests import NOT_YET, CopyPiece, DataPiece, NotYet, Piece, SyncPiece
 from otherroof.far_copy.entry import Entry, path_text
 from otherroof.far_copy.numbers import Numbers
@@ -198,7 +198,7 @@ class FileStream:
             chunker = Chunker(self._average(before.st_size), self.wish.key)
             maker = _PieceMaker(self.wish, entry.holes)
             head = b""
-            for offset, data in _blocks(handle, self.wish.max_write * BLOCKS):
+            for offset, data in blocks_of(handle, before.st_size, self.wish.max_write * BLOCKS):
                 head = head or data[:HEAD]
                 digest.update(data)
                 yield from maker.take(offset, data, chunker.feed(data))
@@ -220,14 +220,6 @@ class FileStream:
 
 def _length(piece: DataPiece | CopyPiece) -> int:
     return len(piece.data) if isinstance(piece, DataPiece) else piece.length
-
-
-def _blocks(handle: int, size: int) -> Iterator[tuple[int, bytes]]:
-    """(offset, bytes) of the whole file; a hole reads as zeros, and quickly."""
-    offset = 0
-    while data := os.read(handle, size):
-        yield offset, data
-        offset += len(data)
 
 
 class _PieceMaker:
