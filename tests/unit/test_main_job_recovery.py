@@ -268,7 +268,7 @@ class Killed(BaseException):
 def killed_while(job: OneJob, where: type, method: str) -> None:
     """A run that ends where `method` would begin, and leaves its notes as they are on disk just then."""
 
-    def end(*_: object) -> None:
+    def end(*_: object, **__: object) -> None:
         raise Killed
 
     def leave(_: Run, __: CheckedCatalogue, plan: RunPlan) -> None:

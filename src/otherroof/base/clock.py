@@ -67,6 +67,11 @@ class SteppedClock:
             self._now += timedelta(seconds=seconds)
 
 
+def in_ns(moment: datetime) -> int:
+    """`moment` as nanoseconds since 1970, as file systems tell times."""
+    return (moment - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1) * 1000
+
+
 def stamp(moment: datetime) -> str:
     """`moment` as RFC 3339 text in UTC with whole seconds, as the ledger and listings store it."""
     return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

@@ -37,19 +37,22 @@ def commit_run(
 
     A run that changed nothing writes a listing without lines, which names the run whose lines hold.
     """
-    known, taken = catalogue.facts, stamp(clock.now())
+    known, now = catalogue.facts, clock.now()
     mounted, top = is_mount_point(source.root), source.top().line()
     state = CopyState(run, connection.keeper.home_id, mounted=mounted, top=top)
-    if plan.is_empty() and known.whole_run:
-        state.files, state.size, state.whole_run = known.files, known.size, known.whole_run
-        _commit_listing(connection, state, None, taken)
+    same = bool(known.whole_run) and plan.changes_no_line()
+    state.whole_run = known.whole_run if same else state.run
+    plan.note_fact("whole_run", state.whole_run)  # a kill may come between the listing and the catalogue
+    plan.commit()
+    if same and plan.is_empty():
+        state.files, state.size = known.files, known.size
+        _commit_listing(connection, state, None, stamp(now))
         catalogue.note_run(state)
         return
-    state.whole_run = state.run
-    aside = write_catalogue(files.catalogue, fold(catalogue.blocks(), plan.outcome()), state)
+    aside = write_catalogue(files.catalogue, fold(catalogue.blocks(), plan.outcome(now)), state)
     written = Catalogue(aside)
     try:
-        _commit_listing(connection, state, written, taken)
+        _commit_listing(connection, state, None if same else written, stamp(now))
     finally:
         written.close()
     _keep_chunks(files, plan)

@@ -96,7 +96,7 @@ class Run:
             if view.last_seen >= self._report.run:
                 old, self._report.run = self._report.run, next_run_id(self._clock.now(), view.last_seen)
                 self._context.renamed(old, self._report.run)
-            return check_catalogue(self._request.files, keeper, view)
+            return check_catalogue(self._request.files, keeper, view, self._clock.now())
 
         checked = self._connection.with_retries(begin)
         self._report.note_remarks(checked.remarks)
@@ -106,8 +106,7 @@ class Run:
 
     def _look(self, checked: CheckedCatalogue, plan: RunPlan) -> None:
         self._context.progress.begin("comparing", checked.catalogue.facts.files)
-        plan.note_fact("run", self._report.run)
-        plan.note_fact("base", checked.catalogue.facts.run)
+        plan.note_beginning(self._report.run, checked.catalogue.facts.run, self._clock.now())
         for path, numbers, upto in checked.parts:
             plan.note_half_sent(path, numbers, upto)
         finder = ChangeFinder(self._request.rules, checked, self._source, self._context)

@@ -13,6 +13,7 @@ import os
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from datetime import datetime
 from itertools import chain
 
 from otherroof.copying.compare.catalogue import AsideContent, Block, Catalogue, replace_catalogue, write_catalogue
@@ -63,7 +64,7 @@ class JobStateFiles:
         return os.path.join(self.state, "chunks", self.job + ".db")
 
 
-def check_catalogue(files: JobStateFiles, keeper: Keeper, view: FarCopyView) -> CheckedCatalogue:
+def check_catalogue(files: JobStateFiles, keeper: Keeper, view: FarCopyView, now: datetime) -> CheckedCatalogue:
     """The catalogue, checked against the far copy as `view` shows it and repaired if need be."""
     catalogue = Catalogue(files.catalogue) if os.path.exists(files.catalogue) else None
     cared = CheckedCatalogue(catalogue or _empty(files, None))
@@ -72,7 +73,7 @@ def check_catalogue(files: JobStateFiles, keeper: Keeper, view: FarCopyView) -> 
             cared.remarks.append("the catalogue was another home's; it was made anew")
             cared.catalogue = _empty(files, catalogue)
         if RunPlan.exists(files.notes):
-            _take_notes(files, keeper, view, cared)
+            _take_notes(files, keeper, view, cared, now)
         _match_newest(files, keeper, view, cared)
         _look_at_traces(files, keeper, view, cared)
     except BaseException:
@@ -102,10 +103,12 @@ def _replaced(
 # -- C1 --
 
 
-def _take_notes(files: JobStateFiles, keeper: Keeper, view: FarCopyView, cared: CheckedCatalogue) -> None:
+def _take_notes(
+    files: JobStateFiles, keeper: Keeper, view: FarCopyView, cared: CheckedCatalogue, now: datetime
+) -> None:
     plan = RunPlan(files.notes)
     try:
-        _fold_notes(plan, files, keeper, view, cared)
+        _fold_notes(plan, files, keeper, view, cared, now)
     except BaseException:
         plan.close()
         raise
@@ -116,7 +119,7 @@ def _take_notes(files: JobStateFiles, keeper: Keeper, view: FarCopyView, cared: 
 
 
 def _fold_notes(
-    plan: RunPlan, files: JobStateFiles, keeper: Keeper, view: FarCopyView, cared: CheckedCatalogue
+    plan: RunPlan, files: JobStateFiles, keeper: Keeper, view: FarCopyView, cared: CheckedCatalogue, now: datetime
 ) -> None:
     """Let the catalogue follow what the noted run did, if these notes belong to it."""
     facts = cared.catalogue.facts
@@ -126,9 +129,9 @@ def _fold_notes(
         if not committed:
             settle_unfinished(plan, keeper.writer(run))
         cared.parts = plan.parts()
-        blocks = fold(cared.catalogue.blocks(), plan.outcome())
+        blocks = fold(cared.catalogue.blocks(), plan.outcome(now))
         after = CopyState(run if committed else facts.run, keeper.home_id, facts.mounted, settled=run, lost=facts.lost)
-        after.whole_run = run if committed else ""
+        after.whole_run = plan.fact("whole_run") if committed else ""
         asides = () if committed else chain(cared.catalogue.asides(), plan.moved_aside_by(run))
         cared.catalogue = _replaced(files, cared.catalogue, blocks, after, asides)
 

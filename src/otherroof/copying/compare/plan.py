@@ -9,8 +9,10 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections.abc import Iterable, Iterator
+from datetime import datetime
 from typing import Any
 
+from otherroof.base.clock import in_ns
 from otherroof.base.sqlite_file import open_sqlite, remove_sqlite, sqlite_trouble, translating_sqlite
 from otherroof.copying.compare.catalogue import AsideContent
 from otherroof.copying.compare.change import (
@@ -62,6 +64,12 @@ CREATE TABLE part (path BLOB PRIMARY KEY, ino INTEGER, size INTEGER, mtime INTEG
 """
 
 PAGE = 500
+BEGUN_NS = "begun_ns"
+# What changed less than this before it was read may have changed once more without a new time: a write through memory
+# to a page that the kernel has not written back yet (it does after about 35 s), a second write within one tick of a
+# file system's clock (2 s on exFAT and vfat, milliseconds elsewhere).
+YOUNG_NS = 60 * 10**9
+FUTURE_NS = 24 * 3600 * 10**9  # dates further ahead are wrong clocks, and would be young for ever
 _COLUMNS = (
     "path, had, want, doubt, ino, size, mtime, ctime, mode, device, old, old_size, old_digest, first, source, digest,"
     " state, line, why"
@@ -219,6 +227,15 @@ class RunPlan:
             ).fetchone()
         return PlanTotals(new - moved, changed, removed - moved, moved, fresh)
 
+    def note_beginning(self, run: str, base: str, now: datetime) -> None:
+        """The first of all notes: which run this is, on which one it builds, and that nothing was read before `now`."""
+        for name, value in (("run", run), ("base", base), (BEGUN_NS, str(in_ns(now)))):
+            self.note_fact(name, value)
+
+    def changes_no_line(self) -> bool:
+        """Whether every entry of the listing stays as it was: what differed was looked at and is the same."""
+        return self._one(f"SELECT 1 FROM todo WHERE state <> {DONE} OR line IS NOT old LIMIT 1", ()) is None
+
     def is_empty(self) -> bool:
         """Whether nothing differs at all."""
         return self._one("SELECT 1 FROM todo LIMIT 1", ()) is None
@@ -340,12 +357,21 @@ class RunPlan:
             rows = self._db.execute("SELECT path, why FROM todo WHERE state=? ORDER BY path", (TROUBLE,)).fetchall()
         return [Problem(path_text(path), why) for path, why in rows]
 
-    def outcome(self) -> Iterator[PlannedChange]:
+    def outcome(self, now: datetime) -> Iterator[PlannedChange]:
         """All notes in order of the path, for the new catalogue.
 
-        Names of a file that were copied while another name of it was not lose inode and ctime, so that the next run
-        looks at them again and finds them together.
+        What the next run must look at again loses its ctime: names of a file that were copied while another name of it
+        was not, so that they are found together (they lose the inode too), and what had changed so shortly before it
+        was read that a further change may have moved no time.
         """
+        begun = int(self.fact(BEGUN_NS) or 0)
+        span = {"since": begun - YOUNG_NS, "until": in_ns(now) + FUTURE_NS}
+        with translating_sqlite(self.path):
+            self._db.execute(
+                f"UPDATE todo SET ctime = 0 WHERE want <> 0 AND state = {DONE}"
+                " AND (ctime BETWEEN :since AND :until OR mtime BETWEEN :since AND :until)",
+                span,
+            )
         with translating_sqlite(self.path):
             self._db.execute(
                 f"UPDATE todo SET ino = 0, ctime = 0 WHERE device <> 0 AND want = {FILE} AND state = {DONE} AND EXISTS"
