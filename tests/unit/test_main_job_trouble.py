@@ -443,3 +443,30 @@ def test_state_disk_full_in_the_middle_is_told_and_nothing_is_lost(job: OneJob) 
     assert job.unlike(first.run) == []
     assert job.done().bytes.sent == 0
     job.all_come_back()
+
+
+@pytest.mark.parametrize("offers", [Offers(), Offers(hardlink=False, copy_data=False)], ids=["links", "no links"])
+@pytest.mark.parametrize("size", [500, 2 * LARGE])
+def test_first_of_three_names_that_is_replaced_before_it_is_sent_gives_the_others_nothing(
+    tmp_path: Path, offers: Offers, size: int
+) -> None:
+    """Between the scan and the reading a new file takes the first name; the others are still the old one."""
+    real = SourceFolder.open
+
+    def replaced_first(self: SourceFolder, path: bytes) -> int:
+        if path == b"a" and (new := job.where / "new").exists():
+            new.rename(job.path("a"))
+        return real(self, path)
+
+    with one_job(tmp_path, offers=offers, far_more={"tries": 1}) as job:
+        old, new = b"o" * size, b"n" * size
+        job.put("a", old)
+        job.path("b").hardlink_to(job.path("a"))
+        job.path("c").hardlink_to(job.path("a"))
+        (job.where / "new").write_bytes(new)
+        with patch.object(SourceFolder, "open", replaced_first):
+            job.done()
+        assert [(job.latest / name).read_bytes()[:1] for name in "abc"] == [b"n", b"o", b"o"]
+        job.all_come_back()
+        job.done()
+        job.all_come_back()

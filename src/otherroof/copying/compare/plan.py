@@ -156,6 +156,32 @@ class RunPlan:
             )
             self._db.execute("UPDATE todo SET first = NULL WHERE first = path")
 
+    def regroup_names(self) -> bool:
+        """Part names from a first name that turned out to be another file when it was read; whether there are such.
+
+        Of those that are left over, each file's first name is to be brought.
+        """
+        planned = f"state = {PLANNED} AND want = {FILE} AND device <> 0"
+        with translating_sqlite(self.path):
+            parted = self._db.execute(
+                f"UPDATE todo SET first = NULL WHERE {planned} AND first IS NOT NULL AND EXISTS (SELECT 1 FROM todo"
+                f" AS other WHERE other.path = todo.first AND other.state = {DONE} AND other.ino <> todo.ino)"
+            ).rowcount
+            if parted:
+                self._db.execute(
+                    "UPDATE todo SET first = (SELECT min(other.path) FROM todo AS other WHERE other.ino = todo.ino"
+                    f" AND other.device = todo.device AND other.state = {PLANNED}) WHERE {planned} AND first IS NULL"
+                )
+                self._db.execute("UPDATE todo SET first = NULL WHERE first = path")
+        return parted > 0
+
+    def first_name_of(self, todo: PlannedChange) -> bytes:
+        """The first of the names that are, as far as they were read, one file with this; empty if it is the first."""
+        assert todo.numbers is not None
+        row = self._one("SELECT min(path) FROM todo WHERE ino=? AND device=?", (todo.numbers[INODE], todo.device))
+        first = row[0] if row is not None else None
+        return first if first is not None and first < todo.path else b""
+
     def may_have_moved(self) -> Iterator[PlannedChange]:
         """New files whose size is that of a file that went."""
         return self._pages(

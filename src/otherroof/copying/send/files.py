@@ -235,7 +235,8 @@ class FileSender:
         self._add(job, Task(job, script, len(job.data)), now=now)
 
     def _take_entry(self, todo: PlannedChange, entry: Entry) -> None:
-        entry.first = todo.first or b""
+        if todo.first is not None:
+            entry.first = self._plan.first_name_of(todo)  # another one if the first was replaced since the scan
         todo.digest = entry.digest
         todo.line = entry.line().encode()
 

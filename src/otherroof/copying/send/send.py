@@ -108,6 +108,8 @@ class SendSteps:
         self._drop_folders()
         self._make_folders()
         FileSender(self._context).send()
+        if self._plan.regroup_names():  # a first name was replaced since the scan: the others have content of their own
+            FileSender(self._context).send()
         self._make_symlinks()
         self._link_further_names()
         self.settle()
