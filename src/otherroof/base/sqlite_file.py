@@ -15,10 +15,11 @@ from otherroof.base.errors import HomeTrouble
 BUSY_S = 20.0
 
 
-def open_sqlite(path: str, schema: str, version: int) -> sqlite3.Connection:
+def open_sqlite(path: str, schema: str, version: int, *, outlives_power: bool = False) -> sqlite3.Connection:
     """The database at `path`, made with `schema` if it is new.
 
-    Raises HomeTrouble if it cannot be used or was written with a higher `version`.
+    What is committed survives this process; with `outlives_power` also a power cut in the next moment, for which each
+    commit waits for the disk. Raises HomeTrouble if it cannot be used or was written with a higher `version`.
     """
     with translating_sqlite(path):
         try:
@@ -29,17 +30,17 @@ def open_sqlite(path: str, schema: str, version: int) -> sqlite3.Connection:
             ) from problem
         db = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
         try:
-            _make_usable(db, path, schema, version)
+            db.execute("PRAGMA journal_mode = WAL")
+            db.execute(f"PRAGMA synchronous = {'FULL' if outlives_power else 'NORMAL'}")
+            db.execute("PRAGMA cache_size = -16384")
+            _bring_to_version(db, path, schema, version)
         except BaseException:
             db.close()
             raise
     return db
 
 
-def _make_usable(db: sqlite3.Connection, path: str, schema: str, version: int) -> None:
-    db.execute("PRAGMA journal_mode = WAL")
-    db.execute("PRAGMA synchronous = NORMAL")
-    db.execute("PRAGMA cache_size = -16384")
+def _bring_to_version(db: sqlite3.Connection, path: str, schema: str, version: int) -> None:
     (found,) = db.execute("PRAGMA user_version").fetchone()
     if found > version:
         raise HomeTrouble(

@@ -1,7 +1,8 @@
 """A run's working notes: every path at which something is to be done, how far it got, and what came of it.
 
 Kept in a SQLite file of the job, so that memory stays flat and a run that was killed can be understood by the next
-one. An intention is committed before the far box is asked to change a name; what is confirmed is noted after.
+one. An intention is committed before the far box is asked to change a name, and outlives a power cut at home from then
+on; what is confirmed is noted after.
 """
 
 from __future__ import annotations
@@ -81,7 +82,7 @@ class RunPlan:
 
     def __init__(self, path: str) -> None:
         self.path = path
-        self._db = open_sqlite(path, SCHEMA, SCHEMA_VERSION)
+        self._db = open_sqlite(path, SCHEMA, SCHEMA_VERSION, outlives_power=True)
         self._db.execute("BEGIN")
         self._knows_content = self._db.execute("SELECT 1 FROM content LIMIT 1").fetchone() is not None
 
@@ -103,7 +104,7 @@ class RunPlan:
         remove_sqlite(self.path)
 
     def commit(self) -> None:
-        """What was noted so far survives this process."""
+        """What was noted so far survives this process, and a power cut; waits for the disk if there is anything new."""
         with translating_sqlite(self.path):
             self._db.execute("COMMIT")
             self._db.execute("BEGIN")

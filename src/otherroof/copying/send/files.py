@@ -120,8 +120,9 @@ class FileSender:
 
     def _follow_ups(self) -> Iterator[Task[FileUnderWay, object]]:
         while self._state.next:
-            self._plan.commit()
-            yield self._state.next.popleft()
+            self._plan.commit()  # waits for the disk, so once for all that have gathered
+            for _ in range(len(self._state.next)):
+                yield self._state.next.popleft()
 
     def _release(self) -> Iterator[Task[FileUnderWay, object]]:
         """Hand out the waiting tasks, after their intentions were committed to the plan's file."""
