@@ -41,6 +41,6 @@ def test_no_file_is_left_open_where_the_connection_breaks(tmp_path: Path, view: 
         notes.note_fact("base", "")
         notes.close()
     with pytest.raises(LinkLost) as broken:
-        check_catalogue(files, cast(Keeper, GoneAway()), view)
+        check_catalogue(files, cast(Keeper, GoneAway()), view, NOW)
     assert broken.traceback  # which holds on to all that the frames held
     assert open_below(tmp_path) == []
