@@ -25,6 +25,8 @@ from otherroof.rehearsal.far_box.sftp_session import SftpSession
 from support.main_job import JOB, OneJob, one_job
 from support.two_versions import BIG, first, newest, two_versions
 
+pytestmark = pytest.mark.lasts(15)
+
 
 @pytest.fixture
 def job(tmp_path: Path) -> Iterator[OneJob]:
@@ -288,8 +290,8 @@ def answering(kind: int, mark: bytes, answer: Callable[[int], bytes]) -> Iterato
         yield
 
 
-def names(count: int) -> Callable[[int], bytes]:
-    row = words.counted(b"deeper") + words.counted(b"") + words.packed_stat(os.stat("/"))
+def names(count: int, name: bytes = b"deeper") -> Callable[[int], bytes]:
+    row = words.counted(name) + words.counted(b"") + words.packed_stat(os.stat("/"))
     return lambda number: words.framed(words.NAME, number, count.to_bytes(4, "big") + row * count)
 
 
@@ -300,7 +302,8 @@ def test_folders_that_lead_deeper_without_end_end_the_restore(job: OneJob) -> No
 
     def one_folder(number: int) -> bytes:
         asked.append(number)
-        return names(1)(number) if len(asked) % 2 else words.framed_status(number, words.EOF)
+        # A long name, for as many levels as the longest path has would take their time.
+        return names(1, b"deeper" * 40)(number) if len(asked) % 2 else words.framed_status(number, words.EOF)
 
     opened = answering(words.OPENDIR, b"/earlier/", lambda n: words.framed(
         words.HANDLE, n, words.counted(b"lie %d" % next(handles))))  # fmt: skip
