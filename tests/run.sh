@@ -1,10 +1,19 @@
 #!/bin/sh
-# Installs what the tests need (system packages too, where this runs as root on a Debian system) and runs them all.
-# Arguments go to pytest: `sh tests/run.sh tests/unit -k guard`. Without any, the lab, which mostly waits for time-outs
-# and the like, runs beside the other tests, and its report comes after theirs.
+# Installs what the tests need (system packages too, where this runs as root on a Debian system) and runs them.
+#
+#   sh tests/run.sh                       all of them
+#   sh tests/run.sh --quick               without the lab (tests/lab) and what is marked `slow`
+#   sh tests/run.sh tests/unit -k guard   arguments go to pytest; after --quick too
+#
+# Without arguments the lab, which mostly waits for time-outs and the like, runs beside the other tests, and its report
+# comes after theirs. Several processes share the tests of each part: a file at a time, in the lab a test at a time but for
+# those that are marked `together`.
 set -eu
 cd "$(dirname "$0")/.."
 venv="${OTHERROOF_VENV:-.venv}"
+lab_processes=6
+# One more than there are processors, since some tests wait.
+processes=$(($(nproc) < 8 ? $(nproc) + 1 : 8))
 
 wanted="systemd openssh-server openssh-client wireguard-tools wireguard-go nftables iproute2 iputils-ping acl attr mmdebstrap shellcheck faketime chromium man-db groff-base mandoc bash bash-completion zsh fish"
 if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null; then
@@ -29,15 +38,21 @@ if [ ! -e "$stamp" ] || [ pyproject.toml -nt "$stamp" ]; then
     "$venv/bin/pip" install --quiet --editable '.[tests]'
     touch "$stamp"
 fi
+
+# --no-loadscope-reorder: the order is ours (tests/conftest.py).
+if [ "${1:-}" = --quick ]; then
+    shift
+    exec "$venv/bin/python" -m pytest --ignore=tests/lab -m "not slow" -n "$processes" --dist loadfile --no-loadscope-reorder "$@"
+fi
 [ $# -eq 0 ] || exec "$venv/bin/python" -m pytest "$@"
 
 told=$(mktemp)
-"$venv/bin/python" -m pytest tests/lab >"$told" 2>&1 &
+"$venv/bin/python" -m pytest tests/lab -n "$lab_processes" --dist loadgroup --no-loadscope-reorder >"$told" 2>&1 &
 lab=$!
 trap 'kill "$lab" 2>/dev/null || :; rm -f "$told"' EXIT
 trap 'exit 130' INT TERM
 failed=0
-"$venv/bin/python" -m pytest --ignore=tests/lab || failed=$?
+"$venv/bin/python" -m pytest --ignore=tests/lab -n "$processes" --dist loadfile --no-loadscope-reorder || failed=$?
 echo "the lab goes on; its report follows"
 wait "$lab" || failed=$?
 cat "$told"

@@ -1,4 +1,4 @@
-"""Minimal Debians for every test of the lab that asks for one."""
+"""Minimal Debians for every test of the lab that asks for one, and which tests stay together in one process."""
 
 from __future__ import annotations
 
@@ -30,3 +30,11 @@ def base_system(request: pytest.FixtureRequest) -> str:
         if os.environ.get("CI") == "true":
             raise
         pytest.skip(f"no throwaway Debian can be made: {str(problem)[-300:]}")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Files whose tests share what was made for them go to one process, but for what lasts long."""
+    for item in items:
+        if item.get_closest_marker("together") and not item.get_closest_marker("slow"):
+            item.add_marker(pytest.mark.xdist_group(item.path.stem))

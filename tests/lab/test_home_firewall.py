@@ -14,7 +14,7 @@ from support.lab.namespace import Namespace
 from support.lab.need import require_lab
 from support.lab.pair_of_houses import FAR, HOME, NET, PairOfHouses
 
-pytestmark = pytest.mark.lab
+pytestmark = [pytest.mark.lab, pytest.mark.together]
 
 OTHER = 8080
 NEIGHBOUR = "192.168.71.1"  # another machine at home: its router

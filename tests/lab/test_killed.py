@@ -139,6 +139,7 @@ def all_come_back(scene: Scene, told: str) -> None:
         assert scene.job.unlike(run) == [], f"seed {SEED}, {told}: version {run}"
 
 
+@pytest.mark.lasts(150)
 def test_killed_at_home_at_fifty_moments(scene: Scene) -> None:
     """Invariants 1, 2, 3 and 8."""
     job, cut, number = scene.job, 0, 0
@@ -167,6 +168,7 @@ def test_killed_at_home_at_fifty_moments(scene: Scene) -> None:
     all_come_back(scene, "in the end")
 
 
+@pytest.mark.lasts(100)
 def test_far_server_killed_at_twenty_moments(scene: Scene) -> None:
     """Its sessions alone, so that the run connects anew; or all of it, until the run has given up."""
     job, hit, number = scene.job, 0, 0

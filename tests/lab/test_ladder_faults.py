@@ -19,7 +19,7 @@ from support.lab.pair_of_houses import FAR, PORT, PairOfHouses
 from support.lab.sshd import ServerOptions
 from support.lab.tunnel import make_tunnel_keys
 
-pytestmark = pytest.mark.lab
+pytestmark = [pytest.mark.lab, pytest.mark.together]
 
 # Each rung's time in seconds, and by how much it may go over it before it is left behind.
 LIMIT_S = {
@@ -291,6 +291,7 @@ SILENT: dict[str, tuple[Callable[[PairOfHouses, Path], None], str, str]] = {
 
 
 @pytest.mark.slow
+@pytest.mark.lasts(80)
 def test_ways_without_a_handshake_are_told_apart_within_their_time(tmp_path: Path) -> None:
     """Pairs of houses at once, since each of these takes up to a minute of waiting. Role "answer", the usual one."""
 

@@ -17,7 +17,7 @@ from support.browser import measure, require_chromium
 from support.household import write_household
 from support.long_history import write_history
 
-pytestmark = pytest.mark.lab
+pytestmark = [pytest.mark.lab, pytest.mark.together]
 
 NOW = datetime(2031, 3, 6, 12, 0, tzinfo=UTC)
 LONG = "afolderwithanamethatisverylongandhasnoplaceinitwherealinecouldbebrokenbyitself0123456789"

@@ -16,7 +16,7 @@ from support.lab.household import write_settings
 from support.lab.need import require_sshd
 from support.lab.sshd import FarSshd
 
-pytestmark = pytest.mark.lab
+pytestmark = [pytest.mark.lab, pytest.mark.together]
 
 PROGRAM = "from otherroof.cli.main import main; main()"
 RUNGS = [

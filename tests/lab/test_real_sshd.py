@@ -108,6 +108,7 @@ def test_standard_library_and_a_day_of_work_on_it(job: OneJob) -> None:
     assert job.done().bytes.sent == 0, "invariant 4"
 
 
+@pytest.mark.lasts(35)
 def test_two_releases_of_a_package_as_day_one_and_two(job: OneJob, tmp_path: Path) -> None:
     """Of a package that no one here had a hand in, fetched from the package registry as everybody does."""
     days: list[tuple[str, dict[bytes, Row]]] = []
@@ -366,24 +367,28 @@ def test_disk_that_is_unplugged_at_home_holds_the_run(job: OneJob, tmp_path: Pat
 # -- two at once --
 
 
-def test_second_run_of_one_job_in_another_process_says_so(job: OneJob) -> None:
-    job.job_more = {"before": ["/bin/sleep", "3"]}
+def test_second_run_of_one_job_in_another_process_says_so(job: OneJob, tmp_path: Path) -> None:
+    go_on = tmp_path / "go on"
+    job.job_more = {
+        "before": ["/bin/sh", "-c", 'for i in $(seq 600); do [ -e "$0" ] && exit; sleep 0.1; done', str(go_on)]
+    }
     job.write_settings()
     job.put("a", b"a")
     argv = [sys.executable, "-m", "otherroof.cli.main", "run", "--config", job.config]
     argv = [sys.executable, "-c", "from otherroof.cli.main import main; main()", *argv[3:]]
     first = subprocess.Popen(argv, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     try:
-        for _ in range(100):
-            if job.state.exists() and any(job.state.glob("locks/*")):
-                break
-            subprocess.run(["/bin/sleep", "0.05"], check=True, timeout=5)
+        until = time.monotonic() + 60
+        while not any(job.state.glob("locks/*")) and time.monotonic() < until:
+            time.sleep(0.05)
         second = subprocess.run(argv, capture_output=True, text=True, timeout=60, check=False)
         assert second.returncode == 1
         assert f"process {first.pid}" in second.stderr
         assert "Traceback" not in second.stderr
+        go_on.touch()
         assert first.wait(60) == 0
     finally:
+        go_on.touch()
         first.kill()
         first.wait(20)
     assert [row.report.outcome for row in job.rows()] == ["done"]

@@ -21,7 +21,7 @@ from support.lab.pair_of_houses import PORT, PairOfHouses
 from support.lab.sshd import ServerOptions
 from support.lab.tunnel import make_tunnel_keys
 
-pytestmark = pytest.mark.lab
+pytestmark = [pytest.mark.lab, pytest.mark.together]
 
 OUTAGE_S = 60.0
 
@@ -236,6 +236,7 @@ NO_HANDSHAKE: dict[str, tuple[Fault, Fault, str]] = {
 
 
 @pytest.mark.slow
+@pytest.mark.lasts(75)
 def test_run_without_a_handshake_fails_with_its_reason_and_a_later_one_goes_on(tmp_path: Path) -> None:
     """Three pairs of houses at once, since each of these takes up to a minute of waiting. Role "answer"."""
 
@@ -275,6 +276,7 @@ def home_moves(pair: PairOfHouses) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.lasts(150)
 def test_outage_in_the_middle_of_a_large_file_costs_time_but_sends_nothing_again(tmp_path: Path) -> None:
     """Two pairs of houses at once: a minute of silence, and a home that gets another public address meanwhile."""
     size = 40 << 20

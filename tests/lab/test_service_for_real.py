@@ -301,6 +301,7 @@ def test_the_journal_gets_each_lines_weight(tmp_path: Path, far: FarSshd, monkey
 
 
 @pytest.mark.slow
+@pytest.mark.lasts(240)
 def test_minutes_of_real_time_with_kills_in_between(tmp_path: Path, far: FarSshd) -> None:
     jobs = {"papers": {"at": "* * * * *"}, "songs": {"at": "* * * * *"}}
     with household(tmp_path, far, jobs, limit_mbit=10) as home:

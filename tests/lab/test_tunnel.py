@@ -193,6 +193,7 @@ def test_tunnel_that_was_just_taken_down_comes_up_again_at_once(tmp_path: Path) 
 
 
 @pytest.mark.slow
+@pytest.mark.lasts(65)
 def test_home_that_gets_another_public_address_is_back_within_two_minutes(tmp_path: Path) -> None:
     """Role "answer": the dynamic name follows, and the far box looks it up again after silence, as its kit does."""
     with PairOfHouses(tmp_path / "settings") as pair:
@@ -204,6 +205,7 @@ def test_home_that_gets_another_public_address_is_back_within_two_minutes(tmp_pa
 
 
 @pytest.mark.slow
+@pytest.mark.lasts(45)
 def test_far_box_that_gets_another_address_is_found_within_two_minutes(tmp_path: Path) -> None:
     """Role "call": home looks the far box's name up again by itself, since the kernel resolves it only once."""
     with PairOfHouses(tmp_path / "settings", role="call") as pair:
@@ -214,6 +216,7 @@ def test_far_box_that_gets_another_address_is_found_within_two_minutes(tmp_path:
 
 
 @pytest.mark.slow
+@pytest.mark.lasts(25)
 def test_far_router_that_forgets_its_flows_costs_less_than_two_minutes(tmp_path: Path) -> None:
     with PairOfHouses(tmp_path / "settings") as pair:
         holder = Holder(pair)

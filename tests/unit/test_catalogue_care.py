@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import cast
 
@@ -15,6 +16,8 @@ from otherroof.far_copy.keeper import Keeper
 from otherroof.far_copy.view import FarCopyView
 from otherroof.far_copy.writer import Writer
 from support.open_files import open_below
+
+NOW = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
 
 
 class GoneAway:

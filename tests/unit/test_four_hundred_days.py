@@ -20,6 +20,8 @@ from otherroof.watch.gather import WatchInputs
 from otherroof.watch.look import look
 from support.simulated import Period, Ran, Simulation, Troubles, covered_s, household, passings, utc
 
+pytestmark = [pytest.mark.slow, pytest.mark.lasts(90)]
+
 START, END = utc(2026, 2, 1, 12), utc(2027, 3, 8, 12)
 TIMES: dict[str, Callable[[datetime], bool]] = {
     "photos": lambda wall: (wall.hour, wall.minute) == (1, 30),

@@ -15,6 +15,8 @@ import pytest
 from otherroof.copying.compare.change import LARGE
 from support.main_job import OneJob, one_job
 
+pytestmark = pytest.mark.lasts(17)
+
 Deed = Callable[[OneJob], object]
 
 

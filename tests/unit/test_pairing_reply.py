@@ -122,6 +122,7 @@ def test_a_later_format_says_so():
         ("ssh-ed25519 AAAA", some_tunnel_key(), "host key"),
         (some_host_key(), "c2hvcnQ=", "tunnel key"),
     ],
+    ids=["host key", "tunnel key"],
 )
 def test_a_sealed_reply_without_real_keys_is_refused(host_key, tunnel_key, said):
     with pytest.raises(WrongUse, match=said):

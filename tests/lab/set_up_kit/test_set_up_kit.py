@@ -19,6 +19,7 @@ def changes(before: dict[str, str], after: dict[str, str]) -> dict[str, tuple[st
     return {path: (before.get(path), after.get(path)) for path in paths if before.get(path) != after.get(path)}
 
 
+@pytest.mark.lasts(300)  # the first of all, since the other tests of the kit wait for the base system that it makes
 def test_without_apply_nothing_changes_and_every_step_is_shown(box):
     before = box.snapshot()
     code, said = box.set_up()

@@ -16,7 +16,7 @@ from otherroof.pairing.keys import login_public, new_login_key
 from support.lab import Estate
 from support.set_up_kit import Attack, Household, at, new_box
 
-pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.each_release]
+pytestmark = [pytest.mark.lab, pytest.mark.together, pytest.mark.each_release]
 
 
 @pytest.fixture(scope="module")

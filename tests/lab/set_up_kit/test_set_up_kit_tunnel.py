@@ -70,6 +70,7 @@ def test_up_and_again_over_a_tunnel_that_stands_cut_nothing(both):
         assert len(both.wg("peers").split()) == 1
 
 
+@pytest.mark.lasts(45)
 def test_a_home_that_was_down_and_remembers_nothing_is_called_anew(both):
     """The box holds a session of which home's new end knows nothing; by itself it would be up to 145 s late."""
     both.tunnel("up")
