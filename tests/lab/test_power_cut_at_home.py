@@ -7,12 +7,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from otherroof.far_copy.ports import FarCopyView, Keeper
 
 from otherroof.copying.compare.change import BEGUN, Rows
 from otherroof.copying.compare.compare import Difference
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.send.send import PlanSender
+from otherroof.far_copy.keeper import Keeper
+from otherroof.far_copy.view import FarCopyView
 from support.lab.commands import call
 from support.lab.need import require_programs
 from support.lab.ownership import Estate
