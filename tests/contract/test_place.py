@@ -372,7 +372,12 @@ def test_of_several_requests_the_first_refusal_is_raised_and_all_are_done(base: 
 
 def test_many_scripts_go_at_once_and_each_result_comes_with_its_key(base: Standing, folder: Here) -> None:
     tasks = (
-        Task(number, writes(at(folder, b"%d" % number), (0, b"%d" % number * 50)), weight=100, lane=number % 3 or None)
+        Task(
+            number,
+            writes(at(folder, b"%d" % number), (0, b"%d" % number * 50)),
+            weight=100,
+            connection=number % 3 or None,
+        )
         for number in range(600)
     )
     found = {done.key: done.value.size for done in base.place.carry_out(tasks)}

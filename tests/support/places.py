@@ -38,8 +38,8 @@ def ask(op: requests.Op) -> Script[Any]:
 
 def open_door(door: Door, connections: int = 1) -> SftpPlace:
     """The base behind a door, as a run opens it."""
-    doorway = SshTarget(door.address, door.port, door.account, door.login_key, door.host_key_line, answer_s=20.0)
-    return SftpPlace(doorway, door.base.encode(), connections=connections)
+    target = SshTarget(door.address, door.port, door.account, door.login_key, door.host_key_line, answer_s=20.0)
+    return SftpPlace(target, door.base.encode(), connections=connections)
 
 
 @contextmanager

@@ -1,4 +1,4 @@
-"""A lane's bytes must arrive whole and in order however little the channel takes at a time."""
+"""A channel's bytes must arrive whole and in order however little the channel takes at a time."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class SparingChannel:
 
 
 class SparingSession:
-    doorway = SshTarget("127.0.0.1", 22, "copykeeper", "", "", 10)
+    target = SshTarget("127.0.0.1", 22, "copykeeper", "", "", 10)
 
     def __init__(self, channel: SparingChannel) -> None:
         self._channel = channel
@@ -51,8 +51,8 @@ def test_requests_survive_a_window_that_takes_them_in_pieces(tmp_path: Path, tak
     ours, theirs = socket.socketpair()
     ours.settimeout(20)
     with own_server(tmp_path, theirs, read_only=False), ours:
-        lane = SftpChannel(SparingSession(SparingChannel(ours, takes)), b"/", Meter())  # type: ignore[arg-type]
-        lane.work(
+        channel = SftpChannel(SparingSession(SparingChannel(ours, takes)), b"/", Meter())  # type: ignore[arg-type]
+        channel.work(
             TaskFeed(
                 take=lambda _wait: waiting.popleft() if waiting else None,
                 give=lambda _task, one: done.append(one),

@@ -56,9 +56,9 @@ def a_login(where: Path, *, hangs_up: bool = False, answers: bool = True) -> Ite
         server.add_server_key(paramiko.RSAKey.generate(2048))
         server.start_server(threading.Event(), Porter(deed, there if hangs_up else None))
         client.start_client(timeout=10)
-        doorway = SshTarget("192.0.2.1", 22, "copykeeper", str(key_file), "ssh-ed25519 AAAA", answer_s=GRACE_S)
+        target = SshTarget("192.0.2.1", 22, "copykeeper", str(key_file), "ssh-ed25519 AAAA", answer_s=GRACE_S)
         with pytest.raises(OtherroofError) as caught:
-            log_in(doorway, client, read_login_key(doorway.key_path))
+            log_in(target, client, read_login_key(target.key_path))
         deed.set()
         yield caught.value
 
@@ -104,8 +104,8 @@ def test_greeting_that_breaks_off_is_told_from_one_that_is_none(said: bytes, kin
 def test_greeting_that_never_goes_on_is_told_in_time(said: bytes, words: str) -> None:
     here, there = socket.socketpair()
     there.sendall(said)
-    doorway = SshTarget("192.0.2.1", 22, "copykeeper", "", "ssh-ed25519 AAAA", answer_s=0.3)
+    target = SshTarget("192.0.2.1", 22, "copykeeper", "", "ssh-ed25519 AAAA", answer_s=0.3)
     begun = time.monotonic()
     with closing(there), pytest.raises(Unreached, match=words):
-        negotiate(doorway, here, Meter())
+        negotiate(target, here, Meter())
     assert time.monotonic() - begun < 10

@@ -31,7 +31,7 @@ class LocalPlace:
         """Nothing is held open."""
 
     @property
-    def lanes(self) -> int:
+    def connections(self) -> int:
         """One: a disk gains nothing from tasks side by side."""
         return 1
 
@@ -67,16 +67,16 @@ class LocalPlace:
 
     def _answer(self, request: requests.Request) -> Any:
         if isinstance(request, requests.WriteStream):
-            return self._pour(request)
+            return self._write_stream(request)
         if isinstance(request, requests.ReadStream):
-            return self._draw(request)
+            return self._read_stream(request)
         if not isinstance(request, tuple):
-            return self._one(request)
+            return self._do(request)
         answers = []
         first: OtherroofError | None = None
         for op in request:
             try:
-                answers.append(self._one(op))
+                answers.append(self._do(op))
             except OtherroofError as error:
                 first = first or error
                 answers.append(None)
@@ -84,13 +84,13 @@ class LocalPlace:
             raise first
         return tuple(answers)
 
-    def _one(self, op: requests.Op) -> Any:
+    def _do(self, op: requests.Op) -> Any:
         try:
-            return _DOERS[type(op)](self._base, op)
+            return _HANDLERS[type(op)](self._base, op)
         except OSError as problem:
             raise _refusal(problem, op) from problem
 
-    def _pour(self, request: requests.WriteStream) -> None:
+    def _write_stream(self, request: requests.WriteStream) -> None:
         while True:
             piece = request.source.take(wait=True)
             if piece is None:
@@ -98,21 +98,21 @@ class LocalPlace:
             if isinstance(piece, requests.NotYet):
                 continue
             if isinstance(piece, requests.DataPiece):
-                self._one(requests.Write(request.target, piece.offset, piece.data))
+                self._do(requests.Write(request.target, piece.offset, piece.data))
             elif isinstance(piece, requests.SyncPiece):
-                self._one(requests.Sync(request.target))
+                self._do(requests.Sync(request.target))
             else:
-                self._one(
+                self._do(
                     requests.CopyRange(request.old, piece.source_offset, piece.length, request.target, piece.offset)
                 )
             self.meter.landed += piece.weight
             request.source.landed(piece)
 
-    def _draw(self, request: requests.ReadStream) -> int:
+    def _read_stream(self, request: requests.ReadStream) -> int:
         given = 0
         while given < request.length:
             size = min(BLOCK, request.length - given)
-            data = self._one(requests.Read(request.handle, request.offset + given, size))
+            data = self._do(requests.Read(request.handle, request.offset + given, size))
             if not data:
                 break
             given += len(data)
@@ -161,7 +161,7 @@ def _write(_base: bytes, op: requests.Write) -> None:
         at += count
 
 
-def _shape(_base: bytes, op: requests.SetProperties) -> None:
+def _set_properties(_base: bytes, op: requests.SetProperties) -> None:
     if op.size is not None:
         os.ftruncate(op.handle, op.size)
     if op.permissions is not None:
@@ -176,13 +176,13 @@ def _sync(_base: bytes, op: requests.Sync) -> bool:
 
 
 def _copy_range(_base: bytes, op: requests.CopyRange) -> None:
-    done = 0
-    while done < op.length:
-        data = os.pread(op.source, min(BLOCK, op.length - done), op.source_offset + done)
+    copied = 0
+    while copied < op.length:
+        data = os.pread(op.source, min(BLOCK, op.length - copied), op.source_offset + copied)
         if not data:
             return
-        _write(b"", requests.Write(op.target, op.target_offset + done, data))
-        done += len(data)
+        _write(b"", requests.Write(op.target, op.target_offset + copied, data))
+        copied += len(data)
 
 
 def _rename(base: bytes, op: requests.Rename) -> None:
@@ -225,11 +225,11 @@ def _space(base: bytes, op: requests.GetSpace) -> requests.Space:
     return requests.Space(found.f_blocks * size, found.f_bavail * size, found.f_files, found.f_favail, shut)
 
 
-_DOERS: dict[type, Callable[[bytes, Any], Any]] = {
+_HANDLERS: dict[type, Callable[[bytes, Any], Any]] = {
     requests.OpenFile: _open,
     requests.Write: _write,
     requests.Read: lambda base, op: os.pread(op.handle, op.size, op.offset),
-    requests.SetProperties: _shape,
+    requests.SetProperties: _set_properties,
     requests.StatOpen: lambda base, op: _attrs(os.fstat(op.handle)),
     requests.Sync: _sync,
     requests.CloseFile: _shut,

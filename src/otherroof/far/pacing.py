@@ -106,18 +106,18 @@ class Pacing:
         delivered = 0
         trips = []
         for line in self._lines:
-            pulse = read_tcp_info(line.sock)
-            if pulse is None or pulse.round_trip_s <= 0:
+            reading = read_tcp_info(line.sock)
+            if reading is None or reading.round_trip_s <= 0:
                 line.busy = False
                 continue
-            before = pulse.acked if line.acked is None else line.acked
-            line.acked = pulse.acked
-            delivered += pulse.acked - before
-            moves = pulse.acked > before or pulse.in_flight > 0
+            before = reading.acked if line.acked is None else line.acked
+            line.acked = reading.acked
+            delivered += reading.acked - before
+            moves = reading.acked > before or reading.in_flight > 0
             # At a low rate nothing may be under way at this very moment, though much waits for its turn.
-            line.busy = moves or pulse.unsent > 0
+            line.busy = moves or reading.unsent > 0
             if moves:
-                trips.append(pulse.round_trip_s)
+                trips.append(reading.round_trip_s)
         if trips and self._courtesy is not None:
             self._courtesy.look(Sample(time.monotonic(), min(trips), delivered))
 
@@ -126,7 +126,7 @@ class Pacing:
         is over it by that at most, until the next look."""
         limit = self._limit() if self._limit is not None else 0.0
         courteous = self._courtesy.rate if self._courtesy is not None else 0.0
-        rate = min((one for one in (limit, courteous) if one > 0), default=0.0)
+        rate = min((wanted for wanted in (limit, courteous) if wanted > 0), default=0.0)
         busy = sum(line.busy for line in self._lines)
         for line in self._lines:
             if line.busy:

@@ -23,13 +23,14 @@ T_co = TypeVar("T_co", covariant=True)
 class Task(Generic[K_co, T_co]):
     """A script with the key its result is known by; `weight` is the memory it holds, in bytes.
 
-    `lane` asks for a certain lane (counted modulo their number): parts of one file that should go side by side.
+    `connection` asks for a certain one, by its number modulo how many there are: for parts of one file that are to go
+    side by side, and for scripts that must not overtake each other.
     """
 
     key: K_co
     script: Script[T_co]
     weight: int = 0
-    lane: int | None = None
+    connection: int | None = None
 
 
 @dataclass(slots=True)
@@ -76,7 +77,7 @@ class Place(Protocol):
     meter: Meter
 
     @property
-    def lanes(self) -> int:
+    def connections(self) -> int:
         """How many connections there are; a task may ask for one of them by number."""
 
     def widen(self) -> None:
@@ -98,17 +99,17 @@ class _Only:
 
 def run_script(place: Place, script: Script[T]) -> T:
     """Run one script and answer its value; raises its error."""
-    (done,) = list(place.carry_out([Task(_Only(), script)]))
-    if done.error is not None:
-        raise done.error
-    return done.value  # type: ignore[return-value]
+    (result,) = list(place.carry_out([Task(_Only(), script)]))
+    if result.error is not None:
+        raise result.error
+    return result.value  # type: ignore[return-value]
 
 
 def run_scripts(place: Place, scripts: Sequence[Script[Any]]) -> list[Any]:
     """Run several scripts at once and answer their values in their order; raises the first one's error that has any."""
     found: dict[int, TaskResult[int, Any]] = {}
-    for done in place.carry_out(Task(number, script) for number, script in enumerate(scripts)):
-        found[done.key] = done
+    for result in place.carry_out(Task(number, script) for number, script in enumerate(scripts)):
+        found[result.key] = result
     values = []
     for number in range(len(scripts)):
         error = found[number].error

@@ -226,7 +226,7 @@ class CopyPiece:
 
 @dataclass(slots=True)
 class SyncPiece:
-    """A wish that all pieces that have landed up to `upto` become durable now."""
+    """Asks that what has landed, all below the offset `upto`, be made durable now."""
 
     upto: int
 
@@ -249,7 +249,7 @@ NOT_YET = NotYet.NOT_YET
 
 
 class PieceSource(Protocol):
-    """Where a Pour gets its pieces. `take` and `landed` may be called from several lanes' threads."""
+    """What a WriteStream takes its pieces from. The threads of several connections may call it at once."""
 
     def take(self, *, wait: bool) -> Piece | NotYet | None:
         """The next piece, None after the last. Raises what went wrong on the way, of the root error's kinds."""
@@ -268,7 +268,7 @@ class WriteStream:
 
 
 class Sink(Protocol):
-    """Where a Draw delivers; called in order of the offsets."""
+    """What a ReadStream hands its bytes to, in order of their offsets."""
 
     def take(self, data: bytes) -> None: ...
 

@@ -51,7 +51,7 @@ class SshTarget:
     answer_s: float = 60.0
 
     @property
-    def where(self) -> str:
+    def shown_as(self) -> str:
         """For messages: address and port."""
         return f"{self.address}:{self.port}"
 
@@ -88,17 +88,17 @@ class CountedSocket:
 class Session:
     """An open connection: the host key was proved and our key let in."""
 
-    def __init__(self, doorway: SshTarget, transport: paramiko.Transport, sock: socket.socket) -> None:
-        self.doorway = doorway
+    def __init__(self, target: SshTarget, transport: paramiko.Transport, sock: socket.socket) -> None:
+        self.target = target
         self.transport = transport
         self.sock = sock
 
     def open_channel(self) -> paramiko.Channel:
         """A channel with the SFTP subsystem started on it. Raises FarTrouble if it is not offered, or LinkLost."""
-        with as_link_lost(self.doorway):
-            channel = self.transport.open_session(timeout=self.doorway.answer_s)
-        channel.settimeout(self.doorway.answer_s)
-        too_late = threading.Timer(self.doorway.answer_s, channel.close)  # the library would wait without end
+        with as_link_lost(self.target):
+            channel = self.transport.open_session(timeout=self.target.answer_s)
+        channel.settimeout(self.target.answer_s)
+        too_late = threading.Timer(self.target.answer_s, channel.close)  # the library would wait without end
         too_late.daemon = True
         too_late.start()
         try:
@@ -113,12 +113,12 @@ class Session:
     def _no_sftp(self, too_late: bool, problem: Exception) -> OtherroofError:
         """Why SFTP did not start: not offered, or the connection broke (which may show only a moment later)."""
         if too_late:
-            return _silent(self.doorway, self.doorway.answer_s)
+            return _silent(self.target, self.target.answer_s)
         self.transport.join(DYING_S)
         if not self.transport.is_active():
-            return _broken(self.doorway, problem)
+            return _broken(self.target, problem)
         advice = "its sshd needs `Subsystem sftp internal-sftp`"
-        return FarTrouble("lets us in but offers no SFTP", where=self.doorway.where, advice=advice)
+        return FarTrouble("lets us in but offers no SFTP", where=self.target.shown_as, advice=advice)
 
     def close(self) -> None:
         """Hang up."""
@@ -128,54 +128,54 @@ class Session:
 
 
 @contextmanager
-def as_link_lost(doorway: SshTarget) -> Iterator[None]:
+def as_link_lost(target: SshTarget) -> Iterator[None]:
     """Turns what a broken or silent connection raises into LinkLost."""
     try:
         yield
     except TimeoutError as problem:
-        raise _silent(doorway, doorway.answer_s) from problem
+        raise _silent(target, target.answer_s) from problem
     except (paramiko.SSHException, EOFError, OSError) as problem:
-        raise _broken(doorway, problem) from problem
+        raise _broken(target, problem) from problem
 
 
-def _silent(doorway: SshTarget, seconds: float) -> LinkLost:
-    return LinkLost(f"did not answer within {seconds:g} s", where=doorway.where)
+def _silent(target: SshTarget, seconds: float) -> LinkLost:
+    return LinkLost(f"did not answer within {seconds:g} s", where=target.shown_as)
 
 
-def _broken(doorway: SshTarget, problem: BaseException) -> LinkLost:
-    return LinkLost(f"the connection broke ({str(problem) or 'closed by the far box'})", where=doorway.where)
+def _broken(target: SshTarget, problem: BaseException) -> LinkLost:
+    return LinkLost(f"the connection broke ({str(problem) or 'closed by the far box'})", where=target.shown_as)
 
 
-def open_session(doorway: SshTarget, meter: Meter) -> Session:
+def open_session(target: SshTarget, meter: Meter) -> Session:
     """Connect, prove the far box's host key, and log in.
 
     Raises Unreached, HostKeyChanged or LoginRefused; WrongSettings if our own key cannot be read.
     """
-    key = read_login_key(doorway.key_path)
-    sock = connect(doorway)
-    transport = negotiate(doorway, sock, meter)
+    key = read_login_key(target.key_path)
+    sock = connect(target)
+    transport = negotiate(target, sock, meter)
     try:
-        prove_host_key(doorway, transport)
-        log_in(doorway, transport, key)
+        prove_host_key(target, transport)
+        log_in(target, transport, key)
     except BaseException:
         transport.close()
         sock.close()
         raise
-    return Session(doorway, transport, sock)
+    return Session(target, transport, sock)
 
 
-def connect(doorway: SshTarget) -> socket.socket:
+def connect(target: SshTarget) -> socket.socket:
     """A TCP connection to the far box. Raises Unreached saying whether it was refused or silent."""
     try:
-        sock = socket.create_connection((doorway.address, doorway.port), timeout=doorway.answer_s)
+        sock = socket.create_connection((target.address, target.port), timeout=target.answer_s)
     except TimeoutError as problem:
-        raise Unreached(f"no answer within {doorway.answer_s:g} s", where=doorway.where) from problem
+        raise Unreached(f"no answer within {target.answer_s:g} s", where=target.shown_as) from problem
     except ConnectionRefusedError as problem:
         raise Unreached(
-            "the machine answers but nothing listens there", where=doorway.where, advice="check that sshd runs on it"
+            "the machine answers but nothing listens there", where=target.shown_as, advice="check that sshd runs on it"
         ) from problem
     except OSError as problem:
-        raise Unreached(f"cannot be reached: {problem.strerror or problem}", where=doorway.where) from problem
+        raise Unreached(f"cannot be reached: {problem.strerror or problem}", where=target.shown_as) from problem
     sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     with contextlib.suppress(OSError):  # only a kernel that has it says yes, and the copy works without
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_CONGESTION, CONGESTION)
@@ -192,13 +192,13 @@ def read_login_key(path: str) -> paramiko.PKey:
         ) from problem
 
 
-def negotiate(doorway: SshTarget, sock: socket.socket, meter: Meter) -> paramiko.Transport:
+def negotiate(target: SshTarget, sock: socket.socket, meter: Meter) -> paramiko.Transport:
     """Speak SSH over `sock` and agree on keys; nothing is proved or said yet. Closes `sock` if it fails.
 
     Raises LinkLost if the connection broke, Unreached if no SSH is spoken, HostKeyChanged if no key of the
     pinned kind is there.
     """
-    kind = doorway.host_key.split()[0]
+    kind = target.host_key.split()[0]
     kinds = ("rsa-sha2-512", "rsa-sha2-256") if kind == "ssh-rsa" else (kind,)
     counted = CountedSocket(sock, meter)
     transport = paramiko.Transport(counted)
@@ -206,42 +206,44 @@ def negotiate(doorway: SshTarget, sock: socket.socket, meter: Meter) -> paramiko
         options = transport.get_security_options()
         options.ciphers = [cipher for cipher in CIPHERS if cipher in options.ciphers]
         options.key_types = kinds
-        transport.banner_timeout = transport.auth_timeout = transport.handshake_timeout = doorway.answer_s
-        transport.clear_to_send_timeout = doorway.answer_s
+        transport.banner_timeout = transport.auth_timeout = transport.handshake_timeout = target.answer_s
+        transport.clear_to_send_timeout = target.answer_s
         # Longer than the time-outs above, because the library does not say when this one has run out.
-        transport.start_client(timeout=2 * doorway.answer_s + 1)
+        transport.start_client(timeout=2 * target.answer_s + 1)
     except paramiko.ssh_exception.IncompatiblePeer as problem:
         transport.close()
         sock.close()
         raise HostKeyChanged(
             f"no longer shows a host key of the pinned kind {kind} ({problem})",
-            where=doorway.where,
+            where=target.shown_as,
             advice=CHANGED_KEY_ADVICE,
         ) from problem
     except (paramiko.SSHException, EOFError, OSError) as problem:
         transport.close()
         sock.close()
-        raise _no_agreement(doorway, transport, counted, problem) from problem
+        raise _no_agreement(target, transport, counted, problem) from problem
     if not transport.initial_kex_done:
         transport.close()
         sock.close()
-        raise _silent(doorway, 2 * doorway.answer_s + 1)
+        raise _silent(target, 2 * target.answer_s + 1)
     transport.set_keepalive(KEEPALIVE_S)
     return transport
 
 
 def _no_agreement(
-    doorway: SshTarget, transport: paramiko.Transport, counted: CountedSocket, problem: Exception
+    target: SshTarget, transport: paramiko.Transport, counted: CountedSocket, problem: Exception
 ) -> Unreached:
     """Why no keys were agreed on: a server that is killed or overrun hangs up, and is worth another try."""
     if transport.remote_version and isinstance(problem, EOFError) and not counted.hung_up:
-        return _silent(doorway, doorway.answer_s)
+        return _silent(target, target.answer_s)
     if transport.remote_version:
-        return _broken(doorway, problem)
+        return _broken(target, problem)
     advice = "check the port, and what the router forwards it to"
     if counted.hung_up and not counted.heard:
-        return LinkLost("took the connection and hung up without a word", where=doorway.where, advice=advice)
-    return Unreached(f"something listens there but does not speak SSH ({problem})", where=doorway.where, advice=advice)
+        return LinkLost("took the connection and hung up without a word", where=target.shown_as, advice=advice)
+    return Unreached(
+        f"something listens there but does not speak SSH ({problem})", where=target.shown_as, advice=advice
+    )
 
 
 CHANGED_KEY_ADVICE = (
@@ -251,32 +253,32 @@ CHANGED_KEY_ADVICE = (
 )
 
 
-def prove_host_key(doorway: SshTarget, transport: paramiko.Transport) -> None:
+def prove_host_key(target: SshTarget, transport: paramiko.Transport) -> None:
     """Raises HostKeyChanged unless the far box holds the pinned key."""
     shown = transport.get_remote_server_key()
-    if shown.asbytes() != base64.b64decode(doorway.host_key.split()[1]):
+    if shown.asbytes() != base64.b64decode(target.host_key.split()[1]):
         raise HostKeyChanged(
             f"shows the host key {shown.fingerprint}, which is not the pinned one",
-            where=doorway.where,
+            where=target.shown_as,
             advice=CHANGED_KEY_ADVICE,
         )
 
 
-def log_in(doorway: SshTarget, transport: paramiko.Transport, key: paramiko.PKey) -> None:
+def log_in(target: SshTarget, transport: paramiko.Transport, key: paramiko.PKey) -> None:
     """Raises LoginRefused, or LinkLost if the connection breaks meanwhile."""
     begun = time.monotonic()
     try:
-        transport.auth_publickey(doorway.account, key)
+        transport.auth_publickey(target.account, key)
     except paramiko.AuthenticationException as problem:
         # The library says the same of a refusal, of a connection that broke, and of an answer that never came.
         if not transport.is_active():
-            raise _broken(doorway, transport.get_exception() or problem) from problem
+            raise _broken(target, transport.get_exception() or problem) from problem
         if time.monotonic() - begun >= transport.auth_timeout:
-            raise _silent(doorway, transport.auth_timeout) from problem
+            raise _silent(target, transport.auth_timeout) from problem
         raise LoginRefused(
-            f"proved its host key but does not let {doorway.account!r} in with our key",
-            where=doorway.where,
+            f"proved its host key but does not let {target.account!r} in with our key",
+            where=target.shown_as,
             advice="check the account's name and that its authorized_keys holds the public half of login_key",
         ) from problem
     except (paramiko.SSHException, EOFError, OSError) as problem:
-        raise _broken(doorway, problem) from problem
+        raise _broken(target, problem) from problem

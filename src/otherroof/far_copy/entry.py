@@ -55,8 +55,8 @@ class Entry:
         if self.first:
             head += "," + _named("first", self.first)
         if self.xattrs:
-            held = {name: base64.b64encode(value).decode() for name, value in sorted(self.xattrs.items())}
-            head += f',"xattrs":{json.dumps(held, separators=(",", ":"))}'
+            encoded = {name: base64.b64encode(value).decode() for name, value in sorted(self.xattrs.items())}
+            head += f',"xattrs":{json.dumps(encoded, separators=(",", ":"))}'
         if self.holes:
             head += f',"holes":{json.dumps(self.holes, separators=(",", ":"))}'
         return head + "}"

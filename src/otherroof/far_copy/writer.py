@@ -101,7 +101,7 @@ class Writer(Protocol):
     def make_folders(self, paths: list[bytes]) -> Script[dict[bytes, PlaceError]]:
         """Make folders, in this order; those that exist are left. Answers those that were refused, and how."""
 
-    def put(self, path: bytes, data: bytes, shape: FileProperties, had: bool) -> Script[None]:
+    def put(self, path: bytes, data: bytes, properties: FileProperties, had: bool) -> Script[None]:
         """Send a small file and let it take its place; what it replaces is moved aside."""
 
     def prepare(self, path: bytes, upto: int | None) -> Script[ArrivedPart]:
@@ -113,23 +113,23 @@ class Writer(Protocol):
         `old_size`: its older version, of this size, is copied from. Raises Refused if it has another.
         """
 
-    def finish(self, path: bytes, shape: FileProperties, had: bool) -> Script[None]:
+    def finish(self, path: bytes, properties: FileProperties, had: bool) -> Script[None]:
         """Let a large file that was taken whole take its place. Raises Refused if its size is not right."""
 
     def forget_part(self, path: bytes) -> Script[None]:
         """Throw away what was taken of a large file."""
 
-    def make_from(self, path: bytes, where: ContentLocation, shape: FileProperties, had: bool) -> Script[None]:
+    def make_from(self, path: bytes, source: ContentLocation, properties: FileProperties, had: bool) -> Script[None]:
         """Let `path` hold content that stands elsewhere in the far copy, without sending it.
 
         Raises Refused if what stands there has another size, NotOffered if this place cannot do it.
         """
 
-    def adopt(self, path: bytes, shape: FileProperties, digest: bytes) -> Script[bool]:
+    def adopt(self, path: bytes, properties: FileProperties, digest: bytes) -> Script[bool]:
         """Whether `path` holds this very content already, found by reading it back."""
 
     def symlink(self, path: bytes, target: bytes, had: bool) -> Script[None]:
         """Make a symbolic link, if the far box can; the listing holds it in any case."""
 
-    def standing(self, path: bytes, shape: FileProperties | None, had: bool) -> Script[ChangeState]:
+    def standing(self, path: bytes, properties: FileProperties | None, had: bool) -> Script[ChangeState]:
         """After a broken connection: what became of a change to `path`; `shape` is None if it was to go."""

@@ -43,13 +43,13 @@ def open_place(
 
 def job_limit(settings: Settings, job: str, clock: Clock) -> Callable[[], float]:
     """The job's limit in Mbit/s at this moment, asked of the clock at most once a second."""
-    held: list[tuple[float, float]] = []
+    last: list[tuple[float, float]] = []
 
     def limit() -> float:
         now = clock.monotonic()
-        if not held or now - held[0][0] >= 1.0:
+        if not last or now - last[0][0] >= 1.0:
             moment: datetime = clock.now()
-            held[:] = [(now, settings.limit_of(job, moment))]
-        return held[0][1]
+            last[:] = [(now, settings.limit_of(job, moment))]
+        return last[0][1]
 
     return limit

@@ -138,19 +138,19 @@ def open_job(
     between fails inside it. Raises Busy if another run holds a lock, RunCut if the work is stopped while it waits for
     one, HomeTrouble, WrongSettings, Unreached or TunnelTrouble, FarTrouble if the far copy is another home's.
     """
-    with ExitStack() as around:
+    with ExitStack() as stack:
         # O1: always in this order, so that no two wait for each other
         if access.locks_job:
-            around.enter_context(job_lock(settings, name, context.clock))
+            stack.enter_context(job_lock(settings, name, context.clock))
         if access.takes_turn:
             wait = _wait_for_turn(settings.far[settings.jobs[name].far], context)
-            around.enter_context(far_lock(settings, name, context.clock, wait))
+            stack.enter_context(far_lock(settings, name, context.clock, wait))
         # O2
-        scratch = around.enter_context(_scratch_folder(settings, access))
-        ledger = context.ledger or around.enter_context(_history(settings, scratch, access))
+        scratch = stack.enter_context(_scratch_folder(settings, access))
+        ledger = context.ledger or stack.enter_context(_history(settings, scratch, access))
         opened = OpenedJob(settings, name, context, access, ledger, scratch)
         if record is not None:
-            around.enter_context(record(opened))
+            stack.enter_context(record(opened))
         # O3
         if access.prepares:
             run_command_before(opened.job)

@@ -56,40 +56,40 @@ def _listed(run: str, header: Header | OtherroofError) -> Listed:
 
 
 def restore(
-    settings: Settings, wish: RestoreRequest, context: JobContext[RestoreProgress] | None = None
+    settings: Settings, request: RestoreRequest, context: JobContext[RestoreProgress] | None = None
 ) -> RestoreReport:
     """Bring a version back, also while a run goes on. Raises Damaged if its listing cannot be trusted; damaged files
     are in the answer."""
     context = context or JobContext(RestoreProgress())
-    with open_job(settings, wish.job, context, READ) as job:
-        run = choose_run(job.view.runs, wish.as_of, wish.job, settings.zone)
+    with open_job(settings, request.job, context, READ) as job:
+        run = choose_run(job.view.runs, request.as_of, request.job, settings.zone)
         with (
             closing(job.keeper.reader(run)) as reader,
-            closing(TargetFolder(wish.into, wish.existing)) as target,
+            closing(TargetFolder(request.into, request.existing)) as target,
         ):
             reader.look(job.view)
-            recall = Restorer(reader, target, context.progress).restore(Selection(wish.paths), context.tick)
-            if job.lost and not wish.as_of:
-                recall.problems.insert(
+            report = Restorer(reader, target, context.progress).restore(Selection(request.paths), context.tick)
+            if job.lost and not request.as_of:
+                report.problems.insert(
                     0, Problem("", f"this is not the newest version: run {job.lost} counted, and {LOST}")
                 )
-            _note_damage(job.ledger, recall, context.clock)
-            if not recall.kept:  # what was here already was not read
-                _settle_damage(job.ledger, reader, recall, Selection(wish.paths))
-            return recall
+            _note_damage(job.ledger, report, context.clock)
+            if not report.kept:  # what was here already was not read
+                _settle_damage(job.ledger, reader, report, Selection(request.paths))
+            return report
 
 
-def _note_damage(ledger: Ledger, recall: RestoreReport, clock: Clock) -> None:
+def _note_damage(ledger: Ledger, report: RestoreReport, clock: Clock) -> None:
     """What was found damaged stays known, so that an alert tells of it until it is made good."""
-    header, now = recall.header, clock.now()
-    ledger.damages.note([DamagedFile(header.job, file.path, header.run, now, file.why) for file in recall.damaged])
+    header, now = report.header, clock.now()
+    ledger.damages.note([DamagedFile(header.job, file.path, header.run, now, file.why) for file in report.damaged])
 
 
-def _settle_damage(ledger: Ledger, reader: Reader, recall: RestoreReport, wanted: Selection) -> None:
+def _settle_damage(ledger: Ledger, reader: Reader, report: RestoreReport, wanted: Selection) -> None:
     """Files that were damaged in this version or an earlier one, and came back whole now, are damaged no longer."""
     job = reader.header.job
     known = {mark.path for mark in ledger.damages.of(job) if mark.run <= reader.header.run}
-    known -= {problem.path for problem in (*recall.damaged, *recall.problems)}
+    known -= {problem.path for problem in (*report.damaged, *report.problems)}
     if known:
         names = (path_text(entry.path) for entry in reader.entries() if entry.kind == "file" and wanted.has(entry.path))
         ledger.damages.settle(job, [name for name in names if name in known])

@@ -51,11 +51,11 @@ def probe_far(
     """
     far = settings.far[far_name]
     key_path = settings.path(far.login_key)
-    doorway = SshTarget(far.address, far.port, far.account, key_path, far.host_key, min(far.answer_s, ANSWER_S))
+    target = SshTarget(far.address, far.port, far.account, key_path, far.host_key, min(far.answer_s, ANSWER_S))
     begun = clock.now()
     with (
         Way(settings, far_name, records, clock, linger=linger) as way,
-        SshRungs(doorway, far.base, clock) as ssh,
+        SshRungs(target, far.base, clock) as ssh,
     ):
         network = way.climb(told)
         rest = climb(ssh.ladder(), clock, told=told, stopped=network.stopped_at is not None)

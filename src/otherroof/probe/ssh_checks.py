@@ -36,8 +36,8 @@ T = TypeVar("T")
 class SshRungs:
     """The rungs for one far box, with the connection that they share. Close it, or use it as a context manager."""
 
-    def __init__(self, doorway: SshTarget, base: str, clock: Clock) -> None:
-        self._doorway = doorway
+    def __init__(self, target: SshTarget, base: str, clock: Clock) -> None:
+        self._target = target
         self._base = base
         self._clock = clock
         self._sock: socket.socket | None = None
@@ -79,30 +79,30 @@ class SshRungs:
             self._sock.close()
 
     def _speaks(self, limit_s: float) -> RungFinding:
-        self._sock = connect(self._doorway)
+        self._sock = connect(self._target)
         try:
-            self._transport = negotiate(self._doorway, self._sock, Meter())
+            self._transport = negotiate(self._target, self._sock, Meter())
         except HostKeyChanged as problem:
             self._other_kind = problem  # it speaks SSH; a wrong key kind is the next rung's business
-            return ok(f"{self._doorway.where} speaks SSH")
-        return ok(f"{self._doorway.where} speaks SSH ({self._transport.remote_version})")
+            return ok(f"{self._target.shown_as} speaks SSH")
+        return ok(f"{self._target.shown_as} speaks SSH ({self._transport.remote_version})")
 
     def _host_key(self, limit_s: float) -> RungFinding:
         if self._other_kind is not None:
             raise self._other_kind
         assert self._transport is not None
-        prove_host_key(self._doorway, self._transport)
+        prove_host_key(self._target, self._transport)
         return ok(f"the pinned one ({self._transport.get_remote_server_key().fingerprint})")
 
     def _login(self, limit_s: float) -> RungFinding:
         assert self._transport is not None
-        log_in(self._doorway, self._transport, read_login_key(self._doorway.key_path))
-        return ok(f"as {self._doorway.account!r}")
+        log_in(self._target, self._transport, read_login_key(self._target.key_path))
+        return ok(f"as {self._target.account!r}")
 
     def _offers(self, limit_s: float) -> RungFinding:
         assert self._transport is not None
         assert self._sock is not None
-        session = Session(self._doorway, self._transport, self._sock)
+        session = Session(self._target, self._transport, self._sock)
         base = self._base.encode("utf-8", "surrogateescape").rstrip(b"/") + b"/"
         self._lane = SftpChannel(session, base, Meter())
         return offers_finding(self._lane.offers)
@@ -151,10 +151,10 @@ def clock_finding(offset: ClockOffset) -> RungFinding:
     )
 
 
-def _perform(lane: SftpChannel, script: requests.Script[T]) -> T:
+def _perform(channel: SftpChannel, script: requests.Script[T]) -> T:
     tasks = [Task("only", script)]
     results: list[TaskResult[str, T]] = []
-    lane.work(
+    channel.work(
         TaskFeed(
             lambda wait: tasks.pop() if tasks else None, lambda task, done: results.append(done), lambda: not tasks
         )

@@ -52,17 +52,17 @@ def write_with_holes(handle: int, at: int, data: bytes, holes: tuple[tuple[int, 
     """Write `data` at `at` except where `holes` say that nothing is allocated."""
     end = at + len(data)
     view = memoryview(data)
-    place = at
+    next_byte = at
     for start, size in holes:
-        if start + size <= place:
+        if start + size <= next_byte:
             continue
         if start >= end:
             break
-        if start > place:
-            _write_all(handle, view[place - at : start - at], place)
-        place = min(end, start + size)
-    if place < end:
-        _write_all(handle, view[place - at :], place)
+        if start > next_byte:
+            _write_all(handle, view[next_byte - at : start - at], next_byte)
+        next_byte = min(end, start + size)
+    if next_byte < end:
+        _write_all(handle, view[next_byte - at :], next_byte)
 
 
 def _write_all(handle: int, data: memoryview, at: int) -> None:

@@ -66,7 +66,7 @@ class Restorer:
         self._reader = reader
         self._target = target
         self._progress = progress
-        self._recall = RestoreReport(reader.header)
+        self._report = RestoreReport(reader.header)
         self._missed = MissedFiles()
         self._again: deque[Entry] = deque()
         self._failed: set[bytes] = set()
@@ -89,8 +89,8 @@ class Restorer:
                     self._drop(large)
         self._make_names(wanted, firsts)
         self._finish_folders(wanted)
-        self._recall.problems += [Problem(path_text(path), why) for path, why in self._target.notes.attributes]
-        return self._recall
+        self._report.problems += [Problem(path_text(path), why) for path, why in self._target.notes.attributes]
+        return self._report
 
     # -- what is wanted --
 
@@ -155,7 +155,7 @@ class Restorer:
                 with self._unless_barred(entry.path):
                     if self._target.make_folder(entry) and not wanted.has(entry.path):
                         self._on_the_way.add(entry.path)
-                    self._recall.folders += 1
+                    self._report.folders += 1
 
     @contextmanager
     def _unless_barred(self, path: bytes) -> Iterator[None]:
@@ -164,7 +164,7 @@ class Restorer:
             yield
         except CannotRestoreHere as problem:
             self._barred.add(path)
-            self._recall.problems.append(
+            self._report.problems.append(
                 Problem(path_text(path), f"did not come back: {problem.what}; {problem.advice}")
             )
 
@@ -182,15 +182,15 @@ class Restorer:
         while True:
             # Ends the channels before local files are closed: one still at work would write into a reused file number.
             with closing(self._reader.place.carry_out(self._tasks(files), tick)) as results:
-                for done in results:
-                    self._arrived(done)
+                for result in results:
+                    self._arrived(result)
             if not self._missed:
                 return
             again, damaged = self._missed.settle(found_newer=self._reader.look_again())
             self._again.extend(again)
             for entry, why in damaged:
                 self._failed.add(entry.path)
-                self._recall.damaged.append(Problem(path_text(entry.path), why))
+                self._report.damaged.append(Problem(path_text(entry.path), why))
 
     def _files_to_come(self, wanted: Selection, stand_ins: dict[bytes, bytes]) -> Iterator[Entry]:
         for entry in self._reader.entries():
@@ -228,7 +228,7 @@ class Restorer:
             return False
         with self._unless_barred(path):
             if self._target.stands(path):
-                self._recall.kept += 1
+                self._report.kept += 1
                 return False
             self._target.require_free(path)
             return True
@@ -253,15 +253,15 @@ class Restorer:
             script = self._reader.read_range(entry, offset, length, RangeSink(handle, offset))
             self._ranges.append(Task(_FileToRestore(entry, large), script))
 
-    def _arrived(self, done: TaskResult[_FileToRestore, bytes | None]) -> None:
+    def _arrived(self, result: TaskResult[_FileToRestore, bytes | None]) -> None:
         self._under_way -= 1
-        job = done.key
+        job = result.key
         if job.large is not None:
-            self._range_arrived(job.large, done.error)
-        elif done.error is not None:
-            self._missing(job.entry, done.error)
+            self._range_arrived(job.large, result.error)
+        elif result.error is not None:
+            self._missing(job.entry, result.error)
         else:
-            self._small_arrived(job.entry, done.value or b"")
+            self._small_arrived(job.entry, result.value or b"")
 
     def _small_arrived(self, entry: Entry, data: bytes) -> None:
         if hashlib.blake2b(data, digest_size=DIGEST_SIZE).digest() != entry.digest:
@@ -300,8 +300,8 @@ class Restorer:
 
     def _whole(self, entry: Entry, handle: int, name: bytes) -> None:
         self._target.finish_file(entry, handle, name)
-        self._recall.files += 1
-        self._recall.size += entry.size
+        self._report.files += 1
+        self._report.size += entry.size
         self._progress.files += 1
 
     def _missing(self, entry: Entry, error: OtherroofError) -> None:
@@ -323,17 +323,17 @@ class Restorer:
                 continue
             first = stand_ins.get(entry.first, entry.first)
             if first in self._failed:
-                self._recall.damaged.append(Problem(path_text(entry.path), f"is another name of {path_text(first)}"))
+                self._report.damaged.append(Problem(path_text(entry.path), f"is another name of {path_text(first)}"))
                 continue
             if entry.first and self._is_barred(first):
-                self._recall.problems.append(Problem(path_text(entry.path), f"is another name of {path_text(first)}"))
+                self._report.problems.append(Problem(path_text(entry.path), f"is another name of {path_text(first)}"))
                 continue
             with self._unless_barred(entry.path):
                 if entry.kind == "link":
                     self._target.symlink(entry)
                 else:
                     self._link(first, entry)
-                self._recall.files += 1
+                self._report.files += 1
                 self._progress.files += 1
 
     def _link(self, first: bytes, entry: Entry) -> None:
@@ -341,7 +341,7 @@ class Restorer:
             self._target.link(first, entry.path)
         except NoHardLink as problem:
             self._target.copy(first, entry)
-            self._recall.problems.append(Problem(path_text(entry.path), f"is a file of its own now: {problem.what}"))
+            self._report.problems.append(Problem(path_text(entry.path), f"is a file of its own now: {problem.what}"))
 
     def _is_settled(self, entry: Entry, stand_ins: dict[bytes, bytes]) -> bool:
         """Whether V3 or V4 dealt with this entry."""

@@ -163,7 +163,7 @@ class TargetFolder:
         above = self._above(entry.path)
         try:
             try:
-                self._dress(entry, handle)
+                self._set_properties(entry, handle)
                 os.fsync(handle) if entry.size > SYNC_FROM else None
             finally:
                 os.close(handle)
@@ -246,7 +246,7 @@ class TargetFolder:
                 _name(entry.path), os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW, dir_fd=self._above(entry.path)
             )
             try:
-                self._dress(entry, handle)
+                self._set_properties(entry, handle)
             finally:
                 os.close(handle)
         except OSError as problem:
@@ -255,11 +255,11 @@ class TargetFolder:
     def finish_top(self, entry: Entry) -> None:
         """Give the folder that is restored into the properties of the one that was copied."""
         try:
-            self._dress(entry, self._top)
+            self._set_properties(entry, self._top)
         except OSError as problem:
             raise _trouble(entry.path, problem) from problem
 
-    def _dress(self, entry: Entry, handle: int) -> None:
+    def _set_properties(self, entry: Entry, handle: int) -> None:
         """Owner first, because setting it clears mode bits; times last, because everything else changes them."""
         if self._root:
             with self._noting(entry, "owner"):
@@ -268,11 +268,11 @@ class TargetFolder:
             with self._noting(entry, f"attribute {key}"):
                 os.setxattr(handle, key, value)
         with self._noting(entry, "mode"):
-            os.fchmod(handle, self._lawful_mode(entry, handle))
+            os.fchmod(handle, self._allowed_mode(entry, handle))
         with self._noting(entry, "time"):
             os.utime(handle, ns=(entry.mtime_ns, entry.mtime_ns))
 
-    def _lawful_mode(self, entry: Entry, handle: int) -> int:
+    def _allowed_mode(self, entry: Entry, handle: int) -> int:
         """The entry's mode, without set-user-id and set-group-id if owner or group could not be restored."""
         if not entry.mode & AS_OWNER or entry.kind == "folder":
             return entry.mode

@@ -21,13 +21,13 @@ FileStep = Literal["put", "from far", "adopt", "prepare", "upload", "finish", "f
 class FileUnderWay:
     """A file under way and the step it is at."""
 
-    todo: PlannedChange
+    change: PlannedChange
     step: FileStep
     data: bytes = b""
     stream: FileStream | None = None
     has_old: bool = False
     uploads: int = 0  # under way
-    lanes: int = 0  # connections that were given a share of this file
+    connections: int = 0  # connections that were given a share of this file
     failure: OtherroofError | None = None
     tries: int = 1
 

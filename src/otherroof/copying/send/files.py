@@ -26,10 +26,10 @@ from otherroof.far_copy.writer import ArrivedPart, ContentLocation, FileProperti
 RELEASE_AT = 32  # tasks whose intentions are committed together
 RELEASE_BYTES = 2 * 1024 * 1024  # … or this much content
 STREAM_WEIGHT = 3 * 1024 * 1024  # memory that a large file under way may hold
-ALL_LANES = 1 << 30
-STRIPE_FROM = 8 * 1024 * 1024  # bytes; a larger file goes over all lanes side by side
+EVERY_CONNECTION = 1 << 30
+STRIPE_FROM = 8 * 1024 * 1024  # bytes; a larger file goes over all connections side by side
 
-DRAINS = 5  # after so many refusals the rest is tried without asking for the reason each time
+REASONS_ASKED = 5  # after so many refusals the rest is tried without asking for the reason each time
 
 
 class FileSender:
@@ -73,8 +73,8 @@ class FileSender:
     def _round(self) -> None:
         self._state.lent.clear()
         self._state.taken.clear()
-        for done in self._place.carry_out(self._tasks(), self._tick):
-            self._ended(done)
+        for result in self._place.carry_out(self._tasks(), self._tick):
+            self._ended(result)
         self._plan.commit()
 
     def _diagnose(self, refusal: FarTrouble, size: int) -> None:
@@ -95,7 +95,7 @@ class FileSender:
     def _note_parts(self) -> None:
         for stream in self._reader.under_way:
             if stream.numbers is not None:
-                self._plan.note_half_sent(stream.wish.path, stream.numbers, stream.safe)
+                self._plan.note_half_sent(stream.request.path, stream.numbers, stream.safe)
 
     # -- tasks --
 
@@ -104,11 +104,11 @@ class FileSender:
         state = self._state
         # Further names of a file are linked later, unless the far box can neither link nor copy.
         which = Rows.FIRST_NAMES_TO_BRING if self._writer.can_make_from_far else Rows.FILES_TO_BRING
-        for todo in self._plan.pages(which):
+        for change in self._plan.pages(which):
             yield from self._follow_ups()
-            if self._context.run.stop.asked() or (state.refusal is not None and state.refusals <= DRAINS):
+            if self._context.run.stop.asked() or (state.refusal is not None and state.refusals <= REASONS_ASKED):
                 break
-            self._consider(todo)
+            self._consider(change)
             if len(state.ready) >= RELEASE_AT or state.ready_bytes >= RELEASE_BYTES:
                 yield from self._release()
         yield from self._release()
@@ -132,184 +132,190 @@ class FileSender:
 
     def _add(self, job: FileUnderWay, task: Task[FileUnderWay, object], *, now: bool = False) -> None:
         if job.step in ("put", "from far", "finish"):
-            self._plan.begin(job.todo)
+            self._plan.begin(job.change)
         self._state.under_way += 1
         if self._state.stuck:
-            self._state.taken.add(job.todo.path)
+            self._state.taken.add(job.change.path)
         if now:
             self._state.next.append(task)
         else:
             self._state.ready.append(task)
             self._state.ready_bytes += task.weight
 
-    def _consider(self, todo: PlannedChange) -> None:
-        self._context.run.progress.path = todo.path
-        if todo.path in self._state.lent:
+    def _consider(self, change: PlannedChange) -> None:
+        self._context.run.progress.path = change.path
+        if change.path in self._state.lent:
             self._state.deferred += 1
             return
         try:
-            if todo.size > LARGE:
-                self._consider_large(todo)
+            if change.size > LARGE:
+                self._consider_large(change)
             else:
                 try:
-                    self._consider_small(todo)
+                    self._consider_small(change)
                 except GrownWhileRead:
-                    _, todo.numbers = self._context.source.describe_file(todo.path)
-                    self._consider_large(todo)
+                    _, change.numbers = self._context.source.describe_file(change.path)
+                    self._consider_large(change)
         except OtherroofError as problem:
-            self._plan.trouble(todo, problem.what)
+            self._plan.trouble(change, problem.what)
 
-    def _consider_small(self, todo: PlannedChange) -> None:
+    def _consider_small(self, change: PlannedChange) -> None:
         if (
-            todo.digest is not None
-            and todo.digest == todo.old_digest
-            and self._is_as_noted(todo)
-            and self._is_same(todo)
+            change.digest is not None
+            and change.digest == change.old_digest
+            and self._is_as_noted(change)
+            and self._is_same(change)
         ):
             return
-        data, entry, todo.numbers = self._context.source.read_small(todo.path, LARGE)
-        self._take_entry(todo, entry)
-        if self._is_same(todo) or self._found(todo):
+        data, entry, change.numbers = self._context.source.read_small(change.path, LARGE)
+        self._take_entry(change, entry)
+        if self._is_same(change) or self._found(change):
             return
         self._context.totals.sampler.look(data[:HEAD])
-        job = FileUnderWay(todo, "put", data)
-        if self._context.unsure and todo.had == 0 and data:
+        job = FileUnderWay(change, "put", data)
+        if self._context.unsure and change.had == 0 and data:
             self._adopt(job)
         else:
             self._put(job)
 
-    def _consider_large(self, todo: PlannedChange) -> None:
-        if todo.digest is not None:
-            if self._is_as_noted(todo):
-                if todo.had == FILE and todo.digest == todo.old_digest and self._lacks_chunks(todo):
-                    self._digest_first(todo)
+    def _consider_large(self, change: PlannedChange) -> None:
+        if change.digest is not None:
+            if self._is_as_noted(change):
+                if change.had == FILE and change.digest == change.old_digest and self._lacks_chunks(change):
+                    self._digest_first(change)
             else:
-                todo.digest = None
-        elif todo.doubt or self._context.unsure or self._plan.may_be_there(todo):
-            self._digest_first(todo)
-        if todo.digest is not None and (self._is_same(todo) or self._found(todo)):
+                change.digest = None
+        elif change.doubt or self._context.unsure or self._plan.may_be_there(change):
+            self._digest_first(change)
+        if change.digest is not None and (self._is_same(change) or self._found(change)):
             return
-        job = FileUnderWay(todo, "prepare")
-        if self._context.unsure and todo.had == 0 and todo.digest is not None:
+        job = FileUnderWay(change, "prepare")
+        if self._context.unsure and change.had == 0 and change.digest is not None:
             self._adopt(job)
         else:
             self._prepare(job)
 
-    def _is_as_noted(self, todo: PlannedChange) -> bool:
+    def _is_as_noted(self, change: PlannedChange) -> bool:
         """Whether the file is still the one whose digest is noted; then its line is taken."""
-        assert todo.digest is not None
-        entry, numbers = self._context.source.describe_file(todo.path)
-        if numbers != todo.numbers:
+        assert change.digest is not None
+        entry, numbers = self._context.source.describe_file(change.path)
+        if numbers != change.numbers:
             return False
-        entry.digest = todo.digest
-        self._take_entry(todo, entry)
+        entry.digest = change.digest
+        self._take_entry(change, entry)
         return True
 
-    def _lacks_chunks(self, todo: PlannedChange) -> bool:
-        return todo.old_digest is None or self._context.chunks.get(todo.path, todo.old_digest) is None
+    def _lacks_chunks(self, change: PlannedChange) -> bool:
+        return change.old_digest is None or self._context.chunks.get(change.path, change.old_digest) is None
 
-    def _digest_first(self, todo: PlannedChange) -> None:
+    def _digest_first(self, change: PlannedChange) -> None:
         """Read a large file before anything is sent; its chunks are kept if the far copy's are not known."""
         chunks = self._context.chunks
-        key = chunks.key if self._lacks_chunks(todo) else None
-        found, entry, todo.numbers = self._context.source.digest(todo.path, key)
-        if found is not None and todo.old_digest in (None, entry.digest):
-            chunks.put(todo.path, entry.digest, found)
-        self._take_entry(todo, entry)
-        self._plan.note_digest(todo)
+        key = chunks.key if self._lacks_chunks(change) else None
+        found, entry, change.numbers = self._context.source.digest(change.path, key)
+        if found is not None and change.old_digest in (None, entry.digest):
+            chunks.put(change.path, entry.digest, found)
+        self._take_entry(change, entry)
+        self._plan.note_digest(change)
 
     def _adopt(self, job: FileUnderWay) -> None:
         """A cut run whose notes are lost may have sent this file already: look there before sending it."""
-        todo = job.todo
-        assert todo.numbers is not None
-        assert todo.digest is not None
+        change = job.change
+        assert change.numbers is not None
+        assert change.digest is not None
         job.step = "adopt"
         self._add(
-            job, Task(job, self._writer.adopt(todo.path, FileProperties.of(todo.numbers), todo.digest), len(job.data))
+            job,
+            Task(job, self._writer.adopt(change.path, FileProperties.of(change.numbers), change.digest), len(job.data)),
         )
 
     def _put(self, job: FileUnderWay, *, now: bool = False) -> None:
-        todo = job.todo
-        assert todo.numbers is not None
+        change = job.change
+        assert change.numbers is not None
         job.step = "put"
-        script = self._writer.put(todo.path, job.data, FileProperties.of(todo.numbers), todo.had == FILE)
+        script = self._writer.put(change.path, job.data, FileProperties.of(change.numbers), change.had == FILE)
         self._add(job, Task(job, script, len(job.data)), now=now)
 
-    def _take_entry(self, todo: PlannedChange, entry: Entry) -> None:
-        if todo.first is not None:
-            entry.first = self._plan.first_name_of(todo)  # another one if the first was replaced since the scan
-        todo.digest = entry.digest
-        todo.line = entry.line().encode()
+    def _take_entry(self, change: PlannedChange, entry: Entry) -> None:
+        if change.first is not None:
+            entry.first = self._plan.first_name_of(change)  # another one if the first was replaced since the scan
+        change.digest = entry.digest
+        change.line = entry.line().encode()
 
-    def _is_same(self, todo: PlannedChange) -> bool:
+    def _is_same(self, change: PlannedChange) -> bool:
         """The content is the same; only times or rights changed, so nothing is sent."""
-        if todo.had == FILE and todo.digest == todo.old_digest:
-            self._plan.done(todo)
+        if change.had == FILE and change.digest == change.old_digest:
+            self._plan.done(change)
             return True
         return False
 
-    def _found(self, todo: PlannedChange) -> bool:
+    def _found(self, change: PlannedChange) -> bool:
         """Whether the content need not be sent, or not now."""
-        assert todo.numbers is not None
-        assert todo.digest is not None
-        if not self._writer.can_make_from_far or todo.size == 0:
+        assert change.numbers is not None
+        assert change.digest is not None
+        if not self._writer.can_make_from_far or change.size == 0:
             return False
         state = self._state
-        if state.stuck > 1 or todo.path in state.plain:
+        if state.stuck > 1 or change.path in state.plain:
             return False
-        where = find_content(self._plan, todo, todo.digest, stuck=state.stuck == 1)
-        if where is NotYetThere.LATER or (isinstance(where, ContentLocation) and where.path in state.taken):
+        source = find_content(self._plan, change, change.digest, stuck=state.stuck == 1)
+        if source is NotYetThere.LATER or (isinstance(source, ContentLocation) and source.path in state.taken):
             state.deferred += 1
             return True
-        if where is None:
+        if source is None:
             return False
         if state.stuck:
-            state.lent.add(where.path)
-        job = FileUnderWay(todo, "from far")
-        script = self._writer.make_from(todo.path, where, FileProperties.of(todo.numbers), todo.had == FILE)
+            state.lent.add(source.path)
+        job = FileUnderWay(change, "from far")
+        script = self._writer.make_from(change.path, source, FileProperties.of(change.numbers), change.had == FILE)
         self._add(job, Task(job, script))
         return True
 
     # -- large files --
 
     def _prepare(self, job: FileUnderWay, *, now: bool = False) -> None:
-        todo = job.todo
+        change = job.change
         job.step = "prepare"
-        upto = self._plan.half_sent_bytes(todo.path, todo.numbers) if todo.numbers is not None else None
-        self._add(job, Task(job, self._writer.prepare(todo.path, upto), STREAM_WEIGHT), now=now)
+        upto = self._plan.half_sent_bytes(change.path, change.numbers) if change.numbers is not None else None
+        self._add(job, Task(job, self._writer.prepare(change.path, upto), STREAM_WEIGHT), now=now)
 
-    def _upload(self, job: FileUnderWay, held: ArrivedPart) -> None:
-        todo, place = job.todo, self._place
+    def _upload(self, job: FileUnderWay, arrived: ArrivedPart) -> None:
+        change, place = job.change, self._place
         old = None
-        if todo.had == FILE and todo.old_digest and place.offers.copy_range and todo.path not in self._state.plain:
-            old = self._context.chunks.get(todo.path, todo.old_digest)
-        wish = StreamRequest(todo.path, self._context.chunks.key, place.offers.max_write, place.offers.sync, old)
-        job.lanes = 0
-        job.stream = FileStream(wish, self._context.run.clock, held)
+        if (
+            change.had == FILE
+            and change.old_digest
+            and place.offers.copy_range
+            and change.path not in self._state.plain
+        ):
+            old = self._context.chunks.get(change.path, change.old_digest)
+        request = StreamRequest(change.path, self._context.chunks.key, place.offers.max_write, place.offers.sync, old)
+        job.connections = 0
+        job.stream = FileStream(request, self._context.run.clock, arrived)
         self._reader.begin(job.stream)
-        if todo.numbers is not None:
-            self._plan.note_half_sent(todo.path, todo.numbers, held.upto)
+        if change.numbers is not None:
+            self._plan.note_half_sent(change.path, change.numbers, arrived.upto)
             self._plan.commit()  # committed now, so that after a kill the next run knows which parts may have arrived
         job.step = "upload"
         job.has_old = old is not None
         self._state.uploading.append(job)
-        self._add_upload(job, None if todo.size < STRIPE_FROM else 0)
+        self._add_upload(job, None if change.size < STRIPE_FROM else 0)
         self._spread_uploads()
 
-    def _add_upload(self, job: FileUnderWay, lane: int | None) -> None:
-        todo, stream = job.todo, job.stream
+    def _add_upload(self, job: FileUnderWay, connection: int | None) -> None:
+        change, stream = job.change, job.stream
         assert stream is not None
         job.uploads += 1
-        job.lanes += 1
-        script = self._writer.upload(todo.path, stream, todo.old_size if job.has_old else None)
-        self._add(job, Task(job, script, STREAM_WEIGHT if job.lanes == 1 else 0, lane), now=True)
+        job.connections += 1
+        script = self._writer.upload(change.path, stream, change.old_size if job.has_old else None)
+        self._add(job, Task(job, script, STREAM_WEIGHT if job.connections == 1 else 0, connection), now=True)
 
     def _spread_uploads(self) -> None:
         """Let every connection, also one that was opened meanwhile, take its share of the large files under way."""
         for job in self._state.uploading:
-            if job.todo.size >= STRIPE_FROM:
-                for lane in range(job.lanes, self._place.lanes):
-                    self._add_upload(job, lane)
+            if job.change.size >= STRIPE_FROM:
+                for connection in range(job.connections, self._place.connections):
+                    self._add_upload(job, connection)
 
     def _uploaded(self, job: FileUnderWay, failure: OtherroofError | None) -> None:
         """One of the uploads of a file has ended."""
@@ -320,13 +326,13 @@ class FileSender:
         if failure is not None:
             stream.abandon()
         if failure is None:
-            job.lanes = ALL_LANES  # the stream has ended: nothing is left for a further connection
+            job.connections = EVERY_CONNECTION  # the stream has ended: nothing is left for a further connection
         if job.uploads:
             return
         self._state.uploading.remove(job)
         self._context.totals.bytes += stream.sent
         if isinstance(job.failure, RunCut) and stream.numbers is not None:
-            self._plan.note_half_sent(stream.wish.path, stream.numbers, stream.safe)
+            self._plan.note_half_sent(stream.request.path, stream.numbers, stream.safe)
         self._reader.forget(stream)
         if isinstance(job.failure, RunCut):
             return
@@ -342,38 +348,38 @@ class FileSender:
     def _worth_another_try(self, job: FileUnderWay, stream: FileStream) -> bool:
         if job.failure is None or job.tries >= READ_TRIES:
             return False
-        if isinstance(job.failure, FarTrouble) and stream.wish.old is not None:
-            self._state.plain.add(job.todo.path)  # its older version is not what it should be: send it whole
+        if isinstance(job.failure, FarTrouble) and stream.request.old is not None:
+            self._state.plain.add(job.change.path)  # its older version is not what it should be: send it whole
             return True
         return isinstance(job.failure, ChangedWhileRead)
 
     def _finish(self, job: FileUnderWay, stream: FileStream) -> None:
-        todo, result = job.todo, stream.result
+        change, result = job.change, stream.result
         assert result is not None
-        todo.numbers = result.numbers
-        self._take_entry(todo, result.entry)
+        change.numbers = result.numbers
+        self._take_entry(change, result.entry)
         self._context.totals.sampler.look(result.head)
-        self._context.chunks.put(todo.path, result.entry.digest, result.chunks)
-        if todo.had == FILE and todo.digest == todo.old_digest:
+        self._context.chunks.put(change.path, result.entry.digest, result.chunks)
+        if change.had == FILE and change.digest == change.old_digest:
             job.step = "forget"
-            self._add(job, Task(job, self._writer.forget_part(todo.path)), now=True)
+            self._add(job, Task(job, self._writer.forget_part(change.path)), now=True)
         else:
             job.step = "finish"
-            script = self._writer.finish(todo.path, FileProperties.of(result.numbers), todo.had == FILE)
+            script = self._writer.finish(change.path, FileProperties.of(result.numbers), change.had == FILE)
             self._add(job, Task(job, script), now=True)
 
     # -- ends --
 
-    def _ended(self, done: TaskResult[FileUnderWay, object]) -> None:
-        job = done.key
+    def _ended(self, result: TaskResult[FileUnderWay, object]) -> None:
+        job = result.key
         self._state.under_way -= 1
         if job.step == "upload":
-            self._uploaded(job, done.error)
-        elif done.error is not None:
-            self._failed(job, done.error)
+            self._uploaded(job, result.error)
+        elif result.error is not None:
+            self._failed(job, result.error)
         elif job.step == "prepare":
-            self._upload(job, cast(ArrivedPart, done.value))
-        elif job.step == "adopt" and not done.value:
+            self._upload(job, cast(ArrivedPart, result.value))
+        elif job.step == "adopt" and not result.value:
             self._send_after_all(job)
         else:
             if job.step == "put":
@@ -381,7 +387,7 @@ class FileSender:
             self._context.run.progress.put += len(job.data) if job.step == "put" else 0
             self._context.run.progress.files += 1
             job.data = b""
-            self._plan.done(job.todo)
+            self._plan.done(job.change)
 
     def _send_after_all(self, job: FileUnderWay) -> None:
         if job.data:
@@ -391,17 +397,17 @@ class FileSender:
 
     def _failed(self, job: FileUnderWay, error: OtherroofError) -> None:
         """One file failed. If it was to be made from far content that is not there, send it; else note the trouble."""
-        todo = job.todo
+        change = job.change
         if isinstance(error, FarTrouble) and job.step == "from far":
             # Nothing was moved yet: content is made under incoming/ before it replaces anything.
-            self._state.plain.add(todo.path)
+            self._state.plain.add(change.path)
             self._state.deferred += 1
-            self._plan.take_back_begin(todo)
+            self._plan.take_back_begin(change)
             return
         if isinstance(error, FarTrouble):
-            self._state.refusal, self._state.refused_size = error, todo.size
+            self._state.refusal, self._state.refused_size = error, change.size
             self._state.refusals += 1
-        if todo.state == BEGUN:
-            self._plan.note_refusal(todo, error.what)
+        if change.state == BEGUN:
+            self._plan.note_refusal(change, error.what)
         else:
-            self._plan.trouble(todo, error.what)
+            self._plan.trouble(change, error.what)

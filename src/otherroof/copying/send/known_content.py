@@ -44,7 +44,7 @@ def _of_sizes(block: Block, wanted: set[int]) -> list[tuple[bytes, tuple[int, in
 
 
 def find_content(
-    plan: RunPlan, todo: PlannedChange, digest: bytes, *, stuck: bool = False
+    plan: RunPlan, change: PlannedChange, digest: bytes, *, stuck: bool = False
 ) -> ContentLocation | NotYetThere | None:
     """Find content with this digest in the far copy, at any path but the file's own.
 
@@ -55,19 +55,19 @@ def find_content(
     for path, run in plan.paths_with(digest):
         if run:
             return ContentLocation(path, run=run)
-        if path == todo.path:
+        if path == change.path:
             continue
         other = plan.get(path)
         if other is None:
             return ContentLocation(path)
-        place = _place_of(other, digest, todo.path, stuck=stuck)
-        if isinstance(place, ContentLocation):
-            return place
-        later = later or place is NotYetThere.LATER
+        location = _location_of(other, digest, change.path, stuck=stuck)
+        if isinstance(location, ContentLocation):
+            return location
+        later = later or location is NotYetThere.LATER
     return NotYetThere.LATER if later else None
 
 
-def _place_of(
+def _location_of(
     other: PlannedChange, digest: bytes, wanted_at: bytes, *, stuck: bool
 ) -> ContentLocation | NotYetThere | None:
     holds_new = other.digest == digest and other.want == FILE

@@ -62,7 +62,7 @@ class PlanSender:
     def remove_litter(self, keeper: Keeper, view: FarCopyView) -> None:
         """Half-sent files that this run does not go on with take room at the far end."""
         parts = [path for path, _, _ in self._plan.parts()]
-        wanted = [path for path in parts if (todo := self._plan.get(path)) is not None and todo.want == FILE]
+        wanted = [path for path in parts if (change := self._plan.get(path)) is not None and change.want == FILE]
         keeper.clear_litter(view, wanted)
 
     def send(self, keeper: Keeper, view: FarCopyView) -> None:
@@ -118,60 +118,60 @@ class SendSteps:
     # -- S1 --
 
     def _move_aside(self) -> None:
-        for done in self._carry_out(Rows.TO_MOVE_ASIDE, lambda todo: self._writer.aside(todo.path)):
-            todo = done.key
-            if done.error is not None:
-                self._refused(done)
-            elif todo.want == 0:
-                self._plan.done(todo)
+        for result in self._carry_out(Rows.TO_MOVE_ASIDE, lambda change: self._writer.aside(change.path)):
+            change = result.key
+            if result.error is not None:
+                self._refused(result)
+            elif change.want == 0:
+                self._plan.done(change)
             else:
-                todo.had = 0
-                self._plan.take_back_begin(todo)
+                change.had = 0
+                self._plan.take_back_begin(change)
 
     # -- S2 --
 
     def _drop_folders(self) -> None:
-        for done in self._carry_out(
-            Rows.FOLDERS_TO_DROP, lambda todo: self._writer.drop_folder(todo.path), backwards=True
+        for result in self._carry_out(
+            Rows.FOLDERS_TO_DROP, lambda change: self._writer.drop_folder(change.path), backwards=True
         ):
-            todo = done.key
-            if isinstance(done.error, LinkLost):
-                raise done.error
+            change = result.key
+            if isinstance(result.error, LinkLost):
+                raise result.error
             # A folder that still holds something unknown stays; no listing names it any more.
-            todo.had = 0
-            if todo.want == 0:
-                self._plan.done(todo)
+            change.had = 0
+            if change.want == 0:
+                self._plan.done(change)
             else:
-                self._plan.take_back_begin(todo)
+                self._plan.take_back_begin(change)
 
     # -- S3 --
 
     def _make_folders(self) -> None:
         def tasks() -> Iterator[Task[list[PlannedChange], dict[bytes, PlaceError]]]:
-            held: list[PlannedChange] = []
-            for todo in self._plan.pages(Rows.FOLDERS_TO_MAKE):
-                if not self._describe(todo):
+            waiting: list[PlannedChange] = []
+            for change in self._plan.pages(Rows.FOLDERS_TO_MAKE):
+                if not self._describe(change):
                     continue
-                if todo.had == FOLDER:
-                    self._plan.done(todo)
+                if change.had == FOLDER:
+                    self._plan.done(change)
                     continue
-                held.append(todo)
-                if len(held) >= FOLDERS_AT_ONCE:
-                    yield Task(held, self._writer.make_folders([folder.path for folder in held]), lane=0)
-                    held = []
-            if held:
-                yield Task(held, self._writer.make_folders([folder.path for folder in held]), lane=0)
+                waiting.append(change)
+                if len(waiting) >= FOLDERS_AT_ONCE:
+                    yield Task(waiting, self._writer.make_folders([folder.path for folder in waiting]), connection=0)
+                    waiting = []
+            if waiting:
+                yield Task(waiting, self._writer.make_folders([folder.path for folder in waiting]), connection=0)
 
         first_refusal: PlaceError | None = None
-        for done in self._place.carry_out(tasks(), self._context.run.tick):
-            if done.error is not None:
-                raise done.error
-            refused = done.value or {}
-            for todo in done.key:
-                if todo.path in refused:
-                    self._plan.trouble(todo, refused[todo.path].what)
+        for result in self._place.carry_out(tasks(), self._context.run.tick):
+            if result.error is not None:
+                raise result.error
+            refused = result.value or {}
+            for change in result.key:
+                if change.path in refused:
+                    self._plan.trouble(change, refused[change.path].what)
                 else:
-                    self._plan.done(todo)
+                    self._plan.done(change)
             first_refusal = first_refusal or next(iter(refused.values()), None)
         self._plan.commit()
         if first_refusal is not None and (reason := reason_of(self._place, self._writer.name)):
@@ -180,90 +180,90 @@ class SendSteps:
     # -- S5 --
 
     def _make_symlinks(self) -> None:
-        def script(todo: PlannedChange) -> Script[None] | None:
-            if not self._describe(todo):
+        def script(change: PlannedChange) -> Script[None] | None:
+            if not self._describe(change):
                 return None
-            entry = parse_line(todo.line or b"")
-            if todo.had == LINK and todo.old is not None and parse_line(todo.old).target == entry.target:
-                self._plan.note_same(todo.path)
-                self._plan.done(todo)
+            entry = parse_line(change.line or b"")
+            if change.had == LINK and change.old is not None and parse_line(change.old).target == entry.target:
+                self._plan.note_same(change.path)
+                self._plan.done(change)
                 return None
-            return self._writer.symlink(todo.path, entry.target, todo.had == LINK)
+            return self._writer.symlink(change.path, entry.target, change.had == LINK)
 
-        for done in self._carry_out(Rows.LINKS_TO_MAKE, script):
-            self._note(done)
+        for result in self._carry_out(Rows.LINKS_TO_MAKE, script):
+            self._note(result)
 
     # -- S6 --
 
     def _link_further_names(self) -> None:
-        for done in self._carry_out(Rows.FURTHER_NAMES, self._further_name):
-            self._note(done)
+        for result in self._carry_out(Rows.FURTHER_NAMES, self._further_name):
+            self._note(result)
 
-    def _further_name(self, todo: PlannedChange) -> Script[None] | None:
-        assert todo.first is not None
-        leader = self._plan.get(todo.first)
+    def _further_name(self, change: PlannedChange) -> Script[None] | None:
+        assert change.first is not None
+        leader = self._plan.get(change.first)
         if leader is None or leader.line is None or leader.state == TROUBLE:
-            self._plan.trouble(todo, "another name of this file could not be copied")
+            self._plan.trouble(change, "another name of this file could not be copied")
             return None
-        entry = replace(parse_line(leader.line), path=todo.path, first=todo.first)
-        todo.digest, todo.line, todo.numbers = entry.digest, entry.line().encode(), leader.numbers
-        if todo.had == FILE and todo.old is not None:
-            before = parse_line(todo.old)
-            if before.first == todo.first and before.digest == entry.digest == leader.old_digest:
-                self._plan.done(todo)
+        entry = replace(parse_line(leader.line), path=change.path, first=change.first)
+        change.digest, change.line, change.numbers = entry.digest, entry.line().encode(), leader.numbers
+        if change.had == FILE and change.old is not None:
+            before = parse_line(change.old)
+            if before.first == change.first and before.digest == entry.digest == leader.old_digest:
+                self._plan.done(change)
                 return None
-        assert todo.numbers is not None
+        assert change.numbers is not None
         return self._writer.make_from(
-            todo.path, ContentLocation(todo.first), FileProperties.of(todo.numbers), todo.had == FILE
+            change.path, ContentLocation(change.first), FileProperties.of(change.numbers), change.had == FILE
         )
 
     # -- common --
 
     def _carry_out(
-        self, which: Rows, script: Callable[[PlannedChange], Script[None] | None], *, backwards: bool = False
+        self, rows: Rows, script: Callable[[PlannedChange], Script[None] | None], *, backwards: bool = False
     ) -> Iterator[TaskResult[PlannedChange, None]]:
         """Carry out every planned change that matches; each is noted as begun before the request goes out."""
 
         def tasks() -> Iterator[Task[PlannedChange, None]]:
-            held: list[Task[PlannedChange, None]] = []
-            for todo in self._plan.pages(which, backwards=backwards):
+            waiting: list[Task[PlannedChange, None]] = []
+            for change in self._plan.pages(rows, backwards=backwards):
                 self._check_stop()
-                made = script(todo)
+                made = script(change)
                 if made is None:
                     continue
-                self._plan.begin(todo)
-                held.append(Task(todo, made))
-                if len(held) >= COMMIT_EVERY:
+                self._plan.begin(change)
+                waiting.append(Task(change, made))
+                if len(waiting) >= COMMIT_EVERY:
                     self._plan.commit()
-                    yield from held
-                    held = []
+                    yield from waiting
+                    waiting = []
             self._plan.commit()
-            yield from held
+            yield from waiting
 
         yield from self._place.carry_out(tasks(), self._context.run.tick)
         self._plan.commit()
 
-    def _note(self, done: TaskResult[PlannedChange, None]) -> None:
-        if done.error is None:
-            self._plan.done(done.key)
+    def _note(self, result: TaskResult[PlannedChange, None]) -> None:
+        if result.error is None:
+            self._plan.done(result.key)
         else:
-            self._refused(done)
+            self._refused(result)
 
-    def _refused(self, done: TaskResult[PlannedChange, None]) -> None:
+    def _refused(self, result: TaskResult[PlannedChange, None]) -> None:
         """Note a refusal; whether the change was made all the same is settled at the end."""
-        if not isinstance(done.error, FarTrouble):
-            raise done.error or AssertionError("no error")
-        self._plan.note_refusal(done.key, done.error.what)
+        if not isinstance(result.error, FarTrouble):
+            raise result.error or AssertionError("no error")
+        self._plan.note_refusal(result.key, result.error.what)
 
-    def _describe(self, todo: PlannedChange) -> bool:
+    def _describe(self, change: PlannedChange) -> bool:
         """Look at a folder or link again and write its line; False if that cannot be done."""
-        assert todo.numbers is not None
+        assert change.numbers is not None
         try:
-            entry, todo.numbers = self._context.source.describe(todo.path, todo.numbers[MODE])
+            entry, change.numbers = self._context.source.describe(change.path, change.numbers[MODE])
         except OtherroofError as problem:
-            self._plan.trouble(todo, problem.what)
+            self._plan.trouble(change, problem.what)
             return False
-        todo.line = entry.line().encode()
+        change.line = entry.line().encode()
         return True
 
     def _check_stop(self) -> None:

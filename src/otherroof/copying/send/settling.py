@@ -14,31 +14,31 @@ from otherroof.far_copy.writer import ChangeState, FileProperties, Writer
 def settle_unfinished(plan: RunPlan, layout: Writer) -> None:
     """Ask the far box about every change that was begun, and write down what is found."""
 
-    def ask_standing(todo: PlannedChange) -> Script[ChangeState]:
-        shape = FileProperties.of(todo.numbers) if todo.numbers is not None and todo.want else None
-        return layout.standing(todo.path, shape, todo.had in (FILE, LINK))
+    def ask_standing(change: PlannedChange) -> Script[ChangeState]:
+        properties = FileProperties.of(change.numbers) if change.numbers is not None and change.want else None
+        return layout.standing(change.path, properties, change.had in (FILE, LINK))
 
-    tasks = (Task(todo, ask_standing(todo)) for todo in plan.pages(Rows.UNFINISHED))
-    for done in layout.place.carry_out(tasks):
-        if isinstance(done.error, PlaceError):  # refused even to look at the name: nothing changed there
-            plan.take_back_begin(done.key)
-            plan.trouble(done.key, done.key.why or done.error.what)
-        elif done.error is not None:
-            raise done.error
+    tasks = (Task(change, ask_standing(change)) for change in plan.pages(Rows.UNFINISHED))
+    for result in layout.place.carry_out(tasks):
+        if isinstance(result.error, PlaceError):  # refused even to look at the name: nothing changed there
+            plan.take_back_begin(result.key)
+            plan.trouble(result.key, result.key.why or result.error.what)
+        elif result.error is not None:
+            raise result.error
         else:
-            _note(plan, done.key, done.value)
+            _note(plan, result.key, result.value)
     plan.commit()
 
 
-def _note(plan: RunPlan, todo: PlannedChange, standing: ChangeState | None) -> None:
+def _note(plan: RunPlan, change: PlannedChange, standing: ChangeState | None) -> None:
     if standing is ChangeState.IN_PLACE:
-        plan.done(todo)
+        plan.done(change)
         return
     if standing is ChangeState.OLD_GONE:
-        todo.had = 0
-    if todo.want == 0 and todo.had == 0:
-        plan.done(todo)
+        change.had = 0
+    if change.want == 0 and change.had == 0:
+        plan.done(change)
         return
-    plan.take_back_begin(todo)
-    if todo.why:
-        plan.trouble(todo, todo.why)
+    plan.take_back_begin(change)
+    if change.why:
+        plan.trouble(change, change.why)

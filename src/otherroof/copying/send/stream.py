@@ -1,4 +1,4 @@
-"""A large file on its way out: read once, digested and cut into chunks by one reader thread, taken by the lanes.
+"""A large file on its way out: read once, digested and cut into chunks by one reader thread, taken by the connections.
 
 The reader goes through one file after the other, as a disk likes it, and stays a few pieces ahead. What the far
 copy of the file already holds, after a cut run or as chunks of its older version, is not sent.
@@ -24,7 +24,7 @@ from otherroof.far_copy.entry import Entry, path_text
 from otherroof.far_copy.numbers import Numbers
 from otherroof.far_copy.writer import ArrivedPart
 
-AHEAD = 12  # pieces that wait between the reader and the lanes
+AHEAD = 12  # pieces that wait between the reader and the connections
 LONGEST_COPY = 16 * 1024 * 1024  # bytes copied by one request, so that its answer comes in time
 SYNC_EVERY_S = 5.0
 SYNC_EVERY = 16 * 1024 * 1024  # bytes
@@ -71,44 +71,44 @@ class _LandedPieces:
     marks: deque[_PieceEnd] = field(default_factory=deque)
     by_piece: dict[int, _PieceEnd] = field(default_factory=dict)
 
-    def leave(self, piece: Piece, end: int) -> None:
+    def note_taken(self, piece: Piece, end: int) -> None:
         mark = _PieceEnd(end)
         self.marks.append(mark)
         self.by_piece[id(piece)] = mark
 
-    def land(self, piece: Piece) -> None:
+    def note_landed(self, piece: Piece) -> None:
         self.by_piece.pop(id(piece)).landed = True
         while self.marks and self.marks[0].landed:
             self.upto = self.marks.popleft().end
 
 
 class FileStream:
-    """The pieces of one file. Lanes take them; the reader thread makes them."""
+    """The pieces of one file. The connections' threads take them; the reader thread makes them."""
 
-    def __init__(self, wish: StreamRequest, clock: Clock, held: ArrivedPart | None = None) -> None:
-        self.wish = wish
-        self.held = held or ArrivedPart()
+    def __init__(self, request: StreamRequest, clock: Clock, arrived: ArrivedPart | None = None) -> None:
+        self.request = request
+        self.arrived = arrived or ArrivedPart()
         self.result: StreamResult | None = None
         self.sent = 0  # bytes of content that crossed the link
-        self.safe = self.held.upto  # offset below which all is durable at the far end
+        self.safe = self.arrived.upto  # offset below which all is durable at the far end
         self.numbers: Numbers | None = None  # of the file as it was opened
         self._clock = clock
         self._pieces: queue.Queue[Piece | OtherroofError | None] = queue.Queue(AHEAD)
         self._lock = threading.Lock()
-        self._shore = _LandedPieces(self.held.upto)
+        self._landing = _LandedPieces(self.arrived.upto)
         self._gone = threading.Event()
         self._cut: str = ""
         self._synced_at = clock.monotonic()
-        self._synced = self.held.upto
+        self._synced = self.arrived.upto
         self.ready = threading.Event()  # set once the file is open, or cannot be
 
-    # -- the lanes' side --
+    # -- the connections' side --
 
     def take(self, *, wait: bool) -> Piece | NotYet | None:
         """See PieceSource."""
         if self._cut:
             raise RunCut(self._cut)
-        sync = self._sync_wish()
+        sync = self._due_sync()
         if sync is not None:
             return sync
         try:
@@ -117,13 +117,13 @@ class FileStream:
             return NOT_YET
         if piece is None or isinstance(piece, OtherroofError):
             with contextlib.suppress(queue.Full):
-                self._pieces.put_nowait(piece)  # for the other lanes that share this stream
+                self._pieces.put_nowait(piece)  # for the other connections that share this stream
             if piece is not None:
                 raise piece
             return None
         if isinstance(piece, DataPiece | CopyPiece):
             with self._lock:
-                self._shore.leave(piece, piece.offset + _length(piece))
+                self._landing.note_taken(piece, piece.offset + _length(piece))
         return piece
 
     def landed(self, piece: Piece) -> None:
@@ -132,15 +132,15 @@ class FileStream:
             if isinstance(piece, SyncPiece):
                 self.safe = max(self.safe, piece.upto)
                 return
-            self._shore.land(piece)
+            self._landing.note_landed(piece)
             self.sent += piece.weight
-            if not self.wish.can_sync:
-                self.safe = self._shore.upto
+            if not self.request.can_sync:
+                self.safe = self._landing.upto
 
     def synced(self) -> None:
         """All that has landed was made durable."""
         with self._lock:
-            self.safe = self._shore.upto
+            self.safe = self._landing.upto
 
     def cut(self, why: str) -> None:
         """Hand out no more pieces; those in flight are still counted."""
@@ -150,11 +150,11 @@ class FileStream:
         """Nobody will take the rest."""
         self._gone.set()
 
-    def _sync_wish(self) -> SyncPiece | None:
-        if not self.wish.can_sync:
+    def _due_sync(self) -> SyncPiece | None:
+        if not self.request.can_sync:
             return None
         with self._lock:
-            upto, now = self._shore.upto, self._clock.monotonic()
+            upto, now = self._landing.upto, self._clock.monotonic()
             if upto - self._synced < SYNC_EVERY or now - self._synced_at < SYNC_EVERY_S:
                 return None
             self._synced, self._synced_at = upto, now
@@ -166,7 +166,7 @@ class FileStream:
         """Read the file and hand on its pieces; run by the reader thread."""
         try:
             for piece in self._read(source):
-                if not self.held.has(piece):
+                if not self.arrived.has(piece):
                     self._hand_on(piece)
             self._hand_on(None)
         except _StreamAbandoned:
@@ -187,7 +187,7 @@ class FileStream:
             return
 
     def _read(self, source: SourceFolder) -> Iterator[Piece]:
-        path = self.wish.path
+        path = self.request.path
         handle = source.open(path)
         try:
             before = os.fstat(handle)
@@ -195,10 +195,10 @@ class FileStream:
             self.ready.set()
             entry = source.entry(path, before, handle)
             digest = new_digest()
-            chunker = Chunker(self._average(before.st_size), self.wish.key)
-            maker = _PieceMaker(self.wish, entry.holes)
+            chunker = Chunker(self._average(before.st_size), self.request.key)
+            maker = _PieceMaker(self.request, entry.holes)
             head = b""
-            for offset, data in blocks_of(handle, before.st_size, self.wish.max_write * BLOCKS):
+            for offset, data in blocks_of(handle, before.st_size, self.request.max_write * BLOCKS):
                 head = head or data[:HEAD]
                 digest.update(data)
                 yield from maker.take(offset, data, chunker.feed(data))
@@ -214,7 +214,7 @@ class FileStream:
 
     def _average(self, size: int) -> int:
         wanted = average_for(size)
-        old = self.wish.old
+        old = self.request.old
         return old.average if old is not None and wanted / 4 <= old.average <= wanted * 4 else wanted
 
 
@@ -225,9 +225,9 @@ def _length(piece: DataPiece | CopyPiece) -> int:
 class _PieceMaker:
     """Turns content into pieces: plain ones, or chunk by chunk against an older version."""
 
-    def __init__(self, wish: StreamRequest, holes: tuple[tuple[int, int], ...]) -> None:
-        self._most = wish.max_write
-        self._places = wish.old.places() if wish.old is not None else None
+    def __init__(self, request: StreamRequest, holes: tuple[tuple[int, int], ...]) -> None:
+        self._most = request.max_write
+        self._places = request.old.places() if request.old is not None else None
         self._holes = deque(holes)
         self._last_hole = sum(holes[-1]) if holes else 0
         self._offset = 0  # of what is gathered

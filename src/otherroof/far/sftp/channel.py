@@ -1,7 +1,7 @@
 """One SFTP channel with a packet loop of its own: many scripts at once, many requests in flight.
 
-A lane runs in one thread and never waits for one answer before it sends the next request, except if a script
-itself waits. It knows nothing of layouts; scripts decide what is asked, the lane only how fast.
+It runs in one thread, and waits for an answer before the next request only if a script does so itself. It knows
+nothing of layouts: scripts decide what is asked, the channel only how fast.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ class _RunningScript:
 
 @dataclass(slots=True)
 class TaskFeed:
-    """What a lane takes its tasks from and gives its results to; shared by all lanes of a place.
+    """What a channel takes its tasks from and gives its results to.
 
     `take(wait)` answers a task, or None if there is none now; `ended()` says that none will come.
     """
@@ -54,7 +54,7 @@ class SftpChannel:
     """The packet loop over one channel. `round_trip_s` is how long its greeting took to be answered."""
 
     def __init__(self, session: Session, base: bytes, meter: Meter) -> None:
-        self._doorway = session.doorway
+        self._target = session.target
         self._channel: paramiko.Channel = session.open_channel()
         self._base = base
         self._packets = codec.Packets()
@@ -62,7 +62,7 @@ class SftpChannel:
         self._out_size = 0
         self._number = 0
         self._waiting: dict[int, Callable[[bytes], None]] = {}
-        self._slots: set[_RunningScript] = set()
+        self._running: set[_RunningScript] = set()
         self._streams = Streams(self._put, meter)
         self._give: Give = _nobody
         self.offers = self._greet()
@@ -72,12 +72,12 @@ class SftpChannel:
         self._give = feed.give
         try:
             while True:
-                while len(self._slots) < self._most_scripts and not self._streams.full:
-                    task = feed.take(not self._slots)
+                while len(self._running) < self._most_scripts and not self._streams.full:
+                    task = feed.take(not self._running)
                     if task is None:
                         break
                     self._begin(task)
-                if not self._slots:
+                if not self._running:
                     if feed.ended():
                         return
                     continue
@@ -86,9 +86,9 @@ class SftpChannel:
                 if self._waiting:
                     self._collect()
         finally:
-            for slot in self._slots:
-                slot.task.script.close()
-            self._slots.clear()
+            for running in self._running:
+                running.task.script.close()
+            self._running.clear()
 
     # -- greeting --
 
@@ -122,47 +122,47 @@ class SftpChannel:
     # -- scripts --
 
     def _begin(self, task: Task[Any, Any]) -> None:
-        slot = _RunningScript(task, [])
-        self._slots.add(slot)
-        self._advance(slot, None, None)
+        running = _RunningScript(task, [])
+        self._running.add(running)
+        self._advance(running, None, None)
 
-    def _advance(self, slot: _RunningScript, answer: Any, failure: OtherroofError | None) -> None:
+    def _advance(self, running: _RunningScript, answer: Any, failure: OtherroofError | None) -> None:
         try:
-            request = slot.task.script.throw(failure) if failure is not None else slot.task.script.send(answer)
+            request = running.task.script.throw(failure) if failure is not None else running.task.script.send(answer)
         except StopIteration as ended:
-            self._end(slot, TaskResult(slot.task.key, value=ended.value))
+            self._end(running, TaskResult(running.task.key, value=ended.value))
         except LinkLost:
             raise
         except OtherroofError as error:
-            self._end(slot, TaskResult(slot.task.key, error=error))
+            self._end(running, TaskResult(running.task.key, error=error))
         else:
-            self._submit(slot, request)
+            self._submit(running, request)
 
-    def _end(self, slot: _RunningScript, done: TaskResult[Any, Any]) -> None:
-        self._slots.discard(slot)
-        self._give(slot.task, done)
+    def _end(self, running: _RunningScript, result: TaskResult[Any, Any]) -> None:
+        self._running.discard(running)
+        self._give(running.task, result)
 
-    def _submit(self, slot: _RunningScript, request: requests.Request) -> None:
+    def _submit(self, running: _RunningScript, request: requests.Request) -> None:
         if isinstance(request, requests.WriteStream | requests.ReadStream):
-            self._streams.begin(request, lambda answer, failure: self._advance(slot, answer, failure))
+            self._streams.begin(request, lambda answer, failure: self._advance(running, answer, failure))
         else:
-            slot.many = isinstance(request, tuple)
+            running.many = isinstance(request, tuple)
             wanted = request if isinstance(request, tuple) else (request,)
-            slot.answers = [None] * len(wanted)
-            slot.waiting = len(wanted)
-            slot.failure = None
-            for place, op in enumerate(wanted):
-                self._ask(slot, place, op)
+            running.answers = [None] * len(wanted)
+            running.waiting = len(wanted)
+            running.failure = None
+            for index, op in enumerate(wanted):
+                self._ask(running, index, op)
 
-    def _ask(self, slot: _RunningScript, place: int, op: requests.Op) -> None:
+    def _ask(self, running: _RunningScript, index: int, op: requests.Op) -> None:
         if isinstance(op, requests.Sync) and not self.offers.sync:
-            self._answered(slot, place, False, None)
+            self._answered(running, index, False, None)
         elif not self._offered(op):
             self._answered(
-                slot, place, None, NotOffered(f"{type(op).__name__} is not offered", where=codec.request_path(op))
+                running, index, None, NotOffered(f"{type(op).__name__} is not offered", where=codec.request_path(op))
             )
         else:
-            self._put(op, lambda packet: self._decode(slot, place, op, packet))
+            self._put(op, lambda packet: self._decode(running, index, op, packet))
 
     def _offered(self, op: requests.Op) -> bool:
         if isinstance(op, requests.Link):
@@ -173,22 +173,22 @@ class SftpChannel:
             return self.offers.space
         return True
 
-    def _decode(self, slot: _RunningScript, place: int, op: requests.Op, packet: bytes) -> None:
+    def _decode(self, running: _RunningScript, index: int, op: requests.Op, packet: bytes) -> None:
         try:
             answer = codec.decode(op, packet)
         except LinkLost:
             raise
         except OtherroofError as error:
-            self._answered(slot, place, None, error)
+            self._answered(running, index, None, error)
         else:
-            self._answered(slot, place, answer, None)
+            self._answered(running, index, answer, None)
 
-    def _answered(self, slot: _RunningScript, place: int, answer: Any, failure: OtherroofError | None) -> None:
-        slot.answers[place] = answer
-        slot.failure = slot.failure or failure
-        slot.waiting -= 1
-        if slot.waiting == 0:
-            self._advance(slot, tuple(slot.answers) if slot.many else slot.answers[0], slot.failure)
+    def _answered(self, running: _RunningScript, index: int, answer: Any, failure: OtherroofError | None) -> None:
+        running.answers[index] = answer
+        running.failure = running.failure or failure
+        running.waiting -= 1
+        if running.waiting == 0:
+            self._advance(running, tuple(running.answers) if running.many else running.answers[0], running.failure)
 
     # -- bytes --
 
@@ -209,16 +209,16 @@ class SftpChannel:
             self._send_now(data)
 
     def _send_now(self, data: bytes) -> None:
-        with as_link_lost(self._doorway):
-            place = 0
-            while place < len(data):
-                sent = self._channel.send(data[place : place + SSH_PACKET])
+        with as_link_lost(self._target):
+            start = 0
+            while start < len(data):
+                sent = self._channel.send(data[start : start + SSH_PACKET])
                 if sent == 0:
                     raise EOFError("closed by the far box")
-                place += sent
+                start += sent
 
     def _receive(self) -> bytes:
-        with as_link_lost(self._doorway):
+        with as_link_lost(self._target):
             data: bytes = self._channel.recv(1 << 18)
             if not data:
                 raise EOFError("closed by the far box")

@@ -49,23 +49,23 @@ def parse_hello(packet: bytes) -> dict[bytes, bytes]:
     if len(packet) < 5 or packet[0] != VERSION:
         raise LinkLost("the far box did not greet in SFTP", advice="check that its account is set up for SFTP")
     found: dict[bytes, bytes] = {}
-    place = 5
-    while place < len(packet):
-        name, place = unpack_string(packet, place)
-        value, place = unpack_string(packet, place)
+    at = 5
+    while at < len(packet):
+        name, at = unpack_string(packet, at)
+        value, at = unpack_string(packet, at)
         found[name] = value
     return found
 
 
-def unpack_string(packet: bytes, place: int) -> tuple[bytes, int]:
+def unpack_string(packet: bytes, at: int) -> tuple[bytes, int]:
     """The string at `place`, and where the next thing begins. Raises LinkLost if the packet is too short."""
-    if place + 4 > len(packet):
+    if at + 4 > len(packet):
         raise malformed()
-    (size,) = _read_u32(packet, place)
-    end = place + 4 + size
+    (size,) = _read_u32(packet, at)
+    end = at + 4 + size
     if end > len(packet):
         raise malformed()
-    return packet[place + 4 : end], end
+    return packet[at + 4 : end], end
 
 
 def malformed() -> LinkLost:
@@ -203,38 +203,38 @@ def request_path(op: requests.Op) -> str:
     return bytes(path).decode("utf-8", "backslashreplace")
 
 
-def unpack_attrs(packet: bytes, place: int) -> tuple[requests.Attrs, int]:
+def unpack_attrs(packet: bytes, at: int) -> tuple[requests.Attrs, int]:
     """The attributes at `place`, and where the next thing begins."""
-    (flags,) = _read_u32(packet, place)
-    place += 4
+    (flags,) = _read_u32(packet, at)
+    at += 4
     size = mode = mtime = 0
     if flags & HAS_SIZE:
-        (size,) = _read_u64(packet, place)
-        place += 8
+        (size,) = _read_u64(packet, at)
+        at += 8
     if flags & HAS_OWNER:
-        place += 8
+        at += 8
     if flags & HAS_PERMISSIONS:
-        (mode,) = _read_u32(packet, place)
-        place += 4
+        (mode,) = _read_u32(packet, at)
+        at += 4
     if flags & HAS_TIMES:
-        (mtime,) = _read_u32(packet, place + 4)
-        place += 8
+        (mtime,) = _read_u32(packet, at + 4)
+        at += 8
     if flags & HAS_MORE:
-        (count,) = _read_u32(packet, place)
-        place += 4
+        (count,) = _read_u32(packet, at)
+        at += 4
         for _ in range(2 * count):
-            _, place = unpack_string(packet, place)
-    return requests.Attrs(size, mode, mtime), place
+            _, at = unpack_string(packet, at)
+    return requests.Attrs(size, mode, mtime), at
 
 
 def _names(packet: bytes) -> list[tuple[bytes, requests.Attrs]]:
     (count,) = _read_u32(packet, 5)
-    place = 9
+    at = 9
     found = []
     for _ in range(count):
-        name, place = unpack_string(packet, place)
-        _, place = unpack_string(packet, place)
-        attrs, place = unpack_attrs(packet, place)
+        name, at = unpack_string(packet, at)
+        _, at = unpack_string(packet, at)
+        attrs, at = unpack_attrs(packet, at)
         found.append((name, attrs))
     return found
 
@@ -269,22 +269,22 @@ class Packets:
     """Cuts a stream of bytes into packets, without their length prefix."""
 
     def __init__(self) -> None:
-        self._held = bytearray()
+        self._buffer = bytearray()
 
     def feed(self, data: bytes) -> list[bytes]:
         """The packets that `data` completes. Raises LinkLost if a length makes no sense."""
-        held = self._held
-        held += data
+        buffer = self._buffer
+        buffer += data
         found = []
-        place = 0
-        while len(held) - place >= 4:
-            (size,) = _read_u32(held, place)
+        at = 0
+        while len(buffer) - at >= 4:
+            (size,) = _read_u32(buffer, at)
             if not 5 <= size <= MAX_PACKET:
                 raise malformed()
-            if len(held) - place - 4 < size:
+            if len(buffer) - at - 4 < size:
                 break
-            found.append(bytes(memoryview(held)[place + 4 : place + 4 + size]))
-            place += 4 + size
-        if place:
-            del held[:place]
+            found.append(bytes(memoryview(buffer)[at + 4 : at + 4 + size]))
+            at += 4 + size
+        if at:
+            del buffer[:at]
         return found

@@ -1,6 +1,7 @@
-"""The queues between a caller and the lanes that work for it: tasks on their way out, results on their way back.
+"""The queues between a caller and the channels that work for it: tasks on their way out, results on their way back.
 
-One queue is for whichever lane has room, and one for each lane. Lanes may join while work is under way.
+One queue is for whichever channel has room, and each channel has one of its own besides. Channels may join while work
+is under way. It knows neither requests nor connections.
 """
 
 from __future__ import annotations
@@ -13,12 +14,12 @@ from typing import Any
 
 from otherroof.far.place import Task, TaskResult
 
-POLL_S = 0.25  # how often a lane without work looks whether more will come
+POLL_S = 0.25  # how often a channel without work looks whether more will come
 
 
 @dataclass(frozen=True, slots=True)
 class ChannelCrash:
-    """A lane ended by an error that is not one task's own."""
+    """A channel ended by an error that is not one task's own."""
 
     error: BaseException
 
@@ -31,7 +32,7 @@ class TaskQueues:
             queue.SimpleQueue()
         )
         self._for_all: deque[Task[Any, Any]] = deque()
-        self._for_one: list[deque[Task[Any, Any]]] = []
+        self._for_channel: list[deque[Task[Any, Any]]] = []
         self._changed = threading.Condition()
         self._waiting = 0
         self._closed = False
@@ -42,10 +43,10 @@ class TaskQueues:
         return self._closed
 
     def join(self) -> int:
-        """A lane joins; answers its number."""
+        """A channel joins; answers its number."""
         with self._changed:
-            self._for_one.append(deque())
-            return len(self._for_one) - 1
+            self._for_channel.append(deque())
+            return len(self._for_channel) - 1
 
     def close(self) -> None:
         """No more tasks will come."""
@@ -56,14 +57,18 @@ class TaskQueues:
     def put(self, task: Task[Any, Any]) -> None:
         """Hand out a task."""
         with self._changed:
-            mine = self._for_all if task.lane is None else self._for_one[task.lane % len(self._for_one)]
-            mine.append(task)
+            tasks = (
+                self._for_all
+                if task.connection is None
+                else self._for_channel[task.connection % len(self._for_channel)]
+            )
+            tasks.append(task)
             if self._waiting:
                 self._changed.notify_all()
 
-    def take(self, lane: int, wait: bool) -> Task[Any, Any] | None:
+    def take(self, channel: int, wait: bool) -> Task[Any, Any] | None:
         """The next task for this channel, or None; with `wait`, waits up to POLL_S seconds for one."""
-        own = self._for_one[lane]
+        own = self._for_channel[channel]
         with self._changed:
             if wait and not own and not self._for_all and not self._closed:
                 self._waiting += 1
@@ -73,17 +78,17 @@ class TaskQueues:
                 return own.popleft()
             return self._for_all.popleft() if self._for_all else None
 
-    def ended(self, lane: int) -> bool:
-        """Whether nothing will come any more for this lane."""
+    def ended(self, channel: int) -> bool:
+        """Whether nothing will come any more for this channel."""
         with self._changed:
-            return self._closed and not self._for_all and not self._for_one[lane]
+            return self._closed and not self._for_all and not self._for_channel[channel]
 
-    def give(self, task: Task[Any, Any], done: TaskResult[Any, Any]) -> None:
+    def give(self, task: Task[Any, Any], result: TaskResult[Any, Any]) -> None:
         """A task has ended."""
-        self._results.put((task, done))
+        self._results.put((task, result))
 
     def crash(self, error: BaseException) -> None:
-        """A lane has ended by `error`; its caller raises it."""
+        """A channel has ended by `error`; `result` raises it in the caller's thread."""
         self._results.put(ChannelCrash(error))
 
     @property
@@ -92,7 +97,7 @@ class TaskQueues:
         return not self._results.empty()
 
     def result(self, wait_s: float) -> tuple[Task[Any, Any], TaskResult[Any, Any]] | None:
-        """The next result, None if none came in time. Raises the error that ended a lane."""
+        """The next result, None if none came in time. Raises the error that ended a channel."""
         try:
             found = self._results.get(timeout=wait_s)
         except queue.Empty:

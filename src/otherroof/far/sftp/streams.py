@@ -1,7 +1,7 @@
-"""Streams inside a lane: pieces of large files on their way out, ranges on their way in.
+"""Streams on one SFTP channel: pieces of large files on their way out, ranges on their way in.
 
-Keeps a window of bytes in flight over all streams of one lane and takes the streams in turn. It asks the lane to
-send requests and is told of their answers; it knows no channel and no file.
+Keeps a window of bytes in flight over all streams of one channel and takes the streams in turn. It asks the
+channel to send requests and is told of their answers; it knows no socket and no file.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from otherroof.far import requests
 from otherroof.far.place import Meter
 from otherroof.far.sftp import codec
 
-WINDOW = 4 * 1024 * 1024  # bytes of content in flight on one lane
+WINDOW = 4 * 1024 * 1024  # bytes of content in flight on one channel
 MAX_COPIES = 64  # copies inside the far box in flight
 IDLE_S = 0.002  # how long to look away when several streams are waiting for the disk
 
@@ -46,14 +46,14 @@ class _OpenReadStream:
 
 
 class Streams:
-    """The pours and draws of one lane."""
+    """The streams of one channel that are under way, in both directions."""
 
     def __init__(self, put: Put, meter: Meter) -> None:
         self._put = put
         self._meter = meter
         self._max_read = requests.LEAST
-        self._pours: deque[_OpenWriteStream] = deque()
-        self._draws: deque[_OpenReadStream] = deque()
+        self._writes: deque[_OpenWriteStream] = deque()
+        self._reads: deque[_OpenReadStream] = deque()
         self._window = 0
         self._copies = 0
 
@@ -65,9 +65,9 @@ class Streams:
     def begin(self, request: requests.WriteStream | requests.ReadStream, ended_with: StreamEnd) -> None:
         """Take up a stream; `ended_with` is called once, with what came or what went wrong."""
         if isinstance(request, requests.WriteStream):
-            self._pours.append(_OpenWriteStream(request, ended_with))
+            self._writes.append(_OpenWriteStream(request, ended_with))
         else:
-            self._draws.append(_OpenReadStream(request, ended_with))
+            self._reads.append(_OpenReadStream(request, ended_with))
 
     def fill(self, max_read: int, *, idle: bool) -> None:
         """Put pieces and reads on the way as far as the window allows.
@@ -76,40 +76,40 @@ class Streams:
         """
         self._max_read = max_read
         started = False
-        while self._pours and not self.full and self._copies < MAX_COPIES:
-            if not self._pour_once(wait=idle and not started):
+        while self._writes and not self.full and self._copies < MAX_COPIES:
+            if not self._write_once(wait=idle and not started):
                 break
             started = True
-        while self._draws and not self.full:
-            self._draw_once()
+        while self._reads and not self.full:
+            self._read_once()
 
     # -- out --
 
-    def _pour_once(self, *, wait: bool) -> bool:
+    def _write_once(self, *, wait: bool) -> bool:
         """One piece of the next stream. False if none of them has one ready."""
-        alone = len(self._pours) == 1
-        for _ in range(len(self._pours)):
-            pouring = self._pours[0]
-            self._pours.rotate(-1)
+        alone = len(self._writes) == 1
+        for _ in range(len(self._writes)):
+            stream = self._writes[0]
+            self._writes.rotate(-1)
             try:
-                piece = pouring.request.source.take(wait=wait and alone)
+                piece = stream.request.source.take(wait=wait and alone)
             except LinkLost:
                 raise
             except OtherroofError as problem:
-                pouring.failure = pouring.failure or problem
+                stream.failure = stream.failure or problem
                 piece = None
             if piece is None:
-                self._end_pour(pouring)
+                self._end_write(stream)
                 return True
             if not isinstance(piece, requests.NotYet):
-                self._send(pouring, piece)
+                self._send(stream, piece)
                 return True
         if wait:
             time.sleep(IDLE_S)
         return False
 
-    def _send(self, pouring: _OpenWriteStream, piece: requests.Piece) -> None:
-        request = pouring.request
+    def _send(self, stream: _OpenWriteStream, piece: requests.Piece) -> None:
+        request = stream.request
         op: requests.Op
         if isinstance(piece, requests.DataPiece):
             op = requests.Write(request.target, piece.offset, piece.data)
@@ -120,11 +120,11 @@ class Streams:
         else:
             op = requests.CopyRange(request.old, piece.source_offset, piece.length, request.target, piece.offset)
             self._copies += 1
-        pouring.in_flight += 1
-        self._put(op, lambda packet: self._landed(pouring, piece, op, packet))
+        stream.in_flight += 1
+        self._put(op, lambda packet: self._landed(stream, piece, op, packet))
 
-    def _landed(self, pouring: _OpenWriteStream, piece: requests.Piece, op: requests.Op, packet: bytes) -> None:
-        pouring.in_flight -= 1
+    def _landed(self, stream: _OpenWriteStream, piece: requests.Piece, op: requests.Op, packet: bytes) -> None:
+        stream.in_flight -= 1
         if isinstance(piece, requests.DataPiece):
             self._window -= len(piece.data)
         else:
@@ -134,72 +134,72 @@ class Streams:
         except LinkLost:
             raise
         except OtherroofError as error:
-            pouring.failure = pouring.failure or error
-            self._end_pour(pouring)
+            stream.failure = stream.failure or error
+            self._end_write(stream)
             return
         self._meter.landed += piece.weight
-        pouring.request.source.landed(piece)
-        self._settle_pour(pouring)
+        stream.request.source.landed(piece)
+        self._settle_write(stream)
 
-    def _end_pour(self, pouring: _OpenWriteStream) -> None:
+    def _end_write(self, stream: _OpenWriteStream) -> None:
         """No more pieces are taken from this stream."""
-        if not pouring.ended:
-            pouring.ended = True
-            self._pours.remove(pouring)
-        self._settle_pour(pouring)
+        if not stream.ended:
+            stream.ended = True
+            self._writes.remove(stream)
+        self._settle_write(stream)
 
-    def _settle_pour(self, pouring: _OpenWriteStream) -> None:
-        if pouring.ended and pouring.in_flight == 0:
-            pouring.ended_with(None, pouring.failure)
+    def _settle_write(self, stream: _OpenWriteStream) -> None:
+        if stream.ended and stream.in_flight == 0:
+            stream.ended_with(None, stream.failure)
 
     # -- in --
 
-    def _draw_once(self) -> None:
-        drawing = self._draws[0]
-        self._draws.rotate(-1)
-        left = drawing.request.length - drawing.asked
-        if left <= 0 or drawing.short or drawing.failure is not None:
-            self._draws.remove(drawing)
-            drawing.asked = drawing.request.length
-            self._settle_draw(drawing)
+    def _read_once(self) -> None:
+        stream = self._reads[0]
+        self._reads.rotate(-1)
+        left = stream.request.length - stream.asked
+        if left <= 0 or stream.short or stream.failure is not None:
+            self._reads.remove(stream)
+            stream.asked = stream.request.length
+            self._settle_read(stream)
             return
         size = min(self._max_read, left)
-        self._ask_range(drawing, drawing.asked, size)
-        drawing.asked += size
+        self._ask_range(stream, stream.asked, size)
+        stream.asked += size
 
-    def _ask_range(self, drawing: _OpenReadStream, at: int, size: int) -> None:
-        op = requests.Read(drawing.request.handle, drawing.request.offset + at, size)
-        drawing.in_flight += 1
+    def _ask_range(self, stream: _OpenReadStream, at: int, size: int) -> None:
+        op = requests.Read(stream.request.handle, stream.request.offset + at, size)
+        stream.in_flight += 1
         self._window += size
-        self._put(op, lambda packet: self._drawn(drawing, at, op, packet))
+        self._put(op, lambda packet: self._came(stream, at, op, packet))
 
-    def _drawn(self, drawing: _OpenReadStream, at: int, op: requests.Read, packet: bytes) -> None:
-        drawing.in_flight -= 1
+    def _came(self, stream: _OpenReadStream, at: int, op: requests.Read, packet: bytes) -> None:
+        stream.in_flight -= 1
         self._window -= op.size
         try:
             data = codec.decode(op, packet)
             if len(data) > op.size:
                 raise codec.malformed()
-            self._deliver(drawing, at, op.size, data)
+            self._deliver(stream, at, op.size, data)
         except LinkLost:
             raise
         except OtherroofError as error:
-            drawing.failure = drawing.failure or error
-        self._settle_draw(drawing)
+            stream.failure = stream.failure or error
+        self._settle_read(stream)
 
-    def _deliver(self, drawing: _OpenReadStream, at: int, size: int, data: bytes) -> None:
+    def _deliver(self, stream: _OpenReadStream, at: int, size: int, data: bytes) -> None:
         if not data:
-            drawing.short = True
+            stream.short = True
             return
         if len(data) < size:  # a server may answer less than was asked: ask for the rest
-            self._ask_range(drawing, at + len(data), size - len(data))
-        drawing.early[at] = data
-        while drawing.given in drawing.early:
-            ready = drawing.early.pop(drawing.given)
-            drawing.given += len(ready)
+            self._ask_range(stream, at + len(data), size - len(data))
+        stream.early[at] = data
+        while stream.given in stream.early:
+            ready = stream.early.pop(stream.given)
+            stream.given += len(ready)
             self._meter.drawn += len(ready)
-            drawing.request.sink.take(ready)
+            stream.request.sink.take(ready)
 
-    def _settle_draw(self, drawing: _OpenReadStream) -> None:
-        if drawing.in_flight == 0 and drawing not in self._draws:
-            drawing.ended_with(drawing.given, drawing.failure)
+    def _settle_read(self, stream: _OpenReadStream) -> None:
+        if stream.in_flight == 0 and stream not in self._reads:
+            stream.ended_with(stream.given, stream.failure)

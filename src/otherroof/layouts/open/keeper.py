@@ -77,10 +77,10 @@ class OpenKeeper:
     def headers(self, runs: Iterable[str]) -> dict[str, Header | OtherroofError]:
         """See the port."""
         found: dict[str, Header | OtherroofError] = {}
-        for done in self.place.carry_out(Task(run, self._folder.header(run)) for run in runs):
-            answer = done.value or done.error
+        for result in self.place.carry_out(Task(run, self._folder.header(run)) for run in runs):
+            answer = result.value or result.error
             assert answer is not None
-            found[done.key] = answer
+            found[result.key] = answer
         return found
 
     def begin(self, run: str, view: FarCopyView) -> None:

@@ -91,8 +91,8 @@ class OpenReader:
                 self._db.execute(f"DROP TABLE IF EXISTS {name}")
                 self._db.execute(f"CREATE TABLE {name} (path BLOB PRIMARY KEY, run TEXT NOT NULL) WITHOUT ROWID")
 
-    def _differ(self, one: str, other: str) -> bool:
-        query = f"SELECT EXISTS (SELECT path, run FROM {one} EXCEPT SELECT path, run FROM {other})"
+    def _differ(self, left: str, right: str) -> bool:
+        query = f"SELECT EXISTS (SELECT path, run FROM {left} EXCEPT SELECT path, run FROM {right})"
         return bool(self._db.execute(query).fetchone()[0])
 
     def read_whole(self, entry: Entry) -> Script[bytes]:

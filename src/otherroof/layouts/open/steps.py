@@ -30,12 +30,12 @@ def make_folder(path: bytes) -> Script[None]:
         yield requests.MakeFolder(path)
     except NotThere:
         yield from make_parents(path)
-        yield from make_one_folder(path)
+        yield from _make_last_folder(path)
     except (Refused, Denied):
         yield from _must_stand(path)
 
 
-def make_one_folder(path: bytes) -> Script[None]:
+def _make_last_folder(path: bytes) -> Script[None]:
     """Make a folder below one that exists."""
     try:
         yield requests.MakeFolder(path)
@@ -90,12 +90,12 @@ def open_new(path: bytes, permissions: int = 0o600) -> Script[Any]:
 
     An old file of that name is removed, never emptied: it might share its content with one that is kept.
     """
-    wish = requests.OpenFile(path, Mode.WRITE | Mode.CREATE | Mode.ONLY_NEW, permissions)
+    request = requests.OpenFile(path, Mode.WRITE | Mode.CREATE | Mode.ONLY_NEW, permissions)
     try:
-        return (yield from with_parents(wish, path))
+        return (yield from with_parents(request, path))
     except (Refused, Denied):
         yield from remove(path)
-        return (yield wish)
+        return (yield request)
 
 
 def write_all(

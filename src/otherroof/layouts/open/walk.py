@@ -47,14 +47,14 @@ def walk_aside(place: Place, paths: JobPaths, runs: Iterable[str]) -> Iterator[A
             else:
                 yield None
 
-    for done in place.carry_out(tasks()):
+    for result in place.carry_out(tasks()):
         under_way -= 1
-        failure = failure or done.error
+        failure = failure or result.error
         if failure is not None:
             waiting.clear()  # what is under way ends by itself: raised here, it would close the place
-        elif done.value is not None:
-            waiting += [(done.value.run, folder) for folder in done.value.folders]
-            yield done.value
+        elif result.value is not None:
+            waiting += [(result.value.run, folder) for folder in result.value.folders]
+            yield result.value
     if failure is not None:
         raise failure
 

@@ -67,24 +67,24 @@ class OpenWriter:
             yield from steps.move_aside(latest, self.paths.earlier(path))
             yield requests.MakeFolder(latest)
 
-    def put(self, path: bytes, data: bytes, shape: FileProperties, had: bool) -> Script[None]:
+    def put(self, path: bytes, data: bytes, properties: FileProperties, had: bool) -> Script[None]:
         """See the port."""
         part, most = self.paths.part(path), self.place.offers.max_write
-        yield from steps.write_all(part, data, most, permissions=shape.permissions, mtime=shape.mtime)
+        yield from steps.write_all(part, data, most, permissions=properties.permissions, mtime=properties.mtime)
         yield from self._swap(part, path, had)
 
     def prepare(self, path: bytes, upto: int | None) -> Script[ArrivedPart]:
         """See the port."""
         part = self.paths.part(path)
         if upto is not None:
-            held = yield from self._held(part, upto)
-            if held is not None:
-                return held
+            arrived = yield from self._find_part(part, upto)
+            if arrived is not None:
+                return arrived
         handle = yield from steps.open_new(part)
         yield requests.CloseFile(handle)
         return ArrivedPart()
 
-    def _held(self, part: bytes, upto: int) -> Script[ArrivedPart | None]:
+    def _find_part(self, part: bytes, upto: int) -> Script[ArrivedPart | None]:
         try:
             handle = yield requests.OpenFile(part, Mode.READ)
         except (NotThere, Denied):
@@ -119,33 +119,33 @@ class OpenWriter:
             raise
         yield shut
 
-    def finish(self, path: bytes, shape: FileProperties, had: bool) -> Script[None]:
+    def finish(self, path: bytes, properties: FileProperties, had: bool) -> Script[None]:
         """See the port."""
         part = self.paths.part(path)
         handle = yield requests.OpenFile(part, Mode.WRITE)
         answers = yield (
             requests.StatOpen(handle),
-            requests.SetProperties(handle, permissions=shape.permissions, mtime=shape.mtime),
+            requests.SetProperties(handle, permissions=properties.permissions, mtime=properties.mtime),
             requests.Sync(handle),
             requests.CloseFile(handle),
         )
-        if answers[0].size != shape.size:
-            raise Refused(f"arrived with {answers[0].size} bytes instead of {shape.size}")
+        if answers[0].size != properties.size:
+            raise Refused(f"arrived with {answers[0].size} bytes instead of {properties.size}")
         yield from self._swap(part, path, had)
 
     def forget_part(self, path: bytes) -> Script[None]:
         """See the port."""
         yield from steps.remove(self.paths.part(path))
 
-    def make_from(self, path: bytes, where: ContentLocation, shape: FileProperties, had: bool) -> Script[None]:
+    def make_from(self, path: bytes, content: ContentLocation, properties: FileProperties, had: bool) -> Script[None]:
         """See the port. A second name if the far box has them, else a copy."""
-        is_aside = where.aside or where.run
-        source = self.paths.earlier(where.path, where.run) if is_aside else self.paths.latest(where.path)
+        is_aside = content.aside or content.run
+        source = self.paths.earlier(content.path, content.run) if is_aside else self.paths.latest(content.path)
         made = self.paths.made(path)
-        if not (yield from self._linked(source, made, shape.size)):
+        if not (yield from self._linked(source, made, properties.size)):
             if not self.place.offers.copy_range:
                 raise NotOffered("cannot be made from what is there")
-            yield from steps.copy_inside(source, made, shape.size, shape.permissions, shape.mtime)
+            yield from steps.copy_inside(source, made, properties.size, properties.permissions, properties.mtime)
         yield from self._swap(made, path, had)
 
     def _linked(self, source: bytes, made: bytes, size: int) -> Script[bool]:
@@ -164,11 +164,11 @@ class OpenWriter:
             raise Refused("stands there with another size than it should")
         return True
 
-    def adopt(self, path: bytes, shape: FileProperties, digest: bytes) -> Script[bool]:
+    def adopt(self, path: bytes, properties: FileProperties, digest: bytes) -> Script[bool]:
         """See the port."""
         latest = self.paths.latest(path)
         attrs = yield from steps.stat_path(latest)
-        if not steps.is_file(attrs, shape.size):
+        if not steps.is_file(attrs, properties.size):
             return False
         found = yield from digest_of(latest)
         return found == digest
@@ -178,30 +178,30 @@ class OpenWriter:
         latest, aside = self.paths.latest(path), self.paths.earlier(path)
         if had:
             yield from steps.move_aside(latest, aside)
-        wish = requests.MakeSymlink(target, latest)
+        request = requests.MakeSymlink(target, latest)
         try:
-            yield from steps.with_parents(wish, latest)
+            yield from steps.with_parents(request, latest)
         except Refused:
             yield from steps.move_aside(latest, aside)
-            yield from self._try_symlink(wish)
+            yield from self._try_symlink(request)
         except PlaceError:
             return
 
-    def _try_symlink(self, wish: requests.MakeSymlink) -> Script[None]:
+    def _try_symlink(self, request: requests.MakeSymlink) -> Script[None]:
         try:
-            yield wish
+            yield request
         except PlaceError:
             return
 
-    def standing(self, path: bytes, shape: FileProperties | None, had: bool) -> Script[ChangeState]:
+    def standing(self, path: bytes, properties: FileProperties | None, had: bool) -> Script[ChangeState]:
         """See the port."""
         now = yield from steps.stat_path(self.paths.latest(path))
         before = (yield from steps.stat_path(self.paths.earlier(path))) if had else None
-        if shape is None:
+        if properties is None:
             return ChangeState.AS_BEFORE if now is not None else ChangeState.IN_PLACE
         if now is None:
             return ChangeState.OLD_GONE
-        fits = now.size == shape.size and (had or now.mtime == shape.mtime)
+        fits = now.size == properties.size and (had or now.mtime == properties.mtime)
         if had and before is None:
             return ChangeState.AS_BEFORE
         if now == before:  # one file under both names, if the far box fell in the middle of a renaming
