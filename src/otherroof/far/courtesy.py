@@ -10,6 +10,10 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 
+# Three states follow from one measure, the queue: how much longer a round trip takes now than the line's own.
+# none       the rate rises, little by little, to somewhat more than what arrives
+# some       what arrives is what the line can carry: the rate follows it, a little above or below
+# draining   for a moment the rate is halved, to see what the round trip is without us
 AIM = 0.5  # of the delay that is allowed: the mean stays there, so that peaks stay below the whole
 SHOWS = 0.25  # of AIM: from here on the line is full, and what is delivered is what it can carry
 SETTLE_S = 0.5  # seconds in which a queue is brought back to its target
@@ -65,30 +69,43 @@ class Courtesy:
         self._note_floor(sample)
         self._recent.append(sample.round_trip_s)
         before, self._at = self._at, sample.at
+        # A first look has nothing to compare with: what was delivered since is not known.
         if before is None or sample.at <= before:
             return self.rate
         if self._rate and sample.at - self._drained_at > DRAIN_EVERY_S:
             self._drained_at = sample.at
+        # Nothing is learnt about the rate while it is held down. The round trips are: they have just been noted above.
         if self._draining:
             return self.rate
         passed = sample.at - before
         queue_s = max(0.0, min(self._recent) - self.floor_s())
+        # What arrived at the other end, not what was sent: only that tells what the line carries.
         now = sample.delivered / passed
         flow = self._flow = now if self._flow is None else self._flow + SMOOTH * (now - self._flow)
         if self._rate == 0.0:
+            # As long as nothing queues nobody is disturbed, and TCP finds the line's rate faster than any rule here.
             if queue_s <= self._aim_s:
                 return 0.0
+            # The first limit is no draining: this moment counts as the end of one, so the next comes in a minute.
             self._drained_at = sample.at - DRAIN_S
         if queue_s > self._aim_s * SHOWS:
+            # A queue of q seconds holds q × flow bytes. Sending at flow × (1 − (q − aim) / SETTLE_S) takes away, in
+            # SETTLE_S seconds, just what is above the aim; below the aim the same line lets it grow back. Both ends are
+            # bounded, since a single sample may be wrong.
             step = max(-DEEPEST_CUT, min(FASTEST_RISE, (self._aim_s - queue_s) / SETTLE_S))
             wanted = flow * (1 + step)
         else:
+            # No queue: either there is room, or home's own disk is the slower part. So the rate rises by a part for
+            # each round trip, as the effect of the last rise shows only after one, and stops a little above what really
+            # arrives: else it would rise without bound while a disk is slow, and come down on the line all at once.
             trips = min(1.0, passed / max(sample.round_trip_s, 0.001))
             wanted = min(self._rate * (1 + FASTEST_RISE * trips), max(self._rate, flow * HEADROOM))
         self._rate = max(LEAST_RATE, wanted)
         return self.rate
 
     def _note_floor(self, sample: Sample) -> None:
+        # The least of ten minutes, kept as the least of each minute: the oldest minute is forgotten as a whole, and ten
+        # numbers are enough, however many samples there are.
         part = FLOOR_KEPT_S / FLOOR_PARTS
         if self._floors and sample.at - self._floors[-1][0] < part:
             began, value = self._floors[-1]

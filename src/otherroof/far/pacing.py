@@ -17,6 +17,8 @@ from dataclasses import dataclass
 from otherroof.far.courtesy import Courtesy, Sample
 
 LOOK_EVERY_S = 0.1
+# Bytes a second that this socket may send. TCP spreads its packets by a timer of its own (since Linux 4.13), or the
+# `fq` queueing discipline does so for it. 32 bits with all bits set stand for no limit.
 SO_MAX_PACING_RATE = 47  # asm-generic/socket.h; Python has no name for it
 NO_LIMIT = 0xFFFFFFFF
 # Under a limit the kernel holds little that has not gone out: what waits there counts as sent already, delays every
@@ -39,6 +41,7 @@ class TcpReading:
 
 def read_tcp_info(sock: socket.socket) -> TcpReading | None:
     """The connection's figures, or None if the kernel does not tell."""
+    # The kernel fills in as much as the caller has room for, and less if it is an old one.
     try:
         info = sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_INFO, _SIZE)
     except OSError:
@@ -97,6 +100,7 @@ class Pacing:
     def _watch(self) -> None:
         while not self._ended.wait(LOOK_EVERY_S):
             with self._lock:
+                # A closed socket has the file number -1. Nobody needs to take a connection out.
                 self._lines = [line for line in self._lines if line.sock.fileno() >= 0]
                 self._look()
                 self._spread()
@@ -110,6 +114,7 @@ class Pacing:
             if reading is None or reading.round_trip_s <= 0:
                 line.busy = False
                 continue
+            # At the first look at a connection nothing counts as delivered: what went before was not under this rate.
             before = reading.acked if line.acked is None else line.acked
             line.acked = reading.acked
             delivered += reading.acked - before
@@ -119,16 +124,22 @@ class Pacing:
             if moves:
                 trips.append(reading.round_trip_s)
         if trips and self._courtesy is not None:
+            # The least of them: a queue on the line delays every connection, anything else perhaps just one.
             self._courtesy.look(Sample(time.monotonic(), min(trips), delivered))
 
     def _spread(self) -> None:
-        """Share the rate out evenly among the busy. What is idle may begin with its part of a limit among all: the sum
-        is over it by that at most, until the next look."""
+        """Share the rate out evenly among the busy connections.
+
+        One that is idle may begin with its part of a limit among all: the sum is above the limit by that at most, until
+        the next look.
+        """
         limit = self._limit() if self._limit is not None else 0.0
         courteous = self._courtesy.rate if self._courtesy is not None else 0.0
         rate = min((wanted for wanted in (limit, courteous) if wanted > 0), default=0.0)
         busy = sum(line.busy for line in self._lines)
         for line in self._lines:
+            # With a limit the idle get a part as well, so that what begins now does not begin unlimited. Under courtesy
+            # alone they keep what they had: the next look, a tenth of a second later, sees them.
             if line.busy:
                 _pace(line, rate / busy, limit / busy)
             elif limit:
@@ -136,12 +147,16 @@ class Pacing:
 
 
 def _pace(line: _Line, rate: float, limit: float) -> None:
-    """Let the kernel send at most `rate` bytes a second on this connection, and let little wait there under a `limit`;
-    0: none."""
+    """Let the kernel send at most `rate` bytes a second on this connection, and let little wait there under a `limit`.
+
+    0 for either: none.
+    """
     most = min(max(1, int(rate)), NO_LIMIT) if rate else NO_LIMIT
     unsent = min(max(LEAST_UNSENT, int(limit * UNSENT_S)), 0x7FFFFFFF) if limit else 0  # 0: as the system has it
     try:
         line.sock.setsockopt(socket.SOL_SOCKET, SO_MAX_PACING_RATE, struct.pack("=I", most))
+        # TCP_NOTSENT_LOWAT: above this much that has not gone out the socket takes no more, and the library's send
+        # waits.
         if unsent != line.most_unsent:
             line.sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NOTSENT_LOWAT, unsent)
             line.most_unsent = unsent

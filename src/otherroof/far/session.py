@@ -32,16 +32,22 @@ from otherroof.far.place import Meter
 
 # The first is the quickest by far if the processor has AES instructions; the rest is for those that lack it.
 CIPHERS = ("aes128-gcm@openssh.com", "aes256-gcm@openssh.com", "aes128-ctr", "aes256-ctr")
+# A request that wants no answer. It keeps the entry in a router's table alive while the far disk is busy, and makes TCP
+# notice a line that is gone; a far box that is merely silent is noticed by `answer_s`.
 KEEPALIVE_S = 15
 DYING_S = 0.5  # how long a connection may take to know that it is broken
 CONGESTION = b"bbr"  # keeps its rate on a lossy line on which cubic halves it; used if the kernel has it
 
+# The library logs a traceback for what it raises as well. All of it is translated here, and told in one line.
 logging.getLogger("paramiko").setLevel(logging.CRITICAL + 1)
 
 
 @dataclass(frozen=True, slots=True)
 class SshTarget:
-    """Where the far box is and how both sides prove themselves."""
+    """Where the far box is and how both sides prove themselves.
+
+    `host_key` is the pinned one, as a known_hosts file has it: kind, then base64. `answer_s`: the longest wait for it.
+    """
 
     address: str
     port: int
@@ -82,6 +88,7 @@ class CountedSocket:
         return data
 
     def __getattr__(self, name: str) -> Any:
+        # The rest of what the library calls on a socket: time-outs, closing, the file number.
         return getattr(self._sock, name)
 
 
@@ -98,6 +105,8 @@ class Session:
         with as_link_lost(self.target):
             channel = self.transport.open_session(timeout=self.target.answer_s)
         channel.settimeout(self.target.answer_s)
+        # `settimeout` is for sending and receiving; the answer to a request for a subsystem has no time-out. Closing
+        # the channel wakes whoever waits for it.
         too_late = threading.Timer(self.target.answer_s, channel.close)  # the library would wait without end
         too_late.daemon = True
         too_late.start()
@@ -114,6 +123,7 @@ class Session:
         """Why SFTP did not start: not offered, or the connection broke (which may show only a moment later)."""
         if too_late:
             return _silent(self.target, self.target.answer_s)
+        # The library's thread reads the end of the connection a little later than we are told that the request failed.
         self.transport.join(DYING_S)
         if not self.transport.is_active():
             return _broken(self.target, problem)
@@ -129,7 +139,7 @@ class Session:
 
 @contextmanager
 def as_link_lost(target: SshTarget) -> Iterator[None]:
-    """Turns what a broken or silent connection raises into LinkLost."""
+    """Turn what a broken or silent connection raises into LinkLost."""
     try:
         yield
     except TimeoutError as problem:
@@ -176,6 +186,8 @@ def connect(target: SshTarget) -> socket.socket:
         ) from problem
     except OSError as problem:
         raise Unreached(f"cannot be reached: {problem.strerror or problem}", where=target.shown_as) from problem
+    # Requests are gathered in `SftpChannel`. Without this the kernel would hold each back until the last was
+    # acknowledged.
     sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     with contextlib.suppress(OSError):  # only a kernel that has it says yes, and the copy works without
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_CONGESTION, CONGESTION)
@@ -199,8 +211,12 @@ def negotiate(target: SshTarget, sock: socket.socket, meter: Meter) -> paramiko.
     pinned kind is there.
     """
     kind = target.host_key.split()[0]
+    # The kind of a key and the way it signs have different names for RSA (RFC 8332 §3): `ssh-rsa` as a way to sign is
+    # SHA-1, which servers of today refuse. Only the pinned kind is offered, else a far box with several keys might show
+    # another.
     kinds = ("rsa-sha2-512", "rsa-sha2-256") if kind == "ssh-rsa" else (kind,)
     counted = CountedSocket(sock, meter)
+    # The library's own defaults for window (2 MiB) and packet (32 kB) are those of OpenSSH.
     transport = paramiko.Transport(counted)
     try:
         options = transport.get_security_options()
@@ -210,6 +226,7 @@ def negotiate(target: SshTarget, sock: socket.socket, meter: Meter) -> paramiko.
         transport.clear_to_send_timeout = target.answer_s
         # Longer than the time-outs above, because the library does not say when this one has run out.
         transport.start_client(timeout=2 * target.answer_s + 1)
+    # No common way to sign means that the far box has no key of the pinned kind any more.
     except paramiko.ssh_exception.IncompatiblePeer as problem:
         transport.close()
         sock.close()
@@ -222,6 +239,7 @@ def negotiate(target: SshTarget, sock: socket.socket, meter: Meter) -> paramiko.
         transport.close()
         sock.close()
         raise _no_agreement(target, transport, counted, problem) from problem
+    # Here the library has stopped waiting and says nothing about it.
     if not transport.initial_kex_done:
         transport.close()
         sock.close()
@@ -234,6 +252,7 @@ def _no_agreement(
     target: SshTarget, transport: paramiko.Transport, counted: CountedSocket, problem: Exception
 ) -> Unreached:
     """Why no keys were agreed on: a server that is killed or overrun hangs up, and is worth another try."""
+    # The version line came, then nothing: the library's own time-out shows as an end of file that never was one.
     if transport.remote_version and isinstance(problem, EOFError) and not counted.hung_up:
         return _silent(target, target.answer_s)
     if transport.remote_version:
@@ -255,6 +274,8 @@ CHANGED_KEY_ADVICE = (
 
 def prove_host_key(target: SshTarget, transport: paramiko.Transport) -> None:
     """Raises HostKeyChanged unless the far box holds the pinned key."""
+    # That the far box holds the private half was proved in the key exchange, by its signature over everything both
+    # sides had said (RFC 4253 §8). Which key it is, is compared here, before our account and key are named to it.
     shown = transport.get_remote_server_key()
     if shown.asbytes() != base64.b64decode(target.host_key.split()[1]):
         raise HostKeyChanged(

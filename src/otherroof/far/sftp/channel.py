@@ -21,6 +21,7 @@ from otherroof.far.sftp import codec
 from otherroof.far.sftp.streams import Streams
 
 MAX_SCRIPTS = 256  # at once on one channel: the most that was seen to help on a line of 40 ms
+# A request is some 50 bytes. Each sent by itself would cost a system call, a cipher's tag and a TCP segment.
 GATHER = 32_768  # bytes of small requests that go out together
 SSH_PACKET = 32_768  # bytes; what OpenSSH takes in one channel packet
 
@@ -72,6 +73,8 @@ class SftpChannel:
         self._give = feed.give
         try:
             while True:
+                # No more than can be worked on is taken: what waits in the queue can still go to another channel. With
+                # no script under way there is no answer to wait for either, and only then may `take` wait.
                 while len(self._running) < self._most_scripts and not self._streams.full:
                     task = feed.take(not self._running)
                     if task is None:
@@ -81,11 +84,14 @@ class SftpChannel:
                     if feed.ended():
                         return
                     continue
+                # Everything that the last answers made possible goes out before the next wait, so that the line never
+                # idles while something could be asked.
                 self._streams.fill(self.offers.max_read, idle=not self._waiting)
                 self._flush()
                 if self._waiting:
                     self._collect()
         finally:
+            # Their `finally` parts run here and now, in this thread, and not whenever the collector finds them.
             for running in self._running:
                 running.task.script.close()
             self._running.clear()
@@ -102,6 +108,7 @@ class SftpChannel:
             self._send_now(codec.ask_limits(0))
             longest_read, longest_write, handles = codec.parse_limits(self._next_packet())
         self.round_trip_s = time.monotonic() - begun
+        # OpenSSH allows as many as the account's limit on open files leaves; a server that says 0 has no limit.
         # A script may hold two files open.
         self._most_scripts = min(MAX_SCRIPTS, max(1, handles // 2)) if handles else MAX_SCRIPTS
         return PlaceOffers(
@@ -109,6 +116,7 @@ class SftpChannel:
             copy_range=b"copy-data" in found,
             sync=b"fsync@openssh.com" in found,
             space=b"statvfs@openssh.com" in found,
+            # 0 stands for a server that does not say. More than a megabyte would save nothing, and wait in memory.
             max_write=min(longest_write, 1 << 20) or requests.LEAST,
             max_read=min(longest_read, 1 << 20) or requests.LEAST,
         )
@@ -117,7 +125,7 @@ class SftpChannel:
         while True:
             found = self._packets.feed(self._receive())
             if found:
-                return found[0]
+                return found[0]  # there is no other: in the greeting one thing is asked at a time
 
     # -- scripts --
 
@@ -156,6 +164,7 @@ class SftpChannel:
 
     def _ask(self, running: _RunningScript, index: int, op: requests.Op) -> None:
         if isinstance(op, requests.Sync) and not self.offers.sync:
+            # Not sent at all: a server need not know the name of an extension that it did not offer.
             self._answered(running, index, False, None)
         elif not self._offered(op):
             self._answered(
@@ -184,6 +193,8 @@ class SftpChannel:
             self._answered(running, index, answer, None)
 
     def _answered(self, running: _RunningScript, index: int, answer: Any, failure: OtherroofError | None) -> None:
+        # The script goes on only after the last answer of its tuple, also if the first was a refusal: until then some
+        # of its requests may still be carried out, and nobody could say what stands at the far end.
         running.answers[index] = answer
         running.failure = running.failure or failure
         running.waiting -= 1
@@ -193,6 +204,7 @@ class SftpChannel:
     # -- bytes --
 
     def _put(self, op: requests.Op, landed: Callable[[bytes], None]) -> None:
+        # The numbers may wrap: fewer than a hundred thousand requests are ever under way, so none is in use twice.
         self._number = (self._number + 1) & 0xFFFFFFFF
         packet = codec.encode(self._number, op, self._base)
         self._waiting[self._number] = landed
@@ -212,6 +224,9 @@ class SftpChannel:
         with as_link_lost(self._target):
             start = 0
             while start < len(data):
+                # Takes as much as the far end's window has room for (RFC 4254 §5.2), and waits if there is none.
+                # Answers go on being read meanwhile by the library's own thread, so the two ends cannot wait for each
+                # other.
                 sent = self._channel.send(data[start : start + SSH_PACKET])
                 if sent == 0:
                     raise EOFError("closed by the far box")
@@ -226,6 +241,7 @@ class SftpChannel:
 
     def _collect(self) -> None:
         for packet in self._packets.feed(self._receive()):
+            # Byte 0 is the type. A number that is not waited for answers nothing that was asked.
             number = int.from_bytes(packet[1:5], "big")
             try:
                 landed = self._waiting.pop(number)

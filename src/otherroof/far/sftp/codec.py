@@ -13,6 +13,12 @@ from typing import Any
 from otherroof.base.errors import Denied, LinkLost, NotOffered, NotThere, PlaceError, Refused
 from otherroof.far import requests
 
+# A packet is its length in 32 bits, which does not count itself, one byte of type, and a body (draft §3). The body
+# begins with the request's number, which the answer repeats, so that answers may come in any order; only INIT and
+# VERSION have none. Numbers are big-endian; a string has its length in 32 bits before it.
+
+# The types (draft §3). STAT and SETSTAT, which go by path and follow links, are not among them: what lies at the far
+# end is looked at with LSTAT, and changed through an open file.
 INIT, VERSION = 1, 2
 OPEN, CLOSE, READ, WRITE, LSTAT, FSTAT, FSETSTAT = 3, 4, 5, 6, 7, 8, 10
 OPENDIR, READDIR, REMOVE, MKDIR, RMDIR = 11, 12, 13, 14, 15
@@ -20,12 +26,16 @@ RENAME, SYMLINK = 18, 20
 STATUS, HANDLE, DATA, NAME, ATTRS = 101, 102, 103, 104, 105
 EXTENDED, EXTENDED_REPLY = 200, 201
 
+# Codes of a STATUS (draft §7). There is none for a name that exists, a folder that is not empty or a disk that is full:
+# OpenSSH says FAILURE to all three. Whoever needs to know which it was must look (`steps`, `far/trouble.py`).
 OK, EOF, NO_SUCH_FILE, PERMISSION_DENIED, FAILURE, UNSUPPORTED = 0, 1, 2, 3, 4, 8
 
+# Which fields an ATTRS structure has (draft §5). They follow in this order, each there only if its bit is set.
 HAS_SIZE, HAS_OWNER, HAS_PERMISSIONS, HAS_TIMES, HAS_MORE = 0x1, 0x2, 0x4, 0x8, 0x80000000
 
 ST_RDONLY = 0x1  # in the flags of statvfs@openssh.com
 
+# OpenSSH's longest packet is 256 kB, and no read of more than 1 MiB is ever asked for.
 MAX_PACKET = 4 * 1024 * 1024  # bytes; more than any server sends, less than a liar could make us hold
 
 _u32 = struct.Struct(">I").pack
@@ -48,6 +58,8 @@ def parse_hello(packet: bytes) -> dict[bytes, bytes]:
     """The extensions named in the server's VERSION packet. Raises LinkLost if it is none."""
     if len(packet) < 5 or packet[0] != VERSION:
         raise LinkLost("the far box did not greet in SFTP", advice="check that its account is set up for SFTP")
+    # Bytes 1 to 4 are the version: ours or an older one, since a server may not answer with more than was offered
+    # (draft §4). What follows are pairs of a name and its data, one for each extension.
     found: dict[bytes, bytes] = {}
     at = 5
     while at < len(packet):
@@ -88,6 +100,7 @@ def _attrs(size: int | None, permissions: int | None, mtime: int | None) -> byte
         body += _u32(permissions)
     if mtime is not None:
         flags |= HAS_TIMES
+        # One bit stands for both times, so the time of last reading gets the same value.
         seconds = min(max(mtime, 0), 0xFFFFFFFF)  # the protocol's times are 32 bits and not negative
         body += struct.pack(">II", seconds, seconds)
     return _u32(flags) + body
@@ -98,16 +111,20 @@ def _extended(name: bytes, number: int, body: bytes) -> bytes:
 
 
 def _open(number: int, op: requests.OpenFile, base: bytes) -> bytes:
+    # The far account's umask cuts these permissions. Where they matter, SetProperties sets them once more.
     given = _attrs(None, op.permissions, None) if op.mode & requests.Mode.CREATE else _u32(0)
     return _packet(OPEN, number, pack_string(base + op.path) + _u32(op.mode) + given)
 
 
 def _write(number: int, op: requests.Write, _base: bytes) -> bytes:
+    # The content is a string too; its length is packed with the head, so that one join copies it once.
     head = pack_string(op.handle) + struct.pack(">QI", op.offset, len(op.data))
     return b"".join((_head(5 + len(head) + len(op.data), WRITE, number), head, op.data))
 
 
 def _copy_range(number: int, op: requests.CopyRange, _base: bytes) -> bytes:
+    # draft-ietf-secsh-filexfer-extensions-00 §7. A length of 0 would mean `up to the end of the source`: nobody asks
+    # for it.
     body = pack_string(op.source) + struct.pack(">QQ", op.source_offset, op.length)
     return _extended(b"copy-data", number, body + pack_string(op.target) + struct.pack(">Q", op.target_offset))
 
@@ -125,10 +142,14 @@ _ENCODERS: dict[type, Callable[[int, Any, bytes], bytes]] = {
     requests.Sync: lambda n, op, _base: _extended(b"fsync@openssh.com", n, pack_string(op.handle)),
     requests.CloseFile: lambda n, op, _base: _packet(CLOSE, n, pack_string(op.handle)),
     requests.CopyRange: _copy_range,
+    # Must be refused if the new name exists (draft §6.5); OpenSSH makes a link under the new name and removes the old
+    # one. Its extension `posix-rename@openssh.com`, which replaces what is there, is not used: nothing kept may be
+    # overwritten.
     requests.Rename: lambda n, op, base: _packet(RENAME, n, pack_string(base + op.old) + pack_string(base + op.new)),
     requests.Link: lambda n, op, base: _extended(
         b"hardlink@openssh.com", n, pack_string(base + op.old) + pack_string(base + op.new)
     ),
+    # The link's target comes first, as OpenSSH has it; draft §6.10 says the path first.
     requests.MakeSymlink: lambda n, op, base: _packet(SYMLINK, n, pack_string(op.target) + pack_string(base + op.path)),
     requests.MakeFolder: lambda n, op, base: _packet(
         MKDIR, n, pack_string(base + op.path) + _attrs(None, op.permissions, None)
@@ -157,6 +178,7 @@ def parse_limits(packet: bytes) -> tuple[int, int, int]:
 
     0 stands for what the server does not say.
     """
+    # Four numbers of 64 bits after type and request number: longest packet, read, write, and number of open files.
     if packet[0] != EXTENDED_REPLY or len(packet) < 5 + 32:
         return 0, 0, 0
     return _read_u64(packet, 13)[0], _read_u64(packet, 21)[0], _read_u64(packet, 29)[0]
@@ -179,6 +201,7 @@ def decode(op: requests.Op, packet: bytes) -> Any:
             raise malformed()
     except struct.error:
         raise malformed() from None
+    # A request that asks for something is answered by it or by a refusal; `all well` alone is neither.
     if code == OK and wanted != STATUS:
         raise malformed()
     return _status(op, code)
@@ -187,10 +210,13 @@ def decode(op: requests.Op, packet: bytes) -> Any:
 def _status(op: requests.Op, code: int) -> Any:
     if code == OK:
         return True if isinstance(op, requests.Sync) else None
+    # The end of a file or folder is told by a status of its own, not by an empty answer (draft §6.4, §6.7).
     if code == EOF and isinstance(op, requests.Read):
         return b""
     if code == EOF and isinstance(op, requests.ReadFolder):
         return None
+    # A server may offer fsync and yet lack it on this file system. Nothing was refused; the content is just not sure to
+    # last.
     if code == UNSUPPORTED and isinstance(op, requests.Sync):
         return False
     what = f"{type(op).__name__} {_SAYINGS.get(code, f'was refused (status {code})')}"
@@ -217,9 +243,12 @@ def unpack_attrs(packet: bytes, at: int) -> tuple[requests.Attrs, int]:
         (mode,) = _read_u32(packet, at)
         at += 4
     if flags & HAS_TIMES:
+        # The time of last reading comes first.
         (mtime,) = _read_u32(packet, at + 4)
         at += 8
     if flags & HAS_MORE:
+        # Pairs of a type and its data that only the server knows. They are read over, because another entry may follow.
+        # A count that lies ends where the packet does.
         (count,) = _read_u32(packet, at)
         at += 4
         for _ in range(2 * count):
@@ -233,6 +262,8 @@ def _names(packet: bytes) -> list[tuple[bytes, requests.Attrs]]:
     found = []
     for _ in range(count):
         name, at = unpack_string(packet, at)
+        # The second string is a line as `ls -l` prints it. How it looks is left to the server (draft §7), so it says
+        # nothing.
         _, at = unpack_string(packet, at)
         attrs, at = unpack_attrs(packet, at)
         found.append((name, attrs))
@@ -240,6 +271,7 @@ def _names(packet: bytes) -> list[tuple[bytes, requests.Attrs]]:
 
 
 def _space(packet: bytes) -> requests.Space:
+    # The fields of statvfs(3). Blocks are counted in fragments; `usable` leaves out what the disk keeps for root.
     numbers = struct.unpack_from(">11Q", packet, 5)
     _bsize, fragment, blocks, _free, usable, files, _files_free, files_usable, _id, flags, _longest = numbers
     return requests.Space(blocks * fragment, usable * fragment, files, files_usable, bool(flags & ST_RDONLY))
@@ -279,12 +311,15 @@ class Packets:
         at = 0
         while len(buffer) - at >= 4:
             (size,) = _read_u32(buffer, at)
+            # The least is a type and a request number. Anything else is no SFTP: often the output of a login script
+            # there.
             if not 5 <= size <= MAX_PACKET:
                 raise malformed()
             if len(buffer) - at - 4 < size:
                 break
+            # Through a view, since a slice of a bytearray would be copied twice.
             found.append(bytes(memoryview(buffer)[at + 4 : at + 4 + size]))
             at += 4 + size
         if at:
-            del buffer[:at]
+            del buffer[:at]  # once for all packets: each removal moves what is left
         return found

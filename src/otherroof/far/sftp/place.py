@@ -18,6 +18,8 @@ from otherroof.far.session import Session, SshTarget, open_session
 from otherroof.far.sftp.channel import MAX_SCRIPTS, SftpChannel, TaskFeed
 from otherroof.far.sftp.queues import TaskQueues
 
+# Both keep the channels busy while the caller is reading a file or writing to a database, and no more than that: what
+# has been handed out holds content in memory, and none of it can be left out again when a run is stopped.
 BACKLOG_BYTES = 16 * 1024 * 1024  # memory that tasks handed out may hold
 BACKLOG = MAX_SCRIPTS + MAX_SCRIPTS // 4  # tasks for each channel
 TICK_S = 1.0  # how often the caller's `tick` is called, where it works
@@ -91,6 +93,7 @@ class SftpPlace:
         self, work: Iterable[Task[K, T] | None], tick: Callable[[], None] | None = None
     ) -> Generator[TaskResult[K, T], None, None]:
         """See the port. With several connections each takes the next task as it has room."""
+        # New queues for each call: a channel that ends late can then give nothing to the caller after.
         queues = TaskQueues()
         with self._lock:
             if self._closed:
@@ -129,8 +132,11 @@ class SftpPlace:
                 handed += 1
                 weight += task.weight
                 queues.put(task)
+                # Results come before more work: what follows from them, such as the next step of a file that is half
+                # done, should not wait behind files that have not begun.
                 if queues.has_result:
                     break
+            # Nothing is under way: either the work has ended, or it said `nothing now` with no result left to wait for.
             if handed == 0:
                 return
             result = queues.result(LOOK_S)
@@ -142,6 +148,7 @@ class SftpPlace:
                 handed -= 1
                 weight -= result[0].weight
                 yield result[1]
+            # Every channel has time-outs of its own. This one is for a thread that hangs where none of them reaches.
             if result is not None or self._moved() != moved:
                 moved_at, moved = now, self._moved()
             elif now - moved_at > self._target.answer_s * SPARE_TIME:
@@ -151,6 +158,8 @@ class SftpPlace:
         return self.meter.wire_up, self.meter.wire_down
 
     def _add_channel(self) -> None:
+        # Outside the lock: it may take as long as the far box is silent. Whether the place was closed meanwhile is
+        # looked at afterwards. Paced from the first byte on, before the channel's greeting is sent.
         session = open_session(self._target, self.meter)
         try:
             self._pacing.add(session.sock)

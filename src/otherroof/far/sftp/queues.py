@@ -63,6 +63,7 @@ class TaskQueues:
                 else self._for_channel[task.connection % len(self._for_channel)]
             )
             tasks.append(task)
+            # All are woken, since the task may be for one certain channel. With nobody asleep the call is saved.
             if self._waiting:
                 self._changed.notify_all()
 
@@ -72,8 +73,10 @@ class TaskQueues:
         with self._changed:
             if wait and not own and not self._for_all and not self._closed:
                 self._waiting += 1
+                # With a time-out, so that a channel whose caller is gone looks around again by itself.
                 self._changed.wait(POLL_S)
                 self._waiting -= 1
+            # Its own first: nobody else may take these.
             if own:
                 return own.popleft()
             return self._for_all.popleft() if self._for_all else None

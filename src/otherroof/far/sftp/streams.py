@@ -16,7 +16,11 @@ from otherroof.far import requests
 from otherroof.far.place import Meter
 from otherroof.far.sftp import codec
 
+# What must be under way to fill a line is its rate times its round trip: this is enough for 300 Mbit/s at 100 ms, on
+# each connection. More would only wait in buffers, and would have to go out before a stop.
 WINDOW = 4 * 1024 * 1024  # bytes of content in flight on one channel
+# A copy costs the link nothing but keeps the far disk busy, and OpenSSH answers one request of a channel after the
+# other: what is asked behind 64 of them waits for all of them.
 MAX_COPIES = 64  # copies inside the far box in flight
 IDLE_S = 0.002  # how long to look away when several streams are waiting for the disk
 
@@ -26,6 +30,8 @@ Put = Callable[[requests.Op, Callable[[bytes], None]], None]
 
 @dataclass(slots=True, eq=False)
 class _OpenWriteStream:
+    """A stream out: `ended` once its source has no more pieces or one of them was refused."""
+
     request: requests.WriteStream
     ended_with: StreamEnd
     in_flight: int = 0
@@ -35,6 +41,12 @@ class _OpenWriteStream:
 
 @dataclass(slots=True, eq=False)
 class _OpenReadStream:
+    """A stream in: `asked` bytes were asked for, `given` were handed on; `short` if the file ended before its length.
+
+    Answers may overtake each other after a short one: `early` has those that came before the bytes in front of them, by
+    their offset in the stream.
+    """
+
     request: requests.ReadStream
     ended_with: StreamEnd
     asked: int = 0
@@ -76,6 +88,7 @@ class Streams:
         """
         self._max_read = max_read
         started = False
+        # Only the first piece may be waited for: once something is under way, its answer must be fetched.
         while self._writes and not self.full and self._copies < MAX_COPIES:
             if not self._write_once(wait=idle and not started):
                 break
@@ -87,12 +100,15 @@ class Streams:
 
     def _write_once(self, *, wait: bool) -> bool:
         """One piece of the next stream. False if none of them has one ready."""
+        # With several streams none is waited for by itself: the next one may have a piece ready.
         alone = len(self._writes) == 1
         for _ in range(len(self._writes)):
             stream = self._writes[0]
             self._writes.rotate(-1)
             try:
                 piece = stream.request.source.take(wait=wait and alone)
+            # A broken connection ends them all; anything else, such as a file that cannot be read at home, ends this
+            # stream.
             except LinkLost:
                 raise
             except OtherroofError as problem:
@@ -113,6 +129,7 @@ class Streams:
         op: requests.Op
         if isinstance(piece, requests.DataPiece):
             op = requests.Write(request.target, piece.offset, piece.data)
+            # Counted from here until the answer comes, whatever it is: see `_landed`.
             self._window += len(piece.data)
         elif isinstance(piece, requests.SyncPiece):
             op = requests.Sync(request.target)
@@ -134,10 +151,13 @@ class Streams:
         except LinkLost:
             raise
         except OtherroofError as error:
+            # The stream takes no more pieces, but its script hears of it only after all that are under way were
+            # answered: what it does next, such as closing the file, must not meet a piece that still comes.
             stream.failure = stream.failure or error
             self._end_write(stream)
             return
         self._meter.landed += piece.weight
+        # Only now: a piece counts when the far box has said that it wrote it, not when it was sent.
         stream.request.source.landed(piece)
         self._settle_write(stream)
 
@@ -163,6 +183,7 @@ class Streams:
             stream.asked = stream.request.length
             self._settle_read(stream)
             return
+        # Asked for whether or not the file is that long: its end shows in the answers.
         size = min(self._max_read, left)
         self._ask_range(stream, stream.asked, size)
         stream.asked += size
@@ -178,6 +199,7 @@ class Streams:
         self._window -= op.size
         try:
             data = codec.decode(op, packet)
+            # More than was asked for would be written over what follows.
             if len(data) > op.size:
                 raise codec.malformed()
             self._deliver(stream, at, op.size, data)
