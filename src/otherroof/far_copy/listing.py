@@ -70,6 +70,8 @@ def parse_header(line: bytes, where: str) -> Header:
     """The header in `line`. Raises Damaged if it is none, or of a newer format."""
     try:
         raw = json.loads(line)
+        # Keys of a later version that this one does not know are passed over; a format that it cannot read has a higher
+        # number.
         known = {key: raw[key] for key in Header.__dataclass_fields__ if key in raw}
         header = Header(**known)
     except (ValueError, TypeError, KeyError, RecursionError) as problem:
@@ -93,6 +95,8 @@ def damaged_listing(where: str, what: str) -> Damaged:
 
 def write_listing(path: str, header: Header, parts: Iterable[ListingPart], key: ListingKey) -> int:
     """Write a listing to the file `path` and answer the number of its entries."""
+    # The digest is over the text, not over the packed bytes: so parts can be stored as the catalogue holds them, packed
+    # once, and what counts is what a person reads with zcat.
     mac = key.mac()
     entries = 0
     with open(path, "wb") as file:
@@ -119,6 +123,8 @@ def gzip_member(text: bytes) -> bytes:
 def check_listing(path: str, key: ListingKey, job: str, run: str) -> Header:
     """Read the whole listing in file `path` and prove it. Raises Damaged if anything is not as it was written."""
     where = f"{job}/{run}"
+    # The last line is the digest of all before it, and only the end of the file tells which one is last. So each line
+    # waits until the next has come. Nothing is read as JSON before the digest is right, but for the digest itself.
     mac = key.mac()
     held: bytes | None = None
     first: bytes | None = None
@@ -136,9 +142,12 @@ def check_listing(path: str, key: ListingKey, job: str, run: str) -> Header:
         shown = str(last["keyed_digest"]).encode("utf-8", "replace")
     except (ValueError, KeyError, TypeError, RecursionError) as problem:
         raise damaged_listing(where, "is cut short: its keyed digest is missing") from problem
+    # As bytes, since compare_digest refuses text that is not ASCII, and what was shown may be anything.
     if not hmac.compare_digest(shown, mac.hexdigest().encode()):
         raise damaged_listing(where, "was changed since it was written, or with another key")
     header = parse_header(first, where)
+    # A listing is proved under one key for all jobs and runs of a home: another one, renamed, would be a true listing
+    # too.
     if header.job != job or header.run != run:
         raise damaged_listing(where, f"belongs to {header.job}/{header.run}")
     return header
@@ -148,6 +157,7 @@ def entry_lines(path: str, where: str) -> Iterator[bytes]:
     """The entries' lines of a listing that was checked before."""
     held: bytes | None = None
     for number, line in enumerate(_lines(path, where)):
+        # Line 0 is the header, and the last line is never handed on: each comes out when the next has been read.
         if number > 1 and held is not None:
             yield held
         held = line.rstrip(b"\n")
@@ -162,6 +172,7 @@ def header_in(data: bytes, where: str) -> Header:
     """The header out of the first bytes of a listing file, not proved."""
     try:
         unpacker = zlib.decompressobj(31)
+        # With a bound: a few kB of gzip can unpack to gigabytes.
         text = unpacker.decompress(data, LONGEST_LINE)
     except zlib.error as problem:
         raise damaged_listing(where, "is not gzip") from problem
@@ -175,6 +186,7 @@ def holds_header(data: bytes) -> bool:
         unpacker.decompress(data, LONGEST_LINE)
     except zlib.error:
         return True  # more of it would not help
+    # The header is a member of its own, so its end is the end of the first member.
     return unpacker.eof
 
 
@@ -187,6 +199,7 @@ def _lines(path: str, where: str) -> Iterator[bytes]:
 
 
 def _bounded(file: BinaryIO | gzip.GzipFile, where: str) -> Iterator[bytes]:
+    # The same bound for every line, because this is read before it is proved.
     while line := file.readline(LONGEST_LINE):
         if not line.endswith(b"\n"):
             raise damaged_listing(where, "has a line without an end")

@@ -34,6 +34,7 @@ from otherroof.layouts.open.read_me import read_me
 from otherroof.layouts.open.writer import digest_of
 
 _MARK = re.compile(rb"^home mark: ([0-9a-f]{16})$", re.MULTILINE)
+# An empty mark means that the folder is new and may be taken; a note without a mark means that somebody changed it.
 NO_MARK = "?"  # stands for a note without a home's mark
 HEAD = 4096  # bytes of a listing that nearly always hold its header
 LONGEST_HEAD = 512 * 1024
@@ -58,6 +59,7 @@ class OpenJobFolder:
         mark, runs, earlier, incoming = answers
         return FarCopyView(
             mark=mark,
+            # A folder that is not there was answered by None. Names that are no run ids are nobody's business here.
             runs=sorted(run for name, _ in runs or () if (run := run_in(name, LISTING_END))),
             earlier=sorted(run for name, _ in earlier or () if (run := run_in(name, b""))),
             under_way=sorted(run for name, _ in incoming or () if (run := run_in(name, UNDER_WAY_END))),
@@ -93,6 +95,8 @@ class OpenJobFolder:
 
     def make_ready(self, home: str, home_id: str) -> Script[None]:
         """Make the folders and the note for people if they are missing."""
+        # All that can be refused is that a folder stands already; each is then looked at. The job's own folder is made
+        # on the way to the others.
         folders = [self.paths.top, *(self.paths.at(part) for part in (LATEST, EARLIER, RUNS, INCOMING))]
         try:
             yield tuple(requests.MakeFolder(path) for path in folders)
@@ -101,16 +105,21 @@ class OpenJobFolder:
                 yield from steps.make_folder(path)
         if (yield from steps.stat_path(self.paths.at(READ_ME))) is None:
             text = read_me(self.paths.job, home, home_id).encode()
+            # Its last line is the home's mark, so it too appears whole or not at all.
             aside = self.paths.at(INCOMING, READ_ME)
             yield from steps.write_all(aside, text, requests.LEAST, permissions=0o644)
             yield requests.Rename(aside, self.paths.at(READ_ME))
 
     def begin(self, run: str) -> Script[None]:
         """Mark that a run is under way."""
+        # Before the first change: a run that is cut before it moved anything aside would else leave no trace.
         yield from steps.write_all(self.paths.under_way(run), b"", requests.LEAST)
 
     def commit(self, run: str, listing: str) -> Script[None]:
         """Send the listing in the local file and rename it into place: from then on the run counts."""
+        # Once the listing bears its name, everything it names must be on the disk, and a crash must leave either no
+        # listing or a whole one. Files were synced as they were written, the listing is synced before it is renamed,
+        # and a name appears at one instant.
         aside = self.paths.at(INCOMING, run.encode() + LISTING_END)
         final = self.paths.listing(run)
         handle = yield from steps.open_new(aside)
@@ -118,6 +127,7 @@ class OpenJobFolder:
         yield (requests.Sync(handle), requests.CloseFile(handle))
         # Synced once more under its name: on a journalling file system this makes all renames before it last.
         _, handle = yield (requests.Rename(aside, final), requests.OpenFile(final, Mode.WRITE))
+        # The size is asked for under the final name, which is the one that later runs will read.
         attrs, _, _ = yield (requests.StatOpen(handle), requests.Sync(handle), requests.CloseFile(handle))
         if attrs.size != os.path.getsize(listing):
             raise Damaged("the listing did not arrive whole", where=self.paths.name, advice="run the job again")
@@ -152,6 +162,7 @@ class OpenJobFolder:
     def header(self, run: str) -> Script[Header]:
         """The header of a listing, read from its first bytes, not proved. Raises Damaged if it is none."""
         handle = yield requests.OpenFile(self.paths.listing(run), Mode.READ)
+        # The header is a gzip member of its own: a piece of the file is enough, and tells whether it holds all of it.
         data: bytes = yield requests.Read(handle, 0, HEAD)
         if not holds_header(data):  # the folder itself has long attributes
             head = requests.BytesSink()

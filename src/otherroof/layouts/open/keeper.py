@@ -49,6 +49,7 @@ class OpenKeeper:
     def view(self) -> FarCopyView:
         """See the port."""
         alongside, self._alongside = self._alongside, None
+        # The questions do not depend on each other, so all of them, and the trial file's, share the round trips.
         scripts = self._folder.survey()
         answers = run_scripts(self.place, [*scripts, alongside.script] if alongside is not None else scripts)
         if alongside is not None:
@@ -101,6 +102,9 @@ class OpenKeeper:
     def _fetch(self, run: str) -> tuple[Header, str]:
         """The header of `run`'s listing and a local file with its lines, both proved; the caller removes the file."""
         header, path = self._fetch_listing(run)
+        # One step is enough: a run that changes nothing names the run whose listing has the lines, never another such
+        # run. That listing is proved by itself; that it is the right one is proved by the header, which names it under
+        # its keyed digest.
         if header.same_as:
             os.unlink(path)
             _, path = self._fetch_listing(header.same_as)
@@ -131,6 +135,8 @@ class OpenKeeper:
 
     def commit(self, state: CopyState, blocks: Iterable[ListingPart], taken: str) -> None:
         """See the port."""
+        # Written whole in a local file first, because its digest comes last and its size must be known to check what
+        # arrived.
         same_as = state.whole_run if state.whole_run != state.run else ""
         header = Header(
             job=self._job,
@@ -166,12 +172,14 @@ class OpenKeeper:
     def clear_litter(self, view: FarCopyView, wanted: list[bytes]) -> None:
         """See the port."""
         kept = {self._paths.part(path).rpartition(b"/")[2] for path in wanted}
+        # The marks of other runs stay: that these were cut is known by their marks until a run counts again.
         litter = [name for name in view.incoming if name not in kept and not name.endswith(UNDER_WAY_END)]
         for _ in self.place.carry_out(self._folder.tidy(litter)):
             pass
 
     def tidy(self, view: FarCopyView, run: str) -> None:
         """See the port."""
+        # After the commit. What a crash leaves of it harms nothing: a mark of a run that has a listing says no more.
         mark = self._paths.under_way(run).rpartition(b"/")[2]
         for _ in self.place.carry_out(self._folder.tidy([*view.incoming, mark])):
             pass

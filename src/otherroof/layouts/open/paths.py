@@ -73,6 +73,9 @@ class JobPaths:
 
 
 def _token(path: bytes) -> bytes:
+    # Not the name itself: it may be as long as a name can be, and `incoming/` is flat. 64 bits: among a million files
+    # the chance that any two share a token is below one in thirty million. `person` sets this use of the hash apart
+    # from every other.
     return hashlib.blake2b(path, digest_size=8, person=b"otherroof-part").hexdigest().encode()
 
 

@@ -29,6 +29,7 @@ from otherroof.layouts.open.walk import walk_aside
 ASIDE_END = ".aside.db"
 # The same path may be met in several runs, in any order: the first run after this version is the one that had it.
 NOTE = "INSERT INTO {} (path, run) VALUES (?, ?) ON CONFLICT DO UPDATE SET run = min(run, excluded.run)"
+# The lowest run id is the earliest run: ids begin with the time in UTC.
 FIRST_RUN = (
     "SELECT min(run) FROM (SELECT run FROM settled WHERE path=? UNION ALL SELECT run FROM unsettled WHERE path=?)"
 )
@@ -50,6 +51,7 @@ class OpenReader:
         self._settled: set[str] = set()
         with translating_sqlite(self._aside_path):
             self._db = sqlite3.connect(self._aside_path, isolation_level=None)
+            # It dies with the reader, so nothing in it has to survive a crash.
             self._db.execute("PRAGMA journal_mode = OFF")
             self._db.execute("PRAGMA synchronous = OFF")
         self._make_tables("settled", "unsettled")
@@ -60,6 +62,9 @@ class OpenReader:
 
     def look(self, view: FarCopyView) -> bool:
         """See the port."""
+        # `settled` has the paths of folders that cannot change any more; they are walked once. `unsettled` has those of
+        # all the others, as of the last look; they are walked each time into `fresh`, which then takes their place. If
+        # `fresh` and `unsettled` differ, something was moved between the looks.
         later = sorted(run for run in view.earlier if run > self.header.run)
         settled = _settled(later, view.runs)
         if not self._settled <= settled:  # a version is being taken out: what lay in its folder may be in a later one
@@ -71,6 +76,7 @@ class OpenReader:
             note = NOTE.format("settled" if folder.run in newly else "fresh")
             with translating_sqlite(self._aside_path):
                 self._db.executemany(note, ((path, folder.run) for path in folder.files))
+        # Only after the walk has come to its end: one that was broken off is walked again at the next look.
         self._settled |= newly
         with translating_sqlite(self._aside_path):
             changed = self._differ("fresh", "unsettled") or self._differ("unsettled", "fresh")
@@ -147,6 +153,7 @@ def _whole(path: bytes, size: int) -> Script[bytes]:
 
 
 def _range(path: bytes, size: int, offset: int, length: int, sink: Sink) -> Script[None]:
+    # Nothing is fetched of a file of another size: it is the wrong one or a damaged one, and may be a very large one.
     handle = yield requests.OpenFile(path, Mode.READ)
     attrs: Attrs = yield requests.StatOpen(handle)
     if attrs.size == size:

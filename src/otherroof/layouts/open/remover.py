@@ -38,6 +38,8 @@ class OpenRemover:
     def hand_on(self, name: bytes, run: str, to: str) -> Script[None]:
         """See the port. A rename: at no moment is the file under neither name."""
         old, new = self._paths.earlier(name, run), self._paths.earlier(name, to)
+        # If `new` is taken, the refusal stands. If something is missing, it may be the folder above `new`, or the file
+        # itself.
         try:
             yield requests.Rename(old, new)
         except NotThere:
@@ -62,6 +64,7 @@ class OpenRemover:
 
 def _remove_folders(paths: list[bytes]) -> Script[None]:
     """Without a wait between them; in a script of one, since those sent side by side might overtake each other."""
+    # Each folder is asked for only after all below it, in the order in which the far box carries them out.
     for start in range(0, len(paths), FOLDERS_AT_ONCE):
         try:
             yield tuple(requests.RemoveFolder(path) for path in paths[start : start + FOLDERS_AT_ONCE])

@@ -13,6 +13,10 @@ from otherroof.base.errors import Denied, NotThere, PlaceError, Refused
 from otherroof.far import requests
 from otherroof.far.requests import Attrs, Mode, Op, Script
 
+# SFTP has one answer for a name that exists, a folder that is not empty and a disk that is full (here: Refused). So
+# each step asks for the usual case at once, which costs one round trip, and looks at the path only after a refusal.
+# Many scripts run side by side. Two may make the same folder or find each other's; none may count on what stood at a
+# path a moment ago, except on what it has put there itself.
 MOST_NAMES = 20_000_000  # in one folder; more than any real one has, less than would fill a home server's memory
 COPY_AT_ONCE = 16 * 1024 * 1024  # bytes in one request, so that its answer comes in time
 
@@ -30,6 +34,7 @@ def make_folder(path: bytes) -> Script[None]:
         yield requests.MakeFolder(path)
     except NotThere:
         yield from make_parents(path)
+        # A folder whose parent was missing may have been made by another script meanwhile, and is then refused.
         yield from _make_last_folder(path)
     except (Refused, Denied):
         yield from _must_stand(path)
@@ -54,6 +59,7 @@ def with_parents(op: Op, path: bytes) -> Script[object]:
     try:
         return (yield op)
     except NotThere:
+        # Parents nearly always stand. Making sure beforehand would cost every file a round trip more.
         yield from make_parents(path)
         return (yield op)
 
@@ -90,6 +96,7 @@ def open_new(path: bytes, permissions: int = 0o600) -> Script[Any]:
 
     An old file of that name is removed, never emptied: it might share its content with one that is kept.
     """
+    # ONLY_NEW becomes O_EXCL, which follows no symbolic link either (open(2)).
     request = requests.OpenFile(path, Mode.WRITE | Mode.CREATE | Mode.ONLY_NEW, permissions)
     try:
         return (yield from with_parents(request, path))
@@ -106,6 +113,10 @@ def write_all(
     writes: Sequence[Op] = [
         requests.Write(handle, start, data[start : start + most]) for start in range(0, len(data), most)
     ]
+    # All of this goes out without a wait between, and a channel's requests are carried out in their order. If a write
+    # is refused, the rest is carried out all the same, but the refusal is raised here: the file never gets its real
+    # name. Rights and times come after the content, which changes the time, and before the sync, so that they last as
+    # well.
     yield (
         *writes,
         requests.SetProperties(handle, permissions=permissions, mtime=mtime),
@@ -126,6 +137,8 @@ def move_aside(path: bytes, to: bytes) -> Script[bool]:
         if standing is None:
             return False
         if isinstance(problem, Refused) and (yield from stat_path(to)) is not None:
+            # An earlier try was cut off between its renames or their answers. What was moved first is what earlier
+            # versions need; what came to `path` since then is no kept version's, so it may go.
             yield from _clear(path, standing, to)
             return False
         yield from make_parents(to)
@@ -139,6 +152,7 @@ def _clear(path: bytes, standing: Attrs, to: bytes) -> Script[None]:
         yield requests.Remove(path)
         return
     for name, _ in (yield from list_names(path)) or ():
+        # The far box is not trusted: such a name would lead to another folder.
         if b"/" in name or not name:
             raise Refused("answers names that cannot be", where=path.decode("utf-8", "backslashreplace"))
         yield from move_aside(path + b"/" + name, to + b"/" + name)
@@ -150,10 +164,13 @@ def replace_keeping_old(part: bytes, path: bytes, aside: bytes, had: bool) -> Sc
 
     If the last step fails, what was moved is moved back.
     """
+    # Between the two renames nothing stands at `path`, and a crash there loses nothing: the old one is aside, the new
+    # one still under `incoming/`, and `standing` finds it so. There is no rename that swaps two names over SFTP.
     moved = (yield from move_aside(path, aside)) if had else False
     try:
         yield from _rename_in(part, path, aside, moved)
     except PlaceError:
+        # Put back, so that a refusal leaves the newest copy as it was.
         if moved:
             yield requests.Rename(aside, path)
         raise
@@ -166,6 +183,8 @@ def _rename_in(part: bytes, path: bytes, aside: bytes, moved: bool) -> Script[No
         yield from make_parents(path)
         yield requests.Rename(part, path)
     except Refused:
+        # Something stands there that nobody knew of. It is kept like anything else, and the rename is asked for once
+        # more.
         if moved:
             raise
         yield from move_aside(path, aside)
@@ -180,6 +199,7 @@ def copy_inside(source: bytes, target: bytes, size: int, permissions: int, mtime
         yield requests.CloseFile(old)
         raise Refused("has another size than it should", where=source.decode("utf-8", "backslashreplace"))
     new = yield from open_new(target)
+    # One after the other, unlike writes: the far box answers nothing else on this channel while it copies.
     for start in range(0, size, COPY_AT_ONCE):
         yield requests.CopyRange(old, start, min(COPY_AT_ONCE, size - start), new, start)
     attrs = yield requests.StatOpen(new)
@@ -189,6 +209,7 @@ def copy_inside(source: bytes, target: bytes, size: int, permissions: int, mtime
         requests.CloseFile(new),
         requests.CloseFile(old),
     )
+    # `copy-data` ends without a word where its source does, so only the size tells that all of it came.
     if attrs.size != size:
         raise Refused("was not copied whole at the far end", where=source.decode("utf-8", "backslashreplace"))
 
@@ -208,6 +229,7 @@ def list_names(path: bytes, most: int = MOST_NAMES) -> Script[list[tuple[bytes, 
         for portion in (yield (requests.ReadFolder(handle), requests.ReadFolder(handle))):
             ended = ended or portion is None
             found += [(name, attrs) for name, attrs in portion or () if name not in (b".", b"..")]
+        # Looked at for each portion: the answer that ends the folder may never come.
         if len(found) > most:
             raise Refused("answers names without end", where=path.decode("utf-8", "backslashreplace"))
     yield requests.CloseFile(handle)

@@ -37,6 +37,8 @@ def walk_aside(place: Place, paths: JobPaths, runs: Iterable[str]) -> Iterator[A
     under_way = 0
     failure: OtherroofError | None = None
 
+    # `tasks` is asked in the same thread that reads the results below, so the two share these without a lock. None says
+    # that folders are still being looked into, from which more may come.
     def tasks() -> Iterator[Task[None, AsideFolder] | None]:
         nonlocal under_way
         while under_way or waiting:
@@ -63,6 +65,7 @@ def _look_into(paths: JobPaths, run: str, folder: bytes) -> Script[AsideFolder]:
     found = AsideFolder(run)
     top = paths.earlier(folder, run) if folder else paths.at(EARLIER, run.encode())
     for name, attrs in (yield from steps.list_names(top)) or ():
+        # The length is what ends a tree that a lying far box makes up as it is walked: depth alone costs it nothing.
         if b"/" in name or not name or len(folder) > LONGEST_PATH:
             raise Refused("answers names that cannot be", where=paths.name)
         (found.folders if steps.is_folder(attrs) else found.files).append(join_path(folder, name))

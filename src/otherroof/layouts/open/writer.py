@@ -49,6 +49,8 @@ class OpenWriter:
     def make_folders(self, paths: list[bytes]) -> Script[dict[bytes, PlaceError]]:
         """See the port. All are asked for at once; only if that fails is each looked at."""
         refused: dict[bytes, PlaceError] = {}
+        # The outermost come first, and one channel's requests are carried out in their order, so a whole tree is made
+        # in one round trip. A refusal of one says nothing about the others: it may only mean that the folder stands.
         try:
             yield tuple(requests.MakeFolder(self.paths.latest(path)) for path in paths)
         except PlaceError:
@@ -63,6 +65,7 @@ class OpenWriter:
         latest = self.paths.latest(path)
         try:
             yield from steps.make_folder(latest)
+        # What stands there is no folder, and no listing names it any more.
         except Refused:
             yield from steps.move_aside(latest, self.paths.earlier(path))
             yield requests.MakeFolder(latest)
@@ -77,6 +80,9 @@ class OpenWriter:
         """See the port."""
         part = self.paths.part(path)
         if upto is not None:
+            # `upto` is durable by home's own notes. What lies beyond it may have arrived too, but is not sure to have
+            # survived a crash over there: it is fetched, and the pieces that are found in it as they are at home are
+            # not sent again.
             arrived = yield from self._find_part(part, upto)
             if arrived is not None:
                 return arrived
@@ -94,6 +100,7 @@ class OpenWriter:
         if attrs.size > upto:
             yield requests.ReadStream(handle, upto, min(attrs.size - upto, LONGEST_TAIL), tail)
         yield requests.CloseFile(handle)
+        # Shorter than the notes say: then it is not the file that they are about, and nothing of it counts.
         return ArrivedPart(upto, tail.data) if attrs.size >= upto else None
 
     def upload(self, path: bytes, stream: ContentStream, old_size: int | None) -> Script[None]:
@@ -102,14 +109,18 @@ class OpenWriter:
         if old_size is not None:
             old = yield requests.OpenFile(self.paths.latest(path), Mode.READ)
             attrs: Attrs = yield requests.StatOpen(old)
+            # Where its chunks lie is known from home's own notes, which hold only for the very version they were made
+            # of.
             if attrs.size != old_size:
                 yield requests.CloseFile(old)
                 raise Refused("the older version has another size than it should")
+        # Neither CREATE nor EMPTY: `prepare` has made the file, and several connections write to it at their offsets.
         handle = yield requests.OpenFile(self.paths.part(path), Mode.WRITE)
         shut = (requests.CloseFile(handle),) if old is None else (requests.CloseFile(handle), requests.CloseFile(old))
         try:
             yield requests.WriteStream(handle, stream, old)
         except RunCut:
+            # Told to stop. What has landed is made durable, or the next run would have to send it again.
             if (yield requests.Sync(handle)):
                 stream.synced()
             yield shut
@@ -122,6 +133,8 @@ class OpenWriter:
     def finish(self, path: bytes, properties: FileProperties, had: bool) -> Script[None]:
         """See the port."""
         part = self.paths.part(path)
+        # The digest was taken at home of what was sent; over there the size is what can be asked for without reading
+        # back. The connection's own checksums guard the content on its way.
         handle = yield requests.OpenFile(part, Mode.WRITE)
         answers = yield (
             requests.StatOpen(handle),
@@ -142,6 +155,8 @@ class OpenWriter:
         is_aside = content.aside or content.run
         source = self.paths.earlier(content.path, content.run) if is_aside else self.paths.latest(content.path)
         made = self.paths.made(path)
+        # Made under `incoming/` first and then renamed, like anything new: a refusal half-way leaves `path` untouched.
+        # A link costs the far disk nothing, so it is tried before a copy.
         if not (yield from self._linked(source, made, properties.size)):
             if not self.place.offers.copy_range:
                 raise NotOffered("cannot be made from what is there")
@@ -151,6 +166,7 @@ class OpenWriter:
     def _linked(self, source: bytes, made: bytes, size: int) -> Script[bool]:
         if not self.place.offers.link:
             return False
+        # A cut run may have left one. Removing it takes away this one name; the file stays under its other name.
         yield from steps.remove(made)
         try:
             yield requests.Link(source, made)
@@ -158,6 +174,8 @@ class OpenWriter:
             raise
         except PlaceError:
             return False  # too many names, or a file system without them
+        # Time and rights are left alone: both names share them, and the other name may be a kept version's. The listing
+        # has the right ones. If the source was no file after all, that shows here too.
         attrs = yield from steps.stat_path(made)
         if not steps.is_file(attrs, size):
             yield from steps.remove(made)
@@ -184,6 +202,7 @@ class OpenWriter:
         except Refused:
             yield from steps.move_aside(latest, aside)
             yield from self._try_symlink(request)
+        # No loss: a restore makes links from what the listing says of their targets, not from what stands here.
         except PlaceError:
             return
 
@@ -197,14 +216,20 @@ class OpenWriter:
         """See the port."""
         now = yield from steps.stat_path(self.paths.latest(path))
         before = (yield from steps.stat_path(self.paths.earlier(path))) if had else None
+        # as before      latest/ has the old one, earlier/<this run>/ nothing
+        # old one gone   latest/ has nothing, earlier/<this run>/ the old one
+        # in place       latest/ has the new one (nothing, if the path was to go), earlier/<this run>/ any old one
         if properties is None:
             return ChangeState.AS_BEFORE if now is not None else ChangeState.IN_PLACE
         if now is None:
             return ChangeState.OLD_GONE
+        # With an old one aside, whatever stands now came after it. Without, only size and time can tell it from a
+        # stranger.
         fits = now.size == properties.size and (had or now.mtime == properties.mtime)
         if had and before is None:
             return ChangeState.AS_BEFORE
-        if now == before:  # one file under both names, if the far box fell in the middle of a renaming
+        # OpenSSH renames a file by a link and an unlink: if the far box fell in between, it stands under both names.
+        if now == before:
             return ChangeState.OLD_GONE
         if fits:
             return ChangeState.IN_PLACE
