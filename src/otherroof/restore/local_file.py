@@ -10,6 +10,8 @@ import os
 from otherroof.base.errors import HomeTrouble
 from otherroof.copying.home.read import blocks_of, new_digest
 
+# Twice what a channel keeps under way (`streams.WINDOW`), so that it does not run dry between two ranges, and small
+# enough that a file of 100 MB goes over all connections.
 RANGE = 8 * 1024 * 1024  # bytes in one task
 BLOCK = 1024 * 1024
 FULL_ADVICE = "make room and go on with --if-there keep; what was restored so far is whole"
@@ -19,6 +21,7 @@ def ranges_of(size: int, holes: tuple[tuple[int, int], ...]) -> list[tuple[int, 
     """(offset, length) of what must be fetched of a file: all but its holes, in handy ranges."""
     found = []
     at = 0
+    # The end of the file counts as one more hole, so that what lies behind the last real one is not forgotten.
     for start, length in (*holes, (size, 0)):
         while at < start:
             step = min(RANGE, start - at)
@@ -53,6 +56,7 @@ def write_with_holes(handle: int, at: int, data: bytes, holes: tuple[tuple[int, 
     end = at + len(data)
     view = memoryview(data)
     next_byte = at
+    # Holes are in ascending order and do not overlap, and may begin before `data` or end after it.
     for start, size in holes:
         if start + size <= next_byte:
             continue
@@ -67,6 +71,7 @@ def write_with_holes(handle: int, at: int, data: bytes, holes: tuple[tuple[int, 
 
 def _write_all(handle: int, data: memoryview, at: int) -> None:
     while data:
+        # May write less than it was given, and leaves the file's offset alone: several threads write to one handle.
         count = os.pwrite(handle, data, at)
         data = data[count:]
         at += count

@@ -35,6 +35,7 @@ from otherroof.restore.selection import RestoreReport, Selection
 from otherroof.restore.target import OTHER_DISK, CannotRestoreHere, NoHardLink, TargetFolder
 
 SMALL = 1024 * 1024  # bytes; larger files are written as they come, in ranges side by side
+# Enough for each of four connections to have several. What waits behind them are files that are open already.
 RANGES_UNDER_WAY = 16
 OTHER_CONTENT = "its content is not what the listing says"
 
@@ -99,6 +100,8 @@ class Restorer:
 
         Raises WrongUse if a wanted path is not in this version.
         """
+        # Every step reads the listing from its beginning again. It may have millions of entries, and is a local file by
+        # now: reading it is cheap, holding it is not.
         firsts: set[bytes] = set()
         unmet = set(wanted.paths)
         for entry in self._reader.entries():
@@ -124,6 +127,8 @@ class Restorer:
 
         It is not wanted, not in this version, or another file here is kept in its place.
         """
+        # Two passes, since a first name and its further ones are far apart in the listing: which first names come, and
+        # then, for those that do not, the next name that does.
         absent = set(firsts)
         for entry in self._reader.entries():
             if entry.kind != "file" or entry.path not in absent or not wanted.has(entry.path):
@@ -180,12 +185,14 @@ class Restorer:
         """Fetch every file; whenever too many were missed, end what is under way, look again, and go on."""
         files = self._files_to_come(wanted, stand_ins)
         while True:
+            # A look walks the far folders, which takes the place for itself: so what is under way ends first.
             # Ends the channels before local files are closed: one still at work would write into a reused file number.
             with closing(self._reader.place.carry_out(self._tasks(files), tick)) as results:
                 for result in results:
                     self._arrived(result)
             if not self._missed:
                 return
+            # Asked after all fetches have ended, so that whatever a run moved before any of them is seen.
             again, damaged = self._missed.settle(found_newer=self._reader.look_again())
             self._again.extend(again)
             for entry, why in damaged:
@@ -213,12 +220,15 @@ class Restorer:
             else:
                 with self._unless_barred(entry.path):
                     self._begin_large(entry)
+                # Handed out before the next file: its handle is open, and an open handle for each large file of a
+                # version would be more than a process may have.
                 while self._ranges:
                     if self._large_under_way < RANGES_UNDER_WAY:
                         self._large_under_way += 1
                         yield self._ranges.popleft()
                     else:
                         yield None
+        # Nothing more to begin. None lets the place wait for what is under way.
         while self._under_way:
             yield None
 
@@ -237,6 +247,7 @@ class Restorer:
     def _begin_large(self, entry: Entry) -> None:
         handle, name = self._target.create(entry.path)
         try:
+            # The whole size at once, and no content: ranges come in any order, and holes then need not be written.
             os.ftruncate(handle, entry.size)
         except OSError as problem:
             self._target.drop(entry.path, handle, name)
@@ -248,6 +259,7 @@ class Restorer:
         large = _LargeFile(entry, handle, name)
         self._open.add(large)
         for offset, length in ranges_of(entry.size, entry.holes) or [(0, 0)]:
+            # A file that is all hole has no range. It is asked for all the same, so that a missing one is noticed.
             large.left += 1
             self._under_way += 1
             script = self._reader.read_range(entry, offset, length, RangeSink(handle, offset))
@@ -281,11 +293,13 @@ class Restorer:
         self._large_under_way -= 1
         large.left -= 1
         large.failure = large.failure or error
+        # The last range decides: before that, another may still be written into this file by its handle.
         if large.left:
             return
         if large.failure is not None:
             self._drop(large)
             self._missing(large.entry, large.failure)
+        # Read back from this disk: what counts is what lies here, not what went by.
         elif digest_of_handle(large.handle) != large.entry.digest:
             self._drop(large)
             self._miss(large.entry, OTHER_CONTENT)
@@ -306,6 +320,7 @@ class Restorer:
 
     def _missing(self, entry: Entry, error: OtherroofError) -> None:
         """The far box did not give it. Only its own errors count as that; trouble on this machine ends the restore."""
+        # LinkLost does not come this way: a place raises it at once.
         if not isinstance(error, PlaceError):
             raise error
         self._miss(entry, f"cannot be had from the far box: {error.what}")
@@ -321,6 +336,7 @@ class Restorer:
                 continue
             if not self._is_to_come(entry.path):
                 continue
+            # The name that came as a file: the first one, or its stand-in.
             first = stand_ins.get(entry.first, entry.first)
             if first in self._failed:
                 self._report.damaged.append(Problem(path_text(entry.path), f"is another name of {path_text(first)}"))
@@ -360,6 +376,7 @@ class Restorer:
             if not self._is_barred(entry.path):
                 with self._unless_barred(entry.path):
                     self._target.finish_folder(entry)
+        # Only if everything was restored into a folder that was empty: else it is the person's own, and stays as it is.
         top = self._reader.header.top
         if top and not wanted.paths and self._target.was_empty:
             self._target.finish_top(parse_line(json.dumps(top).encode(), top=True))

@@ -25,8 +25,11 @@ PART = b".otherroof-part-"
 MOVE_IT = "move it away and restore this path again"
 OTHER_DISK = "restore this path onto another kind of disk"
 AS_OWNER = 0o6000  # set-user-id and set-group-id
+# What a disk says to a name, a size or a link that it cannot hold; it differs by file system.
 _TAKES_NONE = (errno.EINVAL, errno.ENAMETOOLONG, errno.EILSEQ, errno.EOPNOTSUPP, errno.EFBIG)  # such names or sizes
 _NO_LINK = (errno.EPERM, errno.EOPNOTSUPP, errno.EMLINK, errno.EXDEV)
+# O_NOFOLLOW looks at the last part of a path only (open(2)), so each part is opened by itself, below the handle of the
+# one before it. Then no link that is there, or comes to be there meanwhile, leads out of the folder.
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW
 
 
@@ -88,6 +91,7 @@ class TargetFolder:
         """Whether the file at the entry's path already has this content, so that other names can be linked to it."""
         try:
             with self._looking_above(entry.path) as above:
+                # O_NONBLOCK: opening a pipe that nobody writes to would wait for ever.
                 handle = os.open(_name(entry.path), os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK, dir_fd=above)
                 try:
                     found = os.fstat(handle)
@@ -124,6 +128,8 @@ class TargetFolder:
 
     def make_folder(self, entry: Entry) -> bool:
         """Make a folder that only we can enter until `finish_folder`; whether it was not there yet."""
+        # Its real mode and time come last, in `finish_folder`: a mode may forbid us to write in it, and each file that
+        # comes sets its time anew.
         name, above = _name(entry.path), self._above(entry.path)
         try:
             os.mkdir(name, 0o700, dir_fd=above)
@@ -143,6 +149,7 @@ class TargetFolder:
         self._count += 1
         name = PART + b"%d-%d" % (os.getpid(), self._count)
         try:
+            # In the folder where it will stay, since a rename does not cross disks. Readable too, for its digest.
             handle = os.open(name, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o600, dir_fd=self._above(path))
         except OSError as problem:
             raise _barred(path, problem) from problem
@@ -164,9 +171,12 @@ class TargetFolder:
         try:
             try:
                 self._set_properties(entry, handle)
+                # Before the rename, so that a large file under its real name is whole even after a power cut.
                 os.fsync(handle) if entry.size > SYNC_FROM else None
             finally:
                 os.close(handle)
+            # Looked at before, since rename(2) replaces whatever is there. Python has no renameat2 with
+            # RENAME_NOREPLACE.
             self._require_new(entry.path, above)
             os.rename(name, _name(entry.path), src_dir_fd=above, dst_dir_fd=above)
         except OSError as problem:
@@ -207,6 +217,7 @@ class TargetFolder:
             with self._looking_above(first) as above:
                 source = os.open(_name(first), os.O_RDONLY | os.O_NOFOLLOW, dir_fd=above)
             try:
+                # The handle's own offset counts along, as the writes are at given offsets and leave it where it is.
                 while data := os.read(source, BLOCK):
                     write_with_holes(handle, os.lseek(handle, 0, os.SEEK_CUR), data, entry.holes)
                     os.lseek(handle, len(data), os.SEEK_CUR)
@@ -237,6 +248,8 @@ class TargetFolder:
             os.utime(name, ns=(entry.mtime_ns, entry.mtime_ns), dir_fd=above, follow_symlinks=False)
         for key, value in entry.xattrs.items():
             with self._noting(entry, f"attribute {key}"):
+                # Python has no call that sets attributes by a folder's handle and a name; this path leads below the
+                # handle.
                 os.setxattr(b"/proc/self/fd/%d/%b" % (above, name), key, value, follow_symlinks=False)
 
     def finish_folder(self, entry: Entry) -> None:
@@ -261,6 +274,7 @@ class TargetFolder:
 
     def _set_properties(self, entry: Entry, handle: int) -> None:
         """Owner first, because setting it clears mode bits; times last, because everything else changes them."""
+        # Only root may give files away. For anybody else they stay their own, which needs no note.
         if self._root:
             with self._noting(entry, "owner"):
                 os.fchown(handle, *_owner(entry))
@@ -276,6 +290,7 @@ class TargetFolder:
         """The entry's mode, without set-user-id and set-group-id if owner or group could not be restored."""
         if not entry.mode & AS_OWNER or entry.kind == "folder":
             return entry.mode
+        # A program that acts as its owner must not act as somebody else by accident.
         found = os.fstat(handle)
         if (found.st_uid, found.st_gid) == _owner(entry):
             return entry.mode
@@ -288,6 +303,7 @@ class TargetFolder:
         try:
             yield
         except OSError as problem:
+            # These say that the disk is full or failing: nothing that could be gone without.
             if problem.errno in (errno.ENOSPC, errno.EDQUOT, errno.EIO):
                 raise
             self.notes.attributes.append((entry.path, f"{what}: {problem.strerror}"))
@@ -318,6 +334,7 @@ class TargetFolder:
     def _walk(self, path: bytes) -> int:
         """A handle on the folder above `path`; one that no listing names is made all the same."""
         _require_safe(path)
+        # One handle at a time: the one above is closed as soon as the next is open.
         handle = os.dup(self._top)
         for part in path.split(b"/")[:-1]:
             try:

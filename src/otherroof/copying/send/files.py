@@ -23,9 +23,13 @@ from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.numbers import FILE
 from otherroof.far_copy.writer import ArrivedPart, ContentLocation, FileProperties
 
+# An intention must be on this disk before the far box is asked. One commit for several tasks keeps this from costing a
+# write for each small file; more would only make the connections wait for the reading of so many.
 RELEASE_AT = 32  # tasks whose intentions are committed together
 RELEASE_BYTES = 2 * 1024 * 1024  # … or this much content
+# A dozen pieces (`stream.AHEAD`) of the 255 kB that OpenSSH takes in one write.
 STREAM_WEIGHT = 3 * 1024 * 1024  # memory that a large file under way may hold
+# As a number of connections: more than there can be.
 EVERY_CONNECTION = 1 << 30
 STRIPE_FROM = 8 * 1024 * 1024  # bytes; a larger file goes over all connections side by side
 
@@ -51,6 +55,10 @@ class FileSender:
         state = self._state
         before = -1
         try:
+            # In each round every file that is still planned is looked at once. A file whose content is only on its way
+            # waits for the next round, by when it stands somewhere. If no fewer wait than the round before, they wait
+            # for each other, such as two files that swapped names: `stuck` then lets content be taken from a file that
+            # is still to be replaced, and if that does not help either, has it sent.
             while True:
                 state.deferred = 0
                 self._round()
@@ -65,6 +73,7 @@ class FileSender:
                     state.stuck = state.stuck + 1 if state.deferred == before else 0
                     before = state.deferred
         finally:
+            # However it ended: what has arrived of large files is worth knowing in the next run.
             self._note_parts()
             for stream in self._reader.under_way:
                 self._reader.forget(stream)
@@ -104,8 +113,11 @@ class FileSender:
         state = self._state
         # Further names of a file are linked later, unless the far box can neither link nor copy.
         which = Rows.FIRST_NAMES_TO_BRING if self._writer.can_make_from_far else Rows.FILES_TO_BRING
+        # The plan is read page by page while the place asks for work, so only what is under way is in memory.
         for change in self._plan.pages(which):
             yield from self._follow_ups()
+            # After a refusal nothing new is begun until it is known whether the far box refuses everything; after a few
+            # of them the rest is simply tried.
             if self._context.run.stop.asked() or (state.refusal is not None and state.refusals <= REASONS_ASKED):
                 break
             self._consider(change)
@@ -131,6 +143,8 @@ class FileSender:
         yield from ready
 
     def _add(self, job: FileUnderWay, task: Task[FileUnderWay, object], *, now: bool = False) -> None:
+        # These three change what stands in the newest copy. The other steps touch `incoming/` alone, or nothing, so if
+        # they are cut there is nothing to settle.
         if job.step in ("put", "from far", "finish"):
             self._plan.begin(job.change)
         self._state.under_way += 1
@@ -144,6 +158,7 @@ class FileSender:
 
     def _consider(self, change: PlannedChange) -> None:
         self._context.run.progress.path = change.path
+        # Another file is being made from its content as it stands now, so it must not be replaced in this round.
         if change.path in self._state.lent:
             self._state.deferred += 1
             return
@@ -153,6 +168,7 @@ class FileSender:
             else:
                 try:
                     self._consider_small(change)
+                # It was small when the folder was scanned. A log that grows is the usual case.
                 except GrownWhileRead:
                     _, change.numbers = self._context.source.describe_file(change.path)
                     self._consider_large(change)
@@ -173,18 +189,22 @@ class FileSender:
             return
         self._context.totals.sampler.look(data[:HEAD])
         job = FileUnderWay(change, "put", data)
+        # Sending it again would be right too. Reading it back takes as many bytes, but on the way down, where a
+        # household's line has more room.
         if self._context.unsure and change.had == 0 and data:
             self._adopt(job)
         else:
             self._put(job)
 
     def _consider_large(self, change: PlannedChange) -> None:
+        # A digest from an earlier round holds as long as the file has not changed since.
         if change.digest is not None:
             if self._is_as_noted(change):
                 if change.had == FILE and change.digest == change.old_digest and self._lacks_chunks(change):
                     self._digest_first(change)
             else:
                 change.digest = None
+        # Reading a large file twice costs only home's disk: worth it if it may turn out that nothing need be sent.
         elif change.doubt or self._context.unsure or self._plan.may_be_there(change):
             self._digest_first(change)
         if change.digest is not None and (self._is_same(change) or self._found(change)):
@@ -256,6 +276,7 @@ class FileSender:
         if not self._writer.can_make_from_far or change.size == 0:
             return False
         state = self._state
+        # Sent whatever the far box holds: it was tried from there and failed, or nothing else breaks the circle.
         if state.stuck > 1 or change.path in state.plain:
             return False
         source = find_content(self._plan, change, change.digest, stuck=state.stuck == 1)
@@ -298,6 +319,8 @@ class FileSender:
             self._plan.commit()  # committed now, so that after a kill the next run knows which parts may have arrived
         job.step = "upload"
         job.has_old = old is not None
+        # A file that is small for a stream stays on one connection; a larger one begins on the first, and the others
+        # join.
         self._state.uploading.append(job)
         self._add_upload(job, None if change.size < STRIPE_FROM else 0)
         self._spread_uploads()
@@ -323,10 +346,12 @@ class FileSender:
         job.uploads -= 1
         stream = job.stream
         assert stream is not None
+        # The reader must not wait for somebody to take the rest. The file's other uploads end by themselves.
         if failure is not None:
             stream.abandon()
         if failure is None:
             job.connections = EVERY_CONNECTION  # the stream has ended: nothing is left for a further connection
+        # The last of them decides: until then pieces of this file may still be written at the far end.
         if job.uploads:
             return
         self._state.uploading.remove(job)
@@ -334,6 +359,7 @@ class FileSender:
         if isinstance(job.failure, RunCut) and stream.numbers is not None:
             self._plan.note_half_sent(stream.request.path, stream.numbers, stream.safe)
         self._reader.forget(stream)
+        # Told to stop: neither a failure nor the end. The file stays planned, and the next run goes on with its part.
         if isinstance(job.failure, RunCut):
             return
         if self._worth_another_try(job, stream):
@@ -360,6 +386,7 @@ class FileSender:
         self._take_entry(change, result.entry)
         self._context.totals.sampler.look(result.head)
         self._context.chunks.put(change.path, result.entry.digest, result.chunks)
+        # Only touched, as it turned out at its last byte: what was sent is not needed.
         if change.had == FILE and change.digest == change.old_digest:
             job.step = "forget"
             self._add(job, Task(job, self._writer.forget_part(change.path)), now=True)
@@ -407,6 +434,7 @@ class FileSender:
         if isinstance(error, FarTrouble):
             self._state.refusal, self._state.refused_size = error, change.size
             self._state.refusals += 1
+        # The refusal of one step does not tell what the steps before it have done; whoever settles it looks.
         if change.state == BEGUN:
             self._plan.note_refusal(change, error.what)
         else:

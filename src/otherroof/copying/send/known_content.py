@@ -24,6 +24,7 @@ class NotYetThere(enum.Enum):
 
 def note_known_content(plan: RunPlan, blocks: Iterable[Block], asides: Iterable[AsideContent]) -> None:
     """Note which files of the far copy have the size of a file that is to be sent. Streams the catalogue once."""
+    # By size first: of a million files in the catalogue only those whose size is wanted are worth a row each.
     wanted = plan.wanted_sizes()
     if not wanted:
         return
@@ -53,11 +54,13 @@ def find_content(
     """
     later = False
     for path, run in plan.paths_with(digest):
+        # Aside of a cut run, which nothing in this run moves: the surest place, and `paths_with` gives it first.
         if run:
             return ContentLocation(path, run=run)
         if path == change.path:
             continue
         other = plan.get(path)
+        # Not in the plan: this run leaves that file alone.
         if other is None:
             return ContentLocation(path)
         location = _location_of(other, digest, change.path, stuck=stuck)

@@ -67,6 +67,7 @@ class PlanSender:
 
     def send(self, keeper: Keeper, view: FarCopyView) -> None:
         """All that is left of the plan, over this connection. Raises what ended it."""
+        # The mark that this run is under way stands before the first change.
         keeper.begin(self._run, view)
         keeper.place.widen()
         with (
@@ -85,6 +86,7 @@ class PlanSender:
                     unsure=self._unsure,
                 )
             )
+            # What an earlier connection left open is settled first: the steps below trust the plan.
             steps.settle()
             steps.send()
 
@@ -104,6 +106,9 @@ class SendSteps:
 
     def send(self) -> None:
         """All six steps. Raises RunCut if it was asked to stop, LinkLost if the connection broke."""
+        # The order follows from what may stand at one path: a file must be gone before a folder of its name is made,
+        # all below a folder before the folder, a folder made before anything in it, and a file brought before its
+        # further names.
         self._move_aside()
         self._drop_folders()
         self._make_folders()
@@ -122,6 +127,8 @@ class SendSteps:
             change = result.key
             if result.error is not None:
                 self._refused(result)
+            # Nothing is to come there: done. Else the path is free now, and one of the later steps brings what is
+            # wanted.
             elif change.want == 0:
                 self._plan.done(change)
             else:
@@ -155,6 +162,8 @@ class SendSteps:
                 if change.had == FOLDER:
                     self._plan.done(change)
                     continue
+                # All on connection 0: a folder must not overtake the one it lies in, and only one connection keeps an
+                # order.
                 waiting.append(change)
                 if len(waiting) >= FOLDERS_AT_ONCE:
                     yield Task(waiting, self._writer.make_folders([folder.path for folder in waiting]), connection=0)
@@ -184,6 +193,7 @@ class SendSteps:
             if not self._describe(change):
                 return None
             entry = parse_line(change.line or b"")
+            # Points where it pointed: only its time or owner changed, which the listing holds.
             if change.had == LINK and change.old is not None and parse_line(change.old).target == entry.target:
                 self._plan.note_same(change.path)
                 self._plan.done(change)
@@ -205,6 +215,7 @@ class SendSteps:
         if leader is None or leader.line is None or leader.state == TROUBLE:
             self._plan.trouble(change, "another name of this file could not be copied")
             return None
+        # One inode, so all that belongs to it is the first name's; only the path differs.
         entry = replace(parse_line(leader.line), path=change.path, first=change.first)
         change.digest, change.line, change.numbers = entry.digest, entry.line().encode(), leader.numbers
         if change.had == FILE and change.old is not None:
@@ -226,6 +237,8 @@ class SendSteps:
 
         def tasks() -> Iterator[Task[PlannedChange, None]]:
             waiting: list[Task[PlannedChange, None]] = []
+            # Handed out only after the commit: `begin` is in the plan's file before any of these requests is on the
+            # line.
             for change in self._plan.pages(rows, backwards=backwards):
                 self._check_stop()
                 made = script(change)

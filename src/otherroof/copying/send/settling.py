@@ -39,6 +39,7 @@ def _note(plan: RunPlan, change: PlannedChange, standing: ChangeState | None) ->
     if change.want == 0 and change.had == 0:
         plan.done(change)
         return
+    # As before, or the old one aside: planned again, unless the far box had refused it.
     plan.take_back_begin(change)
     if change.why:
         plan.trouble(change, change.why)

@@ -24,11 +24,16 @@ from otherroof.far_copy.entry import Entry, path_text
 from otherroof.far_copy.numbers import Numbers
 from otherroof.far_copy.writer import ArrivedPart
 
+# Enough that no connection waits while the disk seeks, little enough for a small home server with several files under
+# way.
 AHEAD = 12  # pieces that wait between the reader and the connections
 LONGEST_COPY = 16 * 1024 * 1024  # bytes copied by one request, so that its answer comes in time
+# Both must have passed: on a fast line a sync for every few seconds, on a slow one for every 16 MiB. What a cut run
+# would have to send again stays small, and the far disk is not asked to stop for every piece.
 SYNC_EVERY_S = 5.0
 SYNC_EVERY = 16 * 1024 * 1024  # bytes
 PATIENCE_S = 0.5
+# As many bytes at one read as make four pieces: fewer calls, and longer stretches on the disk.
 BLOCKS = 4  # pieces read at once
 
 
@@ -71,9 +76,12 @@ class _LandedPieces:
     marks: deque[_PieceEnd] = field(default_factory=deque)
     by_piece: dict[int, _PieceEnd] = field(default_factory=dict)
 
+    # Pieces are taken in the order of the file and land in any order. `marks` has those not yet counted, in the file's
+    # order; only a row of landed ones at its front moves `upto` on.
     def note_taken(self, piece: Piece, end: int) -> None:
         mark = _PieceEnd(end)
         self.marks.append(mark)
+        # By identity: a piece is no key, and the request that carries it keeps it alive until it has landed.
         self.by_piece[id(piece)] = mark
 
     def note_landed(self, piece: Piece) -> None:
@@ -108,6 +116,8 @@ class FileStream:
         """See PieceSource."""
         if self._cut:
             raise RunCut(self._cut)
+        # Instead of a piece, whichever connection asks first. It syncs what all of them have written: fsync is for the
+        # file.
         sync = self._due_sync()
         if sync is not None:
             return sync
@@ -116,6 +126,7 @@ class FileStream:
         except queue.Empty:
             return NOT_YET
         if piece is None or isinstance(piece, OtherroofError):
+            # The end, or what ended it, must reach every connection; the reader puts it in only once.
             with contextlib.suppress(queue.Full):
                 self._pieces.put_nowait(piece)  # for the other connections that share this stream
             if piece is not None:
@@ -130,10 +141,12 @@ class FileStream:
         """See PieceSource."""
         with self._lock:
             if isinstance(piece, SyncPiece):
+                # Only what had landed when the sync was asked for is sure to be in it.
                 self.safe = max(self.safe, piece.upto)
                 return
             self._landing.note_landed(piece)
             self.sent += piece.weight
+            # Without fsync the answers are all there is to go by.
             if not self.request.can_sync:
                 self.safe = self._landing.upto
 
@@ -155,6 +168,7 @@ class FileStream:
             return None
         with self._lock:
             upto, now = self._landing.upto, self._clock.monotonic()
+            # Noted before the answer, or each connection would ask for the same sync.
             if upto - self._synced < SYNC_EVERY or now - self._synced_at < SYNC_EVERY_S:
                 return None
             self._synced, self._synced_at = upto, now
@@ -165,6 +179,7 @@ class FileStream:
     def read_pieces(self, source: SourceFolder) -> None:
         """Read the file and hand on its pieces; run by the reader thread."""
         try:
+            # All of the file is read and digested in any case: the digest is over the whole of it.
             for piece in self._read(source):
                 if not self.arrived.has(piece):
                     self._hand_on(piece)
@@ -178,6 +193,7 @@ class FileStream:
 
     def _hand_on(self, piece: Piece | OtherroofError | None) -> None:
         while True:
+            # With a time-out at each turn, since nobody may be left to take pieces and the queue stays full.
             if self._gone.is_set():
                 raise _StreamAbandoned
             try:
@@ -190,6 +206,8 @@ class FileStream:
         path = self.request.path
         handle = source.open(path)
         try:
+            # The same numbers before and after, by the open file: size, times, inode. A file that is written to while
+            # it is read is read again, for its pieces may belong to different moments.
             before = os.fstat(handle)
             self.numbers = stat_numbers(before)
             self.ready.set()
@@ -213,6 +231,8 @@ class FileStream:
         self.result = StreamResult(entry, self.numbers, chunker.list, head)
 
     def _average(self, size: int) -> int:
+        # Chunks are found again only if they are cut at the same average, so a file that has grown keeps the old one as
+        # long as it is not far off.
         wanted = average_for(size)
         old = self.request.old
         return old.average if old is not None and wanted / 4 <= old.average <= wanted * 4 else wanted
@@ -251,6 +271,8 @@ class _PieceMaker:
 
     def end(self, chunks: list[tuple[memoryview, bytes]]) -> Iterator[Piece]:
         """The last pieces. A hole at the end becomes one byte there, so that the size is right."""
+        # Holes are not written: an offset that is skipped reads as zeros over there too (POSIX write). Only the last
+        # byte of a hole at the end must be there.
         last_hole = self._last_hole
         if self._places is not None:
             yield from self._by_chunks(chunks, self._places)
@@ -268,6 +290,8 @@ class _PieceMaker:
             known = places.get(tag)
             if self._in_hole(at, length):
                 continue
+            # The tag is as good as the bytes (see `chunks`), the length is one more check that costs nothing. Data
+            # before a copy goes out first, so that pieces stay in the order of the file.
             if known is not None and known[1] == length:
                 yield from self._give_data()
                 yield from self._grow_copy(at, known[0], length)
@@ -276,6 +300,8 @@ class _PieceMaker:
                 yield from self._gather(at, view)
 
     def _grow_copy(self, at: int, source: int, length: int) -> Iterator[Piece]:
+        # Neighbours that were neighbours in the old version too become one copy: an unchanged gigabyte is 64 requests,
+        # not a hundred thousand.
         copy = self._copy
         if copy is not None:
             follows = copy.offset + copy.length == at and copy.source_offset + copy.length == source
@@ -293,6 +319,7 @@ class _PieceMaker:
         self._gathered.append(view)
         self._size += len(view)
         while self._size >= self._most:
+            # What is left over begins the next piece, as a view on the same bytes.
             whole = b"".join(self._gathered)
             yield DataPiece(self._offset, whole[: self._most])
             self._offset += self._most
@@ -312,6 +339,7 @@ class _PieceMaker:
 
     def _in_hole(self, at: int, length: int) -> bool:
         """Whether this range lies inside a hole; asked in ascending order."""
+        # A range that a hole covers in part is written whole: zeros are right there too.
         while self._holes and sum(self._holes[0]) <= at:
             self._holes.popleft()
         if not self._holes:
@@ -348,6 +376,7 @@ class ReadAhead:
 
     def close(self) -> None:
         """End the thread."""
+        # Abandoned first: the thread may be waiting for somebody to take a piece.
         for stream in self.under_way:
             self.forget(stream)
         self._streams.put(None)
