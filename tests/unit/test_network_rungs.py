@@ -80,7 +80,7 @@ class World:
         )
 
     @property
-    def senses(self) -> NetworkAccess:
+    def network_access(self) -> NetworkAccess:
         return NetworkAccess(self.machine, self.resolve, self.dial, self.nudge, lambda gateway: self.outside)
 
     def resolve(self, host: str, timeout_s: float) -> tuple[str, ...]:
@@ -103,7 +103,7 @@ class World:
             peer.received, peer.sent, peer.endpoint = 92, 148, "198.18.2.2:33333"
 
     def way(self, **more: Any) -> Way:
-        return Way(self.settings, "garden", self.ledger, self.clock, senses=self.senses, **more)
+        return Way(self.settings, "garden", self.ledger, self.clock, network_access=self.network_access, **more)
 
     def climb(self) -> ClimbResult:
         with self.way() as one:
@@ -377,7 +377,9 @@ class TestWay:
     """Opening, sharing and closing a way, and what the ledger holds of it."""
 
     def open(self, world: World, **more: Any) -> Any:
-        return open_way(world.settings, "garden", world.ledger, world.clock, senses=world.senses, **more)
+        return open_way(
+            world.settings, "garden", world.ledger, world.clock, network_access=world.network_access, **more
+        )
 
     def test_session_is_written_down(self, world: World) -> None:
         with self.open(world):
@@ -521,7 +523,9 @@ class TestWay:
         assert newest.cut is False
 
     def test_tunnel_that_lingers_does_not_outlast_the_service(self, world: World) -> None:
-        with open_way(world.settings, "garden", world.ledger, world.clock, senses=world.senses, linger=True):
+        with open_way(
+            world.settings, "garden", world.ledger, world.clock, network_access=world.network_access, linger=True
+        ):
             assert self.rest(world) == []
             assert "roof0" in world.machine.links, "it is in use"
         assert "roof0" in world.machine.links
@@ -537,10 +541,10 @@ class TestWay:
         assert "roof0" in world.machine.links
 
     def rest(self, world: World) -> list[str]:
-        return take_down_idle_tunnels(world.settings, world.ledger, world.clock, world.senses)
+        return take_down_idle_tunnels(world.settings, world.ledger, world.clock, world.network_access)
 
     def tend(self, world: World) -> list[str]:
-        return tend_tunnels(world.settings, world.ledger, world.clock, world.senses)
+        return tend_tunnels(world.settings, world.ledger, world.clock, world.network_access)
 
 
 def test_neither_tunnel_nor_network_checks_know_of_ssh() -> None:

@@ -123,6 +123,7 @@ class LocalPlace:
 
 def _refusal(problem: OSError, op: requests.Op) -> FarTrouble:
     path = getattr(op, "path", None) or getattr(op, "new", None) or b""
+    # The kinds that OpenSSH's answers lead to. A name that exists, a full folder and a full disk are all Refused.
     kinds: dict[int | None, type[PlaceError]] = {
         errno.ENOENT: NotThere,
         errno.ENOTDIR: NotThere,

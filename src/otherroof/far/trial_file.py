@@ -30,13 +30,13 @@ def write_trial_file(clock: Clock, tells_space: bool) -> requests.Script[TrialRe
     path = b".otherroof-probe-" + secrets.token_hex(4).encode()
     make = requests.OpenFile(path, requests.Mode.WRITE | requests.Mode.CREATE | requests.Mode.ONLY_NEW)
     if tells_space:
-        with contextlib.suppress(PlaceError):  # asked by itself: room must be known also where no file can be made
+        with contextlib.suppress(PlaceError):  # asked by itself: room is worth knowing even if no file can be made
             trial.space = yield requests.GetSpace(b".")
     try:
         _, handle = yield (requests.Stat(b"."), make)
     except PlaceError as problem:
         trial.problem = problem
-        with contextlib.suppress(PlaceError):  # made all the same, where only the other question was refused
+        with contextlib.suppress(PlaceError):  # made all the same, if only the other question was refused
             yield requests.Remove(path)
         return trial
     try:

@@ -32,6 +32,7 @@ def trouble_in(trial: TrialResult, *, base: str = BASE, wanted: int = 0, tight: 
     `base` is what the folder is called; `wanted` bytes must have room, and more than the share `tight` of the disk and
     of its entries for files must be free. The gravest comes first: a disk that is shut refuses for lack of rights too.
     """
+    # Judged by what the disk says of itself before the refusal's own words: SFTP has the same words for many causes.
     space, problem = trial.space, trial.problem
     room = f" ({room_text(space)})" if space is not None else ""
     if isinstance(problem, NotThere):

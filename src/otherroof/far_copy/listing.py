@@ -66,7 +66,7 @@ class Header:
         return json.dumps(asdict(self), ensure_ascii=False, separators=(",", ":")).encode()
 
 
-def parse_header(line: bytes, where: str) -> Header:
+def parse_header(line: bytes, shown_as: str) -> Header:
     """The header in `line`. Raises Damaged if it is none, or of a newer format."""
     try:
         raw = json.loads(line)
@@ -75,20 +75,20 @@ def parse_header(line: bytes, where: str) -> Header:
         known = {key: raw[key] for key in Header.__dataclass_fields__ if key in raw}
         header = Header(**known)
     except (ValueError, TypeError, KeyError, RecursionError) as problem:
-        raise damaged_listing(where, "has no header") from problem
+        raise damaged_listing(shown_as, "has no header") from problem
     counts = (header.files, header.size, header.format)
     if header.otherroof != "listing" or not all(isinstance(count, int) and 0 <= count < LARGEST for count in counts):
-        raise damaged_listing(where, "has no header")
+        raise damaged_listing(shown_as, "has no header")
     if header.format > FORMAT:
-        raise Damaged("was written by a newer Otherroof", where=where, advice="install that version again")
+        raise Damaged("was written by a newer Otherroof", where=shown_as, advice="install that version again")
     return header
 
 
-def damaged_listing(where: str, what: str) -> Damaged:
+def damaged_listing(shown_as: str, what: str) -> Damaged:
     """A listing that cannot be trusted."""
     return Damaged(
         f"the listing {what}",
-        where=where,
+        where=shown_as,
         advice="do not trust this version; take an earlier one, `otherroof versions JOB` lists them",
     )
 
@@ -122,66 +122,66 @@ def gzip_member(text: bytes) -> bytes:
 
 def check_listing(path: str, key: ListingKey, job: str, run: str) -> Header:
     """Read the whole listing in file `path` and prove it. Raises Damaged if anything is not as it was written."""
-    where = f"{job}/{run}"
+    shown_as = f"{job}/{run}"
     # The last line is the digest of all before it, and only the end of the file tells which one is last. So each line
     # waits until the next has come. Nothing is read as JSON before the digest is right, but for the digest itself.
     mac = key.mac()
-    held: bytes | None = None
+    previous: bytes | None = None
     first: bytes | None = None
     count = 0
-    for line in _lines(path, where):
-        if held is not None:
-            mac.update(held)
+    for line in _lines(path, shown_as):
+        if previous is not None:
+            mac.update(previous)
             count += 1
         first = first or line
-        held = line
-    if first is None or held is None or count < 1:
-        raise damaged_listing(where, "is cut short")
+        previous = line
+    if first is None or previous is None or count < 1:
+        raise damaged_listing(shown_as, "is cut short")
     try:
-        last = json.loads(held)
+        last = json.loads(previous)
         shown = str(last["keyed_digest"]).encode("utf-8", "replace")
     except (ValueError, KeyError, TypeError, RecursionError) as problem:
-        raise damaged_listing(where, "is cut short: its keyed digest is missing") from problem
+        raise damaged_listing(shown_as, "is cut short: its keyed digest is missing") from problem
     # As bytes, since compare_digest refuses text that is not ASCII, and what was shown may be anything.
     if not hmac.compare_digest(shown, mac.hexdigest().encode()):
-        raise damaged_listing(where, "was changed since it was written, or with another key")
-    header = parse_header(first, where)
+        raise damaged_listing(shown_as, "was changed since it was written, or with another key")
+    header = parse_header(first, shown_as)
     # A listing is proved under one key for all jobs and runs of a home: another one, renamed, would be a true listing
     # too.
     if header.job != job or header.run != run:
-        raise damaged_listing(where, f"belongs to {header.job}/{header.run}")
+        raise damaged_listing(shown_as, f"belongs to {header.job}/{header.run}")
     return header
 
 
-def entry_lines(path: str, where: str) -> Iterator[bytes]:
+def entry_lines(path: str, shown_as: str) -> Iterator[bytes]:
     """The entries' lines of a listing that was checked before."""
-    held: bytes | None = None
-    for number, line in enumerate(_lines(path, where)):
+    previous: bytes | None = None
+    for number, line in enumerate(_lines(path, shown_as)):
         # Line 0 is the header, and the last line is never handed on: each comes out when the next has been read.
-        if number > 1 and held is not None:
-            yield held
-        held = line.rstrip(b"\n")
+        if number > 1 and previous is not None:
+            yield previous
+        previous = line.rstrip(b"\n")
 
 
-def entries(path: str, where: str) -> Iterator[Entry]:
+def entries(path: str, shown_as: str) -> Iterator[Entry]:
     """The entries of a listing that was checked before. Raises Damaged at one that cannot be."""
-    return (parse_line(line) for line in entry_lines(path, where))
+    return (parse_line(line) for line in entry_lines(path, shown_as))
 
 
-def header_in(data: bytes, where: str) -> Header:
+def header_in(data: bytes, shown_as: str) -> Header:
     """The header out of the first bytes of a listing file, not proved."""
     try:
-        unpacker = zlib.decompressobj(31)
+        unpacker = zlib.decompressobj(GZIP)
         # With a bound: a few kB of gzip can unpack to gigabytes.
         text = unpacker.decompress(data, LONGEST_LINE)
     except zlib.error as problem:
-        raise damaged_listing(where, "is not gzip") from problem
-    return parse_header(text.split(b"\n", 1)[0], where)
+        raise damaged_listing(shown_as, "is not gzip") from problem
+    return parse_header(text.split(b"\n", 1)[0], shown_as)
 
 
 def holds_header(data: bytes) -> bool:
     """Whether the first bytes of a listing file hold the whole of its header."""
-    unpacker = zlib.decompressobj(31)
+    unpacker = zlib.decompressobj(GZIP)
     try:
         unpacker.decompress(data, LONGEST_LINE)
     except zlib.error:
@@ -190,17 +190,17 @@ def holds_header(data: bytes) -> bool:
     return unpacker.eof
 
 
-def _lines(path: str, where: str) -> Iterator[bytes]:
+def _lines(path: str, shown_as: str) -> Iterator[bytes]:
     try:
         with gzip.open(path, "rb") as file:
-            yield from _bounded(file, where)
+            yield from _bounded(file, shown_as)
     except (EOFError, OSError, zlib.error) as problem:
-        raise damaged_listing(where, f"cannot be unpacked ({problem})") from problem
+        raise damaged_listing(shown_as, f"cannot be unpacked ({problem})") from problem
 
 
-def _bounded(file: BinaryIO | gzip.GzipFile, where: str) -> Iterator[bytes]:
+def _bounded(file: BinaryIO | gzip.GzipFile, shown_as: str) -> Iterator[bytes]:
     # The same bound for every line, because this is read before it is proved.
     while line := file.readline(LONGEST_LINE):
         if not line.endswith(b"\n"):
-            raise damaged_listing(where, "has a line without an end")
+            raise damaged_listing(shown_as, "has a line without an end")
         yield line

@@ -26,6 +26,8 @@ class ListingKey:
 
     def mac(self) -> hashlib.blake2b:
         """A fresh keyed BLAKE2b (RFC 7693 §2.9) for one listing."""
+        # `person` sets the uses of the key apart: the home's id, which anybody over there can read, tells nothing about
+        # a digest.
         return hashlib.blake2b(key=self.secret, digest_size=32, person=b"otherroof-list")
 
     @property

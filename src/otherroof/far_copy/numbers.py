@@ -47,6 +47,8 @@ def clamp_ns(ns: int) -> int:
 
 def pack_batch(names: list[bytes], numbers: list[int]) -> bytes:
     """Numbers, then names with NUL between."""
+    # Eight bytes a number, and no name can have a NUL: the whole batch is one byte string, cheap to compare and to
+    # keep.
     return array("q", numbers).tobytes() + b"\0".join(names)
 
 
@@ -56,6 +58,3 @@ def unpack_batch(data: bytes, count: int) -> tuple[list[bytes], array[int]]:
     numbers = array("q")
     numbers.frombytes(data[:size])
     return data[size:].split(b"\0"), numbers
-
-
-# Five numbers for each entry: inode, size, mtime in ns, ctime in ns, and mode with the HARD bit.

@@ -30,7 +30,7 @@ class Reader(Protocol):
         """Every entry in byte order of the path; can be asked for again. Raises Damaged at one that cannot be."""
 
     def look(self, view: FarCopyView) -> bool:
-        """Find out where later runs put what this version holds; whether anything is otherwise than at the last look.
+        """Find out where later runs put what this version holds; whether anything has changed since the last look.
 
         Does its work at once. `view` must be of now. Raises PlaceError if the far box refuses, HomeTrouble if this
         machine cannot note what was found; what was known before is known as before then.

@@ -10,6 +10,8 @@ from otherroof.base.clock import from_stamp
 
 def next_run_id(now: datetime, last_seen: str) -> str:
     """A run id for `now`, in order after every run that left a trace, even if the clock went back."""
+    # With a clock that went back, ids go on a second after the last one: an id that is lower would hide a newer version
+    # behind an older one, and put what it moves aside into the wrong place in the order.
     if last_seen:
         last = datetime.strptime(last_seen[:18], "%Y-%m-%dT%H%M%SZ").replace(tzinfo=UTC)
         now = max(now, last + timedelta(seconds=1))

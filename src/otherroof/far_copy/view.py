@@ -23,6 +23,7 @@ class FarCopyView:
     @property
     def cut(self) -> list[str]:
         """Runs that began to change the copy and never wrote their listing."""
+        # A run leaves its first trace before its first change, and its listing after its last.
         known = set(self.runs)
         return sorted({run for run in (*self.earlier, *self.under_way) if run not in known})
 

@@ -26,7 +26,7 @@ class FileProperties:
 
     @classmethod
     def of(cls, numbers: Numbers) -> FileProperties:
-        """The shape that a file at home gets over there; its owner can always read and write it."""
+        """What a file at home becomes over there; its owner can always read and write it."""
         return cls(numbers[SIZE], (numbers[MODE] & 0o777) | 0o600, numbers[MTIME] // 1_000_000_000)
 
 
@@ -61,6 +61,7 @@ class ArrivedPart:
         end = piece.offset + (len(piece.data) if isinstance(piece, DataPiece) else piece.length)
         if end <= self.upto:
             return True
+        # The tail is what lay there, perhaps of an older state of the file: a piece is there only if it is equal.
         start = piece.offset - self.upto
         if not isinstance(piece, DataPiece) or start < 0:
             return False
@@ -132,4 +133,4 @@ class Writer(Protocol):
         """Make a symbolic link, if the far box can; the listing holds it in any case."""
 
     def standing(self, path: bytes, properties: FileProperties | None, had: bool) -> Script[ChangeState]:
-        """After a broken connection: what became of a change to `path`; `shape` is None if it was to go."""
+        """After a broken connection: what became of a change to `path`; `properties` is None if it was to go."""

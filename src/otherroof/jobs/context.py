@@ -42,8 +42,8 @@ class JobContext(Generic[P_co]):
     """What comes from outside; only `progress`, the numbers of this work, has to be given.
 
     Without a `ledger` the household's own is opened. `tick` is called about every second, `told` with each line for a
-    person. `linger`: somebody looks after the tunnels, so that they may stay up for a while after their last use. Who
-    is `patient` waits for another run to the same far box, for as long as that far box's settings say.
+    person. `linger`: somebody looks after the tunnels, so they may stay up for a while after their last use. `patient`:
+    if another run to the same far box is under way, wait for it, as long as the far box's settings allow.
     """
 
     progress: P_co
@@ -52,6 +52,6 @@ class JobContext(Generic[P_co]):
     stop: StopRequest = field(default_factory=NeverStopped)
     tick: Callable[[], None] = _nothing
     told: Callable[[str], None] = _nothing
-    senses: NetworkAccess | None = None
+    network_access: NetworkAccess | None = None
     linger: bool = False
     patient: bool = False

@@ -43,6 +43,7 @@ def open_place(
 
 def job_limit(settings: Settings, job: str, clock: Clock) -> Callable[[], float]:
     """The job's limit in Mbit/s at this moment, asked of the clock at most once a second."""
+    # Pacing asks ten times a second; which limit holds by local time takes longer to find out than to remember.
     last: list[tuple[float, float]] = []
 
     def limit() -> float:

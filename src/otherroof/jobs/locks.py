@@ -1,4 +1,4 @@
-"""Which work is done by one at a time: the service, a run of a job, a run to a far box.
+"""Locks for work that only one process may do at a time: the service, a run of a job, a run to a far box.
 
 A run takes its job's lock first and its far box's then, always in this order, so that no two wait for each other.
 """

@@ -1,4 +1,4 @@
-"""The one place where a job's far copy is opened, with everything around it: for runs, restores and mere looks.
+"""Opens a job's far copy, with everything that goes with it, for all work alike: runs, restores and mere looks.
 
     O1  take the job's lock and then the far box's, if the work must be alone there
     O2  open the history, and begin the record of this work in it, if it has one
@@ -138,6 +138,8 @@ def open_job(
     between fails inside it. Raises Busy if another run holds a lock, RunCut if the work is stopped while it waits for
     one, HomeTrouble, WrongSettings, Unreached or TunnelTrouble, FarTrouble if the far copy is another home's.
     """
+    # Left in the reverse order: the record is closed before the locks are given back, so whoever gets a lock next finds
+    # the work before it written down.
     with ExitStack() as stack:
         # O1: always in this order, so that no two wait for each other
         if access.locks_job:
@@ -158,13 +160,16 @@ def open_job(
         opened.key = _listing_key(settings, context, access)
         # O5
         far = opened.job.far
-        with open_way(settings, far, ledger, context.clock, senses=context.senses, linger=context.linger) as way:
+        with open_way(
+            settings, far, ledger, context.clock, network_access=context.network_access, linger=context.linger
+        ) as way:
             try:
                 # O6
                 if not access.connects_late:
                     opened.look()
                 yield opened
             finally:
+                # Before the tunnel may go down: a connection that loses its tunnel is not closed but silent.
                 # O7
                 opened.hang_up()
         if way.trouble:
@@ -182,7 +187,7 @@ def _wait_for_turn(far: FarBox, context: JobContext[Metered]) -> Patience:
 
 @contextmanager
 def _scratch_folder(settings: Settings, access: Access) -> Iterator[str]:
-    """Where listings lie while they are on their way."""
+    """The folder for listings that are on their way."""
     if access.locks_job:
         yield os.path.join(settings.state, "scratch")
         return
@@ -196,6 +201,7 @@ def _history(settings: Settings, scratch: str, access: Access) -> Iterator[Ledge
     try:
         ledger = Ledger(settings.ledger)
     except OtherroofError:
+        # A run without history is worth nothing to its household; somebody who needs files back can do without one.
         if access.locks_job:
             raise
         ledger = Ledger(os.path.join(scratch, "ledger.db"))

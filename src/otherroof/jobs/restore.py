@@ -88,6 +88,7 @@ def _note_damage(ledger: Ledger, report: RestoreReport, clock: Clock) -> None:
 def _settle_damage(ledger: Ledger, reader: Reader, report: RestoreReport, wanted: Selection) -> None:
     """Files that were damaged in this version or an earlier one, and came back whole now, are damaged no longer."""
     job = reader.header.job
+    # A file that is whole in this version says nothing about a damage found in a later one: that may be other content.
     known = {mark.path for mark in ledger.damages.of(job) if mark.run <= reader.header.run}
     known -= {problem.path for problem in (*report.damaged, *report.problems)}
     if known:

@@ -67,6 +67,8 @@ def run_job(
             connection = SteadyConnection(name, job.connect, limits, steps)
             Run(_request(job, options), connection, steps, record.report).carry_out()
     except OtherroofError as problem:
+        # What was written down as the run's end is its result. Anything else happened where nothing could be written
+        # down.
         if problem is not record.error:
             raise
     return RunResult(record.report, record.error)
@@ -122,6 +124,7 @@ class _RunRecord:
 
     def _begin(self, job: OpenedJob) -> None:
         self._ledger.runs.mark_cut(job.name, "the process ended without a word")
+        # After every run of this job, also if the clock was put back: versions are ordered by their ids.
         newest = self._ledger.runs.rows(job=job.name, newest=1)
         now = self._context.clock.now()
         self.report.run = next_run_id(now, newest[0].report.run if newest else "")

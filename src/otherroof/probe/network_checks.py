@@ -54,7 +54,7 @@ class NetworkRungs:
         settings: Settings,
         far_name: str,
         tunnel: Tunnel,
-        senses: NetworkAccess,
+        network_access: NetworkAccess,
         clock: Clock,
         take: Take,
         *,
@@ -63,7 +63,7 @@ class NetworkRungs:
         self._settings = settings
         self._far = settings.far[far_name]
         self._tunnel = tunnel
-        self._senses = senses
+        self._network_access = network_access
         self._clock = clock
         self._take = take
         self._echoes = echoes
@@ -106,9 +106,9 @@ class NetworkRungs:
     def _route(self, limit_s: float) -> RungFinding:
         if self._wireguard is None:
             address = self._address(limit_s)
-            way = routes.route_to(self._senses.commands, address)
+            way = routes.route_to(self._network_access.commands, address)
             return ok(f"{address} {way.text()}") if way else not_ok(f"no way to {address}", _ROUTE_ADVICE)
-        found = routes.default_route(self._senses.commands)
+        found = routes.default_route(self._network_access.commands)
         return ok(found.text()) if found else not_ok("this machine has no default route", _ROUTE_ADVICE)
 
     def _names(self, limit_s: float) -> RungFinding:
@@ -117,24 +117,24 @@ class NetworkRungs:
             return ok(f"{self._far.address} is {self._address(RESOLVE_S)}")
         if tunnel.role == "call":
             host, _ = split_host_port(tunnel.far_name)
-            return ok(f"{host} leads to {', '.join(self._senses.resolve(host, RESOLVE_S))}")
+            return ok(f"{host} leads to {', '.join(self._network_access.resolve(host, RESOLVE_S))}")
         if not tunnel.own_name:
             return not_tried("own_name is not set, so it cannot be told whether the far box finds home")
-        found = self._senses.resolve(tunnel.own_name, RESOLVE_S)
-        ours = routes.addresses_here(self._senses.commands)
+        found = self._network_access.resolve(tunnel.own_name, RESOLVE_S)
+        ours = routes.addresses_here(self._network_access.commands)
         return network_words.own_name_finding(
             tunnel.own_name, found, ours, "" if ours & set(found) else self._outside()
         )
 
     def _outside(self) -> str:
-        way = routes.default_route(self._senses.commands, "4")
-        return self._senses.outside(way.gateway) if way else ""
+        way = routes.default_route(self._network_access.commands, "4")
+        return self._network_access.outside(way.gateway) if way else ""
 
     def _plan(self, limit_s: float) -> RungFinding:
         tunnel = self._wireguard
         if tunnel is None:
             return not_tried("this tunnel's networks are not in the settings")
-        here = routes.networks_here(self._senses.commands, leave_out=tunnel.interface)
+        here = routes.networks_here(self._network_access.commands, leave_out=tunnel.interface)
         own = NamedNetwork("the tunnel's own network", ipaddress.ip_interface(tunnel.own_address).network)
         there = [NamedNetwork("the tunnel's far network", ipaddress.ip_network(net)) for net in tunnel.reach]
         if not any(own.net == network.net for network in there):
@@ -175,7 +175,7 @@ class NetworkRungs:
         next_up = begun + UP_EVERY_S
         address = self._address(RESOLVE_S)
         while True:
-            self._senses.nudge(address)
+            self._network_access.nudge(address)
             age = self._tunnel.state().handshake_age_s
             if age is not None and age <= REJECT_S:
                 return age
@@ -192,7 +192,7 @@ class NetworkRungs:
     def _answers(self, limit_s: float) -> RungFinding:
         address = self._address(RESOLVE_S)
         try:
-            echoes = ping(self._senses.commands, address, count=self._echoes, wait_s=2)
+            echoes = ping(self._network_access.commands, address, count=self._echoes, wait_s=2)
             why = "it answers no ping"
         except TunnelTrouble as problem:
             echoes, why = None, f"ping {problem.what}"
@@ -200,7 +200,7 @@ class NetworkRungs:
             return network_words.echoes_finding(echoes)
         self._pings = False
         try:
-            times = sorted(self._senses.dial(address, self._far.port, DIAL_S) for _ in range(DIALS))
+            times = sorted(self._network_access.dial(address, self._far.port, DIAL_S) for _ in range(DIALS))
         except Unreached as problem:
             return not_ok(f"{address}: {why}, and TCP port {self._far.port}: {problem.what}", _SILENT_ADVICE)
         middle_ms = times[len(times) // 2] * 1000
@@ -211,7 +211,7 @@ class NetworkRungs:
         if not self._pings:
             return not_tried("the far address answers no ping, so the size cannot be measured")
         address = self._address(RESOLVE_S)
-        commands = self._senses.commands
+        commands = self._network_access.commands
         way = routes.route_to(commands, address)
         if way is None:
             raise Unreached("there is no way to it any more", where=address, advice="run it again")
@@ -226,7 +226,7 @@ class NetworkRungs:
         return network_words.size_lost_finding(full, passing, self._wireguard is not None)
 
     def _address(self, limit_s: float) -> str:
-        return self._senses.resolve(self._far.address, limit_s)[0]
+        return self._network_access.resolve(self._far.address, limit_s)[0]
 
 
 _SILENT_ADVICE = (

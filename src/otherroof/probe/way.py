@@ -69,19 +69,19 @@ class Way:
         sessions: WayRecord,
         clock: Clock,
         *,
-        senses: NetworkAccess | None = None,
+        network_access: NetworkAccess | None = None,
         linger: bool = False,
     ) -> None:
         self.far_name = far_name
         self.trouble = ""
-        self._senses = senses or NetworkAccess()
+        self._network_access = network_access or NetworkAccess()
         self._settings = settings
         self._sessions = sessions
         self._clock = clock
         self._linger = linger
-        self._shared = make_shared_tunnel(settings, far_name, self._senses, clock)
+        self._shared = make_shared_tunnel(settings, far_name, self._network_access, clock)
         self.tunnel: Tunnel = (
-            self._shared.tunnel if self._shared else make_tunnel(settings, far_name, self._senses, clock)
+            self._shared.tunnel if self._shared else make_tunnel(settings, far_name, self._network_access, clock)
         )
         self._keeper: TunnelKeeper | None = None
 
@@ -100,7 +100,7 @@ class Way:
         """
 
         rungs = NetworkRungs(
-            self._settings, self.far_name, self.tunnel, self._senses, self._clock, self._take, echoes=echoes
+            self._settings, self.far_name, self.tunnel, self._network_access, self._clock, self._take, echoes=echoes
         )
 
         def hear(met: RungResult) -> None:
@@ -156,7 +156,7 @@ def open_way(
     sessions: WayRecord,
     clock: Clock,
     *,
-    senses: NetworkAccess | None = None,
+    network_access: NetworkAccess | None = None,
     linger: bool = False,
 ) -> Iterator[Way]:
     """The way to a far box, climbed and looked after while inside.
@@ -165,7 +165,7 @@ def open_way(
     `linger_s` after its last use; else it goes down at once. Raises Unreached or TunnelTrouble with the headline and
     advice of the first failing rung; that climb is in the ledger then.
     """
-    with Way(settings, far_name, sessions, clock, senses=senses, linger=linger) as way:
+    with Way(settings, far_name, sessions, clock, network_access=network_access, linger=linger) as way:
         begun = clock.now()
         climbed = way.climb(echoes=QUICK_ECHOES)
         if climbed.stopped_at is not None:
@@ -176,7 +176,7 @@ def open_way(
 
 
 def tend_tunnels(
-    settings: Settings, sessions: WayRecord, clock: Clock, senses: NetworkAccess | None = None
+    settings: Settings, sessions: WayRecord, clock: Clock, network_access: NetworkAccess | None = None
 ) -> list[str]:
     """Bring up what is to stay up, mend what is stale, take down what nobody has used for `linger_s`.
 
@@ -190,11 +190,11 @@ def tend_tunnels(
         else:
             _write_end(sessions, clock, shared.sweep())
 
-    return _each_tunnel(settings, clock, senses, tend)
+    return _each_tunnel(settings, clock, network_access, tend)
 
 
 def take_down_idle_tunnels(
-    settings: Settings, sessions: WayRecord, clock: Clock, senses: NetworkAccess | None = None
+    settings: Settings, sessions: WayRecord, clock: Clock, network_access: NetworkAccess | None = None
 ) -> list[str]:
     """Take down at once what lingers and nobody uses, for a service that ends; what is to stay up stays.
 
@@ -205,15 +205,18 @@ def take_down_idle_tunnels(
         if not stay_up:
             _write_end(sessions, clock, shared.sweep(at_once=True))
 
-    return _each_tunnel(settings, clock, senses, rest)
+    return _each_tunnel(settings, clock, network_access, rest)
 
 
 def _each_tunnel(
-    settings: Settings, clock: Clock, senses: NetworkAccess | None, deed: Callable[[str, SharedTunnel, bool], None]
+    settings: Settings,
+    clock: Clock,
+    network_access: NetworkAccess | None,
+    deed: Callable[[str, SharedTunnel, bool], None],
 ) -> list[str]:
     troubles = []
     for far_name, far in settings.far.items():
-        shared = make_shared_tunnel(settings, far_name, senses or NetworkAccess(), clock)
+        shared = make_shared_tunnel(settings, far_name, network_access or NetworkAccess(), clock)
         if shared is None or isinstance(far.tunnel, NoTunnel):
             continue
         try:

@@ -1,8 +1,8 @@
 """Decides what becomes of files that did not come back as the listing says: asked for again, or called damaged.
 
-A run may go on while a version is restored, and moves files aside. What was not at its place, or was something else
-there, is therefore no damage before another look at the far copy, begun after that, has found nothing that would
-explain it. Pure: it knows neither the far copy nor the folder that is restored into.
+A run may go on while a version is restored, and move files aside. So a file that was missing, or had other content, is
+called damaged only after a new look at the far copy has shown that nothing was moved. Pure: it knows neither the far
+copy nor the folder that is restored into.
 """
 
 from __future__ import annotations

@@ -7,8 +7,8 @@
     V5  further names and symbolic links are made
     V6  folders get their properties, the deepest first
 
-What is damaged or missing at the far end is named, and so is what something here stands in the way of; the rest comes
-back all the same. V2 and V4 take turns while a run goes on at the same time: see `missed_files`.
+A file that is damaged or missing at the far end, or whose path is taken here, is named in the report, and the rest
+comes back all the same. If a run goes on at the same time, V2 and V4 take turns: see `missed_files`.
 """
 
 from __future__ import annotations

@@ -83,7 +83,7 @@ class TargetFolder:
         return self._mode_at(path) is not None
 
     def require_free(self, path: bytes) -> None:
-        """Raises TargetExists where a folder stands at `path`, which is to be a file or a link."""
+        """Raises TargetExists if a folder stands at `path`, which is to be a file or a link."""
         if self._existing == "replace" and stat.S_ISDIR(self._mode_at(path) or 0):
             raise TargetExists("there is a folder of this name", where=path_text(path), advice=MOVE_IT)
 
@@ -197,7 +197,7 @@ class TargetFolder:
         raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST))
 
     def link(self, first: bytes, path: bytes) -> None:
-        """A further name for the file that was restored at `first`. Raises NoHardLink where the disk makes none."""
+        """A further name for the file that was restored at `first`. Raises NoHardLink if the disk makes none."""
         source = self._walk(first)
         try:
             above = self._above(path)
@@ -401,7 +401,7 @@ def _owner(entry: Entry) -> tuple[int, int]:
 
 
 def _barred(path: bytes, problem: OSError) -> HomeTrouble:
-    """TargetExists where something of another kind stands at or above `path`, else what is wrong with this machine."""
+    """TargetExists if something of another kind stands at or above `path`, else what is wrong with this machine."""
     if problem.errno in (errno.ELOOP, errno.ENOTDIR):
         return TargetExists("a folder above it is a link or a file here", where=path_text(path), advice=MOVE_IT)
     if problem.errno in (errno.EISDIR, errno.EEXIST):

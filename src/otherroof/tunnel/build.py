@@ -19,7 +19,7 @@ from otherroof.tunnel.sharing import SharedTunnel
 FOLDER = "tunnels"
 
 
-def make_tunnel(settings: Settings, far_name: str, senses: NetworkAccess, clock: Clock) -> Tunnel:
+def make_tunnel(settings: Settings, far_name: str, network_access: NetworkAccess, clock: Clock) -> Tunnel:
     """The driver that the far box's settings ask for."""
     wanted = settings.far[far_name].tunnel
     mark = MadeMark(_path(settings, far_name) + ".made")
@@ -28,18 +28,22 @@ def make_tunnel(settings: Settings, far_name: str, senses: NetworkAccess, clock:
         shared_key = settings.path(wanted.shared_key_file) if wanted.shared_key_file else ""
         files = TunnelKeyFiles(key, shared_key, lambda: read_public_key(key))
         caller = LastCallAddress(_path(settings, far_name) + ".caller")
-        return WireguardDriver(wanted, files, DriverTools(senses.commands, senses.resolve, clock, mark, caller))
+        return WireguardDriver(
+            wanted, files, DriverTools(network_access.commands, network_access.resolve, clock, mark, caller)
+        )
     if isinstance(wanted, CommandTunnel):
-        return CommandDriver(wanted, senses.commands, mark)
+        return CommandDriver(wanted, network_access.commands, mark)
     return NoTunnelDriver()
 
 
-def make_shared_tunnel(settings: Settings, far_name: str, senses: NetworkAccess, clock: Clock) -> SharedTunnel | None:
+def make_shared_tunnel(
+    settings: Settings, far_name: str, network_access: NetworkAccess, clock: Clock
+) -> SharedTunnel | None:
     """One use of the far box's tunnel, which others may use too; None where there is no tunnel to share."""
     wanted = settings.far[far_name].tunnel
     if isinstance(wanted, NoTunnel):
         return None
-    tunnel = make_tunnel(settings, far_name, senses, clock)
+    tunnel = make_tunnel(settings, far_name, network_access, clock)
     path = _path(settings, far_name)
     return SharedTunnel(tunnel, path, clock, settings.zone, stay_up=wanted.stay_up, linger_s=wanted.linger_s)
 

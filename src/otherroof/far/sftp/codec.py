@@ -70,7 +70,7 @@ def parse_hello(packet: bytes) -> dict[bytes, bytes]:
 
 
 def unpack_string(packet: bytes, at: int) -> tuple[bytes, int]:
-    """The string at `place`, and where the next thing begins. Raises LinkLost if the packet is too short."""
+    """The string at byte `at`, and the offset of what follows it. Raises LinkLost if the packet is too short."""
     if at + 4 > len(packet):
         raise malformed()
     (size,) = _read_u32(packet, at)
@@ -230,7 +230,7 @@ def request_path(op: requests.Op) -> str:
 
 
 def unpack_attrs(packet: bytes, at: int) -> tuple[requests.Attrs, int]:
-    """The attributes at `place`, and where the next thing begins."""
+    """The attributes at byte `at`, and the offset of what follows them."""
     (flags,) = _read_u32(packet, at)
     at += 4
     size = mode = mtime = 0

@@ -22,7 +22,7 @@ from otherroof.far.sftp.queues import TaskQueues
 # has been handed out holds content in memory, and none of it can be left out again when a run is stopped.
 BACKLOG_BYTES = 16 * 1024 * 1024  # memory that tasks handed out may hold
 BACKLOG = MAX_SCRIPTS + MAX_SCRIPTS // 4  # tasks for each channel
-TICK_S = 1.0  # how often the caller's `tick` is called, where it works
+TICK_S = 1.0  # how often the caller's `tick` is called, in its own thread
 LOOK_S = 0.25  # how often the caller's iterator is asked again while nothing comes back
 NEAR_S = 0.005  # round trip up to which the processor is the limit, not the line
 NEAR_CONNECTIONS = 2  # two connections: one encrypts while the other waits for the interpreter

@@ -112,7 +112,8 @@ class OpenReader:
     def _far_path(self, path: bytes) -> bytes:
         """Where this version's file at `path` lies now.
 
-        Asked when a script is made, not in it: scripts run in a place's own threads, where this database is barred.
+        Asked when a script is made, not in it: scripts run in a place's own threads, and sqlite3 lets only the thread
+        that opened this database use it.
         """
         with translating_sqlite(self._aside_path):
             (run,) = self._db.execute(FIRST_RUN, (path, path)).fetchone()
