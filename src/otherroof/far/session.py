@@ -226,8 +226,8 @@ def negotiate(target: SshTarget, sock: socket.socket, meter: Meter) -> paramiko.
         transport.clear_to_send_timeout = target.answer_s
         # Longer than the time-outs above, because the library does not say when this one has run out.
         transport.start_client(timeout=2 * target.answer_s + 1)
-    # No common way to sign means that the far box has no key of the pinned kind any more.
     except paramiko.ssh_exception.IncompatiblePeer as problem:
+        # No common way to sign means that the far box has no key of the pinned kind any more.
         transport.close()
         sock.close()
         raise HostKeyChanged(

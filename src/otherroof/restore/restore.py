@@ -299,8 +299,8 @@ class Restorer:
         if large.failure is not None:
             self._drop(large)
             self._missing(large.entry, large.failure)
-        # Read back from this disk: what counts is what lies here, not what went by.
         elif digest_of_handle(large.handle) != large.entry.digest:
+            # Read back from this disk: what counts is what lies here, not what went by.
             self._drop(large)
             self._miss(large.entry, OTHER_CONTENT)
         else:

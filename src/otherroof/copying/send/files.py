@@ -168,8 +168,8 @@ class FileSender:
             else:
                 try:
                     self._consider_small(change)
-                # It was small when the folder was scanned. A log that grows is the usual case.
                 except GrownWhileRead:
+                    # It was small when the folder was scanned. A log that grows is the usual case.
                     _, change.numbers = self._context.source.describe_file(change.path)
                     self._consider_large(change)
         except OtherroofError as problem:
@@ -204,8 +204,8 @@ class FileSender:
                     self._digest_first(change)
             else:
                 change.digest = None
-        # Reading a large file twice costs only home's disk: worth it if it may turn out that nothing need be sent.
         elif change.doubt or self._context.unsure or self._plan.may_be_there(change):
+            # Reading a large file twice costs only home's disk: worth it if it may turn out that nothing need be sent.
             self._digest_first(change)
         if change.digest is not None and (self._is_same(change) or self._found(change)):
             return

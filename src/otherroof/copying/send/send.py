@@ -127,9 +127,9 @@ class SendSteps:
             change = result.key
             if result.error is not None:
                 self._refused(result)
-            # Nothing is to come there: done. Else the path is free now, and one of the later steps brings what is
-            # wanted.
             elif change.want == 0:
+                # Nothing is to come there: done. Else the path is free now, and one of the later steps brings what is
+                # wanted.
                 self._plan.done(change)
             else:
                 change.had = 0

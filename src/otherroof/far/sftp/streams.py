@@ -107,9 +107,9 @@ class Streams:
             self._writes.rotate(-1)
             try:
                 piece = stream.request.source.take(wait=wait and alone)
-            # A broken connection ends them all; anything else, such as a file that cannot be read at home, ends this
-            # stream.
             except LinkLost:
+                # A broken connection ends them all; anything else, such as a file that cannot be read at home, ends
+                # this stream.
                 raise
             except OtherroofError as problem:
                 stream.failure = stream.failure or problem

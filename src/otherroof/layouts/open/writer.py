@@ -65,8 +65,8 @@ class OpenWriter:
         latest = self.paths.latest(path)
         try:
             yield from steps.make_folder(latest)
-        # What stands there is no folder, and no listing names it any more.
         except Refused:
+            # What stands there is no folder, and no listing names it any more.
             yield from steps.move_aside(latest, self.paths.earlier(path))
             yield requests.MakeFolder(latest)
 
@@ -202,8 +202,8 @@ class OpenWriter:
         except Refused:
             yield from steps.move_aside(latest, aside)
             yield from self._try_symlink(request)
-        # No loss: a restore makes links from what the listing says of their targets, not from what stands here.
         except PlaceError:
+            # No loss: a restore makes links from what the listing says of their targets, not from what stands here.
             return
 
     def _try_symlink(self, request: requests.MakeSymlink) -> Script[None]:
