@@ -22,8 +22,8 @@ ADVICE = "check owner, mode and free space of its folder"
 def replace_file(
     path: str, content: str | bytes, mode: int = FOR_ALL, *, what: str = "", advice: str = ADVICE, like: str = ""
 ) -> None:
-    """Put `content` at `path`, in place of what stands there, which passes its owner on where we may do that; where
-    nothing stands there, the owner of `like` becomes its owner.
+    """Put `content` at `path`, in place of what stands there. The new file gets the old one's owner, if we may do that;
+    if nothing stands there yet, the owner of `like`.
 
     Text is written as UTF-8, with question marks for what cannot be (some file names). Raises HomeTrouble, which says
     that `what` cannot be written.
@@ -57,6 +57,7 @@ def rename_over(spare: str, path: str, advice: str = ADVICE) -> None:
 
 def make_folder(path: str, *, advice: str = ADVICE) -> None:
     """`path` as a folder for its owner alone, with those above it; what stands keeps its mode. Raises HomeTrouble."""
+    # Since Python 3.7 the mode is for the last folder only; those above it follow the umask.
     with _translated(path, "", advice):
         os.makedirs(path, mode=0o700, exist_ok=True)
 
@@ -84,6 +85,9 @@ def _through_spare(path: str, content: str | bytes, mode: int, settle: Callable[
         with os.fdopen(handle, "wb") as file:
             file.write(content.encode("utf-8", "replace") if isinstance(content, str) else content)
             file.flush()
+            # Owner first, mode second: until the owner is right, nobody but us may open it. All this is synced before
+            # the name is given: a rename may reach the disk earlier than content does, and would leave an empty file
+            # after a power cut.
             _leave_to_owner_of(path if os.path.exists(path) else like or path, file.fileno())
             os.fchmod(file.fileno(), mode)
             os.fsync(file.fileno())
@@ -92,10 +96,12 @@ def _through_spare(path: str, content: str | bytes, mode: int, settle: Callable[
         with contextlib.suppress(FileNotFoundError):  # an interrupt may come after the rename
             os.unlink(spare)
         raise
+    # A name is content of its folder: without this it may be gone after a power cut.
     _sync_folder(path)
 
 
 def _linked(spare: str, path: str) -> None:
+    # If the machine stops between the two, the content has two names; the spare one is never looked at again.
     os.link(spare, path)
     os.unlink(spare)
 

@@ -97,6 +97,7 @@ def parse_moment(text: str, zone: tzinfo, *, end_of_day: bool = False) -> dateti
         return from_stamp(text)
     except ValueError:
         moment = datetime.fromisoformat(text)
+    # A date alone is no longer than this; `fromisoformat` has read it as midnight.
     if len(text) <= len("2031-04-05"):
         moment = moment.replace(hour=23, minute=59, second=59) if end_of_day else moment
     return _in_utc(moment.replace(tzinfo=zone))

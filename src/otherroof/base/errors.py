@@ -34,6 +34,7 @@ class OtherroofError(Exception):
     def __str__(self) -> str:
         line = f"{self.where}: {self.what}" if self.where else self.what
         line = f"{line}; {self.advice}" if self.advice else line
+        # A library's words may have line breaks; a message is one line.
         return " ".join(line.split())
 
 

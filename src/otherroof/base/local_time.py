@@ -16,6 +16,7 @@ def wall_time(moment: datetime, zone: ZoneInfo) -> datetime:
 
 def wall_time_exists(wall: datetime, zone: ZoneInfo) -> bool:
     """Whether the wall clock ever shows `wall`; it does not while it is being put forward over it."""
+    # There and back through UTC (PEP 495): a time that the clock jumps over comes back as another one.
     return wall_time(wall.replace(tzinfo=zone).astimezone(UTC), zone) == wall
 
 
@@ -50,6 +51,8 @@ def _end_of_jump(wall: datetime, zone: ZoneInfo) -> datetime:
     # PEP 495: for a time that is jumped over, fold=0 takes the offset of before, fold=1 that of after.
     early = wall.replace(tzinfo=zone, fold=1).astimezone(UTC)
     late = wall.replace(tzinfo=zone, fold=0).astimezone(UTC)
+    # So `early` lies before the jump and `late` after it. Halve the time between until they are a second apart: zones
+    # change on whole seconds, and `zoneinfo` has no question that asks for the change itself.
     after = late.astimezone(zone).utcoffset()
     while late - early > timedelta(seconds=1):
         half = early + timedelta(seconds=(late - early) // timedelta(seconds=2))

@@ -57,7 +57,7 @@ class FileLock:
 
     A lock belongs to the opening, not to the process (flock(2)): two of these exclude each other, or share, in whatever
     thread or process they are. Whoever waits in vain gets Busy, which names the process that holds the lock alone and
-    since when; HomeTrouble is raised where the file cannot be used.
+    since when; HomeTrouble is raised if the file cannot be used.
     """
 
     def __init__(self, path: str, clock: Clock, note: LockNote) -> None:
@@ -100,6 +100,7 @@ class FileLock:
         if file < 0:
             return
         if self._alone:
+            # While it is still held, so that nobody reads the name of a holder who has gone.
             self._sign(file, "")
         self._alone = False
         # Not only closed: a program that is just being started may have the same opening for an instant.
@@ -114,11 +115,14 @@ class FileLock:
             self.release()
             raise
 
+    # Asked again and again, because flock(2) itself can only wait for ever: a signal would have to end it, and signals
+    # reach the main thread alone.
     def _wait(self, kind: int, patience: Patience) -> None:
         until, step = self._clock.monotonic() + patience.seconds, STEP_S
         while not self._taken(kind):
             if self._clock.monotonic() >= until:
                 raise Busy(self._under_way(), where=self._note.where, advice=self._note.advice)
+            # The first round alone: whoever waits is told once.
             if step == STEP_S:
                 longest = span_text(patience.seconds)
                 patience.told(f"{self._note.where} waits up to {longest}: {self._under_way()}")
@@ -131,6 +135,8 @@ class FileLock:
             return
         folder = os.path.dirname(self._path)
         make_own_folder(folder, advice=ADVICE)
+        # `lexists` also sees a link that leads nowhere; opening it fails below, and says so. Two who come at the same
+        # moment both open the one file: `create_file` never replaces what stands.
         if not os.path.lexists(self._path):
             create_file(self._path, "", like=folder, advice=ADVICE)
         try:
@@ -141,11 +147,14 @@ class FileLock:
 
     def _taken(self, kind: int) -> bool:
         try:
+            # Who holds a share already and asks to be alone has it turned into that lock, but not in one step: the
+            # share is given up first, and another may come between (flock(2)).
             fcntl.flock(self._file, kind | fcntl.LOCK_NB)
         except BlockingIOError:
             return False
         except OSError as problem:
             raise self._translated(problem) from problem
+        # Only one who is alone signs: many may share, and the file has room for one name.
         self._alone = kind == fcntl.LOCK_EX
         if self._alone:
             self._sign(self._file, f"{os.getpid()} {stamp(self._clock.now())} {self._note.name}\n")

@@ -17,7 +17,9 @@ from typing import IO, Protocol
 from otherroof.base.errors import TunnelTrouble
 
 SEARCH_PATH = "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
+# Far more than `ip -json` prints on a machine with many interfaces.
 MOST_OUTPUT = 256 * 1024
+# For a program that was killed: it may still be stuck in the kernel, on a disk that does not answer.
 END_S = 5.0
 
 PACKAGES = {"ip": "iproute2", "wg": "wireguard-tools", "nft": "nftables", "ping": "iputils-ping"}
@@ -74,6 +76,8 @@ def _run(argv: Sequence[str], timeout_s: float, out: IO[bytes], err: IO[bytes]) 
             stdin=subprocess.DEVNULL,
             stdout=out,
             stderr=err,
+            # Always English: callers look for words in what a program says. A session of its own, so that all it starts
+            # can be ended with it, and no terminal can be asked for a password.
             env={"PATH": SEARCH_PATH, "LC_ALL": "C"},
             start_new_session=True,
         )
@@ -86,6 +90,7 @@ def _run(argv: Sequence[str], timeout_s: float, out: IO[bytes], err: IO[bytes]) 
             f"did not end within {timeout_s:g} s", where=" ".join(argv), advice="run it by hand and see why"
         ) from problem
     finally:
+        # Not only after a time-out: an interrupt must leave no program behind either.
         if child.returncode is None:
             os.killpg(child.pid, signal.SIGKILL)
             child.wait(END_S)

@@ -25,6 +25,7 @@ class _Outcome(Generic[T]):
 
 def within_time(limit_s: float, work: Callable[[], T]) -> T:
     """What `work` returns or raises; TookTooLong after `limit_s` seconds."""
+    # If nobody waits any more, the outcome stays in here and goes with the thread.
     box: queue.SimpleQueue[_Outcome[T]] = queue.SimpleQueue()
 
     def carry() -> None:
@@ -33,6 +34,8 @@ def within_time(limit_s: float, work: Callable[[], T]) -> T:
         except BaseException as error:  # noqa: BLE001 - raised again in the thread that waits
             box.put(_Outcome(None, error))
 
+    # Python cannot end a thread, so one whose time is up goes on until its call returns. As a daemon it does not keep
+    # the program from ending.
     threading.Thread(target=carry, name="otherroof-patience", daemon=True).start()
     try:
         outcome = box.get(timeout=limit_s)

@@ -12,6 +12,7 @@ def size_text(count: int | float) -> str:
     """`count` bytes in decimal units with three figures: 1000 → `1.00 kB`."""
     value = float(count)
     for step in _STEPS:
+        # 999.5 and more would be rounded to four figures; likewise 9.995 and 99.95 below.
         if abs(value) < 999.5 or step == _STEPS[-1]:
             break
         value /= 1000.0
@@ -37,8 +38,10 @@ def span_text(seconds: float) -> str:
     """A duration in the two largest units that matter: `41 s`, `11 h 7 min`, `3 d 4 h`."""
     if seconds < 0:
         return "–" + span_text(-seconds)
+    # 9.95 and more would be shown as `10.0 s`.
     if seconds < 9.95:
         return f"{seconds:.1f} s"
+    # Rounded once, before it is split: rounding the parts could give `1 min 60 s`.
     whole = int(seconds + 0.5)
     days, rest = divmod(whole, 86_400)
     hours, rest = divmod(rest, 3_600)

@@ -40,5 +40,6 @@ def fit(points: Sequence[tuple[float, float]]) -> FittedLine | None:
     slope = math.fsum((x - mean_x) * (y - mean_y) for x, y in points) / spread
     intercept = mean_y - slope * mean_x
     left = math.fsum((y - intercept - slope * x) ** 2 for x, y in points)
+    # Two figures, slope and intercept, were taken from the points; what is left has two degrees of freedom less.
     variance = left / (count - 2)
     return FittedLine(slope, intercept, slope_error=math.sqrt(variance / spread))

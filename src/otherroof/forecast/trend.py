@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from otherroof.forecast.line import fit
 
+# Below this a line through the points says more about chance than about growth.
 LEAST_POINTS = 5
 LEAST_DAYS = 6.0
 SURE = 2.0
@@ -42,6 +43,7 @@ def days_until_full(points: Sequence[tuple[float, float]], total: float) -> Fill
     return FillDays(
         days=left / line.slope,
         soonest=left / (line.slope + SURE * line.slope_error),
+        # With a slope that may also be zero, the disk may never be full.
         latest=left / slow if slow > 0 else None,
     )
 

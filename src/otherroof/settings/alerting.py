@@ -16,6 +16,7 @@ from otherroof.settings.fields import AbsolutePath, Address, Argv, CrontabText, 
 
 # Enough to catch a slip of the pen; only the mail server can know whether the mailbox exists.
 _MAILBOX = re.compile(r"[^\s@<>,;:\"()\[\]\\]+@[A-Za-z0-9.-]+\Z")
+# RFC 6762 (.local), RFC 8375 (.home.arpa); ICANN set .internal aside for this; .lan is custom.
 _HOME_NAMES = (".local", ".lan", ".home.arpa", ".internal")
 
 

@@ -29,6 +29,7 @@ from zoneinfo import ZoneInfo
 from otherroof.base.local_time import first_moment, last_moment, wall_time, wall_time_exists
 
 PART_RULE = re.compile(r"(?:(?P<all>\*)|(?P<low>\d{1,4})(?:-(?P<high>\d{1,4}))?)(?:/(?P<step>\d{1,4}))?\Z", re.ASCII)
+# Of a leap year, so that 29 February counts as a day that comes.
 LONGEST_MONTH = {month: monthrange(2000, month)[1] for month in range(1, 13)}
 # 29 February can be eight years away, around a century that is no leap year.
 FARTHEST_YEARS = 9
@@ -73,6 +74,7 @@ class Crontab:
                 "day of the week, as in '30 1 * * *' for every day at 01:30"
             )
         minutes, hours, days, months, weekdays = (_numbers(*pair) for pair in zip(words, _FIELDS, strict=True))
+        # The fields' places: 2 is the day of the month, 4 the day of the week.
         free_day, free_weekday = (_is_free(words[place]) for place in (2, 4))
         if not (free_day or free_weekday) and any(words[place].startswith("*/") for place in (2, 4)):
             raise ValueError(
@@ -85,6 +87,7 @@ class Crontab:
             tuple(sorted(hours)),
             None if free_day else frozenset(days),
             frozenset(months),
+            # 7 is Sunday too, and becomes 0 here.
             None if free_weekday else frozenset(day % 7 for day in weekdays),
         )
         found._refuse_never()
@@ -95,13 +98,17 @@ class Crontab:
         if day.month not in self.months:
             return False
         by_month = self.days is None or day.day in self.days
+        # `isoweekday` has Monday 1 to Sunday 7; crontab has Sunday 0.
         by_week = self.weekdays is None or day.isoweekday() % 7 in self.weekdays
+        # POSIX: if both fields name days, a day that fits either is meant: `0 0 1 * 1` is each first of the month and
+        # each Monday. If one of them is `*`, only the other counts.
         restricted_twice = self.days is not None and self.weekdays is not None
         return (by_month or by_week) if restricted_twice else (by_month and by_week)
 
     @property
     def every_hour(self) -> bool:
         """Whether the job follows time as it passes rather than times of day."""
+        # By what the field means, not by how it is written: `*`, `*/1` and `0-23` are the same.
         return len(self.hours) == 24
 
     def next_after(self, moment: datetime, zone: ZoneInfo) -> datetime:
@@ -120,20 +127,25 @@ class Crontab:
     def _first_of_day(self, day: date, moment: datetime, zone: ZoneInfo) -> datetime | None:
         walls = [datetime.combine(day, time(hour, minute)) for hour in self.hours for minute in self.minutes]
         if not self.every_hour:
+            # The walls ascend, and `first_moment` never runs backwards: so halving finds the place.
             place = bisect_right(walls, moment, key=lambda wall: first_moment(wall, zone))
             return first_moment(walls[place], zone) if place < len(walls) else None
+        # A time that occurs twice is due both times. Each of the two readings ascends by itself, but not both together,
+        # so each is searched alone, and the earlier result counts.
         found = (_first_real(walls, moment, zone, reading) for reading in (first_moment, last_moment))
         return min((candidate for candidate in found if candidate is not None), default=None)
 
     def _days_from(self, start: date) -> Iterator[date]:
         for months_on in range(FARTHEST_YEARS * 12 + 1):
             year, month = start.year + (start.month - 1 + months_on) // 12, (start.month - 1 + months_on) % 12 + 1
+            # Whole months are skipped unasked: 29 February is found after a hundred steps, not three thousand.
             if month in self.months and year <= date.max.year:
                 first = start.day if months_on == 0 else 1
                 days = (date(year, month, day) for day in range(first, monthrange(year, month)[1] + 1))
                 yield from filter(self.matches_day, days)
 
     def _refuse_never(self) -> None:
+        # With days of the week named as well it does come, on those (see `matches_day`).
         if self.days is None or self.weekdays is not None:
             return
         if not any(min(self.days) <= LONGEST_MONTH[month] for month in self.months):
@@ -147,6 +159,7 @@ class Crontab:
 def _first_real(
     walls: list[datetime], moment: datetime, zone: ZoneInfo, reading: Callable[[datetime, ZoneInfo], datetime]
 ) -> datetime | None:
+    # Times that are jumped over all lie at the end of the jump here; they are skipped, nothing is made up for them.
     place = bisect_right(walls, moment, key=lambda wall: reading(wall, zone))
     return next((reading(wall, zone) for wall in islice(walls, place, None) if wall_time_exists(wall, zone)), None)
 

@@ -70,6 +70,8 @@ def _host_key(text: str) -> str:
     words = text.split()
     try:
         blob = base64.b64decode(words[1], validate=True)
+        # RFC 4253 §6.6: the key begins with its own kind, as a string after its length in four bytes. A line that was
+        # cut or pasted together is noticed by this.
         size = int.from_bytes(blob[:4], "big")
         inner = blob[4 : 4 + size].decode("ascii")
     except (IndexError, ValueError):
@@ -82,6 +84,7 @@ def _host_key(text: str) -> str:
 
 
 def _program(argv: tuple[str, ...]) -> tuple[str, ...]:
+    # Nor is a shell asked: these are words for exec, and nothing in them is expanded.
     if not argv[0].startswith("/"):
         raise ValueError(f"{argv[0]!r}: the program must be an absolute path, so that nothing else can stand in")
     return argv

@@ -27,6 +27,8 @@ def settings_in_force(folder: str, states: Iterable[str] = ()) -> tuple[Settings
     settings, mistakes = read_settings(folder)
     if not mistakes:
         return settings, mistakes
+    # The settings name the folder in which the copy of themselves lies. If they cannot be read, it is looked for where
+    # it usually is.
     where = [settings.state] if settings is not None else [*states, os.path.join(os.path.abspath(folder), "state")]
     return _kept(os.path.abspath(folder), where) or settings, mistakes
 
@@ -35,6 +37,7 @@ def keep_settings(settings: Settings) -> None:
     """The service has taken these up, and they are whole. Raises HomeTrouble if they cannot be written down."""
     path = os.path.join(settings.state, NAME)
     text = settings.model_dump_json()
+    # Only if it differs: this is called at every start, and an SD card wears with each write.
     if _read(path) != text:
         replace_file(path, text, FOR_OWNER)
 
@@ -45,6 +48,7 @@ def _kept(folder: str, states: Iterable[str]) -> Settings | None:
             found = Settings.model_validate_json(_read(os.path.join(state, NAME)))
         except ValidationError:
             continue  # none, or those of another version
+        # One state folder may have served another settings folder before.
         if found.where == folder:
             return found
     return None

@@ -128,6 +128,7 @@ def _secret_mistakes(file: str, key: str, path: str, make: str = MAKE_KEY) -> li
         return [Mistake(file, key, f"{path} cannot be read: {problem.strerror}", "check its owner and mode")]
     if not stat.S_ISREG(found.st_mode):
         return [Mistake(file, key, f"{path} is not a file", "name the file itself")]
+    # Neither group nor others: sshd and `ssh` ask the same of a private key.
     if found.st_mode & 0o077:
         return [
             Mistake(

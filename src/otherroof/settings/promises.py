@@ -40,8 +40,8 @@ def promises_that_cannot_be_kept(parts: ReadableSettings) -> list[Mistake]:
 
 def longest_pause(at: str, zone: ZoneInfo) -> timedelta:
     """The longest time between two times in a row that crontab fields name."""
+    # BEGIN itself is no time of the job; it is left out below.
     crontab, moments = Crontab.parse(at), [BEGIN]
     while len(moments) < MOST_TIMES and moments[-1] < BEGIN + LENGTH:
         moments.append(crontab.next_after(moments[-1], zone))
-    # nothing precedes the first time
     return max((later - earlier for earlier, later in pairwise(moments[1:])), default=LENGTH)

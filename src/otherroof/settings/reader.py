@@ -86,10 +86,13 @@ def read_settings(where: str) -> tuple[Settings | None, list[Mistake]]:
     """
     parts = read_parts(where)
     main_path = os.path.join(parts.where, MAIN_FILE)
+    # A mistake in the main file may be about the far box, the limits or whom to tell: nothing can be done safely
+    # without it. One in a job's file concerns that job alone.
     if parts.home is None or any(mistake.file == main_path for mistake in parts.mistakes):
         return None, parts.mistakes
     jobs = {name: job for name, job in parts.jobs.items() if job.far in parts.far}
     folder = os.path.join(parts.where, JOBS_FOLDER)
+    # A job whose only mistake is seen across files is still whole, and is kept: it is not unread.
     wrong = {_stem(mistake.file) for mistake in parts.mistakes if os.path.dirname(mistake.file) == folder}
     unread = tuple(sorted(wrong - set(jobs)))
     settings = Settings(where=parts.where, home=parts.home, far=parts.far, jobs=jobs, told=parts.told, unread=unread)
@@ -108,6 +111,7 @@ def require_settings(where: str) -> Settings:
 def _load(path: str, mistakes: list[Mistake]) -> dict[str, Any] | None:
     try:
         with open(path, "rb") as file:
+            # In binary: TOML is UTF-8 whatever the locale says, and `tomllib` refuses anything else.
             return tomllib.load(file)
     except FileNotFoundError:
         mistakes.append(Mistake(path, "", "is not there", "`--config DIR` names another settings folder"))
@@ -125,6 +129,8 @@ def _stem(path: str) -> str:
 
 
 def _read_main(raw: dict[str, Any], path: str, parts: ReadableSettings) -> None:
+    # The tables are fitted one by one, not as one model: pydantic would drop the whole file for one mistake in it, and
+    # hide what is wrong in the other tables.
     known = {"home", "far", *AlertingSettings.model_fields}
     for key in raw:
         if key not in known:
@@ -138,6 +144,7 @@ def _read_main(raw: dict[str, Any], path: str, parts: ReadableSettings) -> None:
     if not isinstance(boxes, dict) or not boxes:
         parts.mistakes.append(Mistake(path, "far", "no far box is described", "write a table [far.NAME]"))
         return
+    # Also those whose tables have mistakes: a job that names such a box is not at fault itself.
     parts.far_named = frozenset(boxes)
     for name, table in boxes.items():
         if not NAME_RULE.match(name):
@@ -193,6 +200,8 @@ def _fit(model: type[M], raw: dict[str, Any], path: str, mistakes: list[Mistake]
 
 def _as_mistake(path: str, above: str, model: type[BaseModel], detail: ErrorDetails) -> Mistake:
     loc = detail["loc"]
+    # `loc` is pydantic's path to the mistake. Below a choice of models it also holds the choice's tag, which nobody
+    # wrote as a table: `tunnel.wireguard.port` is `tunnel.port` in the file.
     key = above + ".".join(str(step) for place, step in enumerate(loc) if not _is_union_tag(loc, place))
     kind = detail["type"]
     if kind == "extra_forbidden":
@@ -222,6 +231,7 @@ def _as_mistake(path: str, above: str, model: type[BaseModel], detail: ErrorDeta
 
 
 def _is_union_tag(loc: tuple[str | int, ...], place: int) -> bool:
+    # channel, its name, its kind; a channel may well be called `mail`, so only the place tells.
     if place == 2 and loc[0] == "channel":
         return loc[place] in {"mail", "webhook", "command", "journal"}
     return place > 0 and loc[place - 1] == "tunnel" and loc[place] in {"none", "wireguard", "command"}
@@ -235,11 +245,14 @@ def _known_keys(model: type[BaseModel], loc: tuple[str | int, ...]) -> list[str]
 def _models_at(model: type[BaseModel], loc: tuple[str | int, ...]) -> list[type[BaseModel]]:
     here: list[type[BaseModel]] = [model]
     for step in loc:
+        # A step that leads to no model (a channel's own name, a place in a list, a tag that is taken below) stays where
+        # it is.
         here = [found for choice in here for found in _step_into(choice, step)] or here
     return here
 
 
 def _step_into(model: type[BaseModel], step: str | int) -> list[type[BaseModel]]:
+    # The tag of a choice: only the model that has it goes on.
     for choice in _models_in(model):
         tag = choice.model_fields.get("kind")
         if tag is not None and step in get_args(tag.annotation):
@@ -267,6 +280,7 @@ def _cross_checks(parts: ReadableSettings) -> list[Mistake]:
             near = difflib.get_close_matches(job.far, known, n=1, cutoff=0.4)
             right = f"perhaps {near[0]!r} is meant" if near else f"known: {', '.join(known) or 'none'}"
             mistakes.append(Mistake(path, "far", f"{job.far!r} is no far box in {MAIN_FILE}", right))
+        # By its real path: the same folder may be reached by a link as well.
         other = taken.setdefault((os.path.realpath(job.folder), job.far), name)
         if other != name:
             mistakes.append(

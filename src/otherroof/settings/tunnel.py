@@ -34,6 +34,7 @@ def _own_address(text: str) -> str:
     if "/" not in text:
         raise ValueError(f"{text!r} lacks the size of its network; {text}/24 is usual")
     whole = parsed.network
+    # A network of one or two addresses (/32, /31, RFC 3021) has no address to spare for itself.
     if whole.num_addresses > 2 and parsed.ip == whole.network_address:
         raise ValueError(f"{text!r} is the network itself; {whole[1]}/{whole.prefixlen} is its first address")
     if parsed.ip.is_loopback or parsed.ip.is_link_local or parsed.ip.is_multicast or parsed.ip.is_unspecified:
@@ -44,6 +45,7 @@ def _own_address(text: str) -> str:
 def _networks(texts: tuple[str, ...]) -> tuple[str, ...]:
     found = [_network(text) for text in texts]
     for version in (4, 6):
+        # Merged, because two halves (0.0.0.0/1 and 128.0.0.0/1) cover everything too: an old trick for default routes.
         merged = ipaddress.collapse_addresses(net for net in found if net.version == version)  # type: ignore[type-var]
         if any(net.prefixlen == 0 for net in merged):
             raise ValueError("it covers everything, so the whole household's traffic would go into the tunnel")
@@ -78,6 +80,7 @@ def split_host_port(text: str) -> tuple[str, int]:
     bare = host[1:-1] if host.startswith("[") and host.endswith("]") else host
     if not colon or not port.isdecimal() or not 1 <= int(port) <= 65535:
         raise ValueError(f"{text!r} is not host:port, such as garden.example.net:51820")
+    # Without brackets nobody can tell an IPv6 address's last group from a port.
     if bare != host or ":" in bare:
         try:
             ipaddress.IPv6Address(bare)
@@ -145,6 +148,7 @@ class WireguardTunnel(TunnelLifetime):
     far_name: Annotated[str, AfterValidator(_host_port)] = ""
     reach: Annotated[tuple[str, ...], Field(min_length=1, strict=False), AfterValidator(_networks)]
     mtu: Annotated[int, AfterValidator(_mtu)] = 0
+    # Many home routers forget a UDP mapping that has been idle for 30 s; wg(8) names 25 s as what suits nearly all.
     keepalive_s: int = Field(default=25, ge=0, le=65_535)
     let_in: bool = False
 
@@ -190,6 +194,7 @@ def conflicts_between_tunnels(boxes: Mapping[str, _FarBox]) -> Iterator[tuple[st
         other = interfaces.setdefault(tunnel.interface, name)
         if other != name:
             yield f"{key}.interface", f"far box {other!r} has interface {tunnel.interface} already", "another name"
+        # One that calls listens on any port that is free.
         if tunnel.role == "answer":
             other = ports.setdefault(tunnel.port, name)
             if other != name:
@@ -204,6 +209,8 @@ def _unreachable(key: str, address: str, tunnel: WireguardTunnel) -> Iterator[tu
         return  # a name: only the ladder can tell
     if wanted == ipaddress.ip_interface(tunnel.own_address).ip:
         yield f"{key}.own_address", f"{wanted} is the far box's own address", "each end has an address of its own"
+    # `reach` becomes the peer's allowed IPs, which decide both what is sent to it and what is believed to come from it
+    # (WireGuard paper §2): an address outside could not be used in either direction.
     if not any(wanted in ipaddress.ip_network(net) for net in tunnel.reach):
         right = f"add {wanted}/{wanted.max_prefixlen}, or the tunnel's whole network"
         yield f"{key}.reach", f"the far box's address {wanted} is in none of these networks", right

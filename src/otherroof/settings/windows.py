@@ -37,8 +37,10 @@ class DayStretch:
             raise ValueError(f"{text!r} is not a stretch of the day; two times such as 22:00-06:30 are wanted")
         hours_minutes = [int(number) for number in match.groups()]
         start, end = (hours_minutes[at] * 60 + hours_minutes[at + 1] for at in (0, 2))
+        # 24:00 is a way to write the end of a day, not its beginning.
         if max(hours_minutes[1], hours_minutes[3]) > 59 or start >= DAY_MINUTES or end > DAY_MINUTES:
             raise ValueError(f"{text!r} names a time that no clock shows; 00:00 to 24:00 is wanted")
+        # `00:00-24:00` as well as `06:00-06:00`.
         if start == end % DAY_MINUTES:
             raise ValueError(f"{text!r} is the whole day or nothing; leave it out for the whole day")
         return cls(start, end)
@@ -76,6 +78,7 @@ class DayStretch:
 
     def _on(self, day: date, zone: ZoneInfo) -> tuple[datetime, datetime]:
         opens = midnight(day) + timedelta(minutes=self.start)
+        # A stretch over midnight ends on the next day.
         over = DAY_MINUTES if self.end <= self.start else 0
         closes = midnight(day) + timedelta(minutes=self.end + over)
         return first_moment(opens, zone), first_moment(closes, zone)
@@ -86,6 +89,7 @@ def checked_limits(limits: Mapping[str, float]) -> Mapping[str, float]:
     taken: dict[int, str] = {}
     for text in limits:
         stretch = DayStretch.parse(text)
+        # Minute by minute: slower than comparing ends, and right over midnight without a case of its own.
         for minute in filter(stretch.holds, range(DAY_MINUTES)):
             if minute in taken:
                 clock = f"{minute // 60:02}:{minute % 60:02}"
@@ -106,6 +110,7 @@ def strictest(*limits: float) -> float:
     return min((limit for limit in limits if limit > 0), default=0.0)
 
 
+# Asked for again and again while a run goes on; the settings hold few texts.
 @lru_cache(maxsize=256)
 def _read(text: str) -> DayStretch:
     return DayStretch.parse(text)
