@@ -28,6 +28,12 @@ def rules(interface: str) -> str:
     return removal_rules(interface) + _TABLE.format(table=table_name(interface), interface=interface)
 
 
+# Hooks and priorities (nft(8)): every chain at a hook is asked, lowest priority first; others' filter chains stand at
+# 0, so this one is asked before them. An `accept` here only ends this chain and the next one is asked; a `drop` is
+# final. So the table can forbid, and can never let in what another table keeps out.
+# Family inet: one table for IPv4 and IPv6. Of ICMPv6 only echo requests are let in: the tunnel's link has no neighbours
+# to be discovered, since a WireGuard-protocol interface has no link-layer addresses. Errors about our own packets, such
+# as `packet too big`, are `related`. The counters show a person whether anything was turned away (`nft list table`).
 _TABLE = """\
 table inet {table} {{
     chain arriving {{

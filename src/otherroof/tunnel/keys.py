@@ -19,6 +19,7 @@ def decode_key(text: str) -> bytes:
         raw = base64.b64decode(text.strip(), validate=True)
     except (binascii.Error, ValueError):
         raise ValueError("not base64") from None
+    # Any 32 bytes are a key: X25519 clamps a private one itself (RFC 7748 §5).
     if len(raw) != KEY_BYTES:
         raise ValueError(f"{len(raw)} bytes instead of {KEY_BYTES}")
     return raw
@@ -51,6 +52,7 @@ def _secret_text(path: str, make: str) -> str:
     require_secret(path, make)
     try:
         with open(path, encoding="ascii") as file:
+            # More than any key has: a wrong path to a large file is not read whole.
             return file.read(200)
     except UnicodeDecodeError:
         raise ValueError("not text") from None

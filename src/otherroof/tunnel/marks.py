@@ -36,7 +36,7 @@ def read_text(path: str) -> str:
 
 
 def write_text(path: str, text: str) -> None:
-    """Put `text` at `path`, durably, for the account that the folder belongs to, also where root does it: a run by hand
+    """Put `text` at `path`, durably, for the account that the folder belongs to, even if root does it: a run by hand
     and the service share these files. Raises HomeTrouble."""
     folder = os.path.dirname(path)
     make_own_folder(folder, advice=ADVICE)
@@ -62,6 +62,8 @@ class MadeMark:
 
     def is_set(self) -> bool:
         """Whether the mark was set since the machine started."""
+        # Compared with this start's number, not only asked for: a mark from before the restart names an interface that
+        # is gone. A kernel that tells no number has to do with a plain word.
         return read_text(self._path).strip() == (boot_id() or "set")
 
     def set(self) -> None:

@@ -1,6 +1,6 @@
 """The Tunnel port: what the rest of the house asks of whatever carries packets to the other house.
 
-Documented here once; the drivers are `plain` (none), `command` and `wireguard`.
+Documented here once; the drivers in `drivers/` are `no_tunnel`, `command` and `wireguard`.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ class Tunnel(Protocol):
     that somebody else made, or none at all, it does nothing. `state` only looks, and may remember what it saw.
 
     All three raise TunnelTrouble; none waits without a time-out. What `up` made is known also to another process on
-    the same state folder, and after a crash. They are not safe against each other: `shared` takes turns.
+    the same state folder, and after a crash. They are not safe against each other: `sharing` takes turns.
     """
 
     @property

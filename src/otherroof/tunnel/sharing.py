@@ -63,8 +63,8 @@ class SharedTunnel:
     """One use of a tunnel, from `take` to `leave`. Several of these on the same `path` act as one.
 
     `path` is where the files named above lie, without an ending. With `stay_up` the tunnel is never taken down here;
-    else it goes when nobody uses it: at once, or `linger_s` seconds later where somebody sweeps. Everything that
-    touches the tunnel raises TunnelTrouble, and HomeTrouble where the state folder cannot be used.
+    else it goes when nobody uses it: at once, or `linger_s` seconds later if somebody sweeps. Everything that
+    touches the tunnel raises TunnelTrouble, and HomeTrouble if the state folder cannot be used.
     """
 
     def __init__(
@@ -84,6 +84,7 @@ class SharedTunnel:
 
         `wait_s`: for how long another who is just bringing it up or taking it down is waited for.
         """
+        # Both waits, for the share and for the turn, come out of the same time.
         until = self._clock.monotonic() + wait_s
         self._await(self._use.share, wait_s)
         try:
@@ -95,10 +96,12 @@ class SharedTunnel:
     def mend(self, wait_s: float, *, renew: bool = False) -> TunnelState:
         """U2, for whoever has taken it: bring it up if it has gone, and shut it again if its firewall table has gone.
 
-        With `renew` the driver is told to bring it up also where it stands, so that it looks for a far box that moved.
+        With `renew` the driver is told to bring it up even if it stands, so that it looks for a far box that moved.
         """
         with self._turn(wait_s):
             note = self._note()
+            # Whatever a cut bringing-up or taking-down left, the driver makes whole; `up` over a whole tunnel changes
+            # nothing.
             if note is None or not note.whole:
                 return self._bring_up()
             state = self.tunnel.state()
@@ -107,6 +110,7 @@ class SharedTunnel:
             if renew or state.shut is False:
                 self.tunnel.up()
                 state = self.tunnel.state()
+            # It lingered, and is used again: the time counts anew from the next leaving on.
             if note.idle_at is not None:
                 self._write(replace(note, idle_at=None))
             return state
@@ -114,13 +118,13 @@ class SharedTunnel:
     def leave(self, *, linger: bool) -> EndedSession | None:
         """U3, U4: use it no more. The last one takes it down, unless it is to stay up, or to linger until it is swept.
 
-        Returns what belongs in the ledger where it was taken down. Nothing is held afterwards, whatever is raised. Also
+        Returns what belongs in the ledger, if it was taken down. Nothing is held afterwards, whatever is raised. Also
         to be called after a `take` that failed: the tunnel may stand although it could not be looked at.
         """
         return self._take_down_if_last(self._linger_s if linger else 0.0)
 
     def sweep(self, *, at_once: bool = False) -> EndedSession | None:
-        """U5: take it down where nobody has used it for `linger_s`; to be called from time to time, by one who has not
+        """U5: take it down if nobody has used it for `linger_s`; to be called from time to time, by one who has not
         taken it.
 
         `at_once`: without waiting `linger_s`, since nobody will sweep any more.
@@ -138,14 +142,18 @@ class SharedTunnel:
             return
         with self._turn(NOTE_S):
             note = self._note()
+            # Asked once more in our turn: another may have written one down meanwhile.
             if note is not None and not note.session:
                 self._write(replace(note, session=begin()))
 
     def _bring_up(self) -> TunnelState:
+        # First the note, then the deed: a process killed in between leaves word that something may be half made.
         self._write(TunnelNote(whole=False))
         try:
             self.tunnel.up()
             state = self._state_up()
+            # The counters of now: an interface that others made may have carried traffic before. What the session used
+            # is the difference.
             self._write(TunnelNote(True, 0, state.sent, state.received))
         except BaseException:
             self.tunnel.down()
@@ -167,6 +175,8 @@ class SharedTunnel:
                 note = self._note()
                 if note is None:
                     return None
+                # Of the wall clock, since another process wrote the note, and a steady clock is only good within one. A
+                # clock that is set back makes the tunnel linger longer, and no more than that.
                 now = self._clock.now().timestamp()
                 idle_at = now if note.idle_at is None else note.idle_at
                 if max(0.0, now - idle_at) >= linger_s:
@@ -188,6 +198,7 @@ class SharedTunnel:
         self._forget()
         if not state.counted:
             return EndedSession(note.session, None, None)
+        # Not below 0: somebody may have made the interface anew meanwhile, and its counters began at 0 again.
         return EndedSession(note.session, max(0, state.sent - note.sent), max(0, state.received - note.received))
 
     def _last_look(self) -> TunnelState:
@@ -216,8 +227,8 @@ class SharedTunnel:
             raise TunnelTrouble(what, where=problem.where, advice=problem.advice) from problem
 
     def _note(self) -> TunnelNote | None:
-        """None where nothing stands, and where the note is of before the machine's start, or spoilt: a note that is
-        lost costs no more than a tunnel that is brought up over itself, which changes nothing."""
+        """None if nothing stands, or if the note is from before the machine's start, or spoilt: a lost note costs no
+        more than a tunnel that is brought up over itself, which changes nothing."""
         try:
             raw = json.loads(read_text(self._path + ".json"))
             return TunnelNote(**raw["note"]) if raw["boot"] == boot_id() else None

@@ -14,12 +14,16 @@ from otherroof.base.errors import OtherroofError
 from otherroof.tunnel.sharing import SharedTunnel
 from otherroof.tunnel.silence import is_stale
 
+# The turn of another is waited for only so long; who looks every few seconds may as well look again. STOP_S covers that
+# and the commands of one look.
 WAIT_S = 20.0
 STOP_S = 60.0
 
 
 def mend_tunnel(shared: SharedTunnel) -> bool:
     """One look; whether something had to be done. Raises OtherroofError if it could not be."""
+    # Out of turn, since looking changes nothing and nearly every look finds all well. If not, `mend` takes its turn and
+    # looks again before it acts.
     state = shared.tunnel.state()
     stale = state.counted and is_stale(state.handshake_age_s, state.silent_s)
     if state.up and state.shut is not False and not stale:
@@ -52,6 +56,8 @@ class TunnelKeeper:
     def _watch(self) -> None:
         while not self._ended.wait(self._shared.tunnel.look_s):
             try:
+                # Brought up anew, it has no session yet. The ledger's connection belongs to the thread that uses the
+                # way, so only the time is kept here, for that one to write down.
                 if mend_tunnel(self._shared) and not self._shared.session():
                     self.raised_at = self._clock.now()
                 self.trouble = ""

@@ -1,1 +1,1 @@
-"""The drivers behind the Tunnel port, one file a kind."""
+"""The drivers behind the Tunnel port, one for each `kind` in the settings, and what only they need."""

@@ -25,6 +25,7 @@ class CommandDriver:
     def up(self) -> None:
         if self.state().up:
             return
+        # Before, not after: if `up` is cut half-way, `down` knows that there is something of ours to take away.
         self._mark.set()
         self._do("up", self._settings.up)
         if not self.state().up:

@@ -28,6 +28,7 @@ class LastCallAddress:
 
     def remember(self, endpoint: str) -> None:
         """It called from `endpoint`. Writes only what is new. Raises HomeTrouble."""
+        # This is asked with every look, several times a minute; an SD card wears with each write.
         if endpoint != self.last():
             write_text(self._path, f"{endpoint}\n")
             self._known = endpoint
@@ -36,6 +37,7 @@ class LastCallAddress:
 def _is_endpoint(text: str) -> bool:
     address, colon, port = text.rpartition(":")
     try:
+        # Checked, since it becomes a word for `wg`: a file that was cut in a crash must not break the tunnel.
         ipaddress.ip_address(address.strip("[]"))
     except ValueError:
         return False

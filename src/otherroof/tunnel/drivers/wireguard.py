@@ -36,12 +36,15 @@ from otherroof.tunnel.port import TunnelState
 from otherroof.tunnel.silence import SilenceTimer, is_stale
 
 USERSPACE = "wireguard-go"
+# Commands of `ip`, `wg` and `nft` take milliseconds; one that takes seconds hangs in the kernel. LOOK_S: twice within
+# SILENT_S, so that silence is noticed soon.
 STEP_S = 10.0
 RESOLVE_S = 8.0
 LOOK_S = 10.0
 READY_S = 5.0
 READY_STEP_S = 0.1
 _OR_LET_IN = "or set `let_in = true` if another firewall sees to that"
+# Not `wg show IF dump`: it prints the private key as well. Each of these words prints one public thing a line.
 _WORDS = ("peers", "allowed-ips", "persistent-keepalive", "endpoints", "latest-handshakes", "transfer")
 
 
@@ -86,6 +89,7 @@ class WireguardDriver:
 
     def up(self) -> None:
         if not self._mark.is_set():
+            # An interface that stands without our mark is somebody else's: used as it is or refused, never changed.
             found = self._look()
             if found is not None:
                 self._accept(found)
@@ -94,6 +98,7 @@ class WireguardDriver:
             found = self._look_over_ours()
         wanted = self._wanted(found)
         if found is None:
+            # Before it is made: if this is cut short, the next process knows that what it finds is ours.
             self._mark.set()
         self._shut()  # before there is an interface, so that it is never open
         if found is None:
@@ -105,6 +110,8 @@ class WireguardDriver:
     def down(self) -> None:
         if not self._mark.is_set():
             return
+        # The interface first and the table after it, so that it is never open. Addresses and routes go with it. A
+        # program in userspace notices that its interface is gone, and ends.
         if self._link() is not None:
             self._do(("ip", "link", "del", "dev", self.name))
         self._take_table_away()
@@ -117,6 +124,8 @@ class WireguardDriver:
         peer = found.peers.get(self._settings.far_key, PeerState())
         age = self._age(peer)
         silent = self._pulse.silent_for(peer.sent, peer.received, self._clock.monotonic())
+        # An endpoint without a handshake is only what we were told or have tried. After one, the far box has proved
+        # that it is there, and the interface follows it when it moves (WireGuard paper §2.1).
         if self._settings.role == "answer" and peer.handshake_at and peer.endpoint and self._mark.is_set():
             self._caller.remember(peer.endpoint)
         return TunnelState(
@@ -126,6 +135,8 @@ class WireguardDriver:
     def _age(self, peer: PeerState) -> float | None:
         if not peer.handshake_at:
             return None
+        # `wg` gives Unix time by the wall clock. If that was set forward since, the handshake looks too old, and the
+        # worst that follows is that the far box's name is resolved once more.
         return max(0.0, self._clock.now().timestamp() - peer.handshake_at)
 
     def _look_over_ours(self) -> InterfaceState | None:
@@ -181,6 +192,7 @@ class WireguardDriver:
         ran = self._commands.run(argv, STEP_S)
         if not ran.code:
             return
+        # A kernel without the module says that the type is unknown; only then is userspace of any help.
         if "not permitted" in ran.told:
             raise self._trouble(argv, ran.told)
         program = self._commands.find(USERSPACE)
@@ -191,6 +203,7 @@ class WireguardDriver:
                 advice=f"use a kernel from 5.6 on, or install {USERSPACE}",
             )
         self._do((program, self.name))
+        # It goes on in the background, and can be configured as soon as `wg` finds its control socket.
         until = self._clock.monotonic() + READY_S
         while self._commands.run(("wg", "show", self.name, "peers"), STEP_S).code:
             if self._clock.monotonic() > until:
@@ -210,6 +223,7 @@ class WireguardDriver:
     def _link(self) -> InterfaceState | None:
         ran = self._commands.run(("ip", "-json", "addr", "show", "dev", self.name), STEP_S)
         if ran.code:
+            # The exit code is that of other troubles too, so the words decide; programs are run in English.
             if "does not exist" in ran.told:
                 return None
             raise TunnelTrouble(f"cannot be looked at: {ran.told}", where=self.name)
@@ -219,6 +233,7 @@ class WireguardDriver:
 
     def _routes(self, family: str) -> frozenset[str]:
         ran = self._commands.run(("ip", family, "-json", "route", "show", "dev", self.name), STEP_S)
+        # A machine without IPv6 may answer with an error: then there are no such routes.
         return read_routes(routes.parse_rows(ran.out)) if not ran.code else frozenset()
 
     def _show(self, word: str) -> str:
@@ -250,6 +265,8 @@ class WireguardDriver:
 
     def _caller_of(self, found: InterfaceState | None) -> str:
         """Where to call back to, on an interface that has not heard from the far box yet."""
+        # Once the far box has called, the interface knows better than any file where it is now; setting an old endpoint
+        # would send answers astray.
         heard = found is not None and found.peers.get(self._settings.far_key, PeerState()).endpoint
         last = "" if heard or self._settings.role == "call" else self._caller.last()
         return "" if self._lies_beyond(endpoint_address(last)) else last
@@ -258,6 +275,9 @@ class WireguardDriver:
         """Where to call; what stands already, unless the far box may have moved."""
         peer = found.peers.get(self._settings.far_key, PeerState()) if found else PeerState()
         silent = self._pulse.silent_for(peer.sent, peer.received, self._clock.monotonic())
+        # `wg` resolves a name once, when it is set, and the kernel keeps the number. A household's number changes, so
+        # it is resolved here again as soon as the far box no longer answers; not before, for that would break a good
+        # session.
         if peer.endpoint and not is_stale(self._age(peer), silent):
             return peer.endpoint
         host, port = split_host_port(self._settings.far_name)
@@ -287,6 +307,8 @@ class WireguardDriver:
 
     def _worked_out_mtu(self, endpoint: str) -> int:
         address = endpoint_address(endpoint)
+        # By the interface that the tunnel's own packets leave through: on a DSL line with PPPoE its MTU is 1492, not
+        # 1500. If home is called and does not yet know from where, the default route has to do.
         way = routes.route_to(self._commands, address) if address else routes.default_route(self._commands)
         if way is None:
             return mtu.choose(mtu.ETHERNET, None)

@@ -70,6 +70,8 @@ def read_link(row: dict[str, Any]) -> InterfaceState:
         for entry in row.get("addr_info", ())
         if "local" in entry and entry.get("scope") != "link"
     )
+    # By the flag, not by `operstate`: an interface without a carrier to watch stays UNKNOWN there. A link-local address
+    # is left alone; the kernel gives a userspace interface one by itself.
     return InterfaceState(up="UP" in row.get("flags", ()), mtu=int(row.get("mtu", 0)), addresses=addresses)
 
 
@@ -79,6 +81,7 @@ def read_routes(rows: list[dict[str, Any]]) -> frozenset[str]:
     for row in rows:
         dst = row.get("dst", "")
         if dst and dst != "default":
+            # `ip` prints a single address without its /32; this writes it out, as the settings do.
             found.add(str(ipaddress.ip_network(dst)))
     return frozenset(found)
 
@@ -118,6 +121,7 @@ def commands_for(wanted: InterfaceGoal, found: InterfaceState) -> list[tuple[str
     nothing.
     """
     own = _own_step(wanted, found)
+    # A peer that is not in the settings could still reach in, so it goes: the interface is ours alone.
     gone = [("wg", "set", wanted.interface, "peer", key, "remove") for key in found.peers if key != wanted.far_key]
     return [*own, *gone, *_peer_step(wanted, found), *_address_steps(wanted, found), *_route_steps(wanted, found)]
 
@@ -137,6 +141,7 @@ def _peer_step(wanted: InterfaceGoal, found: InterfaceState) -> list[tuple[str, 
     if wanted.shared_key_file:
         words += ("preshared-key", wanted.shared_key_file)
     if peer is None or peer.allowed != frozenset(wanted.reach):
+        # wg(8): the list replaces the one that was, so networks that were taken out of the settings go too.
         words += ("allowed-ips", ",".join(wanted.reach))
     if (peer.keepalive_s if peer else 0) != wanted.keepalive_s:
         words += ("persistent-keepalive", str(wanted.keepalive_s))
@@ -164,9 +169,10 @@ def _address_steps(wanted: InterfaceGoal, found: InterfaceState) -> list[tuple[s
 def _route_steps(wanted: InterfaceGoal, found: InterfaceState) -> list[tuple[str, ...]]:
     # The kernel makes the route to the address's own network when the interface comes up.
     own = str(ipaddress.ip_interface(wanted.own_address).network)
-    lost = found.routes if found.up and wanted.own_address in found.addresses else frozenset()
+    # If the interface is only now brought up, or its address changed, those found are gone by then, and all are made.
+    standing = found.routes if found.up and wanted.own_address in found.addresses else frozenset()
     return [
         ("ip", "route", "replace", net, "dev", wanted.interface)
         for net in wanted.reach
-        if net != own and net not in lost
+        if net != own and net not in standing
     ]

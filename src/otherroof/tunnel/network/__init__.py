@@ -1,1 +1,1 @@
-"""What is asked of this machine's network: addresses, routes, names, echoes, packet sizes."""
+"""Asks this machine's network (routes, names, echoes, its router), and does arithmetic on addresses and sizes."""

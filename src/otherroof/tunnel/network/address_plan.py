@@ -102,6 +102,7 @@ def address_kind(thing: IPAddress | Network | str) -> AddressKind:
 
 def lies_in(net: Network, block: Network) -> bool:
     """Whether all of `net` lies in `block`; never so between the two families."""
+    # `subnet_of` raises TypeError for two families, so they are kept apart.
     if isinstance(net, ipaddress.IPv4Network) and isinstance(block, ipaddress.IPv4Network):
         return net.subnet_of(block)
     if isinstance(net, ipaddress.IPv6Network) and isinstance(block, ipaddress.IPv6Network):
@@ -161,6 +162,7 @@ def free_blocks(taken: Iterable[Network | str], *, count: int = 3) -> list[Netwo
 def _candidates() -> Iterator[Network]:
     for block in (ipaddress.IPv4Network("10.0.0.0/8"), ipaddress.IPv4Network("192.168.0.0/16")):
         number = block.num_addresses // 256
+        # 65536 blocks of /24 in 10/8, 256 in 192.168/16.
         step = _SEARCH_STEP * max(1, number // 256) | 1  # odd: visits every one of 2ⁿ before it repeats one
         at = step % number
         for _ in range(number):

@@ -26,6 +26,7 @@ def read_answer(packet: bytes) -> str:
     if len(packet) < ANSWER.size:
         return ""
     version, opcode, result, _, address = ANSWER.unpack(packet[: ANSWER.size])
+    # An answer has the request's opcode, 0, and 128 added; result 0 is success (RFC 6886 §3.5).
     if version != 0 or opcode != 128 or result != 0 or address == bytes(4):
         return ""
     return str(ipaddress.IPv4Address(address))
@@ -33,12 +34,15 @@ def read_answer(packet: bytes) -> str:
 
 def outside_address(gateway: str, port: int = PORT) -> str:
     """The outside IPv4 address that the router at `gateway` tells; empty if it does not, after 1.75 s at most."""
+    # The protocol knows IPv4 only; with IPv6 there is no outside address to ask for.
     if ":" in gateway or not gateway:
         return ""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
         for number in range(TRIES):
             sock.settimeout(FIRST_WAIT_S * 2**number)
             try:
+                # Connected, although it is UDP: the kernel then drops packets from anybody else, and reports a refusal
+                # (ICMP) as an error instead of letting us wait.
                 sock.connect((gateway, port))
                 sock.send(REQUEST)
                 return read_answer(sock.recv(64))

@@ -21,6 +21,7 @@ Dial = Callable[[str, int, float], float]
 _REPLY = re.compile(r"icmp_seq=\d+ .*time[=<]([0-9.]+) ms")
 _SUMMARY = re.compile(r"^(\d+) packets transmitted, (\d+) (?:packets )?received", re.MULTILINE)
 DISCARD = 9  # RFC 863
+# The shortest pause that older versions of `ping` allow to accounts other than root.
 EVERY_S = 0.2
 
 
@@ -54,6 +55,8 @@ def ping(commands: Programs, address: str, *, count: int, wait_s: float, data: i
     """
     argv = ["ping", "-n", "-c", str(count), "-i", f"{EVERY_S:g}", "-W", f"{wait_s:g}"]
     if data is not None:
+        # `do` sets "don't fragment": routers drop what is too large instead of cutting it up. `-s` counts neither
+        # header.
         argv += ["-M", "do", "-s", str(data)]
     ran = commands.run((*argv, address), count * EVERY_S + wait_s + 5.0)
     echoes = parse_ping(ran.out)
@@ -67,6 +70,7 @@ def time_connection(address: str, port: int, timeout_s: float) -> float:
     begun = time.monotonic()
     try:
         socket.create_connection((address, port), timeout=timeout_s).close()
+    # A refusal is sent by the machine itself (a reset): it is there and answers, only nobody listens on that port.
     except ConnectionRefusedError:
         pass
     except TimeoutError as problem:
@@ -78,6 +82,8 @@ def time_connection(address: str, port: int, timeout_s: float) -> float:
 
 def send_empty_datagram(address: str) -> None:
     """Send one empty datagram towards `address`, so that a tunnel has a reason to shake hands."""
+    # The protocol is silent: an interface shakes hands only once it has something to send. Port 9 discards what it
+    # gets; the far box need not listen there for this to do its work.
     family = socket.AF_INET6 if ":" in address else socket.AF_INET
     with socket.socket(family, socket.SOCK_DGRAM) as sock:
         sock.setblocking(False)

@@ -23,6 +23,7 @@ def resolve(host: str, timeout_s: float) -> tuple[str, ...]:
     except ValueError:
         pass
     try:
+        # One kind of socket is asked for, since each address would else come back once for each kind.
         found = within_time(timeout_s, lambda: socket.getaddrinfo(host, None, type=socket.SOCK_DGRAM))
     except TookTooLong as problem:
         advice = "check the name server that this machine uses (/etc/resolv.conf)"
@@ -40,6 +41,8 @@ def _advice(problem: socket.gaierror) -> str:
 
 def next_address(current: str, addresses: Sequence[str]) -> str:
     """The address to call: the first of the name's; if `current` is silent, the next one after it."""
+    # One of a name's addresses may lead nowhere (IPv6 that a router blocks, say): each time nothing comes back, the
+    # next one has its turn.
     if current in addresses:
         return addresses[(addresses.index(current) + 1) % len(addresses)]
     return addresses[0]

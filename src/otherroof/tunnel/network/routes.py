@@ -32,11 +32,13 @@ class Route:
 
 def parse_rows(text: str) -> list[dict[str, Any]]:
     """The rows that `ip -json` printed; it prints nothing at all if there are none."""
+    # Some versions print `{}` for what their filter left out.
     return [row for row in json.loads(text or "[]") if row]
 
 
 def parse_route(row: dict[str, Any]) -> Route:
     """One row of `ip -json route` as a Route."""
+    # An IPv4 route by way of an IPv6 router (RFC 8950) has `via` with family and host in place of `gateway`.
     gateway = row.get("gateway") or row.get("via", {}).get("host", "")
     return Route(row.get("dev", ""), gateway, row.get("prefsrc", ""))
 
@@ -48,6 +50,7 @@ def best_default(found: list[dict[str, Any]]) -> Route | None:
         for row in found
         if row.get("dst") == "default" and row.get("dev") and not {"linkdown", "dead"} & set(row.get("flags", ()))
     ]
+    # The kernel takes the smallest metric; a row without one has 0.
     return parse_route(min(usable, key=lambda row: row.get("metric", 0))) if usable else None
 
 
