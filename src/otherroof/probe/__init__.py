@@ -1,1 +1,1 @@
-"""The ladder: every check in order, network and SSH alike, with its advice; and the way to a far box."""
+"""The ladder: network and SSH checks in order, each with its advice; a whole probe; the way to a far box, kept open."""

@@ -30,18 +30,21 @@ def port_filter(port: int) -> list[tuple[int, int, int, int]]:
 
     Each instruction is (code, jump if true, jump if false, constant).
     """
+    # Jumps count from the instruction after; the last two are yes (up to 65535 bytes are kept) and no.
     return [
         (_LOAD_BYTE, 0, 0, 0),  # IP version
         (_AND, 0, 0, 0xF0),
         (_EQUAL, 0, 5, 0x40),
         (_LOAD_BYTE, 0, 0, 9),  # IPv4: protocol
         (_EQUAL, 0, 9, UDP),
+        # X := the IPv4 header's length, which options make longer than 20. The port is 2 bytes into UDP.
         (_HEADER_LENGTH, 0, 0, 0),
         (_LOAD_HALF_X, 0, 0, 2),  # target port
         (_EQUAL, 5, 6, port),
         (_EQUAL, 0, 5, 0x60),
         (_LOAD_BYTE, 0, 0, 6),  # IPv6: next header
         (_EQUAL, 0, 3, UDP),
+        # IPv6's header always has 40 bytes; UDP's target port follows 2 bytes later.
         (_LOAD_HALF, 0, 0, 42),  # target port
         (_EQUAL, 0, 1, port),
         (_RETURN, 0, 0, 0xFFFF),
@@ -53,6 +56,7 @@ def kind_in(packet: bytes) -> int:
     """The first byte of the UDP payload in an IP packet; 0 if there is none."""
     if not packet:
         return 0
+    # IPv4 gives its header's length in words of four bytes; 8 bytes of UDP header follow either.
     start = (packet[0] & 0x0F) * 4 if packet[0] >> 4 == 4 else 40
     payload = packet[start + 8 : start + 9]
     return payload[0] if payload else 0
@@ -64,6 +68,7 @@ class Arrivals:
     def __init__(self, port: int) -> None:
         self._heard: Counter[int] = Counter()
         try:
+            # SOCK_DGRAM: without the link's own header, so that Ethernet, PPP and wireless all look alike.
             self._sock: socket.socket | None = socket.socket(
                 socket.AF_PACKET, socket.SOCK_DGRAM, socket.htons(ALL_PROTOCOLS)
             )
@@ -90,11 +95,13 @@ class Arrivals:
     def heard(self) -> dict[str, int]:
         """How many packets of each kind have arrived since it was opened."""
         if self._sock is not None:
+            # Not until it is empty: on a busy port it might never be.
             for _ in range(MOST_PACKETS):
                 try:
                     packet, sender = self._sock.recvfrom(128)
                 except BlockingIOError:
                     break
+                # ETH_P_ALL shows what this machine sends as well; only this field tells the two apart.
                 if sender[2] != OUTGOING:
                     self._heard[kind_in(packet)] += 1
         return {name: self._heard[kind] for kind, name in KINDS.items() if self._heard[kind]}
@@ -102,5 +109,6 @@ class Arrivals:
 
 def _attach(sock: socket.socket, instructions: list[tuple[int, int, int, int]]) -> None:
     packed = b"".join(struct.pack("HBBI", *instruction) for instruction in instructions)
+    # struct sock_fprog: how many, and a pointer; `buffer` must live until the kernel has copied it, within the call.
     buffer = ctypes.create_string_buffer(packed)
     sock.setsockopt(socket.SOL_SOCKET, ATTACH_FILTER, struct.pack("HP", len(instructions), ctypes.addressof(buffer)))

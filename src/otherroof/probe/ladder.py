@@ -158,6 +158,7 @@ def _met(rung: Rung, clock: Clock) -> RungResult:
     begun = clock.monotonic()
     error: OtherroofError | None = None
     try:
+        # Twice limited: a rung keeps its own time if it can; a call that hangs is left behind in its thread.
         seen = within_time(rung.limit_s + GRACE_S, lambda: rung.climb(rung.limit_s))
     except TookTooLong:
         seen = not_ok(f"no result within {rung.limit_s:g} s", "try again; if it stays so, this machine itself is stuck")

@@ -72,6 +72,8 @@ class NetworkRungs:
 
     def ladder(self) -> list[Rung]:
         """The rungs in order. A name that does not resolve need not stop a climb: the tunnel may stand already."""
+        # Each limit leaves room for what its rung waits for: RESOLVE_S for names, a minute for another who is bringing
+        # the tunnel up, several tries at a handshake, and a search by halves for the packet size.
         return [
             Rung(KEYS, 5, self._keys),
             Rung(ROUTE, 10, self._route),
@@ -94,6 +96,7 @@ class NetworkRungs:
         if tunnel is None:
             return ok("the login key can be read")
         public = read_public_key(self._settings.path(tunnel.key_file))
+        # The usual slip: both ends' keys look alike, and the one at hand is copied.
         if public == tunnel.far_key:
             return not_ok(
                 "far_key is our own public key",
@@ -137,6 +140,7 @@ class NetworkRungs:
         here = routes.networks_here(self._network_access.commands, leave_out=tunnel.interface)
         own = NamedNetwork("the tunnel's own network", ipaddress.ip_interface(tunnel.own_address).network)
         there = [NamedNetwork("the tunnel's far network", ipaddress.ip_network(net)) for net in tunnel.reach]
+        # Often the two are the same network; it would then be reported twice.
         if not any(own.net == network.net for network in there):
             there.append(own)
         taken = [network.net for network in itertools.chain(here, there)]
@@ -145,6 +149,7 @@ class NetworkRungs:
     def _interface(self, limit_s: float) -> RungFinding:
         if self._far.tunnel.kind == "none":
             return not_tried("there is no tunnel to bring up (kind = none)")
+        # A third of the time is left for bringing it up, once the other has done.
         state = self._take(limit_s * 2 / 3)
         size = f", MTU {state.mtu}" if state.mtu else ""
         shut = ", shut to what begins at the far end" if state.shut else ""
@@ -155,9 +160,11 @@ class NetworkRungs:
         if tunnel is None:
             return not_tried("this kind of tunnel does not tell")
         port = tunnel.port if tunnel.role == "answer" else 0
+        # Who calls out has a port that nothing arrives at unasked; there is nothing to listen for.
         with Arrivals(port) if port else contextlib.nullcontext() as arrivals:
             begun = self._clock.monotonic()
             age = self._await_handshake(begun, limit_s, arrivals)
+            # A session older than REJECT_S carries nothing any more (WireGuard paper §6.1).
             if age is not None and age <= REJECT_S:
                 self.handshake_age_s = age
                 return network_words.handshake_finding(age, self._tunnel.state().endpoint)
@@ -215,11 +222,14 @@ class NetworkRungs:
         way = routes.route_to(commands, address)
         if way is None:
             raise Unreached("there is no way to it any more", where=address, advice="run it again")
+        # What this machine will really send: the MTU of the interface that leads there. If that crosses, nothing else
+        # matters.
         full = min(routes.mtu_of(commands, way.interface), LARGEST_TRIED)
         if packet_crosses(commands, address, full):
             return ok(f"packets of {full} bytes cross whole")
         if not packet_crosses(commands, address, LEAST):
             return not_ok("the far address stopped answering ping", "run it again")
+        # Two tries a step: one lost echo must not look like a size that does not cross.
         passing = largest_passing(
             LEAST, full, lambda size: packet_crosses(commands, address, size, tries=2, wait_s=0.8)
         )

@@ -12,6 +12,7 @@ from otherroof.tunnel.network import mtu
 from otherroof.tunnel.network.ping import ping
 
 LEAST = 576  # RFC 791: what every IPv4 host takes
+# Finer than any header that a path may add.
 STEP = 4
 TRIES = 3
 

@@ -140,6 +140,7 @@ class Way:
         return self.tunnel.state() if self._shared is None else self._shared.take(wait_s)
 
     def _write_down(self, met: RungResult, rungs: NetworkRungs) -> None:
+        # Written down rung by rung, not at the end: a climb that is cut later has brought the tunnel up all the same.
         if self._shared is None or met.seen.state != "ok":
             return
         if met.rung == INTERFACE:
@@ -228,6 +229,7 @@ def _each_tunnel(
 
 def _tend_standing(shared: SharedTunnel, far_name: str, sessions: WayRecord, clock: Clock) -> None:
     try:
+        # Taken for a moment like any other use, so that nobody takes it down meanwhile; `stay_up` keeps it afterwards.
         shared.take(TAKE_S)
         _write_begin(sessions, far_name, shared, clock.now())
         mend_tunnel(shared)
