@@ -140,6 +140,7 @@ def _probe(clock: Clock, far: str) -> Chore:
         if facts.last_times is None:
             return None
         last = facts.last_times.get(name)
+        # A last time that lies ahead was left out of `last_times`, so a wrong clock cannot put probes off for long.
         return facts.now if last is None else last + timedelta(hours=facts.settings.far[far].probe_hours)
 
     def do(inputs: ChoreInputs) -> None:
@@ -158,6 +159,8 @@ def _digest(clock: Clock) -> Chore:
         # Noted with the digest itself, so that a service killed right after it does not send it twice.
         last = facts.last_times.get("digest", facts.last_times[FIRST_START])
         settings = facts.settings
+        # The pause counts if the digest could not be made: its time has passed and stays so, and the loop would try it
+        # again and again.
         return max(next_time(settings.told.digest.at, last, settings.zone), facts.after_rest(DIGEST_PAUSE_S))
 
     def do(inputs: ChoreInputs) -> None:

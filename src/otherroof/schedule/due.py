@@ -24,6 +24,7 @@ from otherroof.ledger.job_times import JobTimes
 from otherroof.settings import Job
 from otherroof.settings.crontab import Crontab
 
+# A router that restarts is back within minutes, a provider's fault within hours; the last pause stays.
 PAUSES_MIN = (5, 10, 20, 40, 60)
 BUSY_PAUSE = timedelta(minutes=5)
 CUT_PAUSE = timedelta(minutes=1)
@@ -57,8 +58,11 @@ def next_due(job: Job, facts: JobScheduleFacts, zone: ZoneInfo) -> DueRun:
     turn = facts.turn
     # A run started by hand also counts for the times before it.
     begun = max((moment for moment in (turn.begun, facts.good) if moment is not None), default=turn.since)
+    # All that is owed follows from this one moment: times that passed while the machine was off give one run, not one
+    # each, and a time that was only just written down is not taken as missed.
     fresh = next_time(job.at, max(begun, turn.since), zone)
     again = _again(job, facts, begun)
+    # A new try that would come after the next time anyway is that time's run.
     if again is None or again.at >= fresh:
         return DueRun(fresh, 0)
     return again
@@ -90,9 +94,11 @@ def _again(job: Job, facts: JobScheduleFacts, begun: datetime) -> DueRun | None:
     turn = facts.turn
     if facts.released is not None and facts.released > begun:
         return DueRun(facts.released, 0)
+    # A good run that began later than the service's own was started by a person: there is nothing left to try again.
     dealt_with_by_hand = facts.good is not None and turn.begun is not None and facts.good >= turn.begun
     if turn.begun is None or dealt_with_by_hand:
         return None
+    # It never said its end. Pauses grow with the tries, so that what crashes the machine does not do so every minute.
     if turn.ended is None:
         return DueRun(turn.begun + retry_pause(turn.tries), turn.tries)
     if turn.ending == "cut":
@@ -102,6 +108,7 @@ def _again(job: Job, facts: JobScheduleFacts, begun: datetime) -> DueRun | None:
     if turn.ending == "unreached":
         if turn.tries < job.tries:
             return DueRun(turn.ended + retry_pause(turn.tries), turn.tries)
+        # Out of tries: now the probe's answer decides, and the count begins anew.
         if facts.answered is not None and facts.answered > turn.ended:
             return DueRun(facts.answered, 0)
     return None

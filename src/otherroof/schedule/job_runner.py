@@ -43,16 +43,16 @@ def job_runner(clock: Clock, show: Ticker) -> RunJob:
     `show` gives, for a run's progress and job, what to call about every second.
     """
 
-    def run(settings: Settings, job: str, sign: StopSign) -> RunEnding:
+    def run(settings: Settings, job: str, stop: StopSign) -> RunEnding:
         progress = Progress()
         meter, tell = progress.meter, show(progress, job)
 
         def tick() -> None:
-            sign.crossed(meter.wire_up + meter.wire_down)
+            stop.crossed(meter.wire_up + meter.wire_down)
             tell()
 
         with Ledger(settings.ledger) as ledger:
-            context = JobContext(progress, ledger, clock, sign, tick, log.warning, linger=True)
+            context = JobContext(progress, ledger, clock, stop, tick, log.warning, linger=True)
             ran = run_job(settings, job, context)
         if ran.error is not None and ran.report.outcome != "held":
             return ending_for(ran.error)

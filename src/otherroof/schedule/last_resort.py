@@ -19,6 +19,7 @@ from otherroof.system.notification import Notifier
 from otherroof.watch.channels import Channel, Message
 from otherroof.watch.channels.build import channels_of
 
+# Time enough for a short trouble to pass, such as a full disk that is being cleared; and once a day after that.
 BLIND_AFTER_S = 2 * 3600.0
 AGAIN_S = 24 * 3600.0
 TRY_AGAIN_S = 30.0
@@ -34,6 +35,7 @@ class LastResort:
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
+        # As if all had been well until now: a new service has its two hours too. Steady time, which nobody can set.
         self._well_at = clock.monotonic()
         self._told_at: float | None = None
         self.trouble = "the watch did not come to an end"
@@ -95,6 +97,7 @@ def open_ledger_patiently(settings: Settings, clock: Clock, notifier: Notifier) 
             if outcry.due_in_s() <= 0:
                 tell_channels(settings, clock, told, over=False)
                 outcry.note_told(told)
+            # Never longer than the watchdog waits for the next sign of life.
             clock.sleep(min(TRY_AGAIN_S, notifier.alive_every_s or TRY_AGAIN_S))
         else:
             outcry.well()

@@ -20,6 +20,7 @@ from otherroof.settings.windows import DayStretch
 # From this share of a month's allowance on, what matters most goes first.
 NEAR_SHARE = 0.8
 GB = 10**9
+# However far the next time is: nothing depends on a timer that was set days ago.
 FARTHEST_WAKE = timedelta(hours=12)
 
 Why = Literal["window", "month", "queue", "again", "busy"]
@@ -108,6 +109,7 @@ def plan_schedule(settings: Settings, facts: ScheduleFacts) -> SchedulePlan:
         started, waiting = _for_far(far_name, settings.far[far_name], facts.far[far_name], candidates, (now, zone))
         runs += started
         waits += waiting
+    # One in the queue has no time: it is thought of again when what it waits for ends, which wakes the loop.
     wakes += [wait.until for wait in waits if wait.until is not None]
     return SchedulePlan(tuple(runs), tuple(waits), min(moment for moment in wakes if moment > now))
 
@@ -125,6 +127,7 @@ def month_begins(now: datetime, zone: ZoneInfo) -> datetime:
 def next_month(now: datetime, zone: ZoneInfo) -> datetime:
     """When the next calendar month begins on the household's wall clock, in UTC."""
     first = wall_time(now, zone).date().replace(day=1)
+    # The first and 32 days is always in the next month, and never in the one after.
     return first_moment(midnight((first + timedelta(days=32)).replace(day=1)), zone)
 
 
@@ -169,6 +172,7 @@ def _for_far(
     queue = _in_order(ready, near)
     if facts.busy or not queue:
         return [], [RunWait(waiting.name, "queue") for waiting in queue]
+    # One run at a time for a far box: two would share one line and one disk, and both be slower.
     first = queue[0]
     room, month_ends = (int(allowance - facts.month_bytes), next_month(*time)) if allowance else (None, None)
     start = RunStart(first.name, name, first.until, room, month_ends, first.owed.tries)

@@ -41,7 +41,7 @@ class RunUnderWay:
 
     start: RunStart
     begun: datetime
-    sign: StopSign
+    stop: StopSign
 
 
 class ServiceRecords:
@@ -66,7 +66,7 @@ class ServiceRecords:
         now = self._clock.now()
         for name, running in self.running.items():
             if name in settings.jobs:
-                running.sign.set_window_end(window_end(settings.jobs[name], now, settings.zone))
+                running.stop.set_window_end(window_end(settings.jobs[name], now, settings.zone))
         self.note_news()
 
     def note_news(self) -> None:
@@ -84,17 +84,19 @@ class ServiceRecords:
     def begin(self, start: RunStart) -> StopSign:
         """Note that a run begins; gives the sign by which it can be stopped."""
         now = self._clock.now()
+        # Written down before the run begins: a service killed at any moment after this knows that one was under way.
         turn = self._ledger.turns.by_job()[start.job]
         begun = replace(turn, begun=now, ended=None, ending=None, tries=start.tries + 1, waiting="")
         self._ledger.turns.note(begun)
-        sign = StopSign(self._clock, until=start.until, room=start.room, month_ends=start.month_ends)
-        self.running[start.job] = RunUnderWay(start, now, sign)
-        return sign
+        stop = StopSign(self._clock, until=start.until, room=start.room, month_ends=start.month_ends)
+        self.running[start.job] = RunUnderWay(start, now, stop)
+        return stop
 
     def end(self, job: str, ended: RunEnding) -> None:
         """Note how a run came to its end."""
         running = self.running.pop(job)
         turn = self._ledger.turns.by_job()[job]
+        # Only silence at the far end is counted on; any other end begins the count anew.
         tries = turn.tries if ended.ending == "unreached" else 0
         self._ledger.turns.note(
             replace(turn, begun=running.begun, ended=self._clock.now(), ending=ended.ending, tries=tries)
@@ -138,7 +140,7 @@ class ServiceRecords:
     def stop(self, reason: str) -> None:
         """Ask every run under way to stop."""
         for running in self.running.values():
-            running.sign.ask(reason)
+            running.stop.ask(reason)
 
     def _turns(self, now: datetime) -> dict[str, JobTimes]:
         known = self._ledger.turns.by_job()

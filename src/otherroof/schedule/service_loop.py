@@ -33,9 +33,11 @@ from otherroof.schedule.records import ServiceRecords
 from otherroof.settings import Mistake, Settings
 from otherroof.system.notification import Notifier
 
+# At least this often all is thought through anew; more often if the watchdog wants a sign sooner.
 TICK_S = 30.0
 # The scheduler counts as dead after this many missed wake-ups in a row; setting the clock back costs one.
 MOST_MISSED = 4
+# Together less than the 20 s after which the service manager kills what is left (TimeoutStopSec in the unit).
 STOP_GRACE_S = 8.0
 REST_GRACE_S = 1.5
 
@@ -95,6 +97,8 @@ class Service:
         self._missed = 0
         self._trouble = ""
         self._stopping = ""
+        # No limit on lateness: with the library's own of one second, a busy machine would drop what came late without a
+        # word. What piled up is done once.
         self._scheduler = BackgroundScheduler(
             timezone=UTC, job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
         )
@@ -118,10 +122,12 @@ class Service:
                 self._work()
                 # Sent only here, after a whole pass, so that the watchdog knows that the loop works.
                 self._notifier.alive()
+                # Longer than the timer takes: if nothing came by then, its wake-up was missed.
                 self._take(self._tick_s * 1.5)
             return self._end()
         finally:
             self._records.stop("the service ends")
+            # Not waited for: what did not end within its grace may hang, and the next start goes on from there.
             self._scheduler.shutdown(wait=False)
 
     def _work(self) -> None:
@@ -153,9 +159,9 @@ class Service:
         self._wake_at(min(wakes))
 
     def _begin_run(self, start: RunStart) -> None:
-        sign = self._records.begin(start)
+        stop = self._records.begin(start)
         log.info("%s begins%s", start.job, f" (try {start.tries + 1})" if start.tries else "")
-        run = partial(self._run_job, self._records.settings, start.job, sign)
+        run = partial(self._run_job, self._records.settings, start.job, stop)
         self._submit(f"run {start.job}", far_worker(start.far), run, partial(self._run_ended, start.job))
 
     def _begin_chore(self, chore: Chore, trouble: str = "") -> None:
@@ -164,6 +170,7 @@ class Service:
         self._submit(chore.name, chore.worker, partial(chore.do, inputs), partial(self._chore_ended, chore))
 
     def _submit(self, task: str, worker: str, call: Callable[[], Any], ended: Callable[[Any], None]) -> None:
+        # One thread a worker: what has the same worker waits in line by that, with no lock of ours.
         if worker not in self._workers:
             self._scheduler.add_executor(ThreadPoolExecutor(1), alias=worker)
             self._workers.add(worker)
@@ -177,6 +184,7 @@ class Service:
         )
 
     def _heard(self, event: JobExecutionEvent) -> None:
+        # Called in the scheduler's threads; all it may do is put a word into the queue.
         if event.job_id != "wake":
             self._inbox.put(_Finished(event.job_id, event.exception or event.retval))
 
@@ -187,6 +195,8 @@ class Service:
         except queue.Empty:
             self._missed += 1
             if self._missed >= MOST_MISSED:
+                # Not one of our own errors, on purpose: the program ends, and the service manager starts it again
+                # (Restart=on-failure), with a scheduler that lives.
                 raise RuntimeError("the scheduler gives no sign of life any more") from None
             return
         while True:
@@ -253,6 +263,7 @@ class Service:
         log.info("stops: %s", self._stopping)
         self._notifier.stopping()
         self._records.stop(self._stopping)
+        # Runs first, since they use the tunnels that the last chore takes down.
         self._wait_for_ends(STOP_GRACE_S)
         self._begin_chore(self._at_end)
         self._wait_for_ends(REST_GRACE_S)
