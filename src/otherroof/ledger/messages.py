@@ -155,6 +155,7 @@ def queue_together(db: sqlite3.Connection, posts: Iterable[QueuedMessage]) -> No
     """Queue messages inside the caller's transaction; those to one channel go out together as one."""
     first: dict[str, int] = {}
     for post in posts:
+        # A bundle has the number of its first message, so that it needs no numbers of its own.
         number = queue(db, post)
         db.execute("UPDATE post SET bundle=? WHERE id=?", (first.setdefault(post.channel, number), number))
 
@@ -185,6 +186,8 @@ def queue(db: sqlite3.Connection, post: QueuedMessage) -> int:
 
 def _claim(db: sqlite3.Connection, post: QueuedMessage, until: datetime) -> bool:
     done = db.execute(
+        # Only if `next_try` is still as it was read: whoever changes it first has the message, and the other finds none
+        # to change.
         "UPDATE post SET next_try=?, tries=tries+1 WHERE id=? AND next_try=? AND sent IS NULL",
         (stamp(until), post.id, stamp(post.next_try or post.made)),
     )

@@ -34,6 +34,7 @@ class RunRow:
     @property
     def under_way(self) -> bool:
         """Whether nothing is known of its end: it goes on, or its process died and nobody has looked yet."""
+        # `mark_cut` gives a run a reason, but no end: when it died is not known.
         return self.ended is None and not self.report.reason
 
     def as_json(self) -> dict[str, Any]:

@@ -122,9 +122,11 @@ def migrate(db: sqlite3.Connection, path: str, steps: tuple[str, ...] = MIGRATIO
 
     Raises HomeTrouble if the file was written by a newer program.
     """
+    # The usual case, without a lock: nobody who only reads is to wait for one who writes.
     if _version(db) == len(steps):
         return
     with transaction(db):
+        # Asked once more under the lock: another process may have migrated it since the look above.
         version = _version(db)
         _refuse_newer(version, len(steps), path)
         for step in steps[version:]:
@@ -136,6 +138,8 @@ def migrate(db: sqlite3.Connection, path: str, steps: tuple[str, ...] = MIGRATIO
 @contextmanager
 def transaction(db: sqlite3.Connection) -> Iterator[None]:
     """One write transaction, kept whole or not at all; `db` can be used again whatever became of it."""
+    # IMMEDIATE takes the write lock at the beginning, where SQLite waits for another (its time-out). A transaction that
+    # begins by reading and wants to write later is refused at once, without waiting, if another wrote meanwhile.
     db.execute("BEGIN IMMEDIATE")
     try:
         yield

@@ -50,6 +50,7 @@ class SpacePage(Page):
         """
         with self.file.guarded():
             rows = self.file.db.execute(
+                # SQLite's own rule: beside max(), the other columns come from the row that holds the maximum.
                 "SELECT max(at), free, total FROM space WHERE far=? AND at BETWEEN ? AND ?"
                 " GROUP BY substr(at, 1, 10) ORDER BY 1",
                 (far, stamp(since), stamp(until)),

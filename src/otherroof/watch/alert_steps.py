@@ -41,6 +41,7 @@ def alert_steps(
     known = {alert.key: alert for alert in standing}
     leads = {key: _lead(finding, by_key, known) for key, finding in by_key.items()}
     alone = [_alone(finding, known.get(key), now, repeat) for key, finding in by_key.items() if leads[key] is None]
+    # Led ones can only go along with what is really told now; else they wait in silence.
     told = {step.after.key for step in alone if step is not None and step.kind != "kept"}
     led = [
         _led(by_key[key], known.get(key), now, lead if lead in told else "")
@@ -56,6 +57,7 @@ def _lead(finding: Finding, found: Mapping[str, Finding], known: Mapping[str, Al
     be told with another that is over."""
     if not finding.because:
         return None
+    # The trouble itself is an alert by now: it leads.
     if finding.because in found:
         return finding.because
     told = [
@@ -63,9 +65,11 @@ def _lead(finding: Finding, found: Mapping[str, Finding], known: Mapping[str, Al
         for key, alert in known.items()
         if key in found and found[key].because == finding.because and not alert.because
     ]
+    # Not raised yet, so the one among its consequences that was told first speaks for all.
     first = min(told, key=lambda one: (one.raised, one.id), default=None)
     if first is not None:
         return first.key if first.key != finding.key else None
+    # It was led so far and its lead is over: it goes on in silence. A new one without any lead is told by itself.
     return "" if finding.key in known and known[finding.key].because else None
 
 
@@ -73,6 +77,7 @@ def _alone(finding: Finding, alert: Alert | None, now: datetime, repeat: timedel
     if alert is None:
         return AlertStep("raised", _new(finding, now), None, finding.not_by)
     after = replace(_reworded(alert, finding), because="")
+    # `because` is set as long as it was only led; now that it stands alone, nobody has heard of it yet.
     if finding.mark != alert.mark or alert.because or _is_due(alert, now, repeat):
         return AlertStep("again", replace(after, told=now, times=alert.times + 1), alert, finding.not_by)
     return AlertStep("kept", after, alert) if after != alert else None
@@ -90,6 +95,7 @@ def _led(finding: Finding, alert: Alert | None, now: datetime, under: str) -> Al
 
 
 def _over(alert: Alert, now: datetime) -> AlertStep:
+    # No all-clear for what was never told by itself.
     return AlertStep("kept" if alert.because else "over", replace(alert, ended=now), alert)
 
 
@@ -101,6 +107,7 @@ def _new(finding: Finding, now: datetime) -> Alert:
         headline=finding.headline,
         help=finding.help,
         mark=finding.mark,
+        # A run's start in the future was written by a wrong clock.
         begun=min(finding.begun, now),
         raised=now,
         told=now,
@@ -114,6 +121,8 @@ def _reworded(alert: Alert, finding: Finding) -> Alert:
 def _is_due(alert: Alert, now: datetime, repeat: timedelta) -> bool:
     if alert.quiet_until is not None and now < alert.quiet_until:
         return False
+    # The quiet time has just ended and nothing was told since: it still lasts, so it is told without waiting for its
+    # turn.
     if alert.quiet_until is not None and alert.told < alert.quiet_until:
         return True
     # A time of telling that lies ahead was written by a clock that was wrong.

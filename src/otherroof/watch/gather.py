@@ -120,6 +120,7 @@ def far_facts(ledger: Ledger, name: str, far: FarBox, since: datetime, now: date
 def clocks_now(clock: Clock) -> WatchLook:
     """The clocks as they stand: on the wall, since this machine's start, and how much of that it slept."""
     now = clock.now()
+    # Linux: BOOTTIME goes on while the machine sleeps, MONOTONIC stands still; the difference is the time asleep.
     asleep = time.clock_gettime(time.CLOCK_BOOTTIME) - time.clock_gettime(time.CLOCK_MONOTONIC)
     return WatchLook(now, clock.monotonic(), asleep, boot_id(), now)
 
@@ -137,6 +138,7 @@ def compare_looks(last: WatchLook | None, now: WatchLook, limit_s: float) -> Wat
     known = now.boot == last.boot and ran_s >= 0
     passed_s = ran_s + max(0.0, now.asleep_s - last.asleep_s) if known else max(0.0, wall_s)
     jumped_s = wall_s - passed_s
+    # `min`: a clock that was set back must not put the waking into the future.
     awake = now.at if passed_s > LONG_OFF.total_seconds() else min(last.awake_since, now.at)
     if abs(jumped_s) > limit_s:
         return WatchLook(now.at, now.monotonic_s, now.asleep_s, now.boot, awake, now.at, jumped_s)

@@ -80,6 +80,7 @@ def message_of(home: str, posts: Sequence[QueuedMessage]) -> Message:
         text = "\n\n".join([f"{count_text(len(posts), 'thing')}, the gravest first.\n", *numbered])
         facts = json.dumps({"home": home, "kind": first.kind, "alerts": _alerts_in(posts)}, ensure_ascii=False)
     return Message(
+        # From what the ledger keeps, so that it is the same however often the bundle is tried.
         id=f"{home}.{first.bundle}.{first.made:%Y%m%dT%H%M%SZ}",
         kind=first.kind,
         about=first.about,

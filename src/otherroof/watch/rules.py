@@ -123,6 +123,8 @@ def _waits_for_far(facts: Facts, job: JobFacts, begun: datetime) -> str:
     if far is None or job.hold is not None:
         return ""
     last = far.heard
+    # Late because of the silence only if the copy turned late after the box was last heard; one that was late before
+    # has a reason of its own.
     silent_now = facts.now - last >= far.silent or far.unheard
     if silent_now and begun > last:
         return (
@@ -198,6 +200,7 @@ def space(facts: Facts) -> Iterator[Finding]:
     for far in facts.fars:
         if far.space is None:
             continue
+        # Hysteresis: a disk just at its floor would raise and end an alert every night.
         slack = CLEAR_OF_EDGE if f"space:{far.name}" in facts.standing else 1.0
         free = f"{size_text(far.space.free)} free of {size_text(far.space.total)}"
         if far.space.free < far.floor * slack:
@@ -236,12 +239,14 @@ def full_by(far: FarFacts, facts: Facts) -> str:
 
 
 def _later(moment: datetime, days: float) -> datetime | None:
+    # Far ahead lies the end of the calendar (year 9999), where adding days raises OverflowError.
     return moment + timedelta(days=days) if days < 36_500 else None
 
 
 def unusual(facts: Facts) -> Iterator[Finding]:
     """One of the last week's runs changed far more than the job ever does."""
     for job in facts.jobs:
+        # Newest first, so what follows a run in the list is its history.
         good = [row for row in job.runs if row.report.outcome in GOOD]
         for place, row in enumerate(good):
             if facts.now - row.started >= UNUSUAL_STANDS:
@@ -323,6 +328,7 @@ def _too_early(facts: Facts, key: str, overdue: timedelta, limit: timedelta) -> 
     """
     if key in facts.standing:
         return False
+    # At twice the limit nobody should wait any longer, even if home's own sleep may explain it.
     return facts.now - facts.look.awake_since < GRACE and overdue < 2 * limit
 
 

@@ -61,6 +61,7 @@ def send_due(
     """
     ways = channels_of(settings) if channels is None else channels
     made: list[Delivery] = []
+    # One failure is enough for this time: a mail server that is down would else cost its time-out for each message.
     given_up: set[str] = set()
     _part_unsaid(ledger)
     for posts in _bundles(ledger.posts.waiting()):
@@ -99,6 +100,8 @@ def _bundles(posts: Iterable[QueuedMessage]) -> list[list[QueuedMessage]]:
 
 def _part_unsaid(ledger: Ledger) -> None:
     for posts in _bundles(ledger.posts.waiting()):
+        # A claim counts as a try, and every try that ends leaves either `sent` or a problem. Tries without either mean
+        # that the process died each time; alone, the bad one harms no other.
         if len(posts) > 1 and posts[0].tries >= TRIES_UNSAID and not any(post.problem for post in posts):
             ledger.posts.part(posts)
 
@@ -113,6 +116,7 @@ def _is_due(post: QueuedMessage, now: datetime) -> bool:
 def _send(
     settings: Settings, ledger: Ledger, clock: Clock, channel: Channel, waiting: Sequence[QueuedMessage]
 ) -> Delivery | None:
+    # Claimed before the channel is spoken to, so no transaction is open while a server takes its time.
     posts = ledger.posts.claim(waiting, clock.now() + CLAIM)
     if not posts:
         return None

@@ -13,6 +13,7 @@ from otherroof.copying.report import EncryptionSigns
 from otherroof.ledger.runs import RunRow
 from otherroof.watch.words import count_text
 
+# Runs to compare with; a run counts as far above by so many scaled deviations beyond the middle.
 LEAST_HISTORY = 7
 MOST_HISTORY = 60
 FAR_ABOVE = 6.0
@@ -28,12 +29,15 @@ def stands_out(value: float, history: Sequence[float], least: float) -> bool:
     """Whether `value` stands out above `history`, and is at least `least` above its middle."""
     middle = statistics.median(history)
     deviation = statistics.median(abs(earlier - middle) for earlier in history)
+    # `least` decides for a quiet job: if most nights are alike, the deviation is 0 and every small change would stand
+    # out.
     return value > middle + max(least, FAR_ABOVE * _SCALE * deviation)
 
 
 def changed_share(row: RunRow) -> float:
     """The share of the files known before that a run found replaced or gone, 0 to 1."""
     files = row.report.files
+    # What the job had before the run: without the new ones, and with those that are gone.
     before = files.seen - files.new + files.removed
     return min(1.0, (files.changed + files.removed) / before) if before > 0 else 0.0
 
@@ -45,11 +49,14 @@ def why_unusual(
 
     Fewer than `least_files` files touched, or a job younger than a week of runs, is never unusual.
     """
+    # A run that saw no files tells nothing about shares of files.
     history = [past_run for past_run in earlier[:MOST_HISTORY] if past_run.report.files.seen > 0]
     if len(history) < LEAST_HISTORY:
         return None
     files = row.report.files
     nature = natures.get(row.report.run)
+    # From here on the surest sign comes first: names that all got the same kind of ending, then content, then mere
+    # numbers. Only one is told.
     if nature is not None and nature.endings_changed >= least_files:
         of_files = max(1, files.seen)
         if nature.endings_changed / of_files >= LEAST_ENDINGS:

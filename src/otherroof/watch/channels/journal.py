@@ -35,6 +35,7 @@ class JournalChannel:
                 way.settimeout(_ANSWER_S)
                 way.connect(self.path)
                 way.send(entry(message))
+        # No journal runs here (refused: its socket is left over).
         except (FileNotFoundError, ConnectionRefusedError):
             _to_standard_error(message)
         except OSError as problem:
@@ -67,6 +68,7 @@ def _is_long(message: Message) -> bool:
 
 
 def _field(name: str, value: bytes) -> bytes:
+    # The short form ends at the newline, so a value that holds one takes the form with its length.
     if b"\n" not in value:
         return name.encode() + b"=" + value + b"\n"
     return name.encode() + b"\n" + struct.pack("<Q", len(value)) + value + b"\n"

@@ -46,6 +46,7 @@ class MailChannel:
             try:
                 if password:
                     server.login(self.mail.account, password)
+                # Only a server that refuses every address makes this raise; some of them come back as the answer.
                 refused = server.send_message(compose(message, self.home, self.mail.sender, self.to))
             finally:
                 _leave(server)
@@ -61,6 +62,8 @@ class MailChannel:
         server = smtplib.SMTP(host, port, local_hostname=self.home, timeout=answer_s)
         if self.mail.secure == "starttls":
             try:
+                # Encrypted before anything else is said; a server that does not offer it raises here. There is no going
+                # on in clear, since whoever sits in between could take the offer out (RFC 3207 §6).
                 server.starttls(context=context)
             except BaseException:
                 server.close()
@@ -119,6 +122,7 @@ def _said(problem: Exception) -> str:
         return f"the mail server's certificate is not good: {problem.verify_message}"
     if isinstance(problem, TimeoutError) or isinstance(problem.__context__, TimeoutError):
         return "the mail server did not answer in time"
+    # Some of the library's errors have no strerror, others have nothing but that.
     return f"the mail server cannot be used: {getattr(problem, 'strerror', None) or problem}"
 
 

@@ -89,6 +89,7 @@ def _address_in(path: str) -> str:
 
 
 def _said(problem: Exception) -> str:
+    # URLError wraps the socket's own error as its reason; a time-out while reading comes without a wrapper.
     reason = getattr(problem, "reason", problem)
     if isinstance(reason, TimeoutError):
         return "the web server did not answer in time"

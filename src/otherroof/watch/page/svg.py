@@ -28,6 +28,7 @@ def bars(values: Sequence[Bar], label: str) -> Markup:
     most = max((bar.value for bar in values), default=0.0) or 1.0
     parts = []
     for place, bar in enumerate(values):
+        # A night with little beside one with much is still seen to have been.
         height = max(1.5, HEIGHT * bar.value / most) if bar.kind != "none" else 0.0
         parts.append(
             f'<g class="{bar.kind}"><title>{escape(bar.title)}</title>'
