@@ -76,6 +76,7 @@ def _zone(text: str) -> str:
 
 def _or_nothing(kind: Any) -> AfterValidator:
     """A check that accepts an empty answer, and otherwise what `kind` accepts."""
+    # Built once, not for each answer: it compiles the check.
     adapter = TypeAdapter(kind)
 
     def check(text: str) -> str:

@@ -31,6 +31,7 @@ def new_tunnel_key() -> str:
     """A private X25519 key in base64, as `wg genkey` prints one: clamped (RFC 7748 §5), so that what the file
     holds is what the tunnel uses."""
     raw = bytearray(secrets.token_bytes(KEY_BYTES))
+    # Clamping sets three bits of the first byte and one of the last to 0, and one of the last to 1.
     raw[0] &= 248
     raw[31] = (raw[31] & 127) | 64
     return base64.b64encode(bytes(raw)).decode("ascii")
@@ -70,6 +71,7 @@ class KeyFiles:
         made = []
         for path, maker in makers:
             make_folder(os.path.dirname(path))
+            # Made for nothing if the file stands, which costs less than asking first and being overtaken.
             if create_file(path, maker().rstrip("\n") + "\n"):
                 made.append(path)
         return made

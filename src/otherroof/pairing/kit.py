@@ -45,6 +45,7 @@ def kit_files(plan: PairingPlan, shared_key: str) -> dict[str, str]:
     names = {f"files/{name}": name for name in FILES} | {name: name for name in PAGES}
     made = {path: environment.get_template(f"{name}.j2").render(facts) for path, name in names.items()}
     made[SECRET] = shared_key + "\n"
+    # In the form that `sha256sum -c` reads (two blanks before the name), a tool that every Linux has.
     made[SUMS] = "".join(f"{_digest(text)}  {path}\n" for path, text in sorted(made.items()))
     return made
 
@@ -54,6 +55,7 @@ def write_kit(folder: str, files: Mapping[str, str]) -> list[str]:
 
     Raises WrongUse if the folder holds other things, HomeTrouble if it cannot be written.
     """
+    # Among other files a kit could be carried along incomplete, or with something in it that nobody meant.
     strangers = sorted(_paths_in(folder) - set(files))
     if strangers:
         raise WrongUse(
@@ -75,6 +77,7 @@ def write_kit(folder: str, files: Mapping[str, str]) -> list[str]:
 def _environment() -> Environment:
     environment = Environment(
         loader=PackageLoader("otherroof.pairing", "templates"),
+        # A name that a template misspells is an error here, not an empty word in root's script over there.
         undefined=StrictUndefined,
         autoescape=False,  # shell and settings files, not HTML; `sh` quotes
         trim_blocks=True,
@@ -87,10 +90,13 @@ def _environment() -> Environment:
 
 def _quoted(text: str) -> str:
     """One word for the shell, whatever is in it; quoted always, so that a reader need not wonder."""
+    # Between single quotes the shell takes everything as it is but a single quote: end the word, escape one, begin
+    # again.
     return "'" + text.replace("'", "'\\''") + "'"
 
 
 def _facts(plan: PairingPlan) -> dict[str, object]:
+    # By role: home answers, so the far box calls home; or home calls there.
     called = plan.own_name if plan.role == ANSWER else plan.far_name
     return {
         "plan": plan,

@@ -97,6 +97,7 @@ def begin_pairing(
     keys = HomeKeys(files.tunnel_public(), files.login_public())
     plan = plan_pairing(far, standing.home or answers.home, answers, keys, taken)
     # Whatever the settings would refuse is said now, not when the kit has been carried away and the reply is back.
+    # Its own public keys stand in for the far box's, which nobody knows yet: they have the same form.
     require_valid(far, far_table(plan, Reply(plan.kit, plan.login_key, plan.tunnel_key)))
     kit_folder = kit_folder or os.path.join(where, "kits", far)
     write_kit(kit_folder, kit_files(plan, files.shared_secret()))

@@ -28,6 +28,7 @@ from otherroof.tunnel.network.address_plan import (
 BASE = "/copies"  # as SFTP shows it: the account's only writable folder, inside the one that it cannot leave
 KEEPALIVE_S = 25
 CHOICE_OF_BLOCKS = 64
+# Linux: IFNAMSIZ is 16, one of them for the zero at the end.
 INTERFACE_LETTERS = 15
 
 
@@ -68,6 +69,7 @@ class PairingPlan(Strict):
     @property
     def kit(self) -> str:
         """Names the kit made from this plan: eight digits that change when anything in it does."""
+        # pydantic writes the fields in the order of this class, so the same plan always gives the same name.
         return hashlib.sha256(self.model_dump_json().encode("utf-8")).hexdigest()[:8]
 
     @property
@@ -97,6 +99,7 @@ def in_use_by(tunnels: Iterable[TunnelSettings], plans: Iterable[PairingPlan], h
     for tunnel in tunnels:
         if isinstance(tunnel, WireguardTunnel):
             interfaces.add(tunnel.interface)
+            # `reach` too: two tunnels to one network would take each other's packets.
             networks += [str(ipaddress.ip_interface(tunnel.own_address).network), *tunnel.reach]
             ports |= {tunnel.port} if tunnel.role == ANSWER else set()
     for plan in plans:
@@ -124,6 +127,7 @@ def plan_pairing(far: str, home: str, answers: Answers, keys: HomeKeys, taken: I
         far_name=answers.far_name if answers.role != ANSWER else "",
         port=answers.port,
         network=str(network),
+        # 0 is the network's own number, so home gets the first address and the far box the second.
         home_address=str(network[1]),
         far_address=str(network[2]),
         home_interface=_interface("roof", far, taken.interfaces),
@@ -209,6 +213,7 @@ def _chosen_network(text: str, in_use: Sequence[str]) -> ipaddress.IPv4Network:
         raise WrongUse(
             f"{problem}", where="tunnel_network", advice="a block such as 10.77.31.0/24 is wanted"
         ) from problem
+    # A /30 has four addresses: network, home, far box, broadcast.
     if chosen.prefixlen > 30 or not any(lies_in(chosen, block) for block in PRIVATE_BLOCKS):
         raise WrongUse(
             f"{chosen} is not a private block of at least four addresses (RFC 1918)",
@@ -230,5 +235,6 @@ def _interface(before: str, name: str, taken: frozenset[str]) -> str:
     for number in range(2, 100):
         if wanted not in taken:
             return wanted
+        # The number goes before the name: at the end it would be cut off with what is too long.
         wanted = f"{before}{number}-{name}"[:INTERFACE_LETTERS]
     raise WrongUse("too many far boxes have names that begin alike", where=name, advice="choose another name")

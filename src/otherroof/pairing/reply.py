@@ -20,7 +20,9 @@ from otherroof.tunnel.keys import decode_key
 FORMAT = 1
 SEAL_DIGITS = 20  # 80 bits, the least that RFC 2104 §5 recommends to keep of a keyed digest
 
-# Searched for in the text without its blanks: mail programs and terminals break lines anywhere, also within a key.
+# Searched for in the text without its blanks: mail programs and terminals break lines anywhere, also within a key. With
+# the blanks gone, only the words between the values tell where each ends; so `kit` is taken as short as it can be. The
+# case of the keys counts (base64); only our own words are found whatever their case.
 _REPLY = re.compile(
     r"otherroofreply(?P<format>\d+)kit(?P<kit>[0-9a-z]+?)host-key(?P<kind>ssh-ed25519)(?P<host>[0-9a-z+/]+=*)"
     rf"tunnel-key(?P<tunnel>[0-9a-z+/]+=*)seal(?P<seal>(?:-?[0-9a-f]){{1,{SEAL_DIGITS}}})",
@@ -54,6 +56,8 @@ def make_seal(body: str, shared_key: str) -> str:
     that the far box can make it with `sha256sum` and the key never stands in a program's arguments.
     """
     key = shared_key + "\n"
+    # Twice, because once would not do: whoever has the plain digest of key and text can work out that of a longer text
+    # without the key (length extension). The second one hides the first.
     inner = hashlib.sha256((key + body).encode("utf-8")).hexdigest()
     digits = hashlib.sha256(f"{key}{inner}\n".encode()).hexdigest()[:SEAL_DIGITS]
     return "-".join(digits[at : at + 4] for at in range(0, SEAL_DIGITS, 4))
@@ -77,6 +81,7 @@ def read_reply(text: str, *, kit: str, shared_key: str) -> Reply:
             f"this reply comes from kit {found['kit']}, but kit {kit} is the one waited for",
             advice="run set-up.sh of the newest kit on the far box, and use what it prints",
         )
+    # The seal is over the text as the far box wrote it, so the reply is put together again in exactly that form.
     reply = Reply(kit, f"{found['kind'].lower()} {found['host']}", found["tunnel"])
     if not _seal_fits(found["seal"], reply, shared_key):
         raise WrongUse(
@@ -98,6 +103,7 @@ def _found(text: str) -> re.Match[str] | None:
 
 def _seal_fits(given: str, reply: Reply, shared_key: str) -> bool:
     wanted = make_seal(reply.body(), shared_key)
+    # In constant time, though nobody can measure it here: a habit that costs nothing.
     return hmac.compare_digest(given.lower().replace("-", ""), wanted.replace("-", ""))
 
 

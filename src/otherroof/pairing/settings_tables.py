@@ -65,6 +65,8 @@ def with_far_tables(text: str, plan: PairingPlan, table: Table) -> str:
 
     Raises WrongSettings if a different table of that name stands already, or the text cannot take a new one.
     """
+    # Text is added to text, because Python reads TOML and does not write it, and a writer would lose the household's
+    # comments and order.
     before = _parsed(text)
     far = before.get("far", {})
     if not isinstance(far, dict):
@@ -81,9 +83,11 @@ def with_far_tables(text: str, plan: PairingPlan, table: Table) -> str:
     if home and not plan.zone:
         raise WrongSettings("[home] is gone since the pairing began", where=MAIN_FILE, advice="write it again first")
     added = "".join(_table_text(name, rows) for name, rows in home.items()) + _far_text(plan.far, table)
+    # As the file has them: somebody may edit it on another system.
     newline = "\r\n" if "\r\n" in text else "\n"
     body = text if not text or text.endswith("\n") else text + newline
     after = body + (newline if body else "") + added.strip("\n").replace("\n", newline) + newline
+    # TOML has ways to close a table (`far = { … }` on one line) that no later text can extend; this finds out.
     _require_same(after, {**before, **home, "far": {**far, plan.far: table}}, added)
     return after
 
@@ -103,7 +107,7 @@ def require_valid(far: str, table: Table) -> None:
 def add_tables(where: str, plan: PairingPlan, reply: Reply) -> bool:
     """Complete `otherroof.toml` in the folder `where`; says whether anything had to be written.
 
-    Raises WrongSettings as `with_far_tables` does, HomeTrouble where the file cannot be read or written.
+    Raises WrongSettings as `with_far_tables` does, HomeTrouble if the file cannot be read or written.
     """
     # If the settings are a link into another folder, the file itself is replaced and the link stays.
     path = os.path.realpath(os.path.join(where, MAIN_FILE))
@@ -167,4 +171,5 @@ def _value_text(value: Any) -> str:
         return '"' + "".join(_ESCAPED.get(letter, letter) for letter in value) + '"'
     if isinstance(value, list):
         return "[" + ", ".join(_value_text(item) for item in value) + "]"
+    # 3.0 days are written as 3, as a person would; the settings take either.
     return f"{value:g}" if isinstance(value, float) else str(value)
