@@ -50,6 +50,7 @@ def main(argv: list[str] | None = None) -> None:
     except (KeyboardInterrupt, typer.Abort):
         sys.stderr.write("otherroof: interrupted\n")
         code = EXIT_INTERRUPTED
+    # Whoever read our output has gone, such as `head`: they have what they wanted.
     except BrokenPipeError:
         code = 0
     except OSError as problem:

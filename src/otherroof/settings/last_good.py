@@ -37,7 +37,7 @@ def keep_settings(settings: Settings) -> None:
     """The service has taken these up, and they are whole. Raises HomeTrouble if they cannot be written down."""
     path = os.path.join(settings.state, NAME)
     text = settings.model_dump_json()
-    # Only if it differs: this is called at every start, and an SD card wears with each write.
+    # Only if it differs: this is called at every start and reload, and an SD card wears with each write.
     if _read(path) != text:
         replace_file(path, text, FOR_OWNER)
 

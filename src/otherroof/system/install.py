@@ -65,6 +65,7 @@ def find_writable_program_path(program: str) -> str:
         part = os.path.realpath(path)
         while True:
             found = os.stat(part)
+            # In a sticky folder such as /tmp others can add files, but neither remove nor rename those of root.
             sticky = bool(found.st_mode & stat.S_ISVTX)
             if found.st_uid != 0 or (found.st_mode & 0o022 and not sticky):
                 return part
@@ -89,6 +90,8 @@ def read_machine(machine: Machine) -> MachineState:
             folders=dict(_folders(machine, users, groups)),
             link=os.readlink(link) if os.path.islink(link) else "",
             state_is_folder=os.path.isdir(link) and not os.path.islink(link),
+            # The link that `systemctl enable` makes. It may lead nowhere, seen from outside a folder that stands for a
+            # machine.
             enabled=os.path.lexists(machine.path(wants)),
             settings=written,
             state=state,
@@ -99,7 +102,7 @@ def read_machine(machine: Machine) -> MachineState:
 
 
 def texts_at(machine: Machine, paths: Iterable[str]) -> dict[str, str]:
-    """Those of `paths` that are there, with what stands in them. Raises HomeTrouble where one cannot be read."""
+    """Those of `paths` that are there, with what stands in them. Raises HomeTrouble if one cannot be read."""
     try:
         return {path: _text(machine.path(path)) for path in paths if os.path.exists(machine.path(path))}
     except OSError as problem:
@@ -130,6 +133,7 @@ def _do(machine: Machine, deed: Deed) -> None:
             if machine.live:
                 _call(*words)
             elif not live:
+                # systemd's tools can work on a folder; `--now` is about units that run, of which a folder has none.
                 _call(words[0], f"--root={machine.root}", *(word for word in words[1:] if word != "--now"))
 
 

@@ -1,6 +1,6 @@
 """What it takes to install the service on this machine, as a list of steps, and to take it away again.
 
-Pure: what was found goes in, steps come out, each with the words that are shown before anything is done. `installing`
+Pure: what was found goes in, steps come out, each with the words that are shown before anything is done. `install`
 looks and carries out. Settings, state and keys are never among what is removed.
 """
 
@@ -17,6 +17,7 @@ STATE, STATE_LINK = "/var/lib/otherroof", "/etc/otherroof/state"
 UNIT_PATH = f"/etc/systemd/system/{UNIT}"
 ACCOUNT_PATH, FOLDERS_PATH = f"/etc/sysusers.d/{CONF}", f"/etc/tmpfiles.d/{CONF}"
 PROGRAM_LINE = re.compile(r"^ExecStart=\S+ serve$", re.MULTILINE)
+# Without the letters that a unit file reads in its own way: blanks, quotes, % and $ (systemd.syntax(7)).
 PLAIN_PATH = re.compile(r"/[A-Za-z0-9_./+@-]+\Z")
 
 
@@ -34,7 +35,7 @@ class FolderOwner:
 @dataclass(frozen=True, slots=True)
 class MachineState:
     """How the machine stands. `files` are those of ours for systemd, by their path; `link` is where the state link
-    points, "" where there is none; `state` is the state folder that the settings name, "" where there are none yet;
+    points, "" if there is none; `state` is the state folder that the settings name, "" if there are none yet;
     `mistake` why the settings that are there cannot be used at all."""
 
     files: Mapping[str, str] = field(default_factory=dict)
@@ -77,7 +78,7 @@ Deed = WriteFile | RemoveFile | Call
 
 @dataclass(frozen=True, slots=True)
 class InstallStep:
-    """One step: what it does, in words, and the deed itself; None where it is so already. `shown`: what is shown below
+    """One step: what it does, in words, and the deed itself; None if it is so already. `shown`: what is shown below
     the words of a step that is yet to be done."""
 
     text: str
@@ -97,7 +98,7 @@ def unit_for(text: str, program: str) -> str:
 
 def install_steps(found: MachineState, files: Mapping[str, str]) -> list[InstallStep]:
     """What brings a machine that stands as `found` to one that runs the service from `files`, ours for systemd by their
-    path. Raises ValueError where a person has to decide first."""
+    path. Raises ValueError if a person has to decide first."""
     if found.state_is_folder:
         raise ValueError(
             f"{STATE_LINK} is a folder of its own, which the service could not write to; "

@@ -22,6 +22,7 @@ class _ForJournal(logging.Formatter):
 
     def format(self, record: logging.LogRecord) -> str:
         mark = f"<{next((weight for level, weight in WEIGHTS if record.levelno >= level), LOWEST)}>"
+        # The journal takes each line as an entry of its own, so each needs the mark: a trace has many.
         return "\n".join(mark + line for line in super().format(record).splitlines())
 
 
@@ -76,6 +77,7 @@ def set_up_logs(environ: Mapping[str, str], zone: ZoneInfo) -> None:
     """Send the lines of Otherroof and the warnings of its libraries to standard error."""
     handler = logging.StreamHandler(sys.stderr)
     handler.setFormatter(formatter(environ, zone))
+    # At the handler, not at a logger: filters of a logger are not asked for what comes from loggers below it.
     handler.addFilter(OnceAnHour(SystemClock()))
     root = logging.getLogger()
     root.addHandler(handler)

@@ -47,6 +47,8 @@ class Notifier:
 
     def reloading(self) -> None:
         """The settings are being read anew; `ready` follows."""
+        # The time shows the manager that this answers its latest signal, not an earlier one (sd_notify(3), from systemd
+        # 253 on with Type=notify-reload). Others pass over it.
         self._send("RELOADING=1", f"MONOTONIC_USEC={time.monotonic_ns() // 1000}")
 
     def stopping(self) -> None:
@@ -68,9 +70,11 @@ class Notifier:
     def _send(self, *lines: str) -> None:
         if not self.address:
             return
+        # An abstract address is written with a zero byte in place of the @ (unix(7)).
         target = "\0" + self.address[1:] if self.address[0] == "@" else self.address
         try:
             with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as way:
+                # The socket's queue may be full: the service does not wait for its manager.
                 way.settimeout(SEND_S)
                 way.sendto("\n".join(lines).encode(), target)
         except OSError as problem:

@@ -57,6 +57,7 @@ def answer(words: Sequence[str]) -> str:
     # bash takes `--config=DIR` for three words.
     done, begun = [word for word in words[:-1] if word != "="], words[-1] if words else ""
     begun = "" if begun == "=" else begun
+    # zsh and fish hand `--config=DIR` over as one word; it is answered as such, with the option in front.
     option, equals, value = begun.partition("=")
     if equals and option.startswith("-"):
         found = _choices([*done, option], value)
@@ -69,7 +70,7 @@ def _choices(done: Sequence[str], begun: str) -> Choices:
     if apart.verb in SHORT:
         return _choices_of(apart.verb, apart.after, begun, config_in(done))
     if apart.verb:
-        return NOTHING
+        return NOTHING  # it is no verb of ours, so nothing after it can be right
     if done and done[-1] == CONFIG:
         return _KINDS["DIR"]
     return Choices(TOP_OPTIONS if begun.startswith("-") else SHORT)
@@ -83,6 +84,7 @@ def _choices_of(verb: str, given: Sequence[str], begun: str, config: str | None)
     if place.waiting is not None:
         return _values(verb, place.waiting, config)
     if begun.startswith("-") and not place.only_arguments:
+        # One that was given is not offered again, unless it may be given several times.
         unused = {name: one.help for name, one in options.items() if name not in given or one.multiple}
         return Choices({**unused, "--help": TOP_OPTIONS["--help"]})
     # The last may take any number of words.
@@ -121,10 +123,12 @@ def _values(verb: str, param: Any, config: str | None) -> Choices:
     if wanted in _KINDS:
         return _KINDS[wanted]
     if wanted in _NAMED:
+        # Late, since it imports pydantic: only names from the settings need it, and a person waits at the key.
         from otherroof.settings import read_parts
 
         folder = os.path.expanduser(config if config is not None else SETTINGS_FOLDER)
         return Choices(_NAMED[wanted](read_parts(folder)))  # mistakes in the settings are for `check` to tell
+    # The library's own answer: the choices of an option that has a fixed set of them, else nothing.
     fixed = param.shell_complete(typer.Context(command_of(verb)), "")
     return Choices(dict.fromkeys((one.value for one in fixed), ""))
 

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+# groff_char(7): these letters would be set as typographic ones (a hyphen, curly quotes, raised signs), and no shell
+# understands those.
 _SPOILT = str.maketrans({"\\": r"\e", "-": r"\-", "'": r"\(aq", "`": r"\(ga", "^": r"\(ha", "~": r"\(ti"})
 
 
@@ -39,6 +41,7 @@ def subheading(text: str) -> list[str]:
 
 def paragraphs(texts: Sequence[str]) -> list[str]:
     """Paragraphs right below a heading, filled by whoever prints them."""
+    # The first needs no request: a heading begins a paragraph by itself.
     return [line for text in texts for line in (".PP", plain(text))][1:]
 
 
@@ -48,4 +51,5 @@ def terms(rows: Iterable[tuple[str, str]]) -> list[str]:
 
 
 def _quoted(text: str) -> str:
+    # Within a quoted argument roff takes two quotes for one.
     return plain(text).replace('"', '""')

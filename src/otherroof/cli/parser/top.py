@@ -33,6 +33,7 @@ class VerbGroup(TyperGroup):
 
     def __init__(self, **settings: Any) -> None:
         super().__init__(**settings)
+        # Stand-ins with a name and a sentence, enough for the list; the real one is put in below, when it is asked for.
         self.commands = {verb: TyperCommand(verb, short_help=short) for verb, short in SHORT.items()}
 
     def get_command(self, ctx: AnyContext, cmd_name: str) -> Command | None:
@@ -71,6 +72,7 @@ class VerbGroup(TyperGroup):
 def command_of(verb: str) -> Command:
     """What can be given to a verb, read from the function `verb` of its module, which is imported for it."""
     module: Any = import_module(MODULES[verb])
+    # A Typer of its own, since that alone makes a command of a function's annotations.
     alone = typer.Typer(add_completion=False, rich_markup_mode=None)
     alone.command(verb)(module.verb)
     return get_command(alone)

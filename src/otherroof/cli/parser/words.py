@@ -27,6 +27,7 @@ def told_apart(given: Sequence[str]) -> Words:
     """`given` around its verb, which is the first word that is neither an option nor the folder of `--config`."""
     place = 0
     while place < len(given) and given[place].startswith("-"):
+        # The one option before the verb that takes a word of its own; `--config=DIR` is one word already.
         place += 2 if given[place] == CONFIG else 1
     verb = given[place] if place < len(given) else ""
     return Words(tuple(given[:place]), verb, tuple(given[place + 1 :]))
@@ -47,6 +48,7 @@ def with_config_after(given: Sequence[str]) -> list[str]:
         raise WrongUse(
             f"{CONFIG} names {before} before the verb and {after} after it", advice="name one settings folder"
         )
+    # Right behind the verb: further on might stand a `--`, after which it would be no option.
     moved = [words.verb, CONFIG, before, *words.after] if words.verb else []
     return [*_without_config(words.before), *moved]
 
@@ -55,6 +57,7 @@ def config_in(words: Sequence[str]) -> str | None:
     """The folder that the last `--config DIR` or `--config=DIR` in `words` names, None if there is none."""
     folder = None
     for place, word in enumerate(words):
+        # After `--` everything is an argument, even what looks like an option.
         if word == "--":
             break
         if word == CONFIG and place + 1 < len(words):
