@@ -90,6 +90,7 @@ def _entry(path: bytes, status: os.stat_result, names: tuple[bytes, ...]) -> Tre
     if kind == stat.S_IFLNK:
         return TreeEntry("symlink", 0, mtime, owner, target=os.readlink(path), names=names)
     if kind == stat.S_IFREG:
+        # st_blocks counts 512 bytes each, whatever the file system's block size (stat(2)).
         hole = max(0, status.st_size - status.st_blocks * 512)
         return TreeEntry(
             "file", mode, mtime, owner, status.st_size, _digest(path), b"", names, _attributes(path), hole=hole
@@ -133,6 +134,7 @@ def _unlike(path: bytes, one: TreeEntry, two: TreeEntry, owners: bool) -> list[T
         was, is_ = getattr(one, what), getattr(two, what)
         if was != is_ and (owners or what != "owner"):
             told.append(TreeDifference(path, what, _shown(what, was), _shown(what, is_)))
+    # File systems differ in how finely they keep holes; a tenth, and one step of 64 KiB, may be lost.
     if one.hole >= HOLE_COUNTS and two.hole < one.hole - HOLE_COUNTS - one.hole // 10:
         told.append(TreeDifference(path, "hole", f"{one.hole} bytes", f"{two.hole} bytes"))
     return told

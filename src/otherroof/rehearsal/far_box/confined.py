@@ -12,8 +12,12 @@ import stat
 from types import TracebackType
 from typing import Self
 
+# As many as Linux itself follows (path_resolution(7)).
 MAX_LINKS = 40
+# O_PATH needs no right to read a folder, only to pass through, as a path lookup does. Each step without following: a
+# link that is put in the way between two calls cannot lead out either.
 _STEP = os.O_PATH | os.O_DIRECTORY | os.O_NOFOLLOW
+# Opening a fifo would wait for its other end, and a terminal would become ours.
 _NEVER_HANG = os.O_NOFOLLOW | os.O_NONBLOCK | os.O_NOCTTY
 
 
@@ -63,10 +67,12 @@ class ConfinedFolder:
     def _walk(self, path: bytes, follow: bool, held: list[int]) -> ResolvedPath:
         steps: list[bytes] = []
         links = 0
+        # The parts still to go, the next one last; `held` are the open folders on the way, from the top down.
         todo = _parts(path)
         while todo:
             part = todo.pop()
             here = held[-1] if held else self._top
+            # One step back along the way that was come, never past the top: the parent folder itself is not asked.
             if part == b"..":
                 if held:
                     os.close(held.pop())
@@ -76,6 +82,8 @@ class ConfinedFolder:
             if todo:
                 try:
                     handle = os.open(part, _STEP, dir_fd=here)
+                # With O_DIRECTORY and O_NOFOLLOW a symlink is refused as ENOTDIR, like a file; asking for its target
+                # tells which.
                 except NotADirectoryError:
                     target = _link_target(here, part)
                     if target is None:
@@ -91,6 +99,7 @@ class ConfinedFolder:
             links += 1
             if links > MAX_LINKS:
                 raise OSError(errno.ELOOP, os.strerror(errno.ELOOP))
+            # Its target takes the link's place; what followed the link in the path still lies below it on the stack.
             todo += _parts(target)
             if target.startswith(b"/"):
                 while held:
@@ -110,6 +119,7 @@ class ConfinedFolder:
 
     def open(self, path: bytes, flags: int, mode: int = 0o666) -> int:
         """A file handle; `flags` are those of open(2)."""
+        # open(2): with both flags a link in last place is never followed; it is there, and that is the answer.
         exclusive = flags & os.O_CREAT and flags & os.O_EXCL
         with self.find(path, follow=not exclusive) as spot:
             return os.open(spot.name, flags | _NEVER_HANG, mode, dir_fd=spot.at)
@@ -152,6 +162,7 @@ class ConfinedFolder:
     def rename_beside(self, old: bytes, new: bytes) -> None:
         """Rename that never overwrites: a file by a second link, anything else after a look."""
         with self.find(old, follow=False) as one, self.find(new, follow=False) as two:
+            # As OpenSSH does it: link(2) fails if the name is taken, in one step, while rename(2) would replace it.
             found = os.stat(one.name, dir_fd=one.at, follow_symlinks=False)
             if stat.S_ISREG(found.st_mode):
                 os.link(one.name, two.name, src_dir_fd=one.at, dst_dir_fd=two.at, follow_symlinks=False)

@@ -95,6 +95,7 @@ def _copy_data(session: SftpSession, number: int, fields: Fields) -> bytes:
     source, target = session.handles.file(one), session.handles.file(two)
     if one == two or source.path == target.path:
         raise RefusedError(words.FAILURE)
+    # A length of 0 means up to the end of the source.
     left = count or None
     while left is None or left > 0:
         block = os.pread(source.handle, COPY_BLOCK if left is None else min(left, COPY_BLOCK), start)

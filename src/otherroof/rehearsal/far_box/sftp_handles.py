@@ -35,6 +35,7 @@ class Handles:
 
     def __init__(self) -> None:
         self._open: dict[bytes, OpenHandle] = {}
+        # Backwards, so that the smallest number is taken first.
         self._free: list[int] = list(range(MAX_HANDLES - 1, -1, -1))
 
     def add(self, opened: OpenHandle) -> bytes:

@@ -47,6 +47,7 @@ def _close(session: SftpSession, number: int, fields: Fields) -> bytes:
 def _read(session: SftpSession, number: int, fields: Fields) -> bytes:
     opened = session.handles.file(bytes(fields.string()))
     offset, count = fields.u64(), fields.u32()
+    # Shorter than asked is allowed (filexfer-02 §6.4); the client asks again for the rest.
     data = os.pread(opened.handle, min(count, words.MAX_DATA), offset)
     if not data and count:
         return framed_status(number, words.EOF)
@@ -126,6 +127,7 @@ def _rows(handle: int, names: Iterator[bytes]) -> Iterator[bytes]:
     for name in names:
         try:
             found = os.stat(name, dir_fd=handle, follow_symlinks=False)
+        # Removed since the folder was listed.
         except FileNotFoundError:
             continue
         yield counted(name) + counted(_long_name(name, found)) + packed_stat(found)

@@ -15,6 +15,7 @@ from otherroof.rehearsal.far_box.sftp_handles import Handles, RefusedError
 from otherroof.rehearsal.far_box.sftp_words import Attributes, Fields, MalformedError, counted, framed_status
 
 RECEIVE_BYTES = 1 << 20
+# Answers are gathered up to so many bytes, and sent whenever no whole request is left: fewer packets on the wire.
 GATHER_BYTES = 1 << 15
 
 Handler = Callable[["SftpSession", int, Fields], bytes]
@@ -61,6 +62,7 @@ class SftpSession:
         at = 0
         while len(buffer) - at >= 4:
             size = int.from_bytes(buffer[at : at + 4], "big")
+            # Before anything is kept for it: a false length must not make us gather gigabytes.
             if not 0 < size <= words.MAX_PACKET:
                 raise MalformedError("a packet of impossible size")
             if len(buffer) - at < 4 + size:
@@ -83,7 +85,7 @@ class SftpSession:
         self._gathered = 0
 
     def answer(self, packet: bytes) -> bytes:
-        """The whole answer to one packet, b"" where there is none. Raises MalformedError for what cannot be a request.
+        """The whole answer to one packet, b"" if there is none. Raises MalformedError for what cannot be a request.
 
         The seam at which tests let a box misbehave.
         """

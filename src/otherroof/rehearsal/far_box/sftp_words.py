@@ -42,6 +42,7 @@ _U32 = struct.Struct(">I")
 _U64 = struct.Struct(">Q")
 _STAT = struct.Struct(">IQIIIII")
 _HEAD = struct.Struct(">IBI")
+# The few errors that OpenSSH tells apart; SFTP 3 has no status for `exists` or `disk full`.
 _STATUS_OF = {
     errno.ENOENT: NO_SUCH_FILE,
     errno.ENOTDIR: NO_SUCH_FILE,
@@ -149,6 +150,7 @@ def packed_stat(found: os.stat_result) -> bytes:
         found.st_uid,
         found.st_gid,
         found.st_mode,
+        # 32 bits without a sign hold times up to 2106; what is before 1970 wraps around, as in OpenSSH.
         int(found.st_atime_ns // 1_000_000_000) & 0xFFFFFFFF,
         int(found.st_mtime_ns // 1_000_000_000) & 0xFFFFFFFF,
     )

@@ -117,6 +117,8 @@ class StandIn:
     def _listen(self) -> None:
         listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         try:
+            # A box that was killed is started again on the same port while old connections still linger there
+            # (TIME_WAIT).
             listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             listener.bind((ADDRESS, self.port))
             listener.listen(32)
@@ -141,11 +143,13 @@ class StandIn:
                 continue
             except OSError:  # closed by kill()
                 return
+            # Small answers leave at once; else each would wait for the acknowledgement of the one before.
             link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             visit = _ClientConnection(self, link)
             with self._lock:
                 self._visits = {open_visit for open_visit in self._visits if open_visit.alive}
                 self._visits.add(visit)
+            # Killed between accept and here: `kill` has not seen this connection.
             if self._listener is not listener:
                 visit.end()
                 return
