@@ -256,7 +256,7 @@ class FaultyBox(StandIn):
     def connections(self) -> int:
         """How many connections are open now."""
         with self._lock:
-            return sum(1 for visit in self._visits if visit.alive)
+            return sum(1 for connection in self._connections if connection.alive)
 
     def misbehave(self, faults: Faults) -> None:
         """Put other faults in force, for open connections too; `Faults()` makes all well again."""

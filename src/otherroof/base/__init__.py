@@ -1,1 +1,4 @@
-"""The ground floor: errors, time, units, files put in place, locks, small databases. Knows nothing of the rest."""
+"""The ground floor: errors, time and its limits, units, files put in place, locks, small databases, other programs.
+
+It knows nothing of the rest.
+"""

@@ -34,7 +34,7 @@ class ProgramResult:
     err: str = ""
 
     @property
-    def told(self) -> str:
+    def said(self) -> str:
         """The program's own words on one line, for a message."""
         return " ".join((self.err.strip() or self.out.strip() or f"exit code {self.code}").split())
 

@@ -29,21 +29,21 @@ from otherroof.tunnel.network.routes import default_route, networks_here, route_
 def talk_through_beginning(config: str, far: str, answers_file: str, kit: str) -> None:
     """Ask what cannot be known, make keys and kit, and say what comes next. Without `answers_file` a person is asked;
     without `kit` the kit lies in its usual folder. Raises WrongUse, WrongSettings, HomeTrouble."""
-    standing = read_pairing_state(config, far)
-    around = _around(asks_router=not answers_file and sys.stdin.isatty())
+    state = read_pairing_state(config, far)
+    home = _look_around_home(asks_router=not answers_file and sys.stdin.isatty())
     if answers_file:
-        answers = read_answers(answers_file, first_box=standing.first_box)
+        answers = read_answers(answers_file, first_box=state.first_box)
     elif sys.stdin.isatty():
-        answers = _asked(far, standing, around)
+        answers = _asked(far, state, home)
     else:
         raise WrongUse("nobody is here to answer", advice="write the answers into a file and name it with --answers")
     folder = os.path.abspath(kit) if kit else ""
-    begun = begin_pairing(standing, far, answers, here=list(around.networks), kit_folder=folder)
-    typer.echo("\n".join(_told(begun, plan_warnings(begun.plan, answers, around.outside), around.own_address)))
+    begun = begin_pairing(state, far, answers, here=list(home.networks), kit_folder=folder)
+    typer.echo("\n".join(_told(begun, plan_warnings(begun.plan, answers, home.outside), home.own_address)))
 
 
 @dataclass(frozen=True, slots=True)
-class Around:
+class HomeNetwork:
     """What this machine tells of home: the networks it is on, those of them behind the default route, its own address
     there, and its router's outside address. Empty if it does not know, or did not ask."""
 
@@ -53,39 +53,39 @@ class Around:
     outside: str = ""
 
 
-def _around(*, asks_router: bool) -> Around:
+def _look_around_home(*, asks_router: bool) -> HomeNetwork:
     commands = SystemPrograms()
     here = networks_here(commands)
     networks = tuple(str(network.net) for network in here)
     route = default_route(commands)
     if route is None:
-        return Around(networks)
+        return HomeNetwork(networks)
     lan = tuple(str(network.net) for network in here if network.name.endswith(f" {route.interface}"))
     way = route_to(commands, route.gateway) if route.gateway else None
     outside = outside_address(route.gateway) if asks_router else ""
-    return Around(networks, lan, way.own_address if way else route.own_address, outside)
+    return HomeNetwork(networks, lan, way.own_address if way else route.own_address, outside)
 
 
-def _asked(far: str, standing: PairingState, around: Around) -> Answers:
+def _asked(far: str, state: PairingState, home: HomeNetwork) -> Answers:
     typer.echo(
         f"The answers make home's keys and the kit for {far}. Enter takes what is in brackets; Ctrl-C leaves.\n"
         "Nothing is written before the last answer, and nothing is changed in a router or in the other house.\n"
         f"Whoever lives where {far} will stand should have said yes before you go on.\n"
     )
-    if why_home_cannot_be_called(around.outside):
-        typer.echo(f"mind: {why_home_cannot_be_called(around.outside)}\n")
+    if why_home_cannot_be_called(home.outside):
+        typer.echo(f"mind: {why_home_cannot_be_called(home.outside)}\n")
     proposed = {
         "home": socket.gethostname().partition(".")[0],
         "zone": _own_zone(),
-        "home_lan": " ".join(net for net in around.lan if address_kind(net) == "private"),
-        **standing.answered,
+        "home_lan": " ".join(net for net in home.lan if address_kind(net) == "private"),
+        **state.answered,
     }
 
     def ask(text: str, default: str) -> str:
         suffix = " " if text.endswith("?") and not default else ": "
         return str(typer.prompt(text, default=default, show_default=bool(default), prompt_suffix=suffix))
 
-    return ask_answers(ask, typer.echo, proposed=proposed, first_box=standing.first_box)
+    return ask_answers(ask, typer.echo, proposed=proposed, first_box=state.first_box)
 
 
 def _own_zone() -> str:

@@ -48,15 +48,15 @@ class PairingState:
         return not self.home
 
 
-def read_pairing_state(where: str, far: str) -> PairingState:
+def read_pairing_state(folder: str, far: str) -> PairingState:
     """The settings as they stand. Raises WrongUse for a name that cannot be or is paired already, WrongSettings
     if they cannot be read."""
     if not NAME_RULE.match(far):
         raise WrongUse(f"{far!r} is not a usable name", advice="letters, digits, - and _, at most 40")
-    parts = read_parts(where)
+    parts = read_parts(folder)
     main = os.path.join(parts.where, MAIN_FILE)
     if not os.path.lexists(main):
-        return PairingState(parts, "", _answered(where, far))
+        return PairingState(parts, "", _answered(folder, far))
     if far in parts.far_named:
         raise WrongUse(
             f"[far.{far}] is in the settings already",
@@ -67,60 +67,60 @@ def read_pairing_state(where: str, far: str) -> PairingState:
     for mistake in parts.mistakes:
         if mistake.file == main and mistake.key != "far":
             raise WrongSettings(mistake.line(), advice="put it right before pairing")
-    return PairingState(parts, parts.home.name if parts.home is not None else "", _answered(where, far))
+    return PairingState(parts, parts.home.name if parts.home is not None else "", _answered(folder, far))
 
 
-def _answered(where: str, far: str) -> dict[str, str]:
-    record = find_record(where, far)
+def _answered(folder: str, far: str) -> dict[str, str]:
+    record = find_record(folder, far)
     if record is None:
         return {}
     plan = record.plan
-    told = {name: str(getattr(plan, name)) for name in _ASKED}
-    return {name: text for name, text in {**told, "silent_days": f"{plan.silent_days:g}"}.items() if text}
+    answers = {name: str(getattr(plan, name)) for name in _ASKED}
+    return {name: text for name, text in {**answers, "silent_days": f"{plan.silent_days:g}"}.items() if text}
 
 
 _ASKED = ("home", "zone", "role", "own_name", "far_name", "port", "folder", "contact")
 
 
 def begin_pairing(
-    standing: PairingState, far: str, answers: Answers, *, here: list[str], kit_folder: str = ""
+    state: PairingState, far: str, answers: Answers, *, here: list[str], kit_folder: str = ""
 ) -> BegunPairing:
     """Make the keys that are missing, the plan and the kit; write down what is waited for.
 
     `here` are the networks that this machine is on. Raises WrongUse, WrongSettings and HomeTrouble.
     """
-    where = standing.parts.where
-    before = find_record(where, far)
-    taken = in_use_by([box.tunnel for box in standing.parts.far.values()], other_plans(where, far), here)
-    files = _key_files(where, far)
+    folder = state.parts.where
+    before = find_record(folder, far)
+    taken = in_use_by([box.tunnel for box in state.parts.far.values()], other_plans(folder, far), here)
+    files = _key_files(folder, far)
     new_keys = files.make_missing()
     keys = HomeKeys(files.tunnel_public(), files.login_public())
-    plan = plan_pairing(far, standing.home or answers.home, answers, keys, taken)
+    plan = plan_pairing(far, state.home or answers.home, answers, keys, taken)
     # Whatever the settings would refuse is said now, not when the kit has been carried away and the reply is back.
     # Its own public keys stand in for the far box's, which nobody knows yet: they have the same form.
     require_valid(far, far_table(plan, Reply(plan.kit, plan.login_key, plan.tunnel_key)))
-    kit_folder = kit_folder or os.path.join(where, "kits", far)
+    kit_folder = kit_folder or os.path.join(folder, "kits", far)
     write_kit(kit_folder, kit_files(plan, files.shared_secret()))
-    keep_record(where, Record(state="waiting", plan=plan))
+    keep_record(folder, Record(state="waiting", plan=plan))
     replaced = before.plan.kit if before is not None and before.plan.kit != plan.kit else ""
     return BegunPairing(plan, kit_folder, new_keys, replaced)
 
 
-def finish_pairing(where: str, far: str, text: str) -> bool:
+def finish_pairing(folder: str, far: str, text: str) -> bool:
     """Complete the settings from the far box's reply in `text`; says whether anything had to be written.
 
     Raises WrongUse if there is no pairing to finish or the reply does not fit, WrongSettings if a different
     far box of that name stands in the settings, HomeTrouble if they cannot be written.
     """
-    where = os.path.abspath(where)
-    record = require_record(where, far)
-    reply = read_reply(text, kit=record.plan.kit, shared_key=_key_files(where, far).shared_secret())
-    written = add_tables(where, record.plan, reply)
+    folder = os.path.abspath(folder)
+    record = require_record(folder, far)
+    reply = read_reply(text, kit=record.plan.kit, shared_key=_key_files(folder, far).shared_secret())
+    written = add_tables(folder, record.plan, reply)
     if record.state != "done":
-        keep_record(where, Record(state="done", plan=record.plan))
+        keep_record(folder, Record(state="done", plan=record.plan))
     return written
 
 
-def _key_files(where: str, far: str) -> KeyFiles:
-    tunnel, shared, login = (os.path.join(where, name) for name in key_names(far))
+def _key_files(folder: str, far: str) -> KeyFiles:
+    tunnel, shared, login = (os.path.join(folder, name) for name in key_names(far))
     return KeyFiles(tunnel, shared, login)

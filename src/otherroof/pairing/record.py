@@ -27,14 +27,14 @@ class Record(Strict):
     plan: PairingPlan
 
 
-def record_path(where: str, far: str) -> str:
-    """Where the record of `far` lies, in the settings folder `where`."""
-    return os.path.join(where, FOLDER, f"{far}.json")
+def record_path(settings_folder: str, far: str) -> str:
+    """The path of the record of `far` in the settings folder."""
+    return os.path.join(settings_folder, FOLDER, f"{far}.json")
 
 
-def find_record(where: str, far: str) -> Record | None:
+def find_record(settings_folder: str, far: str) -> Record | None:
     """The record of `far`, None if there is none. Raises WrongSettings if it cannot be understood."""
-    path = record_path(where, far)
+    path = record_path(settings_folder, far)
     try:
         with open(path, encoding="utf-8") as file:
             return Record.model_validate_json(file.read())
@@ -48,32 +48,32 @@ def find_record(where: str, far: str) -> Record | None:
         ) from problem
 
 
-def require_record(where: str, far: str) -> Record:
+def require_record(settings_folder: str, far: str) -> Record:
     """The record of `far`. Raises WrongUse if no pairing was begun."""
-    record = find_record(where, far)
+    record = find_record(settings_folder, far)
     if record is None:
         raise WrongUse(
             f"no pairing with {far!r} was begun here",
-            where=record_path(where, far),
+            where=record_path(settings_folder, far),
             advice=f"`otherroof pair {far}` begins one",
         )
     return record
 
 
-def other_plans(where: str, far: str) -> list[PairingPlan]:
+def other_plans(settings_folder: str, far: str) -> list[PairingPlan]:
     """The plans of all other far boxes. Raises WrongSettings as `find_record` does."""
     try:
-        names = sorted(os.listdir(os.path.join(where, FOLDER)))
+        names = sorted(os.listdir(os.path.join(settings_folder, FOLDER)))
     except FileNotFoundError:
         return []
     stems = [name.removesuffix(".json") for name in names if name.endswith(".json") and not name.startswith(".")]
-    found = [find_record(where, stem) for stem in stems if stem != far]
+    found = [find_record(settings_folder, stem) for stem in stems if stem != far]
     return [record.plan for record in found if record is not None]
 
 
-def keep_record(where: str, record: Record) -> None:
+def keep_record(settings_folder: str, record: Record) -> None:
     """Write the record down. Raises HomeTrouble."""
-    path = record_path(where, record.plan.far)
+    path = record_path(settings_folder, record.plan.far)
     make_folder(os.path.dirname(path))
     text = json.dumps(record.model_dump(), indent=2, ensure_ascii=False) + "\n"
     replace_file(path, text)

@@ -104,13 +104,13 @@ def require_valid(far: str, table: Table) -> None:
         ) from problem
 
 
-def add_tables(where: str, plan: PairingPlan, reply: Reply) -> bool:
-    """Complete `otherroof.toml` in the folder `where`; says whether anything had to be written.
+def add_tables(folder: str, plan: PairingPlan, reply: Reply) -> bool:
+    """Complete `otherroof.toml` in the settings `folder`; says whether anything had to be written.
 
     Raises WrongSettings as `with_far_tables` does, HomeTrouble if the file cannot be read or written.
     """
     # If the settings are a link into another folder, the file itself is replaced and the link stays.
-    path = os.path.realpath(os.path.join(where, MAIN_FILE))
+    path = os.path.realpath(os.path.join(folder, MAIN_FILE))
     text, mode = _read(path)
     table = far_table(plan, reply)
     require_valid(plan.far, table)

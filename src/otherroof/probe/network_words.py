@@ -18,22 +18,22 @@ from otherroof.tunnel.silence import REJECT_S
 
 def own_name_finding(name: str, found: Sequence[str], ours: frozenset[str], outside: str) -> RungFinding:
     """Whether the name that the far box calls leads home: to this machine, or to the router's outside address."""
-    told = f"{name} leads to {', '.join(found)}"
+    leads = f"{name} leads to {', '.join(found)}"
     if ours & set(found):
-        return ok(f"{told}, which this machine has itself")
+        return ok(f"{leads}, which this machine has itself")
     if outside and address_plan.cannot_be_called(outside):
         text = f"the router's own outside address cannot be called: {address_plan.cannot_be_called(outside)}"
         return not_ok(text, address_plan.call_advice(outside))
     wrong = [address for address in found if address_plan.cannot_be_called(address)]
     if wrong and len(wrong) == len(found):
-        return not_ok(f"{told}: {address_plan.cannot_be_called(wrong[0])}", address_plan.call_advice(wrong[0]))
+        return not_ok(f"{leads}: {address_plan.cannot_be_called(wrong[0])}", address_plan.call_advice(wrong[0]))
     if outside and outside not in found and any(":" not in address for address in found):
         return not_ok(
-            f"{told}, but the router's outside address is {outside}",
+            f"{leads}, but the router's outside address is {outside}",
             "the dynamic name is out of date: look at what keeps it up to date (the router, or its service)",
         )
     return ok(
-        f"{told}, as the router says too" if outside in found else f"{told}; the router does not tell its address"
+        f"{leads}, as the router says too" if outside in found else f"{leads}; the router does not tell its address"
     )
 
 

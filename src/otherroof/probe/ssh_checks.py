@@ -1,6 +1,6 @@
 """The SSH rungs of the ladder: from a TCP connection to a file written at the far box and the time on it.
 
-They follow the network rungs of `link`. Each step of a login is a rung of its own, so that a refused connection, a
+They follow the rungs of `network_checks`. Each step of a login is a rung of its own, so that a refused connection, a
 silent one, another host key and a refused login are told apart. Nothing of a copy is touched.
 """
 
@@ -42,7 +42,7 @@ class SshRungs:
         self._clock = clock
         self._sock: socket.socket | None = None
         self._transport: paramiko.Transport | None = None
-        self._lane: SftpChannel | None = None
+        self._channel: SftpChannel | None = None
         self._other_kind: HostKeyChanged | None = None
         self._trial = TrialResult()
 
@@ -104,13 +104,13 @@ class SshRungs:
         assert self._sock is not None
         session = Session(self._target, self._transport, self._sock)
         base = self._base.encode("utf-8", "surrogateescape").rstrip(b"/") + b"/"
-        self._lane = SftpChannel(session, base, Meter())
-        return offers_finding(self._lane.offers)
+        self._channel = SftpChannel(session, base, Meter())
+        return offers_finding(self._channel.offers)
 
     def _writes(self, limit_s: float) -> RungFinding:
-        if self._lane is None:
+        if self._channel is None:
             return not_tried("there is no SFTP to look with")
-        self._trial = _perform(self._lane, write_trial_file(self._clock, self._lane.offers.space))
+        self._trial = _perform(self._channel, write_trial_file(self._clock, self._channel.offers.space))
         return base_finding(self._base, self._trial)
 
     def _clocks(self, limit_s: float) -> RungFinding:

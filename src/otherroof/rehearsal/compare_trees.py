@@ -116,28 +116,30 @@ def _attributes(path: bytes) -> tuple[tuple[str, bytes], ...]:
 
 def differences(wanted: Tree, found: Tree, *, owners: bool = True) -> list[TreeDifference]:
     """Everything in which `found` is not as `wanted`, in byte order of path. `owners`: look at user and group too."""
-    told = []
+    unlike = []
     for path in sorted(wanted.keys() | found.keys()):
-        one, two = wanted.get(path), found.get(path)
-        if one is None or two is None:
-            told.append(TreeDifference(path, "entry", one.kind if one else "absent", two.kind if two else "absent"))
+        before, after = wanted.get(path), found.get(path)
+        if before is None or after is None:
+            unlike.append(
+                TreeDifference(path, "entry", before.kind if before else "absent", after.kind if after else "absent")
+            )
         else:
-            told += _unlike(path, one, two, owners)
-    return told
+            unlike += _unlike(path, before, after, owners)
+    return unlike
 
 
-def _unlike(path: bytes, one: TreeEntry, two: TreeEntry, owners: bool) -> list[TreeDifference]:
-    if one.kind != two.kind:
-        return [TreeDifference(path, "kind", one.kind, two.kind)]
-    told = []
+def _unlike(path: bytes, before: TreeEntry, after: TreeEntry, owners: bool) -> list[TreeDifference]:
+    if before.kind != after.kind:
+        return [TreeDifference(path, "kind", before.kind, after.kind)]
+    unlike = []
     for what in ("mode", "mtime", "owner", "size", "digest", "target", "names", "attributes"):
-        was, is_ = getattr(one, what), getattr(two, what)
+        was, is_ = getattr(before, what), getattr(after, what)
         if was != is_ and (owners or what != "owner"):
-            told.append(TreeDifference(path, what, _shown(what, was), _shown(what, is_)))
+            unlike.append(TreeDifference(path, what, _shown(what, was), _shown(what, is_)))
     # File systems differ in how finely they keep holes; a tenth, and one step of 64 KiB, may be lost.
-    if one.hole >= HOLE_COUNTS and two.hole < one.hole - HOLE_COUNTS - one.hole // 10:
-        told.append(TreeDifference(path, "hole", f"{one.hole} bytes", f"{two.hole} bytes"))
-    return told
+    if before.hole >= HOLE_COUNTS and after.hole < before.hole - HOLE_COUNTS - before.hole // 10:
+        unlike.append(TreeDifference(path, "hole", f"{before.hole} bytes", f"{after.hole} bytes"))
+    return unlike
 
 
 def _shown(what: str, value: object) -> str:

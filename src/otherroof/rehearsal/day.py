@@ -116,10 +116,10 @@ def _move(maker: HouseholdMaker, changes: DayChanges) -> None:
     for name in mails:
         os.rename(maker.path(name), maker.path(name + b"S"))
     changes.moved += len(mails)
-    one, two = _names(maker, b"scans")[:2]
-    os.rename(maker.path(one), maker.path(b"scans/aside"))
-    os.rename(maker.path(two), maker.path(one))
-    os.rename(maker.path(b"scans/aside"), maker.path(two))
+    first, second = _names(maker, b"scans")[:2]
+    os.rename(maker.path(first), maker.path(b"scans/aside"))
+    os.rename(maker.path(second), maker.path(first))
+    os.rename(maker.path(b"scans/aside"), maker.path(second))
     changes.moved += 2
 
 

@@ -35,11 +35,11 @@ class OwnCopyTool:
         """Bring a version back; as on a new machine from a copy of the settings and keys, without any state."""
         folder = self._without_state(into + ".settings") if new_machine else self._folder
         context = JobContext(RestoreProgress())
-        wish = RestoreRequest(JOB, os.fsencode(into), run)
-        found = restore(require_settings(folder), wish, context)
-        told = tuple(f"{problem.path}: {problem.why}" for problem in (*found.damaged, *found.problems))
+        request = RestoreRequest(JOB, os.fsencode(into), run)
+        found = restore(require_settings(folder), request, context)
+        complaints = tuple(f"{problem.path}: {problem.why}" for problem in (*found.damaged, *found.problems))
         meter = context.progress.meter
-        return RestoredCounts(found.files, found.size, meter.wire_up + meter.wire_down, told)
+        return RestoredCounts(found.files, found.size, meter.wire_up + meter.wire_down, complaints)
 
     def _without_state(self, folder: str) -> str:
         state = os.path.basename(require_settings(self._folder).state)

@@ -1,1 +1,1 @@
-"""What is due, and the service's loop that sees to it."""
+"""What is due (`due` and `plan`, pure; `chores`), and the service that sees to it: records, loop, last resort."""

@@ -82,27 +82,27 @@ def tell_channels(
 
 def open_ledger_patiently(settings: Settings, clock: Clock, notifier: Notifier) -> Ledger:
     """The ledger, waited for as long as it takes: a service that gave up would be silent about it."""
-    outcry, told = LastResort(clock), ""
+    outcry, last_trouble = LastResort(clock), ""
     while True:
         try:
             ledger = Ledger(settings.ledger)
         except HomeTrouble as problem:
-            if not told:
+            if not last_trouble:
                 notifier.ready()  # or the manager would end it before anybody hears of it
-            if str(problem) != told:
+            if str(problem) != last_trouble:
                 log.error("cannot begin: %s", problem)  # noqa: TRY400 (a line for people, not a trace)
-            told = str(problem)
-            notifier.status(f"in trouble: {told}")
+            last_trouble = str(problem)
+            notifier.status(f"in trouble: {last_trouble}")
             notifier.alive()
             if outcry.due_in_s() <= 0:
-                tell_channels(settings, clock, told, over=False)
-                outcry.note_told(told)
+                tell_channels(settings, clock, last_trouble, over=False)
+                outcry.note_told(last_trouble)
             # Never longer than the watchdog waits for the next sign of life.
             clock.sleep(min(TRY_AGAIN_S, notifier.alive_every_s or TRY_AGAIN_S))
         else:
             outcry.well()
             if outcry.is_over:
-                tell_channels(settings, clock, told, over=True)
+                tell_channels(settings, clock, last_trouble, over=True)
             return ledger
 
 

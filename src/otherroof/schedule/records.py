@@ -45,7 +45,8 @@ class RunUnderWay:
 
 
 class ServiceRecords:
-    """The books of one service. `chores` gives its chores, for the settings in force."""
+    """What one service has under way, and what of it the ledger keeps. `chores` gives its chores, for the settings in
+    force."""
 
     def __init__(
         self, settings: Settings, ledger: Ledger, clock: Clock, chores: Callable[[Settings], Sequence[Chore]]

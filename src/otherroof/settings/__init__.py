@@ -1,4 +1,7 @@
-"""The TOML files as frozen models; every mistake is named by file, key and what would be right."""
+"""The TOML files as frozen models; every mistake is named by file, key and what would be right.
+
+Also what settings mean by themselves: crontab fields, stretches of the day, promises that cannot be kept.
+"""
 
 from otherroof.settings.machine_checks import check_machine
 from otherroof.settings.models import FarBox, Guard, Home, Job, Settings

@@ -29,8 +29,10 @@ def settings_in_force(folder: str, states: Iterable[str] = ()) -> tuple[Settings
         return settings, mistakes
     # The settings name the folder in which the copy of themselves lies. If they cannot be read, it is looked for where
     # it usually is.
-    where = [settings.state] if settings is not None else [*states, os.path.join(os.path.abspath(folder), "state")]
-    return _kept(os.path.abspath(folder), where) or settings, mistakes
+    state_folders = (
+        [settings.state] if settings is not None else [*states, os.path.join(os.path.abspath(folder), "state")]
+    )
+    return _kept(os.path.abspath(folder), state_folders) or settings, mistakes
 
 
 def keep_settings(settings: Settings) -> None:

@@ -95,11 +95,13 @@ def _tunnel_mistakes(
 
 
 def _told_mistakes(settings: Settings | ReadableSettings, main: str) -> list[Mistake]:
-    told = settings.told
+    alerting = settings.told
     mistakes = []
-    if told.mail is not None and told.mail.password_file:
-        mistakes += _secret_mistakes(main, "mail.password_file", settings.path(told.mail.password_file), MAKE_SECRET)
-    for name, channel in told.channel.items():
+    if alerting.mail is not None and alerting.mail.password_file:
+        mistakes += _secret_mistakes(
+            main, "mail.password_file", settings.path(alerting.mail.password_file), MAKE_SECRET
+        )
+    for name, channel in alerting.channel.items():
         above = f"channel.{name}"
         if channel.kind == "webhook":
             for key in ("url_file", "token_file"):

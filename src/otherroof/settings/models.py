@@ -136,9 +136,9 @@ class Settings(Strict):
 
     def limit_of(self, job: str, moment: datetime) -> float:
         """The upload limit in Mbit/s for `job` at `moment`, by far box, job and time of day. 0: none."""
-        one = self.jobs[job]
+        asked = self.jobs[job]
         return strictest(
-            *(limit_at(table.limits, table.limit_mbit, moment, self.zone) for table in (one, self.far[one.far]))
+            *(limit_at(table.limits, table.limit_mbit, moment, self.zone) for table in (asked, self.far[asked.far]))
         )
 
     @property

@@ -61,15 +61,15 @@ class ReadableSettings:
         return os.path.normpath(os.path.join(self.where, relative))
 
 
-def read_parts(where: str) -> ReadableSettings:
-    """Everything in folder `where` that can be read, with all mistakes in its text."""
-    where = os.path.abspath(where)
-    parts = ReadableSettings(where, None, {}, frozenset(), {}, [])
-    main_path = os.path.join(where, MAIN_FILE)
+def read_parts(folder: str) -> ReadableSettings:
+    """Everything in `folder` that can be read, with all mistakes in its text."""
+    folder = os.path.abspath(folder)
+    parts = ReadableSettings(folder, None, {}, frozenset(), {}, [])
+    main_path = os.path.join(folder, MAIN_FILE)
     raw = _load(main_path, parts.mistakes)
     if raw is not None:
         _read_main(raw, main_path, parts)
-    for path in _job_files(where, parts.mistakes):
+    for path in _job_files(folder, parts.mistakes):
         job = _read_job(path, parts.mistakes)
         if job is not None:
             parts.jobs[_stem(path)] = job
@@ -99,9 +99,9 @@ def read_settings(where: str) -> tuple[Settings | None, list[Mistake]]:
     return settings, parts.mistakes
 
 
-def require_settings(where: str) -> Settings:
+def require_settings(folder: str) -> Settings:
     """The settings, or WrongSettings naming the first mistake and how many there are."""
-    settings, mistakes = read_settings(where)
+    settings, mistakes = read_settings(folder)
     if settings is None or mistakes:
         more = f" (and {len(mistakes) - 1} more)" if len(mistakes) > 1 else ""
         raise WrongSettings(mistakes[0].line() + more)
@@ -138,8 +138,8 @@ def _read_main(raw: dict[str, Any], path: str, parts: ReadableSettings) -> None:
             right = f"perhaps {near[0]!r} is meant" if near else f"known here: {', '.join(sorted(known))}"
             parts.mistakes.append(Mistake(path, key, "is not a key that is known here", right))
     parts.home = _fit_table(Home, raw.get("home"), path, "home", parts.mistakes)
-    told = {key: raw[key] for key in AlertingSettings.model_fields if key in raw}
-    parts.told = _fit(AlertingSettings, told, path, parts.mistakes) or parts.told
+    tables = {key: raw[key] for key in AlertingSettings.model_fields if key in raw}
+    parts.told = _fit(AlertingSettings, tables, path, parts.mistakes) or parts.told
     boxes = raw.get("far")
     if not isinstance(boxes, dict) or not boxes:
         parts.mistakes.append(Mistake(path, "far", "no far box is described", "write a table [far.NAME]"))

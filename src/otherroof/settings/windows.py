@@ -53,7 +53,7 @@ class DayStretch:
 
     def open_until(self, moment: datetime, zone: ZoneInfo) -> datetime | None:
         """When the stretch that holds `moment` ends, in UTC; None if none does."""
-        for opens, closes in self._around(moment, zone):
+        for opens, closes in self._stretches_near(moment, zone):
             if opens <= moment < closes:
                 return closes
         return None
@@ -62,9 +62,9 @@ class DayStretch:
         """`moment` itself if it lies within, else when the stretch begins next, in UTC."""
         if self.open_until(moment, zone) is not None:
             return moment.astimezone(UTC)
-        return min(opens for opens, _ in self._around(moment, zone) if opens > moment)
+        return min(opens for opens, _ in self._stretches_near(moment, zone) if opens > moment)
 
-    def _around(self, moment: datetime, zone: ZoneInfo) -> list[tuple[datetime, datetime]]:
+    def _stretches_near(self, moment: datetime, zone: ZoneInfo) -> list[tuple[datetime, datetime]]:
         # One day back for a stretch over midnight; some days on, since a stretch inside a jump of the clock,
         # or on a day that a zone leaves out, is empty.
         today = wall_time(moment, zone).date()

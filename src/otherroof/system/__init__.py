@@ -1,1 +1,1 @@
-"""The service on this machine: its installation, its logs, and what it tells the service manager."""
+"""The service on this machine: its installation (with the files for systemd), its logs, and what it tells systemd."""

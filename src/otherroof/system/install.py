@@ -52,8 +52,8 @@ def packaged_files(program: str) -> dict[str, str]:
 
 def this_program() -> str:
     """The path of the program that the service should start: the one beside the interpreter that runs now."""
-    beside = os.path.join(os.path.dirname(sys.executable), "otherroof")
-    return beside if os.path.exists(beside) else os.path.abspath(sys.argv[0])
+    script = os.path.join(os.path.dirname(sys.executable), "otherroof")
+    return script if os.path.exists(script) else os.path.abspath(sys.argv[0])
 
 
 def find_writable_program_path(program: str) -> str:

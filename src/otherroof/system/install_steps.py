@@ -158,23 +158,23 @@ def undo_steps(found: MachineState) -> list[InstallStep]:
 
 def install_warnings(found: MachineState, exposed: str) -> list[str]:
     """What a person should know before they go on. `exposed`: a path through which others could change the program."""
-    told = []
+    warnings = []
     if exposed:
-        told.append(
+        warnings.append(
             f"caution: {exposed} can be changed by others than root, and through it what the service does; it reads "
             "everyone's files. Better install Otherroof below /opt as root and run this from there"
         )
     if found.mistake:
-        told.append(
+        warnings.append(
             f"caution: the settings cannot be used, so the service is not started, nor anew: {found.mistake}; "
             "once `otherroof check` finds nothing wrong, `systemctl restart otherroof`"
         )
     if found.state and not f"{found.state}/".startswith(f"{STATE}/"):
-        told.append(
+        warnings.append(
             f"caution: the settings keep the state in {found.state}, where the service may not write; take home.state "
             f"out of them, or let it (`systemctl edit {ACCOUNT}`: [Service] ReadWritePaths={found.state})"
         )
-    return told
+    return warnings
 
 
 def undo_leaves() -> list[str]:

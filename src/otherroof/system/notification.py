@@ -73,10 +73,10 @@ class Notifier:
         # An abstract address is written with a zero byte in place of the @ (unix(7)).
         target = "\0" + self.address[1:] if self.address[0] == "@" else self.address
         try:
-            with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as way:
+            with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sock:
                 # The socket's queue may be full: the service does not wait for its manager.
-                way.settimeout(SEND_S)
-                way.sendto("\n".join(lines).encode(), target)
+                sock.settimeout(SEND_S)
+                sock.sendto("\n".join(lines).encode(), target)
         except OSError as problem:
             # The manager may be restarting itself; the next message finds it again.
             log.warning("the service manager's socket %s cannot be reached: %s", self.address, problem)

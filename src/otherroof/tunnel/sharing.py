@@ -74,7 +74,7 @@ class SharedTunnel:
         self._path = path
         self._clock = clock
         what = "another process is bringing it up or taking it down"
-        self._words = LockNote(what, tunnel.name, "see what it waits for, or end it", zone=zone)
+        self._lock_note = LockNote(what, tunnel.name, "see what it waits for, or end it", zone=zone)
         self._use = self._lock("use")
         self._stay_up = stay_up
         self._linger_s = linger_s
@@ -217,7 +217,7 @@ class SharedTunnel:
             lock.release()
 
     def _lock(self, ending: str) -> FileLock:
-        return FileLock(f"{self._path}.{ending}", self._clock, self._words)
+        return FileLock(f"{self._path}.{ending}", self._clock, self._lock_note)
 
     def _await(self, obtain: Callable[[Patience], None], wait_s: float) -> None:
         try:

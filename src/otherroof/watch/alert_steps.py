@@ -42,9 +42,9 @@ def alert_steps(
     leads = {key: _lead(finding, by_key, known) for key, finding in by_key.items()}
     alone = [_alone(finding, known.get(key), now, repeat) for key, finding in by_key.items() if leads[key] is None]
     # Led ones can only go along with what is really told now; else they wait in silence.
-    told = {step.after.key for step in alone if step is not None and step.kind != "kept"}
+    told_now = {step.after.key for step in alone if step is not None and step.kind != "kept"}
     led = [
-        _led(by_key[key], known.get(key), now, lead if lead in told else "")
+        _led(by_key[key], known.get(key), now, lead if lead in told_now else "")
         for key, lead in leads.items()
         if lead is not None
     ]
@@ -60,13 +60,13 @@ def _lead(finding: Finding, found: Mapping[str, Finding], known: Mapping[str, Al
     # The trouble itself is an alert by now: it leads.
     if finding.because in found:
         return finding.because
-    told = [
+    told_before = [
         alert
         for key, alert in known.items()
         if key in found and found[key].because == finding.because and not alert.because
     ]
     # Not raised yet, so the one among its consequences that was told first speaks for all.
-    first = min(told, key=lambda one: (one.raised, one.id), default=None)
+    first = min(told_before, key=lambda alert: (alert.raised, alert.id), default=None)
     if first is not None:
         return first.key if first.key != finding.key else None
     # It was led so far and its lead is over: it goes on in silence. A new one without any lead is told by itself.

@@ -54,7 +54,7 @@ def changes(settings: Settings, ledger: Ledger, facts: Facts) -> Sequence[AlertC
     alerts = settings.told.alerts
     repeat = timedelta(days=alerts.repeat_days)
     zone = ZoneInfo(settings.home.zone)
-    setting = MessageContext(settings.home.name, facts.now, zone, repeat, settings.told.channels, _possible(settings))
+    context = MessageContext(settings.home.name, facts.now, zone, repeat, settings.told.channels, _possible(settings))
     found = findings(facts)
     # Nothing is known of a job whose file has a mistake: its alerts stay as they are.
     untold = _keys(OF_JOBS, settings.unread)
@@ -62,7 +62,7 @@ def changes(settings: Settings, ledger: Ledger, facts: Facts) -> Sequence[AlertC
         found, [alert for alert in ledger.alerts.standing() if alert.key not in untold], facts.now, repeat
     )
     return [
-        AlertChange(step.after, step.before, posts_for(step, included_alerts(step, steps, found), setting))
+        AlertChange(step.after, step.before, posts_for(step, included_alerts(step, steps, found), context))
         for step in steps
     ]
 

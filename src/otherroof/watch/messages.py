@@ -56,22 +56,22 @@ def included_alerts(step: AlertStep, steps: Sequence[AlertStep], found: Sequence
     return IncludedAlerts([other for other in steps if other.under == key], still)
 
 
-def posts_for(step: AlertStep, more: IncludedAlerts, setting: MessageContext) -> tuple[QueuedMessage, ...]:
+def posts_for(step: AlertStep, more: IncludedAlerts, context: MessageContext) -> tuple[QueuedMessage, ...]:
     """The messages about one step, one for each channel; none if nothing is to be told of it by itself."""
     if step.kind == "kept" or step.under:
         return ()
     kind = ALL_CLEAR if step.kind == "over" else ALERT
-    subject, text = _all_clear(step.after, more, setting) if step.kind == "over" else _alert(step, more, setting)
+    subject, text = _all_clear(step.after, more, context) if step.kind == "over" else _alert(step, more, context)
     alerts = [{"kind": kind, **told_step.after.as_json()} for told_step in (step, *more.steps)]
-    facts = json.dumps({"home": setting.home, "kind": kind, "alerts": alerts}, ensure_ascii=False)
-    names = [name for name, channel in setting.channels.items() if "alerts" in channel.carries and name != step.not_by]
-    return tuple(QueuedMessage(name, kind, step.after.key, setting.at, subject, text, facts=facts) for name in names)
+    facts = json.dumps({"home": context.home, "kind": kind, "alerts": alerts}, ensure_ascii=False)
+    names = [name for name, channel in context.channels.items() if "alerts" in channel.carries and name != step.not_by]
+    return tuple(QueuedMessage(name, kind, step.after.key, context.at, subject, text, facts=facts) for name in names)
 
 
 def message_of(home: str, posts: Sequence[QueuedMessage]) -> Message:
     """A bundle of waiting messages as a channel is given it: the subject names the gravest and how many more."""
     if len(posts) > 1:
-        posts = sorted(posts, key=lambda one: (one.kind != ALERT, gravity(one.about), one.id))
+        posts = sorted(posts, key=lambda queued: (queued.kind != ALERT, gravity(queued.about), queued.id))
     first = posts[0]
     subject, text, facts = first.subject, first.text, first.facts
     if len(posts) > 1:
@@ -97,7 +97,7 @@ def _alerts_in(posts: Sequence[QueuedMessage]) -> list[dict[str, Any]]:
     return [alert for post in posts for alert in json.loads(post.facts)["alerts"]]
 
 
-def _alert(step: AlertStep, more: IncludedAlerts, setting: MessageContext) -> tuple[str, str]:
+def _alert(step: AlertStep, more: IncludedAlerts, context: MessageContext) -> tuple[str, str]:
     alert = step.after
     again = step.kind == "again" and step.before is not None
     still = "still: " if again and step.before and step.before.times and step.before.mark == alert.mark else ""
@@ -108,11 +108,11 @@ def _alert(step: AlertStep, more: IncludedAlerts, setting: MessageContext) -> tu
         f"What to do: {alert.help}",
         "",
         *_consequences(more.steps),
-        f"This alert is called {alert.key}; first told {moment_text(alert.raised, setting.zone)}. "
-        f"While it lasts it is told again every {span_text(setting.repeat.total_seconds())}, and once when it is over.",
-        f"You know already and it can wait? On {setting.home}: otherroof quiet {alert.key} --days 14",
+        f"This alert is called {alert.key}; first told {moment_text(alert.raised, context.zone)}. "
+        f"While it lasts it is told again every {span_text(context.repeat.total_seconds())}, and once when it is over.",
+        f"You know already and it can wait? On {context.home}: otherroof quiet {alert.key} --days 14",
     ]
-    return f"[{setting.home}] {still}{alert.headline}{by_it}", "\n".join(lines) + "\n"
+    return f"[{context.home}] {still}{alert.headline}{by_it}", "\n".join(lines) + "\n"
 
 
 def _consequences(steps: Sequence[AlertStep]) -> list[str]:
@@ -126,21 +126,21 @@ def _consequences(steps: Sequence[AlertStep]) -> list[str]:
     ]
 
 
-def _all_clear(alert: Alert, more: IncludedAlerts, setting: MessageContext) -> tuple[str, str]:
-    lasted = span_text(max(0.0, (setting.at - alert.begun).total_seconds()))
-    if is_no_longer_in_settings(alert, setting.possible):
+def _all_clear(alert: Alert, more: IncludedAlerts, context: MessageContext) -> tuple[str, str]:
+    lasted = span_text(max(0.0, (context.at - alert.begun).total_seconds()))
+    if is_no_longer_in_settings(alert, context.possible):
         said = f"{alert.about} is no longer in the settings, so {alert.key} is no longer watched"
-        return f"[{setting.home}] {said}", f"{said}.\n\nThe last word on it was: {alert.headline}.\n"
+        return f"[{context.home}] {said}", f"{said}.\n\nThe last word on it was: {alert.headline}.\n"
     lines = [
-        f"All clear: the alert {alert.key} is over. It lasted {lasted}, from {moment_text(alert.begun, setting.zone)} "
-        f"to {moment_text(setting.at, setting.zone)}.",
+        f"All clear: the alert {alert.key} is over. It lasted {lasted}, from {moment_text(alert.begun, context.zone)} "
+        f"to {moment_text(context.at, context.zone)}.",
         "",
         f"What it was: {alert.headline}.",
     ]
     if more.still:
         lines += ["", f"Still older than promised: {list_text(more.still)}. They go on by themselves now; what is not "
                   "fresh in a day is told by itself."]  # fmt: skip
-    return f"[{setting.home}] all clear after {lasted}: {alert.key}", "\n".join(lines) + "\n"
+    return f"[{context.home}] all clear after {lasted}: {alert.key}", "\n".join(lines) + "\n"
 
 
 def _sentence(text: str) -> str:

@@ -113,20 +113,20 @@ class Overview:
 def overview(settings: Settings, ledger: Ledger, clock: Clock, mistakes: tuple[str, ...] = ()) -> Overview:
     """How all stands. Raises HomeTrouble if the ledger cannot be used."""
     facts = without_grace(gather(settings, ledger, clock, WatchInputs(mistakes)))
-    found = {one.key: one for one in findings(facts)}
+    found = {finding.key: finding for finding in findings(facts)}
     look = ledger.looks.last()
     return Overview(
-        jobs=tuple(_job(ledger, one, found, facts.now) for one in sorted(facts.jobs, key=lambda one: one.name)),
+        jobs=tuple(_job(ledger, job, found, facts.now) for job in sorted(facts.jobs, key=lambda job: job.name)),
         far=tuple(
-            _far(ledger, one, settings.far[one.name].address, found, facts.now)
-            for one in sorted(facts.fars, key=lambda one: one.name)
+            _far(ledger, far, settings.far[far.name].address, found, facts.now)
+            for far in sorted(facts.fars, key=lambda far: far.name)
         ),
         alerts=tuple(ledger.alerts.standing()),
         looked=look.at if look else None,
         now=facts.now,
         mistakes=mistakes,
         unread=settings.unread,
-        follows={key: one.because for key, one in found.items() if one.because},
+        follows={key: finding.because for key, finding in found.items() if finding.because},
     )
 
 

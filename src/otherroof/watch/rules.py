@@ -82,11 +82,11 @@ def silent(facts: Facts) -> Iterator[Finding]:
         if quiet_for < far.silent or _too_early(facts, f"silent:{far.name}", quiet_for, far.silent):
             continue
         since = f"since {moment_text(last, facts.zone)} ({span_text(quiet_for.total_seconds())})"
-        told = f"has not answered {since}" if far.answered else f"has never answered; it is watched {since}"
+        silence = f"has not answered {since}" if far.answered else f"has never answered; it is watched {since}"
         yield Finding(
             "silent",
             far.name,
-            f"far box {far.name} {told}",
+            f"far box {far.name} {silence}",
             f"`otherroof probe {far.name}` shows how far the way goes. If it stops at the far house, ask there whether "
             "the box and the router have power and whether the internet works; nobody needs to open or unplug anything "
             "without asking you.",
@@ -104,16 +104,18 @@ def late(facts: Facts) -> Iterator[Finding]:
         promise = f"promised: {span_text(job.promise.total_seconds())}"
         if job.newest:
             old = span_text(age.total_seconds())
-            told = f"the newest good copy of {job.name} is from {moment_text(last, facts.zone)}, {old} ago ({promise})"
+            headline = (
+                f"the newest good copy of {job.name} is from {moment_text(last, facts.zone)}, {old} ago ({promise})"
+            )
         else:
             old = span_text(age.total_seconds())
-            told = f"job {job.name} has no good copy yet, {old} after it was set up ({promise})"
+            headline = f"job {job.name} has no good copy yet, {old} after it was set up ({promise})"
         begun = last + job.promise
         waits = _waits_for_far(facts, job, begun)
         if waits:
-            yield Finding("late", job.name, told, waits, begun, because=f"silent:{job.far}")
+            yield Finding("late", job.name, headline, waits, begun, because=f"silent:{job.far}")
         else:
-            yield Finding("late", job.name, told + _last_word(job), _late_help(job), begun)
+            yield Finding("late", job.name, headline + _last_word(job), _late_help(job), begun)
 
 
 def _waits_for_far(facts: Facts, job: JobFacts, begun: datetime) -> str:
@@ -205,16 +207,16 @@ def space(facts: Facts) -> Iterator[Finding]:
         free = f"{size_text(far.space.free)} free of {size_text(far.space.total)}"
         if far.space.free < far.floor * slack:
             ahead = f"; full {full_by(far, facts)}" if far.fill is not None and far.fill.days <= far.fill_days else ""
-            told = f"the disk of far box {far.name} is low: {free} (floor: {size_text(far.floor)}){ahead}"
+            headline = f"the disk of far box {far.name} is low: {free} (floor: {size_text(far.floor)}){ahead}"
             mark = "floor"
         elif far.fill is not None and far.fill.days <= far.fill_days * slack:
-            told, mark = f"the disk of far box {far.name} will be full {full_by(far, facts)}; now {free}", "trend"
+            headline, mark = f"the disk of far box {far.name} will be full {full_by(far, facts)}; now {free}", "trend"
         else:
             continue
         yield Finding(
             "space",
             far.name,
-            told,
+            headline,
             "`otherroof ledger` shows which job sends most; `leave_out` in its file keeps out what needs no copy. "
             "Delete nothing in the far copy by hand: kept versions need what lies there. A larger disk is work on "
             "equipment in someone else's home: ask before anyone touches it.",
@@ -312,13 +314,13 @@ def clock(facts: Facts) -> Iterator[Finding]:
     if look.jumped_at is not None and timedelta(0) <= facts.now - look.jumped_at < JUMP_STANDS:
         way = "forward" if look.jumped_s > 0 else "back"
         by = span_text(abs(look.jumped_s))
-        told = f"this machine's clock was set {way} by {by}, to {moment_text(look.jumped_at, facts.zone)}"
-        yield Finding("clock", "", told, advice, look.jumped_at, mark="jump")
+        headline = f"this machine's clock was set {way} by {by}, to {moment_text(look.jumped_at, facts.zone)}"
+        yield Finding("clock", "", headline, advice, look.jumped_at, mark="jump")
     elif facts.runs_ahead:
         # Comes after the jump it stems from and never hides another alert, because it may stay for years.
         runs = count_text(facts.runs_ahead, "run")
-        told = f"the ledger holds {runs} from the future: this machine's clock is or was wrong"
-        yield Finding("clock", "", told, advice, look.jumped_at or facts.now, mark="ahead")
+        headline = f"the ledger holds {runs} from the future: this machine's clock is or was wrong"
+        yield Finding("clock", "", headline, advice, look.jumped_at or facts.now, mark="ahead")
 
 
 def _too_early(facts: Facts, key: str, overdue: timedelta, limit: timedelta) -> bool:

@@ -95,7 +95,7 @@ def to_unbundle(posts: Sequence[QueuedMessage], state: ChannelState | None) -> S
 
 
 def _bundles(posts: Iterable[QueuedMessage]) -> list[list[QueuedMessage]]:
-    return [list(some) for _, some in groupby(posts, lambda one: (one.channel, one.bundle))]
+    return [list(bundle) for _, bundle in groupby(posts, lambda post: (post.channel, post.bundle))]
 
 
 def _part_unsaid(ledger: Ledger) -> None:

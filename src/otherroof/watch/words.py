@@ -42,9 +42,9 @@ def short_day_text(moment: datetime, zone: ZoneInfo) -> str:
     return f"{_DAYS[here.weekday()]} {here.day} {_MONTHS[here.month - 1][:3]}"
 
 
-def count_text(count: int, one: str, more: str = "") -> str:
-    """`1 file`, `2,000 files`; `more` for a plural that does not just add an s."""
-    return f"{count:,} {one if count == 1 else more or one + 's'}"
+def count_text(count: int, singular: str, plural: str = "") -> str:
+    """`1 file`, `2,000 files`; `plural` for one that does not just add an s."""
+    return f"{count:,} {singular if count == 1 else plural or singular + 's'}"
 
 
 def list_text(names: Sequence[str], most: int = 6) -> str:

@@ -1,1 +1,1 @@
-"""Verbs that copy."""
+"""Verbs that copy: run, release, serve."""

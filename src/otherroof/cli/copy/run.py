@@ -117,17 +117,17 @@ def _worst(ran: list[RunResult]) -> int:
     return EXIT_LOOK if any(result.report.problems for result in ran) else EXIT_WELL
 
 
-def _tell(one: RunResult, *, dry: bool) -> None:
-    report, files = one.report, one.report.files
-    if one.error is not None:
-        told = str(one.error).removeprefix(f"{report.job}: ")
-        would = "would be " if dry and isinstance(one.error, Held) else ""
-        typer.echo(f"{report.job}: {would}{report.outcome}: {told}", err=True)
+def _tell(result: RunResult, *, dry: bool) -> None:
+    report, files = result.report, result.report.files
+    if result.error is not None:
+        message = str(result.error).removeprefix(f"{report.job}: ")
+        would = "would be " if dry and isinstance(result.error, Held) else ""
+        typer.echo(f"{report.job}: {would}{report.outcome}: {message}", err=True)
     elif dry:
         typer.echo(f"{report.job}: would be {report.outcome}; nothing was sent")
     else:
         typer.echo(f"{report.job}: {report.outcome}, run {report.run}")
-    if files.seen or one.error is None:
+    if files.seen or result.error is None:
         typer.echo(
             f"  {files.seen} files seen ({size_text(report.bytes.seen)}): {files.new} new, {files.changed} changed, "
             f"{files.moved} moved, {files.removed} removed; new content {size_text(report.bytes.new)}"

@@ -60,8 +60,8 @@ def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
         _listen(service, caught)
         left = service.run()
     if left:
-        # A thread cannot be ended from outside, and the interpreter would wait for it at its end; so leave at once, past
-        # all of that. The next start takes the work up again.
+        # A thread cannot be ended from outside, and the interpreter would wait for it at its end; so leave at once,
+        # past all of that. The next start takes the work up again.
         log.warning("did not end in time, and is left as it is: %s", ", ".join(left))
         logging.shutdown()
         os._exit(EXIT_WELL)

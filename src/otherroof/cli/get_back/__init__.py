@@ -1,1 +1,1 @@
-"""Verbs that get files back."""
+"""Verbs that get files back: versions, restore."""

@@ -1,1 +1,1 @@
-"""Verbs that look."""
+"""Verbs that look, or see to what was seen: status, ledger, digest, page, quiet, alert-test."""

@@ -47,5 +47,5 @@ def verb(
     raise typer.Exit(EXIT_WELL if well else EXIT_LOOK)
 
 
-def _row(one: Delivery) -> dict[str, object]:
-    return {"channel": one.channel, "about": one.about, "sent": one.sent, "problem": one.problem}
+def _row(delivery: Delivery) -> dict[str, object]:
+    return {"channel": delivery.channel, "about": delivery.about, "sent": delivery.sent, "problem": delivery.problem}

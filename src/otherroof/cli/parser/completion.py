@@ -61,7 +61,7 @@ def answer(words: Sequence[str]) -> str:
     option, equals, value = begun.partition("=")
     if equals and option.startswith("-"):
         found = _choices([*done, option], value)
-        return Choices({f"{option}={word}": told for word, told in found.words.items()}, found.kind).text(begun)
+        return Choices({f"{option}={word}": meaning for word, meaning in found.words.items()}, found.kind).text(begun)
     return _choices(done, begun).text(begun)
 
 
@@ -78,19 +78,19 @@ def _choices(done: Sequence[str], begun: str) -> Choices:
 
 def _choices_of(verb: str, given: Sequence[str], begun: str, config: str | None) -> Choices:
     params: list[Any] = [*command_of(verb).params]
-    options = {name: one for one in params if one.param_type_name == "option" for name in one.opts}
-    arguments = [one for one in params if one.param_type_name == "argument"]
+    options = {name: param for param in params if param.param_type_name == "option" for name in param.opts}
+    arguments = [param for param in params if param.param_type_name == "argument"]
     place = _place_after(given, options)
     if place.waiting is not None:
         return _values(verb, place.waiting, config)
     if begun.startswith("-") and not place.only_arguments:
         # One that was given is not offered again, unless it may be given several times.
-        unused = {name: one.help for name, one in options.items() if name not in given or one.multiple}
+        unused = {name: param.help for name, param in options.items() if name not in given or param.multiple}
         return Choices({**unused, "--help": TOP_OPTIONS["--help"]})
     # The last may take any number of words.
-    reached = [*arguments[place.arguments :], *(one for one in arguments[-1:] if one.nargs == -1)]
+    reached = [*arguments[place.arguments :], *(param for param in arguments[-1:] if param.nargs == -1)]
     found = _values(verb, reached[0], config) if reached else NOTHING
-    return Choices({word: told for word, told in found.words.items() if word not in given}, found.kind)
+    return Choices({word: meaning for word, meaning in found.words.items() if word not in given}, found.kind)
 
 
 @dataclass(slots=True)
@@ -130,12 +130,12 @@ def _values(verb: str, param: Any, config: str | None) -> Choices:
         return Choices(_NAMED[wanted](read_parts(folder)))  # mistakes in the settings are for `check` to tell
     # The library's own answer: the choices of an option that has a fixed set of them, else nothing.
     fixed = param.shell_complete(typer.Context(command_of(verb)), "")
-    return Choices(dict.fromkeys((one.value for one in fixed), ""))
+    return Choices(dict.fromkeys((choice.value for choice in fixed), ""))
 
 
 # What people name by a name from the settings, with what tells it from the others.
 _NAMED: dict[str, Callable[[ReadableSettings], dict[str, str]]] = {
     "JOB": lambda parts: {name: job.folder for name, job in sorted(parts.jobs.items())},
     "FAR": lambda parts: {name: far.address for name, far in sorted(parts.far.items())},
-    "CHANNEL": lambda parts: {name: one.kind for name, one in sorted(parts.told.channels.items())},
+    "CHANNEL": lambda parts: {name: channel.kind for name, channel in sorted(parts.told.channels.items())},
 }

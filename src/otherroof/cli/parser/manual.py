@@ -64,7 +64,7 @@ def man_page() -> str:
 
 def _verb(command: Command, verb: str, top: typer.Context) -> list[str]:
     here = typer.Context(command, info_name=verb, parent=top)
-    rows = [row for one in command.params if (row := one.get_help_record(here))]
+    rows = [row for param in command.params if (row := param.get_help_record(here))]
     return [
         *roff.subheading(" ".join([verb, *command.collect_usage_pieces(here)])),
         *roff.paragraphs((command.help or "").split("\n\n")),

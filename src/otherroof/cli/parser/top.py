@@ -47,7 +47,7 @@ class VerbGroup(TyperGroup):
 
     def option_rows(self, ctx: AnyContext) -> list[tuple[str, str]]:
         """What can stand before the verb, each with its help."""
-        rows = [row for one in self.get_params(ctx) if (row := one.get_help_record(ctx))]
+        rows = [row for param in self.get_params(ctx) if (row := param.get_help_record(ctx))]
         # No option of the group's own: the word goes to the verb before any of this is asked (see `words`).
         folder = f"The settings folder; before or after the verb.  [default: {SETTINGS_FOLDER}]"
         return [(f"{CONFIG} DIR", folder), *rows]

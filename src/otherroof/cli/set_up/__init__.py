@@ -1,1 +1,1 @@
-"""Verbs that set up."""
+"""Verbs that set up: check, pair, probe, install, rehearse."""

@@ -31,7 +31,7 @@ def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) ->
     else:
         for mistake in mistakes:
             typer.echo(mistake.line())
-        told = f"{count_text(len(parts.jobs), 'job')}, {count_text(len(parts.far), 'far box', 'far boxes')}"
-        wrong = f"{count_text(len(mistakes), 'mistake')} in {parts.where}; {told}"
-        typer.echo(wrong if mistakes else f"all well: {told}")
+        counts = f"{count_text(len(parts.jobs), 'job')}, {count_text(len(parts.far), 'far box', 'far boxes')}"
+        wrong = f"{count_text(len(mistakes), 'mistake')} in {parts.where}; {counts}"
+        typer.echo(wrong if mistakes else f"all well: {counts}")
     raise typer.Exit(EXIT_WRONG_USE if mistakes else EXIT_WELL)

@@ -109,85 +109,85 @@ class ConfinedFolder:
 
     def real_path(self, path: bytes) -> bytes:
         """`path` without links and dots; its last name need not exist."""
-        with self.find(path or b".", follow=True) as spot:
-            return b"/" + b"/".join(spot.steps)
+        with self.find(path or b".", follow=True) as end:
+            return b"/" + b"/".join(end.steps)
 
     def stat(self, path: bytes, *, follow: bool) -> os.stat_result:
         """What lies at `path`."""
-        with self.find(path, follow=follow) as spot:
-            return os.stat(spot.name, dir_fd=spot.at, follow_symlinks=False)
+        with self.find(path, follow=follow) as end:
+            return os.stat(end.name, dir_fd=end.at, follow_symlinks=False)
 
     def open(self, path: bytes, flags: int, mode: int = 0o666) -> int:
         """A file handle; `flags` are those of open(2)."""
         # open(2): with both flags a link in last place is never followed; it is there, and that is the answer.
         exclusive = flags & os.O_CREAT and flags & os.O_EXCL
-        with self.find(path, follow=not exclusive) as spot:
-            return os.open(spot.name, flags | _NEVER_HANG, mode, dir_fd=spot.at)
+        with self.find(path, follow=not exclusive) as end:
+            return os.open(end.name, flags | _NEVER_HANG, mode, dir_fd=end.at)
 
     def remove(self, path: bytes) -> None:
         """Unlink what is not a folder."""
-        with self.find(path, follow=False) as spot:
-            os.unlink(spot.name, dir_fd=spot.at)
+        with self.find(path, follow=False) as end:
+            os.unlink(end.name, dir_fd=end.at)
 
     def make_folder(self, path: bytes, mode: int) -> None:
         """A new folder; fails if anything is there."""
-        with self.find(path, follow=False) as spot:
-            os.mkdir(spot.name, mode, dir_fd=spot.at)
+        with self.find(path, follow=False) as end:
+            os.mkdir(end.name, mode, dir_fd=end.at)
 
     def remove_folder(self, path: bytes) -> None:
         """Remove an empty folder."""
-        with self.find(path, follow=False) as spot:
-            os.rmdir(spot.name, dir_fd=spot.at)
+        with self.find(path, follow=False) as end:
+            os.rmdir(end.name, dir_fd=end.at)
 
     def read_link(self, path: bytes) -> bytes:
         """Where a symlink points, as it was written."""
-        with self.find(path, follow=False) as spot:
-            return os.readlink(spot.name, dir_fd=spot.at)
+        with self.find(path, follow=False) as end:
+            return os.readlink(end.name, dir_fd=end.at)
 
     def make_link(self, target: bytes, path: bytes) -> None:
         """A symlink at `path`; its target is not looked at."""
-        with self.find(path, follow=False) as spot:
-            os.symlink(target, spot.name, dir_fd=spot.at)
+        with self.find(path, follow=False) as end:
+            os.symlink(target, end.name, dir_fd=end.at)
 
     def hard_link(self, old: bytes, new: bytes) -> None:
         """A second name for a file."""
-        with self.find(old, follow=False) as one, self.find(new, follow=False) as two:
-            os.link(one.name, two.name, src_dir_fd=one.at, dst_dir_fd=two.at, follow_symlinks=False)
+        with self.find(old, follow=False) as source, self.find(new, follow=False) as target:
+            os.link(source.name, target.name, src_dir_fd=source.at, dst_dir_fd=target.at, follow_symlinks=False)
 
     def rename_over(self, old: bytes, new: bytes) -> None:
         """rename(2): the target is replaced in one step."""
-        with self.find(old, follow=False) as one, self.find(new, follow=False) as two:
-            os.rename(one.name, two.name, src_dir_fd=one.at, dst_dir_fd=two.at)
+        with self.find(old, follow=False) as source, self.find(new, follow=False) as target:
+            os.rename(source.name, target.name, src_dir_fd=source.at, dst_dir_fd=target.at)
 
     def rename_beside(self, old: bytes, new: bytes) -> None:
         """Rename that never overwrites: a file by a second link, anything else after a look."""
-        with self.find(old, follow=False) as one, self.find(new, follow=False) as two:
+        with self.find(old, follow=False) as source, self.find(new, follow=False) as target:
             # As OpenSSH does it: link(2) fails if the name is taken, in one step, while rename(2) would replace it.
-            found = os.stat(one.name, dir_fd=one.at, follow_symlinks=False)
+            found = os.stat(source.name, dir_fd=source.at, follow_symlinks=False)
             if stat.S_ISREG(found.st_mode):
-                os.link(one.name, two.name, src_dir_fd=one.at, dst_dir_fd=two.at, follow_symlinks=False)
-                os.unlink(one.name, dir_fd=one.at)
+                os.link(source.name, target.name, src_dir_fd=source.at, dst_dir_fd=target.at, follow_symlinks=False)
+                os.unlink(source.name, dir_fd=source.at)
                 return
-            if _is_there(two):
+            if _is_there(target):
                 raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST))
-            os.rename(one.name, two.name, src_dir_fd=one.at, dst_dir_fd=two.at)
+            os.rename(source.name, target.name, src_dir_fd=source.at, dst_dir_fd=target.at)
 
     def set_mode(self, path: bytes, mode: int, *, follow: bool) -> None:
         """chmod(2); refused for a symlink itself, as Linux does."""
-        with self.find(path, follow=follow) as spot:
-            if stat.S_ISLNK(os.stat(spot.name, dir_fd=spot.at, follow_symlinks=False).st_mode):
+        with self.find(path, follow=follow) as end:
+            if stat.S_ISLNK(os.stat(end.name, dir_fd=end.at, follow_symlinks=False).st_mode):
                 raise OSError(errno.EOPNOTSUPP, os.strerror(errno.EOPNOTSUPP))
-            os.chmod(spot.name, mode, dir_fd=spot.at)
+            os.chmod(end.name, mode, dir_fd=end.at)
 
     def set_times(self, path: bytes, times: tuple[int, int], *, follow: bool) -> None:
         """Access and modification time, whole seconds."""
-        with self.find(path, follow=follow) as spot:
-            os.utime(spot.name, times, dir_fd=spot.at, follow_symlinks=False)
+        with self.find(path, follow=follow) as end:
+            os.utime(end.name, times, dir_fd=end.at, follow_symlinks=False)
 
     def set_owner(self, path: bytes, owner: tuple[int, int], *, follow: bool) -> None:
         """User and group by number."""
-        with self.find(path, follow=follow) as spot:
-            os.chown(spot.name, *owner, dir_fd=spot.at, follow_symlinks=False)
+        with self.find(path, follow=follow) as end:
+            os.chown(end.name, *owner, dir_fd=end.at, follow_symlinks=False)
 
     def set_size(self, path: bytes, size: int) -> None:
         """truncate(2)."""
@@ -199,8 +199,8 @@ class ConfinedFolder:
 
     def room(self, path: bytes) -> os.statvfs_result:
         """statvfs(2) for the file system that `path` is on."""
-        with self.find(path, follow=True) as spot:
-            handle = os.open(spot.name, os.O_PATH | os.O_NOFOLLOW, dir_fd=spot.at)
+        with self.find(path, follow=True) as end:
+            handle = os.open(end.name, os.O_PATH | os.O_NOFOLLOW, dir_fd=end.at)
             try:
                 return os.statvfs(handle)
             finally:
@@ -221,9 +221,9 @@ def _link_target(at: int, name: bytes) -> bytes | None:
         raise
 
 
-def _is_there(spot: ResolvedPath) -> bool:
+def _is_there(end: ResolvedPath) -> bool:
     try:
-        os.stat(spot.name, dir_fd=spot.at, follow_symlinks=False)
+        os.stat(end.name, dir_fd=end.at, follow_symlinks=False)
     except FileNotFoundError:
         return False
     return True

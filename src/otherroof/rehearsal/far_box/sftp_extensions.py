@@ -90,21 +90,21 @@ def _nonsense() -> None:
 
 
 def _copy_data(session: SftpSession, number: int, fields: Fields) -> bytes:
-    one, start, count = bytes(fields.string()), fields.u64(), fields.u64()
-    two, to = bytes(fields.string()), fields.u64()
-    source, target = session.handles.file(one), session.handles.file(two)
-    if one == two or source.path == target.path:
+    source_handle, source_at, count = bytes(fields.string()), fields.u64(), fields.u64()
+    target_handle, target_at = bytes(fields.string()), fields.u64()
+    source, target = session.handles.file(source_handle), session.handles.file(target_handle)
+    if source_handle == target_handle or source.path == target.path:
         raise RefusedError(words.FAILURE)
     # A length of 0 means up to the end of the source.
     left = count or None
     while left is None or left > 0:
-        block = os.pread(source.handle, COPY_BLOCK if left is None else min(left, COPY_BLOCK), start)
+        block = os.pread(source.handle, COPY_BLOCK if left is None else min(left, COPY_BLOCK), source_at)
         if not block:
             break
-        if os.pwrite(target.handle, block, to) != len(block):
+        if os.pwrite(target.handle, block, target_at) != len(block):
             raise RefusedError(words.FAILURE)
-        start += len(block)
-        to += len(block)
+        source_at += len(block)
+        target_at += len(block)
         left = None if left is None else left - len(block)
     return framed_status(number, words.OK)
 

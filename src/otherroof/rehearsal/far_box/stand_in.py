@@ -72,7 +72,7 @@ class StandIn:
         make_room_for_files()
         self._folder = ConfinedFolder(folder)
         self._lock = threading.Lock()
-        self._visits: set[_ClientConnection] = set()
+        self._connections: set[_ClientConnection] = set()
         self._listener: socket.socket | None = None
         self._thread: threading.Thread | None = None
         self.port = 0
@@ -99,11 +99,11 @@ class StandIn:
     def drop(self) -> None:
         """Break every connection at once; new ones are taken."""
         with self._lock:
-            visits = list(self._visits)
-        for visit in visits:
-            visit.end()
+            connections = list(self._connections)
+        for connection in connections:
+            connection.end()
         with self._lock:
-            self._visits.difference_update(visits)
+            self._connections.difference_update(connections)
 
     def kill(self) -> None:
         """As when the power goes: nobody listens any more, and every connection is broken."""
@@ -145,15 +145,15 @@ class StandIn:
                 return
             # Small answers leave at once; else each would wait for the acknowledgement of the one before.
             link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            visit = _ClientConnection(self, link)
+            connection = _ClientConnection(self, link)
             with self._lock:
-                self._visits = {open_visit for open_visit in self._visits if open_visit.alive}
-                self._visits.add(visit)
+                self._connections = {known for known in self._connections if known.alive}
+                self._connections.add(connection)
             # Killed between accept and here: `kill` has not seen this connection.
             if self._listener is not listener:
-                visit.end()
+                connection.end()
                 return
-            visit.begin()
+            connection.begin()
 
     def lets_in(self, key: paramiko.PKey) -> bool:
         """Whether `key` is the authorised one."""
@@ -236,9 +236,9 @@ class _ClientConnection:
 class _LoginRules(paramiko.ServerInterface):  # type: ignore[misc]
     """Who may come in, and for what: one public key, SFTP only."""
 
-    def __init__(self, box: StandIn, visit: _ClientConnection) -> None:
+    def __init__(self, box: StandIn, connection: _ClientConnection) -> None:
         self._box = box
-        self._visit = visit
+        self._connection = connection
 
     def get_allowed_auths(self, username: str) -> str:
         return "publickey"
@@ -253,7 +253,7 @@ class _LoginRules(paramiko.ServerInterface):  # type: ignore[misc]
     def check_channel_subsystem_request(self, channel: paramiko.Channel, name: str) -> bool:
         if name != "sftp":
             return False
-        self._visit.serve(channel)
+        self._connection.serve(channel)
         return True
 
 

@@ -48,7 +48,7 @@ class CommandDriver:
         ran = self._commands.run(argv, self._settings.wait_s)
         if ran.code:
             raise TunnelTrouble(
-                f"the tunnel's `{which}` command left with {ran.code}: {ran.told}",
+                f"the tunnel's `{which}` command left with {ran.code}: {ran.said}",
                 where=" ".join(argv),
                 advice="run it by hand and see why",
             )

@@ -81,7 +81,7 @@ class WireguardDriver:
         self._clock = tools.clock
         self._mark = tools.mark
         self._caller = tools.caller
-        self._pulse = SilenceTimer()
+        self._silence = SilenceTimer()
 
     @property
     def name(self) -> str:
@@ -123,7 +123,7 @@ class WireguardDriver:
             return TunnelState(up=False, counted=True)
         peer = found.peers.get(self._settings.far_key, PeerState())
         age = self._age(peer)
-        silent = self._pulse.silent_for(peer.sent, peer.received, self._clock.monotonic())
+        silent = self._silence.silent_for(peer.sent, peer.received, self._clock.monotonic())
         # An endpoint without a handshake is only what we were told or have tried. After one, the far box has proved
         # that it is there, and the interface follows it when it moves (WireGuard paper §2.1).
         if self._settings.role == "answer" and peer.handshake_at and peer.endpoint and self._mark.is_set():
@@ -169,14 +169,14 @@ class WireguardDriver:
         ran = self._commands.run(("nft", firewall.rules(self.name)), STEP_S)
         if ran.code:
             table = ("nft", "table", "inet", firewall.table_name(self.name))
-            raise self._trouble(table, ran.told, f"see that this kernel can do nftables; {_OR_LET_IN}")
+            raise self._trouble(table, ran.said, f"see that this kernel can do nftables; {_OR_LET_IN}")
 
     def _take_table_away(self) -> None:
         if not self._commands.find("nft") or not self._table_stands():
             return
         ran = self._commands.run(("nft", firewall.removal_rules(self.name)), STEP_S)
         if ran.code:
-            raise self._trouble(("nft", "delete", "table", "inet", firewall.table_name(self.name)), ran.told)
+            raise self._trouble(("nft", "delete", "table", "inet", firewall.table_name(self.name)), ran.said)
 
     def _is_shut(self) -> bool | None:
         """Whether our firewall table stands; None if that is not ours to do (`let_in`, or made by others)."""
@@ -193,12 +193,12 @@ class WireguardDriver:
         if not ran.code:
             return
         # A kernel without the module says that the type is unknown; only then is userspace of any help.
-        if "not permitted" in ran.told:
-            raise self._trouble(argv, ran.told)
+        if "not permitted" in ran.said:
+            raise self._trouble(argv, ran.said)
         program = self._commands.find(USERSPACE)
         if not program:
             raise TunnelTrouble(
-                f"this kernel has no WireGuard-protocol links ({ran.told})",
+                f"this kernel has no WireGuard-protocol links ({ran.said})",
                 where=self.name,
                 advice=f"use a kernel from 5.6 on, or install {USERSPACE}",
             )
@@ -224,9 +224,9 @@ class WireguardDriver:
         ran = self._commands.run(("ip", "-json", "addr", "show", "dev", self.name), STEP_S)
         if ran.code:
             # The exit code is that of other troubles too, so the words decide; programs are run in English.
-            if "does not exist" in ran.told:
+            if "does not exist" in ran.said:
                 return None
-            raise TunnelTrouble(f"cannot be looked at: {ran.told}", where=self.name)
+            raise TunnelTrouble(f"cannot be looked at: {ran.said}", where=self.name)
         found = read_link(routes.parse_rows(ran.out)[0])
         found.routes = frozenset().union(*(self._routes(family) for family in ("-4", "-6")))
         return found
@@ -240,25 +240,25 @@ class WireguardDriver:
         ran = self._commands.run(("wg", "show", self.name, word), STEP_S)
         if ran.code:
             raise TunnelTrouble(
-                f"`wg` cannot look at it: {ran.told}",
+                f"`wg` cannot look at it: {ran.said}",
                 where=self.name,
                 advice="another program may have an interface of that name; write another `interface` in the settings",
             )
         return ran.out
 
     def _wanted(self, found: InterfaceState | None) -> InterfaceGoal:
-        one = self._settings
-        called = self._endpoint(found) if one.role == "call" else ""
+        settings = self._settings
+        called = self._endpoint(found) if settings.role == "call" else ""
         return InterfaceGoal(
-            interface=one.interface,
-            own_address=one.own_address,
-            mtu=one.mtu or self._worked_out_mtu(called),
+            interface=settings.interface,
+            own_address=settings.own_address,
+            mtu=settings.mtu or self._worked_out_mtu(called),
             key_file=self._files.key,
             public_key=self._files.public(),
-            far_key=one.far_key,
-            reach=one.reach,
-            keepalive_s=one.keepalive_s,
-            listen_port=one.port if one.role == "answer" else 0,
+            far_key=settings.far_key,
+            reach=settings.reach,
+            keepalive_s=settings.keepalive_s,
+            listen_port=settings.port if settings.role == "answer" else 0,
             shared_key_file=self._files.shared_key,
             endpoint=called or self._caller_of(found),
         )
@@ -274,7 +274,7 @@ class WireguardDriver:
     def _endpoint(self, found: InterfaceState | None) -> str:
         """Where to call; what stands already, unless the far box may have moved."""
         peer = found.peers.get(self._settings.far_key, PeerState()) if found else PeerState()
-        silent = self._pulse.silent_for(peer.sent, peer.received, self._clock.monotonic())
+        silent = self._silence.silent_for(peer.sent, peer.received, self._clock.monotonic())
         # `wg` resolves a name once, when it is set, and the kernel keeps the number. A household's number changes, so
         # it is resolved here again as soon as the far box no longer answers; not before, for that would break a good
         # session.
@@ -320,11 +320,11 @@ class WireguardDriver:
     def _do(self, argv: tuple[str, ...]) -> None:
         ran = self._commands.run(argv, STEP_S)
         if ran.code:
-            raise self._trouble(argv, ran.told)
+            raise self._trouble(argv, ran.said)
 
-    def _trouble(self, argv: tuple[str, ...], told: str, advice: str = "run it by hand and see why") -> TunnelTrouble:
-        if "not permitted" in told:
+    def _trouble(self, argv: tuple[str, ...], said: str, advice: str = "run it by hand and see why") -> TunnelTrouble:
+        if "not permitted" in said:
             advice = "this account may not change the network; run as root, or give the service CAP_NET_ADMIN"
-        elif "in use" in told:
+        elif "in use" in said:
             advice = f"another program has UDP port {self._settings.port}; write another `port`, and forward that one"
-        return TunnelTrouble(f"`{' '.join(argv)}` failed: {told}", where=self.name, advice=advice)
+        return TunnelTrouble(f"`{' '.join(argv)}` failed: {said}", where=self.name, advice=advice)

@@ -86,18 +86,18 @@ def read_routes(rows: list[dict[str, Any]]) -> frozenset[str]:
     return frozenset(found)
 
 
-def read_peers(told: dict[str, str]) -> dict[str, PeerState]:
+def read_peers(printed: dict[str, str]) -> dict[str, PeerState]:
     """The peers from what `wg show IF` printed for each of its words: peers, allowed-ips, endpoints and so on."""
-    peers = {key: PeerState() for key in told["peers"].split()}
-    for key, values in _lines(told["allowed-ips"]):
+    peers = {key: PeerState() for key in printed["peers"].split()}
+    for key, values in _lines(printed["allowed-ips"]):
         peers[key].allowed = frozenset(value for value in values if value != "(none)")
-    for key, values in _lines(told["persistent-keepalive"]):
+    for key, values in _lines(printed["persistent-keepalive"]):
         peers[key].keepalive_s = 0 if values[0] == "off" else int(values[0])
-    for key, values in _lines(told["endpoints"]):
+    for key, values in _lines(printed["endpoints"]):
         peers[key].endpoint = "" if values[0] == "(none)" else values[0]
-    for key, values in _lines(told["latest-handshakes"]):
+    for key, values in _lines(printed["latest-handshakes"]):
         peers[key].handshake_at = int(values[0])
-    for key, values in _lines(told["transfer"]):
+    for key, values in _lines(printed["transfer"]):
         peers[key].received, peers[key].sent = int(values[0]), int(values[1])
     return peers
 

@@ -88,12 +88,12 @@ class NetworkClash:
         return f"{self.one.name} {self.one.net} and {self.other.name} {self.other.net} overlap"
 
 
-def address_kind(thing: IPAddress | Network | str) -> AddressKind:
+def address_kind(address: IPAddress | Network | str) -> AddressKind:
     """Which block an address lies in, or a network lies in as a whole; `public` if in none of them.
 
     Raises ValueError for text that is neither.
     """
-    net = ipaddress.ip_network(str(thing))
+    net = ipaddress.ip_network(str(address))
     for kind, blocks in _KINDS:
         if any(lies_in(net, block) for block in blocks):
             return kind

@@ -61,7 +61,7 @@ def ping(commands: Programs, address: str, *, count: int, wait_s: float, data: i
     ran = commands.run((*argv, address), count * EVERY_S + wait_s + 5.0)
     echoes = parse_ping(ran.out)
     if echoes is None:
-        raise TunnelTrouble(f"cannot be used: {ran.told}", where="ping", advice="check that this account may ping")
+        raise TunnelTrouble(f"cannot be used: {ran.said}", where="ping", advice="check that this account may ping")
     return echoes
 
 

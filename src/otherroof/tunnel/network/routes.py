@@ -109,7 +109,7 @@ def _asked(commands: Programs, *words: str) -> list[dict[str, Any]]:
     argv = ("ip", "-json", *words)
     ran = commands.run(argv, READ_S)
     if ran.code:
-        raise TunnelTrouble(f"cannot be read: {ran.told}", where=" ".join(argv))
+        raise TunnelTrouble(f"cannot be read: {ran.said}", where=" ".join(argv))
     return _parsed(ran.out)
 
 

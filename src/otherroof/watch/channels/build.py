@@ -22,17 +22,19 @@ def channels_of(settings: Settings) -> dict[str, Channel]:
 
 
 def _channel(settings: Settings, name: str) -> Channel:
-    one = settings.told.channels[name]
+    channel = settings.told.channels[name]
 
     def path(relative: str) -> str:
         return settings.path(relative) if relative else ""
 
-    if isinstance(one, MailSettings):
+    if isinstance(channel, MailSettings):
         mail = settings.told.mail
         assert mail is not None  # the settings refuse a mail channel without [mail]
-        return MailChannel(settings.home.name, mail, one.to, path(mail.password_file), path(mail.ca_file))
-    if isinstance(one, WebhookSettings):
-        return WebhookChannel(one.url or "", one.answer_s, path(one.url_file), path(one.token_file), path(one.ca_file))
-    if isinstance(one, CommandSettings):
-        return CommandChannel(one.command, one.answer_s)
+        return MailChannel(settings.home.name, mail, channel.to, path(mail.password_file), path(mail.ca_file))
+    if isinstance(channel, WebhookSettings):
+        return WebhookChannel(
+            channel.url or "", channel.answer_s, path(channel.url_file), path(channel.token_file), path(channel.ca_file)
+        )
+    if isinstance(channel, CommandSettings):
+        return CommandChannel(channel.command, channel.answer_s)
     return JournalChannel()

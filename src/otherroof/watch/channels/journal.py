@@ -31,10 +31,10 @@ class JournalChannel:
     def deliver(self, message: Message) -> str:
         """Write the message; the digest, or several alerts, as one entry of many lines."""
         try:
-            with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as way:
-                way.settimeout(_ANSWER_S)
-                way.connect(self.path)
-                way.send(entry(message))
+            with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sock:
+                sock.settimeout(_ANSWER_S)
+                sock.connect(self.path)
+                sock.send(entry(message))
         # No journal runs here (refused: its socket is left over).
         except (FileNotFoundError, ConnectionRefusedError):
             _to_standard_error(message)

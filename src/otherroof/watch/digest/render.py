@@ -173,9 +173,9 @@ class DigestText:
         between = "" if likely == soonest == latest else f" (between {soonest} and {latest})"
         return f"about {likely}{between}, if it goes on as in the last weeks"
 
-    def names(self, one: UnprotectedFolders) -> str:
+    def names(self, folders: UnprotectedFolders) -> str:
         """Folders without a job, beside those that have one."""
-        return list_text(one.names, 12)
+        return list_text(folders.names, 12)
 
     def ended(self) -> Sequence[str]:
         """What was told this week and is over."""

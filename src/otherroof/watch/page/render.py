@@ -137,12 +137,12 @@ class PageCharts:
         said = {None: "no run", True: size_text(night.sent), False: f"{size_text(night.sent)}, no good copy"}
         return f"{self._day(night.day)}: {said[night.good]}"
 
-    def _probe_title(self, one: ProbeDay) -> str:
-        said = f"{one.answered} of {count_text(one.asked, 'probe')} answered" if one.asked else "not asked"
-        return f"{self._day(one.day)}: {said}"
+    def _probe_title(self, probes: ProbeDay) -> str:
+        said = f"{probes.answered} of {count_text(probes.asked, 'probe')} answered" if probes.asked else "not asked"
+        return f"{self._day(probes.day)}: {said}"
 
-    def _day(self, one: date) -> str:
-        return short_day_text(datetime.combine(one, time(12), self._digest.zone).astimezone(UTC), self._digest.zone)
+    def _day(self, day: date) -> str:
+        return short_day_text(datetime.combine(day, time(12), self._digest.zone).astimezone(UTC), self._digest.zone)
 
 
 def _kind(night: Night) -> str:
