@@ -269,4 +269,4 @@ def test_program_that_is_not_installed_is_named_with_its_package() -> None:
 def test_exit_code_and_words_come_back_whatever_they_are() -> None:
     ran = SystemPrograms().run(("/bin/sh", "-c", "echo out; echo '  err  or ' >&2; exit 3"), 5)
     assert (ran.code, ran.out, ran.said) == (3, "out\n", "err or")
-    assert SystemPrograms().run(("/bin/sh", "-c", "exit 4"), 5).told == "exit code 4"
+    assert SystemPrograms().run(("/bin/sh", "-c", "exit 4"), 5).said == "exit code 4"

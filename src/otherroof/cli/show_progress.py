@@ -41,14 +41,16 @@ class ProgressReading:
 
 def run_progress(progress: Progress) -> ProgressReading:
     """A run's progress."""
-    one = progress
-    return ProgressReading(one.stage, one.files, one.files_total, one.landed, one.bytes_total, one.path)
+    return ProgressReading(
+        progress.stage, progress.files, progress.files_total, progress.landed, progress.bytes_total, progress.path
+    )
 
 
-def restore_progress(recalled: RestoreProgress) -> ProgressReading:
+def restore_progress(progress: RestoreProgress) -> ProgressReading:
     """A restore's progress."""
-    one = recalled
-    return ProgressReading("restoring", one.files, one.files_total, one.meter.drawn, one.bytes_total, one.path)
+    return ProgressReading(
+        "restoring", progress.files, progress.files_total, progress.meter.drawn, progress.bytes_total, progress.path
+    )
 
 
 @contextmanager
@@ -102,17 +104,17 @@ class _View:
         self._rate = _Rate()
 
     def tick(self) -> None:
-        one = self._look()
-        total = one.total or one.files_total or None
-        done = one.done if one.total else one.files
-        told = progress_text(one, self._rate)
-        path = path_text(one.path)
+        reading = self._look()
+        total = reading.total or reading.files_total or None
+        done = reading.done if reading.total else reading.files
+        text = progress_text(reading, self._rate)
+        path = path_text(reading.path)
         self._display.update(
             self._task,
-            description=f"{self._name} {one.stage}",
+            description=f"{self._name} {reading.stage}",
             total=total,
             completed=min(done, total) if total else None,
-            told=f"{told}  {path[-40:]}" if path else told,
+            told=f"{text}  {path[-40:]}" if path else text,
         )
 
 
@@ -130,8 +132,9 @@ class _Lines:
         if time.monotonic() < self._next:
             return
         self._next = time.monotonic() + LINE_EVERY_S
-        one = self._look()
-        line = f"{self._name} {one.stage}: {progress_text(one, self._rate)}"
+        reading = self._look()
+        line = f"{self._name} {reading.stage}: {progress_text(reading, self._rate)}"
+        # A service has set up its logs; by hand without a terminal (cron, a pipe) the lines go to standard error.
         if self._quiet or logging.getLogger("otherroof").handlers:
             log.info(line)
         else:

@@ -50,6 +50,7 @@ class HouseholdMaker:
 
     def __init__(self, folder: str, seed: int) -> None:
         self.folder = os.fsencode(folder)
+        # One source for everything, asked in a fixed order: that is what makes it the same household each time.
         self.chance = random.Random(seed)
         self.made = HouseholdCounts()
 
@@ -116,6 +117,8 @@ class HouseholdMaker:
 
     def settle_times(self, end: int) -> None:
         """Give each folder whose contents changed just now a time before `end` (ns), now that all is in its place."""
+        # Whatever is made in a folder changes its time, so folders get theirs last, and inner ones do not touch outer
+        # ones.
         now_made = [at for at, _, _ in os.walk(self.folder) if os.stat(at).st_mtime_ns >= end]
         for at in sorted(now_made):
             moment = end - 1 - self.chance.randrange(DAY_NS)
@@ -257,4 +260,5 @@ def _rights(maker: HouseholdMaker) -> None:
         maker.file(b"keepsakes/rights/somebody's", b"another owner's\n")
         os.chown(maker.path(b"keepsakes/rights/somebody's"), 12_001, 12_002)
     os.chmod(maker.path(b"keepsakes/rights"), 0o750)
+    # Last of all: nothing can be made in it any more, but by root.
     os.chmod(maker.path(b"keepsakes/closed"), stat.S_IRUSR | stat.S_IXUSR)

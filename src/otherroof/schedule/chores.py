@@ -96,6 +96,7 @@ class ChorePlan:
 
 def plan_chores(chores: Iterable[Chore], facts: Mapping[str, ChoreFacts], busy: Iterable[str]) -> ChorePlan:
     """Which chores begin: those that are due, unless their worker is busy. Earlier in the list goes first."""
+    # A chore that is due and whose worker is busy is not in `later`: the end of the other wakes the loop.
     taken, begin, later = set(busy), list[Chore](), list[datetime]()
     for chore in chores:
         moment = chore.due(facts[chore.name])

@@ -48,6 +48,7 @@ def job_runner(clock: Clock, show: Ticker) -> RunJob:
         meter, tell = progress.meter, show(progress, job)
 
         def tick() -> None:
+            # The month's allowance is for both ways, as providers count.
             stop.crossed(meter.wire_up + meter.wire_down)
             tell()
 

@@ -147,6 +147,7 @@ class ServiceRecords:
         known = self._ledger.turns.by_job()
         turns = {}
         for name, job in self.settings.jobs.items():
+            # The zone belongs to the times: if the household moves, they are other moments.
             turns[name] = current_times(known.get(name), name, f"{job.at} {self.settings.home.zone}", now)
             if turns[name] != known.get(name):
                 self._ledger.turns.note(turns[name])

@@ -37,20 +37,20 @@ def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs)
     """The facts at this moment. Raises HomeTrouble if the ledger cannot be used."""
     now = clock.now()
     since = ledger.looks.watched_since(subjects(settings), now)
-    told = settings.told
-    look = compare_looks(ledger.looks.last(), clocks_now(clock), told.alerts.clock_jump_s)
+    alerting = settings.told
+    look = compare_looks(ledger.looks.last(), clocks_now(clock), alerting.alerts.clock_jump_s)
     turns = ledger.turns.by_job()
     return Facts(
         now=now,
         zone=ZoneInfo(settings.home.zone),
         look=look,
-        alerts=told.alerts,
+        alerts=alerting.alerts,
         jobs=tuple(
             _job(ledger, name, job, (since[_subject(name, job)], now, turns[name].waiting if name in turns else ""))
             for name, job in settings.jobs.items()
         ),
         fars=tuple(far_facts(ledger, name, far, since[f"far {name}"], now) for name, far in settings.far.items()),
-        channels={name: state for name, state in ledger.posts.channel_states().items() if name in told.channels},
+        channels={name: state for name, state in ledger.posts.channel_states().items() if name in alerting.channels},
         mistakes=extra.mistakes,
         unread=settings.unread,
         runs_ahead=len(ledger.runs.rows(since=now + AHEAD)),
@@ -70,6 +70,7 @@ def _subject(name: str, job: Job) -> str:
 
 def _job(ledger: Ledger, name: str, job: Job, when: tuple[datetime, datetime, str]) -> JobFacts:
     since, now, waiting = when
+    # Enough for a job that runs nightly: the history, and the week of runs that are compared with it.
     rows = ledger.runs.rows(job=name, newest=MOST_HISTORY + 8)
     if rows and rows[-1].started > now - UNUSUAL_STANDS:
         # It runs many times a day: take enough rows for a week of alerts and the history before it.
@@ -140,6 +141,8 @@ def compare_looks(last: WatchLook | None, now: WatchLook, limit_s: float) -> Wat
     jumped_s = wall_s - passed_s
     # `min`: a clock that was set back must not put the waking into the future.
     awake = now.at if passed_s > LONG_OFF.total_seconds() else min(last.awake_since, now.at)
+    # Small differences are usual: clocks that are kept by the network are slewed, and two of them are read in turn
+    # here.
     if abs(jumped_s) > limit_s:
         return WatchLook(now.at, now.monotonic_s, now.asleep_s, now.boot, awake, now.at, jumped_s)
     return WatchLook(now.at, now.monotonic_s, now.asleep_s, now.boot, awake, last.jumped_at, last.jumped_s)

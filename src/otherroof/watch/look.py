@@ -36,10 +36,13 @@ def look(
     `extra` is what the ledger cannot know; `channels` stands in for those of the settings. Raises HomeTrouble
     if the ledger cannot be used; a channel or a metrics file that fails is logged, not raised.
     """
+    # First, so that a job seen for the first time is watched from now on, and not late at once.
     ledger.looks.note_watched(subjects(settings), clock.now())
     facts = gather(settings, ledger, clock, extra or WatchInputs())
     ledger.alerts.record(changes(settings, ledger, facts))
+    # After the alerts: killed in between, the next look sees the same jump of the clock once more, and loses none.
     ledger.looks.note(facts.look)
+    # Last, because channels take their time; what was found is in the ledger by now whatever becomes of them.
     made = send_due(settings, ledger, clock, channels)
     if settings.told.metrics is not None:
         try:

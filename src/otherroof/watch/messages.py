@@ -64,6 +64,7 @@ def posts_for(step: AlertStep, more: IncludedAlerts, context: MessageContext) ->
     subject, text = _all_clear(step.after, more, context) if step.kind == "over" else _alert(step, more, context)
     alerts = [{"kind": kind, **told_step.after.as_json()} for told_step in (step, *more.steps)]
     facts = json.dumps({"home": context.home, "kind": kind, "alerts": alerts}, ensure_ascii=False)
+    # An alert about a channel is not sent by that channel: it would wait there for what it tells of.
     names = [name for name, channel in context.channels.items() if "alerts" in channel.carries and name != step.not_by]
     return tuple(QueuedMessage(name, kind, step.after.key, context.at, subject, text, facts=facts) for name in names)
 

@@ -130,6 +130,7 @@ def _quoted(text: str) -> str:
 
 
 def _escaped(text: str) -> str:
+    # The backslash first, or those that are put in after it would be doubled.
     return text.replace("\\", "\\\\").replace("\n", "\\n")
 
 

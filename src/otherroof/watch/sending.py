@@ -59,20 +59,20 @@ def send_due(
 
     `channels` stands in for those that the settings describe. Raises HomeTrouble if the ledger cannot be used.
     """
-    ways = channels_of(settings) if channels is None else channels
+    by_name = channels_of(settings) if channels is None else channels
     made: list[Delivery] = []
     # One failure is enough for this time: a mail server that is down would else cost its time-out for each message.
     given_up: set[str] = set()
     _part_unsaid(ledger)
     for posts in _bundles(ledger.posts.waiting()):
         channel = posts[0].channel
-        if channel not in ways:
+        if channel not in by_name:
             log.warning(
                 "channel %s is no longer in the settings; %d messages dropped", channel, ledger.posts.drop(channel)
             )
             given_up.add(channel)
         elif channel not in given_up and _is_due(posts[0], clock.now()):
-            delivery = _send(settings, ledger, clock, ways[channel], posts)
+            delivery = _send(settings, ledger, clock, by_name[channel], posts)
             if delivery is not None:
                 made.append(delivery)
                 if not delivery.sent:

@@ -58,5 +58,7 @@ def list_text(names: Sequence[str], most: int = 6) -> str:
 
 def printable(text: str) -> str:
     """`text` on one line that any channel can carry, whatever a file name or another machine put into it."""
+    # Control characters could move a terminal's cursor, or begin a new header in a mail; halves of surrogates are no
+    # text.
     shown = "".join(letter if letter.isprintable() else " " for letter in text)
     return " ".join(shown.encode("utf-8", "replace").decode("utf-8").split())

@@ -47,36 +47,37 @@ def verb(
     settings = settings_for_rescue(config)
     folder = job_of(settings, job).folder
     wanted = tuple(as_listed(path, folder) for path in paths or [])
-    wish = RestoreRequest(job, os.fsencode(os.path.abspath(into)), as_of, if_there, wanted)
+    request = RestoreRequest(job, os.fsencode(os.path.abspath(into)), as_of, if_there, wanted)
     clock = SystemClock()
     begun = clock.monotonic()
-    recalled = RestoreProgress()
-    with show_progress(lambda: restore_progress(recalled), job, quiet=as_json) as tick:
-        found = restore(settings, wish, JobContext(recalled, clock=clock, tick=tick))
+    progress = RestoreProgress()
+    with show_progress(lambda: restore_progress(progress), job, quiet=as_json) as tick:
+        found = restore(settings, request, JobContext(progress, clock=clock, tick=tick))
     seconds = clock.monotonic() - begun
     if as_json:
-        print_json(_as_json(found, recalled, seconds))
+        print_json(_as_json(found, progress, seconds))
     else:
-        _tell(found, recalled, into, seconds)
+        _tell(found, progress, into, seconds)
     raise typer.Exit(EXIT_DAMAGED if found.damaged else EXIT_LOOK if found.problems else EXIT_WELL)
 
 
 def as_listed(path: str, folder: str) -> bytes:
     """`path` as the listing names it: people write it as they see it at home, or with `./` before it."""
     named = os.path.normpath(path) if path else ""
+    # With or without the job's folder in front: `/srv/photos/a` and `a` are the same file.
     if named.startswith(folder + "/"):
         named = named[len(folder) :]
     return os.fsencode(named.strip("/"))
 
 
-def _as_json(found: RestoreReport, recalled: RestoreProgress, seconds: float) -> dict[str, object]:
+def _as_json(found: RestoreReport, progress: RestoreProgress, seconds: float) -> dict[str, object]:
     return {
         "job": found.header.job,
         "run": found.header.run,
         "files": found.files,
         "kept": found.kept,
         "bytes": found.size,
-        "wire_down": recalled.meter.wire_down,
+        "wire_down": progress.meter.wire_down,
         "seconds": round(seconds, 3),
         "damaged": _rows(found.damaged),
         "problems": _rows(found.problems),
@@ -87,11 +88,11 @@ def _rows(problems: list[Problem]) -> list[dict[str, str]]:
     return [{"path": problem.path, "why": problem.why} for problem in problems]
 
 
-def _tell(found: RestoreReport, recalled: RestoreProgress, into: str, seconds: float) -> None:
+def _tell(found: RestoreReport, progress: RestoreProgress, into: str, seconds: float) -> None:
     typer.echo(
         f"{found.header.job}: {found.files} files ({size_text(found.size)}) of run {found.header.run} are in "
         f"{path_text(os.fsencode(into))}, "
-        f"every digest checked; {span_text(seconds)}, {rate_text(recalled.meter.wire_down, seconds)}"
+        f"every digest checked; {span_text(seconds)}, {rate_text(progress.meter.wire_down, seconds)}"
     )
     if found.kept:
         typer.echo(f"  {found.kept} were there already and left as they are")

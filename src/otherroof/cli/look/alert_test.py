@@ -38,11 +38,11 @@ def verb(
     from otherroof.watch.channels.build import channels_of
 
     settings, _ = settings_in_use(config)
-    ways = channels_of(settings)
-    if channel and channel not in ways:
-        raise WrongUse(f"there is no channel {channel!r}", where=settings.where, advice=f"known: {', '.join(ways)}")
+    channels = channels_of(settings)
+    if channel and channel not in channels:
+        raise WrongUse(f"there is no channel {channel!r}", where=settings.where, advice=f"known: {', '.join(channels)}")
     with ledger_of(settings) as ledger:
-        tried = [_try(settings, ledger, name, way) for name, way in ways.items() if channel in ("", name)]
+        tried = [_try(settings, ledger, name, carrier) for name, carrier in channels.items() if channel in ("", name)]
     if as_json:
         print_json(
             {"channels": [{"channel": test.channel, "taken": test.taken, "problem": test.problem} for test in tried]}
@@ -53,7 +53,7 @@ def verb(
     raise typer.Exit(EXIT_WELL if all(test.taken and not test.problem for test in tried) else EXIT_LOOK)
 
 
-def _try(settings: Settings, ledger: Ledger, name: str, way: Channel) -> ChannelTest:
+def _try(settings: Settings, ledger: Ledger, name: str, channel: Channel) -> ChannelTest:
     from otherroof.watch.channels import Message
 
     now = SystemClock().now()
@@ -69,7 +69,7 @@ def _try(settings: Settings, ledger: Ledger, name: str, way: Channel) -> Channel
         facts=f'{{"home": "{home}", "kind": "test"}}',
     )
     try:
-        note = way.deliver(message)
+        note = channel.deliver(message)
     except OtherroofError as problem:
         return ChannelTest(name, False, str(problem))
     if not note:

@@ -123,13 +123,13 @@ def _far_lines(box: FarRow, found: Overview, zone: ZoneInfo) -> list[str]:
     """What is wrong with each far box: since when (unless an alert says so), and what the last probe found."""
     if box.answers and box.headline in ("", "all well"):
         return []
-    told = []
+    lines = []
     if box.silent_since is not None and box.alert not in {alert.key for alert in found.alerts}:
-        told.append(f"{box.far} has not answered since {_when(box.silent_since, zone)}")
+        lines.append(f"{box.far} has not answered since {_when(box.silent_since, zone)}")
     if box.probed is not None and box.headline:
         advice = f"; {box.advice}" if box.advice else ""
-        told.append(f"last probe of {box.far}, {_when(box.probed, zone)}: {box.headline}{advice}")
-    return told or [f"{box.far} has never answered"]
+        lines.append(f"last probe of {box.far}, {_when(box.probed, zone)}: {box.headline}{advice}")
+    return lines or [f"{box.far} has never answered"]
 
 
 def _alert_lines(found: Overview, zone: ZoneInfo) -> list[str]:
@@ -166,9 +166,9 @@ def _alert_line(alert: Alert, now: datetime, zone: ZoneInfo) -> str:
 
 def _need_lines(found: Overview) -> list[str]:
     """What needs a hand and is not said by an alert already."""
-    told = {alert.key for alert in found.alerts}
-    lines = [f"{row.named}: {row.needs}" for row in found.rows if row.needs and row.alert not in told]
-    if found.mistakes and "settings" not in told:
+    in_alerts = {alert.key for alert in found.alerts}
+    lines = [f"{row.named}: {row.needs}" for row in found.rows if row.needs and row.alert not in in_alerts]
+    if found.mistakes and "settings" not in in_alerts:
         lines += [f"{name}: its file has a mistake; it is not copied until that is mended" for name in found.unread]
         more = f" (and {len(found.mistakes) - 1} more)" if len(found.mistakes) > 1 else ""
         lines.append(f"settings: {found.mistakes[0]}{more}; otherroof check")

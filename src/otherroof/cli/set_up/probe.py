@@ -45,7 +45,7 @@ def verb(far: FarToProbe = "", config: ConfigOption = SETTINGS_FOLDER, as_json: 
     with ledger_of(settings) as ledger:
         for name in far_names(settings, far):
             begun = clock.now()
-            climb = _one(settings, name, ledger, clock, quiet=as_json)
+            climb = _probe_one(settings, name, ledger, clock, quiet=as_json)
             codes.append(climb.exit_code)
             rows.append(_as_json(name, begun, climb, ledger.answers.last(name)))
     if as_json:
@@ -53,7 +53,7 @@ def verb(far: FarToProbe = "", config: ConfigOption = SETTINGS_FOLDER, as_json: 
     raise typer.Exit(max(codes))
 
 
-def _one(settings: Settings, name: str, ledger: Ledger, clock: Clock, *, quiet: bool) -> ClimbResult:
+def _probe_one(settings: Settings, name: str, ledger: Ledger, clock: Clock, *, quiet: bool) -> ClimbResult:
     from otherroof.probe.probe import probe_far
 
     if quiet:

@@ -85,6 +85,7 @@ def _no_scratch(problem: OSError) -> Undelivered:
 
 def _end(child: subprocess.Popen[bytes]) -> None:
     """End the child's whole group: it leads one of its own."""
+    # SIGKILL at once: it has had all its time, and whoever ignores a request would hold up the other channels.
     os.killpg(child.pid, signal.SIGKILL)
     child.wait(_END_S)
 

@@ -52,6 +52,7 @@ def entry(message: Message) -> bytes:
     """One journal entry in the native protocol."""
     text = f"{message.line}\n{message.text}" if _is_long(message) else message.line
     fields = {
+        # Upper case without a leading underscore: names that begin with one are the journal's own, and dropped.
         "MESSAGE": text[:_MOST_TEXT],
         "PRIORITY": str(priority(message)),
         "SYSLOG_IDENTIFIER": "otherroof",

@@ -83,6 +83,7 @@ def compose(message: Message, home: str, sender: str, to: tuple[str, ...]) -> Mi
     mail["From"] = formataddr((f"Otherroof on {home}", sender))
     mail["To"] = ", ".join(to)
     subject = textwrap.shorten(message.line, MOST_SUBJECT, placeholder=" …")
+    # A header in plain ASCII stays readable as it is; anything else is encoded (RFC 2047).
     charset = "us-ascii" if subject.isascii() else "utf-8"
     mail["Subject"] = Header(subject, charset, header_name="Subject").encode()
     mail["Date"] = format_datetime(message.at)

@@ -13,6 +13,7 @@ def read_secret(path: str) -> str:
     require_secret(path, MAKE_SECRET)
     try:
         with open(path, encoding="utf-8") as file:
+            # One line, and not the whole of whatever file was named by mistake.
             found = file.readline(4096).strip()
     except (OSError, UnicodeDecodeError) as problem:
         raise WrongSettings("cannot be read as text", where=path, advice=MAKE_SECRET) from problem

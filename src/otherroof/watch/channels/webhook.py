@@ -42,6 +42,7 @@ class WebhookChannel:
             with opener.open(self._request(url, message), timeout=self.answer_s):
                 pass
         except urllib.error.HTTPError as problem:
+            # The error is the answer itself, with its connection; it is closed here.
             with problem:
                 raise Undelivered(
                     f"the web server answered {problem.code} {problem.reason}",

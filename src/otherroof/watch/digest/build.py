@@ -100,8 +100,8 @@ class DigestFacts:
 def build_digest(known: DigestFacts) -> Digest:
     """The digest of the week that ends now."""
     jobs = tuple(job_report(job, known) for job in known.jobs)
-    hands = tuple(_hands(known, jobs))
-    verdict, sentence = _verdict(known, jobs, hands)
+    needed = tuple(_hands(known, jobs))
+    verdict, sentence = _verdict(known, jobs, needed)
     runs = [row for job in known.jobs for row in job.runs]
     return Digest(
         home=known.home,
@@ -112,7 +112,7 @@ def build_digest(known: DigestFacts) -> Digest:
         sentence=sentence,
         jobs=jobs,
         fars=tuple(far_report(box) for box in known.fars),
-        hands=hands,
+        hands=needed,
         over=tuple(known.over),
         uncovered=tuple(known.uncovered),
         nights=nights_of(runs, known.now, known.zone, NIGHTS),
@@ -142,6 +142,7 @@ def job_report(job: JobWeek, known: DigestFacts) -> JobReport:
         files=last.files.seen if last else 0,
         problems=last.files.problems if last else 0,
         waiting=printable(job.waiting),
+        # From the first night with a run on: nights before it would look like growth from nothing.
         growth=growth_a_week([float(night.sent) for night in since_first(nights)]),
     )
 
@@ -149,6 +150,7 @@ def job_report(job: JobWeek, known: DigestFacts) -> JobReport:
 def _weeks_before(runs: Sequence[RunRow], now: datetime) -> float:
     """Over how many of the four weeks before this one a job has run, in whole days; at least one week."""
     first = runs[-1].started
+    # A job younger than five weeks is compared with the days it has, not with weeks in which it was not there.
     days = math.ceil((now - WEEK - max(first, now - WEEK - BEFORE)) / timedelta(days=1))
     return max(7, days) / 7
 
@@ -191,7 +193,7 @@ def _morning(moment: datetime, zone: ZoneInfo) -> date:
 
 def since_first(nights: Sequence[Night]) -> Sequence[Night]:
     """The nights from the first one with a run on: before it there was no job, not a job that sent nothing."""
-    return list(dropwhile(lambda one: one.good is None, nights))
+    return list(dropwhile(lambda night: night.good is None, nights))
 
 
 def far_report(far: FarWeek) -> FarReport:
@@ -253,6 +255,7 @@ def _hands(known: DigestFacts, jobs: Sequence[JobReport]) -> Iterable[ActionNeed
 
 
 def _verdict(known: DigestFacts, jobs: Sequence[JobReport], hands: Sequence[ActionNeeded]) -> tuple[Verdict, str]:
+    # In this order, for the first sentence answers one question: could everything be got back now?
     if not jobs and not known.unread:
         return "unsafe", "No: nothing is protected, because there is no job yet."
     damaged = [finding.about for finding in known.found if finding.rule == "damage"]
@@ -281,8 +284,8 @@ def _verdict(known: DigestFacts, jobs: Sequence[JobReport], hands: Sequence[Acti
     return "safe", f"Yes: {kept}."
 
 
-def _of(some: int, whole: int) -> str:
-    return "the one job is" if whole == 1 else f"{some} of {whole} jobs {'is' if some == 1 else 'are'}"
+def _of(count: int, whole: int) -> str:
+    return "the one job is" if whole == 1 else f"{count} of {whole} jobs {'is' if count == 1 else 'are'}"
 
 
 def copies_of(folder: str, same_folder: Iterable[tuple[str, bool]], told: Iterable[str]) -> Copies:

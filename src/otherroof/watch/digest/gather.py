@@ -24,7 +24,7 @@ def gather_digest(settings: Settings, ledger: Ledger, clock: Clock, extra: Watch
     """Everything for the digest of the week that ends now. Raises HomeTrouble if the ledger cannot be used."""
     now = clock.now()
     zone = ZoneInfo(settings.home.zone)
-    told = settings.told
+    alerting = settings.told
     facts = without_grace(gather(settings, ledger, clock, extra))
     return DigestFacts(
         home=settings.home.name,
@@ -36,12 +36,14 @@ def gather_digest(settings: Settings, ledger: Ledger, clock: Clock, extra: Watch
         quiet={alert.key: alert.quiet_until for alert in ledger.alerts.standing() if alert.quiet_until},
         over=[alert for alert in ledger.alerts.ended_since(now - WEEK) if alert.ended and alert.ended <= now + AHEAD],
         uncovered=unprotected_folders(
-            [job.folder for job in settings.jobs.values()], told.digest.no_copy_wanted, folders_in
+            [job.folder for job in settings.jobs.values()], alerting.digest.no_copy_wanted, folders_in
         ),
         heard_by=[
-            name for name, channel in told.channels.items() if channel.kind != "journal" and "alerts" in channel.carries
+            name
+            for name, channel in alerting.channels.items()
+            if channel.kind != "journal" and "alerts" in channel.carries
         ],
-        next_due=Crontab.parse(told.digest.at).next_after(now, zone),
+        next_due=Crontab.parse(alerting.digest.at).next_after(now, zone),
         unread=settings.unread,
     )
 

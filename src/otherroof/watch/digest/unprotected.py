@@ -44,11 +44,12 @@ def unprotected_folders(
 
 
 def _whole(path: str) -> str:
+    # With the slash at its end, /srv/photos is no beginning of /srv/photos-old.
     return path.rstrip("/") + "/"
 
 
-def _touch(one: str, other: str) -> bool:
-    return one.startswith(other) or other.startswith(one)
+def _touch(folder: str, other: str) -> bool:
+    return folder.startswith(other) or other.startswith(folder)
 
 
 def folders_in(parent: str) -> list[str]:
@@ -68,4 +69,5 @@ def _holds_something(path: str) -> bool:
         with os.scandir(path) as entries:
             return next(entries, None) is not None
     except OSError:
+        # It cannot be looked into, so it may hold something: better told once too often.
         return True
