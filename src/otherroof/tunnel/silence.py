@@ -12,8 +12,7 @@ from dataclasses import dataclass
 REKEY_S, KEEPALIVE_S, REKEY_TIMEOUT_S, REJECT_S = 120, 10, 5, 180
 # 120 s and three tries at a handshake: an older one means that the far box did not answer any of them.
 STALE_S = float(REKEY_S + 3 * REKEY_TIMEOUT_S)
-# A live far box answers what it received within 10 s at the latest. After that, one handshake is tried, and one more
-# may be lost on the way.
+# A live far box answers what it received within 10 s at the latest; after that, time for two tries at a handshake.
 SILENT_S = float(KEEPALIVE_S + 2 * REKEY_TIMEOUT_S)
 
 

@@ -107,7 +107,7 @@ def _new(finding: Finding, now: datetime) -> Alert:
         headline=finding.headline,
         help=finding.help,
         mark=finding.mark,
-        # A run's start in the future was written by a wrong clock.
+        # A beginning that lies in the future was written by a wrong clock.
         begun=min(finding.begun, now),
         raised=now,
         told=now,

@@ -13,7 +13,7 @@ from otherroof.copying.report import EncryptionSigns
 from otherroof.ledger.runs import RunRow
 from otherroof.watch.words import count_text
 
-# Runs to compare with; a run counts as far above by so many scaled deviations beyond the middle.
+# Earlier runs that it takes to compare with, and that are used at most. FAR_ABOVE is in scaled deviations.
 LEAST_HISTORY = 7
 MOST_HISTORY = 60
 FAR_ABOVE = 6.0

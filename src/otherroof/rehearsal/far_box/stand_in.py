@@ -117,8 +117,7 @@ class StandIn:
     def _listen(self) -> None:
         listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         try:
-            # A box that was killed is started again on the same port while old connections still linger there
-            # (TIME_WAIT).
+            # Lets a box that was killed listen again on its port while old connections linger there (TIME_WAIT).
             listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             listener.bind((ADDRESS, self.port))
             listener.listen(32)
