@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import random
+import resource
 import socket
 import stat
+import subprocess
 from itertools import pairwise
 from pathlib import Path
 from unittest.mock import patch
@@ -275,6 +277,46 @@ def test_scan_that_is_given_up_leaves_no_handle_open(tmp_path: Path) -> None:
     assert len(os.listdir("/proc/self/fd")) > before
     del walk
     assert len(os.listdir("/proc/self/fd")) == before
+
+
+def make_deep(root: Path, depth: int) -> None:
+    """Folders in one another, `z` in each, with a file before and one after it."""
+    at = os.open(root, os.O_RDONLY)
+    for _ in range(depth):
+        for name in ("a", "zz"):
+            os.close(os.open(name, os.O_CREAT | os.O_WRONLY, dir_fd=at))
+        os.mkdir("z", dir_fd=at)
+        below = os.open("z", os.O_RDONLY, dir_fd=at)
+        os.close(at)
+        at = below
+    os.close(at)
+
+
+def test_folder_deeper_than_there_are_handles_is_scanned_whole(tmp_path: Path) -> None:
+    """And deeper than a path can be long, or Python calls itself."""
+    make_deep(tmp_path, 3000)
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    resource.setrlimit(resource.RLIMIT_NOFILE, (len(os.listdir("/proc/self/fd")) + 150, hard))
+    try:
+        scan = scan_of(tmp_path)
+        count = sum(len(batch.names) for batch in scan)
+    finally:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+        subprocess.run(["rm", "-rf", tmp_path / "z"], check=True, timeout=60)
+    assert (count, scan.notes.problems) == (9000, [])
+
+
+def test_folder_that_is_moved_while_the_walk_is_far_below_it_ends_the_scan(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else what is in the folder above would be taken for gone."""
+    monkeypatch.setattr(scan_module, "MOST_OPEN", 2)
+    (tmp_path / "top").mkdir()
+    make_deep(tmp_path / "top", 6)
+    with pytest.raises(HomeTrouble, match="was moved while it was looked through"):
+        for batch in scan_of(tmp_path / "top"):
+            if batch.folder.count(b"/") == 4:
+                (tmp_path / "top/z/z").rename(tmp_path / "away")
 
 
 def test_packed_numbers_come_out_as_they_went_in() -> None:

@@ -21,6 +21,7 @@ from otherroof.far_copy.entry import path_text
 from otherroof.far_copy.numbers import _LARGEST, COLUMNS, FILE, FOLDER, HARD, LINK, clamp_ns, join_path, pack_batch
 
 NAMES_AT_ONCE = 4096
+MOST_OPEN = 100  # folder handles: a process may often have no more than 1,024, and a folder can be deeper than that
 SPLIT = 1023  # a batch ends before a name whose checksum has these bits zero: one in 1,024
 
 # https://bford.info/cachedir/ : the tag's name and the first bytes that make it one.
@@ -84,6 +85,35 @@ _Step = _Look | bytes
 _Frame = Generator[_Step, None, None]
 
 
+@dataclass(slots=True)
+class _Level:
+    """A folder on the way down. Its handle is -1 while the walk is far below it."""
+
+    folder: bytes
+    handle: int
+    frame: _Frame = field(init=False)
+    identity: tuple[int, int] = field(init=False)
+
+    def __post_init__(self) -> None:
+        found = os.fstat(self.handle)
+        self.identity = found.st_dev, found.st_ino
+
+
+def _reopen_above(below: _Level, above: _Level) -> None:
+    """Open the folder above anew. Raises HomeTrouble if it is another by now: what is in it would be taken for gone."""
+    try:
+        handle = os.open(b"..", os.O_RDONLY | os.O_DIRECTORY, dir_fd=below.handle)
+    except OSError as problem:
+        raise _unreadable(above.folder, problem) from problem
+    found = os.fstat(handle)
+    if (found.st_dev, found.st_ino) != above.identity:
+        os.close(handle)
+        raise HomeTrouble(
+            "was moved while it was looked through", where=path_text(below.folder), advice="the next run looks again"
+        )
+    above.handle = handle
+
+
 class Scan:
     """One walk through `root`. Iterate it once; `notes` is complete afterwards."""
 
@@ -104,24 +134,34 @@ class Scan:
             self._device = os.fstat(top).st_dev
         except OSError as problem:
             raise _unreadable(self.root, problem) from problem
-        stack: list[tuple[bytes, int, _Frame]] = [(b"", top, self._frame(b"", top))]
+        stack = [self._level(b"", top)]
         try:
             while stack:
-                folder, handle, frame = stack[-1]
-                step = next(frame, None)
+                level = stack[-1]
+                step = next(level.frame, None)
                 if step is None:
-                    os.close(handle)
-                    stack.pop()
+                    if len(stack) > 1 and stack[-2].handle < 0:
+                        _reopen_above(level, stack[-2])
+                    os.close(stack.pop().handle)
                 elif isinstance(step, bytes):
-                    path = join_path(folder, step)
-                    below = self._enter(path, step, handle)
+                    path = join_path(level.folder, step)
+                    below = self._enter(path, step, level.handle)
                     if below is not None:
-                        stack.append((path, below, self._frame(path, below)))
+                        stack.append(self._level(path, below))
+                        if len(stack) > MOST_OPEN:
+                            os.close(stack[-MOST_OPEN - 1].handle)
+                            stack[-MOST_OPEN - 1].handle = -1
                 else:
-                    yield folder, step
+                    yield level.folder, step
         finally:
-            for _, handle, _ in stack:
-                os.close(handle)
+            for level in stack:
+                if level.handle >= 0:
+                    os.close(level.handle)
+
+    def _level(self, folder: bytes, handle: int) -> _Level:
+        level = _Level(folder, handle)
+        level.frame = self._frame(level)
+        return level
 
     def _enter(self, path: bytes, name: bytes, above: int) -> int | None:
         """A handle for the folder, or None if it must not or cannot be entered."""
@@ -142,21 +182,22 @@ class Scan:
         self.notes.problems.append(Problem(path_text(path), f"cannot be read: {problem.strerror}"))
         self.notes.blind.add(path)
 
-    def _frame(self, folder: bytes, handle: int) -> _Frame:
+    def _frame(self, level: _Level) -> _Frame:
         """The folder's own segments, and names to go down into, each at its place in the order."""
+        folder = level.folder
         try:
-            names = [os.fsencode(name) for name in os.listdir(handle)]
+            names = [os.fsencode(name) for name in os.listdir(level.handle)]
         except OSError as problem:
             if not folder:
                 raise _unreadable(self.root, problem) from problem
             self._note(folder, problem)
             return
         names.sort()
-        if CACHE_TAG in names and _is_cache(handle):
+        if CACHE_TAG in names and _is_cache(level.handle):
             names = [CACHE_TAG]
         pending: list[bytes] = []
         for start in range(0, len(names), NAMES_AT_ONCE):
-            segment = self._look(folder, handle, names[start : start + NAMES_AT_ONCE], pending)
+            segment = self._look(folder, level.handle, names[start : start + NAMES_AT_ONCE], pending)
             following = names[start + NAMES_AT_ONCE] if start + NAMES_AT_ONCE < len(names) else None
             yield from _cut(segment, pending, following)
 
