@@ -13,7 +13,7 @@ from otherroof.base import errors
 from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WELL, EXIT_WRONG_USE, WrongUse
 from otherroof.cli.common import console
 from otherroof.cli.main import main
-from otherroof.cli.parser.verbs import EXIT_CODES, GROUPS, SHORT, VERBS
+from otherroof.cli.parser.verbs import EXIT_CODES, GROUPS, MODULES, SHORT, VERBS
 from otherroof.cli.parser.words import config_in, told_apart, with_config_after
 from support.household import write_household
 
@@ -41,7 +41,7 @@ def program(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch)
 
 
 def module_of(verb: str) -> Any:
-    return import_module(f"otherroof.cli.{verb.replace('-', '_')}")
+    return import_module(MODULES[verb])
 
 
 @pytest.mark.parametrize("verb", VERBS)
@@ -51,7 +51,7 @@ def test_the_list_says_of_a_verb_what_the_verb_says_of_itself(verb: str) -> None
 
 def test_every_verb_there_is_stands_in_the_list() -> None:
     folder = Path(import_module("otherroof.cli").__path__[0])
-    modules = [path.stem for path in folder.glob("*.py") if "\ndef verb(" in path.read_text()]
+    modules = [path.stem for path in folder.rglob("*.py") if "\ndef verb(" in path.read_text()]
     assert sorted(modules) == sorted(verb.replace("-", "_") for verb in VERBS)
 
 
@@ -188,9 +188,9 @@ def test_a_verb_that_tells_itself_of_an_interrupt_is_not_spoken_over(
     def interrupted(*_: object) -> None:
         raise KeyboardInterrupt
 
-    for module in ("run", "status"):
-        name = "settings_in" if module == "run" else "usable_settings"
-        monkeypatch.setattr(f"otherroof.cli.{module}.{name}", interrupted)
+    for verb in ("run", "status"):
+        name = "settings_in" if verb == "run" else "settings_in_use"
+        monkeypatch.setattr(f"{MODULES[verb]}.{name}", interrupted)
     assert program(*before, "run") == EXIT_INTERRUPTED
     assert program.err == ""
     assert program(*before, "status") == EXIT_INTERRUPTED
