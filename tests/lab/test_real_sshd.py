@@ -369,9 +369,8 @@ def test_disk_that_is_unplugged_at_home_holds_the_run(job: OneJob, tmp_path: Pat
 
 def test_second_run_of_one_job_in_another_process_says_so(job: OneJob, tmp_path: Path) -> None:
     go_on = tmp_path / "go on"
-    job.job_more = {
-        "before": ["/bin/sh", "-c", 'for i in $(seq 600); do [ -e "$0" ] && exit; sleep 0.1; done', str(go_on)]
-    }
+    wait = 'for i in $(seq 600); do [ -e "$0" ] && exit; sleep 0.1; done'
+    job.job_more = {"before": ["/bin/sh", "-c", wait, str(go_on)]}
     job.write_settings()
     job.put("a", b"a")
     argv = [sys.executable, "-m", "otherroof.cli.main", "run", "--config", job.config]
