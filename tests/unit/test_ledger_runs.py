@@ -266,14 +266,18 @@ def _open_at_once(path: str, gate: object, number: int) -> None:
 
 
 @pytest.mark.parametrize("content", [b"no database, and long enough to be looked at" * 40, b"SQLite format 3\0"])
-def test_damaged_file_is_one_clear_error(tmp_path: Path, content: bytes) -> None:
+def test_damaged_file_is_set_aside_and_told_once(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "ledger.db"
     path.write_bytes(content)
-    with pytest.raises(HomeTrouble, match="ledger cannot be used") as refusal:
-        Ledger(str(path))
+    with Ledger(str(path)) as ledger:
+        (told,) = ledger.take_untold(START)
+        assert ledger.runs.rows() == []
+    (aside,) = tmp_path.glob("ledger.db.damaged-*")
+    assert str(aside) in told
+    assert aside.read_bytes() == content
+    with Ledger(str(path)) as ledger:
+        assert ledger.take_untold(START) == []
     assert open_below(tmp_path) == []
-    assert "\n" not in str(refusal.value)
-    assert path.read_bytes() == content
 
 
 def test_state_folder_that_cannot_be_made_is_one_clear_error(tmp_path: Path) -> None:

@@ -32,8 +32,10 @@ def commit_run(
     plan: RunPlan,
     source: SourceFolder,
     clock: Clock,
-) -> None:
-    """Let `run` count, from this moment on. Closes the catalogue if a new one took its place.
+) -> list[str]:
+    """Let `run` count, from this moment on; answers what a person should know of home's own files.
+
+    Closes the catalogue if a new one took its place.
 
     A run that changed nothing writes a listing without lines, which names the run whose lines hold.
     """
@@ -48,16 +50,17 @@ def commit_run(
         state.files, state.size = known.files, known.size
         _commit_listing(connection, state, None, stamp(now))
         catalogue.note_run(state)
-        return
+        return []
     aside = write_catalogue(files.catalogue, fold(catalogue.blocks(), plan.outcome(now)), state)
     written = Catalogue(aside)
     try:
         _commit_listing(connection, state, None if same else written, stamp(now))
     finally:
         written.close()
-    _keep_chunks(files, plan)
+    remarks = _keep_chunks(files, plan)
     catalogue.close()
     replace_catalogue(aside, files.catalogue)
+    return remarks
 
 
 def _commit_listing(connection: SteadyConnection, state: CopyState, written: Catalogue | None, taken: str) -> None:
@@ -71,7 +74,7 @@ def _commit_listing(connection: SteadyConnection, state: CopyState, written: Cat
     connection.with_retries(commit)
 
 
-def _keep_chunks(files: JobStateFiles, plan: RunPlan) -> None:
+def _keep_chunks(files: JobStateFiles, plan: RunPlan) -> list[str]:
     """Chunk lists follow files that moved, and go with files that went."""
     chunks = ChunkStore(files.chunks)
     try:
@@ -81,3 +84,4 @@ def _keep_chunks(files: JobStateFiles, plan: RunPlan) -> None:
             chunks.forget(todo.path)
     finally:
         chunks.close()
+    return chunks.remarks

@@ -15,8 +15,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from otherroof.base.errors import HomeTrouble
+from otherroof.base.sqlite_file import DamagedDatabase
 from otherroof.copying.commit import commit_run
-from otherroof.copying.compare.catalogue_repair import CheckedCatalogue, JobStateFiles, check_catalogue
+from otherroof.copying.compare.catalogue_repair import (
+    CheckedCatalogue,
+    JobStateFiles,
+    check_catalogue,
+    set_aside_and_say,
+)
 from otherroof.copying.compare.find_changes import ChangeFinder, CopyRules
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.context import RunContext
@@ -60,6 +67,13 @@ class Run:
                 self._carry_out(checked, begun)
             finally:
                 checked.catalogue.close()
+        except DamagedDatabase as problem:
+            # It was sound when it was opened, or its damage does not show by reading: the next run makes it anew.
+            raise HomeTrouble(
+                f"{set_aside_and_say(problem)}; the next run makes it anew",
+                where=self._request.rules.job,
+                advice="look at this machine's disk if this comes again",
+            ) from problem
         finally:
             self._report.seconds.total = self._clock.monotonic() - begun
             self._source.close()
@@ -138,6 +152,7 @@ class Run:
         finally:
             self._report.seconds.send = self._clock.monotonic() - begun
             self._report.bytes.sent = sender.totals.bytes
+            self._report.note_remarks(sender.remarks)
             self._report.note_problems(plan.troubles())
             if self._report.nature is not None:
                 endings = self._report.nature.endings_changed
@@ -150,5 +165,6 @@ class Run:
         begun = self._clock.monotonic()
         self._context.progress.begin("committing")
         files, catalogue = self._request.files, checked.catalogue
-        commit_run(self._report.run, self._connection, files, catalogue, plan, self._source, self._clock)
+        remarks = commit_run(self._report.run, self._connection, files, catalogue, plan, self._source, self._clock)
+        self._report.note_remarks(remarks)
         self._report.seconds.commit = self._clock.monotonic() - begun

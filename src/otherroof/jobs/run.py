@@ -130,6 +130,7 @@ class _RunRecord:
         self.report.run = next_run_id(now, newest[0].report.run if newest else "")
         if not self._dry:
             self._ledger.runs.begin(job.name, self.report.run, job.job.far, now)
+            job.notes += self._ledger.take_untold(now)
 
     def renamed(self, old: str, new: str) -> None:
         """The run had to take another id than it began with."""

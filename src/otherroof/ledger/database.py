@@ -1,13 +1,18 @@
 """The ledger as the rest of the house uses it: one file, and a small class for each kind of thing that is in it.
 
-Holds no rule about what a figure means: it writes down and gives back.
+Holds no rule about what a figure means: it writes down and gives back. A damaged file is set aside, and a new history
+begins in its place, whether that shows at opening or later.
 """
 
 from __future__ import annotations
 
+import os
+from datetime import datetime
 from types import TracebackType
 from typing import Self
 
+from otherroof.base.errors import OtherroofError
+from otherroof.base.sqlite_file import all_set_aside
 from otherroof.ledger.alerts import AlertPage
 from otherroof.ledger.file import LedgerFile
 from otherroof.ledger.job_times import MarkPage, TurnPage
@@ -43,8 +48,20 @@ class Ledger:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        if isinstance(error, Exception) and not isinstance(error, OtherroofError):
+            self.file.refuse_if_unsound(error)
         self.close()
 
     def close(self) -> None:
         """Close the file; nothing is lost without it."""
         self.file.close()
+
+    def take_untold(self, now: datetime) -> list[str]:
+        """What is to be told of ledgers that were damaged and set aside; each is told once."""
+        told, known = [], self.marks.by_name()
+        for aside in all_set_aside(self.file.path):
+            mark = f"told of {os.path.basename(aside)}"
+            if mark not in known:
+                told.append(f"the history was damaged; it was set aside as {aside}, and a new one has begun")
+                self.marks.note(mark, now)
+        return told

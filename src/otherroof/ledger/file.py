@@ -1,10 +1,12 @@
 """The ledger's one SQLite file: opens it, guards every use of it, and translates SQLite's errors.
 
-It knows the schema's version and nothing of what is written; that is for the pages, which all share one such file.
+It knows the schema's version and nothing of what is written; that is for the pages, which all share one such file. A
+damaged file is set aside, and a new history begins in its place, whether that shows at opening or later.
 """
 
 from __future__ import annotations
 
+import fcntl
 import os
 import sqlite3
 import time
@@ -12,7 +14,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from otherroof.base.errors import HomeTrouble
+from otherroof.base.sqlite_file import SQLITE_ERRORS, DamagedDatabase, all_set_aside, is_damage, set_aside
 from otherroof.ledger.schema import migrate, transaction
+from otherroof.ledger.soundness import is_sound
 
 BUSY_S = 20.0
 BUSY_STEP_S = 0.02
@@ -24,18 +28,48 @@ class LedgerFile:
     def __init__(self, path: str) -> None:
         self.path = path
         try:
+            self._open()
+        except DamagedDatabase:
+            self._begin_anew()
+
+    def _open(self) -> None:
+        path = self.path
+        try:
             os.makedirs(os.path.dirname(path), mode=0o700, exist_ok=True)
             self.db = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
-        except (OSError, sqlite3.Error) as problem:
+            self._inode = os.stat(path).st_ino
+        except (OSError, *SQLITE_ERRORS) as problem:
             raise _translated(problem, path) from problem
         try:
-            with self.guarded():
-                _use_wal(self.db)
-                self.db.execute("PRAGMA synchronous = NORMAL")
-                migrate(self.db, path)
+            _use_wal(self.db)
+            self.db.execute("PRAGMA synchronous = NORMAL")
+            migrate(self.db, path)
+        except SQLITE_ERRORS as problem:
+            self.close()
+            raise _translated(problem, path) from problem
         except BaseException:
             self.close()
             raise
+
+    def _begin_anew(self) -> str:
+        """Set the file aside, unless another process did so already, and open a new one; answers the old one's name."""
+        self.close()
+        folder = os.open(os.path.dirname(self.path), os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        try:
+            fcntl.flock(folder, fcntl.LOCK_EX)  # for the blink of two renames
+            if os.path.exists(self.path) and os.stat(self.path).st_ino == self._inode:
+                set_aside(self.path)
+        finally:
+            os.close(folder)
+        self._open()
+        return os.path.basename(all_set_aside(self.path)[-1])
+
+    def refuse_if_unsound(self, error: Exception) -> None:
+        """Begin a new history and raise HomeTrouble if `error` came of values in the file that cannot be ours."""
+        if not is_sound(self.db, self.path):
+            aside = self._begin_anew()
+            self.close()
+            raise _damaged(self.path, str(error), aside) from error
 
     def close(self) -> None:
         """Close the file; nothing is lost without it."""
@@ -43,10 +77,12 @@ class LedgerFile:
 
     @contextmanager
     def guarded(self) -> Iterator[None]:
-        """Turns SQLite's errors into HomeTrouble."""
+        """Turns SQLite's errors into HomeTrouble; after one that tells of damage a new history has begun."""
         try:
             yield
-        except sqlite3.Error as problem:
+        except SQLITE_ERRORS as problem:
+            if is_damage(problem):
+                raise _damaged(self.path, str(problem), self._begin_anew()) from problem
             raise _translated(problem, self.path) from problem
 
     @contextmanager
@@ -78,7 +114,17 @@ def _use_wal(db: sqlite3.Connection) -> None:
             return
 
 
+def _damaged(path: str, why: str, aside: str) -> HomeTrouble:
+    return HomeTrouble(
+        f"the ledger was damaged ({why}); it was set aside as {aside}, and a new history has begun",
+        where=path,
+        advice="do this once more; if it comes again, look at this machine's disk",
+    )
+
+
 def _translated(problem: Exception, path: str) -> HomeTrouble:
+    if is_damage(problem):
+        return DamagedDatabase(f"is damaged ({problem})", where=path)
     return HomeTrouble(
         f"the ledger cannot be used: {problem}",
         where=path,

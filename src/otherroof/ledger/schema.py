@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from otherroof.base.errors import HomeTrouble
+from otherroof.base.sqlite_file import UNLIKELY, DamagedDatabase
 
 RUNS = """
 CREATE TABLE run (
@@ -152,6 +153,8 @@ def transaction(db: sqlite3.Connection) -> Iterator[None]:
 
 
 def _refuse_newer(version: int, known: int, path: str) -> None:
+    if not 0 <= version <= known + UNLIKELY:
+        raise DamagedDatabase("is damaged", where=path)
     if version > known:
         raise HomeTrouble(
             f"was written by a newer Otherroof (schema {version}, known here: {known})",

@@ -2,7 +2,8 @@
 
 It is kept in blocks of neighbours, each with the numbers the scan saw (so that an unchanged block is recognised
 by comparing bytes) and with its lines of the listing, compressed as they will lie there. A new catalogue is
-written beside the old one and renamed over it.
+written beside the old one and renamed over it. Its content is sealed when it is written: a listing is put together from
+its stored bytes, so a bit that fell over on this disk must not pass for what the far copy holds.
 """
 
 from __future__ import annotations
@@ -11,15 +12,25 @@ import sqlite3
 import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from hashlib import blake2b
 from typing import NamedTuple
 
 from otherroof.base.atomic_file import rename_over
-from otherroof.base.sqlite_file import ADVICE, open_sqlite, remove_beside, remove_sqlite, translating_sqlite
+from otherroof.base.sqlite_file import (
+    ADVICE,
+    DamagedDatabase,
+    open_sqlite,
+    prove_sqlite,
+    remove_beside,
+    remove_sqlite,
+    seal_of,
+    translating_sqlite,
+)
 from otherroof.far_copy.listing import GZIP
 from otherroof.far_copy.numbers import COLUMNS, Numbers, join_path, unpack_batch
 from otherroof.far_copy.state import CopyState
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 SCHEMA = """
 CREATE TABLE block (
     seq INTEGER PRIMARY KEY, folder BLOB NOT NULL, count INTEGER NOT NULL, files INTEGER NOT NULL,
@@ -88,20 +99,43 @@ class Catalogue:
     """An existing catalogue, for reading."""
 
     def __init__(self, path: str) -> None:
+        """Raises DamagedDatabase if its facts are not as they were written."""
         self.path = path
         self._db = open_sqlite(path, SCHEMA, SCHEMA_VERSION)
-        with translating_sqlite(path):
-            held = dict(self._db.execute("SELECT name, value FROM fact").fetchall())
+        try:
+            held = self._held_facts()
+        except BaseException:
+            self._db.close()
+            raise
+        self._content = held["content"]
         self.facts = CopyState(
-            run=held.get("run", ""),
-            home_id=held.get("home_id", ""),
-            mounted=held.get("mounted") == "1",
-            files=int(held.get("files", 0)),
-            size=int(held.get("size", 0)),
-            settled=held.get("settled", ""),
-            lost=held.get("lost", ""),
-            whole_run=held.get("whole_run", ""),
+            run=held["run"],
+            home_id=held["home_id"],
+            mounted=held["mounted"] == "1",
+            files=int(held["files"]),
+            size=int(held["size"]),
+            settled=held["settled"],
+            lost=held["lost"],
+            whole_run=held["whole_run"],
         )
+
+    def _held_facts(self) -> dict[str, str]:
+        with translating_sqlite(self.path):
+            held = dict(self._db.execute("SELECT name, value FROM fact").fetchall())
+        if held.pop("seal", "") != _seal_of_facts(held):
+            raise DamagedDatabase("is damaged", where=self.path)
+        return held
+
+    def prove(self) -> None:
+        """Read all of it, and hold it against its seal. Raises DamagedDatabase."""
+        seal = _ContentSeal()
+        prove_sqlite(self._db, self.path)
+        for block in self.blocks():
+            seal.take(block)
+        for content in self.asides():
+            seal.take(content)
+        if seal.value != self._content:
+            raise DamagedDatabase("is damaged", where=self.path)
 
     def blocks(self) -> Iterator[Block]:
         """All blocks in byte order of their paths."""
@@ -119,14 +153,38 @@ class Catalogue:
     def note_run(self, facts: CopyState) -> None:
         """A run that changed nothing was committed: only the facts are new."""
         with translating_sqlite(self.path):
-            _write_facts(self._db, facts)
+            _write_facts(self._db, facts, self._content)
 
     def close(self) -> None:
         """Close the file."""
         self._db.close()
 
 
-def _write_facts(db: sqlite3.Connection, facts: CopyState) -> None:
+class _ContentSeal:
+    """A checksum over blocks and asides, in the order in which they lie in the file."""
+
+    def __init__(self) -> None:
+        self._sum = blake2b(digest_size=16)
+
+    def take(self, row: Block | AsideContent) -> None:
+        """One more row."""
+        if isinstance(row, Block):
+            self._sum.update(repr((row.folder, row.count, row.files, row.size, len(row.packed))).encode())
+            self._sum.update(row.packed)
+            self._sum.update(row.lines)
+        else:
+            self._sum.update(repr(tuple(row)).encode())
+
+    @property
+    def value(self) -> str:
+        return self._sum.hexdigest()
+
+
+def _seal_of_facts(facts: dict[str, str]) -> str:
+    return str(seal_of(sorted(facts.items(), key=repr)))
+
+
+def _write_facts(db: sqlite3.Connection, facts: CopyState, content: str) -> None:
     rows = {
         "run": facts.run,
         "home_id": facts.home_id,
@@ -136,7 +194,9 @@ def _write_facts(db: sqlite3.Connection, facts: CopyState) -> None:
         "settled": facts.settled,
         "lost": facts.lost,
         "whole_run": facts.whole_run,
+        "content": content,
     }
+    rows["seal"] = _seal_of_facts(rows)
     db.execute("BEGIN IMMEDIATE")
     db.executemany("INSERT OR REPLACE INTO fact (name, value) VALUES (?, ?)", rows.items())
     db.execute("COMMIT")
@@ -147,7 +207,7 @@ def write_catalogue(path: str, blocks: Iterable[Block], facts: CopyState, asides
 
     The figures of `facts` are counted here, from the blocks.
     """
-    aside = path + ".new"
+    aside, seal = path + ".new", _ContentSeal()
     remove_sqlite(aside)
     db = open_sqlite(aside, SCHEMA, SCHEMA_VERSION)
     try:
@@ -159,13 +219,16 @@ def write_catalogue(path: str, blocks: Iterable[Block], facts: CopyState, asides
             for block in blocks:
                 facts.files += block.files
                 facts.size += block.size
+                seal.take(block)
                 db.execute(
                     "INSERT INTO block (folder, count, files, size, packed, lines) VALUES (?, ?, ?, ?, ?, ?)",
                     (block.folder, block.count, block.files, block.size, block.packed, block.lines),
                 )
-            db.executemany("INSERT INTO aside (digest, path, size, run) VALUES (?, ?, ?, ?)", asides)
+            for content in asides:
+                seal.take(content)
+                db.execute("INSERT INTO aside (digest, path, size, run) VALUES (?, ?, ?, ?)", content)
             db.execute("COMMIT")
-            _write_facts(db, facts)
+            _write_facts(db, facts, seal.value)
     finally:
         db.close()
     return aside

@@ -4,7 +4,8 @@
     C2  a catalogue that is missing, or not of the far copy's newest run: rebuild it from the listing
     C3  traces of a cut run of which there are no notes: look at what really stands there
 
-Decides by run ids alone; what stands at the far end is asked of the keeper.
+A file that is damaged counts as absent: it is set aside, said, and made anew. Decides by run ids alone; what stands
+at the far end is asked of the keeper.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import chain
 
+from otherroof.base.sqlite_file import DamagedDatabase, set_aside
 from otherroof.copying.compare.catalogue import AsideContent, Block, Catalogue, replace_catalogue, write_catalogue
 from otherroof.copying.compare.change import digest_in
 from otherroof.copying.compare.fold import Item, fold, make_block
@@ -66,8 +68,9 @@ class JobStateFiles:
 
 def check_catalogue(files: JobStateFiles, keeper: Keeper, view: FarCopyView, now: datetime) -> CheckedCatalogue:
     """The catalogue, checked against the far copy as `view` shows it and repaired if need be."""
-    catalogue = Catalogue(files.catalogue) if os.path.exists(files.catalogue) else None
-    cared = CheckedCatalogue(catalogue or _empty(files, None))
+    remarks: list[str] = []
+    catalogue = _sound_catalogue(files, remarks)
+    cared = CheckedCatalogue(catalogue or _empty(files, None), remarks=remarks)
     try:
         if catalogue is not None and catalogue.facts.home_id not in ("", keeper.home_id):
             cared.remarks.append("the catalogue was another home's; it was made anew")
@@ -80,6 +83,27 @@ def check_catalogue(files: JobStateFiles, keeper: Keeper, view: FarCopyView, now
         cared.catalogue.close()  # where the connection broke, all this is done again
         raise
     return cared
+
+
+def _sound_catalogue(files: JobStateFiles, remarks: list[str]) -> Catalogue | None:
+    if not os.path.exists(files.catalogue):
+        return None
+    try:
+        catalogue = Catalogue(files.catalogue)
+        try:
+            catalogue.prove()
+        except BaseException:
+            catalogue.close()
+            raise
+    except DamagedDatabase as problem:
+        remarks.append(f"{set_aside_and_say(problem)}; what the far copy holds was read from its newest listing")
+        return None
+    return catalogue
+
+
+def set_aside_and_say(problem: DamagedDatabase) -> str:
+    """Set the damaged file aside, and tell of it in a line. Raises HomeTrouble if it cannot be moved."""
+    return f"{problem.where} {problem.what}; it was set aside as {os.path.basename(set_aside(problem.where))}"
 
 
 def _empty(files: JobStateFiles, old: Catalogue | None) -> Catalogue:
@@ -106,7 +130,11 @@ def _replaced(
 def _take_notes(
     files: JobStateFiles, keeper: Keeper, view: FarCopyView, cared: CheckedCatalogue, now: datetime
 ) -> None:
-    plan = RunPlan(files.notes)
+    try:
+        plan = RunPlan.of_earlier_run(files.notes)
+    except DamagedDatabase as problem:
+        cared.remarks.append(f"{set_aside_and_say(problem)}; what the cut run did is asked of the far box")
+        return
     try:
         _fold_notes(plan, files, keeper, view, cared, now)
     except BaseException:

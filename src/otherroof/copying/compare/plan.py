@@ -7,14 +7,26 @@ on; what is confirmed is noted after.
 
 from __future__ import annotations
 
+import contextlib
 import os
-import sqlite3
 from collections.abc import Iterable, Iterator
 from datetime import datetime
-from typing import Any
+from typing import Any, Self
 
+from otherroof.base.atomic_file import FOR_OWNER
 from otherroof.base.clock import in_ns
-from otherroof.base.sqlite_file import open_sqlite, remove_sqlite, sqlite_trouble, translating_sqlite
+from otherroof.base.errors import HomeTrouble
+from otherroof.base.sqlite_file import (
+    ADVICE,
+    SQLITE_ERRORS,
+    DamagedDatabase,
+    open_sqlite,
+    prove_sqlite,
+    remove_sqlite,
+    seal_of,
+    sqlite_trouble,
+    translating_sqlite,
+)
 from otherroof.copying.compare.catalogue import AsideContent
 from otherroof.copying.compare.change import (
     BEGUN,
@@ -37,20 +49,21 @@ from otherroof.far_copy.numbers import (
     INODE,
     LINK,
     MODE,
+    MTIME,
     SIZE,
     Numbers,
     kind_of,
     probably_same_content,
 )
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 SCHEMA = """
-CREATE TABLE fact (name TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE TABLE fact (name TEXT PRIMARY KEY, value TEXT NOT NULL, seal INTEGER NOT NULL);
 CREATE TABLE todo (
     path BLOB PRIMARY KEY, had INTEGER NOT NULL, want INTEGER NOT NULL, doubt INTEGER NOT NULL,
     ino INTEGER, size INTEGER, mtime INTEGER, ctime INTEGER, mode INTEGER, device INTEGER NOT NULL,
     old BLOB, old_size INTEGER NOT NULL, old_digest BLOB, first BLOB, source BLOB, digest BLOB,
-    state INTEGER NOT NULL DEFAULT 0, line BLOB, why TEXT
+    state INTEGER NOT NULL DEFAULT 0, line BLOB, why TEXT, seal INTEGER NOT NULL
 ) WITHOUT ROWID;
 CREATE INDEX todo_gone ON todo (old_size) WHERE had = 8 AND want <> 8;
 CREATE INDEX todo_hard ON todo (ino, device) WHERE device <> 0;
@@ -61,7 +74,8 @@ CREATE TABLE hard (ino INTEGER PRIMARY KEY);
 CREATE TABLE content (digest BLOB NOT NULL, path BLOB NOT NULL, size INTEGER NOT NULL, run TEXT NOT NULL);
 CREATE INDEX content_digest ON content (digest);
 CREATE INDEX content_size ON content (size);
-CREATE TABLE part (path BLOB PRIMARY KEY, ino INTEGER, size INTEGER, mtime INTEGER, ctime INTEGER, upto INTEGER);
+CREATE TABLE part (path BLOB PRIMARY KEY, ino INTEGER, size INTEGER, mtime INTEGER, ctime INTEGER, upto INTEGER,
+    seal INTEGER NOT NULL);
 """
 
 PAGE = 500
@@ -71,6 +85,8 @@ BEGUN_NS = "begun_ns"
 # file system's clock (2 s on exFAT and vfat, milliseconds elsewhere).
 YOUNG_NS = 60 * 10**9
 FUTURE_NS = 24 * 3600 * 10**9  # dates further ahead are wrong clocks, and would be young for ever
+COMMITS = "commits"  # the fact that says how often the notes were committed
+COUNT_END = "-commits"  # and the end of the name of the file that says it too
 _COLUMNS = (
     "path, had, want, doubt, ino, size, mtime, ctime, mode, device, old, old_size, old_digest, first, source, digest,"
     " state, line, why"
@@ -83,8 +99,38 @@ class RunPlan:
     def __init__(self, path: str) -> None:
         self.path = path
         self._db = open_sqlite(path, SCHEMA, SCHEMA_VERSION, outlives_power=True)
-        self._db.execute("BEGIN")
-        self._knows_content = self._db.execute("SELECT 1 FROM content LIMIT 1").fetchone() is not None
+        try:
+            with translating_sqlite(path):
+                self._db.execute("BEGIN")
+                self._knows_content = self._db.execute("SELECT 1 FROM content LIMIT 1").fetchone() is not None
+            self._commits = int(self.fact(COMMITS) or 0)
+            self._changes = self._db.total_changes
+        except BaseException:
+            self._db.close()
+            raise
+
+    @classmethod
+    def of_earlier_run(cls, path: str) -> Self:
+        """The notes that an earlier run left, every one of them as it was written. Raises DamagedDatabase."""
+        least = _commits_counted(path)
+        plan = cls(path)
+        try:
+            plan._prove(least)
+        except BaseException:
+            plan._db.close()
+            raise
+        return plan
+
+    def _prove(self, least: int) -> None:
+        prove_sqlite(self._db, self.path)
+        with translating_sqlite(self.path):
+            facts = self._db.execute("SELECT name, value, seal FROM fact").fetchall()
+            parts = self._db.execute("SELECT path, ino, size, mtime, ctime, upto, seal FROM part").fetchall()
+            sealed = all(row[-1] == seal_of(*row[:-1]) for row in (*facts, *parts))
+            for row in self._db.execute(f"SELECT {_COLUMNS}, seal FROM todo"):
+                sealed = sealed and row[-1] == _seal_of(_as_todo(row[:-1]))
+        if not sealed or self._commits < least:
+            raise DamagedDatabase("is damaged", where=self.path)
 
     @staticmethod
     def exists(path: str) -> bool:
@@ -93,21 +139,31 @@ class RunPlan:
 
     def close(self) -> None:
         """Keep what was noted and close."""
-        with translating_sqlite(self.path):
-            if self._db.in_transaction:  # SQLite ends it by itself if the disk is full
-                self._db.execute("COMMIT")
+        try:
+            with translating_sqlite(self.path):
+                if self._db.in_transaction:  # SQLite ends it by itself if the disk is full
+                    self._db.execute("COMMIT")
+        finally:
             self._db.close()
 
     def discard(self) -> None:
         """The run is over and its notes are no longer needed."""
         self._db.close()
         remove_sqlite(self.path)
+        with contextlib.suppress(FileNotFoundError):
+            os.unlink(self.path + COUNT_END)
 
     def commit(self) -> None:
         """What was noted so far survives this process, and a power cut; waits for the disk if there is anything new."""
+        if self._db.total_changes == self._changes:
+            return
+        self._commits += 1
+        self.note_fact(COMMITS, str(self._commits))
         with translating_sqlite(self.path):
             self._db.execute("COMMIT")
             self._db.execute("BEGIN")
+        self._changes = self._db.total_changes
+        _count_commits(self.path, self._commits)
 
     # -- facts of the run --
 
@@ -118,7 +174,9 @@ class RunPlan:
 
     def note_fact(self, name: str, value: str) -> None:
         """Note a fact about the run itself."""
-        self._do("INSERT OR REPLACE INTO fact (name, value) VALUES (?, ?)", (name, value))
+        self._do(
+            "INSERT OR REPLACE INTO fact (name, value, seal) VALUES (?, ?, ?)", (name, value, seal_of(name, value))
+        )
 
     # -- what is to be done --
 
@@ -127,7 +185,7 @@ class RunPlan:
         with translating_sqlite(self.path):
             self._db.executemany(
                 "INSERT OR REPLACE INTO todo (path, had, want, doubt, ino, size, mtime, ctime, mode, device, old,"
-                " old_size, old_digest) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                " old_size, old_digest, seal) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (_row_of(difference) for difference in self._noting_inodes(differences)),
             )
 
@@ -328,7 +386,7 @@ class RunPlan:
             given = (digest, digest)
         try:
             return self._db.execute(query + " ORDER BY 2 DESC LIMIT 20", given).fetchall()
-        except sqlite3.Error as problem:
+        except SQLITE_ERRORS as problem:
             raise sqlite_trouble(self.path, problem) from problem
 
     # -- progress --
@@ -349,13 +407,13 @@ class RunPlan:
     def take_back_begin(self, todo: PlannedChange) -> None:
         """The far box refused and changed nothing; `had` may have become 0, if the old file was moved aside before."""
         todo.state = PLANNED
-        self._do("UPDATE todo SET state=?, had=? WHERE path=?", (PLANNED, todo.had, todo.path))
+        self._do("UPDATE todo SET state=?, had=?, seal=? WHERE path=?", (PLANNED, todo.had, _seal_of(todo), todo.path))
 
     def done(self, todo: PlannedChange) -> None:
         """What was wanted at this path stands in the far copy. `line` is its entry, None if it went."""
         if todo.state == BEGUN:
             todo.state = DONE
-            self._do("UPDATE todo SET state=? WHERE path=?", (DONE, todo.path))
+            self._do("UPDATE todo SET state=?, seal=? WHERE path=?", (DONE, _seal_of(todo), todo.path))
         else:
             self._write(todo, DONE)
         if todo.size > LARGE:
@@ -364,8 +422,8 @@ class RunPlan:
     def _write(self, todo: PlannedChange, state: int) -> None:
         todo.state = state
         self._do(
-            "UPDATE todo SET state=?, digest=?, line=?, ino=?, size=?, mtime=?, ctime=?, mode=? WHERE path=?",
-            (state, todo.digest, todo.line, *(todo.numbers or (None,) * 5), todo.path),
+            "UPDATE todo SET state=?, digest=?, line=?, ino=?, size=?, mtime=?, ctime=?, mode=?, seal=? WHERE path=?",
+            (state, todo.digest, todo.line, *(todo.numbers or (None,) * 5), _seal_of(todo), todo.path),
         )
 
     def note_refusal(self, todo: PlannedChange, why: str) -> None:
@@ -376,7 +434,10 @@ class RunPlan:
     def trouble(self, todo: PlannedChange, why: str) -> None:
         """This path could not be copied; what the far copy had there stands."""
         todo.state = TROUBLE
-        self._do("UPDATE todo SET state=?, why=?, line=NULL WHERE path=?", (TROUBLE, why, todo.path))
+        self._do(
+            "UPDATE todo SET state=?, had=?, why=?, line=NULL, seal=? WHERE path=?",
+            (TROUBLE, todo.had, why, _seal_of(todo), todo.path),
+        )
 
     def troubles(self) -> list[Problem]:
         """Every path that could not be copied, and why."""
@@ -420,8 +481,8 @@ class RunPlan:
     def note_half_sent(self, path: bytes, numbers: Numbers, upto: int) -> None:
         """Note that the first `upto` bytes of this file, in its present state, are safe at the far end."""
         self._do(
-            "INSERT OR REPLACE INTO part (path, ino, size, mtime, ctime, upto) VALUES (?, ?, ?, ?, ?, ?)",
-            (path, *numbers[:4], upto),
+            "INSERT OR REPLACE INTO part (path, ino, size, mtime, ctime, upto, seal) VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (path, *numbers[:4], upto, seal_of(path, *numbers[:4], upto)),
         )
 
     def half_sent_bytes(self, path: bytes, numbers: Numbers) -> int | None:
@@ -461,15 +522,38 @@ class RunPlan:
     def _one(self, query: str, given: tuple[Any, ...]) -> tuple[Any, ...] | None:
         try:
             row: tuple[Any, ...] | None = self._db.execute(query, given).fetchone()
-        except sqlite3.Error as problem:
+        except SQLITE_ERRORS as problem:
             raise sqlite_trouble(self.path, problem) from problem
         return row
 
     def _do(self, query: str, given: tuple[Any, ...]) -> None:
         try:
             self._db.execute(query, given)
-        except sqlite3.Error as problem:
+        except SQLITE_ERRORS as problem:
             raise sqlite_trouble(self.path, problem) from problem
+
+
+def _count_commits(path: str, commits: int) -> None:
+    """Write down beside the notes how often they were committed: SQLite forgets newer commits silently if an older one
+    was damaged, or the end of its file was lost. Not synced: after a power cut it may say less, never more."""
+    try:
+        handle = os.open(path + COUNT_END, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, FOR_OWNER)
+        try:
+            os.pwrite(handle, b"%020d" % commits, 0)
+        finally:
+            os.close(handle)
+    except OSError as problem:
+        raise HomeTrouble(f"cannot be written: {problem.strerror}", where=path + COUNT_END, advice=ADVICE) from problem
+
+
+def _commits_counted(path: str) -> int:
+    try:
+        with open(path + COUNT_END, "rb") as file:
+            return int(file.read(20) or 0)
+    except FileNotFoundError:
+        return 0
+    except (OSError, ValueError) as problem:
+        raise DamagedDatabase("is damaged", where=path) from problem
 
 
 def _row_of(one: Difference) -> tuple[Any, ...]:
@@ -477,7 +561,18 @@ def _row_of(one: Difference) -> tuple[Any, ...]:
     doubt = had == want and (want == FOLDER or probably_same_content(one.found, one.known))  # type: ignore[arg-type]
     old_size = one.known[SIZE] if one.known is not None and had == FILE else 0
     found = one.found or (None,) * 5
-    return (one.path, had, want, int(doubt), *found, one.device, one.line, old_size, digest_in(one.line))
+    digest = digest_in(one.line)
+    seal = seal_of(one.path, want, old_size, digest, PLANNED, had)
+    return (one.path, had, want, int(doubt), *found, one.device, one.line, old_size, digest, seal)
+
+
+def _seal_of(todo: PlannedChange) -> int:
+    """The seal of a note, over what the next run goes by; what is only for this one may change without it."""
+    fixed = (todo.path, todo.want, todo.old_size, todo.old_digest, todo.state)
+    if todo.state not in (BEGUN, DONE):
+        return seal_of(*fixed, todo.had)
+    numbers = (todo.numbers[SIZE], todo.numbers[MTIME], todo.numbers[MODE]) if todo.numbers is not None else None
+    return seal_of(*fixed, todo.had if todo.state == BEGUN else None, todo.digest, todo.line, numbers)
 
 
 def _as_todo(row: tuple[Any, ...]) -> PlannedChange:

@@ -52,6 +52,7 @@ class PlanSender:
         self._context = context
         self._unsure = False
         self.totals = SendTotals()
+        self.remarks: list[str] = []
 
     def prepare(self, checked: CheckedCatalogue) -> None:
         """Learn from the catalogue which content the far copy holds already."""
@@ -86,9 +87,12 @@ class PlanSender:
                     unsure=self._unsure,
                 )
             )
-            # What an earlier connection left open is settled first: the steps below trust the plan.
-            steps.settle()
-            steps.send()
+            try:
+                # What an earlier connection left open is settled first: the steps below trust the plan.
+                steps.settle()
+                steps.send()
+            finally:
+                self.remarks += chunks.remarks
 
 
 class SendSteps:
