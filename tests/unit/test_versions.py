@@ -10,15 +10,24 @@ import pytest
 from otherroof.base.errors import WrongUse
 from otherroof.far_copy.run_ids import time_of_run
 from otherroof.layouts.open.paths import LISTING_END, run_in
-from otherroof.restore.versions import choose_run
+from otherroof.restore.versions import Version, moment_of, named_run, newest_until
 
 # At St John's it is 2 h 30 min earlier in April: the second run is of the evening of the 5th there.
 ZONE = ZoneInfo("America/St_Johns")
 RUNS = ["2031-04-05T043000Z-0001", "2031-04-06T013000Z-0002", "2031-04-07T043000Z-0003"]
 
 
+def chosen(as_of: str, taken: dict[str, datetime]) -> str:
+    """The run that `as_of` means, of these and what their listings say."""
+    named = named_run(reversed(taken), as_of, "papers")
+    if named:
+        return named
+    versions = [Version(run, at) for run, at in reversed(taken.items())]
+    return newest_until(versions, moment_of(as_of, "papers", ZONE), as_of, "papers").run
+
+
 def which(as_of: str) -> int:
-    return RUNS.index(choose_run(reversed(RUNS), as_of, "papers", ZONE)) + 1
+    return RUNS.index(chosen(as_of, {run: time_of_run(run) for run in RUNS})) + 1
 
 
 @pytest.mark.parametrize(
@@ -61,14 +70,27 @@ def test_what_means_no_version_is_told_with_advice(as_of: str) -> None:
 @pytest.mark.parametrize("as_of", ["0001-01-01T00:00:00+14:00", "9999-12-31T23:59:59-14:00", "9999-12-31"])
 def test_moment_beyond_the_calendar_is_no_crash(as_of: str) -> None:
     try:
-        choose_run(RUNS, as_of, "papers", ZONE)
+        which(as_of)
     except WrongUse:
         return
 
 
+def test_moment_goes_by_what_the_listings_say_and_not_by_the_ids() -> None:
+    """After a night with a clock that was ahead all later ids are of the future; invariant 9."""
+    taken = {
+        "2031-04-07T010000Z-0001": datetime(2031, 4, 7, 1, tzinfo=UTC),
+        "2099-01-01T000000Z-0002": datetime(2099, 1, 1, tzinfo=UTC),
+        "2099-01-01T000001Z-0003": datetime(2031, 4, 9, 1, tzinfo=UTC),
+        "2099-01-01T000002Z-0004": datetime(2031, 4, 10, 1, tzinfo=UTC),
+    }
+    moments = ("2031-04-07", "2031-04-08", "2031-04-09", "2031-04-11", "2031-04-09T00:59:59Z")
+    assert [chosen(moment, taken)[-1] for moment in moments] == ["1", "3", "4", "4", "1"]
+    assert chosen("", taken)[-1] == "4", "the newest goes by the order of runs"
+
+
 def test_no_versions_at_all_says_what_to_do() -> None:
     with pytest.raises(WrongUse, match="otherroof run papers"):
-        choose_run([], "", "papers", ZONE)
+        named_run([], "", "papers")
 
 
 def test_run_id_holds_its_moment() -> None:

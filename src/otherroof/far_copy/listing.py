@@ -14,8 +14,10 @@ import os
 import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass, field
+from datetime import datetime
 from typing import Any, BinaryIO, Protocol
 
+from otherroof.base.clock import from_stamp
 from otherroof.base.errors import Damaged
 from otherroof.far_copy.entry import Entry, parse_line
 from otherroof.far_copy.listing_key import ListingKey
@@ -82,6 +84,14 @@ def parse_header(line: bytes, shown_as: str) -> Header:
     if header.format > FORMAT:
         raise Damaged("was written by a newer Otherroof", where=shown_as, advice="install that version again")
     return header
+
+
+def time_taken(header: Header) -> datetime:
+    """When the run of this header was taken, as its writer's clock had it. Raises Damaged."""
+    try:
+        return from_stamp(header.taken)
+    except (ValueError, TypeError, AttributeError) as problem:
+        raise damaged_listing(f"{header.job}/{header.run}", "does not say when it was taken") from problem
 
 
 def damaged_listing(shown_as: str, what: str) -> Damaged:

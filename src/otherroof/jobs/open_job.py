@@ -18,9 +18,11 @@ import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import dataclass
+from datetime import datetime
 
 from otherroof.base.errors import OtherroofError, RunCut
 from otherroof.base.locks import Patience
+from otherroof.copying.report import GOOD
 from otherroof.far.trial_file import TrialResult, write_trial_file
 from otherroof.far_copy.keeper import ExtraScript, HomeIdentity, Keeper
 from otherroof.far_copy.listing_key import ListingKey, read_key, read_or_make_key
@@ -62,7 +64,8 @@ READ = Access()
 class OpenedJob:
     """A job whose far copy can be worked with. `keeper` and `view` are there after `look`.
 
-    `lost`: the newest run that counts by home's own history, if all that the far box shows is older; else empty.
+    `counted`: the runs that count by home's own history, and when each had ended. `lost`: the newest of them, if the
+    far box does not show it, whatever else it shows; else empty.
     `notes` are for a person to look at: what was noticed on the way there and back.
     """
 
@@ -80,6 +83,7 @@ class OpenedJob:
         self.ledger = ledger
         self.scratch = scratch
         self.lost = ""
+        self.counted: dict[str, datetime] = {}
         self.notes: list[str] = []
         self._context = context
         self._access = access
@@ -104,12 +108,17 @@ class OpenedJob:
 
     def look(self) -> None:
         """O6. Connect, and look at the far copy. Raises also FarTrouble if it is another home's."""
-        known = self.ledger.runs.newest_good(self.name, far=self.job.far)  # asked first: a run may end meanwhile
+        self.counted = {  # asked first: a run may end meanwhile
+            row.report.run: row.ended
+            for row in self.ledger.runs.rows(job=self.name)
+            if row.far == self.job.far and row.report.outcome in GOOD and row.ended is not None
+        }
         self.keeper = self.connect()
         self.keeper.place.widen()
         self.view = self.keeper.view()
-        if known is not None and known.report.run > self.view.newest:
-            self.lost = known.report.run
+        newest = max(self.counted, default="")  # by the id, which keeps the order also if a clock was wrong
+        if newest not in self.view.runs:
+            self.lost = newest
 
     def hang_up(self) -> None:
         """O7. Close every connection that was made."""

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
+from datetime import datetime
 
 from otherroof.base.clock import Clock
-from otherroof.base.errors import OtherroofError
+from otherroof.base.errors import Damaged, OtherroofError
 from otherroof.copying.report import Problem
 from otherroof.far_copy.entry import path_text
-from otherroof.far_copy.listing import Header
+from otherroof.far_copy.listing import Header, damaged_listing, time_taken
 from otherroof.far_copy.reader import Reader
 from otherroof.far_copy.run_ids import time_of_run
 from otherroof.jobs.context import JobContext
-from otherroof.jobs.open_job import READ, open_job
+from otherroof.jobs.open_job import READ, OpenedJob, open_job
 from otherroof.ledger import Ledger
 from otherroof.ledger.space import DamagedFile
 from otherroof.restore.progress import RestoreProgress
@@ -21,7 +23,7 @@ from otherroof.restore.restore import Restorer
 from otherroof.restore.selection import RestoreReport, Selection
 from otherroof.restore.target import Existing, TargetFolder
 from otherroof.restore.versions import Version as Listed
-from otherroof.restore.versions import choose_run
+from otherroof.restore.versions import moment_of, named_run, newest_until
 from otherroof.settings import Settings
 
 LOST = "the far box does not hold it any more"
@@ -41,18 +43,65 @@ class RestoreRequest:
 def list_versions(settings: Settings, name: str) -> list[Listed]:
     """Every version that can be restored, newest first, by the headers of their listings.
 
-    The newest that the ledger knows is among them with a flaw, if the far box holds neither it nor a newer one.
+    The newest that the ledger knows is among them with a flaw, if the far box does not hold it.
     """
     with open_job(settings, name, JobContext(RestoreProgress()), READ) as job:
-        found = [Listed(job.lost, time_of_run(job.lost), flaw=LOST)] if job.lost else []
-        found += [_listed(run, header) for run, header in job.keeper.headers(job.view.runs).items()]
+        found = list(_listed_versions(job))
+        if job.lost:
+            found.append(Listed(job.lost, job.counted[job.lost], flaw=LOST))
     return sorted(found, key=lambda version: version.run, reverse=True)
 
 
-def _listed(run: str, header: Header | OtherroofError) -> Listed:
+def _listed_versions(job: OpenedJob) -> Iterator[Listed]:
+    """Every version by the header of its listing, in no order."""
+    for run, header in job.keeper.headers(job.view.runs).items():
+        yield _listed(job.name, run, header)
+
+
+def _listed(job: str, run: str, header: Header | OtherroofError) -> Listed:
     if isinstance(header, OtherroofError):
         return Listed(run, time_of_run(run), flaw=header.what)
-    return Listed(run, time_of_run(run), header.files, header.size)
+    try:
+        if header.run != run:
+            raise damaged_listing(f"{job}/{run}", "belongs to another run")
+        return Listed(run, time_taken(header), header.files, header.size)
+    except Damaged as problem:
+        return Listed(run, time_of_run(run), flaw=problem.what)
+
+
+@dataclass(frozen=True, slots=True)
+class _ChosenVersion:
+    """The run whose version is to come back. If a moment was asked for: that moment (`until`), and when the run was
+    `taken` as the header of its listing shows it, which is not proved yet. `newer` is a run that the far box should
+    have shown in its place: it counted by home's own history, until that moment; empty if there is none."""
+
+    run: str
+    until: datetime | None = None
+    taken: datetime | None = None
+    newer: str = ""
+
+    def check_time(self, proved: Header) -> None:
+        """Raises Damaged if the listing, now that it was read as a whole, tells another time than it was chosen by."""
+        if self.taken is not None and time_taken(proved) != self.taken:
+            raise damaged_listing(f"{proved.job}/{self.run}", "showed another time before it was read as a whole")
+
+    def problems(self) -> list[Problem]:
+        if not self.newer:
+            return []
+        what = "this is not the newest version" + (" up to that moment" if self.until is not None else "")
+        return [Problem("", f"{what}: run {self.newer} counted, and {LOST}")]
+
+
+def _chosen_version(job: OpenedJob, as_of: str) -> _ChosenVersion:
+    """What `as_of` means. Raises WrongUse if that is nothing."""
+    run = named_run(job.view.runs, as_of, job.name)
+    if run:
+        return _ChosenVersion(run, newer="" if as_of else job.lost)
+    until = moment_of(as_of, job.name, job.settings.zone)
+    listed = newest_until(_listed_versions(job), until, as_of, job.name)
+    counted = [(at, run) for run, at in job.counted.items() if at <= until]
+    newest = max(counted, default=(until, ""))[1]
+    return _ChosenVersion(listed.run, until, listed.taken, newest if newest > listed.run else "")
 
 
 def restore(
@@ -62,17 +111,13 @@ def restore(
     are in the answer."""
     context = context or JobContext(RestoreProgress())
     with open_job(settings, request.job, context, READ) as job:
-        run = choose_run(job.view.runs, request.as_of, request.job, settings.zone)
-        with (
-            closing(job.keeper.reader(run)) as reader,
-            closing(TargetFolder(request.into, request.existing)) as target,
-        ):
-            reader.look(job.view)
-            report = Restorer(reader, target, context.progress).restore(Selection(request.paths), context.tick)
-            if job.lost and not request.as_of:
-                report.problems.insert(
-                    0, Problem("", f"this is not the newest version: run {job.lost} counted, and {LOST}")
-                )
+        chosen = _chosen_version(job, request.as_of)
+        with closing(job.keeper.reader(chosen.run)) as reader:
+            chosen.check_time(reader.header)
+            with closing(TargetFolder(request.into, request.existing)) as target:
+                reader.look(job.view)
+                report = Restorer(reader, target, context.progress).restore(Selection(request.paths), context.tick)
+            report.problems[:0] = chosen.problems()
             _note_damage(job.ledger, report, context.clock)
             if not report.kept:  # what was here already was not read
                 _settle_damage(job.ledger, reader, report, Selection(request.paths))

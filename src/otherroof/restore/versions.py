@@ -9,7 +9,6 @@ from datetime import datetime, tzinfo
 
 from otherroof.base.clock import parse_moment
 from otherroof.base.errors import WrongUse
-from otherroof.far_copy.run_ids import time_of_run
 
 _DATE = re.compile(r"\d{4}-\d\d-\d\d\Z")
 
@@ -18,7 +17,8 @@ _DATE = re.compile(r"\d{4}-\d\d-\d\d\Z")
 class Version:
     """One version of a folder. `files` counts what is no folder; `size` is their content in bytes.
 
-    `flaw` says why the listing's header could not be read; the figures are then 0.
+    `taken` is what its listing says. `flaw` says why the listing's header could not be read; then the figures are 0,
+    and `taken` is only what the run's id says.
     """
 
     run: str
@@ -28,11 +28,10 @@ class Version:
     flaw: str = ""
 
 
-def choose_run(runs: Iterable[str], as_of: str, job: str, zone: tzinfo) -> str:
-    """The run that `as_of` means: a run id, the beginning of one, or a moment; empty: newest.
+def named_run(runs: Iterable[str], as_of: str, job: str) -> str:
+    """The run that `as_of` names: by its id, by the beginning of one, or, if it is empty, the newest.
 
-    A moment means the last version taken until then; a date or time without offset is read in the household's `zone`,
-    a date as its end. Raises WrongUse if there is none.
+    Empty if it can only be a moment. Raises WrongUse if there is no run at all.
     """
     known = sorted(runs)
     if not known:
@@ -44,14 +43,24 @@ def choose_run(runs: Iterable[str], as_of: str, job: str, zone: tzinfo) -> str:
     begun_so = [run for run in known if run.startswith(as_of)]
     if len(begun_so) == 1 and not _DATE.match(as_of):
         return begun_so[0]
-    until = _moment(as_of, job, zone)
-    before = [run for run in known if time_of_run(run) <= until]
+    return ""
+
+
+def newest_until(versions: Iterable[Version], until: datetime, as_of: str, job: str) -> Version:
+    """The last version taken until then. Raises WrongUse if there is none.
+
+    Ids tell the order of runs but not their time: after one night with a clock that was ahead, or one name that the far
+    box made up, every later run has an id of the future. What a listing says is proved when it is read.
+    """
+    before = [one for one in versions if one.taken <= until]
     if not before:
         raise WrongUse(f"there is no version from {as_of} or before", where=job, advice=_advice(job))
-    return before[-1]
+    return max(before, key=lambda one: (one.taken, one.run))
 
 
-def _moment(text: str, job: str, zone: tzinfo) -> datetime:
+def moment_of(text: str, job: str, zone: tzinfo) -> datetime:
+    """The moment that a person wrote: a date means its end, and both are read in the household's `zone` if they have no
+    offset. Raises WrongUse."""
     try:
         return parse_moment(text, zone, end_of_day=True)
     except ValueError as problem:
