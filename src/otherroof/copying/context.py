@@ -16,6 +16,7 @@ from otherroof.copying.home.chunks import ChunkList
 from otherroof.copying.home.looks_encrypted import EncryptionSampler
 from otherroof.copying.home.read import SourceFolder
 from otherroof.copying.progress import Progress
+from otherroof.copying.send.own_secrets import OwnSecrets
 from otherroof.copying.send.stream import ReadAhead
 from otherroof.far_copy.writer import Writer
 
@@ -41,7 +42,7 @@ class ChunkLists(Protocol):
 class RunContext:
     """Time, the stop sign, the display, and what to call about every second.
 
-    `renamed` hears if the run's id had to be another than the report began with: old, new.
+    `renamed` hears if the run's id had to be another than the report began with: old, new. `secrets` are never sent.
     """
 
     clock: Clock
@@ -49,6 +50,7 @@ class RunContext:
     progress: Progress
     tick: Callable[[], None]
     renamed: Callable[[str, str], None] = lambda old, new: None
+    secrets: OwnSecrets = field(default_factory=OwnSecrets)
 
     def check_stop(self, job: str) -> None:
         """Raises RunCut if the run was asked to stop."""

@@ -2,7 +2,7 @@
 
     O1  take the job's lock and then the far box's, if the work must be alone there
     O2  open the history, and begin the record of this work in it, if it has one
-    O3  run the command that the job wants before it
+    O3  refuse to send this home's own secrets; run the command that the job wants before it
     O4  read the listing key; a run makes it if this home has none yet
     O5  bring up the tunnel and climb the network rungs
     O6  log in, pinned key proved, find the layout's keeper, and look at the far copy
@@ -32,6 +32,7 @@ from otherroof.jobs.context import JobContext, Metered
 from otherroof.jobs.far_place import job_limit, open_place
 from otherroof.jobs.layouts import keeper_of
 from otherroof.jobs.locks import far_lock, job_lock
+from otherroof.jobs.own_files import refuse_to_send_secrets
 from otherroof.ledger import Ledger
 from otherroof.probe.ssh_checks import clock_finding
 from otherroof.probe.way import open_way
@@ -163,6 +164,8 @@ def open_job(
         if record is not None:
             stack.enter_context(record(opened))
         # O3
+        if access.locks_job:
+            refuse_to_send_secrets(settings, name)
         if access.prepares:
             run_command_before(opened.job)
         # O4

@@ -1,7 +1,7 @@
 """Finds jobs that would send this home's own secrets to the far box, or the state that every run changes.
 
-Pure but for resolving links in paths. It stands here because it needs both the settings and the patterns by which a run
-leaves things out.
+Looks at where files lie, and reads the secrets themselves so that a run knows them under any name. It stands here
+because it needs both the settings and the patterns by which a run leaves things out.
 """
 
 from __future__ import annotations
@@ -9,8 +9,10 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 
+from otherroof.base.errors import WrongSettings
 from otherroof.copying.home.leave_out import leave_out_rule
-from otherroof.settings import Job
+from otherroof.copying.send.own_secrets import LOOKED_INTO, OwnSecrets
+from otherroof.settings import Job, Settings
 from otherroof.settings.alerting import WebhookChannelSettings
 from otherroof.settings.reader import JOBS_FOLDER, Mistake, ReadableSettings
 from otherroof.settings.tunnel import WireguardTunnel
@@ -20,17 +22,12 @@ def jobs_that_copy_secrets(parts: ReadableSettings) -> list[Mistake]:
     """One mistake for each job whose folder holds our secrets, and one if it holds the state folder."""
     if parts.home is None:
         return []
-    secrets = sorted({os.path.realpath(parts.path(secret_name)) for secret_name in _secrets(parts)})
     state = os.path.realpath(parts.path(parts.home.state))
     found = []
     for name, job in parts.jobs.items():
         file = os.path.join(parts.where, JOBS_FOLDER, name + ".toml")
-        sent = [inside for path in secrets if (inside := _inside(job, path, is_folder=False))]
-        if sent:
-            more = f" and {len(sent) - 1} more" if len(sent) > 1 else ""
-            wrong = f"this home's own secrets ({sent[0]}{more}) would lie at the far end for all to read who own it"
-            right = f"add {_pattern(sent[0])} to leave_out, and keep them on paper or a stick instead"
-            found.append(Mistake(file, "leave_out", wrong, right))
+        if mistake := _sends_secrets(parts, job, file):
+            found.append(mistake)
         if inside := _inside(job, state, is_folder=True):
             wrong = f"the state folder ({inside}) would be copied, and every run changes it"
             right = f'add "/{inside}/" to leave_out; it can be lost without losing a copy'
@@ -38,8 +35,44 @@ def jobs_that_copy_secrets(parts: ReadableSettings) -> list[Mistake]:
     return found
 
 
-def _secrets(parts: ReadableSettings) -> Iterator[str]:
-    """Every file whose content others must not read, as the settings name it."""
+def refuse_to_send_secrets(settings: Settings, name: str) -> None:
+    """Raises WrongSettings if the job's folder holds our secrets and they are not left out."""
+    file = os.path.join(settings.where, JOBS_FOLDER, name + ".toml")
+    mistake = _sends_secrets(settings, settings.jobs[name], file)
+    if mistake is not None:
+        raise WrongSettings(mistake.wrong, where=f"{mistake.file}: {mistake.key}", advice=mistake.right)
+
+
+def own_secrets(settings: Settings) -> OwnSecrets:
+    """The secrets as they are now, by their content. One that cannot be read here is passed over."""
+    found = []
+    for secret in sorted(set(_secrets(settings))):
+        try:
+            with open(settings.path(secret), "rb") as file:
+                found.append((secret, file.read(LOOKED_INTO)))
+        except OSError:
+            continue
+    return OwnSecrets(found)
+
+
+def _sends_secrets(parts: Settings | ReadableSettings, job: Job, file: str) -> Mistake | None:
+    secrets = sorted({os.path.realpath(parts.path(secret)) for secret in _secrets(parts)})
+    sent = [inside for path in secrets if (inside := _inside(job, path, is_folder=False))]
+    if not sent:
+        return None
+    more = f" and {len(sent) - 1} more" if len(sent) > 1 else ""
+    wrong = f"this home's own secrets ({sent[0]}{more}) would lie at the far end for all to read who own it"
+    return Mistake(
+        file, "leave_out", wrong, f"add {_pattern(sent[0])} to leave_out, and keep them on paper or a stick instead"
+    )
+
+
+def _secrets(parts: Settings | ReadableSettings) -> Iterator[str]:
+    """Every file whose content others must not read, as the settings name it; those that are not named are left out."""
+    return (secret for secret in _named_secrets(parts) if secret)
+
+
+def _named_secrets(parts: Settings | ReadableSettings) -> Iterator[str]:
     assert parts.home is not None
     yield parts.home.listing_key
     for far in parts.far.values():

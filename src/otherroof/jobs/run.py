@@ -26,6 +26,7 @@ from otherroof.copying.run import Run, RunRequest
 from otherroof.far_copy.run_ids import next_run_id
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.open_job import LOOK, WRITE, OpenedJob, open_job
+from otherroof.jobs.own_files import own_secrets
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.settings import Settings
@@ -62,7 +63,8 @@ def run_job(
         # J1, J3
         with open_job(settings, name, context, LOOK if options.dry else WRITE, record.kept) as job:
             # J2
-            steps = RunContext(context.clock, context.stop, context.progress, record.tick, record.renamed)
+            secrets = own_secrets(settings)
+            steps = RunContext(context.clock, context.stop, context.progress, record.tick, record.renamed, secrets)
             limits = RetryLimits(job.far.tries, job.far.pause_s)
             connection = SteadyConnection(name, job.connect, limits, steps)
             Run(_request(job, options), connection, steps, record.report).carry_out()

@@ -184,6 +184,9 @@ class FileSender:
         ):
             return
         data, entry, change.numbers = self._context.source.read_small(change.path, LARGE)
+        if secret := self._context.run.secrets.found_in(data):
+            self._plan.trouble(change, f"holds this home's own secret ({secret}) and is not sent; add it to leave_out")
+            return
         self._take_entry(change, entry)
         if self._is_same(change) or self._found(change):
             return
