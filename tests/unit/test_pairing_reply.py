@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -133,3 +135,39 @@ def test_the_seal_depends_on_every_line_and_on_the_key():
     seals = {make_seal(REPLY.body(), SHARED), make_seal(REPLY.body(), "y" * 44), make_seal(REPLY.body() + "\n", SHARED)}
     assert len(seals) == 3
     assert all(len(seal) == 24 and seal.count("-") == 4 for seal in seals)
+
+
+@pytest.mark.parametrize(
+    "half",
+    [
+        "otherroof reply 1\nkit ",
+        "otherroof reply 1\nkit 7764d013\nhost-key ssh-ed25519 AAAA",
+        TEXT[: TEXT.index("seal")],
+        "otherroof reply 1",
+        "<br",
+        "1",
+    ],
+)
+def test_a_long_text_without_a_reply_is_read_in_time_that_grows_with_its_length(half: str) -> None:
+    """What took a second for some pages took an hour for a thick mail."""
+
+    def seconds(size: int) -> float:
+        text = "otherroof reply " + half * (size // len(half))
+        begun = time.process_time()
+        with pytest.raises(WrongUse):
+            read(text)
+        return time.process_time() - begun
+
+    assert seconds(1_600_000) < 8 * max(0.02, *(seconds(400_000) for _ in range(2)))
+
+
+def test_a_reply_that_is_typed_after_many_other_lines_is_found_at_once() -> None:
+    text, marks = "", []
+    for number in range(4_001):
+        if number % 500 == 0:
+            marks.append(time.process_time())
+        text += "and so on and on\n"
+        assert not is_complete(text)
+    assert marks[-1] - marks[-2] < 3 * (marks[2] - marks[1]), "a line costs as much after many as after few"
+    assert is_complete(text + TEXT)
+    assert read(text + TEXT) == REPLY

@@ -167,7 +167,7 @@ def open_job(
         if access.locks_job:
             refuse_to_send_secrets(settings, name)
         if access.prepares:
-            run_command_before(opened.job)
+            run_command_before(opened.job, context.clock, context.stop)
         # O4
         opened.key = _listing_key(settings, context, access)
         # O5

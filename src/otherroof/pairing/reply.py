@@ -18,14 +18,17 @@ from otherroof.settings.fields import HostKey
 from otherroof.tunnel.keys import decode_key
 
 FORMAT = 1
+LONGEST = 4096  # characters in which a reply stands, with all that mail programs may have put into it
 SEAL_DIGITS = 20  # 80 bits, the least that RFC 2104 §5 recommends to keep of a keyed digest
 
 # Searched for in the text without its blanks: mail programs and terminals break lines anywhere, also within a key. With
 # the blanks gone, only the words between the values tell where each ends; so `kit` is taken as short as it can be. The
-# case of the keys counts (base64); only our own words are found whatever their case.
+# case of the keys counts (base64); only our own words are found whatever their case. Every part has a bound: else a
+# long text of half replies would be read to its end once for each of them.
 _REPLY = re.compile(
-    r"otherroofreply(?P<format>\d+)kit(?P<kit>[0-9a-z]+?)host-key(?P<kind>ssh-ed25519)(?P<host>[0-9a-z+/]+=*)"
-    rf"tunnel-key(?P<tunnel>[0-9a-z+/]+=*)seal(?P<seal>(?:-?[0-9a-f]){{1,{SEAL_DIGITS}}})",
+    r"otherroofreply(?P<format>\d{1,4})kit(?P<kit>[0-9a-z]{1,40}?)host-key(?P<kind>ssh-ed25519)"
+    r"(?P<host>[0-9a-z+/]{1,200}={0,2})"
+    rf"tunnel-key(?P<tunnel>[0-9a-z+/]{{1,100}}={{0,2}})seal(?P<seal>(?:-?[0-9a-f]){{1,{SEAL_DIGITS}}})",
     re.IGNORECASE,
 )
 _HOST_KEY: TypeAdapter[str] = TypeAdapter(HostKey)
@@ -92,8 +95,11 @@ def read_reply(text: str, *, kit: str, shared_key: str) -> Reply:
 
 
 def is_complete(text: str) -> bool:
-    """Whether `text` has a reply from its first word to all digits of its seal, be it right or wrong."""
-    found = _found(text)
+    """Whether `text` ends with a reply from its first word to all digits of its seal, be it right or wrong.
+
+    Asked after each line that is typed; so it looks only at the last LONGEST characters.
+    """
+    found = _found(text[-LONGEST:])
     return found is not None and len(found["seal"].replace("-", "")) == SEAL_DIGITS
 
 
