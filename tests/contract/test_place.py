@@ -9,7 +9,7 @@ import os
 import stat
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 
@@ -263,6 +263,29 @@ def test_folder_of_many_names_is_listed_whole(base: Standing, folder: Here) -> N
 
 def test_empty_folder_lists_nothing(base: Standing, folder: Here) -> None:
     assert run_script(base.place, listing(folder[0])) == {}
+
+
+def test_who_is_refused_is_told_so_in_words(do: Callable[[Op], Any], folder: Here) -> None:
+    """What the place says goes to people as it stands: the names of our classes tell them nothing."""
+    make(folder, "sub", "folder")
+    classes = {kind.__name__ for kind in get_args(Op)}
+    for op in (
+        requests.Stat(at(folder, b"none")),
+        requests.OpenFile(at(folder, b"none"), Mode.READ),
+        requests.OpenFolder(at(folder, b"none")),
+        requests.MakeFolder(at(folder, b"sub")),
+        requests.Rename(at(folder, b"none"), at(folder, b"other")),
+        requests.Link(at(folder, b"none"), at(folder, b"other")),
+        requests.RemoveFolder(at(folder, b"none")),
+    ):
+        with pytest.raises(PlaceError) as told:
+            do(op)
+        assert not classes.intersection(told.value.what.split())
+        assert told.value.what.startswith(requests.IN_WORDS[type(op)])
+
+
+def test_every_request_has_words() -> None:
+    assert set(requests.IN_WORDS) == set(get_args(Op))
 
 
 # -- what is not offered everywhere --

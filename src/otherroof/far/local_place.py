@@ -132,7 +132,7 @@ def _refusal(problem: OSError, op: requests.Op) -> FarTrouble:
         errno.EROFS: Denied,
     }
     kind = kinds.get(problem.errno, Refused)
-    what = f"{type(op).__name__} was refused ({problem.strerror})"
+    what = f"{requests.IN_WORDS[type(op)]} was refused ({problem.strerror})"
     return kind(what, where=bytes(path).decode("utf-8", "backslashreplace"))
 
 

@@ -324,6 +324,28 @@ Op = (
 )
 Request = Op | WriteStream | ReadStream | tuple[Op, ...]
 
+# What a request does, for people who are told that it was refused: they know none of these classes.
+IN_WORDS: dict[type[Op], str] = {
+    OpenFile: "opening the file",
+    Write: "writing to the file",
+    Read: "reading the file",
+    SetProperties: "setting the file's size, mode or time",
+    StatOpen: "looking at the open file",
+    Sync: "making the file durable",
+    CloseFile: "closing the file",
+    CopyRange: "copying within the far disk",
+    Rename: "renaming",
+    Link: "making a hard link",
+    MakeSymlink: "making a symbolic link",
+    MakeFolder: "making the folder",
+    RemoveFolder: "removing the folder",
+    Remove: "removing the file",
+    Stat: "looking at it",
+    OpenFolder: "opening the folder",
+    ReadFolder: "listing the folder",
+    GetSpace: "asking for the free space",
+}
+
 # A script yields one request and is sent its answer, or a tuple of them, sent back to back, and is sent a tuple
 # of answers. A refusal is raised at the yield; of a tuple, the first one, after all have been answered.
 Script = Generator[Request, Any, T]

@@ -167,9 +167,8 @@ class SftpChannel:
             # Not sent at all: a server need not know the name of an extension that it did not offer.
             self._answered(running, index, False, None)
         elif not self._offered(op):
-            self._answered(
-                running, index, None, NotOffered(f"{type(op).__name__} is not offered", where=codec.request_path(op))
-            )
+            what = f"{requests.IN_WORDS[type(op)]} is not offered"
+            self._answered(running, index, None, NotOffered(what, where=codec.request_path(op)))
         else:
             self._put(op, lambda packet: self._decode(running, index, op, packet))
 

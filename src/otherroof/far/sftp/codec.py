@@ -185,7 +185,7 @@ def parse_limits(packet: bytes) -> tuple[int, int, int]:
 
 
 _KINDS: dict[int, type[PlaceError]] = {NO_SUCH_FILE: NotThere, PERMISSION_DENIED: Denied, UNSUPPORTED: NotOffered}
-_SAYINGS = {NO_SUCH_FILE: "is not there", PERMISSION_DENIED: "is forbidden", UNSUPPORTED: "is not offered"}
+_SAYINGS = {NO_SUCH_FILE: "fails: it is not there", PERMISSION_DENIED: "is forbidden", UNSUPPORTED: "is not offered"}
 
 
 def decode(op: requests.Op, packet: bytes) -> Any:
@@ -219,7 +219,7 @@ def _status(op: requests.Op, code: int) -> Any:
     # last.
     if code == UNSUPPORTED and isinstance(op, requests.Sync):
         return False
-    what = f"{type(op).__name__} {_SAYINGS.get(code, f'was refused (status {code})')}"
+    what = f"{requests.IN_WORDS[type(op)]} {_SAYINGS.get(code, f'was refused (status {code})')}"
     raise _KINDS.get(code, Refused)(what, where=request_path(op))
 
 
