@@ -1,1 +1,4 @@
-"""One run: scan → compare → guard → send. Knows neither the place nor the layout it is given."""
+"""One run: catalogue made true → scan → compare → guard → send → commit.
+
+Knows neither the place nor the layout it is given.
+"""

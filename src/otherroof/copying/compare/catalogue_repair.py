@@ -4,8 +4,8 @@
     C2  a catalogue that is missing, or not of the far copy's newest run: rebuild it from the listing
     C3  traces of a cut run of which there are no notes: look at what really stands there
 
-A file that is damaged counts as absent: it is set aside, said, and made anew. Decides by run ids alone; what stands
-at the far end is asked of the keeper.
+A file that is damaged counts as absent: it is set aside, said, and made anew. Decides by run ids and the home's id;
+what stands at the far end is asked of the keeper.
 """
 
 from __future__ import annotations
@@ -80,7 +80,7 @@ def check_catalogue(files: JobStateFiles, keeper: Keeper, view: FarCopyView, now
         _match_newest(files, keeper, view, cared)
         _look_at_traces(files, keeper, view, cared)
     except BaseException:
-        cared.catalogue.close()  # where the connection broke, all this is done again
+        cared.catalogue.close()  # if the connection broke, all this is done again
         raise
     return cared
 

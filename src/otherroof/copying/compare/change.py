@@ -1,6 +1,6 @@
 """One planned change as the plan keeps it, which of them can be asked for, and a plan's totals.
 
-Values only: the plan knows how they are kept, the sender what is done about them.
+Values only, but for `Rows`, which has the conditions in SQL; the sender decides what is done about them.
 """
 
 from __future__ import annotations

@@ -42,7 +42,7 @@ class Unreadable(HomeTrouble):
 
 
 def new_digest() -> hashlib.blake2b:
-    """The digest of the open layout: BLAKE2b (RFC 7693) of 32 bytes."""
+    """The digest that listings hold of content: BLAKE2b (RFC 7693) of 32 bytes."""
     return hashlib.blake2b(digest_size=DIGEST_SIZE)
 
 

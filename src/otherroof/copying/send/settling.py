@@ -11,15 +11,15 @@ from otherroof.far_copy.numbers import FILE, LINK
 from otherroof.far_copy.writer import ChangeState, FileProperties, Writer
 
 
-def settle_unfinished(plan: RunPlan, layout: Writer) -> None:
+def settle_unfinished(plan: RunPlan, writer: Writer) -> None:
     """Ask the far box about every change that was begun, and write down what is found."""
 
     def ask_standing(change: PlannedChange) -> Script[ChangeState]:
         properties = FileProperties.of(change.numbers) if change.numbers is not None and change.want else None
-        return layout.standing(change.path, properties, change.had in (FILE, LINK))
+        return writer.standing(change.path, properties, change.had in (FILE, LINK))
 
     tasks = (Task(change, ask_standing(change)) for change in plan.pages(Rows.UNFINISHED))
-    for result in layout.place.carry_out(tasks):
+    for result in writer.place.carry_out(tasks):
         if isinstance(result.error, PlaceError):  # refused even to look at the name: nothing changed there
             plan.take_back_begin(result.key)
             plan.trouble(result.key, result.key.why or result.error.what)
