@@ -22,7 +22,7 @@ pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.each_release]
 
 README = Path(__file__).parents[2] / "README.md"
 FAMILY = "/srv/family/photos"
-NOT_HERE = re.compile(r"^sudo apt install .*\n", re.MULTILINE)  # the machine has these packages
+NOT_HERE = re.compile(r"^sudo apt (?:update|install .*)\n", re.MULTILINE)  # the machine has these packages
 
 
 def block(word: str) -> str:
