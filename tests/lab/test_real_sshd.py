@@ -15,6 +15,7 @@ import tarfile
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from unittest.mock import patch
 
 import pytest
 
@@ -336,7 +337,8 @@ def test_bytes_that_change_on_a_dying_disk_are_found_by_reading_all(job: OneJob,
     with ImageDisk(job.folder, tmp_path / "image") as disk:
         path = job.put("letters/one", b"as it was written " * 300)
         job.put("letters/two", b"another " * 300)
-        first = job.done()
+        with patch("otherroof.copying.compare.plan.YOUNG_NS", -(1 << 62)):  # nothing counts as only just written
+            first = job.done()
         before = path.stat()
         assert disk.spoil(b"as it was written", b"as it was WRITTEN") >= 300
         after = path.stat()

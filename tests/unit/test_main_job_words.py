@@ -49,7 +49,7 @@ def test_what_no_copy_holds_is_told_by_the_first_dry_run_already(job: OneJob, ve
 
     def device(handle: int) -> SimpleNamespace:
         is_other = os.readlink(f"/proc/self/fd/{handle}") == str(job.path("other"))
-        return SimpleNamespace(st_dev=os.fstat(handle).st_dev + is_other)
+        return SimpleNamespace(st_dev=os.fstat(handle).st_dev + is_other, st_ino=os.fstat(handle).st_ino)
 
     for more in (("--dry",), ()):
         with patch("otherroof.copying.home.scan.os", SimpleNamespace(**(vars(os) | {"fstat": device}))):

@@ -43,10 +43,10 @@ class WaitingPlace(LocalPlace):
             self.broken_off = True
             raise
 
-    def _one(self, op: requests.Op) -> object:
+    def _do(self, op: requests.Op) -> object:
         if isinstance(op, requests.OpenFolder) and self.denied and op.path.endswith(self.denied):
             raise Denied("may not be looked into")
-        return super()._one(op)
+        return super()._do(op)
 
 
 @pytest.fixture
@@ -108,12 +108,12 @@ def test_name_that_cannot_be_ends_the_walk(place: WaitingPlace, name: bytes, mon
     has(place, RUNS[0], "a")
     attrs = requests.Attrs(0, 0o100644, 0)
     answers = iter([[(name, attrs)], None])
-    real = WaitingPlace._one
+    real = WaitingPlace._do
 
     def lie(self: WaitingPlace, op: requests.Op) -> object:
         return next(answers) if isinstance(op, requests.ReadFolder) else real(self, op)
 
-    monkeypatch.setattr(WaitingPlace, "_one", lie)
+    monkeypatch.setattr(WaitingPlace, "_do", lie)
     with pytest.raises(Refused, match="names that cannot be"):
         list(walk_aside(place, PATHS, RUNS[:1]))
     assert not place.broken_off

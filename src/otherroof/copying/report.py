@@ -107,8 +107,8 @@ class RunReport:
         self.problems += [Problem("", remark) for remark in remarks]
 
     def note_problems(self, problems: Iterable[Problem]) -> None:
-        """Paths that could not be copied."""
-        self.problems += problems
+        """Paths that could not be copied; what scan and sending both met is told once."""
+        self.problems += [problem for problem in problems if problem not in self.problems]
 
     def note_totals(self, totals: PlanTotals) -> None:
         """What the run would change, or has changed."""

@@ -47,7 +47,8 @@ def verb(far: FarToProbe = "", config: ConfigOption = SETTINGS_FOLDER, as_json: 
             begun = clock.now()
             climb = _probe_one(settings, name, ledger, clock, quiet=as_json)
             codes.append(climb.exit_code)
-            rows.append(_as_json(name, begun, climb, ledger.answers.last(name)))
+            written = ledger.probes.last(name, clock.now())  # the moment that the ledger has, to the second
+            rows.append(_as_json(name, written.at if written else begun, climb, ledger.answers.last(name)))
     if as_json:
         print_json({"probes": rows})
     raise typer.Exit(max(codes))

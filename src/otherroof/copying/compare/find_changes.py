@@ -118,6 +118,9 @@ class ChangeFinder:
         sight = self._sight(plan)
 
         def may_hold(changed: int) -> bool:
+            # Doubtful files that are the same would also hide encrypted ones among them from a sample.
+            if may_look_encrypted(changed, sight.held_files, self._rules.limits):
+                return True
             return bool(self._reason(replace(sight, tally=replace(sight.tally, changed=changed))))
 
         if exact or may_hold(sight.tally.changed + sight.tally.doubtful):
