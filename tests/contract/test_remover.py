@@ -241,7 +241,7 @@ def state_of(far: Far) -> dict[str, set[bytes]]:
     return {run: kept(far, run) for run in far.keeper().view().earlier}
 
 
-@pytest.mark.parametrize("seed", range(2))
+@pytest.mark.parametrize("seed", [0, pytest.param(1, marks=pytest.mark.slow)])
 def test_after_every_single_request_every_remaining_version_is_whole(far: Far, seed: int) -> None:
     """Invariants 2 and 8: whenever whoever removes is killed, what stays can be restored."""
     history = random_history(far, seed)
@@ -263,7 +263,7 @@ def pointed_to(history: FarHistory, run: str) -> bool:
     return any(getattr(header, "same_as", "") == run for header in headers.values())
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", [0, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (1, 2))])
 def test_removing_that_was_killed_is_gone_on_with_and_ends_alike(far: Far, seed: int, request: Any) -> None:
     """Invariant 8."""
     history = random_history(far, seed)

@@ -21,7 +21,7 @@ BOXES = {
 
 
 @pytest.mark.parametrize("offers", BOXES.values(), ids=BOXES.keys())
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", [0, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (1, 2))])
 def test_every_version_comes_back_after_many_days(tmp_path: Path, offers: Offers, seed: int) -> None:
     """Invariants 2 and 3."""
     with one_job(tmp_path, offers=offers, far_more={"connections": 1 + seed % 2}) as job:

@@ -475,6 +475,7 @@ def test_first_of_three_names_that_is_replaced_before_it_is_sent_gives_the_other
         job.all_come_back()
 
 
+@pytest.mark.slow
 def test_file_far_deeper_than_a_program_may_call_itself_comes_back(job: OneJob) -> None:
     depth = sys.getrecursionlimit() + 200
     deep = os.path.join(job.folder, *["d"] * depth)

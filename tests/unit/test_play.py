@@ -76,6 +76,7 @@ def perform(stage: RehearsalSetup, keeper: CpKeeper) -> tuple[RehearsalResult, l
     return Rehearsal(stage, keeper, SystemClock(), told.append, owners=os.geteuid() == 0).perform(), told
 
 
+@pytest.mark.slow
 def test_true_copy_is_well_and_every_act_is_in_the_table(stage: RehearsalSetup) -> None:
     keeper = CpKeeper(stage)
     verdict, told = perform(stage, keeper)
@@ -116,6 +117,7 @@ def _wrong_byte_and_lost_time(run: str, folder: str) -> None:
     _lost_time(run, folder)
 
 
+@pytest.mark.slow
 def test_everything_that_is_not_as_it_should_be_is_named(stage: RehearsalSetup) -> None:
     keeper = CpKeeper(stage, spoil=_wrong_byte_and_lost_time, holds=False, complaints=("letters/x: damaged",))
     verdict, told = perform(stage, keeper)

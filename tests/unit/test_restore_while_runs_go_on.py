@@ -30,6 +30,8 @@ LARGE = 9 * 1024 * 1024  # bytes; comes back in two ranges
 SMALL_FILES = 5
 WAIT_S = 60.0
 
+pytestmark = pytest.mark.lasts(40)
+
 
 @pytest.fixture
 def job(tmp_path: Path) -> Iterator[OneJob]:
@@ -100,6 +102,7 @@ def requests_of_a_restore(job: OneJob) -> int:
 # -- a whole run, or several, between two requests of the restore --
 
 
+@pytest.mark.slow
 def test_a_run_may_happen_between_any_two_requests_of_a_restore(job: OneJob) -> None:
     """The order of all the restore's requests is gone through: before each of them everything is replaced once."""
     count = requests_of_a_restore(job)
@@ -263,6 +266,7 @@ def test_a_run_goes_on_after_what_it_moved_aside_was_looked_at(job: OneJob) -> N
     job.all_come_back()
 
 
+@pytest.mark.slow
 def test_a_run_may_be_anywhere_in_its_work_while_a_restore_reads(job: OneJob) -> None:
     """Moments are drawn: when the run begins, where in it it is stopped, and when it goes on. Each third one is cut
     there, and leaves the far copy half changed for those after it."""
