@@ -108,7 +108,8 @@ class RunReport:
 
     def note_problems(self, problems: Iterable[Problem]) -> None:
         """Paths that could not be copied; what scan and sending both met is told once."""
-        self.problems += [problem for problem in problems if problem not in self.problems]
+        known = set(self.problems)  # an unreadable folder may hold a hundred thousand
+        self.problems += [problem for problem in problems if problem not in known]
 
     def note_totals(self, totals: PlanTotals) -> None:
         """What the run would change, or has changed."""
