@@ -15,14 +15,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from otherroof.base.errors import HomeTrouble
-from otherroof.base.sqlite_file import DamagedDatabase
 from otherroof.copying.commit import commit_run
 from otherroof.copying.compare.catalogue_repair import (
     CheckedCatalogue,
     JobStateFiles,
     check_catalogue,
-    set_aside_and_say,
+    damage_set_aside,
 )
 from otherroof.copying.compare.find_changes import ChangeFinder, CopyRules
 from otherroof.copying.compare.plan import RunPlan
@@ -62,18 +60,12 @@ class Run:
         """All steps. Raises Held, RunCut, or whatever else ended the run."""
         begun = self._clock.monotonic()
         try:
-            checked = self._begin()
-            try:
-                self._carry_out(checked, begun)
-            finally:
-                checked.catalogue.close()
-        except DamagedDatabase as problem:
-            # It was sound when it was opened, or its damage does not show by reading: the next run makes it anew.
-            raise HomeTrouble(
-                f"{set_aside_and_say(problem)}; the next run makes it anew",
-                where=self._request.rules.job,
-                advice="look at this machine's disk if this comes again",
-            ) from problem
+            with damage_set_aside(self._request.rules.job):
+                checked = self._begin()
+                try:
+                    self._carry_out(checked, begun)
+                finally:
+                    checked.catalogue.close()
         finally:
             self._report.seconds.total = self._clock.monotonic() - begun
             self._source.close()

@@ -13,10 +13,12 @@ from __future__ import annotations
 import os
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import chain
 
+from otherroof.base.errors import HomeTrouble
 from otherroof.base.sqlite_file import DamagedDatabase, set_aside
 from otherroof.copying.compare.catalogue import AsideContent, Block, Catalogue, replace_catalogue, write_catalogue
 from otherroof.copying.compare.change import digest_in
@@ -64,6 +66,20 @@ class JobStateFiles:
     @property
     def chunks(self) -> str:
         return os.path.join(self.state, "chunks", self.job + ".db")
+
+
+@contextmanager
+def damage_set_aside(job: str) -> Iterator[None]:
+    """While inside, a file of `job` that turns out to be damaged is set aside. Raises HomeTrouble, saying so."""
+    try:
+        yield
+    except DamagedDatabase as problem:
+        # It was sound when it was opened, or its damage does not show by reading: the next run makes it anew.
+        raise HomeTrouble(
+            f"{set_aside_and_say(problem)}; the next run makes it anew",
+            where=job,
+            advice="look at this machine's disk if this comes again",
+        ) from problem
 
 
 def check_catalogue(files: JobStateFiles, keeper: Keeper, view: FarCopyView, now: datetime) -> CheckedCatalogue:
