@@ -155,7 +155,7 @@ def test_a_jobs_run_and_a_probe_succeed_inside(jail: Jail, tmp_path: Path) -> No
         os.makedirs(settings.state)
         with Ledger(settings.ledger) as ledger:
             since = SystemClock().now() - timedelta(days=2)
-            ledger.turns.note(JobTimes("papers", f"{settings.jobs['papers'].at} {settings.home.zone}", since))
+            ledger.job_times.note(JobTimes("papers", f"{settings.jobs['papers'].at} {settings.home.zone}", since))
         own = [tmp_path / "writable", Path(settings.state), Path(where) / "keys"]
         for folder in own:
             for one in (folder, *folder.rglob("*")):

@@ -69,13 +69,13 @@ def test_an_intention_that_was_committed_outlives_a_power_cut(disk: HomeDisk) ->
     plan = RunPlan(str(disk.path / "state" / "notes" / "papers.db"))
     plan.add(new_file(number) for number in range(FILES))
     plan.commit()
-    for todo in plan.pages(Rows.FILES_TO_BRING):
-        plan.begin(todo)
+    for change in plan.pages(Rows.FILES_TO_BRING):
+        plan.begin(change)
     plan.commit()
     disk.cut_power()
     plan.close()
     after = RunPlan(str(disk.after_the_cut() / "state" / "notes" / "papers.db"))
-    assert [todo.state for todo in after.outcome(NOW)] == [BEGUN] * FILES
+    assert [change.state for change in after.outcome(NOW)] == [BEGUN] * FILES
     after.close()
 
 

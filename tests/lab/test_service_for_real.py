@@ -70,7 +70,7 @@ class Household:
         """Let the job be owed a run at once."""
         times = f"{self.settings.jobs[job].at} {self.settings.home.zone}"
         with Ledger(self.settings.ledger) as ledger:
-            ledger.turns.note(JobTimes(job, times, SystemClock().now() - timedelta(days=3)))
+            ledger.job_times.note(JobTimes(job, times, SystemClock().now() - timedelta(days=3)))
 
     def let_pass(self, job: str, minutes: float) -> None:
         """As if the job's last attempt had been so much earlier."""
@@ -78,7 +78,7 @@ class Household:
         assert turn.begun is not None
         assert turn.ended is not None
         with Ledger(self.settings.ledger) as ledger:
-            ledger.turns.note(replace(turn, begun=turn.begun - span, ended=turn.ended - span))
+            ledger.job_times.note(replace(turn, begun=turn.begun - span, ended=turn.ended - span))
 
     def start(self) -> subprocess.Popen[bytes]:
         """Start the service."""
@@ -110,12 +110,12 @@ class Household:
     def busy(self) -> bool:
         """Whether a run is under way."""
         with Ledger(self.settings.ledger) as ledger:
-            return any(one.begun is not None and one.ended is None for one in ledger.turns.by_job().values())
+            return any(one.begun is not None and one.ended is None for one in ledger.job_times.by_job().values())
 
     def turn(self, job: str) -> JobTimes:
         """How far the job is."""
         with Ledger(self.settings.ledger) as ledger:
-            return ledger.turns.by_job()[job]
+            return ledger.job_times.by_job()[job]
 
     def same(self, job: str) -> bool:
         """Whether the far copy's newest files are those of the folder."""

@@ -21,8 +21,8 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from otherroof.base.errors import HomeTrouble
 from otherroof.ledger.alerts import Alert
+from otherroof.ledger.far_findings import SpaceReading
 from otherroof.ledger.messages import ChannelState
-from otherroof.ledger.space import SpaceReading
 from otherroof.watch.metrics import Metric, metrics, render, write_metrics
 from support.watching import NOW, Night, facts, far, job, row
 

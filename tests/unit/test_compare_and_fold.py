@@ -79,7 +79,7 @@ def test_what_cannot_be_seen_is_not_gone(ours: Tree, theirs: Tree, blind: set[by
     assert gone == {path for path in theirs if path not in seen and not is_blind(path)}
 
 
-def todo(path: bytes, before: Tree, after: Tree, state: int, *, forgotten: bool = False) -> PlannedChange:
+def planned(path: bytes, before: Tree, after: Tree, state: int, *, forgotten: bool = False) -> PlannedChange:
     new, old = after.get(path), before.get(path)
     return PlannedChange(
         path=path,
@@ -109,7 +109,7 @@ def test_fold_is_a_plain_merge_cut_as_the_scan_cuts(before: Tree, after: Tree, d
     paths = [path for path in sorted(before.keys() | after.keys()) if before.get(path) != after.get(path)]
     states_of = {path: data.draw(states) for path in paths}
     aside = {path for path in paths if states_of[path] != DONE and data.draw(st.booleans())}
-    notes = [todo(path, before, after, states_of[path], forgotten=path in aside) for path in paths]
+    notes = [planned(path, before, after, states_of[path], forgotten=path in aside) for path in paths]
     wanted = dict(before)
     for path in paths:
         if states_of[path] == DONE and path in after:
@@ -124,7 +124,7 @@ def test_fold_is_a_plain_merge_cut_as_the_scan_cuts(before: Tree, after: Tree, d
 @given(trees, trees)
 def test_after_a_run_the_next_comparison_passes_everything_whole(before: Tree, after: Tree) -> None:
     found = compare(batches_of(after), blocks_of(before), seeing_all)
-    notes = [todo(one.path, before, after, DONE) for one in found if isinstance(one, Difference)]
+    notes = [planned(one.path, before, after, DONE) for one in found if isinstance(one, Difference)]
     folded = list(fold(blocks_of(before), iter(notes)))
     again = list(compare(batches_of(after), folded, seeing_all))
     assert all(isinstance(one, UnchangedBlock) for one in again)

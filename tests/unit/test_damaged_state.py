@@ -118,7 +118,12 @@ def noted(plan: RunPlan) -> list[object]:
         (one.path, one.want, one.state, one.old_digest, (one.digest, one.line) if one.state in (1, 2) else one.had)
         for one in plan.outcome(NOW)
     ]
-    return [plan.fact("run"), plan.fact("base"), rows, [(path, five[:4], upto) for path, five, upto in plan.parts()]]
+    return [
+        plan.fact("run"),
+        plan.fact("base"),
+        rows,
+        [(path, five[:4], upto) for path, five, upto in plan.half_sent.all()],
+    ]
 
 
 def test_notes_of_a_cut_run_are_as_they_were_written_or_refused(tmp_path: Path) -> None:
@@ -128,14 +133,14 @@ def test_notes_of_a_cut_run_are_as_they_were_written_or_refused(tmp_path: Path) 
     plan.note_fact("run", "2026-06-01T000000Z-0000")
     plan.note_fact("base", "")
     plan.add(Difference(b"folder/%04d" % n, numbers_of(n), None, None) for n in range(300))
-    plan.note_half_sent(b"large", (1, 2, 3, 4, 5), 77)
+    plan.half_sent.note(b"large", (1, 2, 3, 4, 5), 77)
     plan.commit()
-    for number, todo in enumerate(list(plan.outcome(NOW))):
-        todo.digest, todo.line = entry_of(number).digest, entry_of(number).line().encode()
+    for number, change in enumerate(list(plan.outcome(NOW))):
+        change.digest, change.line = entry_of(number).digest, entry_of(number).line().encode()
         if number % 3:
-            plan.begin(todo)
+            plan.begin(change)
         if number % 3 == 2:
-            plan.done(todo)
+            plan.done(change)
         plan.commit()
     shutil.copytree(folder, tmp_path / "killed")  # with what lies beside it, as a kill leaves it
     true = noted(plan)

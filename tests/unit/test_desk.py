@@ -70,7 +70,7 @@ def test_tries_are_counted_until_one_comes_to_something(desk: tuple[ServiceRecor
     counted = []
     for ended in (UNREACHED, UNREACHED, RunEnding("done", "settled"), UNREACHED):
         attempt(books, ended)
-        counted.append(ledger.turns.by_job()["photos"].tries)
+        counted.append(ledger.job_times.by_job()["photos"].tries)
         clock.step(600 if ended is UNREACHED else 86_400)
     assert counted == [1, 2, 0, 1]
 
@@ -80,7 +80,7 @@ def test_a_begun_run_is_on_the_books_before_it_does_anything(desk: tuple[Service
     clock.step(13.5 * 3600)
     (start,) = books.plan().runs
     books.begin(start)
-    turn = ledger.turns.by_job()["photos"]
+    turn = ledger.job_times.by_job()["photos"]
     assert (turn.begun, turn.ended, turn.ending, turn.tries) == (clock.now(), None, None, 1)
 
 
@@ -89,11 +89,11 @@ def test_what_a_job_waits_for_is_on_the_books_while_it_waits(desk: tuple[Service
     clock.step(22 * 3600)  # at 10:00 on the next day both are owed, and one of the windows is closed
     attempt(books, RunEnding("done", "settled"))
     books.plan()
-    assert ledger.turns.by_job()["papers"].waiting == "waits for its window, which opens at 2026-06-09 22:00"
+    assert ledger.job_times.by_job()["papers"].waiting == "waits for its window, which opens at 2026-06-09 22:00"
     clock.step(12 * 3600)
     (start,) = books.plan().runs
     books.begin(start)
-    assert ledger.turns.by_job()["papers"].waiting == ""
+    assert ledger.job_times.by_job()["papers"].waiting == ""
 
 
 def test_a_digest_that_could_not_be_made_is_tried_again_after_a_while(
@@ -223,7 +223,7 @@ def test_a_job_that_was_taken_out_while_it_ran_ends_in_peace(desk: tuple[Service
     books.use(household({}, zone="UTC"))
     assert not sign.asked()
     books.end("photos", RunEnding("done", "settled"))
-    assert ledger.turns.by_job()["photos"].ending == "settled"
+    assert ledger.job_times.by_job()["photos"].ending == "settled"
     assert books.plan().runs == ()
 
 

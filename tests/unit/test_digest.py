@@ -13,9 +13,9 @@ import pytest
 
 from otherroof.base.clock import SteppedClock
 from otherroof.copying.report import Problem
+from otherroof.ledger.far_findings import DamagedFile, SpaceReading
 from otherroof.ledger.job_times import JobTimes
 from otherroof.ledger.runs import Hold
-from otherroof.ledger.space import DamagedFile, SpaceReading
 from otherroof.settings import Settings, read_settings, require_settings
 from otherroof.watch import digest
 from otherroof.watch.digest.build import (
@@ -203,7 +203,7 @@ def test_a_far_clock_that_is_off_needs_a_hand(house: House) -> None:
 
 def test_a_job_that_waits_for_its_month_says_so(house: House) -> None:
     waits = "waits until 2031-04-01 00:00: the far box's allowance for this month is used up"
-    house.ledger.turns.note(JobTimes("photos", "30 1 * * *", NOW, waiting=waits))
+    house.ledger.job_times.note(JobTimes("photos", "30 1 * * *", NOW, waiting=waits))
     assert f"now: {waits}" in " ".join(house.text().split())
     assert "allowance for this month" in digest.as_html(house.make())
     house.ledger.file.db.execute("DELETE FROM run WHERE job='photos' AND started > '2031-03-01'")

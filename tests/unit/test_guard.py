@@ -17,8 +17,8 @@ def judged(
     held: int, found: int, *, removed: int = 0, changed: int = 0, was: bool = False, now: bool = False,
     release: Release | None = None, limits: GuardLimits = LIMITS,
 ) -> str:  # fmt: skip
-    tally = PlanTotals(new=0, changed=changed, removed=removed, moved=0, fresh_bytes=0)
-    return reason_to_hold(GuardView(held, found, tally, was, now), limits, release)
+    totals = PlanTotals(new=0, changed=changed, removed=removed, moved=0, fresh_bytes=0)
+    return reason_to_hold(GuardView(held, found, totals, was, now), limits, release)
 
 
 @pytest.mark.parametrize(
@@ -95,8 +95,8 @@ def test_reason_is_one_sentence_with_its_figures() -> None:
     ],
 )
 def test_content_that_turned_into_noise(files: int, looked: int, encrypted: int, held_for: bool) -> None:
-    tally = PlanTotals(new=0, changed=files, removed=0, moved=0, fresh_bytes=0)
-    sight = GuardView(1000, 1000, tally, False, False, ChangedHeads(files, looked, encrypted))
+    totals = PlanTotals(new=0, changed=files, removed=0, moved=0, fresh_bytes=0)
+    sight = GuardView(1000, 1000, totals, False, False, ChangedHeads(files, looked, encrypted))
     assert ("looks encrypted" in reason_to_hold(sight, LIMITS, None)) == held_for
     assert not reason_to_hold(sight, LIMITS, Release(0, files, 1000))
 

@@ -276,7 +276,7 @@ def killed_while(job: OneJob, where: type, method: str) -> None:
         raise Killed
 
     def leave(_: Run, __: CheckedCatalogue, plan: RunPlan) -> None:
-        plan._db.close()  # what was not committed is lost
+        plan._file.db.close()  # what was not committed is lost
 
     with patch.object(where, method, end), patch.object(Run, "_drop_plan", leave), pytest.raises(Killed):
         job.run()
@@ -361,11 +361,11 @@ class _AskAtTheThird:
     def consider(self, sender: type[FileSender]) -> Callable[[FileSender, PlannedChange], None]:
         real = sender._consider
 
-        def consider(this: FileSender, todo: PlannedChange) -> None:
+        def consider(this: FileSender, change: PlannedChange) -> None:
             self.met += 1
             if self.met == 3:
                 self.sign.ask("the window closed")
-            real(this, todo)
+            real(this, change)
 
         return consider
 

@@ -71,7 +71,7 @@ class House:
         """Let these jobs be owed a run at once."""
         for job in jobs or tuple(self.settings.jobs):
             times = f"{self.settings.jobs[job].at} {self.settings.home.zone}"
-            self.ledger.turns.note(JobTimes(job, times, SystemClock().now() - timedelta(days=3)))
+            self.ledger.job_times.note(JobTimes(job, times, SystemClock().now() - timedelta(days=3)))
 
     def start(self) -> None:
         clock = SystemClock()
@@ -118,7 +118,7 @@ class House:
         return self.asked.count(what)
 
     def ending(self, job: str) -> str | None:
-        return self.ledger.turns.by_job()[job].ending
+        return self.ledger.job_times.by_job()[job].ending
 
     def _pretended(self, chore: Chore) -> Chore:
         """The chore with its own times and worker, that does what this house says; the last resort's are real."""
@@ -149,7 +149,7 @@ def house(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[House]:
         made = House(settings, ledger, its_ledger)
 
         def tell(_settings: Settings, _clock: object, trouble: str, *, over: bool) -> None:
-            made.asked.append(("outcry", trouble, "over" if over else "begun"))
+            made.asked.append(("last resort", trouble, "over" if over else "begun"))
 
         monkeypatch.setattr("otherroof.schedule.chores.tell_channels", tell)
         yield made
@@ -243,7 +243,7 @@ def test_a_run_that_does_not_listen_is_left_and_counts_as_cut(house: House, monk
     assert house.stop() < 3
     free.set()
     assert house.left == ["run photos"]
-    turn = house.ledger.turns.by_job()["photos"]
+    turn = house.ledger.job_times.by_job()["photos"]
     assert turn.begun is not None
     assert turn.ended is None
 
@@ -260,7 +260,7 @@ def test_a_far_box_that_does_not_answer_is_tried_again_later(house: House) -> No
     house.overdue("photos")
     house.start()
     until(lambda: house.ending("photos") == "unreached")
-    until(lambda: "next is at" in house.ledger.turns.by_job()["photos"].waiting)
+    until(lambda: "next is at" in house.ledger.job_times.by_job()["photos"].waiting)
     house.stop()
     assert house.count("run", "photos") == 1
 
@@ -347,7 +347,7 @@ def test_a_ledger_that_cannot_be_used_for_a_while_is_survived(
 ) -> None:
     broken = threading.Event()
     broken.set()
-    turns = house.its_ledger.turns.by_job
+    turns = house.its_ledger.job_times.by_job
 
     def sometimes() -> dict[str, JobTimes]:
         if broken.is_set():
@@ -355,7 +355,7 @@ def test_a_ledger_that_cannot_be_used_for_a_while_is_survived(
         return turns()
 
     house.overdue("photos")
-    monkeypatch.setattr(house.its_ledger.turns, "by_job", sometimes)
+    monkeypatch.setattr(house.its_ledger.job_times, "by_job", sometimes)
     house.alive_every_s = 0.2
     house.start()
     until(lambda: "nothing can be decided" in caplog.text)
@@ -380,16 +380,16 @@ def test_a_watch_that_cannot_look_for_hours_is_cried_out_once_and_its_end_too(
     house.look, house.alive_every_s = look, 0.1
     house.start()
     trouble = "ledger.db: the ledger cannot be used: database or disk is full"
-    until(lambda: house.count("outcry", trouble, "begun"))
+    until(lambda: house.count("last resort", trouble, "begun"))
     time.sleep(1)
-    assert house.count("outcry", trouble, "begun") == 1, "again only after a day"
-    assert house.count("outcry", trouble, "over") == 0
+    assert house.count("last resort", trouble, "begun") == 1, "again only after a day"
+    assert house.count("last resort", trouble, "over") == 0
     broken.clear()
     assert house.serve is not None
     house.serve._records.note_news()
-    until(lambda: house.count("outcry", trouble, "over"))
+    until(lambda: house.count("last resort", trouble, "over"))
     house.stop()
-    assert [one[2] for one in house.asked if one[0] == "outcry"] == ["begun", "over"]
+    assert [one[2] for one in house.asked if one[0] == "last resort"] == ["begun", "over"]
 
 
 def test_a_watch_that_looks_is_never_cried_out(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -403,7 +403,7 @@ def test_a_watch_that_looks_is_never_cried_out(house: House, monkeypatch: pytest
         house.serve._records.note_news()
         until(lambda looks=looks: house.count("look") > looks)
     house.stop()
-    assert [one for one in house.asked if one[0] == "outcry"] == []
+    assert [one for one in house.asked if one[0] == "last resort"] == []
 
 
 @pytest.fixture
@@ -503,9 +503,9 @@ def test_a_window_changed_under_a_run_ends_it(house: House) -> None:
 
 def test_after_a_kill_the_next_service_goes_on(house: House) -> None:
     house.overdue("photos")
-    turn = house.ledger.turns.by_job()["photos"]
+    turn = house.ledger.job_times.by_job()["photos"]
     begun = SystemClock().now() - timedelta(minutes=30)
-    house.ledger.turns.note(replace(turn, begun=begun, tries=1))
+    house.ledger.job_times.note(replace(turn, begun=begun, tries=1))
     house.start()
     until(lambda: house.ending("photos") == "settled")
     house.stop()

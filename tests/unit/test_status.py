@@ -178,7 +178,7 @@ def test_alerts_for_other_reasons_stand_one_by_one_and_quiet_ones_do_not_call(ho
 def test_what_a_job_waits_for_is_shown(house: House) -> None:
     house.copied("photos", "papers", "music", ago=5 * HOUR)
     waits = "waits for its window, which opens at 2031-03-06 22:00"
-    house.ledger.turns.note(JobTimes("photos", "30 1 * * *", house.now, waiting=waits))
+    house.ledger.job_times.note(JobTimes("photos", "30 1 * * *", house.now, waiting=waits))
     assert f"photos: {waits}\n" in house.ask()[1]
     assert {one["job"]: one["waits"] for one in house.json()["jobs"]} == {"photos": waits, "papers": "", "music": ""}
 
@@ -237,7 +237,7 @@ def test_a_usual_household_in_trouble_fits_a_small_terminal_and_nothing_is_cut_o
     house.ledger.holds.note(Hold("server", "r", house.now - HOUR, "2,104 of 2,900 files are gone", 2104, 0, 2900, None))
     for name in NAMES[:2]:
         waits = "the last try came to nothing; the next is at 2031-04-07 07:20"
-        house.ledger.turns.note(JobTimes(name, "30 1 * * *", house.now - DAY, waiting=waits))
+        house.ledger.job_times.note(JobTimes(name, "30 1 * * *", house.now - DAY, waiting=waits))
     house.look()
     monkeypatch.setattr(
         "otherroof.cli.look.status.console", lambda: Console(width=80, force_terminal=True, no_color=True)

@@ -10,8 +10,8 @@ import pytest
 
 from otherroof.base.clock import SteppedClock
 from otherroof.ledger import Ledger
+from otherroof.ledger.far_findings import DamagedFile
 from otherroof.ledger.runs import Hold
-from otherroof.ledger.space import DamagedFile
 from otherroof.settings import Settings, require_settings
 from otherroof.watch import digest
 from otherroof.watch.channels import Message

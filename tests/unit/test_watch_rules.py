@@ -10,9 +10,9 @@ import pytest
 
 from otherroof.copying.report import EncryptionSigns
 from otherroof.ledger import Ledger
+from otherroof.ledger.far_findings import DamagedFile, SpaceReading
 from otherroof.ledger.messages import ChannelState
 from otherroof.ledger.runs import Hold
-from otherroof.ledger.space import DamagedFile, SpaceReading
 from otherroof.watch.facts import Facts
 from otherroof.watch.rules import Finding, findings
 from support.watching import DAY, HOUR, NOW, Night, facts, far, job, look_at, row

@@ -78,10 +78,10 @@ def _keep_chunks(files: JobStateFiles, plan: RunPlan) -> list[str]:
     """Chunk lists follow files that moved, and go with files that went."""
     chunks = ChunkStore(files.chunks)
     try:
-        for todo in plan.pages(Rows.MOVED):
-            chunks.moved(todo.source or b"", todo.path)
-        for todo in plan.pages(Rows.FILES_GONE):
-            chunks.forget(todo.path)
+        for change in plan.pages(Rows.MOVED):
+            chunks.moved(change.source or b"", change.path)
+        for change in plan.pages(Rows.FILES_GONE):
+            chunks.forget(change.path)
     finally:
         chunks.close()
     return chunks.remarks

@@ -114,19 +114,19 @@ class Run:
         self._context.progress.begin("comparing", checked.catalogue.facts.files)
         plan.note_beginning(self._report.run, checked.catalogue.facts.run, self._clock.now())
         for path, numbers, upto in checked.parts:
-            plan.note_half_sent(path, numbers, upto)
+            plan.half_sent.note(path, numbers, upto)
         finder = ChangeFinder(self._request.rules, checked, self._source, self._context)
         finder.find(plan, self._report)
         try:
             finder.guard(plan, exact=self._request.dry)
         finally:
-            self._report.note_totals(plan.tally())
+            self._report.note_totals(plan.totals())
         plan.commit()
 
     def _drop_plan(self, checked: CheckedCatalogue, plan: RunPlan) -> None:
         """Drop the plan, but keep the list of files that an earlier run had half sent."""
         if checked.parts:
-            plan.keep_half_sent()
+            plan.keep_half_sent_only()
         else:
             plan.discard()
 
@@ -134,8 +134,8 @@ class Run:
 
     def _send(self, checked: CheckedCatalogue, plan: RunPlan) -> None:
         begun = self._clock.monotonic()
-        tally = plan.tally()
-        self._context.progress.begin("sending", tally.new + tally.changed + tally.moved, tally.fresh_bytes)
+        totals = plan.totals()
+        self._context.progress.begin("sending", totals.new + totals.changed + totals.moved, totals.fresh_bytes)
         sender = PlanSender(self._report.run, plan, self._source, self._request.files.chunks, self._context)
         sender.prepare(checked)
         self._connection.with_retries(sender.remove_litter)

@@ -17,7 +17,7 @@ from otherroof.far_copy.run_ids import time_of_run
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.open_job import READ, OpenedJob, open_job
 from otherroof.ledger import Ledger
-from otherroof.ledger.space import DamagedFile
+from otherroof.ledger.far_findings import DamagedFile
 from otherroof.restore.progress import RestoreProgress
 from otherroof.restore.restore import Restorer
 from otherroof.restore.selection import RestoreReport, Selection

@@ -14,13 +14,13 @@ from typing import Self
 from otherroof.base.errors import OtherroofError
 from otherroof.base.sqlite_file import all_set_aside
 from otherroof.ledger.alerts import AlertPage
+from otherroof.ledger.far_findings import DamagePage, SpacePage
 from otherroof.ledger.file import LedgerFile
-from otherroof.ledger.job_times import MarkPage, TurnPage
+from otherroof.ledger.job_times import JobTimesPage, MarkPage
 from otherroof.ledger.last_look import LookPage
 from otherroof.ledger.messages import DigestPage, PostPage
 from otherroof.ledger.probes import ProbePage, TunnelPage
 from otherroof.ledger.runs import AnswerPage, HoldPage, RunPage
-from otherroof.ledger.space import DamagePage, SpacePage
 
 
 class Ledger:
@@ -39,7 +39,7 @@ class Ledger:
         self.posts = PostPage(self.file)
         self.digests = DigestPage(self.file)
         self.looks = LookPage(self.file)
-        self.turns = TurnPage(self.file)
+        self.job_times = JobTimesPage(self.file)
         self.marks = MarkPage(self.file)
 
     def __enter__(self) -> Self:

@@ -36,23 +36,23 @@ class JobTimes:
     waiting: str = ""
 
 
-class TurnPage(Page):
+class JobTimesPage(Page):
     """How far each job is with the time it is due."""
 
     def by_job(self) -> dict[str, JobTimes]:
-        """Every job's turn by the job's name."""
+        """Every job's times by the job's name."""
         with self.file.guarded():
             rows = self.file.db.execute("SELECT job, times, since, begun, ended, ending, tries, waiting FROM turn")
-            return {row[0]: _as_turn(row) for row in rows}
+            return {row[0]: _as_job_times(row) for row in rows}
 
-    def note(self, turn: JobTimes) -> None:
+    def note(self, times: JobTimes) -> None:
         """Write down how far a job is, in place of what was known."""
-        begun, ended = (stamp(moment) if moment else None for moment in (turn.begun, turn.ended))
+        begun, ended = (stamp(moment) if moment else None for moment in (times.begun, times.ended))
         with self.file.writing() as db:
             db.execute(
                 "INSERT OR REPLACE INTO turn (job, times, since, begun, ended, ending, tries, waiting)"
                 " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                (turn.job, turn.times, stamp(turn.since), begun, ended, turn.ending, turn.tries, turn.waiting),
+                (times.job, times.times, stamp(times.since), begun, ended, times.ending, times.tries, times.waiting),
             )
 
 
@@ -70,7 +70,7 @@ class MarkPage(Page):
             db.execute("INSERT OR REPLACE INTO mark (name, at) VALUES (?, ?)", (name, stamp(at)))
 
 
-def _as_turn(row: tuple[str, str, str, str | None, str | None, Ending | None, int, str]) -> JobTimes:
+def _as_job_times(row: tuple[str, str, str, str | None, str | None, Ending | None, int, str]) -> JobTimes:
     job, times, since, begun, ended, ending, tries, waiting = row
     return JobTimes(
         job,

@@ -267,13 +267,13 @@ class Restorer:
 
     def _arrived(self, result: TaskResult[_FileToRestore, bytes | None]) -> None:
         self._under_way -= 1
-        job = result.key
-        if job.large is not None:
-            self._range_arrived(job.large, result.error)
+        file = result.key
+        if file.large is not None:
+            self._range_arrived(file.large, result.error)
         elif result.error is not None:
-            self._missing(job.entry, result.error)
+            self._missing(file.entry, result.error)
         else:
-            self._small_arrived(job.entry, result.value or b"")
+            self._small_arrived(file.entry, result.value or b"")
 
     def _small_arrived(self, entry: Entry, data: bytes) -> None:
         if hashlib.blake2b(data, digest_size=DIGEST_SIZE).digest() != entry.digest:

@@ -7,24 +7,21 @@ and renamed when it is complete, so that what stands there under its real name i
 from __future__ import annotations
 
 import errno
-import grp
 import os
-import pwd
 import stat
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
 from typing import Literal
 
 from otherroof.base.errors import HomeTrouble, WrongUse
 from otherroof.far_copy.entry import Entry, is_safe, path_text
 from otherroof.restore.local_file import BLOCK, digest_of_handle, write_with_holes
+from otherroof.restore.properties import PropertySetter, TargetNotes
 
 Existing = Literal["refuse", "keep", "replace"]
 PART = b".otherroof-part-"
 MOVE_IT = "move it away and restore this path again"
 OTHER_DISK = "restore this path onto another kind of disk"
-AS_OWNER = 0o6000  # set-user-id and set-group-id
 # What a disk says to a name, a size or a link that it cannot hold; it differs by file system.
 _TAKES_NONE = (errno.EINVAL, errno.ENAMETOOLONG, errno.EILSEQ, errno.EOPNOTSUPP, errno.EFBIG)  # such names or sizes
 _NO_LINK = (errno.EPERM, errno.EOPNOTSUPP, errno.EMLINK, errno.EXDEV)
@@ -45,24 +42,17 @@ class NoHardLink(HomeTrouble):
     """The file system makes no further name for this file."""
 
 
-@dataclass(slots=True)
-class TargetNotes:
-    """Attributes that could not be put back, by path."""
-
-    attributes: list[tuple[bytes, str]] = field(default_factory=list)
-
-
 class TargetFolder:
     """The folder that is restored into."""
 
     def __init__(self, into: bytes, existing: Existing) -> None:
         self._existing = existing
-        self._root = os.geteuid() == 0
         self._folder: bytes | None = None
         self._handle = -1
         self._count = 0
         self._parts: dict[bytes, bytes] = {}  # name of a file under way → its path
         self.notes = TargetNotes()
+        self._properties = PropertySetter(self.notes)
         self._top = _open_top(into, existing)
         self.was_empty = not os.listdir(self._top)
 
@@ -170,7 +160,7 @@ class TargetFolder:
         above = self._above(entry.path)
         try:
             try:
-                self._set_properties(entry, handle)
+                self._properties.set(entry, handle)
                 # Before the rename, so that a large file under its real name is whole even after a power cut.
                 os.fsync(handle) if entry.size > SYNC_FROM else None
             finally:
@@ -241,16 +231,7 @@ class TargetFolder:
                     "this disk makes no links", where=path_text(entry.path), advice=OTHER_DISK
                 ) from problem
             raise _barred(entry.path, problem) from problem
-        if self._root:
-            with self._noting(entry, "owner"):
-                os.chown(name, *_owner(entry), dir_fd=above, follow_symlinks=False)
-        with self._noting(entry, "time"):
-            os.utime(name, ns=(entry.mtime_ns, entry.mtime_ns), dir_fd=above, follow_symlinks=False)
-        for key, value in entry.xattrs.items():
-            with self._noting(entry, f"attribute {key}"):
-                # Python has no call that sets attributes by a folder's handle and a name; this path leads below the
-                # handle.
-                os.setxattr(b"/proc/self/fd/%d/%b" % (above, name), key, value, follow_symlinks=False)
+        self._properties.set_on_symlink(entry, name, above)
 
     def finish_folder(self, entry: Entry) -> None:
         """Give a folder its properties; what is below it must be complete."""
@@ -259,7 +240,7 @@ class TargetFolder:
                 _name(entry.path), os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW, dir_fd=self._above(entry.path)
             )
             try:
-                self._set_properties(entry, handle)
+                self._properties.set(entry, handle)
             finally:
                 os.close(handle)
         except OSError as problem:
@@ -268,45 +249,9 @@ class TargetFolder:
     def finish_top(self, entry: Entry) -> None:
         """Give the folder that is restored into the properties of the one that was copied."""
         try:
-            self._set_properties(entry, self._top)
+            self._properties.set(entry, self._top)
         except OSError as problem:
             raise _trouble(entry.path, problem) from problem
-
-    def _set_properties(self, entry: Entry, handle: int) -> None:
-        """Owner first, because setting it clears mode bits; times last, because everything else changes them."""
-        # Only root may give files away. For anybody else they stay their own, which needs no note.
-        if self._root:
-            with self._noting(entry, "owner"):
-                os.fchown(handle, *_owner(entry))
-        for key, value in entry.xattrs.items():
-            with self._noting(entry, f"attribute {key}"):
-                os.setxattr(handle, key, value)
-        with self._noting(entry, "mode"):
-            os.fchmod(handle, self._allowed_mode(entry, handle))
-        with self._noting(entry, "time"):
-            os.utime(handle, ns=(entry.mtime_ns, entry.mtime_ns))
-
-    def _allowed_mode(self, entry: Entry, handle: int) -> int:
-        """The entry's mode, without set-user-id and set-group-id if owner or group could not be restored."""
-        if not entry.mode & AS_OWNER or entry.kind == "folder":
-            return entry.mode
-        # A program that acts as its owner must not act as somebody else by accident.
-        found = os.fstat(handle)
-        if (found.st_uid, found.st_gid) == _owner(entry):
-            return entry.mode
-        self.notes.attributes.append((entry.path, "mode: set-user-id is left out, since it has another owner here"))
-        return entry.mode & ~AS_OWNER
-
-    @contextmanager
-    def _noting(self, entry: Entry, what: str) -> Iterator[None]:
-        """Context manager: note a property that cannot be set here and go on; the content matters more."""
-        try:
-            yield
-        except OSError as problem:
-            # These say that the disk is full or failing: nothing that could be gone without.
-            if problem.errno in (errno.ENOSPC, errno.EDQUOT, errno.EIO):
-                raise
-            self.notes.attributes.append((entry.path, f"{what}: {problem.strerror}"))
 
     def _clear(self, path: bytes, above: int) -> None:
         """Make way for a link if what stands there is to be replaced."""
@@ -385,19 +330,6 @@ def _open_top(into: bytes, existing: Existing) -> int:
             advice="name an empty folder, or say --if-there keep (leave what is there) or --if-there replace",
         )
     return top
-
-
-def _owner(entry: Entry) -> tuple[int, int]:
-    """Account and group: by name if this machine knows the name, else by number."""
-    try:
-        uid = pwd.getpwnam(entry.user).pw_uid if entry.user else entry.uid
-    except KeyError:
-        uid = entry.uid
-    try:
-        gid = grp.getgrnam(entry.group).gr_gid if entry.group else entry.gid
-    except KeyError:
-        gid = entry.gid
-    return uid, gid
 
 
 def _barred(path: bytes, problem: OSError) -> HomeTrouble:

@@ -118,7 +118,7 @@ def service_chores(clock: Clock, look_every_s: float = LOOK_EVERY_S) -> Callable
         _repost(clock),
         *(_probe(clock, far) for far in settings.far),
         _tend(clock),
-        _outcry(clock, last_resort),
+        _last_resort_alert(clock, last_resort),
         _all_clear(clock, last_resort),
     )
 
@@ -211,7 +211,7 @@ def _tend(clock: Clock) -> Chore:
     return Chore("tend", "tend", lambda facts: facts.after_rest(TEND_EVERY_S), do)
 
 
-def _outcry(clock: Clock, last_resort: LastResort) -> Chore:
+def _last_resort_alert(clock: Clock, last_resort: LastResort) -> Chore:
     def do(inputs: ChoreInputs) -> str:
         trouble = inputs.trouble or last_resort.trouble
         tell_channels(inputs.settings, clock, trouble, over=False)

@@ -82,7 +82,7 @@ def tell_channels(
 
 def open_ledger_patiently(settings: Settings, clock: Clock, notifier: Notifier) -> Ledger:
     """The ledger, waited for as long as it takes: a service that gave up would be silent about it."""
-    outcry, last_trouble = LastResort(clock), ""
+    last_resort, last_trouble = LastResort(clock), ""
     while True:
         try:
             ledger = Ledger(settings.ledger)
@@ -94,14 +94,14 @@ def open_ledger_patiently(settings: Settings, clock: Clock, notifier: Notifier) 
             last_trouble = str(problem)
             notifier.status(f"in trouble: {last_trouble}")
             notifier.alive()
-            if outcry.due_in_s() <= 0:
+            if last_resort.due_in_s() <= 0:
                 tell_channels(settings, clock, last_trouble, over=False)
-                outcry.note_told(last_trouble)
+                last_resort.note_told(last_trouble)
             # Never longer than the watchdog waits for the next sign of life.
             clock.sleep(min(TRY_AGAIN_S, notifier.alive_every_s or TRY_AGAIN_S))
         else:
-            outcry.well()
-            if outcry.is_over:
+            last_resort.well()
+            if last_resort.is_over:
                 tell_channels(settings, clock, last_trouble, over=True)
             return ledger
 

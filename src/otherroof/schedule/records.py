@@ -86,9 +86,9 @@ class ServiceRecords:
         """Note that a run begins; gives the sign by which it can be stopped."""
         now = self._clock.now()
         # Written down before the run begins: a service killed at any moment after this knows that one was under way.
-        turn = self._ledger.turns.by_job()[start.job]
+        turn = self._ledger.job_times.by_job()[start.job]
         begun = replace(turn, begun=now, ended=None, ending=None, tries=start.tries + 1, waiting="")
-        self._ledger.turns.note(begun)
+        self._ledger.job_times.note(begun)
         stop = StopSign(self._clock, until=start.until, room=start.room, month_ends=start.month_ends)
         self.running[start.job] = RunUnderWay(start, now, stop)
         return stop
@@ -96,10 +96,10 @@ class ServiceRecords:
     def end(self, job: str, ended: RunEnding) -> None:
         """Note how a run came to its end."""
         running = self.running.pop(job)
-        turn = self._ledger.turns.by_job()[job]
+        turn = self._ledger.job_times.by_job()[job]
         # Only silence at the far end is counted on; any other end begins the count anew.
         tries = turn.tries if ended.ending == "unreached" else 0
-        self._ledger.turns.note(
+        self._ledger.job_times.note(
             replace(turn, begun=running.begun, ended=self._clock.now(), ending=ended.ending, tries=tries)
         )
         self.note_news()
@@ -144,13 +144,13 @@ class ServiceRecords:
             running.stop.ask(reason)
 
     def _turns(self, now: datetime) -> dict[str, JobTimes]:
-        known = self._ledger.turns.by_job()
+        known = self._ledger.job_times.by_job()
         turns = {}
         for name, job in self.settings.jobs.items():
             # The zone belongs to the times: if the household moves, they are other moments.
             turns[name] = current_times(known.get(name), name, f"{job.at} {self.settings.home.zone}", now)
             if turns[name] != known.get(name):
-                self._ledger.turns.note(turns[name])
+                self._ledger.job_times.note(turns[name])
         return turns
 
     def _facts(self, now: datetime, turns: dict[str, JobTimes]) -> ScheduleFacts:
@@ -186,7 +186,7 @@ class ServiceRecords:
         for name, turn in turns.items():
             text = waits.get(name, "")
             if text != turn.waiting:
-                self._ledger.turns.note(replace(turn, waiting=text))
+                self._ledger.job_times.note(replace(turn, waiting=text))
                 if text:
                     log.info("%s %s", name, text)
 

@@ -9,10 +9,10 @@ from zoneinfo import ZoneInfo
 
 from otherroof.copying.report import EncryptionSigns
 from otherroof.forecast.trend import FillDays
+from otherroof.ledger.far_findings import DamagedFile, SpaceReading
 from otherroof.ledger.last_look import WatchLook
 from otherroof.ledger.messages import ChannelState
 from otherroof.ledger.runs import Hold, RunRow
-from otherroof.ledger.space import DamagedFile, SpaceReading
 from otherroof.settings.alerting import AlertSettings
 
 

@@ -39,7 +39,7 @@ def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs)
     since = ledger.looks.watched_since(subjects(settings), now)
     alerting = settings.told
     look = compare_looks(ledger.looks.last(), clocks_now(clock), alerting.alerts.clock_jump_s)
-    turns = ledger.turns.by_job()
+    turns = ledger.job_times.by_job()
     return Facts(
         now=now,
         zone=ZoneInfo(settings.home.zone),

@@ -86,19 +86,19 @@ def check_catalogue(files: JobStateFiles, keeper: Keeper, view: FarCopyView, now
     """The catalogue, checked against the far copy as `view` shows it and repaired if need be."""
     remarks: list[str] = []
     catalogue = _sound_catalogue(files, remarks)
-    cared = CheckedCatalogue(catalogue or _empty(files, None), remarks=remarks)
+    checked = CheckedCatalogue(catalogue or _empty(files, None), remarks=remarks)
     try:
         if catalogue is not None and catalogue.facts.home_id not in ("", keeper.home_id):
-            cared.remarks.append("the catalogue was another home's; it was made anew")
-            cared.catalogue = _empty(files, catalogue)
+            checked.remarks.append("the catalogue was another home's; it was made anew")
+            checked.catalogue = _empty(files, catalogue)
         if RunPlan.exists(files.notes):
-            _take_notes(files, keeper, view, cared, now)
-        _match_newest(files, keeper, view, cared)
-        _look_at_traces(files, keeper, view, cared)
+            _take_notes(files, keeper, view, checked, now)
+        _match_newest(files, keeper, view, checked)
+        _look_at_traces(files, keeper, view, checked)
     except BaseException:
-        cared.catalogue.close()  # if the connection broke, all this is done again
+        checked.catalogue.close()  # if the connection broke, all this is done again
         raise
-    return cared
+    return checked
 
 
 def _sound_catalogue(files: JobStateFiles, remarks: list[str]) -> Catalogue | None:
@@ -144,47 +144,47 @@ def _replaced(
 
 
 def _take_notes(
-    files: JobStateFiles, keeper: Keeper, view: FarCopyView, cared: CheckedCatalogue, now: datetime
+    files: JobStateFiles, keeper: Keeper, view: FarCopyView, checked: CheckedCatalogue, now: datetime
 ) -> None:
     try:
         plan = RunPlan.of_earlier_run(files.notes)
     except DamagedDatabase as problem:
-        cared.remarks.append(f"{set_aside_and_say(problem)}; what the cut run did is asked of the far box")
+        checked.remarks.append(f"{set_aside_and_say(problem)}; what the cut run did is asked of the far box")
         return
     try:
-        _fold_notes(plan, files, keeper, view, cared, now)
+        _fold_notes(plan, files, keeper, view, checked, now)
     except BaseException:
         plan.close()
         raise
-    if cared.parts:
-        plan.keep_half_sent()  # on disk, until this run has notes of its own: it may be killed before
+    if checked.parts:
+        plan.keep_half_sent_only()  # on disk, until this run has notes of its own: it may be killed before
     else:
         plan.discard()
 
 
 def _fold_notes(
-    plan: RunPlan, files: JobStateFiles, keeper: Keeper, view: FarCopyView, cared: CheckedCatalogue, now: datetime
+    plan: RunPlan, files: JobStateFiles, keeper: Keeper, view: FarCopyView, checked: CheckedCatalogue, now: datetime
 ) -> None:
     """Let the catalogue follow what the noted run did, if these notes belong to it."""
-    facts = cared.catalogue.facts
+    facts = checked.catalogue.facts
     run, base = plan.fact("run"), plan.fact("base")
     committed = run in view.runs
     if base == facts.run and facts.run != run and (committed or base == view.newest):
         if not committed:
             settle_unfinished(plan, keeper.writer(run))
-        cared.parts = plan.parts()
-        blocks = fold(cared.catalogue.blocks(), plan.outcome(now))
+        checked.parts = plan.half_sent.all()
+        blocks = fold(checked.catalogue.blocks(), plan.outcome(now))
         after = CopyState(run if committed else facts.run, keeper.home_id, facts.mounted, settled=run, lost=facts.lost)
         after.whole_run = plan.fact("whole_run") if committed else ""
-        asides = () if committed else chain(cared.catalogue.asides(), plan.moved_aside_by(run))
-        cared.catalogue = _replaced(files, cared.catalogue, blocks, after, asides)
+        asides = () if committed else chain(checked.catalogue.asides(), plan.moved_aside_by(run))
+        checked.catalogue = _replaced(files, checked.catalogue, blocks, after, asides)
 
 
 # -- C2 --
 
 
-def _match_newest(files: JobStateFiles, keeper: Keeper, view: FarCopyView, cared: CheckedCatalogue) -> None:
-    facts = cared.catalogue.facts
+def _match_newest(files: JobStateFiles, keeper: Keeper, view: FarCopyView, checked: CheckedCatalogue) -> None:
+    facts = checked.catalogue.facts
     lost = max(facts.run, facts.lost)
     if lost <= view.newest:
         lost = ""
@@ -192,10 +192,10 @@ def _match_newest(files: JobStateFiles, keeper: Keeper, view: FarCopyView, cared
         lines = keeper.lines(view.newest) if view.newest else iter(())
         # The loss stays noted until a run counts again; else repeating a held run would let it pass the guard.
         after = CopyState(view.newest, keeper.home_id, facts.mounted, lost=lost)
-        cared.catalogue = _replaced(files, cared.catalogue, blocks_from_listing(lines), after)
+        checked.catalogue = _replaced(files, checked.catalogue, blocks_from_listing(lines), after)
     if lost:
-        cared.lost = True
-        cared.remarks.append(f"the far copy no longer holds the listing of run {lost}")
+        checked.lost = True
+        checked.remarks.append(f"the far copy no longer holds the listing of run {lost}")
 
 
 def blocks_from_listing(lines: Iterator[bytes]) -> Iterator[Block]:
@@ -219,22 +219,22 @@ def blocks_from_listing(lines: Iterator[bytes]) -> Iterator[Block]:
 # -- C3 --
 
 
-def _look_at_traces(files: JobStateFiles, keeper: Keeper, view: FarCopyView, cared: CheckedCatalogue) -> None:
-    facts = cared.catalogue.facts
+def _look_at_traces(files: JobStateFiles, keeper: Keeper, view: FarCopyView, checked: CheckedCatalogue) -> None:
+    facts = checked.catalogue.facts
     unsettled = [run for run in view.cut if run > max(facts.run, facts.settled)]
     if not unsettled:
         return
-    cared.unsure = True
+    checked.unsure = True
     first_moved: dict[bytes, str] = {}  # the first of these runs moved aside what the catalogue knows
     for run in unsettled:
         for path in keeper.moved_aside(run):
             first_moved.setdefault(path, run)
     held = {path: keeper.held_now(path) for path in first_moved}
     if held:
-        catalogue = cared.catalogue
+        catalogue = checked.catalogue
         after = CopyState(facts.run, keeper.home_id, facts.mounted, settled=facts.settled, lost=facts.lost)
         asides = chain(catalogue.asides(), aside_content_of(catalogue.blocks(), first_moved))
-        cared.catalogue = _replaced(files, catalogue, corrected_blocks(catalogue.blocks(), held), after, asides)
+        checked.catalogue = _replaced(files, catalogue, corrected_blocks(catalogue.blocks(), held), after, asides)
 
 
 def aside_content_of(blocks: Iterable[Block], moved: dict[bytes, str]) -> Iterator[AsideContent]:

@@ -24,32 +24,32 @@ class DoubtSettler:
 
     def settle(self, still_matters: Callable[[int], bool]) -> None:
         """Read what kept its size, for as long as `still_matters` says so of the number that may have changed."""
-        tally = self._plan.tally()
-        changed = tally.changed + tally.doubtful
-        for todo in self._plan.pages(Rows.SAME_SIZE):
+        totals = self._plan.totals()
+        changed = totals.changed + totals.doubtful
+        for change in self._plan.pages(Rows.SAME_SIZE):
             if not still_matters(changed):
                 return
             self._check_stop()
-            changed -= not self._has_changed(todo)
+            changed -= not self._has_changed(change)
 
-    def _has_changed(self, todo: PlannedChange) -> bool:
+    def _has_changed(self, change: PlannedChange) -> bool:
         """Read one file and note what was found; whether it counts as changed from now on."""
         try:
-            digest = self._digest(todo)
+            digest = self._digest(change)
         except ChangedWhileRead:
             digest = b""
         except HomeTrouble:
-            return not todo.doubt  # nothing of it can be sent
-        same = digest == todo.old_digest
+            return not change.doubt  # nothing of it can be sent
+        same = digest == change.old_digest
         # A large file's digest spares reading it twice. A further name must not look as if its content were on its way.
-        keep = same or (todo.size > LARGE and todo.first is None and digest)
-        self._plan.settle_doubt(todo, digest if keep else None, same=same)
+        keep = same or (change.size > LARGE and change.first is None and digest)
+        self._plan.settle_doubt(change, digest if keep else None, same=same)
         return not same
 
-    def _digest(self, todo: PlannedChange) -> bytes:
+    def _digest(self, change: PlannedChange) -> bytes:
         """The digest of the file as the scan found it; empty if it is another by now."""
-        first = self._plan.get(todo.first) if todo.first is not None else None
-        if first is not None and first.digest and first.numbers == todo.numbers:
+        first = self._plan.get(change.first) if change.first is not None else None
+        if first is not None and first.digest and first.numbers == change.numbers:
             return first.digest
-        _, entry, numbers = self._source.digest(todo.path)
-        return entry.digest if numbers == todo.numbers else b""
+        _, entry, numbers = self._source.digest(change.path)
+        return entry.digest if numbers == change.numbers else b""

@@ -81,7 +81,7 @@ class ChangeFinder:
         self._find_moves(plan)
         report.nature = EncryptionSigns(0, 0, count_new_endings(plan.came_and_went()))
         report.files.seen, report.bytes.seen = self.totals.files, self.totals.size
-        report.note_totals(plan.tally())
+        report.note_totals(plan.totals())
 
     def _compare(self, plan: RunPlan) -> None:
         """R3: every difference goes into the plan."""
@@ -95,18 +95,18 @@ class ChangeFinder:
 
     def _find_moves(self, plan: RunPlan) -> None:
         """R4: new files with the size of one that went are read; the same digest means that it moved."""
-        for todo in plan.may_have_moved():
+        for change in plan.may_have_moved():
             self._context.check_stop(self._rules.job)
-            self._context.progress.path = todo.path
+            self._context.progress.path = change.path
             try:
-                _, entry, numbers = self._source.digest(todo.path)
+                _, entry, numbers = self._source.digest(change.path)
             except OtherroofError:
                 continue  # sending meets the same trouble and notes it
-            if numbers != todo.numbers:
+            if numbers != change.numbers:
                 continue
             gone = plan.removed_with(entry.digest, entry.size)
             free = next((path for path in gone if not plan.is_taken(path)), None)
-            plan.note_source(todo.path, entry.digest, free)
+            plan.note_source(change.path, entry.digest, free)
 
     def guard(self, plan: RunPlan, *, exact: bool = False) -> None:
         """R5. Raises Held, saying why and how the run is released.
@@ -121,13 +121,13 @@ class ChangeFinder:
             # Doubtful files that are the same would also hide encrypted ones among them from a sample.
             if may_look_encrypted(changed, sight.held_files, self._rules.limits):
                 return True
-            return bool(self._reason(replace(sight, tally=replace(sight.tally, changed=changed))))
+            return bool(self._reason(replace(sight, totals=replace(sight.totals, changed=changed))))
 
-        if exact or may_hold(sight.tally.changed + sight.tally.doubtful):
+        if exact or may_hold(sight.totals.changed + sight.totals.doubtful):
             settler.settle(lambda changed: exact or may_hold(changed))
         sight = self._sight(plan)
         why = self._reason(sight) or self._reason(self._with_heads(sight, plan))
-        if why and sight.tally.doubtful:
+        if why and sight.totals.doubtful:
             settler.settle(lambda _: True)
             sight = self._sight(plan)
             why = self._reason(self._with_heads(sight, plan))
@@ -144,7 +144,7 @@ class ChangeFinder:
         return GuardView(
             held_files=self.totals.held_files,
             found_files=self.totals.files,
-            tally=plan.tally(),
+            totals=plan.totals(),
             was_mounted=self._checked.catalogue.facts.mounted,
             is_mounted=is_mount_point(self._rules.folder),
         )
@@ -154,7 +154,7 @@ class ChangeFinder:
 
     def _with_heads(self, sight: GuardView, plan: RunPlan) -> GuardView:
         """Look at how changed files begin now, if there are so many that it matters. A bounded number is read."""
-        if not may_look_encrypted(sight.tally.changed + sight.tally.doubtful, sight.held_files, self._rules.limits):
+        if not may_look_encrypted(sight.totals.changed + sight.totals.doubtful, sight.held_files, self._rules.limits):
             return sight
         looked = encrypted = 0
         files, sample = plan.changed_sample(LEAST, MOST_SAMPLES)

@@ -36,7 +36,7 @@ class GuardView:
 
     held_files: int
     found_files: int
-    tally: PlanTotals
+    totals: PlanTotals
     was_mounted: bool
     is_mounted: bool
     heads: ChangedHeads = field(default_factory=ChangedHeads)
@@ -61,16 +61,16 @@ def reason_to_hold(sight: GuardView, limits: GuardLimits, release: Release | Non
         return f"the folder is empty; the far copy holds {sight.held_files} files"
     if sight.held_files < limits.from_files:
         return ""
-    removed = 100 * sight.tally.removed / sight.held_files
+    removed = 100 * sight.totals.removed / sight.held_files
     if removed > limits.removed_percent:
         return (
-            f"{sight.tally.removed} of {sight.held_files} files would go ({removed:.0f} %, "
+            f"{sight.totals.removed} of {sight.held_files} files would go ({removed:.0f} %, "
             f"the limit is {limits.removed_percent:g} %)"
         )
-    changed = 100 * sight.tally.changed / sight.held_files
+    changed = 100 * sight.totals.changed / sight.held_files
     if changed > limits.changed_percent:
         return (
-            f"{sight.tally.changed} of {sight.held_files} files would be replaced ({changed:.0f} %, "
+            f"{sight.totals.changed} of {sight.held_files} files would be replaced ({changed:.0f} %, "
             f"the limit is {limits.changed_percent:g} %)"
         )
     return _why_encrypted(sight, limits)
@@ -98,4 +98,4 @@ def may_look_encrypted(changed: int, held_files: int, limits: GuardLimits) -> bo
 
 def _within(sight: GuardView, release: Release) -> bool:
     slack = SLACK_PERCENT / 100 * max(release.of_files, 1)
-    return sight.tally.removed <= release.removed + slack and sight.tally.changed <= release.changed + slack
+    return sight.totals.removed <= release.removed + slack and sight.totals.changed <= release.changed + slack

@@ -104,7 +104,7 @@ class FileSender:
     def _note_parts(self) -> None:
         for stream in self._reader.under_way:
             if stream.numbers is not None:
-                self._plan.note_half_sent(stream.request.path, stream.numbers, stream.safe)
+                self._plan.half_sent.note(stream.request.path, stream.numbers, stream.safe)
 
     # -- tasks --
 
@@ -142,14 +142,14 @@ class FileSender:
         ready, self._state.ready, self._state.ready_bytes = self._state.ready, [], 0
         yield from ready
 
-    def _add(self, job: FileUnderWay, task: Task[FileUnderWay, object], *, now: bool = False) -> None:
+    def _add(self, file: FileUnderWay, task: Task[FileUnderWay, object], *, now: bool = False) -> None:
         # These three change what stands in the newest copy. The other steps touch `incoming/` alone, or nothing, so if
         # they are cut there is nothing to settle.
-        if job.step in ("put", "from far", "finish"):
-            self._plan.begin(job.change)
+        if file.step in ("put", "from far", "finish"):
+            self._plan.begin(file.change)
         self._state.under_way += 1
         if self._state.stuck:
-            self._state.taken.add(job.change.path)
+            self._state.taken.add(file.change.path)
         if now:
             self._state.next.append(task)
         else:
@@ -191,13 +191,13 @@ class FileSender:
         if self._is_same(change) or self._found(change):
             return
         self._context.totals.sampler.look(data[:HEAD])
-        job = FileUnderWay(change, "put", data)
+        file = FileUnderWay(change, "put", data)
         # Sending it again would be right too. Reading it back takes as many bytes, but on the way down, where a
         # household's line has more room.
         if self._context.unsure and change.had == 0 and data:
-            self._adopt(job)
+            self._adopt(file)
         else:
-            self._put(job)
+            self._put(file)
 
     def _consider_large(self, change: PlannedChange) -> None:
         # A digest from an earlier round holds as long as the file has not changed since.
@@ -207,16 +207,16 @@ class FileSender:
                     self._digest_first(change)
             else:
                 change.digest = None
-        elif change.doubt or self._context.unsure or self._plan.may_be_there(change):
+        elif change.doubt or self._context.unsure or self._plan.held_content.may_be_there(change):
             # Reading a large file twice costs only home's disk: worth it if it may turn out that nothing need be sent.
             self._digest_first(change)
         if change.digest is not None and (self._is_same(change) or self._found(change)):
             return
-        job = FileUnderWay(change, "prepare")
+        file = FileUnderWay(change, "prepare")
         if self._context.unsure and change.had == 0 and change.digest is not None:
-            self._adopt(job)
+            self._adopt(file)
         else:
-            self._prepare(job)
+            self._prepare(file)
 
     def _is_as_noted(self, change: PlannedChange) -> bool:
         """Whether the file is still the one whose digest is noted; then its line is taken."""
@@ -241,23 +241,25 @@ class FileSender:
         self._take_entry(change, entry)
         self._plan.note_digest(change)
 
-    def _adopt(self, job: FileUnderWay) -> None:
+    def _adopt(self, file: FileUnderWay) -> None:
         """A cut run whose notes are lost may have sent this file already: look there before sending it."""
-        change = job.change
+        change = file.change
         assert change.numbers is not None
         assert change.digest is not None
-        job.step = "adopt"
+        file.step = "adopt"
         self._add(
-            job,
-            Task(job, self._writer.adopt(change.path, FileProperties.of(change.numbers), change.digest), len(job.data)),
+            file,
+            Task(
+                file, self._writer.adopt(change.path, FileProperties.of(change.numbers), change.digest), len(file.data)
+            ),
         )
 
-    def _put(self, job: FileUnderWay, *, now: bool = False) -> None:
-        change = job.change
+    def _put(self, file: FileUnderWay, *, now: bool = False) -> None:
+        change = file.change
         assert change.numbers is not None
-        job.step = "put"
-        script = self._writer.put(change.path, job.data, FileProperties.of(change.numbers), change.had == FILE)
-        self._add(job, Task(job, script, len(job.data)), now=now)
+        file.step = "put"
+        script = self._writer.put(change.path, file.data, FileProperties.of(change.numbers), change.had == FILE)
+        self._add(file, Task(file, script, len(file.data)), now=now)
 
     def _take_entry(self, change: PlannedChange, entry: Entry) -> None:
         if change.first is not None:
@@ -290,21 +292,21 @@ class FileSender:
             return False
         if state.stuck:
             state.lent.add(source.path)
-        job = FileUnderWay(change, "from far")
+        file = FileUnderWay(change, "from far")
         script = self._writer.make_from(change.path, source, FileProperties.of(change.numbers), change.had == FILE)
-        self._add(job, Task(job, script))
+        self._add(file, Task(file, script))
         return True
 
     # -- large files --
 
-    def _prepare(self, job: FileUnderWay, *, now: bool = False) -> None:
-        change = job.change
-        job.step = "prepare"
-        upto = self._plan.half_sent_bytes(change.path, change.numbers) if change.numbers is not None else None
-        self._add(job, Task(job, self._writer.prepare(change.path, upto), STREAM_WEIGHT), now=now)
+    def _prepare(self, file: FileUnderWay, *, now: bool = False) -> None:
+        change = file.change
+        file.step = "prepare"
+        upto = self._plan.half_sent.safe_bytes(change.path, change.numbers) if change.numbers is not None else None
+        self._add(file, Task(file, self._writer.prepare(change.path, upto), STREAM_WEIGHT), now=now)
 
-    def _upload(self, job: FileUnderWay, arrived: ArrivedPart) -> None:
-        change, place = job.change, self._place
+    def _upload(self, file: FileUnderWay, arrived: ArrivedPart) -> None:
+        change, place = file.change, self._place
         old = None
         if (
             change.had == FILE
@@ -314,76 +316,76 @@ class FileSender:
         ):
             old = self._context.chunks.get(change.path, change.old_digest)
         request = StreamRequest(change.path, self._context.chunks.key, place.offers.max_write, place.offers.sync, old)
-        job.connections = 0
-        job.stream = FileStream(request, self._context.run.clock, arrived)
-        self._reader.begin(job.stream)
+        file.connections = 0
+        file.stream = FileStream(request, self._context.run.clock, arrived)
+        self._reader.begin(file.stream)
         if change.numbers is not None:
-            self._plan.note_half_sent(change.path, change.numbers, arrived.upto)
+            self._plan.half_sent.note(change.path, change.numbers, arrived.upto)
             self._plan.commit()  # committed now, so that after a kill the next run knows which parts may have arrived
-        job.step = "upload"
-        job.has_old = old is not None
+        file.step = "upload"
+        file.has_old = old is not None
         # A file that is small for a stream stays on one connection; a larger one begins on the first, and the others
         # join.
-        self._state.uploading.append(job)
-        self._add_upload(job, None if change.size < STRIPE_FROM else 0)
+        self._state.uploading.append(file)
+        self._add_upload(file, None if change.size < STRIPE_FROM else 0)
         self._spread_uploads()
 
-    def _add_upload(self, job: FileUnderWay, connection: int | None) -> None:
-        change, stream = job.change, job.stream
+    def _add_upload(self, file: FileUnderWay, connection: int | None) -> None:
+        change, stream = file.change, file.stream
         assert stream is not None
-        job.uploads += 1
-        job.connections += 1
-        script = self._writer.upload(change.path, stream, change.old_size if job.has_old else None)
-        self._add(job, Task(job, script, STREAM_WEIGHT if job.connections == 1 else 0, connection), now=True)
+        file.uploads += 1
+        file.connections += 1
+        script = self._writer.upload(change.path, stream, change.old_size if file.has_old else None)
+        self._add(file, Task(file, script, STREAM_WEIGHT if file.connections == 1 else 0, connection), now=True)
 
     def _spread_uploads(self) -> None:
         """Let every connection, also one that was opened meanwhile, take its share of the large files under way."""
-        for job in self._state.uploading:
-            if job.change.size >= STRIPE_FROM:
-                for connection in range(job.connections, self._place.connections):
-                    self._add_upload(job, connection)
+        for file in self._state.uploading:
+            if file.change.size >= STRIPE_FROM:
+                for connection in range(file.connections, self._place.connections):
+                    self._add_upload(file, connection)
 
-    def _uploaded(self, job: FileUnderWay, failure: OtherroofError | None) -> None:
+    def _uploaded(self, file: FileUnderWay, failure: OtherroofError | None) -> None:
         """One of the uploads of a file has ended."""
-        job.failure = job.failure or failure
-        job.uploads -= 1
-        stream = job.stream
+        file.failure = file.failure or failure
+        file.uploads -= 1
+        stream = file.stream
         assert stream is not None
         # The reader must not wait for somebody to take the rest. The file's other uploads end by themselves.
         if failure is not None:
             stream.abandon()
         if failure is None:
-            job.connections = EVERY_CONNECTION  # the stream has ended: nothing is left for a further connection
+            file.connections = EVERY_CONNECTION  # the stream has ended: nothing is left for a further connection
         # The last of them decides: until then pieces of this file may still be written at the far end.
-        if job.uploads:
+        if file.uploads:
             return
-        self._state.uploading.remove(job)
+        self._state.uploading.remove(file)
         self._context.totals.bytes += stream.sent
-        if isinstance(job.failure, RunCut) and stream.numbers is not None:
-            self._plan.note_half_sent(stream.request.path, stream.numbers, stream.safe)
+        if isinstance(file.failure, RunCut) and stream.numbers is not None:
+            self._plan.half_sent.note(stream.request.path, stream.numbers, stream.safe)
         self._reader.forget(stream)
         # Told to stop: neither a failure nor the end. The file stays planned, and the next run goes on with its part.
-        if isinstance(job.failure, RunCut):
+        if isinstance(file.failure, RunCut):
             return
-        if self._worth_another_try(job, stream):
-            job.tries += 1
-            job.failure = None
-            self._prepare(job, now=True)
-        elif job.failure is not None:
-            self._failed(job, job.failure)
+        if self._worth_another_try(file, stream):
+            file.tries += 1
+            file.failure = None
+            self._prepare(file, now=True)
+        elif file.failure is not None:
+            self._failed(file, file.failure)
         else:
-            self._finish(job, stream)
+            self._finish(file, stream)
 
-    def _worth_another_try(self, job: FileUnderWay, stream: FileStream) -> bool:
-        if job.failure is None or job.tries >= READ_TRIES:
+    def _worth_another_try(self, file: FileUnderWay, stream: FileStream) -> bool:
+        if file.failure is None or file.tries >= READ_TRIES:
             return False
-        if isinstance(job.failure, FarTrouble) and stream.request.old is not None:
-            self._state.plain.add(job.change.path)  # its older version is not what it should be: send it whole
+        if isinstance(file.failure, FarTrouble) and stream.request.old is not None:
+            self._state.plain.add(file.change.path)  # its older version is not what it should be: send it whole
             return True
-        return isinstance(job.failure, ChangedWhileRead)
+        return isinstance(file.failure, ChangedWhileRead)
 
-    def _finish(self, job: FileUnderWay, stream: FileStream) -> None:
-        change, result = job.change, stream.result
+    def _finish(self, file: FileUnderWay, stream: FileStream) -> None:
+        change, result = file.change, stream.result
         assert result is not None
         change.numbers = result.numbers
         self._take_entry(change, result.entry)
@@ -391,44 +393,44 @@ class FileSender:
         self._context.chunks.put(change.path, result.entry.digest, result.chunks)
         # Only touched, as it turned out at its last byte: what was sent is not needed.
         if change.had == FILE and change.digest == change.old_digest:
-            job.step = "forget"
-            self._add(job, Task(job, self._writer.forget_part(change.path)), now=True)
+            file.step = "forget"
+            self._add(file, Task(file, self._writer.forget_part(change.path)), now=True)
         else:
-            job.step = "finish"
+            file.step = "finish"
             script = self._writer.finish(change.path, FileProperties.of(result.numbers), change.had == FILE)
-            self._add(job, Task(job, script), now=True)
+            self._add(file, Task(file, script), now=True)
 
     # -- ends --
 
     def _ended(self, result: TaskResult[FileUnderWay, object]) -> None:
-        job = result.key
+        file = result.key
         self._state.under_way -= 1
-        if job.step == "upload":
-            self._uploaded(job, result.error)
+        if file.step == "upload":
+            self._uploaded(file, result.error)
         elif result.error is not None:
-            self._failed(job, result.error)
-        elif job.step == "prepare":
-            self._upload(job, cast(ArrivedPart, result.value))
-        elif job.step == "adopt" and not result.value:
-            self._send_after_all(job)
+            self._failed(file, result.error)
+        elif file.step == "prepare":
+            self._upload(file, cast(ArrivedPart, result.value))
+        elif file.step == "adopt" and not result.value:
+            self._send_after_all(file)
         else:
-            if job.step == "put":
-                self._context.totals.bytes += len(job.data)
-            self._context.run.progress.put += len(job.data) if job.step == "put" else 0
+            if file.step == "put":
+                self._context.totals.bytes += len(file.data)
+            self._context.run.progress.put += len(file.data) if file.step == "put" else 0
             self._context.run.progress.files += 1
-            job.data = b""
-            self._plan.done(job.change)
+            file.data = b""
+            self._plan.done(file.change)
 
-    def _send_after_all(self, job: FileUnderWay) -> None:
-        if job.data:
-            self._put(job, now=True)
+    def _send_after_all(self, file: FileUnderWay) -> None:
+        if file.data:
+            self._put(file, now=True)
         else:
-            self._prepare(job, now=True)
+            self._prepare(file, now=True)
 
-    def _failed(self, job: FileUnderWay, error: OtherroofError) -> None:
+    def _failed(self, file: FileUnderWay, error: OtherroofError) -> None:
         """One file failed. If it was to be made from far content that is not there, send it; else note the trouble."""
-        change = job.change
-        if isinstance(error, FarTrouble) and job.step == "from far":
+        change = file.change
+        if isinstance(error, FarTrouble) and file.step == "from far":
             # Nothing was moved yet: content is made under incoming/ before it replaces anything.
             self._state.plain.add(change.path)
             self._state.deferred += 1

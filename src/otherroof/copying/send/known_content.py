@@ -25,17 +25,17 @@ class NotYetThere(enum.Enum):
 def note_known_content(plan: RunPlan, blocks: Iterable[Block], asides: Iterable[AsideContent]) -> None:
     """Note which files of the far copy have the size of a file that is to be sent. Streams the catalogue once."""
     # By size first: of a million files in the catalogue only those whose size is wanted are worth a row each.
-    wanted = plan.wanted_sizes()
+    wanted = plan.held_content.wanted_sizes()
     if not wanted:
         return
-    plan.note_content(content for content in asides if content.size in wanted)
+    plan.held_content.note(content for content in asides if content.size in wanted)
     for block in blocks:
         found = [
             AsideContent(digest, join_path(block.folder, name), numbers[SIZE], "")
             for name, numbers, line in _of_sizes(block, wanted)
             if (digest := digest_in(line)) is not None and kind_of(numbers) == FILE
         ]
-        plan.note_content(found)
+        plan.held_content.note(found)
 
 
 def _of_sizes(block: Block, wanted: set[int]) -> list[tuple[bytes, tuple[int, int, int, int, int], bytes]]:
@@ -53,7 +53,7 @@ def find_content(
     to be replaced, and the caller must not begin with that one before this one has ended.
     """
     later = False
-    for path, run in plan.paths_with(digest):
+    for path, run in plan.held_content.paths_with(digest):
         # Aside of a cut run, which nothing in this run moves: the surest place, and `paths_with` gives it first.
         if run:
             return ContentLocation(path, run=run)

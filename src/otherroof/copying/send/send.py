@@ -62,7 +62,7 @@ class PlanSender:
 
     def remove_litter(self, keeper: Keeper, view: FarCopyView) -> None:
         """Half-sent files that this run does not go on with take room at the far end."""
-        parts = [path for path, _, _ in self._plan.parts()]
+        parts = [path for path, _, _ in self._plan.half_sent.all()]
         wanted = [path for path in parts if (change := self._plan.get(path)) is not None and change.want == FILE]
         keeper.clear_litter(view, wanted)
 

@@ -68,9 +68,9 @@ class ConfinedFolder:
         steps: list[bytes] = []
         links = 0
         # The parts still to go, the next one last; `held` are the open folders on the way, from the top down.
-        todo = _parts(path)
-        while todo:
-            part = todo.pop()
+        parts = _parts(path)
+        while parts:
+            part = parts.pop()
             here = held[-1] if held else self._top
             # One step back along the way that was come, never past the top: the parent folder itself is not asked.
             if part == b"..":
@@ -79,7 +79,7 @@ class ConfinedFolder:
                     steps.pop()
                 continue
             target = None
-            if todo:
+            if parts:
                 try:
                     handle = os.open(part, _STEP, dir_fd=here)
                 # With O_DIRECTORY and O_NOFOLLOW a symlink is refused as ENOTDIR, like a file; asking for its target
@@ -100,7 +100,7 @@ class ConfinedFolder:
             if links > MAX_LINKS:
                 raise OSError(errno.ELOOP, os.strerror(errno.ELOOP))
             # Its target takes the link's place; what followed the link in the path still lies below it on the stack.
-            todo += _parts(target)
+            parts += _parts(target)
             if target.startswith(b"/"):
                 while held:
                     os.close(held.pop())

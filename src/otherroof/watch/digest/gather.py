@@ -58,7 +58,7 @@ def _jobs(settings: Settings, ledger: Ledger, now: datetime) -> list[JobWeek]:
             under_way.setdefault(row.report.job, row.started)
         elif row.report.job in runs and row.started <= now + AHEAD:
             runs[row.report.job].append(row)
-    turns = ledger.turns.by_job()
+    turns = ledger.job_times.by_job()
     same: dict[str, list[tuple[str, bool]]] = {}
     for name, job in settings.jobs.items():
         same.setdefault(os.path.realpath(job.folder), []).append((job.far, newest[name] is not None))

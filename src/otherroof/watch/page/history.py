@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from otherroof.ledger import Ledger, RunRow
-from otherroof.ledger.space import SpaceReading
+from otherroof.ledger.far_findings import SpaceReading
 from otherroof.settings import Settings
 from otherroof.watch.digest.build import nights_of
 from otherroof.watch.digest.values import Night
