@@ -16,6 +16,7 @@ from otherroof.copying.home.chunks import ChunkList
 from otherroof.copying.home.looks_encrypted import EncryptionSampler
 from otherroof.copying.home.read import SourceFolder
 from otherroof.copying.progress import Progress
+from otherroof.copying.send.landed import LandedFiles
 from otherroof.copying.send.own_secrets import OwnSecrets
 from otherroof.copying.send.stream import ReadAhead
 from otherroof.far_copy.writer import Writer
@@ -71,7 +72,8 @@ class SendTotals:
 class SendContext:
     """All that sending works with while one connection lasts.
 
-    `unsure` tells that an earlier run was cut and its notes are lost: files may stand at the far end unknown to us.
+    `landed` are the files that are not durable yet. `unsure` tells that an earlier run was cut and its notes are lost:
+    files may stand at the far end unknown to us.
     """
 
     run: RunContext
@@ -81,4 +83,5 @@ class SendContext:
     reader: ReadAhead
     chunks: ChunkLists
     totals: SendTotals
+    landed: LandedFiles
     unsure: bool

@@ -24,13 +24,15 @@ class Task(Generic[K_co, T_co]):
     """A script with the key its result is known by; `weight` is the memory it holds, in bytes.
 
     `connection` asks for a certain one, by its number modulo how many there are: for parts of one file that are to go
-    side by side, and for scripts that must not overtake each other.
+    side by side, and for scripts that must not overtake each other. A script that `waits_for_disk` has the far disk
+    sync, which takes as long as a disk turns: many of those go side by side, apart from the others.
     """
 
     key: K_co
     script: Script[T_co]
     weight: int = 0
     connection: int | None = None
+    waits_for_disk: bool = False
 
 
 @dataclass(slots=True)

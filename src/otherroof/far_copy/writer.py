@@ -79,8 +79,9 @@ class Writer(Protocol):
     """One run's changes to the newest copy of one job. One contract for every layout.
 
     `path` is always a path in the job's folder, `had` whether the newest copy is known to hold something there. What
-    has to give way is kept for earlier versions, known or not, and a script that was broken off can be run again. Each
-    raises PlaceError if the far box lacks or refuses something; what stood at the path is then still kept.
+    has to give way is kept for earlier versions, known or not, and durably so before the new one takes its place; a
+    script that was broken off can be run again. Each raises PlaceError if the far box lacks or refuses something; what
+    stood at the path is then still kept.
     """
 
     place: Place
@@ -104,6 +105,15 @@ class Writer(Protocol):
 
     def put(self, path: bytes, data: bytes, properties: FileProperties, had: bool) -> Script[None]:
         """Send a small file and let it take its place; what it replaces is moved aside."""
+
+    def put_part(self, path: bytes, data: bytes, properties: FileProperties) -> Script[None]:
+        """Send a small file that takes no place yet."""
+
+    def take_place(self, path: bytes, had: bool) -> Script[None]:
+        """Let a small file that was sent by `put_part` take its place; what it replaces is moved aside."""
+
+    def make_durable(self, path: bytes) -> Script[None]:
+        """Have the far disk hold what stands at `path`. Nothing else does: no run may count before."""
 
     def prepare(self, path: bytes, upto: int | None) -> Script[ArrivedPart]:
         """Get ready to take a large file; if `upto` is given, say what of it is there already."""

@@ -20,7 +20,8 @@ class PlannedChange:
     """One path: what the far copy has there, what the folder has, and how far the run got with it.
 
     `had` and `want` are FILE, FOLDER, LINK or 0. `doubt`: probably the same content. `first`: the path that holds
-    the content of this hard-link group. `source`: a path that went and had this content.
+    the content of this hard-link group. `source`: a path that went and had this content. `landed`: the batch in which
+    it landed without being durable; 0 if it was durable at once.
     """
 
     path: bytes
@@ -38,6 +39,7 @@ class PlannedChange:
     state: int
     line: bytes | None
     why: str | None
+    landed: int = 0
 
     @property
     def size(self) -> int:

@@ -31,7 +31,7 @@ from otherroof.copying.compare.half_sent import HalfSentFiles
 from otherroof.copying.compare.held_content import HeldContent
 from otherroof.copying.compare.plan_file import COLUMNS, PlanFile, as_change, commits_counted, seal_of_change
 from otherroof.copying.report import Problem
-from otherroof.far_copy.entry import path_text
+from otherroof.far_copy.entry import Entry, path_text
 from otherroof.far_copy.numbers import (
     FILE,
     FOLDER,
@@ -46,6 +46,7 @@ from otherroof.far_copy.numbers import (
 
 PAGE = 500
 BEGUN_NS = "begun_ns"
+DURABLE = "durable"
 # What changed less than this before it was read may have changed once more without a new time: a write through memory
 # to a page that the kernel has not written back yet (it does after about 35 s), a second write within one tick of a
 # file system's clock (2 s on exFAT and vfat, milliseconds elsewhere).
@@ -206,6 +207,13 @@ class RunPlan:
         """A new file was read: its digest, and where that content was before."""
         self._file.do("UPDATE change SET digest=?, source=? WHERE path=?", (digest, source, path))
 
+    def take_entry(self, change: PlannedChange, entry: Entry) -> None:
+        """What the file turned out to be when it was read."""
+        if change.first is not None:
+            entry.first = self.first_name_of(change)  # another one if the first was replaced since the scan
+        change.digest = entry.digest
+        change.line = entry.line().encode()
+
     def note_digest(self, change: PlannedChange) -> None:
         """Keep the digest of a file that was read but not sent yet: others may wait for it; it is not read twice."""
         self._file.do("UPDATE change SET digest=? WHERE path=?", (change.digest, change.path))
@@ -307,11 +315,18 @@ class RunPlan:
             (PLANNED, change.had, seal_of_change(change), change.path),
         )
 
-    def done(self, change: PlannedChange) -> None:
-        """What was wanted at this path stands in the far copy. `line` is its entry, None if it went."""
+    def done(self, change: PlannedChange, landed: int = 0) -> None:
+        """What was wanted at this path stands in the far copy. `line` is its entry, None if it went.
+
+        `landed` is the batch it landed in, if it is not durable yet.
+        """
+        change.landed = landed
         if change.state == BEGUN:
             change.state = DONE
-            self._file.do("UPDATE change SET state=?, seal=? WHERE path=?", (DONE, seal_of_change(change), change.path))
+            self._file.do(
+                "UPDATE change SET state=?, landed=?, seal=? WHERE path=?",
+                (DONE, landed, seal_of_change(change), change.path),
+            )
         else:
             self._write(change, DONE)
         if change.size > LARGE:
@@ -319,10 +334,20 @@ class RunPlan:
 
     def _write(self, change: PlannedChange, state: int) -> None:
         change.state = state
+        numbers = change.numbers or (None,) * 5
         self._file.do(
-            "UPDATE change SET state=?, digest=?, line=?, ino=?, size=?, mtime=?, ctime=?, mode=?, seal=? WHERE path=?",
-            (state, change.digest, change.line, *(change.numbers or (None,) * 5), seal_of_change(change), change.path),
+            "UPDATE change SET state=?, digest=?, line=?, landed=?, ino=?, size=?, mtime=?, ctime=?, mode=?, seal=?"
+            " WHERE path=?",
+            (state, change.digest, change.line, change.landed, *numbers, seal_of_change(change), change.path),
         )
+
+    def note_durable(self, batch: int) -> None:
+        """What landed in this batch and in those before it is durable at the far end."""
+        self._file.note_fact(DURABLE, str(batch))
+
+    def not_durable(self) -> Iterator[PlannedChange]:
+        """What stands in the far copy as far as its answers went, and may not have outlived a power cut there."""
+        return self._pages(f"state = {DONE} AND landed > {int(self._file.fact(DURABLE) or 0)}")
 
     def note_refusal(self, change: PlannedChange, why: str) -> None:
         """The far box refused this change, perhaps half-way. It stays marked as begun until `settle` finds out."""

@@ -32,7 +32,7 @@ CREATE TABLE change (
     path BLOB PRIMARY KEY, had INTEGER NOT NULL, want INTEGER NOT NULL, doubt INTEGER NOT NULL,
     ino INTEGER, size INTEGER, mtime INTEGER, ctime INTEGER, mode INTEGER, device INTEGER NOT NULL,
     old BLOB, old_size INTEGER NOT NULL, old_digest BLOB, first BLOB, source BLOB, digest BLOB,
-    state INTEGER NOT NULL DEFAULT 0, line BLOB, why TEXT, seal INTEGER NOT NULL
+    state INTEGER NOT NULL DEFAULT 0, line BLOB, why TEXT, landed INTEGER NOT NULL DEFAULT 0, seal INTEGER NOT NULL
 ) WITHOUT ROWID;
 CREATE INDEX change_gone ON change (old_size) WHERE had = 8 AND want <> 8;
 CREATE INDEX change_hard ON change (ino, device) WHERE device <> 0;
@@ -51,7 +51,7 @@ COMMITS = "commits"  # the fact that says how often the notes were committed
 COUNT_END = "-commits"  # and the end of the name of the file that says it too
 COLUMNS = (
     "path, had, want, doubt, ino, size, mtime, ctime, mode, device, old, old_size, old_digest, first, source, digest,"
-    " state, line, why"
+    " state, line, why, landed"
 )
 
 
@@ -162,9 +162,10 @@ def commits_counted(path: str) -> int:
 
 def seal_of_change(change: PlannedChange) -> int:
     """The seal of a note, over what the next run goes by; what is only for this one may change without it."""
-    fixed = (change.path, change.want, change.old_size, change.old_digest, change.state)
+    fixed: tuple[object, ...] = (change.path, change.want, change.old_size, change.old_digest, change.state)
     if change.state not in (BEGUN, DONE):
         return seal_of(*fixed, change.had)
+    fixed += (change.landed,)
     numbers = (
         (change.numbers[SIZE], change.numbers[MTIME], change.numbers[MODE]) if change.numbers is not None else None
     )

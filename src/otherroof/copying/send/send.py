@@ -6,6 +6,7 @@
     S4  files are brought: found in the far copy, or sent
     S5  symbolic links are made
     S6  further names of one file are linked to the first
+    S7  all that has landed is made durable
 
 Each step looks only at what is still planned, so that after a broken connection the same steps go on from where
 they were. Which bytes lie where at the far end is the layout's affair.
@@ -24,8 +25,10 @@ from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.context import RunContext, SendContext, SendTotals
 from otherroof.copying.home.chunk_lists import ChunkStore
 from otherroof.copying.home.read import SourceFolder
+from otherroof.copying.send.far_syncs import FarSyncs
 from otherroof.copying.send.files import FileSender
 from otherroof.copying.send.known_content import note_known_content
+from otherroof.copying.send.landed import LandedFiles
 from otherroof.copying.send.settling import settle_unfinished
 from otherroof.copying.send.stream import ReadAhead
 from otherroof.far.place import Task, TaskResult
@@ -51,6 +54,7 @@ class PlanSender:
         self._chunks_path = chunks_path
         self._context = context
         self._unsure = False
+        self._landed = LandedFiles(context.clock)
         self.totals = SendTotals()
         self.remarks: list[str] = []
 
@@ -71,6 +75,7 @@ class PlanSender:
         # The mark that this run is under way stands before the first change.
         keeper.begin(self._run, view)
         keeper.place.widen()
+        self._landed.forget()  # of an earlier connection: settled below
         with (
             closing(ReadAhead(self._source.root, self._context.clock)) as reader,
             closing(ChunkStore(self._chunks_path)) as chunks,
@@ -84,6 +89,7 @@ class PlanSender:
                     reader=reader,
                     chunks=chunks,
                     totals=self.totals,
+                    landed=self._landed,
                     unsure=self._unsure,
                 )
             )
@@ -96,20 +102,21 @@ class PlanSender:
 
 
 class SendSteps:
-    """The six steps, over one connection."""
+    """The steps, over one connection."""
 
     def __init__(self, context: SendContext) -> None:
         self._context = context
         self._plan = context.plan
         self._writer = context.writer
         self._place = context.writer.place
+        self._syncs = FarSyncs(context.landed, context.plan, context.writer)
 
     def settle(self) -> None:
         """Find out what became of every change whose end is not known."""
         settle_unfinished(self._plan, self._writer)
 
     def send(self) -> None:
-        """All six steps. Raises RunCut if it was asked to stop, LinkLost if the connection broke."""
+        """All steps. Raises RunCut if it was asked to stop, LinkLost if the connection broke."""
         # The order follows from what may stand at one path: a file must be gone before a folder of its name is made,
         # all below a folder before the folder, a folder made before anything in it, and a file brought before its
         # further names.
@@ -121,13 +128,16 @@ class SendSteps:
             FileSender(self._context).send()
         self._make_symlinks()
         self._link_further_names()
+        self._make_durable()
         self.settle()
         self._check_stop()
 
     # -- S1 --
 
     def _move_aside(self) -> None:
-        for result in self._carry_out(Rows.TO_MOVE_ASIDE, lambda change: self._writer.aside(change.path)):
+        for result in self._carry_out(
+            Rows.TO_MOVE_ASIDE, lambda change: self._writer.aside(change.path), waits_for_disk=True
+        ):
             change = result.key
             if result.error is not None:
                 self._refused(result)
@@ -210,8 +220,11 @@ class SendSteps:
     # -- S6 --
 
     def _link_further_names(self) -> None:
-        for result in self._carry_out(Rows.FURTHER_NAMES, self._further_name):
-            self._note(result)
+        for result in self._carry_out(Rows.FURTHER_NAMES, self._further_name, waits_for_disk=True):
+            if result.error is not None:
+                self._refused(result)
+            else:
+                self._plan.done(result.key, self._syncs.note_landed(result.key.path))
 
     def _further_name(self, change: PlannedChange) -> Script[None] | None:
         assert change.first is not None
@@ -232,10 +245,24 @@ class SendSteps:
             change.path, ContentLocation(change.first), FileProperties.of(change.numbers), change.had == FILE
         )
 
+    # -- S7 --
+
+    def _make_durable(self) -> None:
+        # Before the last look at what is unfinished, which syncs what it finds by itself.
+        for result in self._place.carry_out(self._syncs.all_tasks(), self._context.run.tick):
+            self._syncs.ended(result)
+        self._plan.commit()
+        self._syncs.raise_refusal()
+
     # -- common --
 
     def _carry_out(
-        self, rows: Rows, script: Callable[[PlannedChange], Script[None] | None], *, backwards: bool = False
+        self,
+        rows: Rows,
+        script: Callable[[PlannedChange], Script[None] | None],
+        *,
+        backwards: bool = False,
+        waits_for_disk: bool = False,
     ) -> Iterator[TaskResult[PlannedChange, None]]:
         """Carry out every planned change that matches; each is noted as begun before the request goes out."""
 
@@ -249,7 +276,7 @@ class SendSteps:
                 if made is None:
                     continue
                 self._plan.begin(change)
-                waiting.append(Task(change, made))
+                waiting.append(Task(change, made, waits_for_disk=waits_for_disk))
                 if len(waiting) >= COMMIT_EVERY:
                     self._plan.commit()
                     yield from waiting

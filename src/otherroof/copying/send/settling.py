@@ -1,9 +1,16 @@
-"""Finds out what became of changes whose end is not known: a connection broke, a run was killed, or it was refused."""
+"""Finds out what became of changes whose end is not known: a connection broke, a run was killed, or it was refused.
+
+What had landed without being durable is looked at too: whether the far box lost its power meanwhile cannot be asked, so
+small files are read back, and all are synced.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from itertools import chain
+
 from otherroof.base.errors import PlaceError
-from otherroof.copying.compare.change import PlannedChange, Rows
+from otherroof.copying.compare.change import LARGE, PlannedChange, Rows
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.far.place import Task
 from otherroof.far.requests import Script
@@ -14,12 +21,12 @@ from otherroof.far_copy.writer import ChangeState, FileProperties, Writer
 def settle_unfinished(plan: RunPlan, writer: Writer) -> None:
     """Ask the far box about every change that was begun, and write down what is found."""
 
-    def ask_standing(change: PlannedChange) -> Script[ChangeState]:
-        properties = FileProperties.of(change.numbers) if change.numbers is not None and change.want else None
-        return writer.standing(change.path, properties, change.had in (FILE, LINK))
+    def tasks() -> Iterator[Task[PlannedChange, ChangeState]]:
+        for change in chain(plan.pages(Rows.UNFINISHED), plan.not_durable()):
+            # Only what may stand there is synced, so only that waits for the disk.
+            yield Task(change, _standing(writer, change), waits_for_disk=change.want == FILE)
 
-    tasks = (Task(change, ask_standing(change)) for change in plan.pages(Rows.UNFINISHED))
-    for result in writer.place.carry_out(tasks):
+    for result in writer.place.carry_out(tasks()):
         if isinstance(result.error, PlaceError):  # refused even to look at the name: nothing changed there
             plan.take_back_begin(result.key)
             plan.trouble(result.key, result.key.why or result.error.what)
@@ -28,6 +35,22 @@ def settle_unfinished(plan: RunPlan, writer: Writer) -> None:
         else:
             _note(plan, result.key, result.value)
     plan.commit()
+
+
+def _standing(writer: Writer, change: PlannedChange) -> Script[ChangeState]:
+    properties = FileProperties.of(change.numbers) if change.numbers is not None and change.want else None
+    if change.want == FILE and properties is not None and change.digest is not None and change.size <= LARGE:
+        # The right size does not tell: a disk without a journal may have given the file its size and no content.
+        if (yield from writer.adopt(change.path, properties, change.digest)):
+            yield from writer.make_durable(change.path)
+            return ChangeState.IN_PLACE
+        state = yield from writer.standing(change.path, properties, change.had in (FILE, LINK))
+        return ChangeState.OLD_GONE if state is ChangeState.IN_PLACE else state
+    # A large file was synced before it took its place, so that only its name may have been lost.
+    state = yield from writer.standing(change.path, properties, change.had in (FILE, LINK))
+    if state is ChangeState.IN_PLACE and change.want == FILE:
+        yield from writer.make_durable(change.path)
+    return state
 
 
 def _note(plan: RunPlan, change: PlannedChange, standing: ChangeState | None) -> None:

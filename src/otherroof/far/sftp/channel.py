@@ -54,7 +54,7 @@ class TaskFeed:
 class SftpChannel:
     """The packet loop over one channel. `round_trip_s` is how long its greeting took to be answered."""
 
-    def __init__(self, session: Session, base: bytes, meter: Meter) -> None:
+    def __init__(self, session: Session, base: bytes, meter: Meter, *, most_scripts: int = MAX_SCRIPTS) -> None:
         self._target = session.target
         self._channel: paramiko.Channel = session.open_channel()
         self._base = base
@@ -66,6 +66,7 @@ class SftpChannel:
         self._running: set[_RunningScript] = set()
         self._streams = Streams(self._put, meter)
         self._give: Give = _nobody
+        self._most_scripts = most_scripts
         self.offers = self._greet()
 
     def work(self, feed: TaskFeed) -> None:
@@ -110,7 +111,8 @@ class SftpChannel:
         self.round_trip_s = time.monotonic() - begun
         # OpenSSH allows as many as the account's limit on open files leaves; a server that says 0 has no limit.
         # A script may hold two files open.
-        self._most_scripts = min(MAX_SCRIPTS, max(1, handles // 2)) if handles else MAX_SCRIPTS
+        if handles:
+            self._most_scripts = min(self._most_scripts, max(1, handles // 2))
         return PlaceOffers(
             link=b"hardlink@openssh.com" in found,
             copy_range=b"copy-data" in found,

@@ -1,7 +1,8 @@
 """The queues between a caller and the channels that work for it: tasks on their way out, results on their way back.
 
-One queue is for whichever channel has room, and each channel has one of its own besides. Channels may join while work
-is under way. It knows neither requests nor connections.
+One queue is for whichever channel has room, and each channel has one of its own besides. What waits for the far disk
+goes to channels that do nothing else, once there are any. Channels may join while work is under way. It knows neither
+requests nor connections.
 """
 
 from __future__ import annotations
@@ -15,6 +16,9 @@ from typing import Any
 from otherroof.far.place import Task, TaskResult
 
 POLL_S = 0.25  # how often a channel without work looks whether more will come
+
+
+_NO_TASKS: deque[Task[Any, Any]] = deque()
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +36,10 @@ class TaskQueues:
             queue.SimpleQueue()
         )
         self._for_all: deque[Task[Any, Any]] = deque()
+        self._for_disk: deque[Task[Any, Any]] = deque()
         self._for_channel: list[deque[Task[Any, Any]]] = []
+        self._disk_channels = 0
+        self.holds_disk_tasks = False  # further channels are being opened: no other channel takes what is for them
         self._changed = threading.Condition()
         self._waiting = 0
         self._closed = False
@@ -48,6 +55,22 @@ class TaskQueues:
             self._for_channel.append(deque())
             return len(self._for_channel) - 1
 
+    def join_for_disk(self) -> None:
+        """A channel joins that takes only what waits for the far disk."""
+        with self._changed:
+            self._disk_channels += 1
+
+    def release_disk_tasks(self) -> None:
+        """No further channel is being opened; if there is none, the others take what waits for the far disk."""
+        with self._changed:
+            self.holds_disk_tasks = False
+            self._changed.notify_all()
+
+    @property
+    def disk_tasks(self) -> int:
+        """How many tasks that wait for the far disk nobody has taken yet."""
+        return len(self._for_disk)
+
     def close(self) -> None:
         """No more tasks will come."""
         with self._changed:
@@ -57,34 +80,56 @@ class TaskQueues:
     def put(self, task: Task[Any, Any]) -> None:
         """Hand out a task."""
         with self._changed:
-            tasks = (
-                self._for_all
-                if task.connection is None
-                else self._for_channel[task.connection % len(self._for_channel)]
-            )
-            tasks.append(task)
+            self._queue_of(task).append(task)
             # All are woken, since the task may be for one certain channel. With nobody asleep the call is saved.
             if self._waiting:
                 self._changed.notify_all()
+
+    def _queue_of(self, task: Task[Any, Any]) -> deque[Task[Any, Any]]:
+        if task.waits_for_disk:
+            return self._for_disk
+        if task.connection is None:
+            return self._for_all
+        return self._for_channel[task.connection % len(self._for_channel)]
 
     def take(self, channel: int, wait: bool) -> Task[Any, Any] | None:
         """The next task for this channel, or None; with `wait`, waits up to POLL_S seconds for one."""
         own = self._for_channel[channel]
         with self._changed:
-            if wait and not own and not self._for_all and not self._closed:
-                self._waiting += 1
-                # With a time-out, so that a channel whose caller is gone looks around again by itself.
-                self._changed.wait(POLL_S)
-                self._waiting -= 1
+            if wait and not own and not self._for_all and not self._shared_disk_tasks() and not self._closed:
+                self._wait()
             # Its own first: nobody else may take these.
-            if own:
-                return own.popleft()
-            return self._for_all.popleft() if self._for_all else None
+            for tasks in (own, self._for_all, self._shared_disk_tasks()):
+                if tasks:
+                    return tasks.popleft()
+            return None
+
+    def take_for_disk(self, wait: bool) -> Task[Any, Any] | None:
+        """The next task that waits for the far disk, or None; with `wait`, waits up to POLL_S seconds for one."""
+        with self._changed:
+            if wait and not self._for_disk and not self._closed:
+                self._wait()
+            return self._for_disk.popleft() if self._for_disk else None
+
+    def _wait(self) -> None:
+        self._waiting += 1
+        # With a time-out, so that a channel whose caller is gone looks around again by itself.
+        self._changed.wait(POLL_S)
+        self._waiting -= 1
+
+    def _shared_disk_tasks(self) -> deque[Task[Any, Any]]:
+        return self._for_disk if not self._disk_channels and not self.holds_disk_tasks else _NO_TASKS
 
     def ended(self, channel: int) -> bool:
         """Whether nothing will come any more for this channel."""
         with self._changed:
-            return self._closed and not self._for_all and not self._for_channel[channel]
+            mine = self._for_all or self._for_channel[channel] or (self._for_disk and not self._disk_channels)
+            return self._closed and not mine
+
+    def ended_for_disk(self) -> bool:
+        """Whether nothing will come any more for the channels that wait for the far disk."""
+        with self._changed:
+            return self._closed and not self._for_disk
 
     def give(self, task: Task[Any, Any], result: TaskResult[Any, Any]) -> None:
         """A task has ended."""

@@ -11,6 +11,7 @@ from typing import Any
 
 from otherroof.base.errors import Denied, NotThere, PlaceError, Refused
 from otherroof.far import requests
+from otherroof.far.place import PlaceOffers
 from otherroof.far.requests import Attrs, Mode, Op, Script
 
 # SFTP has one answer for a name that exists, a folder that is not empty and a disk that is full (here: Refused). So
@@ -86,9 +87,14 @@ def is_folder(attrs: Attrs) -> bool:
     return (attrs.mode & 0o170000) == 0o040000
 
 
+def is_regular(attrs: Attrs) -> bool:
+    """Whether this is an ordinary file."""
+    return (attrs.mode & 0o170000) == 0o100000
+
+
 def is_file(attrs: Attrs | None, size: int) -> bool:
     """Whether this is an ordinary file of that size."""
-    return attrs is not None and (attrs.mode & 0o170000) == 0o100000 and attrs.size == size
+    return attrs is not None and is_regular(attrs) and attrs.size == size
 
 
 def open_new(path: bytes, permissions: int = 0o600) -> Script[Any]:
@@ -106,9 +112,12 @@ def open_new(path: bytes, permissions: int = 0o600) -> Script[Any]:
 
 
 def write_all(
-    path: bytes, data: bytes, most: int, *, permissions: int = 0o600, mtime: int | None = None
+    path: bytes, data: bytes, most: int, *, permissions: int = 0o600, mtime: int | None = None, sync: bool = True
 ) -> Script[None]:
-    """Make a new file at `path` and fill it; nothing is waited for between open and close."""
+    """Make a new file at `path` and fill it; nothing is waited for between open and close.
+
+    Without `sync`, somebody makes it durable later.
+    """
     handle = yield from open_new(path, permissions)
     writes: Sequence[Op] = [
         requests.Write(handle, start, data[start : start + most]) for start in range(0, len(data), most)
@@ -117,36 +126,83 @@ def write_all(
     # is refused, the rest is carried out all the same, but the refusal is raised here: the file never gets its real
     # name. Rights and times come after the content, which changes the time, and before the sync, so that they last as
     # well.
+    synced = (requests.Sync(handle),) if sync else ()
     yield (
         *writes,
         requests.SetProperties(handle, permissions=permissions, mtime=mtime),
-        requests.Sync(handle),
+        *synced,
         requests.CloseFile(handle),
     )
 
 
-def move_aside(path: bytes, to: bytes) -> Script[bool]:
-    """Move what stands at `path` to `to`; False if nothing stood there.
+def move_aside(offers: PlaceOffers, path: bytes, to: bytes) -> Script[bool]:
+    """Keep what stands at `path` under the name `to`, and free `path`; False if there was nothing to keep.
 
     If `to` is taken, this run has moved something there before: what stands at `path` now is no kept version's.
     """
+    # A file gets its second name, that name is made durable, and only then does the first one go. Not every journal
+    # keeps the order of names: btrfs, asked to sync one file, may bring the new state of a whole folder to the disk
+    # without the second names of those that left it.
+    if offers.link:
+        try:
+            _, kept = yield (requests.Link(path, to), requests.Stat(to))
+        except PlaceError as problem:
+            return (yield from _move_after_refusal(offers, path, to, problem))
+        yield from _free(offers, path, to, kept)
+        return True
     try:
         yield requests.Rename(path, to)
     except PlaceError as problem:
-        standing = yield from stat_path(path)
-        if standing is None:
-            return False
-        if isinstance(problem, Refused) and (yield from stat_path(to)) is not None:
-            # An earlier try was cut off between its renames or their answers. What was moved first is what earlier
-            # versions need; what came to `path` since then is no kept version's, so it may go.
-            yield from _clear(path, standing, to)
-            return False
-        yield from make_parents(to)
-        yield requests.Rename(path, to)
+        return (yield from _move_after_refusal(offers, path, to, problem))
+    yield from make_durable(offers, to)
     return True
 
 
-def _clear(path: bytes, standing: Attrs, to: bytes) -> Script[None]:
+def _move_after_refusal(offers: PlaceOffers, path: bytes, to: bytes, problem: PlaceError) -> Script[bool]:
+    standing = yield from stat_path(path)
+    if standing is None:
+        return False
+    kept = None
+    if isinstance(problem, Refused):
+        kept = yield from stat_path(to)
+    if kept is not None:
+        # An earlier try was cut off between its requests or their answers. What was kept first is what earlier versions
+        # need; what came to `path` since then is no kept version's, so it may go.
+        if is_regular(kept):
+            yield from make_durable(offers, to)
+        yield from _clear(offers, path, standing, to)
+        return False
+    yield from make_parents(to)
+    if offers.link and is_regular(standing):
+        try:
+            yield requests.Link(path, to)
+        except PlaceError:  # too many names, or a file of another account: then it keeps its one name
+            yield requests.Rename(path, to)
+            yield from make_durable(offers, to)
+        else:
+            yield from _free(offers, path, to, standing)
+        return True
+    yield requests.Rename(path, to)
+    if is_regular(standing):
+        yield from make_durable(offers, to)
+    return True
+
+
+def _free(offers: PlaceOffers, path: bytes, to: bytes, kept: Attrs) -> Script[None]:
+    if is_regular(kept):  # opening a link would lead to its target
+        yield from make_durable(offers, to)
+    yield requests.Remove(path)
+
+
+def make_durable(offers: PlaceOffers, path: bytes) -> Script[None]:
+    """Have the far disk hold a file's content and its present name, if the far box can say so at all."""
+    if offers.sync:
+        # For reading only: fsync(2) asks for no more, and a file that was made unwritable over there is synced too.
+        handle = yield requests.OpenFile(path, Mode.READ)
+        yield (requests.Sync(handle), requests.CloseFile(handle))
+
+
+def _clear(offers: PlaceOffers, path: bytes, standing: Attrs, to: bytes) -> Script[None]:
     """Remove a file; if it is a folder, move its unknown contents aside instead."""
     if not is_folder(standing):
         yield requests.Remove(path)
@@ -155,20 +211,20 @@ def _clear(path: bytes, standing: Attrs, to: bytes) -> Script[None]:
         # The far box is not trusted: such a name would lead to another folder.
         if b"/" in name or not name:
             raise Refused("answers names that cannot be", where=path.decode("utf-8", "backslashreplace"))
-        yield from move_aside(path + b"/" + name, to + b"/" + name)
+        yield from move_aside(offers, path + b"/" + name, to + b"/" + name)
     yield requests.RemoveFolder(path)
 
 
-def replace_keeping_old(part: bytes, path: bytes, aside: bytes, had: bool) -> Script[None]:
+def replace_keeping_old(offers: PlaceOffers, part: bytes, path: bytes, aside: bytes, had: bool) -> Script[None]:
     """Let `part` become `path`; what stands there, known or not, is moved to `aside` first.
 
     If the last step fails, what was moved is moved back.
     """
-    # Between the two renames nothing stands at `path`, and a crash there loses nothing: the old one is aside, the new
-    # one still under `incoming/`, and `standing` finds it so. There is no rename that swaps two names over SFTP.
-    moved = (yield from move_aside(path, aside)) if had else False
+    # Before the rename nothing stands at `path`, and a crash there loses nothing: the old one is aside, the new one
+    # still under `incoming/`, and `standing` finds it so. There is no rename that swaps two names over SFTP.
+    moved = (yield from move_aside(offers, path, aside)) if had else False
     try:
-        yield from _rename_in(part, path, aside, moved)
+        yield from _rename_in(offers, part, path, aside, moved)
     except PlaceError:
         # Put back, so that a refusal leaves the newest copy as it was.
         if moved:
@@ -176,7 +232,7 @@ def replace_keeping_old(part: bytes, path: bytes, aside: bytes, had: bool) -> Sc
         raise
 
 
-def _rename_in(part: bytes, path: bytes, aside: bytes, moved: bool) -> Script[None]:
+def _rename_in(offers: PlaceOffers, part: bytes, path: bytes, aside: bytes, moved: bool) -> Script[None]:
     try:
         yield requests.Rename(part, path)
     except NotThere:
@@ -187,12 +243,15 @@ def _rename_in(part: bytes, path: bytes, aside: bytes, moved: bool) -> Script[No
         # more.
         if moved:
             raise
-        yield from move_aside(path, aside)
+        yield from move_aside(offers, path, aside)
         yield requests.Rename(part, path)
 
 
 def copy_inside(source: bytes, target: bytes, size: int, permissions: int, mtime: int) -> Script[None]:
-    """Copy a file inside the place. Raises Refused if the source has not the size it should have."""
+    """Copy a file inside the place; somebody makes it durable later.
+
+    Raises Refused if the source has not the size it should have.
+    """
     old = yield requests.OpenFile(source, Mode.READ)
     attrs: Attrs = yield requests.StatOpen(old)
     if attrs.size != size:
@@ -205,7 +264,6 @@ def copy_inside(source: bytes, target: bytes, size: int, permissions: int, mtime
     attrs = yield requests.StatOpen(new)
     yield (
         requests.SetProperties(new, permissions=permissions, mtime=mtime),
-        requests.Sync(new),
         requests.CloseFile(new),
         requests.CloseFile(old),
     )

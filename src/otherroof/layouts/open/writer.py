@@ -1,7 +1,8 @@
 """The open layout as a run writes it: each change to the newest copy as a script.
 
-The order inside a script is the safety: what is new arrives under `incoming/` and is made durable, what it
-replaces is moved into `earlier/<this run>/`, and only then does the new one take the name.
+The order inside a script is the safety: what is new arrives under `incoming/`, what it replaces gets a durable name in
+`earlier/<this run>/`, and only then does the new one take the name. That itself is made durable later, by
+`make_durable`, before the run counts.
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ class OpenWriter:
 
     def aside(self, path: bytes) -> Script[None]:
         """See the port."""
-        yield from steps.move_aside(self.paths.latest(path), self.paths.earlier(path))
+        yield from steps.move_aside(self.place.offers, self.paths.latest(path), self.paths.earlier(path))
 
     def drop_folder(self, path: bytes) -> Script[None]:
         """See the port."""
@@ -67,14 +68,32 @@ class OpenWriter:
             yield from steps.make_folder(latest)
         except Refused:
             # What stands there is no folder, and no listing names it any more.
-            yield from steps.move_aside(latest, self.paths.earlier(path))
+            yield from steps.move_aside(self.place.offers, latest, self.paths.earlier(path))
             yield requests.MakeFolder(latest)
 
     def put(self, path: bytes, data: bytes, properties: FileProperties, had: bool) -> Script[None]:
         """See the port."""
-        part, most = self.paths.part(path), self.place.offers.max_write
-        yield from steps.write_all(part, data, most, permissions=properties.permissions, mtime=properties.mtime)
-        yield from self._swap(part, path, had)
+        yield from self.put_part(path, data, properties)
+        yield from self.take_place(path, had)
+
+    def put_part(self, path: bytes, data: bytes, properties: FileProperties) -> Script[None]:
+        """See the port."""
+        yield from steps.write_all(
+            self.paths.part(path),
+            data,
+            self.place.offers.max_write,
+            permissions=properties.permissions,
+            mtime=properties.mtime,
+            sync=False,
+        )
+
+    def take_place(self, path: bytes, had: bool) -> Script[None]:
+        """See the port."""
+        yield from self._swap(self.paths.part(path), path, had)
+
+    def make_durable(self, path: bytes) -> Script[None]:
+        """See the port."""
+        yield from steps.make_durable(self.place.offers, self.paths.latest(path))
 
     def prepare(self, path: bytes, upto: int | None) -> Script[ArrivedPart]:
         """See the port."""
@@ -195,12 +214,12 @@ class OpenWriter:
         """See the port."""
         latest, aside = self.paths.latest(path), self.paths.earlier(path)
         if had:
-            yield from steps.move_aside(latest, aside)
+            yield from steps.move_aside(self.place.offers, latest, aside)
         request = requests.MakeSymlink(target, latest)
         try:
             yield from steps.with_parents(request, latest)
         except Refused:
-            yield from steps.move_aside(latest, aside)
+            yield from steps.move_aside(self.place.offers, latest, aside)
             yield from self._try_symlink(request)
         except PlaceError:
             # No loss: a restore makes links from what the listing says of their targets, not from what stands here.
@@ -236,7 +255,9 @@ class OpenWriter:
         return ChangeState.OLD_GONE if had else ChangeState.AS_BEFORE
 
     def _swap(self, new: bytes, path: bytes, had: bool) -> Script[None]:
-        yield from steps.replace_keeping_old(new, self.paths.latest(path), self.paths.earlier(path), had)
+        yield from steps.replace_keeping_old(
+            self.place.offers, new, self.paths.latest(path), self.paths.earlier(path), had
+        )
 
 
 class DigestSink:

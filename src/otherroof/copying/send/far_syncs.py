@@ -1,0 +1,63 @@
+"""Has the far disk hold what has landed there, many files at once, and notes how far that has come.
+
+When a file's time has come is decided by `landed`; how its place syncs, by the layout.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from otherroof.base.errors import OtherroofError
+from otherroof.copying.compare.plan import RunPlan
+from otherroof.copying.send.landed import LandedFile, LandedFiles
+from otherroof.far.place import Task, TaskResult
+from otherroof.far_copy.writer import Writer
+
+# What the place's further channels can work on at a time. More would wait in its queue, where a stop finds it too late.
+AT_ONCE = 256
+
+
+class FarSyncs:
+    """The syncs of one connection."""
+
+    def __init__(self, landed: LandedFiles, plan: RunPlan, writer: Writer) -> None:
+        self._landed = landed
+        self._plan = plan
+        self._writer = writer
+        self._under_way = 0
+        self._refusal: OtherroofError | None = None
+
+    def note_landed(self, path: bytes) -> int:
+        """A file has landed; answers the number of its batch, 0 if the far box cannot sync or need not be asked."""
+        return self._landed.note(path) if self._writer.place.offers.sync else 0
+
+    def due_tasks(self, *, at_once: bool = False) -> Iterator[Task[LandedFile, None]]:
+        """The syncs that are due now; with `at_once` those of all that has landed."""
+        if self._refusal is not None:
+            return
+        for file in self._landed.take_due(AT_ONCE - self._under_way, at_once=at_once):
+            self._under_way += 1
+            yield Task(file, self._writer.make_durable(file.path), waits_for_disk=True)
+
+    def all_tasks(self) -> Iterator[Task[LandedFile, None] | None]:
+        """The syncs of all that has landed; None while all that is left is under way."""
+        while self._under_way or (self._landed.waiting and self._refusal is None):
+            yield from self.due_tasks(at_once=True)
+            if self._under_way:
+                yield None
+
+    def ended(self, result: TaskResult[LandedFile, object]) -> None:
+        """A sync has ended."""
+        self._under_way -= 1
+        if result.error is not None:
+            self._refusal = self._refusal or result.error
+            return
+        before = self._landed.durable
+        self._landed.made_durable(result.key)
+        if self._landed.durable > before:
+            self._plan.note_durable(self._landed.durable)
+
+    def raise_refusal(self) -> None:
+        """Raises the first error of a sync, if there was any: a disk that cannot hold what it took ends the run."""
+        if self._refusal is not None:
+            raise self._refusal
