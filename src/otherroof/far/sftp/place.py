@@ -32,8 +32,12 @@ SPARE_TIME = 3  # times `answer_s` without any byte moving before the caller giv
 # at a time share the disk's turns: 16 of them are six to eight times as fast as one after the other.
 DISK_CHANNELS = 16  # on all connections together
 DISK_CHANNELS_EACH = 8  # on one connection; OpenSSH allows 10 channels (`MaxSessions`)
-DISK_SCRIPTS = 8  # under way on each of them, so that a long line costs no time
-TASKS_A_DISK_CHANNEL = 8  # so many must wait for a further channel to be worth its 0.2 s and a process over there
+DISK_SCRIPTS = 16  # under way on each of them, so that a long line costs no time
+# A further channel costs 0.2 s and a process over there: worth it if so many tasks wait, and if the channels that there
+# are get less done in a second than a disk that does not turn.
+WORTH_A_CHANNEL = 8
+SLOW_DISK = 300
+WATCH_S = 0.1  # between two looks at how fast they are
 PARTING_S = 2.0  # how long closing waits for a connection that is just being opened
 
 
@@ -201,8 +205,9 @@ class SftpPlace:
 
     def _prepare_for_disk(self, queues: TaskQueues) -> None:
         """Open further channels, in the background, if many tasks are about to wait for the far disk."""
-        wanted = min(self._most_disk_channels, (queues.disk_tasks + 1) // TASKS_A_DISK_CHANNEL)
-        if wanted <= len(self._disk_channels) or (self._opening_for_disk and self._opening_for_disk.is_alive()):
+        if queues.disk_tasks < WORTH_A_CHANNEL or len(self._disk_channels) >= self._most_disk_channels:
+            return
+        if self._opening_for_disk is not None and self._opening_for_disk.is_alive():
             return
         queues.holds_disk_tasks = not self._disk_channels
         self._opening_for_disk = threading.Thread(
@@ -212,22 +217,32 @@ class SftpPlace:
 
     def _open_for_disk(self, queues: TaskQueues) -> None:
         try:
-            while len(self._disk_channels) < self._most_disk_channels and not queues.ended_for_disk():
-                with self._lock:
-                    sessions = list(self._sessions)
-                used = len(self._disk_channels)
-                if self._closed or used >= DISK_CHANNELS_EACH * len(sessions):
+            while queues.disk_tasks >= WORTH_A_CHANNEL and len(self._disk_channels) < self._most_disk_channels:
+                if not self._add_disk_channel():
                     return
-                channel = SftpChannel(sessions[used % len(sessions)], self._base, self.meter, most_scripts=DISK_SCRIPTS)
-                with self._lock:
-                    self._disk_channels.append(channel)
-                    if self._working is not None:
-                        self._put_to_disk_work(channel, self._working)
+                channels, done = len(self._disk_channels), queues.disk_results
+                time.sleep(WATCH_S)
+                while queues.disk_results - done > SLOW_DISK * WATCH_S * channels and queues.disk_tasks:
+                    done = queues.disk_results
+                    time.sleep(WATCH_S)
         except OtherroofError:
             # A server that takes no more channels still syncs over those it has.
             self._most_disk_channels = len(self._disk_channels)
         finally:
             queues.release_disk_tasks()
+
+    def _add_disk_channel(self) -> bool:
+        with self._lock:
+            sessions = list(self._sessions)
+        used = len(self._disk_channels)
+        if self._closed or used >= DISK_CHANNELS_EACH * len(sessions):
+            return False
+        channel = SftpChannel(sessions[used % len(sessions)], self._base, self.meter, most_scripts=DISK_SCRIPTS)
+        with self._lock:
+            self._disk_channels.append(channel)
+            if self._working is not None:
+                self._put_to_disk_work(channel, self._working)
+        return True
 
     def _put_to_disk_work(self, channel: SftpChannel, queues: TaskQueues) -> None:
         """Called with the lock held."""
