@@ -18,7 +18,7 @@ from pathlib import Path
 import pytest
 
 from otherroof.copying.compare.change import LARGE
-from otherroof.copying.send.files import RELEASE_BYTES
+from otherroof.copying.send.under_way import RELEASE_BYTES
 from otherroof.rehearsal.compare_trees import read_tree
 from support.killable import Killable
 from support.lab import FarSshd

@@ -15,7 +15,7 @@ from typing import Any
 from otherroof.base.errors import Damaged, FarTrouble, HomeTrouble, NotThere, PlaceError
 from otherroof.far import requests
 from otherroof.far.place import Place, Task
-from otherroof.far.requests import DataPiece, Mode, NotYet, Piece, Script
+from otherroof.far.requests import DataPiece, Mode, NotYet, Piece, Script, Space
 from otherroof.far_copy.listing import Header, header_in, holds_header
 from otherroof.far_copy.view import FarCopyView
 from otherroof.layouts.open import steps
@@ -110,10 +110,15 @@ class OpenJobFolder:
             yield from steps.write_all(aside, text, requests.LEAST, permissions=0o644)
             yield requests.Rename(aside, self.paths.at(READ_ME))
 
-    def begin(self, run: str) -> Script[None]:
-        """Mark that a run is under way."""
+    def begin(self, run: str) -> Script[bool]:
+        """Mark that a run is under way; answers whether files are best made `from_nothing` here."""
         # Before the first change: a run that is cut before it moved anything aside would else leave no trace.
         yield from steps.write_all(self.paths.under_way(run), b"", requests.LEAST)
+        if not self.place.offers.space:
+            return False
+        space: Space = yield requests.GetSpace(self.paths.top)
+        # btrfs makes entries as it needs them, says that it has 0 (statfs(2): f_files), and gains nothing by it.
+        return space.files > 0
 
     def commit(self, run: str, listing: str) -> Script[None]:
         """Send the listing in the local file and rename it into place: from then on the run counts."""

@@ -41,6 +41,7 @@ class OpenKeeper:
         self.home_id = home.key.home_id
         self._job = job
         self._home = home
+        self._from_nothing = False  # known once a run begins
         self._alongside = alongside
         self._only_reading = only_reading
         self._paths = JobPaths(job)
@@ -60,7 +61,7 @@ class OpenKeeper:
 
     def writer(self, run: str) -> OpenWriter:
         """See the port."""
-        return OpenWriter(self.place, self._job, run)
+        return OpenWriter(self.place, self._job, run, from_nothing=self._from_nothing)
 
     def reader(self, run: str) -> OpenReader:
         """See the port."""
@@ -89,7 +90,7 @@ class OpenKeeper:
         if not view.ready:
             run_script(self.place, self._folder.make_ready(self._home.name, self.home_id))
             view.ready = True
-        run_script(self.place, self._folder.begin(run))
+        self._from_nothing = run_script(self.place, self._folder.begin(run))
 
     def lines(self, run: str) -> Iterator[bytes]:
         """See the port."""

@@ -20,10 +20,11 @@ LONGEST_TAIL = 32 * 1024 * 1024  # bytes of a half-sent file that are read back 
 
 
 class OpenWriter:
-    """See the port. Ordinary files at the far end."""
+    """See the port. Ordinary files at the far end. `from_nothing`: see `steps.write_unsynced`."""
 
-    def __init__(self, place: Place, job: str, run: str) -> None:
+    def __init__(self, place: Place, job: str, run: str, *, from_nothing: bool = False) -> None:
         self.place = place
+        self._from_nothing = from_nothing
         self.paths = JobPaths(job, run)
 
     @property
@@ -78,13 +79,9 @@ class OpenWriter:
 
     def put_part(self, path: bytes, data: bytes, properties: FileProperties) -> Script[None]:
         """See the port."""
-        yield from steps.write_all(
-            self.paths.part(path),
-            data,
-            self.place.offers.max_write,
-            permissions=properties.permissions,
-            mtime=properties.mtime,
-            sync=False,
+        part, most = self.paths.part(path), self.place.offers.max_write
+        yield from steps.write_unsynced(
+            part, data, most, properties.permissions, properties.mtime, from_nothing=self._from_nothing
         )
 
     def take_place(self, path: bytes, had: bool) -> Script[None]:
