@@ -63,13 +63,13 @@ class LandedFiles:
         now = self._clock.monotonic()
         found: list[LandedFile] = []
         for batch in self._batches:
-            early = at_once or self._waiting > MOST_WAITING
-            if not early and now - batch.begun < AGE_S + BATCH_S:
-                break
-            while batch.paths and len(found) < most:
+            old = at_once or now - batch.begun >= AGE_S + BATCH_S
+            while batch.paths and len(found) < most and (old or self._waiting > MOST_WAITING):
                 batch.under_way += 1
                 self._waiting -= 1
                 found.append(LandedFile(batch.paths.popleft(), batch.number))
+            if not old:
+                break
         return found
 
     def made_durable(self, file: LandedFile) -> None:
