@@ -97,6 +97,9 @@ class Writer(Protocol):
     def aside(self, path: bytes) -> Script[None]:
         """Move what lies at `path` out of the newest copy; earlier versions need it."""
 
+    def stands_in_the_way(self, path: bytes) -> Script[bool]:
+        """Whether something that is no folder stands where the newest copy is to have one."""
+
     def drop_folder(self, path: bytes) -> Script[None]:
         """Take an empty folder out of the newest copy; one that is not empty stays."""
 

@@ -80,6 +80,7 @@ class Rows(enum.Enum):
     TO_MOVE_ASIDE = f"state = {PLANNED} AND had IN ({FILE}, {LINK}) AND want <> had"
     FOLDERS_TO_DROP = f"state = {PLANNED} AND had = {FOLDER} AND want <> had"
     FOLDERS_TO_MAKE = f"state = {PLANNED} AND want = {FOLDER}"
+    FOLDERS_REFUSED = f"want = {FOLDER} AND state IN ({BEGUN}, {TROUBLE})"
     FILES_TO_BRING = f"state = {PLANNED} AND want = {FILE}"
     FIRST_NAMES_TO_BRING = f"state = {PLANNED} AND want = {FILE} AND first IS NULL"
     FURTHER_NAMES = f"state = {PLANNED} AND want = {FILE} AND first IS NOT NULL"

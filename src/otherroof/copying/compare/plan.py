@@ -362,6 +362,24 @@ class RunPlan:
             (TROUBLE, change.had, why, seal_of_change(change), change.path),
         )
 
+    def trouble_below(self, folder: bytes, why: str) -> None:
+        """Nothing below this folder can be copied; what the far copy has there stands."""
+        below = f"path > x'{folder.hex()}2f' AND path < x'{folder.hex()}30'"  # "/" and the byte after it
+        for change in self._pages(f"state = {PLANNED} AND {below}"):
+            self.trouble(change, why)
+
+    def folders_with_changes(self) -> Iterator[bytes]:
+        """Every folder in which something is still planned, and those above it, each once; the outer ones first."""
+        seen: set[bytes] = set()
+        for change in self._pages(f"state = {PLANNED}"):
+            above: list[bytes] = []
+            folder = change.path.rpartition(b"/")[0]
+            while folder and folder not in seen:
+                seen.add(folder)
+                above.append(folder)
+                folder = folder.rpartition(b"/")[0]
+            yield from reversed(above)
+
     def troubles(self) -> list[Problem]:
         """Every path that could not be copied, and why."""
         with translating_sqlite(self.path):

@@ -1,5 +1,6 @@
 """Carries out a plan: what went is moved aside, what came is brought, with many requests in flight.
 
+    S0  folders in which something is to change are looked at: no far path leads through a link
     S1  what went, or changed its kind, is moved aside
     S2  folders that went are dropped, the deepest first
     S3  new folders are made, the outermost first
@@ -120,9 +121,12 @@ class SendSteps:
         # The order follows from what may stand at one path: a file must be gone before a folder of its name is made,
         # all below a folder before the folder, a folder made before anything in it, and a file brought before its
         # further names.
+        self._look_at_folders()
         self._move_aside()
         self._drop_folders()
+        self._leave_out_below_refused()
         self._make_folders()
+        self._leave_out_below_refused()
         FileSender(self._context).send()
         if self._plan.regroup_names():  # a first name was replaced since the scan: the others have content of their own
             FileSender(self._context).send()
@@ -131,6 +135,34 @@ class SendSteps:
         self._make_durable()
         self.settle()
         self._check_stop()
+
+    # -- S0 --
+
+    def _look_at_folders(self) -> None:
+        # A link of the household's was copied as one, and a folder takes its place now; or somebody laid a link at the
+        # far end. A path through it would lead out of the copy.
+        def tasks() -> Iterator[Task[bytes, bool]]:
+            for folder in self._plan.folders_with_changes():
+                change = self._plan.get(folder)
+                if change is None or change.had in (0, FOLDER):  # S1 moves aside what else is known to be there
+                    yield Task(folder, self._writer.stands_in_the_way(folder))
+
+        strangers: list[PlannedChange] = []
+        for result in self._place.carry_out(tasks(), self._context.run.tick):
+            if result.error is not None:
+                raise result.error
+            if result.value:
+                change = self._plan.get(result.key)
+                if change is not None and change.had == 0:
+                    strangers.append(change)
+                else:
+                    why = "the far copy has a link or a file in place of the folder above it"
+                    self._plan.trouble_below(result.key, why)
+        asides = (Task(change, self._writer.aside(change.path), waits_for_disk=True) for change in strangers)
+        for moved in self._place.carry_out(asides, self._context.run.tick):
+            if moved.error is not None:
+                self._plan.trouble(moved.key, moved.error.what)
+        self._plan.commit()
 
     # -- S1 --
 
@@ -199,6 +231,12 @@ class SendSteps:
         self._plan.commit()
         if first_refusal is not None and (reason := reason_of(self._place, self._writer.name)):
             raise reason from first_refusal
+
+    def _leave_out_below_refused(self) -> None:
+        """If a folder could not be made, something else may stand there: nothing below it is touched."""
+        for change in self._plan.pages(Rows.FOLDERS_REFUSED):
+            self._plan.trouble_below(change.path, "the folder above it could not be made there")
+        self._plan.commit()
 
     # -- S5 --
 

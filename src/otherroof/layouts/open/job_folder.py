@@ -110,15 +110,18 @@ class OpenJobFolder:
             yield from steps.write_all(aside, text, requests.LEAST, permissions=0o644)
             yield requests.Rename(aside, self.paths.at(READ_ME))
 
-    def begin(self, run: str) -> Script[bool]:
-        """Mark that a run is under way; answers whether files are best made `from_nothing` here."""
+    def begin(self, run: str) -> Script[steps.DiskHabits]:
+        """Mark that a run is under way; answers what was seen of the disk."""
         # Before the first change: a run that is cut before it moved anything aside would else leave no trace.
-        yield from steps.write_all(self.paths.under_way(run), b"", requests.LEAST)
+        mark = self.paths.under_way(run)
+        yield from steps.write_all(mark, b"", requests.LEAST)
+        folder, _, name = mark.rpartition(b"/")
+        folds_case = (yield from steps.stat_path(folder + b"/" + name.upper())) is not None
         if not self.place.offers.space:
-            return False
+            return steps.DiskHabits(folds_case=folds_case)
         space: Space = yield requests.GetSpace(self.paths.top)
-        # btrfs makes entries as it needs them, says that it has 0 (statfs(2): f_files), and gains nothing by it.
-        return space.files > 0
+        # btrfs makes entries as it needs them, says that it has 0 (statfs(2): f_files), and gains nothing by this.
+        return steps.DiskHabits(writes_on_close=space.files > 0, folds_case=folds_case)
 
     def commit(self, run: str, listing: str) -> Script[None]:
         """Send the listing in the local file and rename it into place: from then on the run counts."""

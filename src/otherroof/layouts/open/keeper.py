@@ -21,6 +21,7 @@ from otherroof.layouts.open.job_folder import OpenJobFolder
 from otherroof.layouts.open.paths import UNDER_WAY_END, JobPaths
 from otherroof.layouts.open.reader import OpenReader
 from otherroof.layouts.open.remover import OpenRemover
+from otherroof.layouts.open.steps import UNKNOWN_DISK
 from otherroof.layouts.open.walk import walk_aside
 from otherroof.layouts.open.writer import OpenWriter
 
@@ -41,7 +42,7 @@ class OpenKeeper:
         self.home_id = home.key.home_id
         self._job = job
         self._home = home
-        self._from_nothing = False  # known once a run begins
+        self._disk = UNKNOWN_DISK  # until a run begins
         self._alongside = alongside
         self._only_reading = only_reading
         self._paths = JobPaths(job)
@@ -61,7 +62,7 @@ class OpenKeeper:
 
     def writer(self, run: str) -> OpenWriter:
         """See the port."""
-        return OpenWriter(self.place, self._job, run, from_nothing=self._from_nothing)
+        return OpenWriter(self.place, self._job, run, self._disk)
 
     def reader(self, run: str) -> OpenReader:
         """See the port."""
@@ -90,7 +91,7 @@ class OpenKeeper:
         if not view.ready:
             run_script(self.place, self._folder.make_ready(self._home.name, self.home_id))
             view.ready = True
-        self._from_nothing = run_script(self.place, self._folder.begin(run))
+        self._disk = run_script(self.place, self._folder.begin(run))
 
     def lines(self, run: str) -> Iterator[bytes]:
         """See the port."""

@@ -7,6 +7,7 @@ place, and what stands in the way is moved aside first.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from otherroof.base.errors import Denied, NotThere, PlaceError, Refused
@@ -18,6 +19,23 @@ from otherroof.far.requests import Attrs, Mode, Op, Script
 # each step asks for the usual case at once, which costs one round trip, and looks at the path only after a refusal.
 # Many scripts run side by side. Two may make the same folder or find each other's; none may count on what stood at a
 # path a moment ago, except on what it has put there itself.
+
+
+@dataclass(frozen=True, slots=True)
+class DiskHabits:
+    """What was seen of the far disk; for what these are, see `write_unsynced` and `refuse_folded_name`."""
+
+    writes_on_close: bool = False
+    folds_case: bool = False
+
+
+UNKNOWN_DISK = DiskHabits()
+
+
+class FoldedName(Refused):
+    """The far disk takes a name for that of something else that stands there."""
+
+
 MOST_NAMES = 20_000_000  # in one folder; more than any real one has, less than would fill a home server's memory
 COPY_AT_ONCE = 16 * 1024 * 1024  # bytes in one request, so that its answer comes in time
 
@@ -235,16 +253,33 @@ def _clear(offers: PlaceOffers, path: bytes, standing: Attrs, to: bytes) -> Scri
     yield requests.RemoveFolder(path)
 
 
-def replace_keeping_old(offers: PlaceOffers, part: bytes, path: bytes, aside: bytes, had: bool) -> Script[None]:
+def refuse_folded_name(path: bytes, *, folds_case: bool) -> Script[None]:
+    """Raises Refused if what stands at `path` has another name, which the far disk takes for the same one.
+
+    Some disks do not tell `Photo.jpg` and `photo.jpg` apart, some not two ways to write `é`, some leave out dots and
+    spaces at the end. Only a list of the folder's names shows it; `folds_case`: the disk is known to do the first.
+    """
+    folder, _, name = path.rpartition(b"/")
+    if not folds_case and name.isascii() and not name.endswith((b".", b" ")):
+        return
+    standing = yield from list_names(folder)
+    if standing is not None and all(other != name for other, _ in standing):
+        what = "the far disk takes this name for another one that stands there"
+        raise FoldedName(what, where=path.decode("utf-8", "backslashreplace"))
+
+
+def replace_keeping_old(
+    offers: PlaceOffers, part: bytes, path: bytes, aside: bytes, had: bool, *, folds_case: bool = False
+) -> Script[None]:
     """Let `part` become `path`; what stands there, known or not, is moved to `aside` first.
 
-    If the last step fails, what was moved is moved back.
+    If the last step fails, what was moved is moved back. Raises FoldedName if what stands there has another name.
     """
     # Before the rename nothing stands at `path`, and a crash there loses nothing: the old one is aside, the new one
     # still under `incoming/`, and `standing` finds it so. There is no rename that swaps two names over SFTP.
     moved = (yield from move_aside(offers, path, aside)) if had else False
     try:
-        yield from _rename_in(offers, part, path, aside, moved)
+        yield from _rename_in(offers, part, path, aside, moved, folds_case)
     except PlaceError:
         # Put back, so that a refusal leaves the newest copy as it was.
         if moved:
@@ -252,7 +287,9 @@ def replace_keeping_old(offers: PlaceOffers, part: bytes, path: bytes, aside: by
         raise
 
 
-def _rename_in(offers: PlaceOffers, part: bytes, path: bytes, aside: bytes, moved: bool) -> Script[None]:
+def _rename_in(
+    offers: PlaceOffers, part: bytes, path: bytes, aside: bytes, moved: bool, folds_case: bool
+) -> Script[None]:
     try:
         yield requests.Rename(part, path)
     except NotThere:
@@ -263,6 +300,7 @@ def _rename_in(offers: PlaceOffers, part: bytes, path: bytes, aside: bytes, move
         # more.
         if moved:
             raise
+        yield from refuse_folded_name(path, folds_case=folds_case)
         yield from move_aside(offers, path, aside)
         yield requests.Rename(part, path)
 

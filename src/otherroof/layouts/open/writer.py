@@ -20,11 +20,11 @@ LONGEST_TAIL = 32 * 1024 * 1024  # bytes of a half-sent file that are read back 
 
 
 class OpenWriter:
-    """See the port. Ordinary files at the far end. `from_nothing`: see `steps.write_unsynced`."""
+    """See the port. Ordinary files at the far end."""
 
-    def __init__(self, place: Place, job: str, run: str, *, from_nothing: bool = False) -> None:
+    def __init__(self, place: Place, job: str, run: str, disk: steps.DiskHabits = steps.UNKNOWN_DISK) -> None:
         self.place = place
-        self._from_nothing = from_nothing
+        self._disk = disk
         self.paths = JobPaths(job, run)
 
     @property
@@ -41,6 +41,11 @@ class OpenWriter:
         """See the port."""
         yield from steps.move_aside(self.place.offers, self.paths.latest(path), self.paths.earlier(path))
 
+    def stands_in_the_way(self, path: bytes) -> Script[bool]:
+        """See the port."""
+        attrs = yield from steps.stat_path(self.paths.latest(path))
+        return attrs is not None and not steps.is_folder(attrs)
+
     def drop_folder(self, path: bytes) -> Script[None]:
         """See the port."""
         try:
@@ -50,23 +55,37 @@ class OpenWriter:
 
     def make_folders(self, paths: list[bytes]) -> Script[dict[bytes, PlaceError]]:
         """See the port. All are asked for at once; only if that fails is each looked at."""
-        refused: dict[bytes, PlaceError] = {}
         # The outermost come first, and one channel's requests are carried out in their order, so a whole tree is made
-        # in one round trip. A refusal of one says nothing about the others: it may only mean that the folder stands.
-        try:
-            yield tuple(requests.MakeFolder(self.paths.latest(path)) for path in paths)
-        except PlaceError:
-            for path in paths:
-                try:
-                    yield from self._make_one(path)
-                except PlaceError as refusal:
-                    refused[path] = refusal
+        # in one round trip. A refusal of one says nothing about the others: it may only mean that the folder stands. On
+        # a disk that folds names it may stand for another, which must be known before anything is made in it.
+        if not self._disk.folds_case:
+            try:
+                yield tuple(requests.MakeFolder(self.paths.latest(path)) for path in paths)
+            except PlaceError:
+                return (yield from self._make_each(paths))
+            return {}
+        return (yield from self._make_each(paths))
+
+    def _make_each(self, paths: list[bytes]) -> Script[dict[bytes, PlaceError]]:
+        refused: dict[bytes, PlaceError] = {}
+        for path in paths:
+            above = path.rpartition(b"/")[0]
+            if above in refused:  # something else stands there, and nothing is made below it
+                refused[path] = refused[above]
+                continue
+            try:
+                yield from self._make_one(path)
+            except PlaceError as refusal:
+                refused[path] = refusal
         return refused
 
     def _make_one(self, path: bytes) -> Script[None]:
         latest = self.paths.latest(path)
         try:
             yield from steps.make_folder(latest)
+            yield from steps.refuse_folded_name(latest, folds_case=self._disk.folds_case)
+        except steps.FoldedName:
+            raise
         except Refused:
             # What stands there is no folder, and no listing names it any more.
             yield from steps.move_aside(self.place.offers, latest, self.paths.earlier(path))
@@ -81,7 +100,7 @@ class OpenWriter:
         """See the port."""
         part, most = self.paths.part(path), self.place.offers.max_write
         yield from steps.write_unsynced(
-            part, data, most, properties.permissions, properties.mtime, from_nothing=self._from_nothing
+            part, data, most, properties.permissions, properties.mtime, from_nothing=self._disk.writes_on_close
         )
 
     def take_place(self, path: bytes, had: bool) -> Script[None]:
@@ -216,6 +235,7 @@ class OpenWriter:
         try:
             yield from steps.with_parents(request, latest)
         except Refused:
+            yield from steps.refuse_folded_name(latest, folds_case=self._disk.folds_case)
             yield from steps.move_aside(self.place.offers, latest, aside)
             yield from self._try_symlink(request)
         except PlaceError:
@@ -252,8 +272,9 @@ class OpenWriter:
         return ChangeState.OLD_GONE if had else ChangeState.AS_BEFORE
 
     def _swap(self, new: bytes, path: bytes, had: bool) -> Script[None]:
+        latest, aside = self.paths.latest(path), self.paths.earlier(path)
         yield from steps.replace_keeping_old(
-            self.place.offers, new, self.paths.latest(path), self.paths.earlier(path), had
+            self.place.offers, new, latest, aside, had, folds_case=self._disk.folds_case
         )
 
 

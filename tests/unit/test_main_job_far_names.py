@@ -1,0 +1,157 @@
+"""Far disks that take two names for one, and links that stand where the copy has a folder: nothing goes astray."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from otherroof.base.errors import Denied
+from otherroof.far.requests import Script
+from otherroof.layouts.open.writer import OpenWriter
+from support.folding import fold_names
+from support.main_job import OneJob, one_job
+
+OTHER_NAME = "the far disk takes this name for another one that stands there"
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Iterator[OneJob]:
+    with one_job(tmp_path, far_more={"tries": 1}) as made:
+        yield made
+
+
+# -- names that a disk takes for one --
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [("Photo.jpg", "photo.jpg"), ("caf\u00e9", "cafe\u0301"), ("notes", "notes."), ("list", "list ")],
+)
+def test_of_two_names_that_the_far_disk_takes_for_one_the_second_is_told_and_the_first_is_kept(
+    job: OneJob, first: str, second: str
+) -> None:
+    fold_names(job.door)
+    job.put(first, b"the first")
+    kept = job.done()
+    job.put(second, b"the second")
+    ran = job.run()
+    assert ran.error is None
+    assert [(problem.path, problem.why) for problem in ran.report.problems] == [(second, OTHER_NAME)]
+    _, back = job.restore(ran.report.run)
+    assert (back / first).read_bytes() == b"the first"
+    assert not (back / second).exists()
+    assert job.unlike(kept.run) == []
+
+
+def test_two_such_names_in_a_first_run_leave_one_file_and_one_problem(job: OneJob) -> None:
+    fold_names(job.door)
+    job.put("Photo.jpg", b"1")
+    job.put("photo.jpg", b"22")
+    ran = job.run()
+    assert (ran.report.files.new, [problem.why for problem in ran.report.problems]) == (1, [OTHER_NAME])
+    assert len(list(job.latest.iterdir())) == 1
+    assert not job.earlier(ran.report.run).exists(), "nothing was moved aside for it"
+
+
+def test_two_folders_that_the_far_disk_takes_for_one_are_not_mixed(job: OneJob) -> None:
+    fold_names(job.door)
+    job.put("Photos/a", b"1")
+    job.done()
+    job.put("photos/a", b"2")
+    job.put("photos/deep/b", b"3")
+    ran = job.run()
+    assert {problem.path for problem in ran.report.problems} == {"photos", "photos/a", "photos/deep", "photos/deep/b"}
+    assert [path.name for path in job.latest.rglob("*")] == ["Photos", "a"]
+    assert (job.latest / "Photos/a").read_bytes() == b"1"
+
+
+def test_a_file_that_only_changed_its_capitals_comes_under_its_new_name(job: OneJob) -> None:
+    fold_names(job.door)
+    path = job.put("Photo.jpg", b"the same")
+    before = job.done()
+    path.rename(path.with_name("photo.jpg"))
+    after = job.done()
+    assert after.bytes.sent == 0
+    assert [path.name for path in job.latest.iterdir()] == ["photo.jpg"]
+    assert job.unlike(before.run) == []
+
+
+def test_a_disk_that_tells_names_apart_keeps_both(job: OneJob) -> None:
+    job.put("Photo.jpg", b"1")
+    job.put("photo.jpg", b"2")
+    job.done()
+    job.all_come_back()
+
+
+# -- links where a folder should be --
+
+
+def test_a_link_that_cannot_be_moved_aside_is_never_written_through(
+    job: OneJob, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A link at home became a folder; the far box refuses to move its link."""
+    outside = tmp_path / "far-box" / "outside"
+    outside.mkdir()
+    (job.folder / "album").symlink_to(outside)
+    job.put("other", b"1")
+    job.done()
+    (job.folder / "album").unlink()
+    job.put("album/picture", b"2")
+    job.put("album/deep/picture", b"3")
+    job.put("other", b"44")
+
+    def refused(_writer: OpenWriter, _path: bytes) -> Script[None]:
+        raise Denied("renaming was refused")
+        yield
+
+    with monkeypatch.context() as patch:
+        patch.setattr(OpenWriter, "aside", refused)
+        ran = job.run()
+    assert ran.error is None
+    assert list(outside.iterdir()) == []
+    assert {problem.path for problem in ran.report.problems} == {
+        "album",
+        "album/picture",
+        "album/deep",
+        "album/deep/picture",
+    }
+    assert (job.latest / "other").read_bytes() == b"44"
+    del job.trees[ran.report.run]
+    again = job.done()
+    assert again.files.new == 2, "once it can be moved, all of it comes"
+    job.all_come_back()
+
+
+def test_a_link_that_somebody_laid_at_the_far_end_is_never_written_through(job: OneJob, tmp_path: Path) -> None:
+    outside = tmp_path / "far-box" / "outside"
+    outside.mkdir()
+    (outside / "a").write_bytes(b"not ours")
+    job.put("folder/a", b"1")
+    job.put("folder/b", b"2")
+    job.done()
+    (job.latest / "folder").rename(job.latest / "elsewhere")
+    (job.latest / "folder").symlink_to(outside)
+    (job.folder / "folder/b").unlink()
+    job.put("folder/a", b"11")
+    job.put("folder/new", b"3")
+    ran = job.run()
+    assert [os.fsdecode(name) for name in os.listdir(outside)] == ["a"]
+    assert (outside / "a").read_bytes() == b"not ours"
+    assert {problem.path for problem in ran.report.problems} == {"folder/a", "folder/b", "folder/new"}
+    assert "link" in ran.report.problems[0].why
+
+
+def test_a_link_laid_where_a_new_folder_comes_is_moved_aside(job: OneJob, tmp_path: Path) -> None:
+    outside = tmp_path / "far-box" / "outside"
+    outside.mkdir()
+    job.put("a", b"1")
+    job.done()
+    (job.latest / "new").symlink_to(outside)
+    job.put("new/deep/b", b"2")
+    ran = job.done()
+    assert list(outside.iterdir()) == []
+    assert (job.latest / "new/deep/b").read_bytes() == b"2"
+    assert (job.earlier(ran.run) / "new").is_symlink()
