@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,6 +18,9 @@ from otherroof.far.place import PlaceOffers, run_script
 from otherroof.far.trial_file import TrialResult, write_trial_file
 from otherroof.far.trouble import FULL_BELOW, trouble_in
 from otherroof.probe.ssh_checks import base_finding, clock_finding, offers_finding
+from support.folding import fold_names
+from support.main_job import stand_in_door
+from support.places import open_door
 
 TB = 10**12
 ROOMY = requests.Space(4 * TB, TB, 10_000_000, 9_000_000)
@@ -75,6 +79,19 @@ def test_base_is_judged_by_what_writing_told(
     assert bool(seen.advice) is (state == "not ok")
 
 
+def test_a_disk_that_folds_names_is_told(tmp_path: Path) -> None:
+    clock = SteppedClock(datetime.now(UTC))
+    with stand_in_door(tmp_path) as door:
+        with closing(open_door(door)) as place:
+            plain = run_script(place, write_trial_file(clock, tells_space=True))
+        fold_names(door)
+        with closing(open_door(door)) as place:
+            folding = run_script(place, write_trial_file(clock, tells_space=True))
+    assert (plain.folds_case, folding.folds_case) == (False, True)
+    assert "Photo.jpg and photo.jpg for one name" in base_finding("/copies", folding).text
+    assert "Photo" not in base_finding("/copies", plain).text
+
+
 def test_missing_extensions_are_no_fault_but_told_with_what_is_done_instead() -> None:
     all_of_them = offers_finding(PlaceOffers(link=True, copy_range=True, sync=True, space=True))
     assert (all_of_them.state, all_of_them.advice) == ("ok", "")
@@ -116,10 +133,8 @@ def test_trial_takes_its_file_away_also_where_closing_it_is_refused() -> None:
     assert [type(op) for op in next(script)] == [requests.Stat, requests.OpenFile]
     assert [type(op) for op in script.send((None, 7))] == [requests.Write, requests.StatOpen]
     # Both are asked for at once, so that a refusal of the first does not keep the second from being done.
-    assert [type(op) for op in script.send((None, requests.Attrs(10, 0o600, 0)))] == [
-        requests.CloseFile,
-        requests.Remove,
-    ]
+    assert isinstance(script.send((None, requests.Attrs(10, 0o600, 0))), requests.Stat)
+    assert [type(op) for op in script.throw(NotThere("no such name"))] == [requests.CloseFile, requests.Remove]
     with pytest.raises(StopIteration):
         script.throw(Refused("no room"))
 

@@ -22,6 +22,7 @@ class TrialResult:
     space: requests.Space | None = None
     problem: PlaceError | None = None
     offset: ClockOffset | None = None
+    folds_case: bool = False  # the far disk does not tell capital letters from small ones
 
 
 def write_trial_file(clock: Clock, tells_space: bool) -> requests.Script[TrialResult]:
@@ -45,6 +46,9 @@ def write_trial_file(clock: Clock, tells_space: bool) -> requests.Script[TrialRe
         trial.offset = clock_offset(found.mtime, sent, clock.now().timestamp())
     except PlaceError as problem:
         trial.problem = problem
+    with contextlib.suppress(PlaceError):  # nothing there: the disk tells the two names apart
+        yield requests.Stat(path.upper())
+        trial.folds_case = True
     with contextlib.suppress(PlaceError):  # what cannot be taken away is a few bytes under a name of our own
         yield (requests.CloseFile(handle), requests.Remove(path))
     return trial

@@ -135,7 +135,10 @@ def offers_finding(offers: PlaceOffers) -> RungFinding:
 def base_finding(base: str, trial: TrialResult) -> RungFinding:
     """Whether a file could be written in the base, and how much room there is."""
     trouble = trouble_in(trial, base=base, tight=TIGHT)
-    return not_ok(*trouble) if trouble is not None else ok(f"{base} can be written; {room_text(trial.space)}")
+    if trouble is not None:
+        return not_ok(*trouble)
+    folds = "; its disk takes Photo.jpg and photo.jpg for one name" if trial.folds_case else ""
+    return ok(f"{base} can be written; {room_text(trial.space)}{folds}")
 
 
 def clock_finding(offset: ClockOffset) -> RungFinding:
