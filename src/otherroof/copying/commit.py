@@ -18,6 +18,7 @@ from otherroof.copying.compare.fold import fold
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.home.chunk_lists import ChunkStore
 from otherroof.copying.home.read import SourceFolder
+from otherroof.copying.other_server import require_alone
 from otherroof.copying.reconnect import SteadyConnection
 from otherroof.far_copy.keeper import Keeper
 from otherroof.far_copy.state import CopyState
@@ -48,13 +49,13 @@ def commit_run(
     plan.commit()
     if same and plan.is_empty():
         state.files, state.size = known.files, known.size
-        _commit_listing(connection, state, None, stamp(now))
+        _commit_listing(connection, state, None, stamp(now), known.run)
         catalogue.note_run(state)
         return []
     aside = write_catalogue(files.catalogue, fold(catalogue.blocks(), plan.outcome(now)), state)
     written = Catalogue(aside)
     try:
-        _commit_listing(connection, state, None if same else written, stamp(now))
+        _commit_listing(connection, state, None if same else written, stamp(now), known.run)
     finally:
         written.close()
     remarks = _keep_chunks(files, plan)
@@ -63,12 +64,15 @@ def commit_run(
     return remarks
 
 
-def _commit_listing(connection: SteadyConnection, state: CopyState, written: Catalogue | None, taken: str) -> None:
+def _commit_listing(
+    connection: SteadyConnection, state: CopyState, written: Catalogue | None, taken: str, base: str
+) -> None:
     def commit(keeper: Keeper, view: FarCopyView) -> None:
         if state.run in view.runs:
             return  # the connection broke after the rename: it counts already
         if not view.ready:
             keeper.begin(state.run, view)
+        require_alone(keeper, view, state.run, base)
         keeper.commit(state, written.blocks() if written is not None else (), taken)
 
     connection.with_retries(commit)

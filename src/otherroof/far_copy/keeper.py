@@ -23,11 +23,24 @@ from otherroof.far_copy.writer import Writer
 
 @dataclass(frozen=True, slots=True)
 class HomeIdentity:
-    """This home: its name, its listing key, and a local scratch folder for listings being sent or fetched."""
+    """This home: its name, its listing key, and a local scratch folder for listings being sent or fetched.
+
+    `server` tells this machine from another one of the same home.
+    """
 
     name: str
     key: ListingKey
     scratch: str
+    server: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RunMark:
+    """A run under way: of which server, and when it last said that it goes on, in whole seconds of the far clock."""
+
+    run: str
+    server: str
+    at: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +78,12 @@ class Keeper(Protocol):
 
     def begin(self, run: str, view: FarCopyView) -> None:
         """Make what `view` says is missing of the far folder, and mark that `run` is under way."""
+
+    def marks(self) -> list[RunMark]:
+        """The marks of all runs under way, whichever server's they are."""
+
+    def take_back_begin(self, run: str) -> None:
+        """`run` has changed nothing and will not: take its mark away."""
 
     def lines(self, run: str) -> Iterator[bytes]:
         """The entries' lines of a run's listing, proved before the first is given."""

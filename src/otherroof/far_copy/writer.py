@@ -118,6 +118,9 @@ class Writer(Protocol):
     def make_durable(self, path: bytes) -> Script[None]:
         """Have the far disk hold what stands at `path`. Nothing else does: no run may count before."""
 
+    def keep_mark_fresh(self) -> Script[None]:
+        """Say at the far end that this run goes on."""
+
     def prepare(self, path: bytes, upto: int | None) -> Script[ArrivedPart]:
         """Get ready to take a large file; if `upto` is given, say what of it is there already."""
 

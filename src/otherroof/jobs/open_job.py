@@ -22,6 +22,7 @@ from datetime import datetime
 
 from otherroof.base.errors import OtherroofError, RunCut
 from otherroof.base.locks import Patience
+from otherroof.base.machine import machine_mark
 from otherroof.copying.report import GOOD
 from otherroof.far.trial_file import TrialResult, write_trial_file
 from otherroof.far_copy.keeper import ExtraScript, HomeIdentity, Keeper
@@ -100,7 +101,7 @@ class OpenedJob:
         alongside = None
         if self._access.prepares and not self._keepers:
             alongside = ExtraScript(write_trial_file(self._context.clock, place.offers.space), self._note_trial)
-        home = HomeIdentity(self.settings.home.name, self.key, self.scratch)
+        home = HomeIdentity(self.settings.home.name, self.key, self.scratch, machine_mark())
         only_reading = not self._access.locks_job
         keeper = keeper_of(self.settings, self.name, place, home, alongside, only_reading=only_reading)
         self._keepers.append(keeper)

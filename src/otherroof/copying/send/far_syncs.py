@@ -1,4 +1,5 @@
-"""Has the far disk hold what has landed there, many files at once, and notes how far that has come.
+"""Has the far disk hold what has landed there, many files at once, and notes how far that has come; and keeps the mark
+of the run fresh meanwhile.
 
 When a file's time has come is decided by `landed`; how its place syncs, by the layout.
 """
@@ -7,12 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from otherroof.base.clock import Clock
 from otherroof.base.errors import OtherroofError
 from otherroof.copying.compare.plan import RunPlan
+from otherroof.copying.other_server import KEEP_FRESH_S
 from otherroof.copying.send.landed import LandedFile, LandedFiles
 from otherroof.far.place import Task, TaskResult
 from otherroof.far_copy.writer import Writer
 
+MARK = LandedFile(b"", 0)  # stands for the mark that says that this run goes on
 # What the place's further channels can work on at a time. More would wait in its queue, where a stop finds it too late.
 AT_ONCE = 256
 
@@ -20,8 +24,10 @@ AT_ONCE = 256
 class FarSyncs:
     """The syncs of one connection."""
 
-    def __init__(self, landed: LandedFiles, plan: RunPlan, writer: Writer) -> None:
+    def __init__(self, landed: LandedFiles, plan: RunPlan, writer: Writer, clock: Clock) -> None:
         self._landed = landed
+        self._clock = clock
+        self._fresh_at = clock.monotonic()
         self._plan = plan
         self._writer = writer
         self._under_way = 0
@@ -35,6 +41,11 @@ class FarSyncs:
         """The syncs that are due now; with `at_once` those of all that has landed."""
         if self._refusal is not None:
             return
+        now = self._clock.monotonic()
+        if now - self._fresh_at > KEEP_FRESH_S:
+            self._fresh_at = now
+            self._under_way += 1
+            yield Task(MARK, self._writer.keep_mark_fresh())
         for file in self._landed.take_due(AT_ONCE - self._under_way, at_once=at_once):
             self._under_way += 1
             yield Task(file, self._writer.make_durable(file.path), waits_for_disk=True)
@@ -49,6 +60,8 @@ class FarSyncs:
     def ended(self, result: TaskResult[LandedFile, object]) -> None:
         """A sync has ended."""
         self._under_way -= 1
+        if result.key is MARK:
+            return  # if it is not there any more, that shows at the commit
         if result.error is not None:
             self._refusal = self._refusal or result.error
             return

@@ -45,7 +45,7 @@ class FileSender:
         self._state = SendState()
         self._queue = FileQueue(context.plan, self._state)
         self._large = LargeFiles(context, self._state, self._queue)
-        self._syncs = FarSyncs(context.landed, context.plan, context.writer)
+        self._syncs = FarSyncs(context.landed, context.plan, context.writer, context.run.clock)
 
     def send(self) -> None:
         """All files that are planned. Content that is on its way is waited for in further rounds.

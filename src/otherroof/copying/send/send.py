@@ -26,6 +26,7 @@ from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.context import RunContext, SendContext, SendTotals
 from otherroof.copying.home.chunk_lists import ChunkStore
 from otherroof.copying.home.read import SourceFolder
+from otherroof.copying.other_server import require_alone
 from otherroof.copying.send.far_syncs import FarSyncs
 from otherroof.copying.send.files import FileSender
 from otherroof.copying.send.known_content import note_known_content
@@ -75,6 +76,11 @@ class PlanSender:
         """All that is left of the plan, over this connection. Raises what ended it."""
         # The mark that this run is under way stands before the first change.
         keeper.begin(self._run, view)
+        try:
+            require_alone(keeper, view, self._run, self._plan.fact("base"))
+        except FarTrouble:
+            keeper.take_back_begin(self._run)
+            raise
         keeper.place.widen()
         self._landed.forget()  # of an earlier connection: settled below
         with (
@@ -110,7 +116,7 @@ class SendSteps:
         self._plan = context.plan
         self._writer = context.writer
         self._place = context.writer.place
-        self._syncs = FarSyncs(context.landed, context.plan, context.writer)
+        self._syncs = FarSyncs(context.landed, context.plan, context.writer, context.run.clock)
 
     def settle(self) -> None:
         """Find out what became of every change whose end is not known."""

@@ -16,6 +16,7 @@ from otherroof.base.errors import Damaged, FarTrouble, HomeTrouble, NotThere, Pl
 from otherroof.far import requests
 from otherroof.far.place import Place, Task
 from otherroof.far.requests import DataPiece, Mode, NotYet, Piece, Script, Space
+from otherroof.far_copy.keeper import RunMark
 from otherroof.far_copy.listing import Header, header_in, holds_header
 from otherroof.far_copy.view import FarCopyView
 from otherroof.layouts.open import steps
@@ -39,6 +40,7 @@ NO_MARK = "?"  # stands for a note without a home's mark
 HEAD = 4096  # bytes of a listing that nearly always hold its header
 LONGEST_HEAD = 512 * 1024
 TIDY_AT_ONCE = 64
+LONGEST_SERVER = 64  # bytes
 MOST_PARTS = 1_000_000  # runs, or half-sent files, at once
 
 
@@ -110,11 +112,11 @@ class OpenJobFolder:
             yield from steps.write_all(aside, text, requests.LEAST, permissions=0o644)
             yield requests.Rename(aside, self.paths.at(READ_ME))
 
-    def begin(self, run: str) -> Script[steps.DiskHabits]:
-        """Mark that a run is under way; answers what was seen of the disk."""
+    def begin(self, run: str, server: str) -> Script[steps.DiskHabits]:
+        """Mark that a run of `server` is under way; answers what was seen of the disk."""
         # Before the first change: a run that is cut before it moved anything aside would else leave no trace.
         mark = self.paths.under_way(run)
-        yield from steps.write_all(mark, b"", requests.LEAST)
+        yield from steps.write_all(mark, server.encode(), requests.LEAST)
         folder, _, name = mark.rpartition(b"/")
         folds_case = (yield from steps.stat_path(folder + b"/" + name.upper())) is not None
         if not self.place.offers.space:
@@ -122,6 +124,25 @@ class OpenJobFolder:
         space: Space = yield requests.GetSpace(self.paths.top)
         # btrfs makes entries as it needs them, says that it has 0 (statfs(2): f_files), and gains nothing by this.
         return steps.DiskHabits(writes_on_close=space.files > 0, folds_case=folds_case)
+
+    def marks(self) -> Script[list[RunMark]]:
+        """The marks of all runs under way, whoever's they are."""
+        found: list[RunMark] = []
+        for name, attrs in (yield from steps.list_names(self.paths.at(INCOMING), MOST_PARTS)) or ():
+            run = run_in(name, UNDER_WAY_END)
+            if run is None:
+                continue
+            try:
+                handle = yield requests.OpenFile(self.paths.under_way(run), Mode.READ)
+            except NotThere:  # its run has ended since
+                continue
+            text, _ = yield (requests.Read(handle, 0, LONGEST_SERVER), requests.CloseFile(handle))
+            found.append(RunMark(run, bytes(text).decode("ascii", "replace"), attrs.mtime))
+        return found
+
+    def take_back_begin(self, run: str) -> Script[None]:
+        """Nothing was changed: take the mark away."""
+        yield from steps.remove(self.paths.under_way(run))
 
     def commit(self, run: str, listing: str) -> Script[None]:
         """Send the listing in the local file and rename it into place: from then on the run counts."""

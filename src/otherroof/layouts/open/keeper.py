@@ -13,7 +13,7 @@ from contextlib import suppress
 
 from otherroof.base.errors import HomeTrouble, OtherroofError
 from otherroof.far.place import Place, Task, run_script, run_scripts
-from otherroof.far_copy.keeper import ExtraScript, HomeIdentity
+from otherroof.far_copy.keeper import ExtraScript, HomeIdentity, RunMark
 from otherroof.far_copy.listing import Header, ListingPart, check_listing, entry_lines, write_listing
 from otherroof.far_copy.state import CopyState
 from otherroof.far_copy.view import FarCopyView
@@ -62,7 +62,7 @@ class OpenKeeper:
 
     def writer(self, run: str) -> OpenWriter:
         """See the port."""
-        return OpenWriter(self.place, self._job, run, self._disk)
+        return OpenWriter(self.place, self._job, run, self._home.server, self._disk)
 
     def reader(self, run: str) -> OpenReader:
         """See the port."""
@@ -91,7 +91,15 @@ class OpenKeeper:
         if not view.ready:
             run_script(self.place, self._folder.make_ready(self._home.name, self.home_id))
             view.ready = True
-        self._disk = run_script(self.place, self._folder.begin(run))
+        self._disk = run_script(self.place, self._folder.begin(run, self._home.server))
+
+    def marks(self) -> list[RunMark]:
+        """See the port."""
+        return run_script(self.place, self._folder.marks())
+
+    def take_back_begin(self, run: str) -> None:
+        """See the port."""
+        run_script(self.place, self._folder.take_back_begin(run))
 
     def lines(self, run: str) -> Iterator[bytes]:
         """See the port."""

@@ -22,8 +22,11 @@ LONGEST_TAIL = 32 * 1024 * 1024  # bytes of a half-sent file that are read back 
 class OpenWriter:
     """See the port. Ordinary files at the far end."""
 
-    def __init__(self, place: Place, job: str, run: str, disk: steps.DiskHabits = steps.UNKNOWN_DISK) -> None:
+    def __init__(
+        self, place: Place, job: str, run: str, server: str = "", disk: steps.DiskHabits = steps.UNKNOWN_DISK
+    ) -> None:
         self.place = place
+        self._server = server
         self._disk = disk
         self.paths = JobPaths(job, run)
 
@@ -110,6 +113,11 @@ class OpenWriter:
     def make_durable(self, path: bytes) -> Script[None]:
         """See the port."""
         yield from steps.make_durable(self.place.offers, self.paths.latest(path))
+
+    def keep_mark_fresh(self) -> Script[None]:
+        """See the port. Written, not given a time: it shall have the far clock's."""
+        handle = yield requests.OpenFile(self.paths.under_way(self.paths.run), Mode.WRITE)
+        yield (requests.Write(handle, 0, self._server.encode()), requests.CloseFile(handle))
 
     def prepare(self, path: bytes, upto: int | None) -> Script[ArrivedPart]:
         """See the port."""
