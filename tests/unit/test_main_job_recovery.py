@@ -34,7 +34,7 @@ pytestmark = pytest.mark.lasts(22)
 
 BIG = random.Random(4).randbytes(12 * LARGE)
 BIGGER = random.Random(5).randbytes(20 * LARGE)
-HALF_SENT = 60  # requests after which more than MUCH of BIGGER, and not all, is there
+HALF_SENT = 86  # requests after which more than MUCH of BIGGER, and not all, is there
 MUCH = 6 * LARGE
 
 

@@ -161,3 +161,18 @@ def test_a_run_that_goes_on_for_long_keeps_its_mark_fresh(tmp_path: Path) -> Non
         for result in NotedWriter.place.carry_out(syncs.due_tasks()):
             syncs.ended(result)
     assert len(asked) == 5
+
+
+def test_what_another_machine_left_half_done_is_told(servers: tuple[OneJob, OneJob]) -> None:
+    old, new = servers
+    change(old, b"old")
+
+    def die() -> None:
+        raise KeyboardInterrupt
+
+    with in_the_middle(SendSteps, "settle", die), pytest.raises(KeyboardInterrupt):
+        run_as("old", old)
+    with patch.object(other_server, "FRESH_S", 0):
+        ran = run_as("new", new)
+    assert ran.error is None
+    assert ["another machine's" in problem.why for problem in ran.report.problems] == [True]

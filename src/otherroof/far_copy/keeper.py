@@ -60,6 +60,7 @@ class Keeper(Protocol):
 
     place: Place
     home_id: str
+    server: str
 
     def view(self) -> FarCopyView:
         """Look at the far folder. Raises FarTrouble if it is another home's."""

@@ -225,10 +225,11 @@ def _look_at_traces(files: JobStateFiles, keeper: Keeper, view: FarCopyView, che
     if not unsettled:
         return
     checked.unsure = True
-    checked.remarks.append(
-        f"nothing here tells of run {unsettled[-1]}, which was begun and never ended; what it did was looked at"
-        " (if another server copies to the same place, stop one of them)"
-    )
+    checked.remarks += [
+        f"run {mark.run}, which never ended, was another machine's; if that still copies to the same place, stop it"
+        for mark in keeper.marks()
+        if mark.server not in ("", keeper.server)
+    ]
     first_moved: dict[bytes, str] = {}  # the first of these runs moved aside what the catalogue knows
     for run in unsettled:
         for path in keeper.moved_aside(run):

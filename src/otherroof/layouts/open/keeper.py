@@ -40,6 +40,7 @@ class OpenKeeper:
     ) -> None:
         self.place = place
         self.home_id = home.key.home_id
+        self.server = home.server
         self._job = job
         self._home = home
         self._disk = UNKNOWN_DISK  # until a run begins
