@@ -12,6 +12,7 @@ from otherroof.far_copy.numbers import FILE, FOLDER, LINK, SIZE, Numbers
 
 PLANNED, BEGUN, DONE, TROUBLE = 0, 1, 2, 3
 LARGE = 1024 * 1024  # bytes; above this a file is streamed and not held in memory
+FOLDER_KIND = b'"kind":"folder"'
 _DIGEST_KEY = b'"digest":"'
 
 
@@ -80,6 +81,9 @@ class Rows(enum.Enum):
     TO_MOVE_ASIDE = f"state = {PLANNED} AND had IN ({FILE}, {LINK}) AND want <> had"
     FOLDERS_TO_DROP = f"state = {PLANNED} AND had = {FOLDER} AND want <> had"
     FOLDERS_TO_MAKE = f"state = {PLANNED} AND want = {FOLDER}"
+    FOLDERS_FOR_OTHERS = (  # a file or link gave way to each, as far as the far box said
+        f"want = {FOLDER} AND state = {DONE} AND old IS NOT NULL AND instr(old, x'{FOLDER_KIND.hex()}') = 0"
+    )
     FOLDERS_REFUSED = f"want = {FOLDER} AND state IN ({BEGUN}, {TROUBLE})"
     FILES_TO_BRING = f"state = {PLANNED} AND want = {FILE}"
     FIRST_NAMES_TO_BRING = f"state = {PLANNED} AND want = {FILE} AND first IS NULL"

@@ -1,7 +1,7 @@
 """Finds out what became of changes whose end is not known: a connection broke, a run was killed, or it was refused.
 
 What had landed without being durable is looked at too: whether the far box lost its power meanwhile cannot be asked, so
-small files are read back, and all are synced.
+small files are read back, and all are synced. So is every folder that a file gave way to: the file may be back.
 """
 
 from __future__ import annotations
@@ -10,11 +10,11 @@ from collections.abc import Iterator
 from itertools import chain
 
 from otherroof.base.errors import PlaceError
-from otherroof.copying.compare.change import LARGE, PlannedChange, Rows
+from otherroof.copying.compare.change import DONE, LARGE, PlannedChange, Rows
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.far.place import Task
 from otherroof.far.requests import Script
-from otherroof.far_copy.numbers import FILE, LINK
+from otherroof.far_copy.numbers import FILE, FOLDER, LINK
 from otherroof.far_copy.writer import ChangeState, FileProperties, Writer
 
 
@@ -22,7 +22,7 @@ def settle_unfinished(plan: RunPlan, writer: Writer) -> None:
     """Ask the far box about every change that was begun, and write down what is found."""
 
     def tasks() -> Iterator[Task[PlannedChange, ChangeState]]:
-        for change in chain(plan.pages(Rows.UNFINISHED), plan.not_durable()):
+        for change in chain(plan.pages(Rows.UNFINISHED), plan.not_durable(), plan.pages(Rows.FOLDERS_FOR_OTHERS)):
             # Only what may stand there is synced, so only that waits for the disk.
             yield Task(change, _standing(writer, change), waits_for_disk=change.want == FILE)
 
@@ -38,6 +38,9 @@ def settle_unfinished(plan: RunPlan, writer: Writer) -> None:
 
 
 def _standing(writer: Writer, change: PlannedChange) -> Script[ChangeState]:
+    if change.want == FOLDER and change.state == DONE:
+        in_the_way = yield from writer.stands_in_the_way(change.path)
+        return ChangeState.OLD_GONE if in_the_way else ChangeState.IN_PLACE
     properties = FileProperties.of(change.numbers) if change.numbers is not None and change.want else None
     if change.want == FILE and properties is not None and change.digest is not None and change.size <= LARGE:
         # The right size does not tell: a disk without a journal may have given the file its size and no content.
