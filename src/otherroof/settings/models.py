@@ -80,7 +80,10 @@ class FarBox(Strict):
 
 
 class Guard(Strict):
-    """What a run may change before a person is asked."""
+    """What a run may change before a person is asked.
+
+    Of changed files that now look encrypted, a fifth of `changed_percent` is too many.
+    """
 
     removed_percent: Percent = 20
     changed_percent: Percent = 50
