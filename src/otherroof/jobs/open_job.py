@@ -5,7 +5,8 @@
     O3  refuse to send this home's own secrets; run the command that the job wants before it
     O4  read the listing key; a run makes it if this home has none yet
     O5  bring up the tunnel and climb the network rungs
-    O6  log in, pinned key proved, find the layout's keeper, and look at the far copy
+    O6  log in, pinned key proved, find the layout's keeper, and look at the far copy; a run asks for this by itself, again
+        each time the connection broke
     O7  and at the end, in reverse: hang up, take the tunnel down, close the record, give the locks back
 
 What differs from one kind of work to another is its `Access`. Nothing here decides what is copied or restored.

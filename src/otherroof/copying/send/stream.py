@@ -33,6 +33,7 @@ LONGEST_COPY = 16 * 1024 * 1024  # bytes copied by one request, so that its answ
 SYNC_EVERY_S = 5.0
 SYNC_EVERY = 16 * 1024 * 1024  # bytes
 PATIENCE_S = 0.5
+PARTING_S = 10.0  # how long closing waits for a read that is under way
 # As many bytes at one read as make four pieces: fewer calls, and longer stretches on the disk.
 BLOCKS = 4  # pieces read at once
 
@@ -380,8 +381,11 @@ class ReadAhead:
         for stream in self.under_way:
             self.forget(stream)
         self._streams.put(None)
-        self._thread.join()
-        self._source.close()
+        # A read can hang for ever, on a disk that fails or a folder from another machine. The thread ends with this
+        # process then, and the folder's handle stays open for it.
+        self._thread.join(PARTING_S)
+        if not self._thread.is_alive():
+            self._source.close()
 
     def _work(self) -> None:
         while (stream := self._streams.get()) is not None:
