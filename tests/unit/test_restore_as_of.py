@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 
 from otherroof.base.clock import SteppedClock, stamp
-from otherroof.base.errors import Damaged
+from otherroof.base.errors import Damaged, WrongUse
 from otherroof.far_copy.listing import Header, header_in
-from otherroof.jobs.restore import LOST, list_versions
+from otherroof.jobs.restore import LOST, RestoreRequest, list_versions, restore
 from support.main_job import OneJob, one_job
 from support.simulated import utc
 
@@ -95,6 +95,27 @@ def test_a_far_box_that_shows_an_old_state_is_told(job: OneJob, as_of: str) -> N
         assert LOST in why
     assert (runs["Thursday"], LOST) in [(one.run, one.flaw) for one in list_versions(job.settings, "papers")]
     assert page(job, "2026-06-08T12:00Z") == ("Monday", []), "up to then nothing else had counted"
+
+
+def test_on_a_new_machine_a_run_that_somebody_wrote_down_shows_an_old_state(job: OneJob) -> None:
+    """Invariant 5: there is no history at home that would know of it."""
+    run_on(job, utc(2026, 6, 8, 10), "Monday")
+    kept = job.where / "kept"
+    shutil.copytree(job.far, kept)
+    tuesday = run_on(job, utc(2026, 6, 9, 10), "Tuesday")
+    job.forget_state()
+    into = job.where / "back"
+    shown = restore(job.settings, RestoreRequest("papers", bytes(into / "1"), newest=tuesday))
+    assert shown.problems == []
+    shutil.rmtree(job.far)
+    shutil.copytree(kept, job.far)
+    assert restore(job.settings, RestoreRequest("papers", bytes(into / "2"))).problems == [], "nobody could know"
+    (told,) = restore(job.settings, RestoreRequest("papers", bytes(into / "3"), newest=tuesday)).problems
+    assert tuesday in told.why
+    assert LOST in told.why
+    assert (tuesday, LOST) in [(one.run, one.flaw) for one in list_versions(job.settings, "papers", tuesday)]
+    with pytest.raises(WrongUse, match="not a run's id"):
+        list_versions(job.settings, "papers", tuesday[:-1])
 
 
 def test_a_listing_under_another_runs_name_is_refused(job: OneJob) -> None:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import re
 import secrets
 from datetime import UTC, datetime, timedelta
 
 from otherroof.base.clock import from_stamp
+
+_RUN_ID = re.compile(r"\d{4}-\d\d-\d\dT\d{6}Z-[0-9a-f]{4}")
 
 
 def next_run_id(now: datetime, last_seen: str) -> str:
@@ -16,6 +19,17 @@ def next_run_id(now: datetime, last_seen: str) -> str:
         last = datetime.strptime(last_seen[:18], "%Y-%m-%dT%H%M%SZ").replace(tzinfo=UTC)
         now = max(now, last + timedelta(seconds=1))
     return f"{now.astimezone(UTC):%Y-%m-%dT%H%M%SZ}-{secrets.token_hex(2)}"
+
+
+def is_run_id(text: str) -> bool:
+    """Whether this is a whole run id."""
+    if not _RUN_ID.fullmatch(text):
+        return False
+    try:
+        time_of_run(text)
+    except ValueError:
+        return False
+    return True
 
 
 def time_of_run(run: str) -> datetime:

@@ -5,8 +5,8 @@
     O3  refuse to send this home's own secrets; run the command that the job wants before it
     O4  read the listing key; a run makes it if this home has none yet
     O5  bring up the tunnel and climb the network rungs
-    O6  log in, pinned key proved, find the layout's keeper, and look at the far copy; a run asks for this by itself, again
-        each time the connection broke
+    O6  log in, pinned key proved, find the layout's keeper, and look at the far copy; a run asks for this by itself,
+        and again each time the connection broke
     O7  and at the end, in reverse: hang up, take the tunnel down, close the record, give the locks back
 
 What differs from one kind of work to another is its `Access`. Nothing here decides what is copied or restored.
@@ -119,9 +119,16 @@ class OpenedJob:
         self.keeper = self.connect()
         self.keeper.place.widen()
         self.view = self.keeper.view()
+        self._note_lost()
+
+    def expect(self, run: str, at: datetime) -> None:
+        """A person knows that this run counted, whatever home's own history says; it ended about then."""
+        self.counted.setdefault(run, at)
+        self._note_lost()
+
+    def _note_lost(self) -> None:
         newest = max(self.counted, default="")  # by the id, which keeps the order also if a clock was wrong
-        if newest not in self.view.runs:
-            self.lost = newest
+        self.lost = newest if newest not in self.view.runs else ""
 
     def hang_up(self) -> None:
         """O7. Close every connection that was made."""

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from otherroof.base.clock import Clock
-from otherroof.base.errors import Damaged, OtherroofError
+from otherroof.base.errors import Damaged, OtherroofError, WrongUse
 from otherroof.copying.report import Problem
 from otherroof.far_copy.entry import path_text
 from otherroof.far_copy.listing import Header, damaged_listing, time_taken
 from otherroof.far_copy.reader import Reader
-from otherroof.far_copy.run_ids import time_of_run
+from otherroof.far_copy.run_ids import is_run_id, time_of_run
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.open_job import READ, OpenedJob, open_job
 from otherroof.ledger import Ledger
@@ -31,25 +31,38 @@ LOST = "the far box does not hold it any more"
 
 @dataclass(frozen=True, slots=True)
 class RestoreRequest:
-    """What to bring back and where to."""
+    """What to bring back and where to. `newest` is a run that is known to have counted."""
 
     job: str
     into: bytes
     as_of: str = ""
     existing: Existing = "refuse"
     paths: tuple[bytes, ...] = ()
+    newest: str = ""
 
 
-def list_versions(settings: Settings, name: str) -> list[Listed]:
+def list_versions(settings: Settings, name: str, newest: str = "") -> list[Listed]:
     """Every version that can be restored, newest first, by the headers of their listings.
 
-    The newest that the ledger knows is among them with a flaw, if the far box does not hold it.
+    The newest that is known, by the ledger or as `newest`, is among them with a flaw, if the far box does not hold it.
     """
     with open_job(settings, name, JobContext(RestoreProgress()), READ) as job:
+        _expect(job, newest)
         found = list(_listed_versions(job))
         if job.lost:
             found.append(Listed(job.lost, job.counted[job.lost], flaw=LOST))
     return sorted(found, key=lambda version: version.run, reverse=True)
+
+
+def _expect(job: OpenedJob, newest: str) -> None:
+    """Hold what the far box shows against a run that a person knows of. Raises WrongUse if that is no run's id."""
+    if not newest:
+        return
+    # A listing has a digest under home's key, so the far box cannot make one up: it either shows this run or hides it.
+    if not is_run_id(newest):
+        advice = "it looks like 2031-04-05T013000Z-7f3a; copy all of it"
+        raise WrongUse(f"{newest!r} is not a run's id", where=job.name, advice=advice)
+    job.expect(newest, time_of_run(newest))
 
 
 def _listed_versions(job: OpenedJob) -> Iterator[Listed]:
@@ -111,6 +124,7 @@ def restore(
     are in the answer."""
     context = context or JobContext(RestoreProgress())
     with open_job(settings, request.job, context, READ) as job:
+        _expect(job, request.newest)
         chosen = _chosen_version(job, request.as_of)
         with closing(job.keeper.reader(chosen.run)) as reader:
             chosen.check_time(reader.header)

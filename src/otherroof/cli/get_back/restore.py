@@ -33,6 +33,12 @@ def verb(
         Literal["refuse", "keep", "replace"],
         typer.Option("--if-there", help="What to do if DIR is not empty."),
     ] = "refuse",
+    newest: Annotated[
+        str,
+        typer.Option(
+            "--newest", metavar="RUN", help="A run that you know of; if the far box does not show it, you are told."
+        ),
+    ] = "",
     config: ConfigOption = SETTINGS_FOLDER,
     as_json: JsonOption = False,
 ) -> None:
@@ -47,7 +53,7 @@ def verb(
     settings = settings_for_rescue(config)
     folder = job_of(settings, job).folder
     wanted = tuple(as_listed(path, folder) for path in paths or [])
-    request = RestoreRequest(job, os.fsencode(os.path.abspath(into)), as_of, if_there, wanted)
+    request = RestoreRequest(job, os.fsencode(os.path.abspath(into)), as_of, if_there, wanted, newest)
     clock = SystemClock()
     begun = clock.monotonic()
     progress = RestoreProgress()

@@ -22,6 +22,12 @@ from otherroof.cli.common import (
 
 def verb(
     job: Annotated[str, typer.Argument(metavar="JOB", help="The job whose versions are listed.")],
+    newest: Annotated[
+        str,
+        typer.Option(
+            "--newest", metavar="RUN", help="A run that you know of; if the far box does not show it, you are told."
+        ),
+    ] = "",
     config: ConfigOption = SETTINGS_FOLDER,
     as_json: JsonOption = False,
 ) -> None:
@@ -30,7 +36,7 @@ def verb(
 
     settings = settings_for_rescue(config)
     job_of(settings, job)
-    found = list_versions(settings, job)
+    found = list_versions(settings, job, newest)
     if as_json:
         held = [version for version in found if version.flaw != LOST]
         rows = [
