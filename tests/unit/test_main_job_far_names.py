@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -126,22 +127,97 @@ def test_a_link_that_cannot_be_moved_aside_is_never_written_through(
 
 
 def test_a_link_that_somebody_laid_at_the_far_end_is_never_written_through(job: OneJob, tmp_path: Path) -> None:
+    """And what lay in the folder, also what did not change, is brought again: the listing is true."""
     outside = tmp_path / "far-box" / "outside"
     outside.mkdir()
     (outside / "a").write_bytes(b"not ours")
-    job.put("folder/a", b"1")
-    job.put("folder/b", b"2")
+    for name in ("a", "b", "deep/c", "deep/deeper/d"):
+        job.put(f"folder/{name}", name.encode())
+    job.put("folder.txt", b"a neighbour in the order of names")
     job.done()
-    (job.latest / "folder").rename(job.latest / "elsewhere")
+    (job.latest / "folder").rename(tmp_path / "elsewhere")
     (job.latest / "folder").symlink_to(outside)
     (job.folder / "folder/b").unlink()
     job.put("folder/a", b"11")
     job.put("folder/new", b"3")
     ran = job.run()
-    assert [os.fsdecode(name) for name in os.listdir(outside)] == ["a"]
+    assert ran.error is None
+    assert os.listdir(outside) == ["a"]
     assert (outside / "a").read_bytes() == b"not ours"
-    assert {problem.path for problem in ran.report.problems} == {"folder/a", "folder/b", "folder/new"}
-    assert "link" in ran.report.problems[0].why
+    (problem,) = ran.report.problems
+    assert problem.path == ""
+    assert "in place of the folder folder; what belongs there is sent again" in problem.why
+    assert job.unlike(ran.report.run) == []
+    assert (job.earlier(ran.report.run) / "folder").is_symlink()
+
+
+def test_a_link_in_place_of_a_folder_that_cannot_be_moved_is_told_and_nothing_below_is_touched(
+    job: OneJob, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    outside = tmp_path / "far-box" / "outside"
+    outside.mkdir()
+    job.put("folder/a", b"1")
+    job.done()
+    (job.latest / "folder").rename(tmp_path / "elsewhere")
+    (job.latest / "folder").symlink_to(outside)
+    job.put("folder/a", b"11")
+
+    def refused(_writer: OpenWriter, _path: bytes) -> Script[None]:
+        raise Denied("renaming was refused")
+        yield
+
+    monkeypatch.setattr(OpenWriter, "aside", refused)
+    ran = job.run()
+    assert [problem.path for problem in ran.report.problems] == ["folder/a"]
+    assert os.listdir(outside) == []
+
+
+def test_a_folder_that_a_forgotten_run_made_into_a_file_is_one_again(job: OneJob) -> None:
+    """A run was cut, home's state was lost with it, and home's folder is a folder again."""
+    for name in ("a", "deep/b"):
+        job.put(f"folder/{name}", name.encode())
+    (job.folder / "other/empty/one").mkdir(parents=True)
+    job.done()
+    kept = [job.folder / "folder", job.folder / "other"]
+    for path in kept:
+        path.rename(job.where / path.name)
+        path.write_bytes(b"a file now")
+
+    def die(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.MonkeyPatch.context() as patch, pytest.raises(KeyboardInterrupt):
+        patch.setattr("otherroof.copying.run.commit_run", die)
+        job.run()
+    job.forget_state()
+    for path in kept:
+        path.unlink()
+        (job.where / path.name).rename(path)
+    ran = job.run()
+    assert ran.error is None
+    assert [problem.path for problem in ran.report.problems if problem.path] == []
+    assert job.unlike(ran.report.run) == []
+    assert job.done().files.new == 0
+
+
+def test_a_folder_that_a_forgotten_run_made_into_a_file_stays_one(job: OneJob) -> None:
+    (job.folder / "other/empty/one").mkdir(parents=True)
+    job.put("folder/deep/b", b"1")
+    job.done()
+    for name in ("folder", "other"):
+        shutil.rmtree(job.folder / name)
+        job.put(name, b"a file now")
+
+    def die(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.MonkeyPatch.context() as patch, pytest.raises(KeyboardInterrupt):
+        patch.setattr("otherroof.copying.run.commit_run", die)
+        job.run()
+    job.forget_state()
+    ran = job.run()
+    assert ran.report.problems == []
+    assert job.unlike(ran.report.run) == []
 
 
 def test_a_link_laid_where_a_new_folder_comes_is_moved_aside(job: OneJob, tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ from typing import Protocol
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import RunCut
+from otherroof.copying.compare.catalogue import Catalogue
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.home.chunks import ChunkList
 from otherroof.copying.home.looks_encrypted import EncryptionSampler
@@ -84,4 +85,5 @@ class SendContext:
     chunks: ChunkLists
     totals: SendTotals
     landed: LandedFiles
+    catalogue: Catalogue
     unsure: bool

@@ -364,9 +364,14 @@ class RunPlan:
 
     def trouble_below(self, folder: bytes, why: str) -> None:
         """Nothing below this folder can be copied; what the far copy has there stands."""
-        below = f"path > x'{folder.hex()}2f' AND path < x'{folder.hex()}30'"  # "/" and the byte after it
-        for change in self._pages(f"state = {PLANNED} AND {below}"):
+        for change in self._pages(f"state = {PLANNED} AND {_below(folder)}"):
             self.trouble(change, why)
+
+    def gone_below(self, folder: bytes) -> None:
+        """What was to go below this folder is gone: the far copy has something else in the folder's place."""
+        for change in self._pages(f"state = {PLANNED} AND want = 0 AND {_below(folder)}"):
+            change.had = 0
+            self.done(change)
 
     def folders_with_changes(self) -> Iterator[bytes]:
         """Every folder in which something is still planned, and those above it, each once; the outer ones first."""
@@ -434,6 +439,11 @@ class RunPlan:
             if len(rows) < PAGE:
                 return
             given = (rows[-1][0],)
+
+
+def _below(folder: bytes) -> str:
+    """The condition in SQL for all paths below a folder."""
+    return f"path > x'{folder.hex()}2f' AND path < x'{folder.hex()}30'"  # "/" and the byte after it
 
 
 def _row_of(one: Difference) -> tuple[Any, ...]:

@@ -20,6 +20,7 @@ from contextlib import closing
 from dataclasses import replace
 
 from otherroof.base.errors import FarTrouble, LinkLost, OtherroofError, PlaceError, RunCut
+from otherroof.copying.compare.catalogue import Catalogue
 from otherroof.copying.compare.catalogue_repair import CheckedCatalogue
 from otherroof.copying.compare.change import TROUBLE, PlannedChange, Rows
 from otherroof.copying.compare.plan import RunPlan
@@ -31,12 +32,13 @@ from otherroof.copying.send.far_syncs import FarSyncs
 from otherroof.copying.send.files import FileSender
 from otherroof.copying.send.known_content import note_known_content
 from otherroof.copying.send.landed import LandedFiles
+from otherroof.copying.send.lost_folders import lost_with_folders
 from otherroof.copying.send.settling import settle_unfinished
 from otherroof.copying.send.stream import ReadAhead
 from otherroof.far.place import Task, TaskResult
 from otherroof.far.requests import Script
 from otherroof.far.trouble import reason_of
-from otherroof.far_copy.entry import parse_line
+from otherroof.far_copy.entry import parse_line, path_text
 from otherroof.far_copy.keeper import Keeper
 from otherroof.far_copy.numbers import FILE, FOLDER, LINK, MODE
 from otherroof.far_copy.view import FarCopyView
@@ -56,6 +58,7 @@ class PlanSender:
         self._chunks_path = chunks_path
         self._context = context
         self._unsure = False
+        self._catalogue: Catalogue
         self._landed = LandedFiles(context.clock)
         self.totals = SendTotals()
         self.remarks: list[str] = []
@@ -63,6 +66,7 @@ class PlanSender:
     def prepare(self, checked: CheckedCatalogue) -> None:
         """Learn from the catalogue which content the far copy holds already."""
         self._unsure = checked.unsure
+        self._catalogue = checked.catalogue
         note_known_content(self._plan, checked.catalogue.blocks(), checked.catalogue.asides())
         self._plan.commit()
 
@@ -97,6 +101,7 @@ class PlanSender:
                     chunks=chunks,
                     totals=self.totals,
                     landed=self._landed,
+                    catalogue=self._catalogue,
                     unsure=self._unsure,
                 )
             )
@@ -105,13 +110,14 @@ class PlanSender:
                 steps.settle()
                 steps.send()
             finally:
-                self.remarks += chunks.remarks
+                self.remarks += [*steps.remarks, *chunks.remarks]
 
 
 class SendSteps:
     """The steps, over one connection."""
 
     def __init__(self, context: SendContext) -> None:
+        self.remarks: list[str] = []
         self._context = context
         self._plan = context.plan
         self._writer = context.writer
@@ -145,30 +151,42 @@ class SendSteps:
     # -- S0 --
 
     def _look_at_folders(self) -> None:
-        # A link of the household's was copied as one, and a folder takes its place now; or somebody laid a link at the
-        # far end. A path through it would lead out of the copy.
+        # A link of the household's was copied as one, and a folder takes its place now; or a run of which nothing is
+        # known here was cut; or somebody laid a link at the far end. A path through it would lead out of the copy.
         def tasks() -> Iterator[Task[bytes, bool]]:
             for folder in self._plan.folders_with_changes():
                 change = self._plan.get(folder)
                 if change is None or change.had in (0, FOLDER):  # S1 moves aside what else is known to be there
                     yield Task(folder, self._writer.stands_in_the_way(folder))
 
-        strangers: list[PlannedChange] = []
+        lost: list[bytes] = []
         for result in self._place.carry_out(tasks(), self._context.run.tick):
             if result.error is not None:
                 raise result.error
             if result.value:
                 change = self._plan.get(result.key)
-                if change is not None and change.had == 0:
-                    strangers.append(change)
+                if change is not None and change.want != FOLDER:
+                    self._plan.gone_below(result.key)
                 else:
-                    why = "the far copy has a link or a file in place of the folder above it"
-                    self._plan.trouble_below(result.key, why)
-        asides = (Task(change, self._writer.aside(change.path), waits_for_disk=True) for change in strangers)
+                    lost.append(result.key)
+        self._free_for_folders(lost)
+        self._plan.commit()
+
+    def _free_for_folders(self, lost: list[bytes]) -> None:
+        """Move aside what stands in place of these folders; what the catalogue has below them is to be brought anew."""
+        asides = (Task(folder, self._writer.aside(folder), waits_for_disk=True) for folder in lost)
+        free: list[bytes] = []
         for moved in self._place.carry_out(asides, self._context.run.tick):
             if moved.error is not None:
-                self._plan.trouble(moved.key, moved.error.what)
-        self._plan.commit()
+                self._plan.trouble_below(moved.key, "the far copy has a link or a file in place of the folder above it")
+            else:
+                free.append(moved.key)
+                change = self._plan.get(moved.key)
+                if change is None or change.had == FOLDER:
+                    what = f"a link or a file in place of the folder {path_text(moved.key)}"
+                    self.remarks.append(f"the far copy had {what}; what belongs there is sent again")
+        if free:
+            self._plan.add(lost_with_folders(self._context.catalogue, free, self._plan.get))
 
     # -- S1 --
 
