@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -36,6 +37,11 @@ class Tunnelled:
         """What the far house's name server says of home."""
         self.box.write("/etc/hosts", f"127.0.0.1 localhost\n{address} larch.example.net\n")
         self.houses.home.name_host("larch.example.net", address)
+
+    def new_home(self, address: str) -> None:
+        """Another server takes over at home, which has the settings and keys, and no memory of the far box."""
+        shutil.rmtree(self.household.where / "state", ignore_errors=True)
+        self.houses.home_server_is_replaced(address)
 
     def tunnel(self, word: str) -> str:
         """What systemd would do."""

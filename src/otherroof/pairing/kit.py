@@ -16,12 +16,15 @@ from otherroof.base.atomic_file import FOR_ALL, FOR_OWNER, make_folder, replace_
 from otherroof.base.errors import WrongUse
 from otherroof.pairing.answers import ANSWER
 from otherroof.pairing.plan import BASE, KEEPALIVE_S, PairingPlan
+from otherroof.tunnel.silence import REJECT_S
 
 SECRET = "files/SECRET-shared.key"
 SUMS = "SUMS"
 PAGES = ("set-up.sh", "READ-ME-FIRST.txt")
 FILES = (
     "firewall.nft",
+    "hidden-ssh.service",
+    "hidden-ssh.socket",
     "home",
     "login",
     "new-ssh.nft",
@@ -36,6 +39,8 @@ FILES = (
     "updates.conf",
 )
 DAY_S = 86_400
+# Of the far box's looks, two a minute: time enough for a home that restarts, so that its port is not changed for that.
+LOOKS_A_PORT = 4
 
 
 def kit_files(plan: PairingPlan, shared_key: str) -> dict[str, str]:
@@ -104,6 +109,9 @@ def _facts(plan: PairingPlan) -> dict[str, object]:
         "calls_home": plan.role == ANSWER,
         "endpoint": f"[{called}]:{plan.port}" if ":" in called else f"{called}:{plan.port}",
         "keepalive_s": KEEPALIVE_S,
+        # WireGuard paper §6.1: a session older than this carries nothing any more, so nobody answered since.
+        "stale_s": REJECT_S,
+        "looks_a_port": LOOKS_A_PORT,
         "silent_days": f"{plan.silent_days:g}",
         "silent_s": round(plan.silent_days * DAY_S),
     }

@@ -252,6 +252,43 @@ def test_a_note_that_stands_goes_with_undo(box):
     assert changes(before, box.snapshot()) == {}
 
 
+def test_a_kernel_without_links_is_noticed_at_the_start_and_gets_a_program_for_them(box):
+    box.lose_links()
+    for words in ((), ("--apply",)):
+        said = box.set_up(*words)[1]
+        assert "this kernel has no WireGuard links (Error: Unknown device type.), so a program does their work" in said
+        assert "installed already: wireguard-go" in said
+
+
+def test_a_kernel_without_links_and_no_program_to_be_had_stops_it_before_anything_is_opened(box):
+    box.lose_links()
+    box.run("apt-get", "clean")
+    box.run("dpkg", "--remove", "--force-depends", "wireguard-go")
+    code, said = box.set_up("--apply")
+    assert code == 1
+    assert "this kernel has no WireGuard links" in said
+    assert "apt could not install wireguard-go" in said
+    assert not box.run("getent", "passwd", "otherroof", may_fail=True)
+    assert not box.run("find", "/etc/ssh", "-name", "otherroof*")
+
+
+def test_a_kernel_without_links_and_without_their_device_is_told_what_would_help(box):
+    box.lose_links()
+    box.run("rm", "/dev/net/tun")
+    code, said = box.set_up("--apply")
+    assert code == 1
+    assert "a kernel from 5.6 on" in said
+
+
+def test_a_kernel_with_links_needs_no_program_for_them_and_keeps_nothing_of_the_trial(box):
+    box.run("mv", "/usr/bin/unshare", "/usr/lib/unshare-of-the-lab")
+    box.write("/usr/bin/unshare", '#!/bin/sh\necho "$*" >/tmp/tried\n', 0o755)
+    box.run("dpkg", "--remove", "--force-depends", "wireguard-go")
+    assert "wireguard-go" not in box.apply()
+    assert box.read("/tmp/tried") == "--net ip link add dev trial type wireguard\n"
+    assert "trial" not in box.run("ip", "-o", "link")
+
+
 def test_packages_that_cannot_be_had_stop_it_before_anything_is_opened(box):
     box.run("apt-get", "clean")
     box.run("dpkg", "--remove", "--force-depends", "wireguard-tools")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from support.set_up_kit import FarBox
+from support.set_up_kit import OWN, FarBox, reaches, wait_until
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.each_release]
 
@@ -97,6 +97,105 @@ def test_ssh_that_was_off_is_switched_on_behind_the_firewall_and_off_again_by_un
     booted.undo()
     assert active(booted, "ssh.service") == ["inactive"]
     assert booted.run("systemctl", "is-enabled", "ssh.service", may_fail=True).strip() == "disabled"
+
+
+def without_rules(box: FarBox) -> None:
+    """The box after a loss of power, with a firewall that cannot be loaded."""
+    box.write(f"{OWN}/firewall.nft", "not rules\n")
+    box.run("nft", "flush", "ruleset")
+    box.run("ip", "link", "delete", "dev", box.plan.far_interface)
+    box.boot()
+
+
+def test_ssh_that_was_off_before_does_not_start_without_the_rule_that_hides_it(booted):
+    booted.run("systemctl", "disable", "--now", "--quiet", "ssh.service")
+    booted.apply()
+    rules = booted.read(f"{OWN}/firewall.nft")
+    without_rules(booted)
+    assert active(booted, "otherroof-tunnel.service") == ["failed"]
+    assert booted.space is not None
+    wait_until(lambda: active(booted, "ssh.service") == ["failed"], 30)
+    assert not reaches(booted.space, "127.0.0.1", 22)
+    booted.run("systemctl", "start", "ssh.socket", may_fail=True)
+    assert not reaches(booted.space, "127.0.0.1", 22)
+    booted.write(f"{OWN}/firewall.nft", rules)
+    # It comes by itself, since nobody there would know what to do.
+    wait_until(lambda: active(booted, "ssh.service") == ["active"], 60)
+    assert "new_ssh" in booted.run("nft", "list", "table", "inet", "otherroof-far")
+
+
+def test_ssh_of_the_relatives_own_starts_whatever_becomes_of_the_firewall(booted):
+    booted.apply()
+    without_rules(booted)
+    assert active(booted, "otherroof-tunnel.service", "ssh.service") == ["failed", "active"]
+    assert booted.plan.far_interface not in booted.run("ip", "-o", "link"), "home gets nowhere"
+
+
+def test_a_tunnel_whose_firewall_cannot_be_put_back_is_taken_down(booted):
+    booted.apply()
+    booted.write(f"{OWN}/firewall.nft", "not rules\n")
+    booted.run("nft", "flush", "ruleset")
+    booted.run("systemctl", "start", "otherroof-tunnel-again.service", may_fail=True)
+    assert booted.plan.far_interface not in booted.run("ip", "-o", "link")
+
+
+def journal(box: FarBox) -> list[str]:
+    return box.run("journalctl", "--unit=otherroof-tunnel-again.service", "--output=cat", "--no-pager").splitlines()
+
+
+def test_looking_after_the_tunnel_is_no_news(booted):
+    booted.apply()
+    for _ in range(6):
+        booted.run("systemctl", "reset-failed")  # the lab's own haste is no trouble
+        booted.run("systemctl", "start", "otherroof-tunnel-again.service")
+    told = journal(booted)
+    assert sum("home's name cannot be looked up now" in line for line in told) == 1, "once, not at every look"
+    assert len(told) <= 3, "`wg` has its say before that"
+
+
+def test_trouble_that_lasts_is_told_once_also_if_it_is_systemd_who_tells(booted):
+    booted.apply()
+    booted.write(f"{OWN}/firewall.nft", "not rules\n")
+    booted.run("nft", "flush", "ruleset")
+    for _ in range(6):
+        booted.run("systemctl", "start", "otherroof-tunnel-again.service", may_fail=True)
+    told = journal(booted)
+    assert sum("cannot be loaded, so there is no tunnel" in line for line in told) == 1
+    assert len(told) < 12
+
+
+def test_undo_leaves_no_failed_unit(booted):
+    booted.apply()
+    booted.write(f"{OWN}/firewall.nft", "not rules\n")
+    booted.write(f"{OWN}/note.sh", "#!/bin/sh\nexit 3\n", 0o755)
+    booted.run("nft", "flush", "ruleset")
+    for unit in ("otherroof-tunnel-again.service", "otherroof-note.service"):
+        booted.run("systemctl", "start", unit, may_fail=True)
+    booted.run("systemctl", "restart", "otherroof-tunnel.service", may_fail=True)
+    assert "otherroof-tunnel.service" in booted.run("systemctl", "--failed", "--plain", "--no-legend")
+    booted.undo()
+    assert booted.run("systemctl", "--failed", "--plain", "--no-legend").strip() == ""
+
+
+def test_a_tunnel_that_does_not_start_is_told_with_its_own_words_and_does_not_begin_with_the_machine(booted):
+    booted.lose_links()
+    booted.write("/usr/bin/wireguard-go", "#!/bin/sh\necho no such luck >&2\nexit 1\n", 0o755)
+    code, said = booted.set_up("--apply")
+    assert code == 1
+    assert "no such luck" in said
+    assert "otherroof-tunnel.service did not start, see its words above" in said
+    assert booted.run("systemctl", "is-enabled", "otherroof-tunnel.service", may_fail=True).strip() == "disabled"
+    assert "otherroof reply" not in said
+
+
+@pytest.mark.parametrize("ssh_in_use", [True, False])
+def test_all_that_is_done_was_shown_before(booted, ssh_in_use):
+    if not ssh_in_use:
+        booted.run("systemctl", "disable", "--now", "--quiet", "ssh.service")
+    shown = [line for line in booted.set_up()[1].splitlines() if line.startswith("  + ")]
+    done = [line for line in booted.apply().splitlines() if line.startswith("  + ")]
+    assert [line for line in done if line not in shown] == []
+    assert any("reload-or-restart ssh.service" in line for line in shown)
 
 
 def test_after_a_loss_of_power_all_is_there_again(booted):

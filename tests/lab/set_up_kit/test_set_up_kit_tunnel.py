@@ -86,6 +86,67 @@ def test_a_home_that_was_down_and_remembers_nothing_is_called_anew(both):
         wait_until(both.carries, 20)
 
 
+def test_after_some_silent_looks_home_is_called_from_another_port_and_again_after_as_many(both):
+    both.tunnel("up")
+    ports = []
+    for _ in range(9):
+        both.tunnel("again")
+        ports.append(both.wg("listen-port").strip())
+    assert [ports[at] != ports[at - 1] for at in range(1, 9)] == [at in (3, 7) for at in range(1, 9)]
+
+
+def test_a_home_that_answers_is_called_from_one_port(both):
+    both.tunnel("up")
+    both.tunnel("again")
+    port = both.wg("listen-port")
+    with both.home_up():
+        wait_until(both.carries, 20)
+        for _ in range(9):
+            assert both.carries()
+            both.tunnel("again")
+    assert both.wg("listen-port") == port
+
+
+@pytest.mark.lasts(60)
+def test_a_new_server_at_home_is_reached_although_the_router_sends_the_old_flow_to_the_old_one(both):
+    """Home's router goes on with what it knows of the far box's port while the box keeps calling from there."""
+    both.tunnel("up")
+    both.tunnel("again")
+    with both.home_up():
+        wait_until(both.carries, 20)
+    both.new_home("192.168.71.9")
+    with both.home_up():
+
+        def looked() -> bool:
+            both.tunnel("again")
+            time.sleep(5)  # as long as it takes to try a handshake again
+            return both.carries()
+
+        wait_until(looked, 90)
+
+
+def test_calls_from_a_home_that_hears_no_answer_are_no_sign_of_it(both):
+    """Its name is looked up all the same: it may have another address by now, at which it would hear."""
+    both.tunnel("up")
+    both.tunnel("again")
+    assert both.otherroof("probe", FAR)[0] == 0  # home remembers where it was called from, and will call there
+    both.houses.drop(f"ip saddr {both.houses.far_outside} udp dport 51820")
+    both.call_home("198.18.1.9")
+    both.box.run("mv", "/bin/date", "/bin/date.real")
+    later = '#!/bin/sh\n[ "$*" = +%s ] || exec date.real "$@"\necho $(($(date.real +%s) + 200))\n'
+    both.box.write("/bin/date", later, 0o755)  # by then the session carries nothing any more
+    with both.home_up():
+        received = int(both.wg("transfer").split()[1])
+        wait_until(lambda: int(both.wg("transfer").split()[1]) > received, 20)
+        both.tunnel("again")
+        assert "198.18.1.9:51820" in both.wg("endpoints")
+        called = both.wg("transfer")
+        wait_until(lambda: both.wg("transfer") != called, 20)
+        both.call_home("198.18.1.7")
+        both.tunnel("again")
+        assert "198.18.1.7:51820" in both.wg("endpoints")
+
+
 def test_a_name_that_cannot_be_looked_up_now_stops_nothing(both):
     both.box.write("/etc/hosts", "127.0.0.1 localhost\n")
     both.tunnel("up")

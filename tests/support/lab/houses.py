@@ -58,6 +58,7 @@ class Houses:
         self.plan = plan or Plan()
         self.estate = Estate()
         self._home_public = self.plan.home_public
+        self._home_address = self.plan.home_address
         self._far_public = self.plan.far_public
         self._rebound = 0
         try:
@@ -81,7 +82,7 @@ class Houses:
     @property
     def home_outside(self) -> str:
         """The address at which home is met from outside: its router's public one, or its own where it is routed."""
-        return self._home_public if self.plan.home_translates else self.plan.home_address
+        return self._home_public if self.plan.home_translates else self._home_address
 
     @property
     def far_outside(self) -> str:
@@ -105,6 +106,16 @@ class Houses:
         self._home_public = public
         self._translate()
         self._forget(self.home_router, "home")
+
+    def home_server_is_replaced(self, address: str) -> None:
+        """Another machine, at `address` in home's LAN, takes over. The router forwards to it from now on; flows that it
+        knows already it goes on sending to the old one."""
+        size = ipaddress.ip_network(self.plan.home_lan).prefixlen
+        self.home.ip("address", "delete", f"{self._home_address}/{size}", "dev", LAN)
+        self.home.ip("address", "add", f"{address}/{size}", "dev", LAN)
+        self.home.ip("route", "replace", "default", "via", str(ipaddress.ip_network(self.plan.home_lan)[1]))
+        self._home_address = address
+        self._translate()
 
     def far_moves(self, public: str) -> None:
         """The same for the far house."""
@@ -168,7 +179,7 @@ class Houses:
     def _translate(self) -> None:
         plan = self.plan
         if plan.home_translates:
-            forward = [(plan.forwarded_port, plan.home_address)] if plan.forwarded_port else []
+            forward = [(plan.forwarded_port, self._home_address)] if plan.forwarded_port else []
             self.home_router.nft(_translation(self._home_public, forward))
         if plan.far_translates:
             first = 20000 + 1000 * (self._rebound % 40)
