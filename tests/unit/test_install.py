@@ -43,6 +43,7 @@ DONE = MachineState(
         plan.JOBS: FolderOwner("root", "otherroof", 0o750),
         plan.KEYS: FolderOwner("otherroof", "otherroof", 0o700),
         plan.STATE: FolderOwner("otherroof", "otherroof", 0o700),
+        plan.SOCKETS: FolderOwner("otherroof", "otherroof", 0o755),
     },
     link=plan.STATE,
     enabled=True,
@@ -231,3 +232,19 @@ def test_what_is_there_is_read_from_the_other_machines_own_files(tmp_path: Path)
     assert found.folders[plan.KEYS] == FolderOwner("otherroof", "otherroof", 0o700)
     assert not found.settings
     assert found.files == {}
+
+
+def test_root_is_root_also_on_a_machine_that_has_no_list_of_accounts_yet(tmp_path: Path) -> None:
+    keys = tmp_path / "etc" / "otherroof" / "keys"
+    keys.mkdir(parents=True)
+    found = read_machine(Machine(str(tmp_path))).folders[plan.KEYS]
+    owner = "root" if os.getuid() == 0 else ""
+    assert (found.owner, found.group) == (owner, "root" if keys.stat().st_gid == 0 else "")
+
+
+def test_a_folder_that_holds_no_machine_is_not_taken_for_one(tmp_path: Path) -> None:
+    for words in ([], ["--apply"], ["--undo"]):
+        result = CliRunner().invoke(build(), ["install", "--root", str(tmp_path / "typo"), *words])
+        assert isinstance(result.exception, WrongUse)
+        assert "there is no folder etc in it" in str(result.exception)
+    assert not (tmp_path / "typo").exists()

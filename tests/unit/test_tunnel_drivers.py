@@ -342,6 +342,43 @@ def test_mtu_is_worked_out_from_the_way_out(bench: WireguardBench, outer: int, e
     assert bench.link.mtu == expected
 
 
+def test_a_far_box_that_was_silent_for_long_is_called_from_another_port_now_and_then(bench: WireguardBench) -> None:
+    """Its router may send what comes from the old one to a machine that is no longer there."""
+    bench.given = {"role": "call", "far_name": "garden.example.net:51820"}
+    driver = bench.driver()
+
+    def changed_port(after_s: float) -> bool:
+        bench.clock.step(after_s)
+        bench.machine.ran.clear()
+        driver.up()
+        return ("wg", "set", "roof0", "listen-port", "0") in bench.machine.ran
+
+    assert not changed_port(0)
+    assert not changed_port(1000), "the interface is new, and so is its port"
+    bench.link.peers[FAR].handshake_at = int(bench.clock.now().timestamp())
+    assert [changed_port(60) for _ in range(12)] == [at in (4, 9) for at in range(12)]
+    bench.link.peers[FAR].handshake_at = int(bench.clock.now().timestamp())
+    assert not changed_port(60)
+
+
+def test_home_that_is_called_keeps_the_port_that_its_router_forwards(bench: WireguardBench) -> None:
+    driver = bench.driver()
+    driver.up()
+    bench.link.peers[FAR].handshake_at = int(bench.clock.now().timestamp())
+    bench.clock.step(10_000)
+    driver.up()
+    assert bench.link.port == 51820
+
+
+def test_a_control_socket_of_another_account_is_not_taken_for_another_program(bench: WireguardBench) -> None:
+    bench.driver().up()
+    said = "Unable to access interface: Permission denied"
+    bench.machine.refuse[("wg", "show")] = ProgramResult(1, err=said)
+    with pytest.raises(TunnelTrouble, match="another account runs it in userspace") as told:
+        bench.driver().state()
+    assert "`interface`" not in str(told.value)
+
+
 class TestFirewallTable:
     """While the tunnel is up a table of its own keeps out what begins at the far end."""
 

@@ -148,7 +148,7 @@ def _settings(machine: Machine) -> tuple[str, str]:
 
 
 def _folders(machine: Machine, users: dict[int, str], groups: dict[int, str]) -> Iterator[tuple[str, FolderOwner]]:
-    for path in (plan.SETTINGS, plan.JOBS, plan.KEYS, plan.STATE):
+    for path in (plan.SETTINGS, plan.JOBS, plan.KEYS, plan.STATE, plan.SOCKETS):
         if os.path.isdir(machine.path(path)):
             found = os.stat(machine.path(path))
             strays = any(os.lstat(inner).st_uid != found.st_uid for inner in _inside(machine.path(path)))
@@ -163,9 +163,9 @@ def _inside(path: str) -> Iterator[str]:
 
 def _names(path: str) -> dict[int, str]:
     """The names by number in a file in the manner of passwd(5) or group(5). Read as a file, since it may be another
-    machine's."""
+    machine's; 0 is root also if that has no such file yet, as systemd's tools take it."""
     lines = (line.split(":") for line in _text(path).splitlines())
-    return {int(words[2]): words[0] for words in lines if len(words) > 2 and words[2].isdigit()}
+    return {0: "root"} | {int(words[2]): words[0] for words in lines if len(words) > 2 and words[2].isdigit()}
 
 
 def _text(path: str) -> str:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 ACCOUNT = "otherroof"
 UNIT, CONF = "otherroof.service", "otherroof.conf"
 SETTINGS, JOBS, KEYS = "/etc/otherroof", "/etc/otherroof/jobs", "/etc/otherroof/keys"
+SOCKETS = "/run/wireguard"
 STATE, STATE_LINK = "/var/lib/otherroof", "/etc/otherroof/state"
 UNIT_PATH = f"/etc/systemd/system/{UNIT}"
 ACCOUNT_PATH, FOLDERS_PATH = f"/etc/sysusers.d/{CONF}", f"/etc/tmpfiles.d/{CONF}"

@@ -29,21 +29,25 @@ from otherroof.tunnel.drivers.wireguard_steps import (
     read_peers,
     read_routes,
 )
+from otherroof.tunnel.lacks import NO_LINKS_ADVICE, USERSPACE
 from otherroof.tunnel.marks import MadeMark
 from otherroof.tunnel.network import mtu, routes
 from otherroof.tunnel.network.resolve import Resolve, next_address
 from otherroof.tunnel.port import TunnelState
-from otherroof.tunnel.silence import SilenceTimer, is_stale
+from otherroof.tunnel.silence import REJECT_S, SilenceTimer, is_stale
 
-USERSPACE = "wireguard-go"
 # Commands of `ip`, `wg` and `nft` take milliseconds; one that takes seconds hangs in the kernel. LOOK_S: twice within
 # SILENT_S, so that silence is noticed soon.
 STEP_S = 10.0
 RESOLVE_S = 8.0
 LOOK_S = 10.0
+# A session that is older carries nothing (REJECT_S), and then two minutes of looking for it by its name.
+OTHER_PORT_S = REJECT_S + 120.0
 READY_S = 5.0
 READY_STEP_S = 0.1
 _OR_LET_IN = "or set `let_in = true` if another firewall sees to that"
+_ANOTHERS = "another program may have an interface of that name; write another `interface` in the settings"
+_NOT_OURS = "another account runs it in userspace; once nothing uses it, remove it as root (`ip link del` and its name)"
 # Not `wg show IF dump`: it prints the private key as well. Each of these words prints one public thing a line.
 _WORDS = ("peers", "allowed-ips", "persistent-keepalive", "endpoints", "latest-handshakes", "transfer")
 
@@ -82,6 +86,7 @@ class WireguardDriver:
         self._mark = tools.mark
         self._caller = tools.caller
         self._silence = SilenceTimer()
+        self._ported_at: float | None = None  # steady time of the last change of the port
 
     @property
     def name(self) -> str:
@@ -200,7 +205,7 @@ class WireguardDriver:
             raise TunnelTrouble(
                 f"this kernel has no WireGuard-protocol links ({ran.said})",
                 where=self.name,
-                advice=f"use a kernel from 5.6 on, or install {USERSPACE}",
+                advice=NO_LINKS_ADVICE,
             )
         self._do((program, self.name))
         # It goes on in the background, and can be configured as soon as `wg` finds its control socket.
@@ -242,7 +247,7 @@ class WireguardDriver:
             raise TunnelTrouble(
                 f"`wg` cannot look at it: {ran.said}",
                 where=self.name,
-                advice="another program may have an interface of that name; write another `interface` in the settings",
+                advice=_NOT_OURS if "ermission denied" in ran.said else _ANOTHERS,
             )
         return ran.out
 
@@ -261,7 +266,20 @@ class WireguardDriver:
             listen_port=settings.port if settings.role == "answer" else 0,
             shared_key_file=self._files.shared_key,
             endpoint=called or self._caller_of(found),
+            other_port=self._is_other_port_due(found),
         )
+
+    def _is_other_port_due(self, found: InterfaceState | None) -> bool:
+        """Whether to call from another port, because the far box has been silent for long: its router may know this one
+        from before, and send what comes from it to a machine that is no longer there."""
+        peer = found.peers.get(self._settings.far_key) if found else None
+        if self._settings.role != "call" or peer is None or not peer.handshake_at:
+            return False  # one that never was answered is as new as its port
+        now, age = self._clock.monotonic(), self._age(peer)
+        if age is None or age < OTHER_PORT_S or (self._ported_at is not None and now < self._ported_at + OTHER_PORT_S):
+            return False
+        self._ported_at = now
+        return True
 
     def _caller_of(self, found: InterfaceState | None) -> str:
         """Where to call back to, on an interface that has not heard from the far box yet."""

@@ -13,7 +13,8 @@ from typing import Any
 
 @dataclass(frozen=True, slots=True)
 class InterfaceGoal:
-    """What the settings ask of the interface. `listen_port` 0: any port will do. `endpoint` empty: leave as it is."""
+    """What the settings ask of the interface. `listen_port` 0: any port will do, and with `other_port` any other than
+    it has. `endpoint` empty: leave as it is."""
 
     interface: str
     own_address: str
@@ -26,6 +27,7 @@ class InterfaceGoal:
     listen_port: int = 0
     shared_key_file: str = ""
     endpoint: str = ""
+    other_port: bool = False
 
 
 @dataclass(slots=True)
@@ -132,6 +134,8 @@ def _own_step(wanted: InterfaceGoal, found: InterfaceState) -> list[tuple[str, .
         words += ("private-key", wanted.key_file)
     if wanted.listen_port and found.listen_port != wanted.listen_port:
         words += ("listen-port", str(wanted.listen_port))
+    if wanted.other_port:
+        words += ("listen-port", "0")  # wg(8): 0 is any port
     return [("wg", "set", wanted.interface, *words)] if words else []
 
 
