@@ -261,6 +261,29 @@ def test_new_settings_are_taken_up_and_broken_ones_are_not(tmp_path: Path, far: 
         assert service.poll() is None
 
 
+@pytest.mark.slow
+@pytest.mark.lasts(100)
+def test_changed_settings_are_taken_up_without_a_word_and_check_tells_when(tmp_path: Path, far: FarSshd) -> None:
+    with household(tmp_path, far, {"papers": {}}) as home:
+        home.start()
+        until(lambda: "works on" in home.told())
+        assert "the running service goes by these settings" in home.otherroof("check").stdout
+        main = tmp_path / "settings" / "otherroof.toml"
+        sound = main.read_text()
+        main.write_text(sound + '[channel.bell]\nkind = "command"\ncommand = ["/bin/true"]\n')
+        for verb in ("check", "status", "alert-test"):
+            assert "other settings than the files (channel bell (new))" in home.otherroof(verb).stdout
+        until(lambda: "changed: channel bell (new)" in home.told(), 60)
+        assert "the running service goes by these settings" in home.otherroof("check").stdout
+        main.write_text(sound.replace("port =", "prot ="))
+        until(lambda: "are not taken up" in home.told(), 60)
+        with Ledger(home.settings.ledger) as ledger:
+            until(lambda: [one for one in ledger.alerts.standing() if one.rule == "settings"])
+        assert "goes by the settings of before" in home.otherroof("check").stdout
+        main.write_text(sound)
+        until(lambda: "changed: channel bell (gone)" in home.told(), 60)
+
+
 def test_settings_broken_from_the_start_end_it_with_a_word(tmp_path: Path, far: FarSshd) -> None:
     with household(tmp_path, far, {"papers": {}}) as home:
         main = tmp_path / "settings" / "otherroof.toml"

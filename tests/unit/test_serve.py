@@ -59,6 +59,7 @@ class House:
     look: Callable[[], None] = lambda: None
     more: tuple[Chore, ...] = ()
     reread: tuple[Settings | None, Sequence[Mistake]] = (None, ())
+    due: float | None = None  # in how many seconds the settings are to be read anew
     mistakes: tuple[str, ...] = ()
     address: str = ""
     alive_every_s: float | None = None
@@ -90,7 +91,7 @@ class House:
             at_end,
             clock,
             notifier,
-            lambda: self.reread,
+            self,
             self.mistakes,
         )
 
@@ -103,6 +104,13 @@ class House:
 
         self.thread = threading.Thread(target=work)
         self.thread.start()
+
+    def due_in_s(self) -> float | None:
+        return self.due
+
+    def read(self) -> tuple[Settings | None, Sequence[Mistake]]:
+        self.due = None
+        return self.reread
 
     def stop(self) -> float:
         """Stop the service; how long that took, in seconds."""
@@ -314,6 +322,51 @@ def test_a_broken_settings_file_keeps_the_old_settings_and_tells_the_watch(house
     house.serve.reload()
     until(lambda: house.count("look") > looks)
     until(lambda: house.ending("photos") == "settled")
+    house.stop()
+
+
+def test_changed_settings_are_taken_up_without_being_asked(house: House, caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level("INFO")
+    house.settings = house.settings.model_copy(update={"jobs": {"music": house.settings.jobs["music"]}})
+    whole = household({"photos": {}, "music": {"far": "wren"}}, zone="UTC", far={"heron": {}, "wren": {}})
+    house.alive_every_s = 0.1
+    house.start()
+    until(lambda: house.count("look"))
+    house.overdue("music")
+    times = f"{whole.jobs['photos'].at} {whole.home.zone}"
+    house.ledger.job_times.note(JobTimes("photos", times, SystemClock().now() - timedelta(days=3)))
+    until(lambda: house.ending("music") == "settled")
+    assert house.count("run", "photos") == 0
+    house.reread, house.due = (whole, ()), 0.0
+    until(lambda: house.count("run", "photos"))
+    house.stop()
+    assert "in force; changed: job photos (new)" in caplog.text
+
+
+def test_changed_settings_with_a_mistake_are_not_taken_up_and_the_watch_is_told(house: House) -> None:
+    house.alive_every_s = 0.1
+    house.start()
+    until(lambda: house.count("look"))
+    mistake = Mistake("/etc/otherroof/jobs/photos.toml", "at", "is not there")
+    house.reread, house.due = (house.settings.model_copy(update={"jobs": {}}), [mistake]), 0.0
+    until(lambda: house.count("look", mistake.line()))
+    house.overdue("music")
+    until(lambda: house.ending("music") == "settled")
+    house.stop()
+
+
+def test_settings_that_are_still_being_written_are_looked_at_again_as_soon_as_they_may_be_whole(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(serve_module, "TICK_S", 600.0)
+    house.start()
+    until(lambda: house.count("look"))
+    house.due = 0.2
+    assert house.serve is not None
+    house.serve._inbox.put(serve_module._Wake())
+    time.sleep(0.3)  # it has seen that they are not still yet
+    house.reread, house.due = (house.settings, [Mistake("x.toml", "at", "is not there")]), 0.0
+    until(lambda: house.count("look", "x.toml: at: is not there"))
     house.stop()
 
 

@@ -9,8 +9,10 @@ import os
 from contextlib import AbstractContextManager
 
 from otherroof.base.clock import Clock
-from otherroof.base.locks import FileLock, LockNote, Patience
+from otherroof.base.locks import FileLock, LockNote, Patience, is_held
 from otherroof.settings import Settings
+
+ASKING_S = 2.0
 
 
 def service_lock(settings: Settings, clock: Clock) -> AbstractContextManager[None]:
@@ -21,7 +23,13 @@ def service_lock(settings: Settings, clock: Clock) -> AbstractContextManager[Non
         "stop that one first; `otherroof status` shows what it does",
         zone=settings.zone,
     )
-    return FileLock(os.path.join(settings.state, "serve.lock"), clock, note).alone()
+    # Waited for a little, since whoever asks `service_is_at_work` has it for an instant.
+    return FileLock(_service_path(settings.state), clock, note).alone(Patience(ASKING_S))
+
+
+def service_is_at_work(state: str) -> bool:
+    """Whether a service is at work on the `state` folder. Raises HomeTrouble if that cannot be looked at."""
+    return is_held(_service_path(state))
 
 
 def job_lock(settings: Settings, job: str, clock: Clock) -> AbstractContextManager[None]:
@@ -43,6 +51,10 @@ def far_lock(settings: Settings, job: str, clock: Clock, patience: Patience) -> 
     )
     # No job's name has a dot in it.
     return FileLock(_lock_path(settings, f"far.{far}"), clock, note).alone(patience)
+
+
+def _service_path(state: str) -> str:
+    return os.path.join(state, "serve.lock")
 
 
 def _lock_path(settings: Settings, name: str) -> str:

@@ -17,7 +17,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import partial
-from typing import Any
+from typing import Any, Protocol
 
 from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_EXECUTED, JobExecutionEvent
 from apscheduler.executors.pool import ThreadPoolExecutor
@@ -31,6 +31,7 @@ from otherroof.schedule.job_runner import RunEnding, RunJob, ending_for
 from otherroof.schedule.plan import RunStart, far_worker
 from otherroof.schedule.records import ServiceRecords
 from otherroof.settings import Mistake, Settings
+from otherroof.settings.differences import what_differs
 from otherroof.system.notification import Notifier
 
 # At least this often all is thought through anew; more often if the watchdog wants a sign sooner.
@@ -43,7 +44,14 @@ REST_GRACE_S = 1.5
 
 log = logging.getLogger(__name__)
 
-Reread = Callable[[], tuple[Settings | None, Sequence[Mistake]]]
+
+class SettingsSource(Protocol):
+    """Where the settings come from. `due_in_s` says in how many seconds they are to be read anew (0: now), None if they
+    have not changed; `read` gives them and their mistakes, and keeps them if they are whole."""
+
+    def due_in_s(self) -> float | None: ...
+
+    def read(self) -> tuple[Settings | None, Sequence[Mistake]]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +87,7 @@ class Service:
         at_end: Chore,
         clock: Clock,
         notifier: Notifier,
-        reread: Reread,
+        source: SettingsSource,
         mistakes: tuple[str, ...] = (),
     ) -> None:
         self._records = records
@@ -87,7 +95,7 @@ class Service:
         self._at_end = at_end
         self._clock = clock
         self._notifier = notifier
-        self._reread = reread
+        self._source = source
         self._mistakes = mistakes
         # A SimpleQueue may be put to from a signal handler that interrupts a `get`.
         self._inbox: queue.SimpleQueue[_Wake | _StopAsked | _Reload | _Finished] = queue.SimpleQueue()
@@ -95,6 +103,7 @@ class Service:
         self._under_way: dict[str, Callable[[Any], None]] = {}  # by task: who is told of its end
         self._workers: set[str] = set()
         self._missed = 0
+        self._settles_s: float | None = None
         self._trouble = ""
         self._stopping = ""
         # No limit on lateness: with the library's own of one second, a busy machine would drop what came late without a
@@ -119,6 +128,7 @@ class Service:
         self._notifier.ready()
         try:
             while not self._stopping:
+                self._look_at_settings()
                 self._work()
                 # Sent only here, after a whole pass, so that the watchdog knows that the loop works.
                 self._notifier.alive()
@@ -130,8 +140,15 @@ class Service:
             # Not waited for: what did not end within its grace may hang, and the next start goes on from there.
             self._scheduler.shutdown(wait=False)
 
+    def _look_at_settings(self) -> None:
+        """Take up changed files by itself: whoever changes them does not think of a reload."""
+        self._settles_s = self._source.due_in_s()
+        if self._settles_s == 0:
+            self._settles_s = None
+            self._take_up(*self._source.read())
+
     def _work(self) -> None:
-        wakes = [self._clock.now() + timedelta(seconds=self._tick_s)]
+        wakes = [self._clock.now() + timedelta(seconds=min(self._tick_s, self._settles_s or self._tick_s))]
         waiting, last_times, trouble = 0, None, ""
         try:
             plan = self._records.plan()
@@ -238,7 +255,10 @@ class Service:
 
     def _use_new_settings(self) -> None:
         self._notifier.reloading()
-        settings, mistakes = self._reread()
+        self._take_up(*self._source.read())
+        self._notifier.ready()
+
+    def _take_up(self, settings: Settings | None, mistakes: Sequence[Mistake]) -> None:
         lines = tuple(mistake.line() for mistake in mistakes)
         if settings is not None and settings.state != self._records.settings.state:
             lines = (*lines, "home.state: the state folder cannot change while the service runs; restart it")
@@ -248,10 +268,10 @@ class Service:
             log.warning("the settings are not taken up; those of before stay in force")
             self._records.note_news()
         else:
-            log.info("the settings were read anew")
+            changed = ", ".join(what_differs(self._records.settings, settings)) or "nothing"
+            log.info("the settings were read anew and are in force; changed: %s", changed)
             self._records.use(settings)
         self._mistakes = lines
-        self._notifier.ready()
 
     def _status(self, waiting: int, wake: datetime) -> str:
         busy = ", ".join(sorted(self._records.running)) or "nothing"

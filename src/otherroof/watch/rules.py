@@ -281,7 +281,7 @@ def settings(facts: Facts) -> Iterator[Finding]:
             "",
             f"the settings have {count_text(len(facts.mistakes), 'mistake')}; {lost}{facts.mistakes[0]}",
             "`otherroof check` names every mistake and what would be right; "
-            "`systemctl reload otherroof` takes them up once they are mended.",
+            "the service takes the settings up by itself once they are mended.",
             facts.now,
             mark=",".join(facts.unread),
         )

@@ -5,7 +5,6 @@ from __future__ import annotations
 import logging
 import os
 import signal
-from functools import partial
 from types import FrameType
 from typing import TYPE_CHECKING
 
@@ -19,6 +18,7 @@ from otherroof.cli.show_progress import line_a_minute
 if TYPE_CHECKING:
     from otherroof.schedule.service_loop import Service
     from otherroof.settings import Mistake, Settings
+    from otherroof.settings.files import SettingsFiles
 
 log = logging.getLogger(__name__)
 
@@ -26,7 +26,8 @@ log = logging.getLogger(__name__)
 def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
     """Run every job at its times, until SIGTERM or Ctrl-C.
 
-    Probes the far boxes, raises alerts and sends the digest too. SIGHUP reads the settings anew.
+    Probes the far boxes, raises alerts and sends the digest too. Changed settings are taken up within a minute, if they
+    have no mistake; SIGHUP takes them up at once.
     """
     from otherroof.jobs.locks import service_lock
     from otherroof.schedule.chores import at_end, service_chores
@@ -35,12 +36,14 @@ def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
     from otherroof.schedule.records import ServiceRecords
     from otherroof.schedule.service_loop import Service
     from otherroof.settings import require_settings
+    from otherroof.settings.files import SettingsFiles
     from otherroof.settings.last_good import settings_in_force
     from otherroof.system.logs import set_up_logs
     from otherroof.system.notification import Notifier
 
     notifier = Notifier.take(os.environ, os.getpid())
-    folder = os.path.abspath(config)
+    folder, clock = os.path.abspath(config), SystemClock()
+    files = SettingsFiles(folder, clock)  # before they are read: what changes meanwhile is read once more
     # systemd.exec(5): where the state folder lies, also while the settings cannot be read.
     settings, mistakes = settings_in_force(folder, filter(None, os.environ.get("STATE_DIRECTORY", "").split(":")))
     if settings is None:
@@ -48,15 +51,15 @@ def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
     set_up_logs(os.environ, settings.zone)
     for mistake in mistakes:
         log.warning("%s", mistake.line())
-    clock, caught = SystemClock(), list[int]()
+    caught = list[int]()
     signal.signal(signal.SIGHUP, signal.SIG_IGN)  # until _listen: SIGHUP would end the process
     with service_lock(settings, clock), open_ledger_patiently(settings, clock, notifier) as ledger:
         if not mistakes:
             _keep(settings)
         records = ServiceRecords(settings, ledger, clock, service_chores(clock))
-        run_job, reread = job_runner(clock, line_a_minute), partial(_reread, folder, settings.state)
         lines = tuple(mistake.line() for mistake in mistakes)
-        service = Service(records, run_job, at_end(clock), clock, notifier, reread, lines)
+        source = _KeptFiles(files, folder, settings.state)
+        service = Service(records, job_runner(clock, line_a_minute), at_end(clock), clock, notifier, source, lines)
         _listen(service, caught)
         left = service.run()
     if left:
@@ -68,13 +71,25 @@ def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
     raise typer.Exit(EXIT_INTERRUPTED if signal.SIGINT in caught else EXIT_WELL)
 
 
-def _reread(folder: str, state: str) -> tuple[Settings | None, list[Mistake]]:
-    from otherroof.settings import read_settings
+class _KeptFiles:
+    """The settings files of the service, as the loop asks for them; what is whole is kept for the next start."""
 
-    settings, mistakes = read_settings(folder)
-    if settings is not None and not mistakes and settings.state == state:
-        _keep(settings)
-    return settings, mistakes
+    def __init__(self, files: SettingsFiles, folder: str, state: str) -> None:
+        self._files = files
+        self._folder = folder
+        self._state = state
+
+    def due_in_s(self) -> float | None:
+        return self._files.due_in_s()
+
+    def read(self) -> tuple[Settings | None, list[Mistake]]:
+        from otherroof.settings import read_settings
+
+        self._files.note_read()
+        settings, mistakes = read_settings(self._folder)
+        if settings is not None and not mistakes and settings.state == self._state:
+            _keep(settings)
+        return settings, mistakes
 
 
 def _keep(settings: Settings) -> None:

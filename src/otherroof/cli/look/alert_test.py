@@ -28,28 +28,29 @@ class ChannelTest:
 
 
 def verb(
-    channel: Annotated[
-        str, typer.Argument(metavar="[CHANNEL]", help="Its name in the settings; without one, all.")
-    ] = "",
+    channel: Annotated[str, typer.Argument(metavar="CHANNEL", help="Its name in the settings; without one, all.")] = "",
     config: ConfigOption = SETTINGS_FOLDER,
     as_json: JsonOption = False,
 ) -> None:
     """Send a test message, to know that alerts reach you."""
+    from otherroof.schedule.goes_by import service_view
     from otherroof.watch.channels.build import channels_of
 
-    settings, _ = settings_in_use(config)
+    settings, mistakes = settings_in_use(config)
     channels = channels_of(settings)
     if channel and channel not in channels:
         raise WrongUse(f"there is no channel {channel!r}", where=settings.where, advice=f"known: {', '.join(channels)}")
     with ledger_of(settings) as ledger:
         tried = [_try(settings, ledger, name, carrier) for name, carrier in channels.items() if channel in ("", name)]
+    view = service_view(settings, SystemClock(), mistakes=bool(mistakes))
     if as_json:
-        print_json(
-            {"channels": [{"channel": test.channel, "taken": test.taken, "problem": test.problem} for test in tried]}
-        )
+        rows = [{"channel": test.channel, "taken": test.taken, "problem": test.problem} for test in tried]
+        print_json({"channels": rows, "service": view.as_json()})
     else:
         for test in tried:
             typer.echo(f"{test.channel}: " + (test.problem or "taken; now look whether it arrived"))
+        if view.differs:
+            typer.echo(view.line)
     raise typer.Exit(EXIT_WELL if all(test.taken and not test.problem for test in tried) else EXIT_LOOK)
 
 

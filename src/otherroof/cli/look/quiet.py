@@ -21,7 +21,7 @@ MOST_DAYS = 3650
 
 def verb(
     alert: Annotated[
-        str, typer.Argument(metavar="[ALERT]", help="Its name; without one, all that stand are listed.")
+        str, typer.Argument(metavar="ALERT", help="Its name; without one, all that stand are listed.")
     ] = "",
     days: Annotated[float, typer.Option("--days", metavar="N", help="For how long; 0: tell it again.")] = 7.0,
     config: ConfigOption = SETTINGS_FOLDER,

@@ -33,15 +33,19 @@ if TYPE_CHECKING:
 
 def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) -> None:
     """Show on one screen how every copy stands."""
+    from otherroof.schedule.goes_by import service_view
     from otherroof.watch.overview import overview
 
     settings, mistakes = settings_in_use(config)
     with ledger_of(settings) as ledger:
         found = overview(settings, ledger, SystemClock(), mistakes)
+    view = service_view(settings, SystemClock(), mistakes=bool(mistakes))
     if as_json:
-        print_json(found.as_json())
+        print_json(found.as_json() | {"service": view.as_json()})
     else:
         _show(found, settings.zone)
+        if view.differs:
+            typer.echo(view.line)
     raise typer.Exit(EXIT_LOOK if found.needs_a_look else EXIT_WELL)
 
 

@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import typer
 
-from otherroof.base.errors import EXIT_WELL, EXIT_WRONG_USE
+from otherroof.base.clock import SystemClock
+from otherroof.base.errors import EXIT_WELL, EXIT_WRONG_USE, HomeTrouble
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, print_json
 from otherroof.watch.words import count_text
+
+if TYPE_CHECKING:
+    from otherroof.schedule.goes_by import ServiceView
+    from otherroof.settings import ReadableSettings
 
 
 def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) -> None:
     """Name every mistake in the settings.
 
-    Each with its file and key, what is wrong, and what would be right.
+    Each with its file and key, what is wrong, and what would be right; and whether a running service goes by them yet.
     """
     from otherroof.jobs.own_files import jobs_that_copy_secrets
     from otherroof.settings import check_machine, read_parts
@@ -22,16 +29,35 @@ def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) ->
     mistakes = (
         parts.mistakes + check_machine(parts) + jobs_that_copy_secrets(parts) + promises_that_cannot_be_kept(parts)
     )
+    view = _service_view(parts)
     if as_json:
         rows = [
             {"file": mistake.file, "key": mistake.key, "wrong": mistake.wrong, "right": mistake.right}
             for mistake in mistakes
         ]
-        print_json({"mistakes": rows, "jobs": sorted(parts.jobs), "far": sorted(parts.far)})
+        known = {"jobs": sorted(parts.jobs), "far": sorted(parts.far)}
+        print_json({"mistakes": rows, **known, "service": view.as_json()})
     else:
         for mistake in mistakes:
             typer.echo(mistake.line())
         counts = f"{count_text(len(parts.jobs), 'job')}, {count_text(len(parts.far), 'far box', 'far boxes')}"
         wrong = f"{count_text(len(mistakes), 'mistake')} in {parts.where}; {counts}"
         typer.echo(wrong if mistakes else f"all well: {counts}")
+        if view.line:
+            typer.echo(view.line)
     raise typer.Exit(EXIT_WRONG_USE if mistakes else EXIT_WELL)
+
+
+def _service_view(parts: ReadableSettings) -> ServiceView:
+    """How a running service stands to these files; if they do not say where its state lies, it is looked for where it
+    usually is."""
+    from otherroof.schedule.goes_by import service_view, unknown_view, view_of_mistakes
+    from otherroof.settings import read_settings
+
+    settings, mistakes = read_settings(parts.where)
+    try:
+        if settings is not None:
+            return service_view(settings, SystemClock(), mistakes=bool(mistakes))
+        return view_of_mistakes(parts.path("state" if parts.home is None else parts.home.state))
+    except HomeTrouble as problem:  # the settings can be checked all the same
+        return unknown_view(problem)
