@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import re
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -164,10 +165,10 @@ def test_settings_folder_before_the_verb_is_as_good_as_after_it(program: Said, t
         (["--config", "/a", "status", "--config", "/b"],
          "--config names /a before the verb and /b after it; name one settings folder"),
         (["--config"], "--config names no folder; `otherroof --config DIR VERB`"),
-        (["--config", "/a"], "Missing command; `otherroof --help` lists what there is"),
+        (["--config", "/a"], "Missing verb; `otherroof --help` lists what there is"),
         (["--config", "/a", "install"], "No such option: --config; `otherroof --help` lists what there is"),
         (["--config", "/a", "stauts"],
-         "No such command 'stauts'. Did you mean 'status'?; `otherroof --help` lists what there is"),
+         "No such verb 'stauts'. Did you mean 'status'?; `otherroof --help` lists what there is"),
     ],
 )  # fmt: skip
 def test_wrong_use_is_told_on_one_line(program: Said, argv: list[str], line: str) -> None:
@@ -206,3 +207,25 @@ def test_nothing_is_coloured_if_no_color_says_so(
     if value is not None:
         monkeypatch.setenv("NO_COLOR", value)
     assert console().no_color is not colour
+
+
+@pytest.mark.parametrize("verb", VERBS)
+def test_help_shows_what_is_wanted_in_plain_words(program: Said, verb: str) -> None:
+    program(verb, "--help")
+    usage, *_ = program.out.splitlines()
+    assert not re.search(r"[{}<>]|\[\[", usage)
+    assert not re.search(r"<(str|float|int|list)|^  \[", program.out, re.MULTILINE)
+
+
+def test_help_tells_what_must_be_given_from_what_may_be(program: Said) -> None:
+    program("restore", "--help")
+    assert program.out.splitlines()[0].endswith(" restore [OPTIONS] JOB [PATH]...")
+    program("probe", "--help")
+    assert program.out.splitlines()[0].endswith(" probe [OPTIONS] [FAR]")
+
+
+def test_run_without_any_job_says_so(program: Said, tmp_path: Path) -> None:
+    config = write_household(tmp_path, jobs={})
+    assert program("run", "--config", config) == EXIT_WRONG_USE
+    assert program.out == ""
+    assert program.err.startswith(f"otherroof: {config}/jobs: there is no job to run; write a file for each folder")

@@ -89,6 +89,16 @@ def test_examples_tell_the_truth_about_what_holds_where_nothing_is_said() -> Non
     assert told > 25
 
 
+def test_what_holds_in_the_example_tunnel_stands_together_before_what_else_there_could_be() -> None:
+    lines = (EXAMPLES / "otherroof.toml").read_text().splitlines()
+    begin = lines.index("[far.heron.tunnel]")
+    table = lines[begin + 1 : next(at for at in range(begin + 1, len(lines)) if not lines[at])]
+    written = [at for at, line in enumerate(table) if re.match(r"[a-z_]+ *=", line)]
+    other = next(at for at, line in enumerate(table) if line == "#")
+    assert any(table[at].startswith("let_in") for at in written)
+    assert max(written) < other
+
+
 def test_example_patterns_leave_something_out_and_not_all() -> None:
     for path in [*JOBS, *sorted((EXAMPLES / "jobs").glob("*.toml"))]:
         patterns = tomllib.loads(path.read_text()).get("leave_out", [])

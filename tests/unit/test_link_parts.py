@@ -257,6 +257,40 @@ def test_account_that_may_not_listen_hears_nothing_and_claims_nothing(
         assert (ear.allowed, ear.heard()) == (False, {})
 
 
+def test_nothing_that_came_before_the_filter_is_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A packet socket hears all of the machine's packets from its making on."""
+
+    class Early:
+        """A socket that heard packets of others before anybody could filter, and goes on to until it is filtered."""
+
+        def __init__(self, *_: object) -> None:
+            self.filters = 0
+            self.waiting = 3
+
+        def setblocking(self, _: bool) -> None:
+            pass
+
+        def setsockopt(self, *_: object) -> None:
+            self.filters += 1
+
+        def recv(self, size: int) -> bytes:
+            return self.recvfrom(size)[0]
+
+        def recvfrom(self, size: int) -> tuple[bytes, tuple[object, ...]]:
+            if not self.waiting:
+                raise BlockingIOError
+            if self.filters:
+                self.waiting -= 1
+            return (bytes.fromhex("45") + bytes(19) + bytes(8) + b"\x01")[:size], ("eth0", 8, 0, 1, b"")
+
+        def close(self) -> None:
+            pass
+
+    monkeypatch.setattr(arrivals.socket, "socket", Early)
+    with Arrivals(51820) as ear:
+        assert (ear.allowed, ear.heard()) == (True, {})
+
+
 def test_program_that_is_not_installed_is_named_with_its_package() -> None:
     class Bare(SystemPrograms):
         def find(self, name: str) -> str:

@@ -14,6 +14,7 @@ import pytest
 
 from otherroof.base.clock import SteppedClock
 from otherroof.base.errors import HomeTrouble, TunnelTrouble, Unreached
+from otherroof.base.locks import is_held
 from otherroof.base.programs import ProgramResult
 from otherroof.probe import network_checks, network_words, way
 from otherroof.probe.ladder import ClimbResult, RungResult
@@ -246,6 +247,27 @@ def test_handshake_is_waited_for_no_longer_than_its_time(world: World) -> None:
     world.shakes_hands = False
     found = world.climb()
     assert 58 <= seen(found, "handshake").took_s <= 61
+
+
+def test_the_tunnel_is_changed_in_ones_turn_alone_also_while_a_handshake_is_waited_for(
+    world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another process on the same tunnel may be bringing it up or taking it down just then."""
+    world.shakes_hands = False
+    world.tunnel |= {"role": "call", "far_name": "garden.example.net:51820"}
+    world.names["garden.example.net"] = ("198.18.2.2",)
+    in_turn: list[bool] = []
+    resolve = world.resolve
+
+    def watched(host: str, timeout_s: float) -> tuple[str, ...]:
+        if host == "garden.example.net" and "roof0" in world.machine.links:
+            in_turn.append(is_held(str(world.folder / "state" / "tunnels" / "garden.turn")))
+        return resolve(host, timeout_s)
+
+    monkeypatch.setattr(world, "resolve", watched)
+    assert not world.climb().held("handshake")
+    assert len(in_turn) >= 3, "the name is looked up again and again"
+    assert all(in_turn)
 
 
 def test_calls_that_never_fit_end_the_waiting_early(world: World) -> None:

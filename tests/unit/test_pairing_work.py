@@ -82,6 +82,26 @@ def test_what_the_settings_would_refuse_is_said_before_the_kit_is_carried_away(h
     assert not (house.where / "pairing").exists()
 
 
+def test_what_comes_next_names_the_settings_folder_if_it_is_not_the_usual_one(house):
+    _, said = house.begin()
+    assert f"otherroof pair heron --finish --config {house.where}" in said
+    _, said = house.finish(reply_text(some_reply(house.kit()), house.shared()))
+    assert f"`otherroof probe heron --config {house.where}`" in said
+
+
+def test_what_comes_next_is_short_where_the_settings_are_in_the_usual_place(house, monkeypatch):
+    monkeypatch.setattr("otherroof.cli.pair_talk.SETTINGS_FOLDER", str(house.where))
+    assert "pair heron --finish\n" in house.begin()[1]
+
+
+def test_what_this_machine_lacks_is_told_before_anything_is_made(house, monkeypatch):
+    lack = "this kernel has no WireGuard-protocol links; `apt install wireguard-go`"
+    monkeypatch.setattr("otherroof.cli.pair_talk.lacks_for_tunnel", lambda commands: [lack])
+    code, said = house.begin()
+    assert code == 0
+    assert said.startswith(f"mind: {lack}; without it no tunnel can come up here\n")
+
+
 def test_no_secret_is_printed_or_kept_outside_its_file(house):
     said = house.begin()[1]
     secrets = {name: (house.where / "keys" / f"heron-{name}.key").read_text() for name in ("tunnel", "shared", "login")}

@@ -26,7 +26,10 @@ COMPLETING = "OTHERROOF_COMPLETE"
 
 def _told(problem: typer.TyperException) -> str:
     tell = getattr(problem, "format_message", None)
-    return " ".join(str(tell() if tell else problem).split()).rstrip(".")
+    words = " ".join(str(tell() if tell else problem).split()).rstrip(".")
+    # The library's word for what everything here calls a verb; only at the beginning, further on stands what was given.
+    begin, said, rest = words.partition(" command")
+    return f"{begin} verb{rest}" if said and begin in ("No such", "Missing") else words
 
 
 def main(argv: list[str] | None = None) -> None:

@@ -6,6 +6,7 @@ Apart from the verb itself, so that `otherroof pair --help` need not import all 
 from __future__ import annotations
 
 import os
+import shlex
 import socket
 import sys
 from dataclasses import dataclass
@@ -14,6 +15,7 @@ import typer
 
 from otherroof.base.errors import WrongUse
 from otherroof.base.programs import SystemPrograms
+from otherroof.cli.common import SETTINGS_FOLDER
 from otherroof.pairing.answers import ANSWER, Answers, ask_answers, read_answers
 from otherroof.pairing.kit import SECRET
 from otherroof.pairing.pair import BegunPairing, PairingState, begin_pairing, finish_pairing, read_pairing_state
@@ -21,6 +23,7 @@ from otherroof.pairing.plan import plan_warnings, why_home_cannot_be_called
 from otherroof.pairing.record import require_record
 from otherroof.pairing.reply import is_complete
 from otherroof.settings.reader import MAIN_FILE
+from otherroof.tunnel.lacks import lacks_for_tunnel
 from otherroof.tunnel.network.address_plan import address_kind
 from otherroof.tunnel.network.gateway import outside_address
 from otherroof.tunnel.network.routes import default_route, networks_here, route_to
@@ -30,6 +33,8 @@ def talk_through_beginning(config: str, far: str, answers_file: str, kit: str) -
     """Ask what cannot be known, make keys and kit, and say what comes next. Without `answers_file` a person is asked;
     without `kit` the kit lies in its usual folder. Raises WrongUse, WrongSettings, HomeTrouble."""
     state = read_pairing_state(config, far)
+    for lack in lacks_for_tunnel(SystemPrograms()):
+        typer.echo(f"mind: {lack}; without it no tunnel can come up here")
     home = _look_around_home(asks_router=not answers_file and sys.stdin.isatty())
     if answers_file:
         answers = read_answers(answers_file, first_box=state.first_box)
@@ -39,7 +44,14 @@ def talk_through_beginning(config: str, far: str, answers_file: str, kit: str) -
         raise WrongUse("nobody is here to answer", advice="write the answers into a file and name it with --answers")
     folder = os.path.abspath(kit) if kit else ""
     begun = begin_pairing(state, far, answers, here=list(home.networks), kit_folder=folder)
-    typer.echo("\n".join(_told(begun, plan_warnings(begun.plan, answers, home.outside), home.own_address)))
+    told = _told(begun, plan_warnings(begun.plan, answers, home.outside), home.own_address)
+    told.append(f"* When the reply is here: otherroof pair {far} --finish{_config_words(config)}")
+    typer.echo("\n".join(told))
+
+
+def _config_words(config: str) -> str:
+    """What a command has to be given so that it finds the same settings folder."""
+    return "" if os.path.abspath(config) == SETTINGS_FOLDER else f" --config {shlex.quote(os.path.abspath(config))}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +115,6 @@ def _told(begun: BegunPairing, doubted: list[str], own_address: str) -> list[str
     lines += [
         f"* Carry the kit to the far box, on a stick or by another safe way: {SECRET} in it is secret.",
         "  READ-ME-FIRST.txt is for whoever sets it up there. They should have said yes before.",
-        f"* When the reply is here: otherroof pair {plan.far} --finish",
     ]
     return lines
 
@@ -136,7 +147,8 @@ def talk_through_end(config: str, far: str, source: str) -> None:
         return
     typer.echo(f"{far} is in {path}, its host key pinned; from now on no other machine is taken for it")
     typer.echo("While the tunnel is up, nothing but answers and pings come out of it here (`let_in` in its table).")
-    typer.echo(f"Next: delete every copy of kit {plan.kit}, for it holds a secret; then `otherroof probe {far}`.")
+    probe = f"otherroof probe {far}{_config_words(config)}"
+    typer.echo(f"Next: delete every copy of kit {plan.kit}, for it holds a secret; then `{probe}`.")
 
 
 def _reply_text(source: str) -> str:

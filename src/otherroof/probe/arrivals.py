@@ -25,6 +25,10 @@ MOST_PACKETS = 2000
 _LOAD_BYTE, _LOAD_HALF, _LOAD_HALF_X, _HEADER_LENGTH, _AND, _EQUAL, _RETURN = 0x30, 0x28, 0x48, 0xB1, 0x54, 0x15, 0x06
 
 
+# A filter that lets no packet in.
+NOTHING = [(_RETURN, 0, 0, 0)]
+
+
 def port_filter(port: int) -> list[tuple[int, int, int, int]]:
     """Classic BPF over the network header: UDP to `port`, over IPv4, or IPv6 without extension headers.
 
@@ -76,6 +80,11 @@ class Arrivals:
             self._sock = None
             return
         self._sock.setblocking(False)
+        # It hears everything from its making on, until a filter is there. So first one that lets nothing in; then what
+        # came before is thrown away, and only then comes the filter that is wanted.
+        _attach(self._sock, NOTHING)
+        while self._drop_one():
+            pass
         _attach(self._sock, port_filter(port))
 
     def __enter__(self) -> Self:
@@ -91,6 +100,14 @@ class Arrivals:
     def allowed(self) -> bool:
         """Whether it could listen at all."""
         return self._sock is not None
+
+    def _drop_one(self) -> bool:
+        assert self._sock is not None
+        try:
+            self._sock.recv(1)
+        except BlockingIOError:
+            return False
+        return True
 
     def heard(self) -> dict[str, int]:
         """How many packets of each kind have arrived since it was opened."""

@@ -41,6 +41,8 @@ ECHOES = 10  # enough to tell a loss of one in ten
 
 Take = Callable[[float], TunnelState]
 """Brings the shared tunnel up, waiting at most so many seconds for another who is at it. Raises TunnelTrouble."""
+Renew = Callable[[float], TunnelState]
+"""The same for one that was taken: has it look for a far box that moved, in its turn among all who use it."""
 
 
 class NetworkRungs:
@@ -57,6 +59,7 @@ class NetworkRungs:
         network_access: NetworkAccess,
         clock: Clock,
         take: Take,
+        renew: Renew,
         *,
         echoes: int = ECHOES,
     ) -> None:
@@ -66,6 +69,7 @@ class NetworkRungs:
         self._network_access = network_access
         self._clock = clock
         self._take = take
+        self._renew = renew
         self._echoes = echoes
         self._pings = True
         self.handshake_age_s = 0.0
@@ -192,7 +196,7 @@ class NetworkRungs:
             if arrivals is not None and arrivals.heard().get("calls", 0) >= HOPELESS_CALLS:
                 return age
             if now >= next_up:
-                self._tunnel.up()  # resolves the far box's name again
+                self._renew(max(0.0, begun + limit_s - now))  # resolves the far box's name again
                 next_up += UP_EVERY_S
             self._clock.sleep(LOOK_EVERY_S)
 

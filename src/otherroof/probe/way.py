@@ -100,7 +100,14 @@ class Way:
         """
 
         rungs = NetworkRungs(
-            self._settings, self.far_name, self.tunnel, self._network_access, self._clock, self._take, echoes=echoes
+            self._settings,
+            self.far_name,
+            self.tunnel,
+            self._network_access,
+            self._clock,
+            self._take,
+            self._renew,
+            echoes=echoes,
         )
 
         def hear(met: RungResult) -> None:
@@ -138,6 +145,12 @@ class Way:
 
     def _take(self, wait_s: float) -> TunnelState:
         return self.tunnel.state() if self._shared is None else self._shared.take(wait_s)
+
+    def _renew(self, wait_s: float) -> TunnelState:
+        if self._shared is not None:
+            return self._shared.mend(wait_s, renew=True)
+        self.tunnel.up()
+        return self.tunnel.state()
 
     def _write_down(self, met: RungResult, rungs: NetworkRungs) -> None:
         # Written down rung by rung, not at the end: a climb that is cut later has brought the tunnel up all the same.

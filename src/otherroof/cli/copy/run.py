@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from otherroof.base.clock import SystemClock
-from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WELL, Held, OtherroofError, RunCut
+from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WELL, Held, OtherroofError, RunCut, WrongUse
 from otherroof.base.units import rate_text, size_text, span_text
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, job_of, ledger_of, print_json, settings_in
 from otherroof.cli.show_progress import run_progress, show_progress
@@ -37,9 +38,13 @@ def verb(
     """Copy what changed since the last run to the far box."""
     from otherroof.jobs.run import RunOptions
     from otherroof.jobs.stop_sign import StopSign
+    from otherroof.settings.reader import JOBS_FOLDER
 
     settings = settings_in(config)
     names = list(dict.fromkeys(jobs or sorted(settings.jobs)))
+    if not names:
+        advice = "write a file for each folder to protect, such as photos.toml there; then `otherroof check`"
+        raise WrongUse("there is no job to run", where=os.path.join(settings.where, JOBS_FOLDER), advice=advice)
     for name in names:
         job_of(settings, name)
     clock = SystemClock()

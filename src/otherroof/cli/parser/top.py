@@ -10,7 +10,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from typer.core import TyperCommand, TyperGroup
+from typer.core import TyperArgument, TyperCommand, TyperGroup
 from typer.main import get_command
 
 from otherroof import __version__
@@ -68,6 +68,16 @@ class VerbGroup(TyperGroup):
             formatter.write_dl([(str(code), meaning) for code, meaning in EXIT_CODES.items()])
 
 
+class PlainArgument(TyperArgument):
+    """An argument as it is written: `JOB`, or `[JOB]` if it may be left out, without the library's types and braces."""
+
+    def display_type_rich(self, ctx: AnyContext) -> str | None:
+        return None
+
+    def _usage_display_name(self) -> str:
+        return super()._usage_display_name().translate({ord("{"): None, ord("}"): None})
+
+
 @cache
 def command_of(verb: str) -> Command:
     """What can be given to a verb, read from the function `verb` of its module, which is imported for it."""
@@ -75,7 +85,12 @@ def command_of(verb: str) -> Command:
     # A Typer of its own, since that alone makes a command of a function's annotations.
     alone = typer.Typer(add_completion=False, rich_markup_mode=None)
     alone.command(verb)(module.verb)
-    return get_command(alone)
+    command = get_command(alone)
+    for param in command.params:
+        if isinstance(param, TyperArgument):
+            # The library makes its own kind and takes no other; ours differs in how it is shown alone.
+            param.__class__ = PlainArgument
+    return command
 
 
 def build() -> typer.Typer:

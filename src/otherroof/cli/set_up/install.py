@@ -42,6 +42,11 @@ def verb(apply: Apply = False, undo: Undo = False, root: Root = "/") -> None:
     )
 
     machine = Machine(os.path.abspath(root))
+    if not machine.live and not os.path.isdir(machine.path("/etc")):
+        advice = "name the folder where its root file system is mounted"
+        raise WrongUse(
+            "does not hold a machine's files: there is no folder etc in it", where=machine.root, advice=advice
+        )
     if apply:
         _may_apply(machine)
     found = read_machine(machine)

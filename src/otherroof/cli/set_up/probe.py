@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 STYLES = {"ok": "green", "not ok": "bold red", "not tried": "dim"}
 
-FarToProbe = Annotated[str, typer.Argument(metavar="[FAR]", help="The far box; all of them where none is named.")]
+FarToProbe = Annotated[str, typer.Argument(metavar="FAR", help="The far box; all of them where none is named.")]
 
 
 def verb(far: FarToProbe = "", config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) -> None:
