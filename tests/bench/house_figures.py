@@ -445,7 +445,7 @@ def main() -> None:
     parser.add_argument("checkout", nargs="?", default=Path(__file__).resolve().parents[2], type=Path)
     parser.add_argument("--run-class", default="Run", help="the class that carries out a run (%(default)s)")
     parser.add_argument("--run-function", default="run_job", help="the function frames are counted from (%(default)s)")
-    parser.add_argument("--sender", default="CountedSocket.send", help="the method that sends bytes (%(default)s)")
+    parser.add_argument("--sender", default="BoundedSocket.send", help="the method that sends bytes (%(default)s)")
     parser.add_argument("--stand-in", default="StandIn", help="the class of the stand-in far box (%(default)s)")
     parser.add_argument("--key-maker", default="fresh_key", help="what makes a login key for it (%(default)s)")
     parser.add_argument("--no-frames", action="store_true", help="only what can be read from the source")

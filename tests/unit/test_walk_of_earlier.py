@@ -73,7 +73,7 @@ def test_waits_grow_with_depth_and_not_with_the_number_of_folders(place: Waiting
     for run in RUNS:
         for number in range(20):
             has(place, run, f"{number}/below/file")
-    assert sum(len(folder.files) for folder in walk_aside(place, PATHS, RUNS)) == 60
+    assert len([path for folder in walk_aside(place, PATHS, RUNS) for path in folder.files]) == 60
     assert place.tasks == 3 * (1 + 20 + 20)
     assert place.waits == 3, "one for each level: all runs and all folders of a level go together"
 
@@ -85,7 +85,7 @@ def test_few_folders_wait_even_where_there_are_very_many(place: WaitingPlace) ->
             has(place, RUNS[0], f"{number:03}/{below}/file")
     most = waiting = 0
     for folder in walk_aside(place, PATHS, [RUNS[0]]):
-        waiting += len(folder.folders) - 1
+        waiting += len(list(folder.folders)) - 1
         most = max(most, waiting)
     assert most < 3 * AT_ONCE + 5 * AT_ONCE, "of 960 folders on the lowest level"
 

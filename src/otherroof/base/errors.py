@@ -7,6 +7,8 @@ those are translated at the very call that can raise them.
 
 from __future__ import annotations
 
+from otherroof.base.printable import escaped, one_line
+
 EXIT_WELL = 0
 EXIT_LOOK = 1
 EXIT_WRONG_USE = 2
@@ -19,23 +21,24 @@ EXIT_INTERRUPTED = 130
 class OtherroofError(Exception):
     """Root of all errors that Otherroof raises on purpose.
 
-    `what` says what happened, `where` names the file, address or job, `advice` what to do about it.
+    `what` says what happened, `where` names the file, address or job, `advice` what to do about it. What is said
+    is made printable here, because a file name, a library or the far box may have put anything into it; `where` is kept
+    as it is for whoever goes there, and made printable in the message.
     """
 
     exit_code = EXIT_LOOK
     usual_advice = ""
 
     def __init__(self, what: str, *, where: str = "", advice: str = "") -> None:
-        super().__init__(what)
-        self.what = what
+        # A library's words may have line breaks; a message is one line.
+        self.what = one_line(what)
         self.where = where
-        self.advice = advice or self.usual_advice
+        self.advice = one_line(advice or self.usual_advice)
+        super().__init__(self.what)
 
     def __str__(self) -> str:
-        line = f"{self.where}: {self.what}" if self.where else self.what
-        line = f"{line}; {self.advice}" if self.advice else line
-        # A library's words may have line breaks; a message is one line.
-        return " ".join(line.split())
+        line = f"{escaped(self.where)}: {self.what}" if self.where else self.what
+        return f"{line}; {self.advice}" if self.advice else line
 
 
 class WrongUse(OtherroofError):

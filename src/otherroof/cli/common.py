@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import sys
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 
 SETTINGS_FOLDER = "/etc/otherroof"
 PLAIN_WIDTH = 200  # columns when it is no terminal: nothing is cut short there
+
+_NOT_PRINTABLE = re.compile(r"[^ -~]")  # what may be so: the rest is asked letter by letter
 
 _SERVICE_FOLDERS: set[str] = set()
 
@@ -120,5 +123,12 @@ def console() -> Console:
 
 
 def print_json(value: Any) -> None:
-    """One JSON document on standard output, readable by people too."""
-    sys.stdout.write(json.dumps(value, indent=2, ensure_ascii=False) + "\n")
+    """One JSON document on standard output, readable by people too, and harmless to a terminal."""
+    text = json.dumps(value, indent=2, ensure_ascii=False)
+    # JSON itself lets DEL and the control characters from U+0080 on stand in a string, and terminals act upon them.
+    shown = (line if line.isprintable() else _NOT_PRINTABLE.sub(_as_json, line) for line in text.split("\n"))
+    sys.stdout.write("\n".join(shown) + "\n")
+
+
+def _as_json(found: re.Match[str]) -> str:
+    return found[0] if found[0].isprintable() else json.dumps(found[0])[1:-1]

@@ -97,15 +97,16 @@ class Run:
 
     def _begin(self) -> CheckedCatalogue:
         self._connection.open()
+        remarks: list[str] = []  # kept if the connection breaks: what was set aside is not found damaged again
 
         def begin(keeper: Keeper, view: FarCopyView) -> CheckedCatalogue:
             if view.last_seen >= self._report.run:
                 old, self._report.run = self._report.run, next_run_id(self._clock.now(), view.last_seen)
                 self._context.renamed(old, self._report.run)
-            return check_catalogue(self._request.files, keeper, view, self._clock.now())
+            return check_catalogue(self._request.files, keeper, view, self._clock.now(), remarks)
 
         checked = self._connection.with_retries(begin)
-        self._report.note_remarks(checked.remarks)
+        self._report.note_remarks(dict.fromkeys(checked.remarks))
         return checked
 
     # -- R3, R4, R5 --

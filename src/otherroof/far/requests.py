@@ -12,6 +12,9 @@ from dataclasses import dataclass
 from typing import Any, Protocol, TypeVar
 
 LEAST = 32_768  # bytes; the longest read or write that every server takes
+# What is reckoned with and kept (SQLite, times) has 63 bits. Network file systems that cannot tell their size do say
+# 2⁶⁴ bytes, so a number above it is no mistake: it is cut.
+LARGEST = (1 << 63) - 1
 
 T = TypeVar("T")
 
@@ -39,13 +42,20 @@ class Attrs:
 
 @dataclass(frozen=True, slots=True)
 class Space:
-    """Room in a place: bytes in all and free to this account, entries (inodes) in all and free; whether it is shut."""
+    """Room in a place: bytes in all and free to this account, entries (inodes) in all and free; whether it is shut.
+
+    No number is above LARGEST.
+    """
 
     total: int
     free: int
     files: int
     files_free: int
     read_only: bool = False
+
+    def __post_init__(self) -> None:
+        for name in ("total", "free", "files", "files_free"):
+            object.__setattr__(self, name, min(getattr(self, name), LARGEST))
 
 
 # Not frozen: a million of them are made in a copy, and a frozen one costs three times as much to make.

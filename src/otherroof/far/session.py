@@ -15,7 +15,6 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any
 
 import paramiko
 
@@ -29,6 +28,7 @@ from otherroof.base.errors import (
     WrongSettings,
 )
 from otherroof.far.place import Meter
+from otherroof.far.ssh_limits import BoundedSocket, BoundedTransport
 
 # The first is the quickest by far if the processor has AES instructions; the rest is for those that lack it.
 CIPHERS = ("aes128-gcm@openssh.com", "aes256-gcm@openssh.com", "aes128-ctr", "aes256-ctr")
@@ -62,36 +62,6 @@ class SshTarget:
         return f"{self.address}:{self.port}"
 
 
-class CountedSocket:
-    """A socket that adds to a meter what passes: TCP payload in bytes, both ways."""
-
-    def __init__(self, sock: socket.socket, meter: Meter) -> None:
-        self._sock = sock
-        self._meter = meter
-        self.heard = False  # whether anything ever came
-        self.hung_up = False  # whether the other side ended it
-
-    def send(self, data: bytes) -> int:
-        count = self._sock.send(data)
-        self._meter.wire_up += count
-        return count
-
-    def recv(self, size: int) -> bytes:
-        try:
-            data = self._sock.recv(size)
-        except ConnectionError:
-            self.hung_up = True
-            raise
-        self._meter.wire_down += len(data)
-        self.heard = self.heard or bool(data)
-        self.hung_up = not data
-        return data
-
-    def __getattr__(self, name: str) -> Any:
-        # The rest of what the library calls on a socket: time-outs, closing, the file number.
-        return getattr(self._sock, name)
-
-
 class Session:
     """An open connection: the host key was proved and our key let in."""
 
@@ -105,6 +75,8 @@ class Session:
         with as_link_lost(self.target):
             channel = self.transport.open_session(timeout=self.target.answer_s)
         channel.settimeout(self.target.answer_s)
+        if isinstance(self.transport.sock, BoundedSocket):
+            self.transport.sock.keep_watch(channel)
         # `settimeout` is for sending and receiving; the answer to a request for a subsystem has no time-out. Closing
         # the channel wakes whoever waits for it.
         too_late = threading.Timer(self.target.answer_s, channel.close)  # the library would wait without end
@@ -112,7 +84,7 @@ class Session:
         too_late.start()
         try:
             channel.invoke_subsystem("sftp")
-        except (paramiko.SSHException, EOFError, OSError) as problem:
+        except Exception as problem:  # see `as_link_lost`
             channel.close()
             raise self._no_sftp(too_late.finished.is_set(), problem) from problem
         finally:
@@ -140,11 +112,15 @@ class Session:
 @contextmanager
 def as_link_lost(target: SshTarget) -> Iterator[None]:
     """Turn what a broken or silent connection raises into LinkLost."""
+    # Any exception: the library's thread keeps whatever it met in a packet that makes no sense, an IndexError or a key
+    # that it looked up in vain, and raises it in the thread of whoever asks next.
     try:
         yield
+    except OtherroofError:
+        raise
     except TimeoutError as problem:
         raise _silent(target, target.answer_s) from problem
-    except (paramiko.SSHException, EOFError, OSError) as problem:
+    except Exception as problem:
         raise _broken(target, problem) from problem
 
 
@@ -153,7 +129,11 @@ def _silent(target: SshTarget, seconds: float) -> LinkLost:
 
 
 def _broken(target: SshTarget, problem: BaseException) -> LinkLost:
-    return LinkLost(f"the connection broke ({str(problem) or 'closed by the far box'})", where=target.shown_as)
+    if isinstance(problem, paramiko.SSHException | EOFError | OSError):
+        why = str(problem) or "closed by the far box"
+    else:
+        why = "the far box sent what makes no sense"
+    return LinkLost(f"the connection broke ({why})", where=target.shown_as)
 
 
 def open_session(target: SshTarget, meter: Meter) -> Session:
@@ -215,9 +195,9 @@ def negotiate(target: SshTarget, sock: socket.socket, meter: Meter) -> paramiko.
     # SHA-1, which servers of today refuse. Only the pinned kind is offered, else a far box with several keys might show
     # another.
     kinds = ("rsa-sha2-512", "rsa-sha2-256") if kind == "ssh-rsa" else (kind,)
-    counted = CountedSocket(sock, meter)
+    bounded = BoundedSocket(sock, meter)
     # The library's own defaults for window (2 MiB) and packet (32 kB) are those of OpenSSH.
-    transport = paramiko.Transport(counted)
+    transport = BoundedTransport(bounded)
     try:
         options = transport.get_security_options()
         options.ciphers = [cipher for cipher in CIPHERS if cipher in options.ciphers]
@@ -235,10 +215,10 @@ def negotiate(target: SshTarget, sock: socket.socket, meter: Meter) -> paramiko.
             where=target.shown_as,
             advice=CHANGED_KEY_ADVICE,
         ) from problem
-    except (paramiko.SSHException, EOFError, OSError) as problem:
+    except Exception as problem:  # see `as_link_lost`
         transport.close()
         sock.close()
-        raise _no_agreement(target, transport, counted, problem) from problem
+        raise _no_agreement(target, transport, bounded, problem) from problem
     # Here the library has stopped waiting and says nothing about it.
     if not transport.initial_kex_done:
         transport.close()
@@ -249,16 +229,16 @@ def negotiate(target: SshTarget, sock: socket.socket, meter: Meter) -> paramiko.
 
 
 def _no_agreement(
-    target: SshTarget, transport: paramiko.Transport, counted: CountedSocket, problem: Exception
+    target: SshTarget, transport: paramiko.Transport, bounded: BoundedSocket, problem: Exception
 ) -> Unreached:
     """Why no keys were agreed on: a server that is killed or overrun hangs up, and is worth another try."""
     # The version line came, then nothing: the library's own time-out shows as an end of file that never was one.
-    if transport.remote_version and isinstance(problem, EOFError) and not counted.hung_up:
+    if transport.remote_version and isinstance(problem, EOFError) and not bounded.hung_up:
         return _silent(target, target.answer_s)
     if transport.remote_version:
         return _broken(target, problem)
     advice = "check the port, and what the router forwards it to"
-    if counted.hung_up and not counted.heard:
+    if bounded.hung_up and not bounded.heard:
         return LinkLost("took the connection and hung up without a word", where=target.shown_as, advice=advice)
     return Unreached(
         f"something listens there but does not speak SSH ({problem})", where=target.shown_as, advice=advice
@@ -289,7 +269,7 @@ def log_in(target: SshTarget, transport: paramiko.Transport, key: paramiko.PKey)
     """Raises LoginRefused, or LinkLost if the connection breaks meanwhile."""
     begun = time.monotonic()
     try:
-        transport.auth_publickey(target.account, key)
+        more = transport.auth_publickey(target.account, key)
     except paramiko.AuthenticationException as problem:
         # The library says the same of a refusal, of a connection that broke, and of an answer that never came.
         if not transport.is_active():
@@ -301,5 +281,13 @@ def log_in(target: SshTarget, transport: paramiko.Transport, key: paramiko.PKey)
             where=target.shown_as,
             advice="check the account's name and that its authorized_keys holds the public half of login_key",
         ) from problem
-    except (paramiko.SSHException, EOFError, OSError) as problem:
+    except Exception as problem:  # see `as_link_lost`
         raise _broken(target, problem) from problem
+    if more:
+        raise LoginRefused(
+            f"took our key for {target.account!r} and wants a further proof besides ({', '.join(more)})",
+            where=target.shown_as,
+            advice="its sshd must let this account in with the key alone (`AuthenticationMethods`)",
+        )
+    if isinstance(transport.sock, BoundedSocket):
+        transport.sock.let_in()

@@ -9,13 +9,21 @@ from __future__ import annotations
 import base64
 import binascii
 import json
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from json.encoder import encode_basestring
 from typing import Any, Literal
 
 from otherroof.base.errors import Damaged
+from otherroof.base.printable import escaped
 
 EntryKind = Literal["file", "folder", "link"]
+
+# What an entry may hold, so that its line is always one that `listing` reads (LONGEST_LINE): attributes in base64, and
+# at worst six letters of JSON for each byte of its path, its first name's path and a link's target.
+MOST_ATTRIBUTES = 128 * 1024  # bytes of all names and values together; Linux takes up to 64 kB in each value
+MOST_LEFT_OUT = 100  # names of attributes beyond that are told
+LONGEST_PATH = 256 * 1024  # bytes
 
 
 @dataclass(slots=True)
@@ -23,7 +31,8 @@ class Entry:
     """What a run found at one path.
 
     `mtime_ns` is in nanoseconds since 1970 UTC, `size` in bytes, `digest` BLAKE2b of 32 bytes (RFC 7693) over a
-    file's content. `first` names the first path of a hard-link group; `holes` are (offset, length) pairs.
+    file's content. `first` names the first path of a hard-link group; `holes` are (offset, length) pairs. `left_out`
+    names extended attributes for which there was no room (`attributes_that_fit`).
     """
 
     path: bytes
@@ -40,6 +49,7 @@ class Entry:
     first: bytes = b""
     xattrs: dict[str, bytes] = field(default_factory=dict)
     holes: tuple[tuple[int, int], ...] = ()
+    left_out: tuple[str, ...] = ()
 
     def line(self) -> str:
         """The entry as one line of JSON, without the newline."""
@@ -60,7 +70,33 @@ class Entry:
             head += f',"xattrs":{json.dumps(encoded, separators=(",", ":"))}'
         if self.holes:
             head += f',"holes":{json.dumps(self.holes, separators=(",", ":"))}'
+        if self.left_out:
+            head += f',"left_out":{json.dumps(self.left_out, separators=(",", ":"))}'
         return head + "}"
+
+
+def attributes_that_fit(names: Iterable[str], read: Callable[[str], bytes]) -> tuple[dict[str, bytes], tuple[str, ...]]:
+    """The extended attributes that an entry can hold, and the names of those for which it has no room."""
+    # In order of the name: so the system's own (`security.`, `system.`) come before what anybody who owns the file can
+    # give it (`user.`), and the same ones are left out each time.
+    kept: dict[str, bytes] = {}
+    left_out: list[str] = []
+    room = MOST_ATTRIBUTES
+    for name in sorted(names):
+        value = read(name)
+        weight = len(name.encode("utf-8", "surrogateescape")) + len(value)
+        if weight <= room:
+            room -= weight
+            kept[name] = value
+        elif len(left_out) < MOST_LEFT_OUT:
+            left_out.append(name)
+    return kept, tuple(left_out)
+
+
+def left_out_text(left_out: tuple[str, ...]) -> str:
+    """What is told of attributes that were left out."""
+    names = ", ".join(left_out[:3]) + (" and others" if len(left_out) > 3 else "")
+    return escaped(f"its extended attributes are too large for a listing; left out: {names}")
 
 
 def _named(key: str, value: bytes) -> str:
@@ -95,6 +131,7 @@ def parse_line(line: bytes, *, top: bool = False) -> Entry:
             first=_taken(raw, "first"),
             xattrs={str(name): base64.b64decode(value) for name, value in raw.get("xattrs", {}).items()},
             holes=tuple((int(at), int(size)) for at, size in raw.get("holes", ())),
+            left_out=tuple(str(name) for name in raw.get("left_out", ())),
         )
     except (ValueError, KeyError, TypeError, AttributeError, binascii.Error) as problem:
         raise Damaged(f"a line of a listing makes no sense ({problem})", advice=LINE_ADVICE) from problem
@@ -127,5 +164,4 @@ def is_safe(path: bytes) -> bool:
 
 def path_text(path: bytes) -> str:
     """A path as text for people: what is not UTF-8 or not printable is escaped."""
-    text = path.decode("utf-8", "backslashreplace")
-    return "".join(letter if letter.isprintable() else letter.encode("unicode_escape").decode() for letter in text)
+    return escaped(path.decode("utf-8", "backslashreplace"))

@@ -5,7 +5,11 @@ Knows neither settings nor how a place is reached.
 
 from __future__ import annotations
 
+import os
+import re
+import secrets
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -41,6 +45,21 @@ class RunMark:
     run: str
     server: str
     at: int
+
+
+def scratch_name(job: str, end: str) -> str:
+    """A new name in the scratch folder; another reader of the same job may be open meanwhile."""
+    return f"{job}.{secrets.token_hex(4)}{end}"
+
+
+def remove_scratch_of(job: str, folder: str) -> None:
+    """Remove what runs of `job` that were killed left in the scratch folder. Only while the job is locked."""
+    # The whole name, because a job's name may begin with another's.
+    ours = re.compile(re.escape(job) + r"\.[0-9a-f]{8}\.(listing|outgoing)(\.[a-z]+)*\Z")
+    with suppress(FileNotFoundError):
+        for name in filter(ours.match, os.listdir(folder)):
+            with suppress(OSError):  # litter at worst, and tried again by the next run
+                os.unlink(os.path.join(folder, name))
 
 
 @dataclass(frozen=True, slots=True)

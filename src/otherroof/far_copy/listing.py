@@ -26,7 +26,15 @@ FORMAT = 1
 LEVEL = 6  # of zlib
 GZIP = 31  # zlib's window bits for a whole gzip member (RFC 1952)
 LARGEST = 1 << 63  # no count in a header is as large
-LONGEST_LINE = 4 * 1024 * 1024  # bytes; more than any entry needs
+LONGEST_LINE = 4 * 1024 * 1024  # bytes; more than any entry needs: see the limits in `entry`
+LONGEST_HEADER = 1024 * 1024  # bytes; it holds the entry of the folder itself, which has no path and no holes
+LONGEST_TEXT = 4096  # characters of a name in the header
+LONGEST_LAST = 1024  # bytes of the last line
+# A few kB of gzip can unpack to gigabytes, and nothing is proved before all of it is unpacked. Lines of real entries
+# pack to a twentieth; what would pack better than this is stored as it is (`gzip_member`).
+MOST_RATIO = 200
+RATIO_FREE = 16 * 1024 * 1024  # bytes that may always be unpacked
+LARGEST_FILE = 16 * 1024**3  # bytes; listings of a hundred million entries
 
 
 class ListingPart(Protocol):
@@ -81,6 +89,10 @@ def parse_header(line: bytes, shown_as: str) -> Header:
     counts = (header.files, header.size, header.format)
     if header.otherroof != "listing" or not all(isinstance(count, int) and 0 <= count < LARGEST for count in counts):
         raise damaged_listing(shown_as, "has no header")
+    texts = (header.job, header.run, header.home, header.home_id, header.taken, header.layout, header.same_as)
+    fit = all(isinstance(text, str) and len(text) <= LONGEST_TEXT for text in (*texts, header.digest))
+    if not fit or not isinstance(header.top, dict):
+        raise damaged_listing(shown_as, "has a header that cannot be")
     if header.format > FORMAT:
         raise Damaged("was written by a newer Otherroof", where=shown_as, advice="install that version again")
     return header
@@ -125,13 +137,24 @@ def write_listing(path: str, header: Header, parts: Iterable[ListingPart], key: 
 
 
 def gzip_member(text: bytes) -> bytes:
-    """`text` as one gzip member; members one after the other are one gzip file (RFC 1952 §2.2)."""
-    packer = zlib.compressobj(LEVEL, zlib.DEFLATED, GZIP)
+    """`text` as one gzip member; members one after the other are one gzip file (RFC 1952 §2.2).
+
+    Text that packs too well for its readers to trust, such as attributes full of zeros, is stored as it is.
+    """
+    packed = _packed(text, LEVEL)
+    return packed if len(text) <= len(packed) * MOST_RATIO else _packed(text, 0)
+
+
+def _packed(text: bytes, level: int) -> bytes:
+    packer = zlib.compressobj(level, zlib.DEFLATED, GZIP)
     return packer.compress(text) + packer.flush()
 
 
-def check_listing(path: str, key: ListingKey, job: str, run: str) -> Header:
-    """Read the whole listing in file `path` and prove it. Raises Damaged if anything is not as it was written."""
+def check_listing(path: str, key: ListingKey, job: str, run: str, *, parse_from: int = 0) -> Header:
+    """Read the whole listing in file `path` and prove it. Raises Damaged if anything is not as it was written.
+
+    With `parse_from`, entries of so many bytes or more are also parsed: for a listing that was just written here.
+    """
     shown_as = f"{job}/{run}"
     # The last line is the digest of all before it, and only the end of the file tells which one is last. So each line
     # waits until the next has come. Nothing is read as JSON before the digest is right, but for the digest itself.
@@ -142,13 +165,15 @@ def check_listing(path: str, key: ListingKey, job: str, run: str) -> Header:
     for line in _lines(path, shown_as):
         if previous is not None:
             mac.update(previous)
+            if parse_from and count and len(previous) >= parse_from:
+                parse_line(previous)
             count += 1
         first = first or line
         previous = line
     if first is None or previous is None or count < 1:
         raise damaged_listing(shown_as, "is cut short")
     try:
-        last = json.loads(previous)
+        last = json.loads(previous) if len(previous) <= LONGEST_LAST else {}
         shown = str(last["keyed_digest"]).encode("utf-8", "replace")
     except (ValueError, KeyError, TypeError, RecursionError) as problem:
         raise damaged_listing(shown_as, "is cut short: its keyed digest is missing") from problem
@@ -183,7 +208,7 @@ def header_in(data: bytes, shown_as: str) -> Header:
     try:
         unpacker = zlib.decompressobj(GZIP)
         # With a bound: a few kB of gzip can unpack to gigabytes.
-        text = unpacker.decompress(data, LONGEST_LINE)
+        text = unpacker.decompress(data, LONGEST_HEADER)
     except zlib.error as problem:
         raise damaged_listing(shown_as, "is not gzip") from problem
     return parse_header(text.split(b"\n", 1)[0], shown_as)
@@ -193,7 +218,7 @@ def holds_header(data: bytes) -> bool:
     """Whether the first bytes of a listing file hold the whole of its header."""
     unpacker = zlib.decompressobj(GZIP)
     try:
-        unpacker.decompress(data, LONGEST_LINE)
+        unpacker.decompress(data, LONGEST_HEADER)
     except zlib.error:
         return True  # more of it would not help
     # The header is a member of its own, so its end is the end of the first member.
@@ -202,15 +227,19 @@ def holds_header(data: bytes) -> bool:
 
 def _lines(path: str, shown_as: str) -> Iterator[bytes]:
     try:
+        most = os.path.getsize(path) * MOST_RATIO + RATIO_FREE
         with gzip.open(path, "rb") as file:
-            yield from _bounded(file, shown_as)
+            yield from _bounded(file, shown_as, most)
     except (EOFError, OSError, zlib.error) as problem:
         raise damaged_listing(shown_as, f"cannot be unpacked ({problem})") from problem
 
 
-def _bounded(file: BinaryIO | gzip.GzipFile, shown_as: str) -> Iterator[bytes]:
-    # The same bound for every line, because this is read before it is proved.
+def _bounded(file: BinaryIO | gzip.GzipFile, shown_as: str, most: int) -> Iterator[bytes]:
+    # The same bounds for all, because this is read before it is proved.
     while line := file.readline(LONGEST_LINE):
         if not line.endswith(b"\n"):
             raise damaged_listing(shown_as, "has a line without an end")
+        most -= len(line)
+        if most < 0:
+            raise damaged_listing(shown_as, "unpacks to more than any listing does")
         yield line

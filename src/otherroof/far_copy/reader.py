@@ -21,10 +21,14 @@ class Reader(Protocol):
 
     `look` comes before the first content. The reads are scripts, so that `place` carries out many at once; they may be
     made in the caller's thread only. Whether content is right, the digest in the entry says; the reader does not ask.
+
+    `unlisted`: far folders that a look could not list, as text, and why. It went on without them: a file that lies
+    there may not be found.
     """
 
     place: Place
     header: Header
+    unlisted: dict[str, str]
 
     def entries(self) -> Iterator[Entry]:
         """Every entry in byte order of the path; can be asked for again. Raises Damaged at one that cannot be."""
@@ -32,8 +36,8 @@ class Reader(Protocol):
     def look(self, view: FarCopyView) -> bool:
         """Find out where later runs put what this version holds; whether anything has changed since the last look.
 
-        Does its work at once. `view` must be of now. Raises PlaceError if the far box refuses, HomeTrouble if this
-        machine cannot note what was found; what was known before is known as before then.
+        Does its work at once. `view` must be of now. Raises HomeTrouble if this machine cannot note what was found;
+        what was known before is known as before then.
         """
 
     def look_again(self) -> bool:

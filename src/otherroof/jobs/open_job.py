@@ -26,7 +26,7 @@ from otherroof.base.locks import Patience
 from otherroof.base.machine import machine_mark
 from otherroof.copying.report import GOOD
 from otherroof.far.trial_file import TrialResult, write_trial_file
-from otherroof.far_copy.keeper import ExtraScript, HomeIdentity, Keeper
+from otherroof.far_copy.keeper import ExtraScript, HomeIdentity, Keeper, remove_scratch_of
 from otherroof.far_copy.listing_key import ListingKey, read_key, read_or_make_key
 from otherroof.far_copy.view import FarCopyView
 from otherroof.jobs.command_before import run_command_before
@@ -167,7 +167,7 @@ def open_job(
             wait = _wait_for_turn(settings.far[settings.jobs[name].far], context)
             stack.enter_context(far_lock(settings, name, context.clock, wait))
         # O2
-        scratch = stack.enter_context(_scratch_folder(settings, access))
+        scratch = stack.enter_context(_scratch_folder(settings, name, access))
         ledger = context.ledger or stack.enter_context(_history(settings, scratch, access))
         opened = OpenedJob(settings, name, context, access, ledger, scratch)
         if record is not None:
@@ -207,10 +207,12 @@ def _wait_for_turn(far: FarBox, context: JobContext[Metered]) -> Patience:
 
 
 @contextmanager
-def _scratch_folder(settings: Settings, access: Access) -> Iterator[str]:
+def _scratch_folder(settings: Settings, name: str, access: Access) -> Iterator[str]:
     """The folder for listings that are on their way."""
     if access.locks_job:
-        yield os.path.join(settings.state, "scratch")
+        folder = os.path.join(settings.state, "scratch")
+        remove_scratch_of(name, folder)  # nobody else works on this job: the lock is held
+        yield folder
         return
     with tempfile.TemporaryDirectory(prefix="otherroof-") as folder:
         yield folder

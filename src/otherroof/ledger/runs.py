@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from otherroof.base.clock import from_stamp, stamp
+from otherroof.base.printable import escaped
 from otherroof.copying.report import FIGURES, GOOD, EncryptionSigns, Problem, RunReport, rounded
 from otherroof.ledger.file import Page
 
@@ -47,7 +48,9 @@ class RunRow:
         figures = {column: rounded(value) for column, value in report.figures.items()}
         words = {"job": report.job, "run": report.run, "far": self.far, **self._moments}
         cells = {**words, **figures, "outcome": report.outcome, "reason": report.reason}
-        return [cells[column] for column in CSV_COLUMNS]
+        shown = (cells[column] for column in CSV_COLUMNS)
+        # A reason that an older version wrote down may hold what a far box said, as it was said.
+        return [escaped(cell) if isinstance(cell, str) else cell for cell in shown]
 
     @property
     def _moments(self) -> dict[str, str | None]:

@@ -11,6 +11,7 @@ from typing import Any, Literal
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import EXIT_LOOK, EXIT_UNREACHED, EXIT_WELL, LinkLost, OtherroofError, Unreached
+from otherroof.base.printable import one_line
 from otherroof.base.time_limit import TookTooLong, within_time
 
 State = Literal["ok", "not ok", "not tried"]
@@ -21,13 +22,18 @@ GRACE_S = 2.0  # for a rung that keeps its own time, before it is left behind
 class RungFinding:
     """What a rung saw. `advice` says what to do, in words for a household's own administrator.
 
-    `round_trip_ms` is set by the rung that measured one.
+    `round_trip_ms` is set by the rung that measured one. Both texts are made printable: what the other machine said of
+    itself may be in them.
     """
 
     state: State
     text: str
     advice: str = ""
     round_trip_ms: float | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("text", "advice"):
+            object.__setattr__(self, name, one_line(getattr(self, name)))
 
 
 def ok(text: str, advice: str = "") -> RungFinding:

@@ -14,9 +14,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
-from otherroof.far_copy.entry import Entry
+from otherroof.base.printable import escaped
+from otherroof.far_copy.entry import Entry, left_out_text
 
 AS_OWNER = 0o6000  # set-user-id and set-group-id
+# Many disks have only so much room beside each file (4 kB on ext4), and say so as if all of them were full. If it is
+# the disk itself, the next file's content will meet it.
+_ATTRIBUTE_ROOM = (errno.ENOSPC, errno.EDQUOT)
 
 
 @dataclass(slots=True)
@@ -35,12 +39,13 @@ class PropertySetter:
 
     def set(self, entry: Entry, handle: int) -> None:
         """Owner first, because setting it clears mode bits; times last, because everything else changes them."""
+        self._note_left_out(entry)
         # Only root may give files away. For anybody else they stay their own, which needs no note.
         if self._root:
             with self._noting(entry, "owner"):
                 os.fchown(handle, *_owner(entry))
         for key, value in entry.xattrs.items():
-            with self._noting(entry, f"attribute {key}"):
+            with self._noting(entry, f"attribute {key}", _ATTRIBUTE_ROOM):
                 os.setxattr(handle, key, value)
         with self._noting(entry, "mode"):
             os.fchmod(handle, self._allowed_mode(entry, handle))
@@ -49,16 +54,21 @@ class PropertySetter:
 
     def set_on_symlink(self, entry: Entry, name: bytes, above: int) -> None:
         """The same for the symbolic link `name` in the folder with the handle `above`; links have no mode."""
+        self._note_left_out(entry)
         if self._root:
             with self._noting(entry, "owner"):
                 os.chown(name, *_owner(entry), dir_fd=above, follow_symlinks=False)
         with self._noting(entry, "time"):
             os.utime(name, ns=(entry.mtime_ns, entry.mtime_ns), dir_fd=above, follow_symlinks=False)
         for key, value in entry.xattrs.items():
-            with self._noting(entry, f"attribute {key}"):
+            with self._noting(entry, f"attribute {key}", _ATTRIBUTE_ROOM):
                 # Python has no call that sets attributes by a folder's handle and a name; this path leads below the
                 # handle.
                 os.setxattr(b"/proc/self/fd/%d/%b" % (above, name), key, value, follow_symlinks=False)
+
+    def _note_left_out(self, entry: Entry) -> None:
+        if entry.left_out:
+            self._notes.attributes.append((entry.path, left_out_text(entry.left_out)))
 
     def _allowed_mode(self, entry: Entry, handle: int) -> int:
         """The entry's mode, without set-user-id and set-group-id if owner or group could not be restored."""
@@ -72,15 +82,15 @@ class PropertySetter:
         return entry.mode & ~AS_OWNER
 
     @contextmanager
-    def _noting(self, entry: Entry, what: str) -> Iterator[None]:
+    def _noting(self, entry: Entry, what: str, harmless: tuple[int, ...] = ()) -> Iterator[None]:
         """Context manager: note a property that cannot be set here and go on; the content matters more."""
         try:
             yield
         except OSError as problem:
             # These say that the disk is full or failing: nothing that could be gone without.
-            if problem.errno in (errno.ENOSPC, errno.EDQUOT, errno.EIO):
+            if problem.errno in (errno.ENOSPC, errno.EDQUOT, errno.EIO) and problem.errno not in harmless:
                 raise
-            self._notes.attributes.append((entry.path, f"{what}: {problem.strerror}"))
+            self._notes.attributes.append((entry.path, escaped(f"{what}: {problem.strerror}")))
 
 
 def _owner(entry: Entry) -> tuple[int, int]:

@@ -91,6 +91,10 @@ class Restorer:
         self._make_names(wanted, firsts)
         self._finish_folders(wanted)
         self._report.problems += [Problem(path_text(path), why) for path, why in self._target.notes.attributes]
+        self._report.problems += [
+            Problem("", f"{folder} at the far box cannot be looked into ({why}); what lies there may be missing")
+            for folder, why in self._reader.unlisted.items()
+        ]
         return self._report
 
     # -- what is wanted --

@@ -11,6 +11,7 @@ import typer
 
 from otherroof.base.clock import parse_moment
 from otherroof.base.errors import WrongUse
+from otherroof.base.printable import escaped
 from otherroof.base.units import rate_text, size_text, span_text
 from otherroof.cli.common import (
     SETTINGS_FOLDER,
@@ -142,4 +143,4 @@ def columns_that_fit(rows: list[dict[str, str]], width: int) -> tuple[list[str],
 
 
 def _reason(row: RunRow) -> str:
-    return row.report.reason.removeprefix(f"{row.report.job}: ")
+    return escaped(row.report.reason.removeprefix(f"{row.report.job}: "))

@@ -82,9 +82,14 @@ def damage_set_aside(job: str) -> Iterator[None]:
         ) from problem
 
 
-def check_catalogue(files: JobStateFiles, keeper: Keeper, view: FarCopyView, now: datetime) -> CheckedCatalogue:
-    """The catalogue, checked against the far copy as `view` shows it and repaired if need be."""
-    remarks: list[str] = []
+def check_catalogue(
+    files: JobStateFiles, keeper: Keeper, view: FarCopyView, now: datetime, remarks: list[str] | None = None
+) -> CheckedCatalogue:
+    """The catalogue, checked against the far copy as `view` shows it and repaired if need be.
+
+    `remarks` are those of an earlier try that the connection cut off, and are added to.
+    """
+    remarks = [] if remarks is None else remarks
     catalogue = _sound_catalogue(files, remarks)
     checked = CheckedCatalogue(catalogue or _empty(files, None), remarks=remarks)
     try:

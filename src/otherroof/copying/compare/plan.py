@@ -31,7 +31,7 @@ from otherroof.copying.compare.half_sent import HalfSentFiles
 from otherroof.copying.compare.held_content import HeldContent
 from otherroof.copying.compare.plan_file import COLUMNS, PlanFile, as_change, commits_counted, seal_of_change
 from otherroof.copying.report import Problem
-from otherroof.far_copy.entry import Entry, path_text
+from otherroof.far_copy.entry import Entry, left_out_text, path_text
 from otherroof.far_copy.numbers import (
     FILE,
     FOLDER,
@@ -60,6 +60,7 @@ class RunPlan:
     def __init__(self, path: str) -> None:
         self._file = PlanFile(path)
         self.path = path
+        self._left_out: dict[Problem, None] = {}
         try:
             self.half_sent = HalfSentFiles(self._file)
             self.held_content = HeldContent(self._file)
@@ -213,6 +214,12 @@ class RunPlan:
             entry.first = self.first_name_of(change)  # another one if the first was replaced since the scan
         change.digest = entry.digest
         change.line = entry.line().encode()
+        self.note_left_out(entry)
+
+    def note_left_out(self, entry: Entry) -> None:
+        """Tell of it if the entry's attributes were too large for a listing; its content is copied all the same."""
+        if entry.left_out:
+            self._left_out[Problem(path_text(entry.path), left_out_text(entry.left_out))] = None
 
     def note_digest(self, change: PlannedChange) -> None:
         """Keep the digest of a file that was read but not sent yet: others may wait for it; it is not read twice."""
@@ -386,12 +393,12 @@ class RunPlan:
             yield from reversed(above)
 
     def troubles(self) -> list[Problem]:
-        """Every path that could not be copied, and why."""
+        """Every path that could not be copied, and why; and of which attributes were left out since this was opened."""
         with translating_sqlite(self.path):
             rows = self._file.db.execute(
                 "SELECT path, why FROM change WHERE state=? ORDER BY path", (TROUBLE,)
             ).fetchall()
-        return [Problem(path_text(path), why) for path, why in rows]
+        return [*(Problem(path_text(path), why) for path, why in rows), *self._left_out]
 
     def outcome(self, now: datetime) -> Iterator[PlannedChange]:
         """All notes in order of the path, for the new catalogue.

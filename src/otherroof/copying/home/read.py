@@ -19,7 +19,7 @@ from collections.abc import Iterator
 from otherroof.base.clock import Clock
 from otherroof.base.errors import HomeTrouble
 from otherroof.copying.home.chunks import Chunker, ChunkList, average_for
-from otherroof.far_copy.entry import TOP, Entry, path_text
+from otherroof.far_copy.entry import LONGEST_PATH, TOP, Entry, attributes_that_fit, path_text
 from otherroof.far_copy.numbers import HARD, KINDS, MODE, Numbers, clamp_ns
 
 DIGEST_SIZE = 32  # bytes: BLAKE2b-256, as `b2sum -l 256` prints it
@@ -171,7 +171,7 @@ class SourceFolder:
             found = os.stat(name, dir_fd=above, follow_symlinks=False)
             entry = self.entry(path, found, None)
             entry.target = os.readlink(name, dir_fd=above)
-            entry.xattrs = _xattrs(b"/proc/self/fd/%d/%b" % (above, name), follow=False)
+            entry.xattrs, entry.left_out = _xattrs(b"/proc/self/fd/%d/%b" % (above, name), follow=False)
             return entry, stat_numbers(found)
         except OSError as problem:
             raise _unreadable(path, problem) from problem
@@ -203,6 +203,8 @@ class SourceFolder:
         kind = KINDS.get(stat.S_IFMT(found.st_mode) >> 12)
         if kind is None:
             raise Unreadable("was replaced by what is no file when it was to be read", where=path_text(path))
+        if len(path) > LONGEST_PATH:
+            raise Unreadable("has a longer path than a listing can hold", where=path_text(path))
         numbers = stat_numbers(found)
         entry = Entry(
             path=path,
@@ -216,7 +218,7 @@ class SourceFolder:
             group=group_name(found.st_gid),
         )
         if handle is not None:
-            entry.xattrs = _xattrs(handle)
+            entry.xattrs, entry.left_out = _xattrs(handle)
             if kind == "file" and found.st_blocks * 512 < found.st_size:
                 entry.holes = holes(handle, found.st_size)
         return entry
@@ -288,13 +290,14 @@ def _holes(handle: int, size: int) -> Iterator[tuple[int, int]]:
         at = os.lseek(handle, data, os.SEEK_HOLE)
 
 
-def _xattrs(thing: int | bytes, *, follow: bool = True) -> dict[str, bytes]:
+def _xattrs(thing: int | bytes, *, follow: bool = True) -> tuple[dict[str, bytes], tuple[str, ...]]:
+    """The extended attributes that an entry has room for, and the names of the others."""
     try:
         names = os.listxattr(thing, follow_symlinks=follow)
-        return {name: os.getxattr(thing, name, follow_symlinks=follow) for name in names}
+        return attributes_that_fit(names, lambda name: os.getxattr(thing, name, follow_symlinks=follow))
     except OSError as problem:
         if problem.errno in (errno.ENOTSUP, errno.ENODATA, errno.EPERM, errno.EACCES, errno.ENOENT):
-            return {}  # no extended attributes here, or one that this account may not read
+            return {}, ()  # no extended attributes here, or one that this account may not read
         raise
 
 

@@ -370,6 +370,7 @@ class SendSteps:
             self._plan.trouble(change, problem.what)
             return False
         change.line = entry.line().encode()
+        self._plan.note_left_out(entry)
         return True
 
     def _check_stop(self) -> None:

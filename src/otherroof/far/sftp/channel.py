@@ -18,6 +18,7 @@ from otherroof.far import requests
 from otherroof.far.place import Meter, PlaceOffers, Task, TaskResult
 from otherroof.far.session import Session, as_link_lost
 from otherroof.far.sftp import codec
+from otherroof.far.sftp.deadline import ProgressDeadline
 from otherroof.far.sftp.streams import Streams
 
 MAX_SCRIPTS = 256  # at once on one channel: the most that was seen to help on a line of 40 ms
@@ -52,7 +53,10 @@ class TaskFeed:
 
 
 class SftpChannel:
-    """The packet loop over one channel. `round_trip_s` is how long its greeting took to be answered."""
+    """The packet loop over one channel. `round_trip_s` is how long its greeting took to be answered.
+
+    `moved` counts the bytes of SFTP both ways, for whoever asks from another thread whether it gets on.
+    """
 
     def __init__(self, session: Session, base: bytes, meter: Meter, *, most_scripts: int = MAX_SCRIPTS) -> None:
         self._target = session.target
@@ -62,7 +66,11 @@ class SftpChannel:
         self._out: list[bytes] = []
         self._out_size = 0
         self._number = 0
-        self._waiting: dict[int, Callable[[bytes], None]] = {}
+        self._waiting: dict[
+            int, tuple[int, Callable[[bytes], None]]
+        ] = {}  # the work it asks for, and who takes its answer
+        self._deadline = ProgressDeadline(session.target.answer_s)
+        self.moved = 0
         self._running: set[_RunningScript] = set()
         self._streams = Streams(self._put, meter)
         self._give: Give = _nobody
@@ -124,6 +132,7 @@ class SftpChannel:
         )
 
     def _next_packet(self) -> bytes:
+        self._deadline.begin()
         while True:
             found = self._packets.feed(self._receive())
             if found:
@@ -161,6 +170,8 @@ class SftpChannel:
             running.answers = [None] * len(wanted)
             running.waiting = len(wanted)
             running.failure = None
+            if not wanted:  # nothing to wait for: no answer would ever let the script go on
+                self._advance(running, (), None)
             for index, op in enumerate(wanted):
                 self._ask(running, index, op)
 
@@ -208,7 +219,9 @@ class SftpChannel:
         # The numbers may wrap: fewer than a hundred thousand requests are ever under way, so none is in use twice.
         self._number = (self._number + 1) & 0xFFFFFFFF
         packet = codec.encode(self._number, op, self._base)
-        self._waiting[self._number] = landed
+        if not self._waiting:
+            self._deadline.begin()
+        self._waiting[self._number] = codec.work_of(op), landed
         self._out.append(packet)
         self._out_size += len(packet)
         if self._out_size >= GATHER:
@@ -228,26 +241,40 @@ class SftpChannel:
                 # Takes as much as the far end's window has room for (RFC 4254 §5.2), and waits if there is none.
                 # Answers go on being read meanwhile by the library's own thread, so the two ends cannot wait for each
                 # other.
+                begun = time.monotonic()
                 sent = self._channel.send(data[start : start + SSH_PACKET])
                 if sent == 0:
                     raise EOFError("closed by the far box")
                 start += sent
+                self._note_wait(begun, sent)
 
     def _receive(self) -> bytes:
+        begun = time.monotonic()
         with as_link_lost(self._target):
             data: bytes = self._channel.recv(1 << 18)
             if not data:
                 raise EOFError("closed by the far box")
-            return data
+            # What the server writes to its standard error takes from the same window, and would close it in the end.
+            if self._channel.recv_stderr_ready():
+                self._channel.recv_stderr(1 << 18)
+        self._note_wait(begun, len(data))
+        return data
+
+    def _note_wait(self, begun: float, moved: int) -> None:
+        self.moved += moved
+        verdict = self._deadline.waited(time.monotonic() - begun, moved, next(iter(self._waiting), None))
+        if verdict:
+            raise LinkLost(verdict, where=self._target.shown_as)
 
     def _collect(self) -> None:
         for packet in self._packets.feed(self._receive()):
             # Byte 0 is the type. A number that is not waited for answers nothing that was asked.
             number = int.from_bytes(packet[1:5], "big")
             try:
-                landed = self._waiting.pop(number)
+                work, landed = self._waiting.pop(number)
             except KeyError:
                 raise codec.malformed() from None
+            self._deadline.answered(max(work, len(packet)))
             landed(packet)
 
 

@@ -35,8 +35,13 @@ HAS_SIZE, HAS_OWNER, HAS_PERMISSIONS, HAS_TIMES, HAS_MORE = 0x1, 0x2, 0x4, 0x8, 
 
 ST_RDONLY = 0x1  # in the flags of statvfs@openssh.com
 
-# OpenSSH's longest packet is 256 kB, and no read of more than 1 MiB is ever asked for.
-MAX_PACKET = 4 * 1024 * 1024  # bytes; more than any server sends, less than a liar could make us hold
+# OpenSSH's longest packet is 256 kB, and the longest answer to a read of ours is 1 MiB with its head.
+LONGEST_READ = 1024 * 1024  # bytes; more at once would save nothing, and wait in memory
+LEAST_LIMIT = 4096  # bytes; a server that says less for its longest read or write would make a packet of every byte
+MAX_PACKET = LONGEST_READ + 1024  # bytes
+LONGEST_HANDLE = 256  # bytes (draft §6.3); each request on a file carries it
+LONGEST_NAMES = 256 * 1024  # bytes of one answer to a listing; OpenSSH gives a hundred entries, some 20 kB
+LONGEST_NAME = 4096  # bytes in one folder's entry; no file system takes as much
 
 _u32 = struct.Struct(">I").pack
 _read_u32 = struct.Struct(">I").unpack_from
@@ -168,6 +173,13 @@ def encode(number: int, op: requests.Op, base: bytes) -> bytes:
     return _ENCODERS[type(op)](number, op, base)
 
 
+def work_of(op: requests.Op) -> int:
+    """Bytes that are written or copied at the far end when `op` is answered; what is read is in the answer itself."""
+    if isinstance(op, requests.Write):
+        return len(op.data)
+    return op.length if isinstance(op, requests.CopyRange) else 0
+
+
 def ask_limits(number: int) -> bytes:
     """The packet for `limits@openssh.com`."""
     return _extended(b"limits@openssh.com", number, b"")
@@ -181,7 +193,11 @@ def parse_limits(packet: bytes) -> tuple[int, int, int]:
     # Four numbers of 64 bits after type and request number: longest packet, read, write, and number of open files.
     if packet[0] != EXTENDED_REPLY or len(packet) < 5 + 32:
         return 0, 0, 0
-    return _read_u64(packet, 13)[0], _read_u64(packet, 21)[0], _read_u64(packet, 29)[0]
+    return _sensible(_read_u64(packet, 13)[0]), _sensible(_read_u64(packet, 21)[0]), _read_u64(packet, 29)[0]
+
+
+def _sensible(longest: int) -> int:
+    return min(max(longest, LEAST_LIMIT), LONGEST_READ) if longest else 0
 
 
 _KINDS: dict[int, type[PlaceError]] = {NO_SUCH_FILE: NotThere, PERMISSION_DENIED: Denied, UNSUPPORTED: NotOffered}
@@ -235,7 +251,7 @@ def unpack_attrs(packet: bytes, at: int) -> tuple[requests.Attrs, int]:
     at += 4
     size = mode = mtime = 0
     if flags & HAS_SIZE:
-        (size,) = _read_u64(packet, at)
+        size = min(_read_u64(packet, at)[0], requests.LARGEST)
         at += 8
     if flags & HAS_OWNER:
         at += 8
@@ -256,12 +272,18 @@ def unpack_attrs(packet: bytes, at: int) -> tuple[requests.Attrs, int]:
     return requests.Attrs(size, mode, mtime), at
 
 
-def _names(packet: bytes) -> list[tuple[bytes, requests.Attrs]]:
+def _names(packet: bytes) -> list[tuple[bytes, requests.Attrs]] | None:
     (count,) = _read_u32(packet, 5)
+    if count == 0:
+        return None  # as OpenSSH's own client takes it; else a folder could go on for ever with answers of nothing
+    if len(packet) > LONGEST_NAMES:
+        raise malformed()
     at = 9
     found = []
     for _ in range(count):
         name, at = unpack_string(packet, at)
+        if len(name) > LONGEST_NAME:
+            raise malformed()
         # The second string is a line as `ls -l` prints it. How it looks is left to the server (draft §7), so it says
         # nothing.
         _, at = unpack_string(packet, at)
@@ -277,8 +299,15 @@ def _space(packet: bytes) -> requests.Space:
     return requests.Space(blocks * fragment, usable * fragment, files, files_usable, bool(flags & ST_RDONLY))
 
 
+def _handle(packet: bytes) -> bytes:
+    handle, _ = unpack_string(packet, 5)
+    if len(handle) > LONGEST_HANDLE:
+        raise malformed()
+    return handle
+
+
 _DECODERS: dict[int, Callable[[bytes], Any]] = {
-    HANDLE: lambda packet: unpack_string(packet, 5)[0],
+    HANDLE: _handle,
     DATA: lambda packet: unpack_string(packet, 5)[0],
     NAME: _names,
     ATTRS: lambda packet: unpack_attrs(packet, 5)[0],

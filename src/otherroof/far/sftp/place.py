@@ -27,7 +27,7 @@ LOOK_S = 0.25  # how often the caller's iterator is asked again while nothing co
 NEAR_S = 0.005  # round trip up to which the processor is the limit, not the line
 NEAR_CONNECTIONS = 2  # two connections: one encrypts while the other waits for the interpreter
 FAR_CONNECTIONS = 4  # on a long line: one lost packet then slows a quarter of the stream
-SPARE_TIME = 3  # times `answer_s` without any byte moving before the caller gives up on its own channels
+SPARE_TIME = 3  # times `answer_s` without any byte of SFTP moving before the caller gives up on its own channels
 # A server runs the requests of one channel one after the other, so a sync holds up all that were asked behind it. Many
 # at a time share the disk's turns: 16 of them are six to eight times as fast as one after the other.
 DISK_CHANNELS = 16  # on all connections together
@@ -174,8 +174,9 @@ class SftpPlace:
             elif now - moved_at > self._target.answer_s * SPARE_TIME:
                 raise LinkLost("nothing moves any more", where=self._target.shown_as)
 
-    def _moved(self) -> tuple[int, int]:
-        return self.meter.wire_up, self.meter.wire_down
+    def _moved(self) -> int:
+        # Not the bytes on the wire: keepalives would count there.
+        return sum(channel.moved for channel in (*self._channels, *self._disk_channels))
 
     def _add_channel(self) -> None:
         # Outside the lock: it may take as long as the far box is silent. Whether the place was closed meanwhile is

@@ -11,7 +11,7 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from otherroof.base.errors import LinkLost, OtherroofError
+from otherroof.base.errors import LinkLost, OtherroofError, PlaceError
 from otherroof.far import requests
 from otherroof.far.place import Meter
 from otherroof.far.sftp import codec
@@ -23,6 +23,10 @@ WINDOW = 4 * 1024 * 1024  # bytes of content in flight on one channel
 # other: what is asked behind 64 of them waits for all of them.
 MAX_COPIES = 64  # copies inside the far box in flight
 IDLE_S = 0.002  # how long to look away when several streams are waiting for the disk
+# A server may answer less than was asked, such as its own longest read, and is then asked for the rest. One that does
+# so again and again gives a file in crumbs.
+CRUMB = 4096  # bytes; a shorter answer before the end of the file is one
+MOST_CRUMBS = 64  # in one stream
 
 StreamEnd = Callable[[int | None, OtherroofError | None], None]
 Put = Callable[[requests.Op, Callable[[bytes], None]], None]
@@ -43,8 +47,9 @@ class _OpenWriteStream:
 class _OpenReadStream:
     """A stream in: `asked` bytes were asked for, `given` were handed on; `short` if the file ended before its length.
 
-    Answers may overtake each other after a short one: `early` has those that came before the bytes in front of them, by
-    their offset in the stream.
+    Answers may overtake each other: `early` has those that came before the bytes in front of them, by their offset in
+    the stream. They count in the window until they are handed on, so a server that holds one answer back gets no more
+    requests for what lies behind it.
     """
 
     request: requests.ReadStream
@@ -53,6 +58,7 @@ class _OpenReadStream:
     given: int = 0
     in_flight: int = 0
     short: bool = False
+    crumbs: int = 0
     failure: OtherroofError | None = None
     early: dict[int, bytes] = field(default_factory=dict)
 
@@ -207,21 +213,36 @@ class Streams:
             raise
         except OtherroofError as error:
             stream.failure = stream.failure or error
+        if stream.failure is not None:
+            self._drop_early(stream)
         self._settle_read(stream)
 
     def _deliver(self, stream: _OpenReadStream, at: int, size: int, data: bytes) -> None:
         if not data:
             stream.short = True
             return
+        if stream.failure is not None:
+            return
         if len(data) < size:  # a server may answer less than was asked: ask for the rest
+            stream.crumbs += len(data) < CRUMB
+            if stream.crumbs > MOST_CRUMBS:
+                raise PlaceError("the far box gives this file in crumbs", advice="look at the far box and its disk")
             self._ask_range(stream, at + len(data), size - len(data))
         stream.early[at] = data
+        self._window += len(data)
         while stream.given in stream.early:
             ready = stream.early.pop(stream.given)
+            self._window -= len(ready)
             stream.given += len(ready)
             self._meter.drawn += len(ready)
             stream.request.sink.take(ready)
 
+    def _drop_early(self, stream: _OpenReadStream) -> None:
+        """What lies behind a gap will not be wanted any more."""
+        self._window -= sum(len(data) for data in stream.early.values())
+        stream.early.clear()
+
     def _settle_read(self, stream: _OpenReadStream) -> None:
         if stream.in_flight == 0 and stream not in self._reads:
+            self._drop_early(stream)
             stream.ended_with(stream.given, stream.failure)

@@ -13,11 +13,12 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from otherroof.base.errors import Damaged, FarTrouble, HomeTrouble, NotThere, PlaceError
+from otherroof.base.units import size_text
 from otherroof.far import requests
 from otherroof.far.place import Place, Task
-from otherroof.far.requests import DataPiece, Mode, NotYet, Piece, Script, Space
+from otherroof.far.requests import Attrs, DataPiece, Mode, NotYet, Piece, Script, Space
 from otherroof.far_copy.keeper import RunMark
-from otherroof.far_copy.listing import Header, header_in, holds_header
+from otherroof.far_copy.listing import LARGEST_FILE, Header, damaged_listing, header_in, holds_header
 from otherroof.far_copy.view import FarCopyView
 from otherroof.layouts.open import steps
 from otherroof.layouts.open.paths import (
@@ -41,7 +42,9 @@ HEAD = 4096  # bytes of a listing that nearly always hold its header
 LONGEST_HEAD = 512 * 1024
 TIDY_AT_ONCE = 64
 LONGEST_SERVER = 64  # bytes
-MOST_PARTS = 1_000_000  # runs, or half-sent files, at once
+MOST_PARTS = 100_000  # runs, or half-sent files, at once: eleven years of a run every hour
+LARGEST_READ_BACK = 256 * 1024**3  # bytes of one file; sending it again would take no longer
+ROOM_KEPT = 256 * 1024 * 1024  # bytes that a fetched listing leaves free on this disk
 
 
 class OpenJobFolder:
@@ -180,13 +183,26 @@ class OpenJobFolder:
             handle = yield requests.OpenFile(self.paths.listing(run), Mode.READ)
         except NotThere as problem:
             raise Damaged("the listing is not there any more", where=f"{self.paths.job}/{run}") from problem
-        attrs = yield requests.StatOpen(handle)
+        attrs: Attrs = yield requests.StatOpen(handle)
+        self._require_room(run, into, attrs.size)
         sink = _FileSink(into)
         try:
             yield requests.ReadStream(handle, 0, attrs.size, sink)
         finally:
             sink.close()
         yield requests.CloseFile(handle)
+
+    def _require_room(self, run: str, into: str, size: int) -> None:
+        """Raises Damaged if no listing is as large, HomeTrouble if this disk could not hold it."""
+        if size > LARGEST_FILE:
+            raise damaged_listing(f"{self.paths.job}/{run}", f"has {size_text(size)} by what the far box says")
+        free = _free_bytes(os.path.dirname(into))
+        if free is not None and size + ROOM_KEPT > free and size > ROOM_KEPT:
+            raise HomeTrouble(
+                f"a listing of {size_text(size)} would fill this disk ({size_text(free)} free)",
+                where=into,
+                advice="make room there, or take another version if no listing of yours can be as large",
+            )
 
     def header(self, run: str) -> Script[Header]:
         """The header of a listing, read from its first bytes, not proved. Raises Damaged if it is none."""
@@ -203,9 +219,20 @@ class OpenJobFolder:
     def held_now(self, path: bytes) -> Script[bytes | None]:
         """The digest of what the newest copy really holds at `path`, read back; None if it is no file."""
         attrs = yield from steps.stat_path(self.paths.latest(path))
-        if attrs is None or not steps.is_file(attrs, attrs.size):
+        if attrs is None or not steps.is_file(attrs, attrs.size) or attrs.size > LARGEST_READ_BACK:
             return None
         return (yield from digest_of(self.paths.latest(path)))
+
+
+def _free_bytes(folder: str) -> int | None:
+    """Bytes free to this account where `folder` is or will be; None if that is not told."""
+    while folder and not os.path.isdir(folder):
+        folder = os.path.dirname(folder)
+    try:
+        found = os.statvfs(folder or ".")
+    except OSError:
+        return None  # writing there will tell what is wrong
+    return found.f_bavail * found.f_frsize
 
 
 class _FileSource:

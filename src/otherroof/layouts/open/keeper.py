@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import json
 import os
-import secrets
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
+from dataclasses import replace
 
-from otherroof.base.errors import HomeTrouble, OtherroofError
+from otherroof.base.errors import Damaged, HomeTrouble, OtherroofError
 from otherroof.far.place import Place, Task, run_script, run_scripts
-from otherroof.far_copy.keeper import ExtraScript, HomeIdentity, RunMark
+from otherroof.far_copy.keeper import ExtraScript, HomeIdentity, RunMark, scratch_name
 from otherroof.far_copy.listing import Header, ListingPart, check_listing, entry_lines, write_listing
 from otherroof.far_copy.state import CopyState
 from otherroof.far_copy.view import FarCopyView
@@ -24,6 +24,8 @@ from otherroof.layouts.open.remover import OpenRemover
 from otherroof.layouts.open.steps import UNKNOWN_DISK
 from otherroof.layouts.open.walk import walk_aside
 from otherroof.layouts.open.writer import OpenWriter
+
+ODD_LINE = 4096  # bytes; an ordinary entry has 250
 
 
 class OpenKeeper:
@@ -84,7 +86,8 @@ class OpenKeeper:
         for result in self.place.carry_out(Task(run, self._folder.header(run)) for run in runs):
             answer = result.value or result.error
             assert answer is not None
-            found[result.key] = answer
+            # Without the folder's own entry, of which nothing is shown: there may be very many versions.
+            found[result.key] = replace(answer, top={}) if isinstance(answer, Header) else answer
         return found
 
     def begin(self, run: str, view: FarCopyView) -> None:
@@ -132,8 +135,7 @@ class OpenKeeper:
             raise
 
     def _scratch_file(self, end: str) -> str:
-        """A new name in the folder for what is on its way; another reader of the same job may be open meanwhile."""
-        return os.path.join(self._home.scratch, f"{self._job}.{secrets.token_hex(4)}{end}")
+        return os.path.join(self._home.scratch, scratch_name(self._job, end))
 
     def moved_aside(self, run: str) -> Iterator[bytes]:
         """See the port."""
@@ -164,6 +166,7 @@ class OpenKeeper:
         path = self._scratch_file(".outgoing")
         try:
             self._write(path, header, () if same_as else blocks)
+            self._read_back(path, state.run)
             run_script(self.place, self._folder.commit(state.run, path))
         finally:
             with suppress(FileNotFoundError):
@@ -178,6 +181,20 @@ class OpenKeeper:
                 f"the listing cannot be written here before it is sent: {problem.strerror}",
                 where=path,
                 advice="make room on this disk; what was sent is kept and used by the next run",
+            ) from problem
+
+    def _read_back(self, path: str, run: str) -> None:
+        """Prove the new listing by the code that will read it on the day of need, before it can count."""
+        # From this disk and not from the far one: what arrives is what was sent (SSH sees to it), so only a mistake
+        # made here can spoil it, and the line has no room for tens of megabytes each way. Short lines are not parsed,
+        # which would cost eight seconds for a million: it is attributes, holes and long names that make a line odd.
+        try:
+            check_listing(path, self._home.key, self._job, run, parse_from=ODD_LINE)
+        except Damaged as problem:
+            raise HomeTrouble(
+                f"the new listing could not be read back ({problem.what}), so this run does not count",
+                where=self._job,
+                advice="look at this machine's memory and disk; if it comes again, report this line",
             ) from problem
 
     def clear_litter(self, view: FarCopyView, wanted: list[bytes]) -> None:

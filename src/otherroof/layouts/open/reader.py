@@ -20,13 +20,14 @@ from otherroof.base.sqlite_file import translating_sqlite
 from otherroof.far import requests
 from otherroof.far.place import Place
 from otherroof.far.requests import Attrs, BytesSink, Mode, Script, Sink
-from otherroof.far_copy.entry import Entry
+from otherroof.far_copy.entry import Entry, path_text
 from otherroof.far_copy.listing import Header, entries
 from otherroof.far_copy.view import FarCopyView
 from otherroof.layouts.open.paths import JobPaths
 from otherroof.layouts.open.walk import walk_aside
 
 ASIDE_END = ".aside.db"
+MOST_UNLISTED = 1000  # folders that are told of
 # The same path may be met in several runs, in any order: the first run after this version is the one that had it.
 NOTE = "INSERT INTO {} (path, run) VALUES (?, ?) ON CONFLICT DO UPDATE SET run = min(run, excluded.run)"
 # The lowest run id is the earliest run: ids begin with the time in UTC.
@@ -49,6 +50,7 @@ class OpenReader:
         self._lines_path = lines_path
         self._aside_path = lines_path + ASIDE_END
         self._settled: set[str] = set()
+        self.unlisted: dict[str, str] = {}
         with translating_sqlite(self._aside_path):
             self._db = sqlite3.connect(self._aside_path, isolation_level=None)
             # It dies with the reader, so nothing in it has to survive a crash.
@@ -72,7 +74,8 @@ class OpenReader:
             self._make_tables("settled")
         self._make_tables("fresh")
         newly = settled - self._settled
-        for folder in walk_aside(self.place, self._paths, [run for run in later if run not in self._settled]):
+        again = [run for run in later if run not in self._settled]
+        for folder in walk_aside(self.place, self._paths, again, self._note_unlisted):
             note = NOTE.format("settled" if folder.run in newly else "fresh")
             with translating_sqlite(self._aside_path):
                 self._db.executemany(note, ((path, folder.run) for path in folder.files))
@@ -83,6 +86,12 @@ class OpenReader:
             self._db.execute("DROP TABLE unsettled")
             self._db.execute("ALTER TABLE fresh RENAME TO unsettled")
         return bool(newly) or changed
+
+    def _note_unlisted(self, run: str, folder: bytes, why: PlaceError) -> None:
+        # Gone on without: what lies in it is looked for where it would be if this run had moved nothing, and the digest
+        # decides. One unreadable folder must not bar every file of every older version.
+        if len(self.unlisted) < MOST_UNLISTED:
+            self.unlisted[path_text(self._paths.earlier(folder, run).rstrip(b"/"))] = why.what
 
     def look_again(self) -> bool:
         """See the port."""

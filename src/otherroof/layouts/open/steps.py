@@ -19,6 +19,13 @@ from otherroof.far.requests import Attrs, Mode, Op, Script
 # each step asks for the usual case at once, which costs one round trip, and looks at the path only after a refusal.
 # Many scripts run side by side. Two may make the same folder or find each other's; none may count on what stood at a
 # path a moment ago, except on what it has put there itself.
+# What is held in memory of one folder; more is refused, because a far box that lies could go on for ever.
+MOST_NAMES = 250_000
+MOST_NAME_BYTES = 48 * 1024 * 1024  # bytes of all its names together
+NAME_WEIGHT = 64  # bytes that a name counts for besides its letters
+MOST_LOOKED_THROUGH = 512 * 1024 * 1024  # bytes of names, of which none is held: five million of ordinary length
+LONGEST_PATH = 16 * 1024  # bytes; four times what Linux takes in one piece
+MOST_FOLDERS = 100_000  # that are looked into for one path
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +43,6 @@ class FoldedName(Refused):
     """The far disk takes a name for that of something else that stands there."""
 
 
-MOST_NAMES = 20_000_000  # in one folder; more than any real one has, less than would fill a home server's memory
 COPY_AT_ONCE = 16 * 1024 * 1024  # bytes in one request, so that its answer comes in time
 
 
@@ -49,14 +55,22 @@ def make_parents(path: bytes) -> Script[None]:
 
 def make_folder(path: bytes) -> Script[None]:
     """Make a folder, with those above it if they are missing; one that exists is left."""
-    try:
-        yield requests.MakeFolder(path)
-    except NotThere:
-        yield from make_parents(path)
-        # A folder whose parent was missing may have been made by another script meanwhile, and is then refused.
-        yield from _make_last_folder(path)
-    except (Refused, Denied):
-        yield from _must_stand(path)
+    # The deepest is asked for first, because those above it nearly always stand. No call for each level: a tree may be
+    # deeper than the interpreter lets calls be.
+    missing: list[bytes] = []
+    while path:
+        try:
+            yield requests.MakeFolder(path)
+        except NotThere:
+            missing.append(path)
+            path = path.rpartition(b"/")[0]
+            continue
+        except (Refused, Denied):
+            yield from _must_stand(path)
+        break
+    # A folder whose parent was missing may have been made by another script meanwhile, and is then refused.
+    while missing:
+        yield from _make_last_folder(missing.pop())
 
 
 def _make_last_folder(path: bytes) -> Script[None]:
@@ -178,6 +192,14 @@ def move_aside(offers: PlaceOffers, path: bytes, to: bytes) -> Script[bool]:
 
     If `to` is taken, this run has moved something there before: what stands at `path` now is no kept version's.
     """
+    folders: list[tuple[bytes, bytes]] = []
+    kept = yield from _move_one_aside(offers, path, to, folders)
+    yield from _move_contents_aside(offers, folders)
+    return kept
+
+
+def _move_one_aside(offers: PlaceOffers, path: bytes, to: bytes, folders: list[tuple[bytes, bytes]]) -> Script[bool]:
+    """As `move_aside`, but a folder whose name is taken is added to `folders`, for its contents to be moved."""
     # A file gets its second name, that name is made durable, and only then does the first one go. Not every journal
     # keeps the order of names: btrfs, asked to sync one file, may bring the new state of a whole folder to the disk
     # without the second names of those that left it.
@@ -185,18 +207,20 @@ def move_aside(offers: PlaceOffers, path: bytes, to: bytes) -> Script[bool]:
         try:
             _, kept = yield (requests.Link(path, to), requests.Stat(to))
         except PlaceError as problem:
-            return (yield from _move_after_refusal(offers, path, to, problem))
+            return (yield from _move_after_refusal(offers, path, to, problem, folders))
         yield from _free(offers, path, to, kept)
         return True
     try:
         yield requests.Rename(path, to)
     except PlaceError as problem:
-        return (yield from _move_after_refusal(offers, path, to, problem))
+        return (yield from _move_after_refusal(offers, path, to, problem, folders))
     yield from make_durable(offers, to)
     return True
 
 
-def _move_after_refusal(offers: PlaceOffers, path: bytes, to: bytes, problem: PlaceError) -> Script[bool]:
+def _move_after_refusal(
+    offers: PlaceOffers, path: bytes, to: bytes, problem: PlaceError, folders: list[tuple[bytes, bytes]]
+) -> Script[bool]:
     standing = yield from stat_path(path)
     if standing is None:
         return False
@@ -208,7 +232,10 @@ def _move_after_refusal(offers: PlaceOffers, path: bytes, to: bytes, problem: Pl
         # need; what came to `path` since then is no kept version's, so it may go.
         if is_regular(kept):
             yield from make_durable(offers, to)
-        yield from _clear(offers, path, standing, to)
+        if is_folder(standing):  # it may hold what nobody knows of
+            folders.append((path, to))
+        else:
+            yield requests.Remove(path)
         return False
     yield from make_parents(to)
     if offers.link and is_regular(standing):
@@ -240,17 +267,40 @@ def make_durable(offers: PlaceOffers, path: bytes) -> Script[None]:
         yield (requests.Sync(handle), requests.CloseFile(handle))
 
 
-def _clear(offers: PlaceOffers, path: bytes, standing: Attrs, to: bytes) -> Script[None]:
-    """Remove a file; if it is a folder, move its unknown contents aside instead."""
-    if not is_folder(standing):
-        yield requests.Remove(path)
-        return
-    for name, _ in (yield from list_names(path)) or ():
-        # The far box is not trusted: such a name would lead to another folder.
-        if b"/" in name or not name:
-            raise Refused("answers names that cannot be", where=path.decode("utf-8", "backslashreplace"))
-        yield from move_aside(offers, path + b"/" + name, to + b"/" + name)
-    yield requests.RemoveFolder(path)
+def _move_contents_aside(offers: PlaceOffers, folders: list[tuple[bytes, bytes]]) -> Script[None]:
+    """Move what these folders hold to beside what was moved before, and remove them."""
+    emptied: list[bytes] = []
+    while folders:
+        path, to = folders.pop()
+        emptied.append(path)
+        # The far box is not trusted: it could make up folders for as long as they are looked into.
+        if len(path) > LONGEST_PATH or len(emptied) + len(folders) > MOST_FOLDERS:
+            raise Refused("answers folders without end", where=path.decode("utf-8", "backslashreplace"))
+        for name, _ in (yield from list_names(path)) or ():
+            # Such a name would lead to another folder.
+            if b"/" in name or not name:
+                raise Refused("answers names that cannot be", where=path.decode("utf-8", "backslashreplace"))
+            yield from _move_one_aside(offers, path + b"/" + name, to + b"/" + name, folders)
+    for path in reversed(emptied):  # a folder comes after those that it lies in
+        yield requests.RemoveFolder(path)
+
+
+def holds_name(folder: bytes, name: bytes) -> Script[bool | None]:
+    """Whether a folder lists this very name; None if there is no such folder, or too much in it to look through."""
+    try:
+        handle = yield requests.OpenFolder(folder)
+    except NotThere:
+        return None
+    weight = 0
+    found = ended = False
+    while not (found or ended) and weight < MOST_LOOKED_THROUGH:
+        for portion in (yield (requests.ReadFolder(handle), requests.ReadFolder(handle))):
+            ended = ended or portion is None
+            for other, _ in portion or ():
+                weight += len(other) + NAME_WEIGHT
+                found = found or other == name
+    yield requests.CloseFile(handle)
+    return True if found else False if ended else None
 
 
 def refuse_folded_name(path: bytes, *, folds_case: bool) -> Script[None]:
@@ -262,8 +312,7 @@ def refuse_folded_name(path: bytes, *, folds_case: bool) -> Script[None]:
     folder, _, name = path.rpartition(b"/")
     if not folds_case and name.isascii() and not name.endswith((b".", b" ")):
         return
-    standing = yield from list_names(folder)
-    if standing is not None and all(other != name for other, _ in standing):
+    if (yield from holds_name(folder, name)) is False:
         what = "the far disk takes this name for another one that stands there"
         raise FoldedName(what, where=path.decode("utf-8", "backslashreplace"))
 
@@ -340,13 +389,15 @@ def list_names(path: bytes, most: int = MOST_NAMES) -> Script[list[tuple[bytes, 
     except NotThere:
         return None
     found: list[tuple[bytes, Attrs]] = []
+    weight = 0
     ended = False
     while not ended:  # two at a time: a folder of ordinary size is then read in one round trip, its end included
         for portion in (yield (requests.ReadFolder(handle), requests.ReadFolder(handle))):
             ended = ended or portion is None
             found += [(name, attrs) for name, attrs in portion or () if name not in (b".", b"..")]
+            weight += sum(len(name) + NAME_WEIGHT for name, _ in portion or ())
         # Looked at for each portion: the answer that ends the folder may never come.
-        if len(found) > most:
+        if len(found) > most or weight > MOST_NAME_BYTES:
             raise Refused("answers names without end", where=path.decode("utf-8", "backslashreplace"))
     yield requests.CloseFile(handle)
     return found
