@@ -32,6 +32,9 @@ class SparingChannel:
     def recv(self, count: int) -> bytes:
         return self._link.recv(count)
 
+    def recv_stderr_ready(self) -> bool:
+        return False
+
 
 class SparingSession:
     target = SshTarget("127.0.0.1", 22, "copykeeper", "", "", 10)

@@ -72,7 +72,7 @@ class Session:
 
     def open_channel(self) -> paramiko.Channel:
         """A channel with the SFTP subsystem started on it. Raises FarTrouble if it is not offered, or LinkLost."""
-        with as_link_lost(self.target):
+        with as_link_lost(self.target, self.transport):
             channel = self.transport.open_session(timeout=self.target.answer_s)
         channel.settimeout(self.target.answer_s)
         if isinstance(self.transport.sock, BoundedSocket):
@@ -98,9 +98,14 @@ class Session:
         # The library's thread reads the end of the connection a little later than we are told that the request failed.
         self.transport.join(DYING_S)
         if not self.transport.is_active():
-            return _broken(self.target, problem)
+            return _broken(self.target, _behind(self.transport, problem))
         advice = "its sshd needs `Subsystem sftp internal-sftp`"
         return FarTrouble("lets us in but offers no SFTP", where=self.target.shown_as, advice=advice)
+
+    def why_ended(self) -> str:
+        """Why nothing comes any more, in a few words."""
+        met = _behind(self.transport, EOFError())
+        return _words_of(met)
 
     def close(self) -> None:
         """Hang up."""
@@ -110,8 +115,11 @@ class Session:
 
 
 @contextmanager
-def as_link_lost(target: SshTarget) -> Iterator[None]:
-    """Turn what a broken or silent connection raises into LinkLost."""
+def as_link_lost(target: SshTarget, transport: paramiko.Transport | None = None) -> Iterator[None]:
+    """Turn what a broken or silent connection raises into LinkLost.
+
+    If the connection has ended, what its `transport` met is told instead of that there is none any more.
+    """
     # Any exception: the library's thread keeps whatever it met in a packet that makes no sense, an IndexError or a key
     # that it looked up in vain, and raises it in the thread of whoever asks next.
     try:
@@ -121,7 +129,13 @@ def as_link_lost(target: SshTarget) -> Iterator[None]:
     except TimeoutError as problem:
         raise _silent(target, target.answer_s) from problem
     except Exception as problem:
-        raise _broken(target, problem) from problem
+        raise _broken(target, _behind(transport, problem)) from problem
+
+
+def _behind(transport: paramiko.Transport | None, problem: Exception) -> Exception:
+    """What ended the connection, if it has ended and the library knows; else the problem itself."""
+    met = transport.saved_exception if transport is not None and not transport.is_active() else None
+    return met if isinstance(met, Exception) else problem
 
 
 def _silent(target: SshTarget, seconds: float) -> LinkLost:
@@ -129,11 +143,13 @@ def _silent(target: SshTarget, seconds: float) -> LinkLost:
 
 
 def _broken(target: SshTarget, problem: BaseException) -> LinkLost:
+    return LinkLost(f"the connection broke ({_words_of(problem)})", where=target.shown_as)
+
+
+def _words_of(problem: BaseException) -> str:
     if isinstance(problem, paramiko.SSHException | EOFError | OSError):
-        why = str(problem) or "closed by the far box"
-    else:
-        why = "the far box sent what makes no sense"
-    return LinkLost(f"the connection broke ({why})", where=target.shown_as)
+        return str(problem) or "closed by the far box"
+    return "the far box sent what makes no sense"
 
 
 def open_session(target: SshTarget, meter: Meter) -> Session:
@@ -282,7 +298,7 @@ def log_in(target: SshTarget, transport: paramiko.Transport, key: paramiko.PKey)
             advice="check the account's name and that its authorized_keys holds the public half of login_key",
         ) from problem
     except Exception as problem:  # see `as_link_lost`
-        raise _broken(target, problem) from problem
+        raise _broken(target, _behind(transport, problem)) from problem
     if more:
         raise LoginRefused(
             f"took our key for {target.account!r} and wants a further proof besides ({', '.join(more)})",

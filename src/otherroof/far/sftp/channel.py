@@ -59,6 +59,7 @@ class SftpChannel:
     """
 
     def __init__(self, session: Session, base: bytes, meter: Meter, *, most_scripts: int = MAX_SCRIPTS) -> None:
+        self._session = session
         self._target = session.target
         self._channel: paramiko.Channel = session.open_channel()
         self._base = base
@@ -244,7 +245,7 @@ class SftpChannel:
                 begun = time.monotonic()
                 sent = self._channel.send(data[start : start + SSH_PACKET])
                 if sent == 0:
-                    raise EOFError("closed by the far box")
+                    raise EOFError(self._session.why_ended())
                 start += sent
                 self._note_wait(begun, sent)
 
@@ -253,7 +254,7 @@ class SftpChannel:
         with as_link_lost(self._target):
             data: bytes = self._channel.recv(1 << 18)
             if not data:
-                raise EOFError("closed by the far box")
+                raise EOFError(self._session.why_ended())
             # What the server writes to its standard error takes from the same window, and would close it in the end.
             if self._channel.recv_stderr_ready():
                 self._channel.recv_stderr(1 << 18)
