@@ -78,7 +78,7 @@ class Faults:
     denied          paths ending so are refused with `permission denied` when opened
     spoiled         paths ending so give back wrong bytes when read
     lying_names     names put into the answer to every listing of a folder
-    free_bytes      what statvfs says is free (None: the truth)
+    free_bytes      what statvfs says is free (None: the truth); the disk is said to be as large at least
     """
 
     cut_after: int = 0
@@ -238,6 +238,7 @@ class FaultySession(SftpSession):
         faults, numbers = self._mood.faults, list(_ROOM.unpack(body))
         if faults.free_bytes is not None:
             numbers[3] = numbers[4] = faults.free_bytes // numbers[1]
+            numbers[2] = max(numbers[2], numbers[3])
         numbers[9] |= os.ST_RDONLY if faults.read_only else 0
         return _ROOM.pack(*numbers)
 

@@ -11,7 +11,18 @@ from hypothesis import strategies as st
 
 from otherroof.base.errors import Damaged
 from otherroof.copying.compare.change import digest_in
-from otherroof.far_copy.entry import TOP, Entry, is_safe, parse_line, path_text
+from otherroof.copying.home.read import MOST_HOLES
+from otherroof.far_copy.entry import (
+    LONGEST_PATH,
+    MOST_ATTRIBUTES,
+    TOP,
+    Entry,
+    attributes_that_fit,
+    is_safe,
+    parse_line,
+    path_text,
+)
+from otherroof.far_copy.listing import LONGEST_LINE
 
 parts = st.binary(min_size=1, max_size=30).filter(lambda part: b"/" not in part and b"\0" not in part)
 safe_parts = parts.filter(lambda part: part not in (b".", b".."))
@@ -33,6 +44,7 @@ entries = st.builds(
     first=st.one_of(st.just(b""), safe_paths),
     xattrs=st.dictionaries(texts.map(lambda text: "user." + text), st.binary(max_size=30), max_size=3),
     holes=st.lists(st.tuples(st.integers(0, 2**40), st.integers(1, 2**40)), max_size=3).map(tuple),
+    left_out=st.lists(texts, max_size=2).map(tuple),
 )
 
 
@@ -118,6 +130,30 @@ def test_line_of_any_bytes_is_refused_or_an_entry(line: bytes) -> None:
         parse_line(line)
     except Damaged:
         return
+
+
+def test_largest_entry_that_can_be_has_a_line_that_a_listing_takes() -> None:
+    """Everything at its limit, and of the bytes that take most room in JSON."""
+    path = b"\x01" * LONGEST_PATH
+    value = bytes(65_000)
+    kept, left_out = attributes_that_fit([f"user.{'é' * 120}{n:03}" for n in range(200)], lambda name: value)
+    assert sum(len(name.encode()) + len(value) for name, value in kept.items()) <= MOST_ATTRIBUTES
+    entry = Entry(
+        path, "file", 2**63 - 1, -(2**63), 0o7777, 2**32 - 1, 2**32 - 1, "u" * 256, "g" * 256, bytes(32),
+        target=b"\x02" * 4095, first=path, xattrs=kept,
+        holes=tuple((2**62 + n, 2**61) for n in range(MOST_HOLES)), left_out=left_out,
+    )  # fmt: skip
+    line = entry.line().encode()
+    assert len(line) < LONGEST_LINE
+    assert parse_line(line) == entry
+
+
+def test_attributes_of_the_system_come_before_those_that_anybody_can_give() -> None:
+    names = ["user.a", "system.posix_acl_access", "security.capability", "user.b"]
+    kept, left_out = attributes_that_fit(names, lambda name: bytes(70_000 if name.startswith("user") else 20))
+    assert sorted(kept) == ["security.capability", "system.posix_acl_access", "user.a"]
+    assert left_out == ("user.b",)
+    assert attributes_that_fit([], lambda name: b"") == ({}, ())
 
 
 @given(st.binary(max_size=60))

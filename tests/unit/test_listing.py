@@ -12,6 +12,8 @@ import pytest
 
 from otherroof.base.errors import Damaged, WrongSettings
 from otherroof.copying.compare.catalogue import Block
+from otherroof.copying.compare.fold import make_block
+from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.listing import Header, check_listing, entries, entry_lines, header_in, write_listing
 from otherroof.far_copy.listing_key import ListingKey, read_key, read_or_make_key
 from support.trees import Tree, blocks_of, line_of
@@ -149,6 +151,57 @@ def test_header_with_much_in_it_is_read_whole_or_told(tmp_path: Path) -> None:
     path = written(tmp_path, top=top)
     assert checked(path).top == top
     assert header_in(path.read_bytes(), "x").top == top
+
+
+# -- what a liar could make of it --
+
+
+@pytest.mark.parametrize("end", [b"\n", b""], ids=["many lines", "one line"])
+def test_listing_that_unpacks_to_more_than_any_does_is_refused(tmp_path: Path, end: bytes) -> None:
+    path = tmp_path / "listing"
+    path.write_bytes(gzip.compress((b"x" * 1_000_000 + end) * 60))
+    assert path.stat().st_size < 100_000
+    with pytest.raises(Damaged, match="more than any listing does" if end else "a line without an end"):
+        checked(path)
+
+
+def test_what_packs_too_well_for_a_reader_is_stored_so_that_it_can_be_read(tmp_path: Path) -> None:
+    """A folder full of files that each have attributes full of zeros."""
+    zeros = {"user.a": bytes(60_000)}
+    files = [Entry(b"%05d" % n, "file", 1, 2, 0o644, 0, 0, digest=bytes(32), xattrs=zeros) for n in range(400)]
+    numbers = (1, 1, 2, 3, F)
+    block = make_block(b"", [(one.path, numbers, one.line().encode()) for one in files])
+    assert len(block.text()) > 30_000_000
+    path = written(tmp_path, [block])
+    checked(path)
+    assert sum(1 for _ in entry_lines(str(path), "x")) == 400
+
+
+@pytest.mark.parametrize("more", [{"job": "x" * 5000}, {"home": 5}, {"taken": None}, {"top": ["a"]}, {"same_as": {}}])
+def test_header_of_other_kinds_or_without_measure_is_refused(tmp_path: Path, more: dict[str, object]) -> None:
+    path = written(tmp_path, **more)
+    with pytest.raises(Damaged):
+        checked(path)
+    with pytest.raises(Damaged):
+        header_in(path.read_bytes(), "x")
+
+
+def test_last_line_is_not_read_if_it_is_longer_than_one(tmp_path: Path) -> None:
+    path = written(tmp_path)
+    lines = gzip.decompress(path.read_bytes()).splitlines(keepends=True)
+    last = lines[-1][:-2] + b',"more":"' + b"x" * 2000 + b'"}\n'
+    path.write_bytes(gzip.compress(b"".join((*lines[:-1], last))))
+    with pytest.raises(Damaged, match="cut short"):
+        checked(path)
+
+
+def test_listing_just_written_is_parsed_where_a_line_is_odd(tmp_path: Path) -> None:
+    odd = json.dumps({"path": "../" + "x" * 5000}).encode()
+    block = make_block(b"", [(b"a", (1, 1, 2, 3, F), odd)])
+    path = written(tmp_path, [block])
+    checked(path)
+    with pytest.raises(Damaged, match="makes no sense"):
+        check_listing(str(path), KEY, "papers", RUN, parse_from=4096)
 
 
 # -- the key --
