@@ -137,7 +137,7 @@ def test_folders_above_are_made_and_moved_aside_by_no_call_for_each_level(tmp_pa
     run_script(place, steps.make_folder(b"earlier/" + path))
     # Every name is taken, so that the contents are moved one by one.
     put(top / "latest", DEPTH, "file", b"content")
-    run_script(place, steps.move_aside(b"latest/d", b"earlier/d"))
+    run_script(place, steps.move_aside(place.offers, b"latest/d", b"earlier/d"))
     assert read(top / "earlier", DEPTH, "file") == b"content"
     assert not (top / "latest" / "d").exists()
     take_away(top)

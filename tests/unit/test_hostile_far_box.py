@@ -20,7 +20,7 @@ import pytest
 
 from otherroof.base.errors import Damaged, HomeTrouble, LinkLost, OtherroofError, Refused
 from otherroof.far import requests
-from otherroof.far.place import Meter, Task
+from otherroof.far.place import Meter, PlaceOffers, Task
 from otherroof.far.requests import BytesSink, Script
 from otherroof.far.sftp import codec
 from otherroof.far.sftp.channel import SftpChannel
@@ -127,7 +127,7 @@ def test_folders_in_folders_without_end_do_not_end_in_a_recursion() -> None:
         return opens(packet)
 
     turn = itertools.count(1)
-    (done,) = carry_out(channel_to(answer), Task("aside", steps.move_aside(b"latest/a", b"earlier/a")))
+    (done,) = carry_out(channel_to(answer), Task("aside", steps.move_aside(PlaceOffers(), b"latest/a", b"earlier/a")))
     assert isinstance(done.error, Refused)
     assert "without end" in str(done.error)
 

@@ -21,7 +21,8 @@ LONGEST_PACKET = 256 * 1024 + 1024
 LONGEST_EARLY_PACKET = 64 * 1024
 MOST_EARLY = 1024 * 1024  # bytes in all until then: text before the greeting, key exchange, what a login shows
 MOST_EARLY_READS = 20_000  # pieces in which they come: byte by byte costs more than its memory
-# Twice the window that is granted (2 MiB, as OpenSSH's): an honest far box never has more under way than once.
+# For one channel. Twice the window that is granted (2 MiB, as OpenSSH's): an honest far box never has more under way
+# than once.
 MOST_UNREAD = 4 * 1024 * 1024
 MOST_EXTENSIONS = 64  # of SSH itself (RFC 8308); OpenSSH has four
 
@@ -79,9 +80,9 @@ class BoundedSocket:
     def _require_read(self) -> None:
         # Looked at before more is taken in. The library keeps data past the window, and what is written to a channel's
         # standard error, until somebody reads it.
-        unread = sum(len(channel.in_buffer) + len(channel.in_stderr_buffer) for channel in self._channels)
-        if unread > MOST_UNREAD:
-            raise paramiko.SSHException("the far box sends more than it was granted")
+        for channel in self._channels:
+            if len(channel.in_buffer) + len(channel.in_stderr_buffer) > MOST_UNREAD:
+                raise paramiko.SSHException("the far box sends more than it was granted")
 
     def __getattr__(self, name: str) -> Any:
         # The rest of what the library calls on a socket: time-outs, closing, the file number.
