@@ -28,7 +28,7 @@ GZIP = 31  # zlib's window bits for a whole gzip member (RFC 1952)
 LARGEST = 1 << 63  # no count in a header is as large
 LONGEST_LINE = 4 * 1024 * 1024  # bytes; more than any entry needs: see the limits in `entry`
 LONGEST_HEADER = 1024 * 1024  # bytes; it holds the entry of the folder itself, which has no path and no holes
-LONGEST_TEXT = 4096  # characters of a name in the header
+LONGEST_TEXT = 256  # characters of a name in the header
 LONGEST_LAST = 1024  # bytes of the last line
 # A few kB of gzip can unpack to gigabytes, and nothing is proved before all of it is unpacked. Lines of real entries
 # pack to a twentieth; what would pack better than this is stored as it is (`gzip_member`).

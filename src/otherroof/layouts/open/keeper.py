@@ -26,6 +26,9 @@ from otherroof.layouts.open.walk import walk_aside
 from otherroof.layouts.open.writer import OpenWriter
 
 ODD_LINE = 4096  # bytes; an ordinary entry has 250
+HEADER_WEIGHT = 128 * 1024  # bytes
+# What a cut run moved aside is held in memory by whoever asks: paths of more than a million files.
+MOST_MOVED = 256 * 1024 * 1024  # bytes
 
 
 class OpenKeeper:
@@ -83,7 +86,8 @@ class OpenKeeper:
     def headers(self, runs: Iterable[str]) -> dict[str, Header | OtherroofError]:
         """See the port."""
         found: dict[str, Header | OtherroofError] = {}
-        for result in self.place.carry_out(Task(run, self._folder.header(run)) for run in runs):
+        # With a weight, because a header may be long: so not all of them are held at once while they come.
+        for result in self.place.carry_out(Task(run, self._folder.header(run), HEADER_WEIGHT) for run in runs):
             answer = result.value or result.error
             assert answer is not None
             # Without the folder's own entry, of which nothing is shown: there may be very many versions.
@@ -139,7 +143,7 @@ class OpenKeeper:
 
     def moved_aside(self, run: str) -> Iterator[bytes]:
         """See the port."""
-        for folder in walk_aside(self.place, self._paths, [run]):
+        for folder in walk_aside(self.place, self._paths, [run], most=MOST_MOVED):
             yield from folder.files
 
     def held_now(self, path: bytes) -> bytes | None:

@@ -66,16 +66,21 @@ class AsideFolder:
 
 
 def walk_aside(
-    place: Place, paths: JobPaths, runs: Iterable[str], refused: RefusedFolder | None = None
+    place: Place,
+    paths: JobPaths,
+    runs: Iterable[str],
+    refused: RefusedFolder | None = None,
+    *,
+    most: int = MOST_BYTES,
 ) -> Iterator[AsideFolder]:
     """Every folder of what these runs moved aside, in no order, large ones in portions; nothing for a run that moved
     nothing.
 
     `refused` is told of each folder that cannot be listed (run, path and why), and the walk goes on past it. Without
-    it, the first refusal is raised. To be read to its end: a place takes one piece of work at a time, and closes its
-    connection if that is broken off.
+    it, the first refusal is raised. More than `most` bytes of paths in all are a refusal too. To be read to its end: a
+    place takes one piece of work at a time, and closes its connection if that is broken off.
     """
-    walk = _Walk(place, paths, runs, refused)
+    walk = _Walk(place, paths, runs, refused, most)
     for result in place.carry_out(walk.tasks()):
         walk.under_way -= 1
         if result.error is not None:
@@ -99,12 +104,15 @@ class _FolderToLook:
 class _Walk:
     """What waits to be looked into, and what was refused."""
 
-    def __init__(self, place: Place, paths: JobPaths, runs: Iterable[str], refused: RefusedFolder | None) -> None:
+    def __init__(
+        self, place: Place, paths: JobPaths, runs: Iterable[str], refused: RefusedFolder | None, most: int
+    ) -> None:
         self.under_way = 0
         self.failure: OtherroofError | None = None
         self._place = place
         self._paths = paths
         self._refused = refused
+        self._most = most
         self._tops = list(runs)
         self._begun: list[_FolderToLook] = []
         self._waiting: list[tuple[str, bytes, bytearray]] = []  # run, folder, and packed names of folders in it
@@ -158,7 +166,7 @@ class _Walk:
         if self.failure is not None:
             return False
         self._bytes += found.weight
-        if self._bytes > MOST_BYTES:
+        if self._bytes > self._most:
             self._stop()
             self.note_refusal(look, Refused("answers names without end", where=self._paths.name))
             return False
