@@ -12,7 +12,7 @@ import subprocess
 import sys
 import tracemalloc
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -22,11 +22,13 @@ from otherroof.base.errors import Damaged, HomeTrouble, LinkLost, OtherroofError
 from otherroof.far import requests
 from otherroof.far.place import Meter, PlaceOffers, Task
 from otherroof.far.requests import BytesSink, Script
+from otherroof.far.session import SshTarget
 from otherroof.far.sftp import codec
 from otherroof.far.sftp.channel import SftpChannel
 from otherroof.far.sftp.deadline import ProgressDeadline
+from otherroof.far.sftp.place import SftpPlace
 from otherroof.far.sftp.streams import WINDOW
-from otherroof.layouts.open import steps
+from otherroof.layouts.open import steps, walk
 from otherroof.layouts.open.job_folder import OpenJobFolder
 from otherroof.layouts.open.paths import JobPaths
 from otherroof.rehearsal.far_box import sftp_words as words
@@ -38,6 +40,7 @@ from support.hostile_server import (
     Seconds,
     carry_out,
     channel_to,
+    every_connection_to,
     names_answer,
     number_of,
     passing,
@@ -130,6 +133,56 @@ def test_folders_in_folders_without_end_do_not_end_in_a_recursion() -> None:
     (done,) = carry_out(channel_to(answer), Task("aside", steps.move_aside(PlaceOffers(), b"latest/a", b"earlier/a")))
     assert isinstance(done.error, Refused)
     assert "without end" in str(done.error)
+
+
+RUN = "2031-04-05T013000Z-7f3a"
+
+
+def place_of(answer: Answer) -> SftpPlace:
+    """A place whose one connection leads to this box."""
+    with every_connection_to(lambda: lambda packet: HELLO if packet[0] == words.INIT else answer(packet)):
+        return SftpPlace(SshTarget("192.0.2.7", 22, "copykeeper", "", ""), b"/")
+
+
+@pytest.mark.parametrize("mode", [0o40755, 0o100644], ids=["folders", "files"])
+def test_walk_of_a_tree_without_end_is_left_in_bounded_memory(mode: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every folder holds two thousand, or a folder goes on for ever with files."""
+    monkeypatch.setattr(walk, "MOST_WAITING", MIB // 4)
+    monkeypatch.setattr("otherroof.far.sftp.place.BACKLOG_BYTES", MIB)  # fewer at once, so that it ends sooner
+    names = [b"%d" % n for n in range(2000)]
+    refused: list[str] = []
+    with closing(place_of(box(words.READDIR, lambda n: names_answer(n, names, mode)))) as place, memory_below(24 * MIB):
+        found = sum(
+            folder.weight
+            for folder in walk.walk_aside(
+                place, JobPaths("papers"), [RUN], lambda run, folder, why: refused.append(why.what), most=8 * MIB
+            )
+        )
+    assert refused == [f"answers {'folders' if mode == 0o40755 else 'names'} without end, so no more was looked at"]
+    assert found < 9 * MIB
+
+
+def test_folder_that_names_nothing_but_itself_for_ever_is_left() -> None:
+    with (
+        closing(place_of(box(words.READDIR, lambda n: names_answer(n, [b"."])))) as place,
+        pytest.raises(Refused, match="without naming anything"),
+    ):
+        list(walk.walk_aside(place, JobPaths("papers"), [RUN]))
+
+
+def test_large_folder_comes_in_portions_whole_and_in_order() -> None:
+    turns = iter(range(10**6))
+
+    def answer(number: int) -> bytes:
+        turn = next(turns)
+        if turn >= 300:
+            return words.framed_status(number, words.EOF)
+        return names_answer(number, [b"%06d" % (turn * 100 + n) for n in range(100)], 0o100644)
+
+    with closing(place_of(box(words.READDIR, answer))) as place:
+        portions = list(walk.walk_aside(place, JobPaths("papers"), [RUN]))
+    assert len(portions) > 1
+    assert [path for portion in portions for path in portion.files] == [b"%06d" % n for n in range(30_000)]
 
 
 # -- files that are read --

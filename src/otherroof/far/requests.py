@@ -195,7 +195,7 @@ class OpenFolder:
 
 @dataclass(slots=True)
 class ReadFolder:
-    """Answers some (name, Attrs) pairs in no order, or None when all were given."""
+    """Answers some (name, Attrs) pairs in no order, to be gone through once, or None when all were given."""
 
     handle: Handle
 

@@ -7,7 +7,7 @@ order of SYMLINK's arguments, which OpenSSH has the other way round than the dra
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from otherroof.base.errors import Denied, LinkLost, NotOffered, NotThere, PlaceError, Refused
@@ -272,24 +272,43 @@ def unpack_attrs(packet: bytes, at: int) -> tuple[requests.Attrs, int]:
     return requests.Attrs(size, mode, mtime), at
 
 
-def _names(packet: bytes) -> list[tuple[bytes, requests.Attrs]] | None:
+class FolderNames:
+    """Some of a folder's entries: (name, Attrs) pairs, made of the packet only as they are gone through.
+
+    A packet of names takes twenty times its size as pairs, and a far box may have many answers wait for another one.
+    """
+
+    __slots__ = ("_packet",)
+
+    def __init__(self, packet: bytes) -> None:
+        self._packet = packet
+
+    def __iter__(self) -> Iterator[tuple[bytes, requests.Attrs]]:
+        """Raises LinkLost if the packet makes no sense."""
+        packet = self._packet
+        try:
+            (count,) = _read_u32(packet, 5)
+            at = 9
+            for _ in range(count):
+                name, at = unpack_string(packet, at)
+                if len(name) > LONGEST_NAME:
+                    raise malformed()
+                # The second string is a line as `ls -l` prints it. How it looks is left to the server (draft §7), so it
+                # says nothing.
+                _, at = unpack_string(packet, at)
+                attrs, at = unpack_attrs(packet, at)
+                yield name, attrs
+        except struct.error:
+            raise malformed() from None
+
+
+def _names(packet: bytes) -> FolderNames | None:
     (count,) = _read_u32(packet, 5)
     if count == 0:
         return None  # as OpenSSH's own client takes it; else a folder could go on for ever with answers of nothing
     if len(packet) > LONGEST_NAMES:
         raise malformed()
-    at = 9
-    found = []
-    for _ in range(count):
-        name, at = unpack_string(packet, at)
-        if len(name) > LONGEST_NAME:
-            raise malformed()
-        # The second string is a line as `ls -l` prints it. How it looks is left to the server (draft §7), so it says
-        # nothing.
-        _, at = unpack_string(packet, at)
-        attrs, at = unpack_attrs(packet, at)
-        found.append((name, attrs))
-    return found
+    return FolderNames(packet)
 
 
 def _space(packet: bytes) -> requests.Space:

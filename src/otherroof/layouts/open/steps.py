@@ -394,8 +394,10 @@ def list_names(path: bytes, most: int = MOST_NAMES) -> Script[list[tuple[bytes, 
     while not ended:  # two at a time: a folder of ordinary size is then read in one round trip, its end included
         for portion in (yield (requests.ReadFolder(handle), requests.ReadFolder(handle))):
             ended = ended or portion is None
-            found += [(name, attrs) for name, attrs in portion or () if name not in (b".", b"..")]
-            weight += sum(len(name) + NAME_WEIGHT for name, _ in portion or ())
+            for name, attrs in portion or ():
+                weight += len(name) + NAME_WEIGHT
+                if name not in (b".", b".."):
+                    found.append((name, attrs))
         # Looked at for each portion: the answer that ends the folder may never come.
         if len(found) > most or weight > MOST_NAME_BYTES:
             raise Refused("answers names without end", where=path.decode("utf-8", "backslashreplace"))

@@ -117,6 +117,7 @@ class _Walk:
         self._begun: list[_FolderToLook] = []
         self._waiting: list[tuple[str, bytes, bytearray]] = []  # run, folder, and packed names of folders in it
         self._waiting_bytes = 0
+        self._stopped = False
         self._bytes = 0
         self._handed_out = 0
 
@@ -163,12 +164,14 @@ class _Walk:
 
     def takes(self, look: _FolderToLook, found: AsideFolder) -> bool:
         """Note what follows from a portion; whether it may be handed on."""
-        if self.failure is not None:
+        if self._stopped:  # what was under way still comes
             return False
         self._bytes += found.weight
         if self._bytes > self._most:
             self._stop()
-            self.note_refusal(look, Refused("answers names without end", where=self._paths.name))
+            self.note_refusal(
+                look, Refused("answers names without end, so no more was looked at", where=self._paths.name)
+            )
             return False
         if found.rest is not None:
             self._begun.append(_FolderToLook(look.run, look.folder, look.connection, found.rest))
@@ -177,13 +180,15 @@ class _Walk:
             self._waiting_bytes += len(found.folder_names)
         if self._waiting_bytes > MOST_WAITING:
             self._stop()
-            self.note_refusal(look, Refused("answers folders without end", where=self._paths.name))
-        return self.failure is None
+            self.note_refusal(
+                look, Refused("answers folders without end, so no more was looked at", where=self._paths.name)
+            )
+        return not self._stopped
 
     def _stop(self) -> None:
+        self._stopped = True
         for waiting in (self._tops, self._begun, self._waiting):
             waiting.clear()
-        self._waiting_bytes = 0
 
 
 def _take_last(names: bytearray) -> bytes:
