@@ -101,12 +101,14 @@ def test_finding_shows_what_a_box_calls_itself_as_text() -> None:
 
 
 class Rules(paramiko.ServerInterface):
-    """Lets every key in, or only half."""
+    """Lets every key in, or only half; `deed` is done when one is shown."""
 
     def __init__(self, verdict: int) -> None:
         self._verdict = verdict
+        self.deed: Callable[[], None] = lambda: None
 
     def check_auth_publickey(self, username: str, key: paramiko.PKey) -> int:
+        self.deed()
         return self._verdict
 
     def get_allowed_auths(self, username: str) -> str:
@@ -128,6 +130,7 @@ class Agreed:
     there: socket.socket
     here: socket.socket
     target: SshTarget
+    rules: Rules
 
     def log_in(self) -> Session:
         log_in(self.target, self.client, read_login_key(self.target.key_path))
@@ -150,10 +153,11 @@ def agreed(where: Path, verdict: int = paramiko.AUTH_SUCCESSFUL) -> Iterator[Agr
         server.set_log_channel("hostile")
         host_key = paramiko.Ed25519Key.from_private_key_file(str(where / "key"))
         server.add_server_key(host_key)
-        server.start_server(threading.Event(), Rules(verdict))
+        rules = Rules(verdict)
+        server.start_server(threading.Event(), rules)
         to = target(str(where / "key"), f"{host_key.get_name()} {host_key.get_base64()}")
         client = stack.enter_context(closing(negotiate(to, here, Meter())))
-        yield Agreed(client, server, there, here, to)
+        yield Agreed(client, server, there, here, to, rules)
 
 
 def message(kind: int) -> paramiko.Message:
@@ -178,6 +182,18 @@ def test_message_that_makes_no_sense_is_a_broken_connection(tmp_path: Path) -> N
         assert isinstance(ends.client.saved_exception, KeyError)
         with pytest.raises(LinkLost, match="sent what makes no sense"):
             ends.log_in()
+
+
+@pytest.mark.parametrize("kind", [211, 51], ids=["of no kind", "cut short"])
+def test_message_that_makes_no_sense_in_a_login_is_a_broken_connection(tmp_path: Path, kind: int) -> None:
+    with agreed(tmp_path) as ends:
+        bad = message(kind)
+        bad.add_string(b"\xff\xfe")  # no text, if it is taken for some
+        ends.rules.deed = lambda: ends.server._send_message(bad)
+        with pytest.raises(OtherroofError) as caught:
+            ends.log_in()
+        assert type(caught.value) is LinkLost
+        assert "sent what makes no sense" in str(caught.value)
 
 
 def test_login_that_wants_more_than_our_key_is_told_as_such(tmp_path: Path) -> None:
