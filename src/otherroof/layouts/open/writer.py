@@ -46,7 +46,10 @@ class OpenWriter:
 
     def stands_in_the_way(self, path: bytes) -> Script[bool]:
         """See the port."""
-        attrs = yield from steps.stat_path(self.paths.latest(path))
+        try:
+            attrs = yield from steps.stat_path(self.paths.latest(path))
+        except Refused:
+            return False  # longer than that system takes a path: nothing can be made there either, and that is told
         return attrs is not None and not steps.is_folder(attrs)
 
     def drop_folder(self, path: bytes) -> Script[None]:
