@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import stat
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -20,9 +21,9 @@ def test_a_file_that_appears_meanwhile_is_not_replaced(tmp_path: Path, monkeypat
     path = str(tmp_path / "key")
     link = os.link
 
-    def late(source: str, target: str) -> None:
-        Path(target).write_text("another process was quicker", encoding="ascii")
-        link(source, target)
+    def late(source: str, target: str, **more: Any) -> None:
+        Path(path).write_text("another process was quicker", encoding="ascii")
+        link(source, target, **more)
 
     monkeypatch.setattr(os, "link", late)
     assert atomic_file.create_file(path, b"mine") is False
@@ -46,7 +47,7 @@ def test_a_disk_that_refuses_leaves_the_old_file_and_nothing_half_written(
     path = str(tmp_path / "file")
     atomic_file.replace_file(path, b"old")
 
-    def full(*_given: object) -> None:
+    def full(*_given: object, **_more: object) -> None:
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, call, full)
@@ -62,9 +63,9 @@ def test_the_file_is_renamed_only_after_it_is_synced(tmp_path: Path, monkeypatch
     def note(name: str) -> None:
         real = getattr(os, name)
 
-        def noted(*given: object) -> object:
+        def noted(*given: object, **more: object) -> object:
             done.append(name)
-            return real(*given)
+            return real(*given, **more)
 
         monkeypatch.setattr(os, name, noted)
 
@@ -112,14 +113,14 @@ def test_what_root_makes_anew_can_be_left_to_the_owner_of_the_folder(tmp_path: P
     folder = tmp_path / "state"
     for _ in range(2):
         atomic_file.make_own_folder(str(folder))
-    atomic_file.replace_file(str(folder / "put"), "new", like=str(folder))
-    atomic_file.create_file(str(folder / "put-new"), "new", like=str(folder))
+    atomic_file.replace_file(str(folder / "put"), "new", own=True)
+    atomic_file.create_file(str(folder / "put-new"), "new", own=True)
     atomic_file.replace_file(str(folder / "root-s-own"), "new")
     made = {one.name: (one.stat().st_uid, one.stat().st_gid) for one in (folder, *folder.iterdir())}
     assert made == {"state": (1234, 4321), "put": (1234, 4321), "put-new": (1234, 4321), "root-s-own": (0, 0)}
     assert mode_of(str(folder)) == 0o700
     os.chown(folder / "put", 5678, 5678)
-    atomic_file.replace_file(str(folder / "put"), "newer", like=str(folder))
+    atomic_file.replace_file(str(folder / "put"), "newer", own=True)
     assert (folder / "put").stat().st_uid == 5678, "who has it keeps it"
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import fcntl
+import os
 import random
 import shutil
 import sqlite3
@@ -23,6 +25,7 @@ from otherroof.copying.report import RunReport
 from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.state import CopyState
 from otherroof.ledger import Ledger
+from otherroof.ledger import file as ledger_file
 from support.main_job import JOB, OneJob, one_job
 from support.simulated import utc
 
@@ -318,6 +321,21 @@ def test_a_damaged_ledger_met_in_the_middle_is_said_in_one_line_by_the_verbs(tmp
         ledger.runs.rows()
     with Ledger(path) as ledger:
         assert ledger.runs.rows() == []
+
+
+def test_a_damaged_ledger_waits_for_nobody_who_keeps_its_folder_locked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "ledger.sqlite").write_bytes(b"not a database" * 100)
+    monkeypatch.setattr(ledger_file, "BUSY_S", 0.2)
+    folder = os.open(tmp_path, os.O_RDONLY)
+    fcntl.flock(folder, fcntl.LOCK_EX)
+    try:
+        with pytest.raises(HomeTrouble, match="the ledger cannot be used"):
+            Ledger(str(tmp_path / "ledger.sqlite"))
+    finally:
+        os.close(folder)
+    Ledger(str(tmp_path / "ledger.sqlite")).close()
 
 
 def test_a_mistake_of_the_program_does_not_cost_the_history(tmp_path: Path) -> None:

@@ -125,7 +125,7 @@ def test_a_cut_before_the_rename_leaves_the_old_settings(tmp_path, monkeypatch):
     path = tmp_path / "otherroof.toml"
     path.write_text(PERSONS, encoding="utf-8")
 
-    def cut(_source, _target):
+    def cut(*_given, **_more):
         raise OSError(5, "Input/output error")
 
     monkeypatch.setattr(atomic_file.os, "rename", cut)

@@ -16,6 +16,7 @@ from datetime import UTC, tzinfo
 from otherroof.base.atomic_file import create_file, make_own_folder
 from otherroof.base.clock import Clock, from_stamp, stamp
 from otherroof.base.errors import Busy, HomeTrouble
+from otherroof.base.handles import require_plain
 from otherroof.base.units import span_text
 
 ADVICE = "check that the state folder belongs to this account and that its disk is not full"
@@ -154,17 +155,22 @@ class FileLock:
     def _open(self) -> None:
         if self._file >= 0:
             return
-        folder = os.path.dirname(self._path)
-        make_own_folder(folder, advice=ADVICE)
+        make_own_folder(os.path.dirname(self._path), advice=ADVICE)
         # `lexists` also sees a link that leads nowhere; opening it fails below, and says so. Two who come at the same
         # moment both open the one file: `create_file` never replaces what stands.
         if not os.path.lexists(self._path):
-            create_file(self._path, "", like=folder, advice=ADVICE)
+            create_file(self._path, "", own=True, advice=ADVICE)
         try:
-            # No link is followed: root writes here too, in a folder that is another account's.
-            self._file = os.open(self._path, os.O_RDWR | os.O_NOFOLLOW | os.O_CLOEXEC)
+            # No link is followed, and no pipe waited for: other processes of this account may put things here too.
+            file = os.open(self._path, os.O_RDWR | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+            try:
+                require_plain(file)
+            except OSError:
+                os.close(file)
+                raise
         except OSError as problem:
             raise self._translated(problem) from problem
+        self._file = file
 
     def _taken(self, kind: int) -> bool:
         try:

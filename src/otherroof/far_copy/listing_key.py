@@ -12,9 +12,11 @@ from dataclasses import dataclass
 
 from otherroof.base.atomic_file import create_file, make_folder
 from otherroof.base.errors import WrongSettings
+from otherroof.base.handles import read_plain_file
 from otherroof.settings.machine_checks import require_secret
 
 KEY_SIZE = 32  # bytes
+MOST_KEY = 200  # more than its text has: a wrong path to a large file is not read whole
 KEPT_ADVICE = "put back the file you kept: without it no copy can be proved; only a home's very first run makes one"
 
 
@@ -40,8 +42,7 @@ def read_key(path: str) -> ListingKey:
     """The key in the file at `path`. Raises WrongSettings if it is no key or others can read it."""
     require_secret(path, KEPT_ADVICE)
     try:
-        with open(path, encoding="ascii") as file:
-            secret = bytes.fromhex(file.read().strip())
+        secret = bytes.fromhex(read_plain_file(path, MOST_KEY).decode("ascii").strip())
     except (OSError, ValueError, UnicodeDecodeError) as problem:
         raise WrongSettings("cannot be read as a listing key", where=path, advice=KEPT_ADVICE) from problem
     if len(secret) != KEY_SIZE:
@@ -55,5 +56,5 @@ def read_or_make_key(path: str) -> tuple[ListingKey, bool]:
         return read_key(path), False
     advice = "let this account write there once, or name another file as listing_key under [home]"
     make_folder(os.path.dirname(path), advice=advice)
-    made = create_file(path, secrets.token_hex(KEY_SIZE) + "\n", what="the listing key", advice=advice)
+    made = create_file(path, secrets.token_hex(KEY_SIZE) + "\n", what="the listing key", advice=advice, own=True)
     return read_key(path), made  # if another process was quicker, its key counts

@@ -10,6 +10,7 @@ import os
 from collections.abc import Iterator
 
 from otherroof.base.errors import WrongSettings
+from otherroof.base.handles import read_plain_file
 from otherroof.copying.home.leave_out import leave_out_rule
 from otherroof.copying.send.own_secrets import LOOKED_INTO, OwnSecrets
 from otherroof.settings import Job, Settings
@@ -48,8 +49,7 @@ def own_secrets(settings: Settings) -> OwnSecrets:
     found = []
     for secret in sorted(set(_secrets(settings))):
         try:
-            with open(settings.path(secret), "rb") as file:
-                found.append((secret, file.read(LOOKED_INTO)))
+            found.append((secret, read_plain_file(settings.path(secret), LOOKED_INTO)))
         except OSError:
             continue
     return OwnSecrets(found)

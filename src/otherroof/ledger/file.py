@@ -36,8 +36,9 @@ class LedgerFile:
         path = self.path
         try:
             os.makedirs(os.path.dirname(path), mode=0o700, exist_ok=True)
+            self._inode = _inode_at(path)
             self.db = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
-            self._inode = os.stat(path).st_ino
+            self._inode = _inode_at(path)
         except (OSError, *SQLITE_ERRORS) as problem:
             raise _translated(problem, path) from problem
         try:
@@ -52,12 +53,12 @@ class LedgerFile:
             raise
 
     def _begin_anew(self) -> str:
-        """Set the file aside, unless another process did so already, and open a new one; answers the old one's name."""
-        self.close()
+        """Set the file, which is closed, aside, unless another process did so already, and open a new one; answers the
+        old one's name."""
         folder = os.open(os.path.dirname(self.path), os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
         try:
-            fcntl.flock(folder, fcntl.LOCK_EX)  # for the blink of two renames
-            if os.path.exists(self.path) and os.stat(self.path).st_ino == self._inode:
+            _lock_for_a_blink(folder, self.path)
+            if self._inode and _inode_at(self.path) == self._inode:
                 set_aside(self.path)
         finally:
             os.close(folder)
@@ -67,6 +68,7 @@ class LedgerFile:
     def refuse_if_unsound(self, error: Exception) -> None:
         """Begin a new history and raise HomeTrouble if `error` came of values in the file that cannot be ours."""
         if not is_sound(self.db, self.path):
+            self.close()
             aside = self._begin_anew()
             self.close()
             raise _damaged(self.path, str(error), aside) from error
@@ -82,6 +84,7 @@ class LedgerFile:
             yield
         except SQLITE_ERRORS as problem:
             if is_damage(problem):
+                self.close()
                 raise _damaged(self.path, str(problem), self._begin_anew()) from problem
             raise _translated(problem, self.path) from problem
 
@@ -109,6 +112,28 @@ def _use_wal(db: sqlite3.Connection) -> None:
         except sqlite3.OperationalError as problem:
             if problem.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > until:
                 raise
+            time.sleep(BUSY_STEP_S)
+        else:
+            return
+
+
+def _inode_at(path: str) -> int:
+    """By which a file is known from one of the same name; 0 if there is none."""
+    try:
+        return os.stat(path).st_ino
+    except FileNotFoundError:
+        return 0
+
+
+def _lock_for_a_blink(folder: int, path: str) -> None:
+    """Others hold it for two renames only; whoever holds it longer is not waited for."""
+    until = time.monotonic() + BUSY_S
+    while True:
+        try:
+            fcntl.flock(folder, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as problem:
+            if time.monotonic() > until:
+                raise _translated(problem, path) from problem
             time.sleep(BUSY_STEP_S)
         else:
             return

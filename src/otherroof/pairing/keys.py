@@ -23,8 +23,11 @@ from cryptography.hazmat.primitives.serialization import (
 
 from otherroof.base.atomic_file import create_file, make_folder
 from otherroof.base.errors import WrongSettings
+from otherroof.base.handles import read_plain_file
 from otherroof.settings.machine_checks import require_secret
 from otherroof.tunnel.keys import KEY_BYTES, decode_key, read_public_key
+
+MOST_KEY = 16 * 1024  # bytes, far more than any key has
 
 
 def new_tunnel_key() -> str:
@@ -72,7 +75,7 @@ class KeyFiles:
         for path, maker in makers:
             make_folder(os.path.dirname(path))
             # Made for nothing if the file stands, which costs less than asking first and being overtaken.
-            if create_file(path, maker().rstrip("\n") + "\n"):
+            if create_file(path, maker().rstrip("\n") + "\n", own=True):
                 made.append(path)
         return made
 
@@ -92,8 +95,7 @@ class KeyFiles:
 
 def _from_file(path: str, derive: Callable[[str], str]) -> str:
     try:
-        with open(require_secret(path), encoding="ascii") as file:
-            return derive(file.read().strip())
+        return derive(read_plain_file(require_secret(path), MOST_KEY).decode("ascii").strip())
     except OSError as problem:
         raise WrongSettings(f"cannot be read: {problem.strerror}", where=path) from problem
     except ValueError as problem:

@@ -8,6 +8,7 @@ import binascii
 from cryptography.hazmat.primitives.asymmetric.x25519 import X25519PrivateKey
 
 from otherroof.base.errors import WrongSettings
+from otherroof.base.handles import read_plain_file
 from otherroof.settings.machine_checks import SHARED_KEY_ADVICE, TUNNEL_KEY_ADVICE, require_secret
 
 KEY_BYTES = 32
@@ -51,9 +52,8 @@ def require_shared(path: str) -> None:
 def _secret_text(path: str, make: str) -> str:
     require_secret(path, make)
     try:
-        with open(path, encoding="ascii") as file:
-            # More than any key has: a wrong path to a large file is not read whole.
-            return file.read(200)
+        # More than any key has: a wrong path to a large file is not read whole.
+        return read_plain_file(path, 200).decode("ascii")
     except UnicodeDecodeError:
         raise ValueError("not text") from None
     except OSError as problem:

@@ -10,6 +10,7 @@ import os
 
 from otherroof.base.atomic_file import FOR_OWNER, make_own_folder, replace_file
 from otherroof.base.errors import HomeTrouble
+from otherroof.base.handles import read_plain_file
 
 BOOT_ID = "/proc/sys/kernel/random/boot_id"
 ADVICE = "check that the state folder can be written by this account and that its disk is not full"
@@ -27,8 +28,7 @@ def boot_id() -> str:
 def read_text(path: str) -> str:
     """What `path` holds; empty if it is not there. Raises HomeTrouble."""
     try:
-        with open(path, encoding="utf-8") as file:
-            return file.read()
+        return read_plain_file(path).decode()
     except FileNotFoundError:
         return ""
     except (OSError, UnicodeDecodeError) as problem:
@@ -38,9 +38,8 @@ def read_text(path: str) -> str:
 def write_text(path: str, text: str) -> None:
     """Put `text` at `path`, durably, for the account that the folder belongs to, even if root does it: a run by hand
     and the service share these files. Raises HomeTrouble."""
-    folder = os.path.dirname(path)
-    make_own_folder(folder, advice=ADVICE)
-    replace_file(path, text, FOR_OWNER, advice=ADVICE, like=folder)
+    make_own_folder(os.path.dirname(path), advice=ADVICE)
+    replace_file(path, text, FOR_OWNER, advice=ADVICE, own=True)
 
 
 def remove(path: str) -> None:

@@ -11,6 +11,7 @@ from typing import Any
 
 from otherroof.base.atomic_file import FOR_OWNER
 from otherroof.base.errors import HomeTrouble
+from otherroof.base.handles import read_plain_file
 from otherroof.base.sqlite_file import (
     ADVICE,
     SQLITE_ERRORS,
@@ -141,7 +142,7 @@ def _count_commits(path: str, commits: int) -> None:
     """Write down beside the notes how often they were committed: SQLite forgets newer commits silently if an older one
     was damaged, or the end of its file was lost. Not synced: after a power cut it may say less, never more."""
     try:
-        handle = os.open(path + COUNT_END, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, FOR_OWNER)
+        handle = os.open(path + COUNT_END, os.O_WRONLY | os.O_CREAT | os.O_NONBLOCK | os.O_CLOEXEC, FOR_OWNER)
         try:
             os.pwrite(handle, b"%020d" % commits, 0)
         finally:
@@ -152,8 +153,7 @@ def _count_commits(path: str, commits: int) -> None:
 
 def commits_counted(path: str) -> int:
     try:
-        with open(path + COUNT_END, "rb") as file:
-            return int(file.read(20) or 0)
+        return int(read_plain_file(path + COUNT_END, 20) or 0)
     except FileNotFoundError:
         return 0
     except (OSError, ValueError) as problem:

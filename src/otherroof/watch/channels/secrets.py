@@ -5,6 +5,7 @@ from __future__ import annotations
 import ssl
 
 from otherroof.base.errors import WrongSettings
+from otherroof.base.handles import read_plain_file
 from otherroof.settings.machine_checks import MAKE_SECRET, require_secret
 
 
@@ -12,9 +13,8 @@ def read_secret(path: str) -> str:
     """The secret in `path`: its first line. Raises WrongSettings if others can read it, or it is empty."""
     require_secret(path, MAKE_SECRET)
     try:
-        with open(path, encoding="utf-8") as file:
-            # One line, and not the whole of whatever file was named by mistake.
-            found = file.readline(4096).strip()
+        # One line, and not the whole of whatever file was named by mistake.
+        found = read_plain_file(path, 4096).partition(b"\n")[0].decode().strip()
     except (OSError, UnicodeDecodeError) as problem:
         raise WrongSettings("cannot be read as text", where=path, advice=MAKE_SECRET) from problem
     if not found:
