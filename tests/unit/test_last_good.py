@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import os
 import stat
 from pathlib import Path
 
 import pytest
 
+from otherroof.base.errors import WrongSettings
+from otherroof.cli.common import settings_in_use
 from otherroof.settings import Settings, read_settings, require_settings
-from otherroof.settings.last_good import NAME, keep_settings, settings_in_force
+from otherroof.settings.last_good import NAME, NOT_TRUSTED, keep_settings, settings_in_force
 from support.household import write_household
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
@@ -95,3 +98,77 @@ def test_every_kind_of_setting_comes_back_and_only_its_owner_can_read_it(tmp_pat
     before = kept_in(settings).stat().st_ino
     keep_settings(settings)
     assert kept_in(settings).stat().st_ino == before, "what is there already is not written again"
+
+
+DUMP = 'before = ["/usr/local/bin/dump"]\n'
+TUNNEL = '\n[far.heron.tunnel]\nkind = "command"\nup = ["/bin/a"]\ndown = ["/bin/b"]\ntest = ["/bin/c"]\n'
+CHANNEL = '\n[channel.own]\nkind = "command"\ncommand = ["/usr/local/bin/tell"]\n'
+
+
+@pytest.fixture
+def with_commands(tmp_path: Path) -> Settings:
+    """Settings with a command of every kind, which the service has taken up."""
+    jobs = {"photos": DUMP, "papers": ""}
+    whole = require_settings(write_household(tmp_path / "settings", more=TUNNEL + CHANNEL, jobs=jobs))
+    Path(whole.state).mkdir()
+    keep_settings(whole)
+    return whole
+
+
+def test_commands_are_used_if_the_files_have_them_too(with_commands: Settings) -> None:
+    where = Path(with_commands.where)
+    (where / "jobs" / "papers.toml").write_text("nothing of TOML")
+    found, mistakes = settings_in_force(str(where))
+    assert found == with_commands
+    assert [Path(mistake.file).name for mistake in mistakes] == ["papers.toml"]
+
+
+def test_commands_that_the_files_do_not_have_are_left_out_with_all_that_needs_them(with_commands: Settings) -> None:
+    where = Path(with_commands.where)
+    (where / "otherroof.toml").write_text("nothing of TOML")
+    found, mistakes = settings_in_force(str(where))
+    assert found is not None
+    assert (dict(found.far), dict(found.jobs), dict(found.told.channel)) == ({}, {}, {})
+    assert found.unread == ("papers", "photos")
+    assert [mistake.key for mistake in mistakes] == ["", "far.heron.tunnel", "channel.own.command"]
+    assert with_commands.model_copy(update={"far": {}, "jobs": {}, "told": found.told, "unread": found.unread}) == found
+
+
+@pytest.mark.parametrize("written", ["", 'before = ["/usr/local/bin/other"]\n', "nothing of TOML"])
+def test_a_job_whose_command_cannot_be_trusted_is_not_copied(with_commands: Settings, written: str) -> None:
+    where = Path(with_commands.where)
+    (where / "jobs" / "papers.toml").write_text("nothing of TOML")
+    photos = where / "jobs" / "photos.toml"
+    photos.write_text(photos.read_text().replace(DUMP, written))
+    found, mistakes = settings_in_force(str(where))
+    assert found is not None
+    assert (list(found.jobs), found.unread) == (["papers"], ("photos",))
+    assert [mistake.key for mistake in mistakes if mistake.wrong == NOT_TRUSTED] == ["before"]
+    assert found.far == with_commands.far
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can give a file to another account")
+def test_what_another_account_could_have_written_is_not_believed(where: str) -> None:
+    """So nobody goes by what the service's account left there, but that account itself."""
+    whole = require_settings(where)
+    Path(whole.state).mkdir()
+    keep_settings(whole)
+    (Path(where) / "otherroof.toml").write_text("nothing of TOML")
+    assert settings_in_force(where)[0] == whole
+    os.chown(kept_in(whole), 64123, 64123)
+    assert settings_in_force(where)[0] is None
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can give a file to another account")
+def test_a_verb_of_roots_goes_by_the_files_if_the_service_is_another_account(where: str) -> None:
+    whole = require_settings(where)
+    Path(whole.state).mkdir()
+    keep_settings(whole)
+    (Path(where) / "jobs" / "photos.toml").write_text("nothing of TOML")
+    assert settings_in_use(where)[0] == whole, "the service's own account sees what the service goes by"
+    os.chown(kept_in(whole), 64123, 64123)
+    found, mistakes = settings_in_use(where)
+    assert (list(found.jobs), found.unread, len(mistakes)) == (["papers"], ("photos",), 1)
+    (Path(where) / "otherroof.toml").write_text("nothing of TOML")
+    with pytest.raises(WrongSettings, match="is not TOML"):
+        settings_in_use(where)

@@ -271,7 +271,7 @@ def test_a_mistake_in_one_job_file_hides_nothing_of_the_others(house: House) -> 
     code, said = house.ask()
     assert code == 1
     assert "photos" in said.splitlines()[1] + said.splitlines()[2]
-    assert "music: its file has a mistake; it is not copied until that is mended" in said
+    assert "music: its file has a mistake; until that is mended it is copied by the service alone" in said
     assert "music.toml: at: '25 1 * *' has 4 field(s)" in said
     told = house.json()
     assert (told["unread"], len(told["mistakes"]), len(told["jobs"])) == (["music"], 1, 2)

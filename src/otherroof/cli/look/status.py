@@ -173,7 +173,9 @@ def _need_lines(found: Overview) -> list[str]:
     in_alerts = {alert.key for alert in found.alerts}
     lines = [f"{row.named}: {row.needs}" for row in found.rows if row.needs and row.alert not in in_alerts]
     if found.mistakes and "settings" not in in_alerts:
-        lines += [f"{name}: its file has a mistake; it is not copied until that is mended" for name in found.unread]
+        # The service may go on with what it read before there was a mistake; whoever looks by hand goes by the files.
+        until = "until that is mended it is copied by the service alone, and only if that knew it before"
+        lines += [f"{name}: its file has a mistake; {until}" for name in found.unread]
         more = f" (and {len(found.mistakes) - 1} more)" if len(found.mistakes) > 1 else ""
         lines.append(f"settings: {found.mistakes[0]}{more}; otherroof check")
     return lines + [f"{row.far}: {note}" for row in found.far for note in row.notes]
