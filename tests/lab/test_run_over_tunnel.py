@@ -16,6 +16,7 @@ from typing import Any
 import pytest
 
 from otherroof.ledger import Ledger
+from support.intruder import ACCOUNT
 from support.lab.need import require_lab
 from support.lab.pair_of_houses import PORT, PairOfHouses
 from support.lab.sshd import ServerOptions
@@ -91,6 +92,33 @@ def test_run_brings_the_tunnel_up_copies_and_takes_it_down(tmp_path: Path, role:
             assert session.sent is not None
             assert session.sent > report["bytes"]["new"], "what was copied went through the tunnel"
             assert ledger.answers.last("heron") is not None
+
+
+# For one verb: a /run/wireguard of root's own, as another tunnel's program left it, and the device as udev makes it.
+AS_ON_DEBIAN = (
+    "mount -t tmpfs -o mode=755 none /run/wireguard && mount -t tmpfs none /dev/net"
+    ' && mknod -m 666 /dev/net/tun c 10 200 && "$@"; code=$?; stat -c %u /run/wireguard >&2; exit $code'
+)
+
+
+def test_a_run_by_root_carries_the_tunnel_as_the_state_folders_owner(tmp_path: Path) -> None:
+    folder = furnish(tmp_path / "papers")
+    with pair_with_job(tmp_path / "settings", folder, role="call") as pair:
+        state, keys = Path(pair.where, "state"), Path(pair.where, "keys")
+        state.mkdir()
+        for path in (state, keys, *keys.iterdir()):
+            os.chown(path, ACCOUNT, ACCOUNT)
+        Path("/run/wireguard").mkdir(exist_ok=True)
+        verb = ["unshare", "-m", "sh", "-c", AS_ON_DEBIAN, "sh", *pair.program("run", "papers", "--json")]
+        argv = pair.houses.home.argv(verb)
+        done = subprocess.run(argv, capture_output=True, text=True, timeout=200, check=False)
+        assert done.returncode == 0, (done.stdout, done.stderr)
+        assert digests(far_copy(pair)) == digests(folder)
+        assert done.stderr.split()[-1] == str(ACCOUNT), "the service finds a folder that it can use"
+        assert not pair.home_has_tunnel()
+        made = [path for top in (state, keys) for path in top.rglob("*")]
+        assert {path.lstat().st_uid for path in made} == {ACCOUNT}
+        assert {path.name for path in made} >= {"heron.use", "heron.turn", "listing.key"}
 
 
 @pytest.fixture(scope="module")

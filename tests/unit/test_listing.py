@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 import json
+import os
 import subprocess
 from pathlib import Path
 
@@ -240,3 +241,9 @@ def test_homes_id_says_nothing_about_the_key() -> None:
     assert ListingKey(bytes(32)).home_id != ListingKey(bytes(31) + b"\1").home_id
     assert len(KEY.home_id) == 16
     assert KEY.home_id not in KEY.secret.hex()
+
+
+def test_a_pipe_in_place_of_a_listing_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "listing")
+    with pytest.raises(Damaged, match="it is not a file"):
+        check_listing(str(tmp_path / "listing"), KEY, "papers", RUN)

@@ -11,6 +11,7 @@ import errno
 import os
 import stat
 from dataclasses import dataclass
+from typing import BinaryIO
 
 from otherroof.base.accounts import ROOT, acts_as_root
 
@@ -81,11 +82,20 @@ def open_folder(path: str, *, make: int | None = None, own: bool = False) -> int
         os.close(handle)
 
 
+def open_plain_file(path: str) -> BinaryIO:
+    """The file at `path`, for reading; links are followed. Raises OSError, also if it is no file."""
+    file = os.fdopen(os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC), "rb")
+    try:
+        require_plain(file.fileno())
+    except BaseException:
+        file.close()
+        raise
+    return file
+
+
 def read_plain_file(path: str, most: int = -1) -> bytes:
     """What the file at `path` holds, up to `most` bytes; links are followed. Raises OSError, also if it is no file."""
-    handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
-    with os.fdopen(handle, "rb") as file:
-        require_plain(handle)
+    with open_plain_file(path) as file:
         return file.read(most)
 
 

@@ -5,7 +5,6 @@ Every verb's help passes through here, so what only the deeds need is imported i
 
 from __future__ import annotations
 
-import contextlib
 import json
 import os
 import re
@@ -27,66 +26,50 @@ PLAIN_WIDTH = 200  # columns when it is no terminal: nothing is cut short there
 
 _NOT_PRINTABLE = re.compile(r"[^ -~]")  # what may be so: the rest is asked letter by letter
 
-_SERVICE_FOLDERS: set[str] = set()
-
 ConfigOption = Annotated[str, typer.Option("--config", metavar="DIR", help="The settings folder.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
 
 
 def settings_in(folder: str) -> Settings:
-    """The settings, or the one error that says what is wrong with them."""
+    """The settings, or the one error that says what is wrong with them.
+
+    From here on, and after the two below as well, a verb that root runs is the state folder's owner.
+    """
     from otherroof.settings import require_settings
 
-    return _used(require_settings(os.path.abspath(folder)))
+    return _as_owner(require_settings(os.path.abspath(folder)))
 
 
-def settings_in_use(folder: str) -> tuple[Settings, tuple[str, ...]]:
+def settings_in_use(folder: str, *, lend_root: bool = False) -> tuple[Settings, tuple[str, ...]]:
     """The settings as the service has them, or as far as they can be used, and what is wrong with them, one line each.
-    Raises WrongSettings if there are none."""
+
+    `lend_root`: this verb also writes what a person names. Raises WrongSettings if there are none.
+    """
     from otherroof.settings.last_good import settings_in_force
 
+    # Before root becomes the service's account: it must not believe what that account can write.
     settings, mistakes = settings_in_force(os.path.abspath(folder))
     if settings is None:
         raise WrongSettings(mistakes[0].line())
-    return _used(settings), tuple(mistake.line() for mistake in mistakes)
+    return _as_owner(settings, lend_root=lend_root), tuple(mistake.line() for mistake in mistakes)
 
 
-def settings_for_rescue(folder: str) -> Settings:
+def settings_for_rescue(folder: str, *, lend_root: bool = False) -> Settings:
     """The settings as far as they can be used: when files must come back, a slip in another job is only mentioned."""
-    settings, mistakes = settings_in_use(folder)
+    settings, mistakes = settings_in_use(folder, lend_root=lend_root)
     for mistake in mistakes:
         sys.stderr.write(f"otherroof: mind: {mistake}\n")
     return settings
 
 
-def _used(settings: Settings) -> Settings:
-    keys = [settings.home.listing_key, *(far.login_key for far in settings.far.values())]
-    folders = [os.path.dirname(settings.path(key)) for key in keys]
-    # Only folders below the settings are the service's own; one elsewhere may hold other people's files.
-    give_to_service_later(settings.state, *(folder for folder in folders if folder.startswith(f"{settings.where}/")))
+def _as_owner(settings: Settings, *, lend_root: bool = False) -> Settings:
+    if os.geteuid() == 0:
+        from otherroof.settings import WireguardTunnel
+        from otherroof.system.state_owner import work_as_owner_of
+
+        tunnel = any(isinstance(far.tunnel, WireguardTunnel) for far in settings.far.values())
+        work_as_owner_of(settings.state, lend_root=lend_root, userspace_tunnel=tunnel)
     return settings
-
-
-def give_to_service_later(*folders: str) -> None:
-    """Remember these folders: what root creates in them is given to their owner when the command ends."""
-    _SERVICE_FOLDERS.update(folders)
-
-
-def give_to_service_now() -> None:
-    """Give what root made in the service's folders to the folders' owner, so that the service can go on with it."""
-    if os.geteuid() != 0:
-        return
-    for top in _SERVICE_FOLDERS:
-        owner = os.stat(top) if os.path.isdir(top) else None
-        if owner is None or owner.st_uid == 0:
-            continue
-        for folder, folders, files in os.walk(top):
-            for name in (*folders, *files):
-                path = os.path.join(folder, name)
-                with contextlib.suppress(FileNotFoundError):  # a file that another process has just removed
-                    # Only what root owns: what belongs to a third account was put there on purpose.
-                    if os.lstat(path).st_uid == 0:
-                        os.chown(path, owner.st_uid, owner.st_gid, follow_symlinks=False)
 
 
 def job_of(settings: Settings, name: str) -> Job:

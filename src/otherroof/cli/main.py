@@ -14,7 +14,6 @@ from typing import NoReturn
 import typer
 
 from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WRONG_USE, OtherroofError
-from otherroof.cli.common import give_to_service_now
 from otherroof.cli.parser.top import build
 from otherroof.cli.parser.words import told_apart, with_config_after
 
@@ -61,8 +60,6 @@ def main(argv: list[str] | None = None) -> None:
             raise
         sys.stderr.write(f"otherroof: what there is to tell cannot be written: {problem.strerror}; make room there\n")
         code = EXIT_LOOK
-    finally:
-        give_to_service_now()
     raise SystemExit(code or 0)
 
 

@@ -19,6 +19,7 @@ from typing import Any, BinaryIO, Protocol
 
 from otherroof.base.clock import from_stamp
 from otherroof.base.errors import Damaged
+from otherroof.base.handles import open_plain_file
 from otherroof.far_copy.entry import Entry, parse_line
 from otherroof.far_copy.listing_key import ListingKey
 
@@ -227,8 +228,8 @@ def holds_header(data: bytes) -> bool:
 
 def _lines(path: str, shown_as: str) -> Iterator[bytes]:
     try:
-        most = os.path.getsize(path) * MOST_RATIO + RATIO_FREE
-        with gzip.open(path, "rb") as file:
+        with open_plain_file(path) as packed, gzip.open(packed, "rb") as file:
+            most = os.fstat(packed.fileno()).st_size * MOST_RATIO + RATIO_FREE
             yield from _bounded(file, shown_as, most)
     except (EOFError, OSError, zlib.error) as problem:
         raise damaged_listing(shown_as, f"cannot be unpacked ({problem})") from problem

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
+from otherroof.base.accounts import may_act_as_root
 from otherroof.base.printable import escaped
 from otherroof.far_copy.entry import Entry, left_out_text
 
@@ -35,7 +36,7 @@ class PropertySetter:
 
     def __init__(self, notes: TargetNotes) -> None:
         self._notes = notes
-        self._root = os.geteuid() == 0
+        self._root = may_act_as_root()
 
     def set(self, entry: Entry, handle: int) -> None:
         """Owner first, because setting it clears mode bits; times last, because everything else changes them."""

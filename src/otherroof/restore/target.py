@@ -1,7 +1,8 @@
 """Writes restored entries below one folder and nowhere else, whatever names and links are given to it.
 
 Every folder on the way is entered by handle and never through a link. A file is written under a name of its own
-and renamed when it is complete, so that what stands there under its real name is always whole.
+and renamed when it is complete, so that what stands there under its real name is always whole. Where root restores,
+this is all that it does itself (`as_root`), so that files get their owners back.
 """
 
 from __future__ import annotations
@@ -13,7 +14,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from typing import Literal
 
+from otherroof.base.accounts import as_root
 from otherroof.base.errors import HomeTrouble, WrongUse
+from otherroof.base.handles import open_folder
 from otherroof.far_copy.entry import Entry, is_safe, path_text
 from otherroof.restore.local_file import BLOCK, digest_of_handle, write_with_holes
 from otherroof.restore.properties import PropertySetter, TargetNotes
@@ -45,6 +48,7 @@ class NoHardLink(HomeTrouble):
 class TargetFolder:
     """The folder that is restored into."""
 
+    @as_root()
     def __init__(self, into: bytes, existing: Existing) -> None:
         self._existing = existing
         self._folder: bytes | None = None
@@ -56,6 +60,7 @@ class TargetFolder:
         self._top = _open_top(into, existing)
         self.was_empty = not os.listdir(self._top)
 
+    @as_root()
     def close(self) -> None:
         """Let go of the folder; what was under way when the restore was ended is removed."""
         for name, path in self._parts.items():
@@ -66,17 +71,20 @@ class TargetFolder:
         os.close(self._top)
         self._handle = self._top = -1
 
+    @as_root()
     def stands(self, path: bytes) -> bool:
         """Whether something is there already and is to be kept."""
         if self._existing != "keep":
             return False
         return self._mode_at(path) is not None
 
+    @as_root()
     def require_free(self, path: bytes) -> None:
         """Raises TargetExists if a folder stands at `path`, which is to be a file or a link."""
         if self._existing == "replace" and stat.S_ISDIR(self._mode_at(path) or 0):
             raise TargetExists("there is a folder of this name", where=path_text(path), advice=MOVE_IT)
 
+    @as_root()
     def holds(self, entry: Entry) -> bool:
         """Whether the file at the entry's path already has this content, so that other names can be linked to it."""
         try:
@@ -116,6 +124,7 @@ class TargetFolder:
         finally:
             os.close(above)
 
+    @as_root()
     def make_folder(self, entry: Entry) -> bool:
         """Make a folder that only we can enter until `finish_folder`; whether it was not there yet."""
         # Its real mode and time come last, in `finish_folder`: a mode may forbid us to write in it, and each file that
@@ -134,6 +143,7 @@ class TargetFolder:
             raise _barred(entry.path, problem) from problem
         return True
 
+    @as_root()
     def create(self, path: bytes) -> tuple[int, bytes]:
         """A handle on a new file beside `path`, and its own name for `finish_file` or `drop`."""
         self._count += 1
@@ -146,6 +156,7 @@ class TargetFolder:
         self._parts[name] = path
         return handle, name
 
+    @as_root()
     def drop(self, path: bytes, handle: int, name: bytes) -> None:
         """Throw a file away that did not come whole."""
         os.close(handle)
@@ -155,6 +166,7 @@ class TargetFolder:
         except OSError as problem:
             raise _trouble(path, problem) from problem
 
+    @as_root()
     def finish_file(self, entry: Entry, handle: int, name: bytes) -> None:
         """Give a complete file its properties and its name; closes the handle."""
         above = self._above(entry.path)
@@ -186,6 +198,7 @@ class TargetFolder:
             return
         raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST))
 
+    @as_root()
     def link(self, first: bytes, path: bytes) -> None:
         """A further name for the file that was restored at `first`. Raises NoHardLink if the disk makes none."""
         source = self._walk(first)
@@ -200,6 +213,7 @@ class TargetFolder:
         finally:
             os.close(source)
 
+    @as_root()
     def copy(self, first: bytes, entry: Entry) -> None:
         """The content that was restored at `first` as a file of its own at the entry's path."""
         handle, name = self.create(entry.path)
@@ -219,6 +233,7 @@ class TargetFolder:
             raise _trouble(entry.path, problem) from problem
         self.finish_file(entry, handle, name)
 
+    @as_root()
     def symlink(self, entry: Entry) -> None:
         """A symbolic link, whatever it points to; nothing is ever written through it."""
         name, above = _name(entry.path), self._above(entry.path)
@@ -233,6 +248,7 @@ class TargetFolder:
             raise _barred(entry.path, problem) from problem
         self._properties.set_on_symlink(entry, name, above)
 
+    @as_root()
     def finish_folder(self, entry: Entry) -> None:
         """Give a folder its properties; what is below it must be complete."""
         try:
@@ -246,6 +262,7 @@ class TargetFolder:
         except OSError as problem:
             raise _barred(entry.path, problem) from problem
 
+    @as_root()
     def finish_top(self, entry: Entry) -> None:
         """Give the folder that is restored into the properties of the one that was copied."""
         try:
@@ -316,8 +333,7 @@ def _name(path: bytes) -> bytes:
 
 def _open_top(into: bytes, existing: Existing) -> int:
     try:
-        os.makedirs(into, mode=0o700, exist_ok=True)
-        top = os.open(into, os.O_RDONLY | os.O_DIRECTORY)
+        top = open_folder(os.fsdecode(into), make=0o700)
     except (FileExistsError, NotADirectoryError) as problem:
         raise WrongUse("is not a folder, or not in one", where=path_text(into), advice="name a folder") from problem
     except OSError as problem:

@@ -151,7 +151,7 @@ def _folders(machine: Machine, users: dict[int, str], groups: dict[int, str]) ->
     for path in (plan.SETTINGS, plan.JOBS, plan.KEYS, plan.STATE, plan.SOCKETS):
         if os.path.isdir(machine.path(path)):
             found = os.stat(machine.path(path))
-            strays = any(os.lstat(inner).st_uid != found.st_uid for inner in _inside(machine.path(path)))
+            strays = any(_owner(inner) not in (found.st_uid, None) for inner in _inside(machine.path(path)))
             owner, group = users.get(found.st_uid, ""), groups.get(found.st_gid, "")
             yield path, FolderOwner(owner, group, stat.S_IMODE(found.st_mode), strays)
 
@@ -159,6 +159,14 @@ def _folders(machine: Machine, users: dict[int, str], groups: dict[int, str]) ->
 def _inside(path: str) -> Iterator[str]:
     for folder, folders, files in os.walk(path):
         yield from (os.path.join(folder, name) for name in (*folders, *files))
+
+
+def _owner(path: str) -> int | None:
+    """Whose it is; None if it is gone by now: the service that works there makes and removes files all the time."""
+    try:
+        return os.lstat(path).st_uid
+    except FileNotFoundError:
+        return None
 
 
 def _names(path: str) -> dict[int, str]:

@@ -45,7 +45,9 @@ def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
     folder, clock = os.path.abspath(config), SystemClock()
     files = SettingsFiles(folder, clock)  # before they are read: what changes meanwhile is read once more
     # systemd.exec(5): where the state folder lies, also while the settings cannot be read.
-    settings, mistakes = settings_in_force(folder, filter(None, os.environ.get("STATE_DIRECTORY", "").split(":")))
+    states = [path for path in os.environ.get("STATE_DIRECTORY", "").split(":") if path]
+    _become_owner(folder, states)
+    settings, mistakes = settings_in_force(folder, states)
     if settings is None:
         settings = require_settings(folder)  # says what is wrong
     set_up_logs(os.environ, settings.zone)
@@ -69,6 +71,18 @@ def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
         logging.shutdown()
         os._exit(EXIT_WELL)
     raise typer.Exit(EXIT_INTERRUPTED if signal.SIGINT in caught else EXIT_WELL)
+
+
+def _become_owner(folder: str, states: list[str]) -> None:
+    """If root started this: before the state folder is looked into, which may hold settings that were last whole."""
+    if os.geteuid() != 0:
+        return
+    from otherroof.settings import read_parts
+    from otherroof.system.state_owner import work_as_owner_of
+
+    parts = read_parts(folder)
+    usual = parts.path("state" if parts.home is None else parts.home.state)
+    work_as_owner_of(states[0] if states and parts.home is None else usual, userspace_tunnel=True)
 
 
 class _KeptFiles:

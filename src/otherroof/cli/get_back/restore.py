@@ -50,7 +50,7 @@ def verb(
     from otherroof.jobs.restore import RestoreRequest, restore
     from otherroof.restore.progress import RestoreProgress
 
-    settings = settings_for_rescue(config)
+    settings = settings_for_rescue(config, lend_root=True)
     folder = job_of(settings, job).folder
     wanted = tuple(as_listed(path, folder) for path in paths or [])
     request = RestoreRequest(job, os.fsencode(os.path.abspath(into)), as_of, if_there, wanted, newest)

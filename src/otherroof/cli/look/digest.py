@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from otherroof.base.accounts import as_root
 from otherroof.base.atomic_file import replace_file
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL
@@ -26,14 +27,15 @@ def verb(
     from otherroof.watch import digest
     from otherroof.watch.gather import WatchInputs
 
-    settings, mistakes = settings_in_use(config)
+    settings, mistakes = settings_in_use(config, lend_root=bool(html))
     clock, extra = SystemClock(), WatchInputs(mistakes)
     with ledger_of(settings) as ledger:
         found = digest.make(settings, ledger, clock, extra)
         made = digest.send(settings, ledger, clock, extra) if send else []
     if html:
         advice = "name a file in a folder that can be written"
-        replace_file(os.path.abspath(html), digest.as_html(found), what="the digest", advice=advice)
+        with as_root():
+            replace_file(os.path.abspath(html), digest.as_html(found), what="the digest", advice=advice)
     if as_json:
         print_json(found.as_json() | {"deliveries": [_row(delivery) for delivery in made]})
     elif send:

@@ -23,7 +23,7 @@ def verb(
     from otherroof.watch import page
     from otherroof.watch.gather import WatchInputs
 
-    settings, mistakes = settings_in_use(config)
+    settings, mistakes = settings_in_use(config, lend_root=True)
     folder = os.path.abspath(out)
     with ledger_of(settings) as ledger:
         found = page.write(settings, ledger, SystemClock(), folder, WatchInputs(mistakes))

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import os
 from typing import TYPE_CHECKING
 
 import typer
 
 from otherroof.base.clock import SystemClock
-from otherroof.base.errors import EXIT_WELL, EXIT_WRONG_USE, HomeTrouble
+from otherroof.base.errors import EXIT_WELL, EXIT_WRONG_USE, HomeTrouble, OtherroofError
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, print_json
 from otherroof.watch.words import count_text
 
 if TYPE_CHECKING:
     from otherroof.schedule.goes_by import ServiceView
-    from otherroof.settings import ReadableSettings
+    from otherroof.settings import Mistake, ReadableSettings
 
 
 def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) -> None:
@@ -26,10 +27,15 @@ def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) ->
     from otherroof.settings.promises import promises_that_cannot_be_kept
 
     parts = read_parts(config)
+    refused = _become_owner(parts)
     mistakes = (
-        parts.mistakes + check_machine(parts) + jobs_that_copy_secrets(parts) + promises_that_cannot_be_kept(parts)
+        *parts.mistakes,
+        *_mistake_of(parts, refused),
+        *check_machine(parts),
+        *jobs_that_copy_secrets(parts),
+        *promises_that_cannot_be_kept(parts),
     )
-    view = _service_view(parts)
+    view = _service_view(parts, refused)
     if as_json:
         rows = [
             {"file": mistake.file, "key": mistake.key, "wrong": mistake.wrong, "right": mistake.right}
@@ -48,16 +54,44 @@ def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) ->
     raise typer.Exit(EXIT_WRONG_USE if mistakes else EXIT_WELL)
 
 
-def _service_view(parts: ReadableSettings) -> ServiceView:
-    """How a running service stands to these files; if they do not say where its state lies, it is looked for where it
-    usually is."""
+def _become_owner(parts: ReadableSettings) -> OtherroofError | None:
+    """If root asks, look as the account that the service is: what root can read and run, it may not. Answers why that
+    cannot be."""
+    from otherroof.system.state_owner import work_as_owner_of
+
+    try:
+        work_as_owner_of(_state_of(parts))
+    except OtherroofError as problem:
+        return problem
+    return None
+
+
+def _mistake_of(parts: ReadableSettings, refused: OtherroofError | None) -> list[Mistake]:
+    from otherroof.settings import Mistake
+    from otherroof.settings.reader import MAIN_FILE
+
+    if refused is None:
+        return []
+    main = os.path.join(parts.where, MAIN_FILE)
+    return [Mistake(main, "home.state", f"{refused.where} {refused.what}", refused.advice)]
+
+
+def _state_of(parts: ReadableSettings) -> str:
+    """If the settings do not say where the state lies, it is looked for where it usually is."""
+    return parts.path("state" if parts.home is None else parts.home.state)
+
+
+def _service_view(parts: ReadableSettings, refused: OtherroofError | None) -> ServiceView:
+    """How a running service stands to these files; unknown if its state folder is none to look into."""
     from otherroof.schedule.goes_by import service_view, unknown_view, view_of_mistakes
     from otherroof.settings import read_settings
 
+    if refused is not None:
+        return unknown_view(refused)
     settings, mistakes = read_settings(parts.where)
     try:
         if settings is not None:
             return service_view(settings, SystemClock(), mistakes=bool(mistakes))
-        return view_of_mistakes(parts.path("state" if parts.home is None else parts.home.state))
+        return view_of_mistakes(_state_of(parts))
     except HomeTrouble as problem:  # the settings can be checked all the same
         return unknown_view(problem)

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from typing import Annotated
 
 import typer
 
 from otherroof.base.errors import WrongUse
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, give_to_service_later
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption
 
 FarToPair = Annotated[str, typer.Argument(metavar="FAR", help="A short name for the far box, such as aunt.")]
 AnswersOption = Annotated[str, typer.Option("--answers", metavar="FILE", help="A TOML file of answers; else asked.")]
@@ -33,7 +32,6 @@ def verb(
         raise WrongUse("--answers and --kit belong to the beginning of a pairing", advice="leave them out of --finish")
     if reply and not completing:
         raise WrongUse("--reply is for completing a pairing", advice="add --finish")
-    give_to_service_later(os.path.join(os.path.abspath(config), "keys"))
     from otherroof.cli import pair_talk
 
     if completing:

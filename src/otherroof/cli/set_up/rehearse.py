@@ -30,6 +30,10 @@ def verb(keep: KeepOption = "", as_json: JsonOption = False) -> None:
     from otherroof.rehearsal.play import Rehearsal
     from otherroof.rehearsal.stage import set_up
 
+    if keep and os.geteuid() == 0:
+        from otherroof.system.state_owner import work_as_owner_of
+
+        work_as_owner_of(keep)
     clock = SystemClock()
     began = clock.monotonic()
     with set_up(keep) as stage:

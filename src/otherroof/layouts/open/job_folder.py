@@ -13,6 +13,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from otherroof.base.errors import Damaged, FarTrouble, HomeTrouble, NotThere, PlaceError
+from otherroof.base.handles import open_plain_file
 from otherroof.base.units import size_text
 from otherroof.far import requests
 from otherroof.far.place import Place, Task
@@ -243,7 +244,7 @@ class _FileSource:
 
     def _read(self, path: str, most: int) -> Iterator[DataPiece]:
         offset = 0
-        with open(path, "rb") as file:
+        with open_plain_file(path) as file:
             while data := file.read(most):
                 yield DataPiece(offset, data)
                 offset += len(data)

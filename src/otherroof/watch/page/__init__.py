@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import os
 
-from otherroof.base.atomic_file import replace_file
+from otherroof.base.accounts import as_root
+from otherroof.base.atomic_file import make_folder, replace_file
 from otherroof.base.clock import Clock
-from otherroof.base.errors import HomeTrouble
 from otherroof.ledger import Ledger
 from otherroof.settings import Settings
 from otherroof.watch import digest as digests
@@ -25,10 +25,8 @@ def write(settings: Settings, ledger: Ledger, clock: Clock, folder: str, extra: 
     A browser sees the old page or the new one, never half of one. Raises HomeTrouble.
     """
     digest = digests.make(settings, ledger, clock, extra)
-    try:
-        os.makedirs(folder, exist_ok=True)
-    except OSError as problem:
-        raise HomeTrouble(f"cannot be made: {problem.strerror}", where=folder, advice=_ADVICE) from problem
     page = as_page(digest, history(settings, ledger, digest.at))
-    replace_file(os.path.join(folder, PAGE), page, what="the page", advice=_ADVICE)
+    with as_root():  # if a person named the folder; the service has no such rights
+        make_folder(folder, mode=0o777, advice=_ADVICE)
+        replace_file(os.path.join(folder, PAGE), page, what="the page", advice=_ADVICE)
     return digest
