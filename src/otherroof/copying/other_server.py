@@ -42,4 +42,6 @@ def fresh_mark_of_another(marks: Sequence[RunMark], run: str) -> RunMark | None:
     own = next((mark for mark in marks if mark.run == run), None)
     if own is None:
         return None
-    return next((mark for mark in marks if mark.server != own.server and own.at - mark.at < FRESH_S), None)
+    # A mark that says nothing was made on a disk that took no more: its run has moved nothing.
+    others = (mark for mark in marks if mark.server and own.server and mark.server != own.server)
+    return next((mark for mark in others if own.at - mark.at < FRESH_S), None)
