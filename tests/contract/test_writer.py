@@ -75,6 +75,16 @@ def test_where_a_folder_was_moved_aside_before_a_file_still_comes(far: Far) -> N
     assert (far.latest(b"a"), far.earlier(b"a/inside"), far.earlier(b"a/later")) == (NEW, OLD, b"litter")
 
 
+def test_what_came_below_a_folder_that_this_run_made_of_a_file_may_go(far: Far) -> None:
+    """Half of a file may stand there after a power cut over there; it cannot stand aside, where the file is kept."""
+    far.has(f"earlier/{RUN}", b"a")
+    far.has("latest", b"a/inside", b"")
+    far.has("latest", b"a/deep/inside", b"half")
+    far.do(far.writer.put(b"a/inside", NEW, shape(NEW), had=False))
+    far.do(far.writer.put(b"a/deep", NEW, shape(NEW), had=False))
+    assert (far.latest(b"a/inside"), far.latest(b"a/deep"), far.earlier(b"a")) == (NEW, NEW, OLD)
+
+
 def test_litter_of_a_cut_run_under_the_name_it_arrives_by_is_no_hindrance(far: Far) -> None:
     part = far.part(b"a")
     kept = far.has(f"earlier/{NEXT}", b"kept")

@@ -17,6 +17,7 @@ import pytest
 from otherroof.far.local_place import LocalPlace
 from otherroof.far.place import run_script
 from otherroof.layouts.open import steps
+from otherroof.layouts.open.aside import move_aside
 from otherroof.rehearsal.far_box import sftp_words as words
 from otherroof.rehearsal.far_box.sftp_session import SftpSession
 from support.main_job import OneJob, one_job
@@ -137,7 +138,7 @@ def test_folders_above_are_made_and_moved_aside_by_no_call_for_each_level(tmp_pa
     run_script(place, steps.make_folder(b"earlier/" + path))
     # Every name is taken, so that the contents are moved one by one.
     put(top / "latest", DEPTH, "file", b"content")
-    run_script(place, steps.move_aside(place.offers, b"latest/d", b"earlier/d"))
+    run_script(place, move_aside(place.offers, b"latest/d", b"earlier/d"))
     assert read(top / "earlier", DEPTH, "file") == b"content"
     assert not (top / "latest" / "d").exists()
     take_away(top)

@@ -28,7 +28,8 @@ from otherroof.far.sftp.channel import SftpChannel
 from otherroof.far.sftp.deadline import ProgressDeadline
 from otherroof.far.sftp.place import SftpPlace
 from otherroof.far.sftp.streams import WINDOW
-from otherroof.layouts.open import steps, walk
+from otherroof.layouts.open import steps
+from otherroof.layouts.open.aside import move_aside, walk
 from otherroof.layouts.open.job_folder import OpenJobFolder
 from otherroof.layouts.open.paths import JobPaths
 from otherroof.rehearsal.far_box import sftp_words as words
@@ -130,7 +131,7 @@ def test_folders_in_folders_without_end_do_not_end_in_a_recursion() -> None:
         return opens(packet)
 
     turn = itertools.count(1)
-    (done,) = carry_out(channel_to(answer), Task("aside", steps.move_aside(PlaceOffers(), b"latest/a", b"earlier/a")))
+    (done,) = carry_out(channel_to(answer), Task("aside", move_aside(PlaceOffers(), b"latest/a", b"earlier/a")))
     assert isinstance(done.error, Refused)
     assert "without end" in str(done.error)
 

@@ -91,6 +91,14 @@ class Writer(Protocol):
         """The far copy's name for messages."""
 
     @property
+    def waits_for_commit(self) -> bool:
+        """Whether the far disk makes all changes durable together, some thirty seconds after they were made (btrfs).
+
+        Then they are kept in their order only if nobody asks for one of them before: `make_durable` waits for so long,
+        and so does `take_place` after `finish_part`, which syncs.
+        """
+
+    @property
     def can_make_from_far(self) -> bool:
         """Whether content that is there can get a second name or copy without being sent."""
 
@@ -113,7 +121,7 @@ class Writer(Protocol):
         """Send a small file that takes no place yet."""
 
     def take_place(self, path: bytes, had: bool) -> Script[None]:
-        """Let a small file that was sent by `put_part` take its place; what it replaces is moved aside."""
+        """Let a file that was sent whole take its place; what it replaces is moved aside."""
 
     def make_durable(self, path: bytes) -> Script[None]:
         """Have the far disk hold what stands at `path`. Nothing else does: no run may count before."""
@@ -130,8 +138,11 @@ class Writer(Protocol):
         `old_size`: its older version, of this size, is copied from. Raises Refused if it has another.
         """
 
+    def finish_part(self, path: bytes, properties: FileProperties) -> Script[None]:
+        """A large file was taken whole: make it durable. Raises Refused if its size is not right."""
+
     def finish(self, path: bytes, properties: FileProperties, had: bool) -> Script[None]:
-        """Let a large file that was taken whole take its place. Raises Refused if its size is not right."""
+        """`finish_part`, and `take_place` at once."""
 
     def forget_part(self, path: bytes) -> Script[None]:
         """Throw away what was taken of a large file."""

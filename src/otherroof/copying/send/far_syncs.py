@@ -6,7 +6,7 @@ When a file's time has come is decided by `landed`; how its place syncs, by the 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import OtherroofError
@@ -17,6 +17,7 @@ from otherroof.far.place import Task, TaskResult
 from otherroof.far_copy.writer import Writer
 
 MARK = LandedFile(b"", 0)  # stands for the mark that says that this run goes on
+WAIT_S = 1.0
 # What the place's further channels can work on at a time. More would wait in its queue, where a stop finds it too late.
 AT_ONCE = 256
 
@@ -50,12 +51,18 @@ class FarSyncs:
             self._under_way += 1
             yield Task(file, self._writer.make_durable(file.path), waits_for_disk=True)
 
-    def all_tasks(self) -> Iterator[Task[LandedFile, None] | None]:
-        """The syncs of all that has landed; None while all that is left is under way."""
+    def all_tasks(self, check_stop: Callable[[], None]) -> Iterator[Task[LandedFile, None] | None]:
+        """The syncs of all that has landed; None while all that is left is under way.
+
+        `check_stop` is called about every second while their time has not come.
+        """
         while self._under_way or (self._landed.waiting and self._refusal is None):
-            yield from self.due_tasks(at_once=True)
+            yield from self.due_tasks(at_once=not self._writer.waits_for_commit)
             if self._under_way:
                 yield None
+            elif self._landed.waiting:  # the place would take None for the end, with nothing under way
+                self._clock.sleep(WAIT_S)
+                check_stop()
 
     def ended(self, result: TaskResult[LandedFile, object]) -> None:
         """A sync has ended."""

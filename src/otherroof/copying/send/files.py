@@ -16,7 +16,7 @@ from otherroof.copying.home.looks_encrypted import HEAD
 from otherroof.copying.home.read import GrownWhileRead
 from otherroof.copying.send.far_syncs import FarSyncs
 from otherroof.copying.send.known_content import NotYetThere, find_content
-from otherroof.copying.send.landed import LandedFile
+from otherroof.copying.send.landed import AGE_S, LandedFile
 from otherroof.copying.send.large_files import LargeFiles
 from otherroof.copying.send.under_way import (
     LANDING_STEPS,
@@ -30,6 +30,7 @@ from otherroof.far.trouble import reason_of
 from otherroof.far_copy.numbers import FILE
 from otherroof.far_copy.writer import ArrivedPart, ContentLocation, FileProperties
 
+LATER_S = 0.25  # between two looks at what waits for its time, if nothing else is under way
 REASONS_ASKED = 5  # after so many refusals the rest is tried without asking for the reason each time
 
 
@@ -129,12 +130,19 @@ class FileSender:
                 yield from queue.release()
                 yield from self._syncs.due_tasks()
         yield from queue.release()
-        while queue.under_way:
+        while queue.under_way or queue.waits:
             self._large.spread()
+            for file in queue.take_due(self._context.run.clock.monotonic()):
+                self._take_place(file)
             yield from queue.follow_ups()
             yield from self._syncs.due_tasks()
             if queue.under_way:
                 yield None
+            elif self._context.run.stop.asked():
+                return
+            elif queue.waits:  # the place would take None for the end, with nothing under way
+                self._context.run.clock.sleep(LATER_S)
+                self._tick()
 
     def _consider(self, change: PlannedChange) -> None:
         self._context.run.progress.path = change.path
@@ -250,7 +258,7 @@ class FileSender:
 
     def _take_place(self, file: FileUnderWay) -> None:
         file.step = "take place"
-        script = self._writer.take_place(file.change.path, had=True)
+        script = self._writer.take_place(file.change.path, file.change.had == FILE)
         self._queue.add(file, Task(file, script, waits_for_disk=True), now=True)
 
     def _is_same(self, change: PlannedChange) -> bool:
@@ -307,6 +315,12 @@ class FileSender:
             file.data = b""
         if file.step == "put part":
             self._take_place(file)
+            return
+        if file.step == "finish part":
+            if self._writer.waits_for_commit:
+                self._queue.add_later(file, self._context.run.clock.monotonic() + AGE_S)
+            else:
+                self._take_place(file)
             return
         self._context.run.progress.files += 1
         batch = self._syncs.note_landed(file.change.path) if file.step in LANDING_STEPS else 0

@@ -132,6 +132,6 @@ class LargeFiles:
             file.step = "forget"
             self._queue.add(file, Task(file, self._writer.forget_part(change.path)), now=True)
         else:
-            file.step = "finish"
-            script = self._writer.finish(change.path, FileProperties.of(result.numbers), change.had == FILE)
+            file.step = "finish part"
+            script = self._writer.finish_part(change.path, FileProperties.of(result.numbers))
             self._queue.add(file, Task(file, script, waits_for_disk=True), now=True)

@@ -311,10 +311,14 @@ class SendSteps:
 
     def _make_durable(self) -> None:
         # Before the last look at what is unfinished, which syncs what it finds by itself.
-        for result in self._place.carry_out(self._syncs.all_tasks(), self._context.run.tick):
+        for result in self._place.carry_out(self._syncs.all_tasks(self._wait), self._context.run.tick):
             self._syncs.ended(result)
         self._plan.commit()
         self._syncs.raise_refusal()
+
+    def _wait(self) -> None:
+        self._check_stop()
+        self._context.run.tick()
 
     # -- common --
 

@@ -17,10 +17,10 @@ from otherroof.copying.send.landed import LandedFile
 from otherroof.copying.send.stream import FileStream
 from otherroof.far.place import Task
 
-FileStep = Literal["put", "put part", "take place", "from far", "adopt", "prepare", "upload", "finish", "forget"]
+FileStep = Literal["put", "put part", "take place", "from far", "adopt", "prepare", "upload", "finish part", "forget"]
 # These change what stands in the newest copy. The other steps touch `incoming/` alone, or nothing, so if they are cut
 # there is nothing to settle.
-CHANGING_STEPS: frozenset[FileStep] = frozenset({"put", "take place", "from far", "finish"})
+CHANGING_STEPS: frozenset[FileStep] = frozenset({"put", "take place", "from far"})
 # After these the file stands there, but a power cut might still undo it.
 LANDING_STEPS: frozenset[FileStep] = CHANGING_STEPS | {"adopt"}
 
@@ -72,6 +72,7 @@ class FileQueue:
         self._next: deque[FileTask] = deque()
         self._ready: list[FileTask] = []
         self._ready_bytes = 0
+        self._later: deque[tuple[float, FileUnderWay]] = deque()
         self.under_way = 0
 
     def add(self, file: FileUnderWay, task: FileTask, *, now: bool = False) -> None:
@@ -86,6 +87,20 @@ class FileQueue:
         else:
             self._ready.append(task)
             self._ready_bytes += task.weight
+
+    def add_later(self, file: FileUnderWay, due: float) -> None:
+        """The file's next step must wait until `due`, on the clock that nobody can set."""
+        self._later.append((due, file))
+
+    @property
+    def waits(self) -> bool:
+        """Whether a file's next step waits for its time."""
+        return bool(self._later)
+
+    def take_due(self, now: float) -> Iterator[FileUnderWay]:
+        """The files whose next step is due; all wait equally long, so they are in order."""
+        while self._later and self._later[0][0] <= now:
+            yield self._later.popleft()[1]
 
     @property
     def is_full(self) -> bool:

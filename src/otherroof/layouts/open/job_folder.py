@@ -126,8 +126,11 @@ class OpenJobFolder:
         if not self.place.offers.space:
             return steps.DiskHabits(folds_case=folds_case)
         space: Space = yield requests.GetSpace(self.paths.top)
-        # btrfs makes entries as it needs them, says that it has 0 (statfs(2): f_files), and gains nothing by this.
-        return steps.DiskHabits(writes_on_close=space.files > 0, folds_case=folds_case)
+        # btrfs makes entries as it needs them, and says that it has 0 (statfs(2): f_files). So do FAT and exFAT.
+        counted = space.files > 0
+        return steps.DiskHabits(
+            writes_on_close=counted, folds_case=folds_case, commits_together=not counted and not folds_case
+        )
 
     def marks(self) -> Script[list[RunMark]]:
         """The marks of all runs under way, whoever's they are."""

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from otherroof.base.errors import Denied, NotThere, PlaceError, Refused
+from otherroof.base.errors import Denied, NotThere, Refused
 from otherroof.far import requests
 from otherroof.far.place import PlaceOffers
 from otherroof.far.requests import Attrs, Mode, Op, Script
@@ -30,10 +30,11 @@ MOST_FOLDERS = 100_000  # that are looked into for one path
 
 @dataclass(frozen=True, slots=True)
 class DiskHabits:
-    """What was seen of the far disk; for what these are, see `write_unsynced` and `refuse_folded_name`."""
+    """What was seen of the far disk; see `write_unsynced`, `refuse_folded_name`, and `waits_for_commit` of the port."""
 
     writes_on_close: bool = False
     folds_case: bool = False
+    commits_together: bool = False
 
 
 UNKNOWN_DISK = DiskHabits()
@@ -187,102 +188,12 @@ def write_unsynced(
     )
 
 
-def move_aside(offers: PlaceOffers, path: bytes, to: bytes) -> Script[bool]:
-    """Keep what stands at `path` under the name `to`, and free `path`; False if there was nothing to keep.
-
-    If `to` is taken, this run has moved something there before: what stands at `path` now is no kept version's.
-    """
-    folders: list[tuple[bytes, bytes]] = []
-    kept = yield from _move_one_aside(offers, path, to, folders)
-    yield from _move_contents_aside(offers, folders)
-    return kept
-
-
-def _move_one_aside(offers: PlaceOffers, path: bytes, to: bytes, folders: list[tuple[bytes, bytes]]) -> Script[bool]:
-    """As `move_aside`, but a folder whose name is taken is added to `folders`, for its contents to be moved."""
-    # A file gets its second name, that name is made durable, and only then does the first one go. Not every journal
-    # keeps the order of names: btrfs, asked to sync one file, may bring the new state of a whole folder to the disk
-    # without the second names of those that left it.
-    if offers.link:
-        try:
-            _, kept = yield (requests.Link(path, to), requests.Stat(to))
-        except PlaceError as problem:
-            return (yield from _move_after_refusal(offers, path, to, problem, folders))
-        yield from _free(offers, path, to, kept)
-        return True
-    try:
-        yield requests.Rename(path, to)
-    except PlaceError as problem:
-        return (yield from _move_after_refusal(offers, path, to, problem, folders))
-    yield from make_durable(offers, to)
-    return True
-
-
-def _move_after_refusal(
-    offers: PlaceOffers, path: bytes, to: bytes, problem: PlaceError, folders: list[tuple[bytes, bytes]]
-) -> Script[bool]:
-    standing = yield from stat_path(path)
-    if standing is None:
-        return False
-    kept = None
-    if isinstance(problem, Refused):
-        kept = yield from stat_path(to)
-    if kept is not None:
-        # An earlier try was cut off between its requests or their answers. What was kept first is what earlier versions
-        # need; what came to `path` since then is no kept version's, so it may go.
-        if is_regular(kept):
-            yield from make_durable(offers, to)
-        if is_folder(standing):  # it may hold what nobody knows of
-            folders.append((path, to))
-        else:
-            yield requests.Remove(path)
-        return False
-    yield from make_parents(to)
-    if offers.link and is_regular(standing):
-        try:
-            yield requests.Link(path, to)
-        except PlaceError:  # too many names, or a file of another account: then it keeps its one name
-            yield requests.Rename(path, to)
-            yield from make_durable(offers, to)
-        else:
-            yield from _free(offers, path, to, standing)
-        return True
-    yield requests.Rename(path, to)
-    if is_regular(standing):
-        yield from make_durable(offers, to)
-    return True
-
-
-def _free(offers: PlaceOffers, path: bytes, to: bytes, kept: Attrs) -> Script[None]:
-    if is_regular(kept):  # opening a link would lead to its target
-        yield from make_durable(offers, to)
-    yield requests.Remove(path)
-
-
 def make_durable(offers: PlaceOffers, path: bytes) -> Script[None]:
     """Have the far disk hold a file's content and its present name, if the far box can say so at all."""
     if offers.sync:
         # For reading only: fsync(2) asks for no more, and a file that was made unwritable over there is synced too.
         handle = yield requests.OpenFile(path, Mode.READ)
         yield (requests.Sync(handle), requests.CloseFile(handle))
-
-
-def _move_contents_aside(offers: PlaceOffers, folders: list[tuple[bytes, bytes]]) -> Script[None]:
-    """Move what these folders hold to beside what was moved before, and remove them."""
-    emptied: list[bytes] = []
-    while folders:
-        path, to = folders.pop()
-        emptied.append(path)
-        # The far box is not trusted: it could make up folders for as long as they are looked into.
-        if len(path) > LONGEST_PATH or len(emptied) + len(folders) > MOST_FOLDERS:
-            raise Refused("answers folders without end", where=path.decode("utf-8", "backslashreplace"))
-        for name, _ in (yield from list_names(path)) or ():
-            # Such a name would lead to another folder.
-            if b"/" in name or not name:
-                raise Refused("answers names that cannot be", where=path.decode("utf-8", "backslashreplace"))
-            yield from _move_one_aside(offers, path + b"/" + name, to + b"/" + name, folders)
-    for path in reversed(emptied):  # a folder comes after those that it lies in
-        yield requests.RemoveFolder(path)
 
 
 def holds_name(folder: bytes, name: bytes) -> Script[bool | None]:
@@ -315,43 +226,6 @@ def refuse_folded_name(path: bytes, *, folds_case: bool) -> Script[None]:
     if (yield from holds_name(folder, name)) is False:
         what = "the far disk takes this name for another one that stands there"
         raise FoldedName(what, where=path.decode("utf-8", "backslashreplace"))
-
-
-def replace_keeping_old(
-    offers: PlaceOffers, part: bytes, path: bytes, aside: bytes, had: bool, *, folds_case: bool = False
-) -> Script[None]:
-    """Let `part` become `path`; what stands there, known or not, is moved to `aside` first.
-
-    If the last step fails, what was moved is moved back. Raises FoldedName if what stands there has another name.
-    """
-    # Before the rename nothing stands at `path`, and a crash there loses nothing: the old one is aside, the new one
-    # still under `incoming/`, and `standing` finds it so. There is no rename that swaps two names over SFTP.
-    moved = (yield from move_aside(offers, path, aside)) if had else False
-    try:
-        yield from _rename_in(offers, part, path, aside, moved, folds_case)
-    except PlaceError:
-        # Put back, so that a refusal leaves the newest copy as it was.
-        if moved:
-            yield requests.Rename(aside, path)
-        raise
-
-
-def _rename_in(
-    offers: PlaceOffers, part: bytes, path: bytes, aside: bytes, moved: bool, folds_case: bool
-) -> Script[None]:
-    try:
-        yield requests.Rename(part, path)
-    except NotThere:
-        yield from make_parents(path)
-        yield requests.Rename(part, path)
-    except Refused:
-        # Something stands there that nobody knew of. It is kept like anything else, and the rename is asked for once
-        # more.
-        if moved:
-            raise
-        yield from refuse_folded_name(path, folds_case=folds_case)
-        yield from move_aside(offers, path, aside)
-        yield requests.Rename(part, path)
 
 
 def copy_inside(source: bytes, target: bytes, size: int, permissions: int, mtime: int) -> Script[None]:

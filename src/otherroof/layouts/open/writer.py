@@ -7,6 +7,8 @@ The order inside a script is the safety: what is new arrives under `incoming/`, 
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from otherroof.base.errors import Denied, NotOffered, NotThere, PlaceError, Refused, RunCut
 from otherroof.copying.home.read import new_digest
 from otherroof.far import requests
@@ -14,6 +16,7 @@ from otherroof.far.place import Place
 from otherroof.far.requests import Attrs, BytesSink, Mode, Script
 from otherroof.far_copy.writer import ArrivedPart, ChangeState, ContentLocation, ContentStream, FileProperties
 from otherroof.layouts.open import steps
+from otherroof.layouts.open.aside import move_aside, replace_keeping_old
 from otherroof.layouts.open.paths import JobPaths
 
 LONGEST_TAIL = 32 * 1024 * 1024  # bytes of a half-sent file that are read back to see what arrived
@@ -28,6 +31,8 @@ class OpenWriter:
         self.place = place
         self._server = server
         self._disk = disk
+        # What moves aside is synced first, unless one commit takes it along with what comes in its place.
+        self._keeping = replace(place.offers, sync=False) if disk.commits_together else place.offers
         self.paths = JobPaths(job, run)
 
     @property
@@ -36,13 +41,18 @@ class OpenWriter:
         return self.paths.name
 
     @property
+    def waits_for_commit(self) -> bool:
+        """See the port."""
+        return self._disk.commits_together
+
+    @property
     def can_make_from_far(self) -> bool:
         """See the port."""
         return self.place.offers.link or self.place.offers.copy_range
 
     def aside(self, path: bytes) -> Script[None]:
         """See the port."""
-        yield from steps.move_aside(self.place.offers, self.paths.latest(path), self.paths.earlier(path))
+        yield from move_aside(self._keeping, self.paths.latest(path), self.paths.earlier(path))
 
     def stands_in_the_way(self, path: bytes) -> Script[bool]:
         """See the port."""
@@ -94,7 +104,7 @@ class OpenWriter:
             raise
         except Refused:
             # What stands there is no folder, and no listing names it any more.
-            yield from steps.move_aside(self.place.offers, latest, self.paths.earlier(path))
+            yield from move_aside(self._keeping, latest, self.paths.earlier(path))
             yield requests.MakeFolder(latest)
 
     def put(self, path: bytes, data: bytes, properties: FileProperties, had: bool) -> Script[None]:
@@ -178,10 +188,14 @@ class OpenWriter:
 
     def finish(self, path: bytes, properties: FileProperties, had: bool) -> Script[None]:
         """See the port."""
-        part = self.paths.part(path)
+        yield from self.finish_part(path, properties)
+        yield from self.take_place(path, had)
+
+    def finish_part(self, path: bytes, properties: FileProperties) -> Script[None]:
+        """See the port."""
         # The digest was taken at home of what was sent; over there the size is what can be asked for without reading
         # back. The connection's own checksums guard the content on its way.
-        handle = yield requests.OpenFile(part, Mode.WRITE)
+        handle = yield requests.OpenFile(self.paths.part(path), Mode.WRITE)
         answers = yield (
             requests.StatOpen(handle),
             requests.SetProperties(handle, permissions=properties.permissions, mtime=properties.mtime),
@@ -190,7 +204,6 @@ class OpenWriter:
         )
         if answers[0].size != properties.size:
             raise Refused(f"arrived with {answers[0].size} bytes instead of {properties.size}")
-        yield from self._swap(part, path, had)
 
     def forget_part(self, path: bytes) -> Script[None]:
         """See the port."""
@@ -241,13 +254,13 @@ class OpenWriter:
         """See the port."""
         latest, aside = self.paths.latest(path), self.paths.earlier(path)
         if had:
-            yield from steps.move_aside(self.place.offers, latest, aside)
+            yield from move_aside(self._keeping, latest, aside)
         request = requests.MakeSymlink(target, latest)
         try:
             yield from steps.with_parents(request, latest)
         except Refused:
             yield from steps.refuse_folded_name(latest, folds_case=self._disk.folds_case)
-            yield from steps.move_aside(self.place.offers, latest, aside)
+            yield from move_aside(self._keeping, latest, aside)
             yield from self._try_symlink(request)
         except PlaceError:
             # No loss: a restore makes links from what the listing says of their targets, not from what stands here.
@@ -284,9 +297,7 @@ class OpenWriter:
 
     def _swap(self, new: bytes, path: bytes, had: bool) -> Script[None]:
         latest, aside = self.paths.latest(path), self.paths.earlier(path)
-        yield from steps.replace_keeping_old(
-            self.place.offers, new, latest, aside, had, folds_case=self._disk.folds_case
-        )
+        yield from replace_keeping_old(self._keeping, new, latest, aside, had, folds_case=self._disk.folds_case)
 
 
 class DigestSink:
