@@ -29,7 +29,7 @@ carries = ["alerts"]
 
 def test_broken_settings_stand_in_the_digest_under_what_needs_a_hand(tmp_path: Path) -> None:
     settings = require_settings(write_household(tmp_path, more=CHANNELS))
-    (chore,) = [one for one in service_chores(SystemClock())(settings) if one.name == "digest"]
+    (chore,) = [made for made in service_chores(SystemClock())(settings) if made.name == "digest"]
     chore.do(ChoreInputs(settings, ("jobs/music.toml: at: '25 1 * * *' has a minute that is none",)))
     with Ledger(settings.ledger) as ledger:
         (post,) = ledger.posts.waiting()

@@ -116,7 +116,7 @@ def test_what_root_makes_anew_can_be_left_to_the_owner_of_the_folder(tmp_path: P
     atomic_file.replace_file(str(folder / "put"), "new", own=True)
     atomic_file.create_file(str(folder / "put-new"), "new", own=True)
     atomic_file.replace_file(str(folder / "root-s-own"), "new")
-    made = {one.name: (one.stat().st_uid, one.stat().st_gid) for one in (folder, *folder.iterdir())}
+    made = {path.name: (path.stat().st_uid, path.stat().st_gid) for path in (folder, *folder.iterdir())}
     assert made == {"state": (1234, 4321), "put": (1234, 4321), "put-new": (1234, 4321), "root-s-own": (0, 0)}
     assert mode_of(str(folder)) == 0o700
     os.chown(folder / "put", 5678, 5678)

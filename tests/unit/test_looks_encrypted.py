@@ -1,4 +1,4 @@
-"""Telling content that looks encrypted from content that does not, by samples."""
+"""Telling content that looks encrypted from content that does not, by samples and by the endings of names."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def prose(seed: int) -> bytes:
     return " ".join(chance.choice(WORDS) for _ in range(2000)).encode()
 
 
-def test_random_bytes_are_dense_and_prose_is_not() -> None:
+def test_random_bytes_cannot_be_compressed_and_prose_can() -> None:
     assert all(cannot_be_compressed(os.urandom(HEAD)) for _ in range(50))
     assert all(cannot_be_compressed(os.urandom(LEAST)) for _ in range(50))
     assert not any(cannot_be_compressed(prose(seed)[:HEAD]) for seed in range(50))
@@ -34,7 +34,7 @@ def test_random_bytes_are_dense_and_prose_is_not() -> None:
     assert not cannot_be_compressed(bytes(HEAD))
 
 
-def test_compressed_content_is_dense_too_which_is_why_only_a_change_counts() -> None:
+def test_compressed_content_looks_the_same_which_is_why_only_a_change_counts() -> None:
     big = zlib.compress(b"".join(prose(seed) for seed in range(40)), 9)
     assert cannot_be_compressed(big[100 : 100 + HEAD])
 
@@ -56,11 +56,11 @@ def test_a_further_or_other_ending_is_seen(went: bytes, came: bytes, said: bool)
     assert has_new_ending(went, came) is said
 
 
-def test_a_million_files_cost_a_few_hundred_looks_more() -> None:
+def test_a_million_files_cost_a_few_hundred_samples_more() -> None:
     sampler = EncryptionSampler()
-    dense, plain = os.urandom(LEAST), bytes(LEAST)
+    encrypted, plain = os.urandom(LEAST), bytes(LEAST)
     for place in range(100_000):
-        sampler.look(dense if place % 4 == 0 else plain)
+        sampler.look(encrypted if place % 4 == 0 else plain)
     seen = sampler.signs()
     assert MOST_SAMPLES < seen.sampled < MOST_SAMPLES * 10
     assert seen.endings_changed == 0, "of names it knows nothing"

@@ -21,10 +21,10 @@ def ledger(tmp_path: Path) -> Iterator[Ledger]:
         yield made
 
 
-WELL = ClimbResult(
+ANSWERED = ClimbResult(
     (RungResult("names", ok("yes"), 0.5), RungResult("far address", RungFinding("ok", "far", round_trip_ms=21.5), 2.0))
 )
-ILL = ClimbResult(
+UNREACHED = ClimbResult(
     (
         RungResult("names", ok("yes")),
         RungResult("handshake", not_ok("none", "look"), 60),
@@ -38,8 +38,8 @@ def test_session_is_kept_from_up_to_down(ledger: Ledger) -> None:
     ledger.tunnels.note_handshake(number, NOW + timedelta(seconds=3))
     ledger.tunnels.note_handshake(number, NOW + timedelta(seconds=99))
     ledger.tunnels.end(number, NOW + timedelta(hours=2), 1000, 2000)
-    (one,) = ledger.tunnels.rows()
-    assert one.as_json() == {
+    (session,) = ledger.tunnels.rows()
+    assert session.as_json() == {
         "far": "garden",
         "tunnel": "roof0",
         "up": "2031-04-05T01:30:00Z",
@@ -57,19 +57,21 @@ def test_session_without_an_end_is_cut_when_the_next_begins(ledger: Ledger) -> N
     ledger.tunnels.begin("garden", "roof0", NOW + timedelta(days=1))
     newest, *before = ledger.tunnels.rows()
     assert (newest.far, newest.cut) == ("garden", False)
-    assert {one.far: one.cut for one in before} == {"garden": True, "quay": False}, "another far box's stays"
+    assert {session.far: session.cut for session in before} == {"garden": True, "quay": False}, (
+        "another far box's stays"
+    )
 
 
 def test_sessions_come_newest_first_and_are_asked_for_by_time(ledger: Ledger) -> None:
     for day in range(5):
         ledger.tunnels.end(ledger.tunnels.begin("garden", "roof0", NOW + timedelta(days=day)), NOW, None, None)
-    assert [one.up.day for one in ledger.tunnels.rows(since=NOW + timedelta(days=3))] == [9, 8]
+    assert [session.up.day for session in ledger.tunnels.rows(since=NOW + timedelta(days=3))] == [9, 8]
     assert ledger.tunnels.rows()[0].sent is None, "a kind that does not count tells no bytes"
 
 
 def test_probe_is_kept_with_its_rungs_in_order(ledger: Ledger) -> None:
-    ledger.probes.note("garden", NOW, ILL, answered=False)
-    ledger.probes.note("garden", NOW + timedelta(hours=1), WELL, answered=True)
+    ledger.probes.note("garden", NOW, UNREACHED, answered=False)
+    ledger.probes.note("garden", NOW + timedelta(hours=1), ANSWERED, answered=True)
     newest, older = ledger.probes.rows(far="garden")
     assert (newest.answered, newest.exit_code, newest.took_s, newest.round_trip_ms) == (True, 0, 2.5, 21.5)
     assert (older.answered, older.exit_code, older.headline, older.advice) == (False, 3, "handshake: none", "look")
@@ -88,13 +90,13 @@ def test_probe_is_kept_with_its_rungs_in_order(ledger: Ledger) -> None:
 
 
 def test_rungs_of_old_probes_that_were_well_are_dropped_and_others_kept(ledger: Ledger) -> None:
-    ledger.probes.note("garden", NOW, WELL, answered=True)
-    ledger.probes.note("garden", NOW, ILL, answered=False)
-    ledger.probes.note("garden", NOW + timedelta(days=89), WELL, answered=True)
-    assert all(rungs_of(ledger, one.number) for one in ledger.probes.rows())
-    ledger.probes.note("garden", NOW + timedelta(days=91), WELL, answered=True)
-    kept = {one.at: bool(rungs_of(ledger, one.number)) for one in ledger.probes.rows() if one.exit_code == 0}
+    ledger.probes.note("garden", NOW, ANSWERED, answered=True)
+    ledger.probes.note("garden", NOW, UNREACHED, answered=False)
+    ledger.probes.note("garden", NOW + timedelta(days=89), ANSWERED, answered=True)
+    assert all(rungs_of(ledger, probe.number) for probe in ledger.probes.rows())
+    ledger.probes.note("garden", NOW + timedelta(days=91), ANSWERED, answered=True)
+    kept = {probe.at: bool(rungs_of(ledger, probe.number)) for probe in ledger.probes.rows() if probe.exit_code == 0}
     assert kept[NOW] is False
     assert kept[NOW + timedelta(days=89)] is True
-    assert all(rungs_of(ledger, one.number) for one in ledger.probes.rows() if one.exit_code == 3)
+    assert all(rungs_of(ledger, probe.number) for probe in ledger.probes.rows() if probe.exit_code == 3)
     assert len(ledger.probes.rows()) == 4, "that there was a probe, and how it ended, is kept for good"

@@ -24,212 +24,214 @@ SETTINGS = household(
     far={"heron": {}, "wren": {}},
 )
 
+Service = tuple[ServiceRecords, Ledger, SteppedClock]
+
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[tuple[ServiceRecords, Ledger, SteppedClock]]:
+def service(tmp_path: Path) -> Iterator[Service]:
     clock = SteppedClock(NOW)
     with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
-        made = records(ledger, clock)
+        made = records_of(ledger, clock)
         made.plan()
         due(made)
         yield made, ledger, clock
 
 
-def records(ledger: Ledger, clock: SteppedClock) -> ServiceRecords:
+def records_of(ledger: Ledger, clock: SteppedClock) -> ServiceRecords:
     return ServiceRecords(SETTINGS, ledger, clock, service_chores(clock))
 
 
-def due(books: ServiceRecords) -> list[str]:
+def due(records: ServiceRecords) -> list[str]:
     """The chores that are due and whose worker is free."""
-    return [chore.name for chore in books.plan_chores(books.last_times()).begin]
+    return [chore.name for chore in records.plan_chores(records.last_times()).begin]
 
 
-def begin(books: ServiceRecords, name: str) -> Callable[[object], None]:
+def begin(records: ServiceRecords, name: str) -> Callable[[object], None]:
     """Let a chore that is due begin; gives what to call with its end."""
-    (chore,) = [one for one in books.plan_chores(books.last_times()).begin if one.name == name]
-    books.begin_chore(chore)
-    return lambda value: books.end_chore(chore, value)
+    (chore,) = [due for due in records.plan_chores(records.last_times()).begin if due.name == name]
+    records.begin_chore(chore)
+    return lambda value: records.end_chore(chore, value)
 
 
-def look(books: ServiceRecords) -> None:
-    begin(books, "look")(None)
+def look(records: ServiceRecords) -> None:
+    begin(records, "look")(None)
 
 
-def attempt(desk: ServiceRecords, ended: RunEnding) -> None:
-    (start,) = [one for one in desk.plan().runs if one.job == "photos"]
-    desk.begin(start)
-    desk.end("photos", ended)
+def attempt(records: ServiceRecords, ended: RunEnding) -> None:
+    (start,) = [due for due in records.plan().runs if due.job == "photos"]
+    records.begin(start)
+    records.end("photos", ended)
 
 
 UNREACHED = RunEnding("failed", "unreached", "no answer")
 
 
-def test_tries_are_counted_until_one_comes_to_something(desk: tuple[ServiceRecords, Ledger, SteppedClock]) -> None:
-    books, ledger, clock = desk
+def test_tries_are_counted_until_one_comes_to_something(service: Service) -> None:
+    records, ledger, clock = service
     clock.step(13.5 * 3600)
     counted = []
     for ended in (UNREACHED, UNREACHED, RunEnding("done", "settled"), UNREACHED):
-        attempt(books, ended)
+        attempt(records, ended)
         counted.append(ledger.job_times.by_job()["photos"].tries)
         clock.step(600 if ended is UNREACHED else 86_400)
     assert counted == [1, 2, 0, 1]
 
 
-def test_a_begun_run_is_on_the_books_before_it_does_anything(desk: tuple[ServiceRecords, Ledger, SteppedClock]) -> None:
-    books, ledger, clock = desk
+def test_a_begun_run_is_written_down_before_it_does_anything(service: Service) -> None:
+    records, ledger, clock = service
     clock.step(13.5 * 3600)
-    (start,) = books.plan().runs
-    books.begin(start)
+    (start,) = records.plan().runs
+    records.begin(start)
     turn = ledger.job_times.by_job()["photos"]
     assert (turn.begun, turn.ended, turn.ending, turn.tries) == (clock.now(), None, None, 1)
 
 
-def test_what_a_job_waits_for_is_on_the_books_while_it_waits(desk: tuple[ServiceRecords, Ledger, SteppedClock]) -> None:
-    books, ledger, clock = desk
+def test_what_a_job_waits_for_is_written_down_while_it_waits(service: Service) -> None:
+    records, ledger, clock = service
     clock.step(22 * 3600)  # at 10:00 on the next day both are owed, and one of the windows is closed
-    attempt(books, RunEnding("done", "settled"))
-    books.plan()
+    attempt(records, RunEnding("done", "settled"))
+    records.plan()
     assert ledger.job_times.by_job()["papers"].waiting == "waits for its window, which opens at 2026-06-09 22:00"
     clock.step(12 * 3600)
-    (start,) = books.plan().runs
-    books.begin(start)
+    (start,) = records.plan().runs
+    records.begin(start)
     assert ledger.job_times.by_job()["papers"].waiting == ""
 
 
 def test_a_digest_that_could_not_be_made_is_tried_again_after_a_while(
-    desk: tuple[ServiceRecords, Ledger, SteppedClock],
+    service: Service,
 ) -> None:
-    books, ledger, clock = desk
-    look(books)
+    records, ledger, clock = service
+    look(records)
     clock.step(7 * 86_400)
-    ended = begin(books, "digest")
-    assert "digest" not in due(books)
+    ended = begin(records, "digest")
+    assert "digest" not in due(records)
     ended(errors.HomeTrouble("no room"))
-    assert "digest" not in due(books)
+    assert "digest" not in due(records)
     clock.step(DIGEST_PAUSE_S)
-    ended = begin(books, "digest")
+    ended = begin(records, "digest")
     ledger.digests.note(clock.now(), NOW, True, ())
     ended(None)
     clock.step(6 * 86_400)
-    assert "digest" not in due(books)
+    assert "digest" not in due(records)
 
 
 def test_a_digest_that_was_sent_before_a_kill_is_not_sent_again(
-    desk: tuple[ServiceRecords, Ledger, SteppedClock],
+    service: Service,
 ) -> None:
-    books, ledger, clock = desk
+    records, ledger, clock = service
     clock.step(7 * 86_400)
-    assert "digest" in due(books)
+    assert "digest" in due(records)
     ledger.digests.note(clock.now(), NOW, True, ())
-    assert "digest" not in due(records(ledger, clock))
+    assert "digest" not in due(records_of(ledger, clock))
 
 
 def test_the_first_digest_comes_although_the_service_is_started_anew_every_day(tmp_path: Path) -> None:
     clock = SteppedClock(NOW + timedelta(hours=3))
     with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
-        days = [day for day in range(8) if clock.step(86_400) or "digest" in due(records(ledger, clock))]
+        days = [day for day in range(8) if clock.step(86_400) or "digest" in due(records_of(ledger, clock))]
     assert days == [6, 7], "due on the next Monday, and until it is made"
 
 
 def test_a_probe_is_remembered_from_its_beginning_by_the_next_service(
-    desk: tuple[ServiceRecords, Ledger, SteppedClock],
+    service: Service,
 ) -> None:
-    books, ledger, clock = desk
-    begin(books, "probe heron")
-    again = [name for name in due(records(ledger, clock)) if name.startswith("probe")]
+    records, ledger, clock = service
+    begin(records, "probe heron")
+    again = [name for name in due(records_of(ledger, clock)) if name.startswith("probe")]
     assert again == ["probe wren"]
 
 
-def test_no_far_box_is_probed_while_a_run_is_there(desk: tuple[ServiceRecords, Ledger, SteppedClock]) -> None:
-    books, _, clock = desk
+def test_no_far_box_is_probed_while_a_run_is_there(service: Service) -> None:
+    records, _, clock = service
     clock.step(13.5 * 3600)
-    (start,) = books.plan().runs
-    assert "probe heron" in due(books)
-    books.begin(start)
-    assert "probe heron" not in due(books)
-    assert "probe wren" in due(books)
-    books.end("photos", RunEnding("done", "settled"))
-    assert "probe heron" in due(books)
+    (start,) = records.plan().runs
+    assert "probe heron" in due(records)
+    records.begin(start)
+    assert "probe heron" not in due(records)
+    assert "probe wren" in due(records)
+    records.end("photos", RunEnding("done", "settled"))
+    assert "probe heron" in due(records)
 
 
-def test_no_run_begins_while_its_far_box_is_probed(desk: tuple[ServiceRecords, Ledger, SteppedClock]) -> None:
-    books, _, clock = desk
+def test_no_run_begins_while_its_far_box_is_probed(service: Service) -> None:
+    records, _, clock = service
     clock.step(13.5 * 3600)
-    ended = begin(books, "probe heron")
-    assert books.plan().runs == ()
+    ended = begin(records, "probe heron")
+    assert records.plan().runs == ()
     ended(None)
-    assert [start.job for start in books.plan().runs] == ["photos"]
+    assert [start.job for start in records.plan().runs] == ["photos"]
 
 
-def test_what_a_clock_far_ahead_wrote_is_not_believed(desk: tuple[ServiceRecords, Ledger, SteppedClock]) -> None:
-    books, ledger, clock = desk
+def test_what_a_clock_far_ahead_wrote_is_not_believed(service: Service) -> None:
+    records, ledger, clock = service
     future = NOW + timedelta(days=4000)
     for name in ("digest", "probe heron", "first start"):
         ledger.marks.note(name, future)
     ledger.answers.note("heron", future)
-    assert {"probe heron", "probe wren"} <= set(due(books))
+    assert {"probe heron", "probe wren"} <= set(due(records))
     clock.step(7 * 86_400)
-    assert "digest" in due(books)
+    assert "digest" in due(records)
 
 
 def test_a_clock_set_back_by_years_keeps_neither_the_watch_nor_the_digest_waiting_for_years(tmp_path: Path) -> None:
     clock = SteppedClock(NOW + timedelta(days=4000))  # a machine that started with a wrong clock
     with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
-        books = records(ledger, clock)
-        look(books)
+        records = records_of(ledger, clock)
+        look(records)
         clock.step(7 * 86_400)
-        begin(books, "digest")(errors.HomeTrouble("no room"))
-        look(books)
+        begin(records, "digest")(errors.HomeTrouble("no room"))
+        look(records)
         clock.jump(-4007 * 86_400.0)
-        assert not {"look", "digest"} & set(due(books))
+        assert not {"look", "digest"} & set(due(records))
         clock.step(LOOK_EVERY_S + 1)
-        look(books)
+        look(records)
         clock.step(7 * 86_400)
-        assert "digest" in due(books)
+        assert "digest" in due(records)
 
 
 def test_a_clock_set_back_by_hours_does_not_keep_the_watch_waiting(
-    desk: tuple[ServiceRecords, Ledger, SteppedClock],
+    service: Service,
 ) -> None:
-    books, _, clock = desk
-    look(books)
+    records, _, clock = service
+    look(records)
     clock.jump(-20 * 3600.0)
-    assert "look" not in due(books)
+    assert "look" not in due(records)
     clock.step(LOOK_EVERY_S + 1)
-    assert "look" in due(books)
+    assert "look" in due(records)
 
 
 def test_the_watch_is_called_soon_after_a_run_and_after_a_probe(
-    desk: tuple[ServiceRecords, Ledger, SteppedClock],
+    service: Service,
 ) -> None:
-    books, _, clock = desk
-    look(books)
+    records, _, clock = service
+    look(records)
     clock.step(1)
-    assert "look" not in due(books)
-    begin(books, "probe heron")(None)
-    look(books)
-    assert "look" not in due(books)
+    assert "look" not in due(records)
+    begin(records, "probe heron")(None)
+    look(records)
+    assert "look" not in due(records)
     clock.step(13.5 * 3600)
-    look(books)
-    attempt(books, RunEnding("done", "settled"))
-    assert "look" in due(books)
+    look(records)
+    attempt(records, RunEnding("done", "settled"))
+    assert "look" in due(records)
 
 
-def test_a_job_that_was_taken_out_while_it_ran_ends_in_peace(desk: tuple[ServiceRecords, Ledger, SteppedClock]) -> None:
-    books, ledger, clock = desk
+def test_a_job_that_was_taken_out_while_it_ran_ends_in_peace(service: Service) -> None:
+    records, ledger, clock = service
     clock.step(13.5 * 3600)
-    (start,) = books.plan().runs
-    sign = books.begin(start)
-    books.use(household({}, zone="UTC"))
+    (start,) = records.plan().runs
+    sign = records.begin(start)
+    records.use(household({}, zone="UTC"))
     assert not sign.asked()
-    books.end("photos", RunEnding("done", "settled"))
+    records.end("photos", RunEnding("done", "settled"))
     assert ledger.job_times.by_job()["photos"].ending == "settled"
-    assert books.plan().runs == ()
+    assert records.plan().runs == ()
 
 
-def test_an_allowance_given_to_a_run_stops_it(desk: tuple[ServiceRecords, Ledger, SteppedClock]) -> None:
-    books, _, _ = desk
-    sign = books.begin(RunStart("photos", "heron", room=100))
+def test_an_allowance_given_to_a_run_stops_it(service: Service) -> None:
+    records, _, _ = service
+    sign = records.begin(RunStart("photos", "heron", room=100))
     sign.crossed(101)
     assert "month" in sign.asked()
 

@@ -1,4 +1,4 @@
-"""The small parts of the way: what programs print is read right, and nothing waits without an end."""
+"""What tunnel and ladder ask of this machine: what programs print is read right, and no wait is without an end."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ TOO_LONG = """PING 10.77.0.2 (10.77.0.2) 1393(1421) bytes of data.
 """
 
 
-class Saying:
+class SaysOneThing:
     """Commands that print one thing."""
 
     def __init__(self, ran: ProgramResult) -> None:
@@ -65,7 +65,7 @@ def test_packets_that_did_not_fit_count_as_lost_not_as_an_error() -> None:
 def test_ping_that_may_not_be_used_is_told_from_packets_that_are_lost() -> None:
     with pytest.raises(TunnelTrouble, match="Operation not permitted"):
         ping(
-            Saying(ProgramResult(2, err="ping: socktype: SOCK_RAW: Operation not permitted")),
+            SaysOneThing(ProgramResult(2, err="ping: socktype: SOCK_RAW: Operation not permitted")),
             "10.77.0.2",
             count=1,
             wait_s=1,
@@ -85,7 +85,7 @@ def test_default_route_with_the_least_metric_counts_and_dead_ones_do_not() -> No
 
 def test_networks_are_those_of_every_interface_but_the_tunnels_own() -> None:
     def row(name: str, *addresses: str, flags: tuple[str, ...] = ()) -> dict[str, object]:
-        pairs = [one.split("/") for one in addresses]
+        pairs = [address.split("/") for address in addresses]
         return {"ifname": name, "flags": flags, "addr_info": [{"local": a, "prefixlen": int(p)} for a, p in pairs]}
 
     found = routes.networks_in(
@@ -97,20 +97,20 @@ def test_networks_are_those_of_every_interface_but_the_tunnels_own() -> None:
         ],
         leave_out="roof0",
     )
-    assert [(one.name, str(one.net)) for one in found] == [
+    assert [(network.name, str(network.net)) for network in found] == [
         ("this machine's network on eth0", "192.168.1.0/24"),
         ("this machine's network on docker0", "172.17.0.0/16"),
     ]
 
 
 def test_no_way_at_all_is_no_route() -> None:
-    unreachable = Saying(ProgramResult(2, err="RTNETLINK answers: Network is unreachable"))
+    unreachable = SaysOneThing(ProgramResult(2, err="RTNETLINK answers: Network is unreachable"))
     assert routes.route_to(unreachable, "198.51.100.1") is None
 
 
 def test_an_ip_program_that_prints_no_json_is_named() -> None:
     with pytest.raises(TunnelTrouble, match="no JSON"):
-        routes.networks_here(Saying(ProgramResult(0, "1: lo: <LOOPBACK>")))
+        routes.networks_here(SaysOneThing(ProgramResult(0, "1: lo: <LOOPBACK>")))
 
 
 def test_empty_answer_of_ip_is_no_rows() -> None:
@@ -170,14 +170,14 @@ def test_addresses_of_a_name_are_tried_in_turn() -> None:
 
 
 def test_silence_is_what_was_sent_without_anything_coming_back() -> None:
-    pulse = SilenceTimer()
-    assert pulse.silent_for(0, 0, 0) == 0
-    assert pulse.silent_for(0, 0, 50) == 0, "nothing was sent, so nothing is missing"
-    assert pulse.silent_for(100, 0, 60) == 0
-    assert pulse.silent_for(200, 0, 75) == 15
-    assert pulse.silent_for(300, 1, 80) == 0
-    assert pulse.silent_for(300, 1, 200) == 0
-    assert pulse.silent_for(0, 0, 210) == 0, "counters that began anew are no silence"
+    timer = SilenceTimer()
+    assert timer.silent_for(0, 0, 0) == 0
+    assert timer.silent_for(0, 0, 50) == 0, "nothing was sent, so nothing is missing"
+    assert timer.silent_for(100, 0, 60) == 0
+    assert timer.silent_for(200, 0, 75) == 15
+    assert timer.silent_for(300, 1, 80) == 0
+    assert timer.silent_for(300, 1, 200) == 0
+    assert timer.silent_for(0, 0, 210) == 0, "counters that began anew are no silence"
 
 
 @pytest.mark.parametrize(
@@ -219,15 +219,15 @@ def test_silent_address_is_given_up_in_time(monkeypatch: pytest.MonkeyPatch) -> 
         time_connection("192.0.2.1", 22, 2)
 
 
-def test_nudge_sends_something_and_never_complains() -> None:
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as ear:
+def test_an_empty_datagram_is_sent_and_never_complains() -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as listener:
         try:
-            ear.bind(("127.0.0.1", 9))
+            listener.bind(("127.0.0.1", 9))
         except OSError:
             pytest.skip("port 9 cannot be listened at here")
-        ear.settimeout(2)
+        listener.settimeout(2)
         send_empty_datagram("127.0.0.1")
-        assert ear.recv(16) == b""
+        assert listener.recv(16) == b""
     send_empty_datagram("255.255.255.255")  # not permitted
 
 
@@ -253,8 +253,8 @@ def test_account_that_may_not_listen_hears_nothing_and_claims_nothing(
         raise error
 
     monkeypatch.setattr(arrivals.socket, "socket", refuse)
-    with Arrivals(51820) as ear:
-        assert (ear.allowed, ear.heard()) == (False, {})
+    with Arrivals(51820) as arrived:
+        assert (arrived.allowed, arrived.heard()) == (False, {})
 
 
 def test_nothing_that_came_before_the_filter_is_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -137,7 +137,7 @@ def test_end_of_file_and_of_folder_are_no_refusals() -> None:
 @pytest.mark.parametrize(
     "kind", [codec.STATUS, codec.HANDLE, codec.DATA, codec.NAME, codec.ATTRS, codec.EXTENDED_REPLY, 77]
 )
-def test_answer_of_another_kind_than_asked_for_breaks_the_link(op: requests.Op, kind: int) -> None:
+def test_answer_of_another_kind_than_asked_for_breaks_the_connection(op: requests.Op, kind: int) -> None:
     """Invariant 5: an answer that does not fit never reaches those who asked."""
     bodies = {codec.STATUS: struct.pack(">I", 0), codec.ATTRS: bytes(4), codec.NAME: bytes(4)}
     long_enough = codec.pack_string(bytes(84))  # for every request
@@ -169,7 +169,7 @@ def test_greeting_of_any_bytes_is_taken_or_refused(body: bytes) -> None:
 
 
 @pytest.mark.parametrize("packet", [b"", b"\2", b"\x65\0\0\0\3", b"SSH-2.0-x"])
-def test_greeting_that_is_none_breaks_the_link(packet: bytes) -> None:
+def test_greeting_that_is_none_breaks_the_connection(packet: bytes) -> None:
     with pytest.raises(LinkLost):
         codec.parse_hello(packet)
 
@@ -187,6 +187,6 @@ def test_packets_come_out_whole_however_they_arrive() -> None:
 
 
 @pytest.mark.parametrize("size", [0, 4, codec.MAX_PACKET + 1, 0xFFFFFFFF])
-def test_packet_of_impossible_length_breaks_the_link_before_it_is_waited_for(size: int) -> None:
+def test_packet_of_impossible_length_breaks_the_connection_before_it_is_waited_for(size: int) -> None:
     with pytest.raises(LinkLost):
         codec.Packets().feed(size.to_bytes(4, "big"))

@@ -1,4 +1,4 @@
-"""A channel's bytes must arrive whole and in order however little the channel takes at a time."""
+"""An SFTP channel's bytes must arrive whole and in order however little the channel takes at a time."""
 
 from __future__ import annotations
 
@@ -58,9 +58,9 @@ def test_requests_survive_a_window_that_takes_them_in_pieces(tmp_path: Path, tak
         channel.work(
             TaskFeed(
                 take=lambda _wait: waiting.popleft() if waiting else None,
-                give=lambda _task, one: done.append(one),
+                give=lambda _task, result: done.append(result),
                 ended=lambda: not waiting,
             )
         )
-    assert [one.error for one in done if one.error is not None] == []
+    assert [result.error for result in done if result.error is not None] == []
     assert sorted(os.listdir(os.fsencode(tmp_path))) == names

@@ -36,26 +36,26 @@ def settings(tmp_path: Path) -> Settings:
 
 def test_it_is_due_after_hours_without_a_look_and_again_after_a_day() -> None:
     clock = SteppedClock(START)
-    one = LastResort(clock)
+    resort = LastResort(clock)
     clock.step(BLIND_AFTER_S - 1)
-    assert one.due_in_s() == 1
+    assert resort.due_in_s() == 1
     clock.jump(10 * 86_400)
-    assert one.due_in_s() == 1, "a clock that is set is no time that passed"
+    assert resort.due_in_s() == 1, "a clock that is set is no time that passed"
     clock.step(1)
-    assert one.due_in_s() == 0
-    one.note_told("no room")
-    assert one.due_in_s() == AGAIN_S
-    assert not one.is_over
+    assert resort.due_in_s() == 0
+    resort.note_told("no room")
+    assert resort.due_in_s() == AGAIN_S
+    assert not resort.is_over
     clock.step(AGAIN_S - 1)
-    assert one.due_in_s() == 1
+    assert resort.due_in_s() == 1
     clock.step(1)
-    assert one.due_in_s() == 0
-    one.well()
-    assert (one.is_over, one.told, one.due_in_s()) == (True, "no room", BLIND_AFTER_S)
-    one.note_all_clear()
-    one.well()
-    assert not one.is_over
-    assert one.due_in_s() == BLIND_AFTER_S
+    assert resort.due_in_s() == 0
+    resort.well()
+    assert (resort.is_over, resort.told, resort.due_in_s()) == (True, "no room", BLIND_AFTER_S)
+    resort.note_all_clear()
+    resort.well()
+    assert not resort.is_over
+    assert resort.due_in_s() == BLIND_AFTER_S
 
 
 def test_each_channel_that_carries_alerts_is_told_past_the_ledger(settings: Settings) -> None:
@@ -71,10 +71,10 @@ def test_each_channel_that_carries_alerts_is_told_past_the_ledger(settings: Sett
     assert not os.path.exists(settings.ledger)
 
 
-def test_a_ledger_that_cannot_be_opened_at_the_start_is_waited_for_and_cried_out(
+def test_a_ledger_that_cannot_be_opened_at_the_start_is_waited_for_and_told_past_it(
     settings: Settings, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    clock, cried, tries = SteppedClock(START), list[tuple[float, str, bool]](), list[float]()
+    clock, told, tries = SteppedClock(START), list[tuple[float, str, bool]](), list[float]()
 
     def opened(path: str) -> Ledger:
         tries.append(clock.monotonic())
@@ -86,12 +86,12 @@ def test_a_ledger_that_cannot_be_opened_at_the_start_is_waited_for_and_cried_out
     monkeypatch.setattr(
         last_resort,
         "tell_channels",
-        lambda _, clock, said, *, over: cried.append((clock.monotonic(), said, over)),
+        lambda _, clock, said, *, over: told.append((clock.monotonic(), said, over)),
     )
     with open_ledger_patiently(settings, clock, Notifier()) as ledger:
         assert ledger.marks.by_name() == {}
     trouble = "ledger: the ledger cannot be used: disk I/O error"
-    assert cried == [
+    assert told == [
         (BLIND_AFTER_S, trouble, False),
         (BLIND_AFTER_S + AGAIN_S, trouble, False),
         (30 * 3600, trouble, True),

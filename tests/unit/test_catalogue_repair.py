@@ -1,4 +1,4 @@
-"""Putting the catalogue right at the beginning of a run, on a far box that goes away in the middle of it."""
+"""The repair of the catalogue at the beginning of a run, on a far box that goes away in the middle of it."""
 
 from __future__ import annotations
 
