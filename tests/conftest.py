@@ -1,4 +1,5 @@
-"""What holds for all tests: no verdict by how busy the machine is, and the order where several processes share them.
+"""What holds for all tests: no verdict by how busy the machine is, the order where several processes share them, and
+what a quick run does not wait for.
 
 Knows nothing of what they test.
 """
@@ -6,13 +7,35 @@ Knows nothing of what they test.
 from __future__ import annotations
 
 import gc
+import os
+from typing import Protocol
 
 import pytest
 from hypothesis import HealthCheck, settings
 
+from support.quick import QUICK, QUICK_EXAMPLES
+
 # An example may take long because the machine is busy with something else.
 settings.register_profile("otherroof", deadline=None, suppress_health_check=[HealthCheck.too_slow])
-settings.load_profile("otherroof")
+settings.register_profile("quick", settings.get_profile("otherroof"), max_examples=QUICK_EXAMPLES)
+settings.load_profile("quick" if QUICK else "otherroof")
+
+
+def pytest_configure() -> None:
+    """In a quick run nobody waits for a disk: tests look at what is synced and when, and no machine loses its power."""
+    if QUICK:
+        os.fsync = os.fdatasync = _synced_at_once
+
+
+def _synced_at_once(handle: int | HasFileno) -> None:
+    """As on a disk that is infinitely fast: a handle that is none is refused as ever."""
+    os.fstat(handle if isinstance(handle, int) else handle.fileno())
+
+
+class HasFileno(Protocol):
+    """A file object."""
+
+    def fileno(self) -> int: ...
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -39,9 +39,16 @@ if [ ! -e "$stamp" ] || [ pyproject.toml -nt "$stamp" ]; then
     touch "$stamp"
 fi
 
+# What several processes and hundreds of short-lived ones import is compiled once, even on a machine that is set to leave
+# no compiled files behind: they lie in the environment, not in the tree.
+unset PYTHONDONTWRITEBYTECODE
+PYTHONPYCACHEPREFIX="$(cd "$venv" && pwd)/compiled"
+export PYTHONPYCACHEPREFIX
+
 # --no-loadscope-reorder: the order is ours (tests/conftest.py).
 if [ "${1:-}" = --quick ]; then
     shift
+    export OTHERROOF_QUICK=1  # fewer examples, no waiting for the disk (tests/conftest.py)
     exec "$venv/bin/python" -m pytest --ignore=tests/lab -m "not slow" -n "$processes" --dist loadfile --no-loadscope-reorder "$@"
 fi
 [ $# -eq 0 ] || exec "$venv/bin/python" -m pytest "$@"

@@ -6,19 +6,22 @@ import random
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from unittest.mock import patch
 
 from otherroof.copying.compare.change import LARGE
 from support.main_job import OneJob, one_job
 
-BIG = random.Random(4).randbytes(9 * LARGE)
+RANGE = LARGE  # a restore fetches large files in pieces of this size, instead of eight times as much
+BIG = random.Random(4).randbytes(2 * RANGE + RANGE // 4)
 
 
 @contextmanager
 def two_versions(where: Path) -> Iterator[OneJob]:
-    """Far box not yet at fault; two folders lie between `where` and all that belongs to the household."""
+    """Far box not yet at fault; two folders lie between `where` and all that belongs to the household. Its large file
+    comes back in three ranges."""
     inside = where / "up" / "here"
     inside.mkdir(parents=True)
-    with one_job(inside) as made:
+    with one_job(inside) as made, patch("otherroof.restore.local_file.RANGE", RANGE):
         made.put("a", b"first a")
         made.put("b/c", b"first c")
         made.put("b/d", b"d stays")

@@ -7,7 +7,7 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from otherroof.copying.home.chunk_lists import ChunkStore
@@ -20,6 +20,7 @@ from otherroof.copying.home.chunks import (
     ChunkList,
     average_for,
 )
+from support.quick import examples
 
 KEY = bytes(range(32))
 AVERAGE = 16 * 1024
@@ -44,7 +45,7 @@ def share_known(old: bytes, new: bytes) -> float:
 
 
 @given(st.binary(max_size=300_000), st.integers(1, 200_000))
-@settings(max_examples=40)
+@examples(40)
 def test_nothing_is_lost_in_cutting(data: bytes, step: int) -> None:
     data = data * 3
     found, chunks = cut(data, step)

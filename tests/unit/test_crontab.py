@@ -6,10 +6,11 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from otherroof.settings.crontab import Crontab
+from support.quick import examples
 
 ZONES = (
     "Europe/Berlin",
@@ -169,7 +170,7 @@ def _walked(text: str, start: datetime, minutes: int, zone: ZoneInfo) -> list[da
     return found
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(TEXTS, STARTS, st.sampled_from(ZONES))
 def test_the_search_finds_what_a_walk_minute_by_minute_finds(text: str, naive: datetime, name: str) -> None:
     zone, start = ZoneInfo(name), naive.replace(second=0, microsecond=0, tzinfo=UTC)
@@ -181,7 +182,7 @@ def test_the_search_finds_what_a_walk_minute_by_minute_finds(text: str, naive: d
     assert found == expected
 
 
-@settings(max_examples=200, deadline=None)
+@examples(200)
 @given(TEXTS, st.datetimes(datetime(1990, 1, 1), datetime(2090, 1, 1)), st.sampled_from(ZONES))
 def test_the_next_time_is_always_later_and_on_a_whole_minute(text: str, naive: datetime, name: str) -> None:
     start = naive.replace(tzinfo=UTC)

@@ -29,7 +29,8 @@ from otherroof.ledger import file as ledger_file
 from support.main_job import JOB, OneJob, one_job
 from support.simulated import utc
 
-FLIPS = 200  # of each file
+# Seeds of damages to each file.
+damages = pytest.mark.parametrize("seeds", [range(50), pytest.param(range(50, 250), marks=pytest.mark.slow)], ids=repr)
 NOW = utc(2026, 6, 1)
 Damage = Callable[[bytearray, random.Random], None]
 
@@ -90,14 +91,15 @@ def spoilt_copies(made: Path, where: Path, seeds: range) -> Iterator[tuple[Path,
         shutil.rmtree(folder)
 
 
-def test_a_catalogue_is_as_it_was_written_or_refused(tmp_path: Path) -> None:
+@damages
+def test_a_catalogue_is_as_it_was_written_or_refused(tmp_path: Path, seeds: range) -> None:
     """Invariant 4."""
     lines = [(b"%04d" % n, numbers_of(n), entry_of(n).line().encode()) for n in range(300)]
     blocks = [make_block(b"folder", lines[at : at + 30]) for at in range(0, 300, 30)]
     made = tmp_path / "c.db"
     Path(write_catalogue(str(made), blocks, CopyState("2026-06-01T000000Z-0000", "00"))).rename(made)
     refused = 0
-    for path, _, seed in spoilt_copies(made, tmp_path, range(FLIPS)):
+    for path, _, seed in spoilt_copies(made, tmp_path, seeds):
         try:
             catalogue = Catalogue(str(path))
         except HomeTrouble:
@@ -112,7 +114,7 @@ def test_a_catalogue_is_as_it_was_written_or_refused(tmp_path: Path) -> None:
         finally:
             catalogue.close()
         assert (catalogue.facts.run, found) == ("2026-06-01T000000Z-0000", blocks), seed
-    assert refused > FLIPS / 2
+    assert refused > len(seeds) / 2
 
 
 def noted(plan: RunPlan) -> list[object]:
@@ -129,7 +131,8 @@ def noted(plan: RunPlan) -> list[object]:
     ]
 
 
-def test_notes_of_a_cut_run_are_as_they_were_written_or_refused(tmp_path: Path) -> None:
+@damages
+def test_notes_of_a_cut_run_are_as_they_were_written_or_refused(tmp_path: Path, seeds: range) -> None:
     """Invariant 8, also where the damage is in what SQLite has not moved into the file itself yet."""
     folder = tmp_path / "notes"
     plan = RunPlan(str(folder / "n.db"))
@@ -150,7 +153,7 @@ def test_notes_of_a_cut_run_are_as_they_were_written_or_refused(tmp_path: Path) 
     plan.close()
     for made in (tmp_path / "killed" / "n.db", folder / "n.db"):
         refused = 0
-        for path, _, seed in spoilt_copies(made, tmp_path, range(FLIPS)):
+        for path, _, seed in spoilt_copies(made, tmp_path, seeds):
             try:
                 found = RunPlan.of_earlier_run(str(path))
             except HomeTrouble:
@@ -158,10 +161,11 @@ def test_notes_of_a_cut_run_are_as_they_were_written_or_refused(tmp_path: Path) 
                 continue
             assert noted(found) == true, seed
             found.close()
-        assert refused > FLIPS / 2
+        assert refused > len(seeds) / 2
 
 
-def test_a_chunk_list_is_as_it_was_written_or_absent(tmp_path: Path) -> None:
+@damages
+def test_a_chunk_list_is_as_it_was_written_or_absent(tmp_path: Path, seeds: range) -> None:
     """Invariant 3: a wrong list would put the far copy together wrongly."""
     store = ChunkStore(str(tmp_path / "c.db"))
     lists = {}
@@ -173,7 +177,7 @@ def test_a_chunk_list_is_as_it_was_written_or_absent(tmp_path: Path) -> None:
         store.put(b"%d" % number, b"digest%d" % number, chunks)
     store.close()
     told = 0
-    for path, _, seed in spoilt_copies(tmp_path / "c.db", tmp_path, range(FLIPS)):
+    for path, _, seed in spoilt_copies(tmp_path / "c.db", tmp_path, seeds):
         try:
             store = ChunkStore(str(path))
         except DamagedDatabase:
@@ -194,7 +198,7 @@ def test_a_chunk_list_is_as_it_was_written_or_absent(tmp_path: Path) -> None:
         assert len(store.remarks) <= 1
         told += len(store.remarks)
         assert len(all_set_aside(str(path))) == len(store.remarks)
-    assert told > FLIPS / 10
+    assert told > len(seeds) / 10
 
 
 def use_ledger(path: Path) -> None:
@@ -212,7 +216,8 @@ def use_ledger(path: Path) -> None:
         ledger.answers.last("heron")
 
 
-def test_a_damaged_ledger_is_set_aside_and_said_in_one_line(tmp_path: Path) -> None:
+@damages
+def test_a_damaged_ledger_is_set_aside_and_said_in_one_line(tmp_path: Path, seeds: range) -> None:
     made = tmp_path / "l.db"
     with Ledger(str(made)) as ledger:
         for number in range(200):
@@ -222,7 +227,7 @@ def test_a_damaged_ledger_is_set_aside_and_said_in_one_line(tmp_path: Path) -> N
         ledger.marks.note("digest", utc(2026, 6, 1))
         ledger.answers.note("heron", utc(2026, 6, 1))
     aside = 0
-    for path, _, seed in spoilt_copies(made, tmp_path, range(FLIPS)):
+    for path, _, seed in spoilt_copies(made, tmp_path, seeds):
         try:
             use_ledger(path)
         except OtherroofError as problem:
@@ -236,7 +241,7 @@ def test_a_damaged_ledger_is_set_aside_and_said_in_one_line(tmp_path: Path) -> N
             assert len(told) == len(all_set_aside(str(path)))
             assert ledger.take_untold(utc(2026, 7, 1)) == []
         aside += len(told)
-    assert aside > FLIPS / 10
+    assert aside > len(seeds) / 10
 
 
 # -- through whole runs --
@@ -254,7 +259,7 @@ def cut_run(job: OneJob) -> None:
     chance = random.Random(7)
     for number in range(60):
         job.put(f"{number % 4}/{number:02}", chance.randbytes(500 + number))
-    job.put("large", chance.randbytes(3_000_000))
+    job.put("large", chance.randbytes(1_500_000))
     job.done()
     for number in range(0, 60, 2):
         job.put(f"{number % 4}/{number:02}", chance.randbytes(700))
@@ -266,7 +271,7 @@ def cut_run(job: OneJob) -> None:
     job.door.misbehave()  # type: ignore[attr-defined]
 
 
-@pytest.mark.parametrize("seed", range(16))
+@pytest.mark.parametrize("seed", [*range(4), *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(4, 16))])
 def test_runs_over_a_damaged_state_end_well_and_say_so(job: OneJob, seed: int) -> None:
     """Invariants 3, 4 and 8."""
     cut_run(job)

@@ -23,6 +23,7 @@ def day_one(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Tree]:
     return folder, read_tree(str(folder))
 
 
+@pytest.mark.slow
 def test_same_seed_makes_the_same_household_and_the_same_day(tmp_path: Path, day_one: tuple[Path, Tree]) -> None:
     trees = []
     for name in ("a", "b"):
@@ -58,6 +59,7 @@ def _disaster_is_one(folder: Path, before: Tree) -> None:
     assert len(read_tree(str(folder))) < len(before) - gone
 
 
+@pytest.mark.slow
 def test_another_seed_makes_another_household(tmp_path: Path, day_one: tuple[Path, Tree]) -> None:
     invent(str(tmp_path), 9)
     assert read_tree(str(tmp_path))[DATABASE].digest != day_one[1][DATABASE].digest

@@ -25,7 +25,7 @@ BOXES = {
 def test_every_version_comes_back_after_many_days(tmp_path: Path, offers: Offers, seed: int) -> None:
     """Invariants 2 and 3."""
     with one_job(tmp_path, offers=offers, far_more={"connections": 1 + seed % 2}) as job:
-        days = RandomDays(job.folder, seed)
+        days = RandomDays(job.folder, seed, largest=1_300_000)
         for _ in range(5):
             days.pass_one(14)
             job.done()

@@ -17,13 +17,12 @@ from unittest.mock import patch
 import pytest
 
 from otherroof.base.errors import Damaged, FarTrouble, LinkLost, OtherroofError
-from otherroof.copying.compare.change import LARGE
 from otherroof.jobs.restore import list_versions
 from otherroof.rehearsal.compare_trees import differences, read_tree
 from otherroof.rehearsal.far_box import sftp_words as words
 from otherroof.rehearsal.far_box.sftp_session import SftpSession
 from support.main_job import JOB, OneJob, one_job
-from support.two_versions import BIG, first, newest, two_versions
+from support.two_versions import BIG, RANGE, first, newest, two_versions
 
 pytestmark = pytest.mark.lasts(15)
 
@@ -63,7 +62,7 @@ def test_spoiled_earlier_file_is_named_in_the_version_that_needs_it(job: OneJob)
     assert job.unlike(newest(job)) == []
 
 
-@pytest.mark.parametrize("size", [0, 3, 8 * LARGE, len(BIG) + 1])
+@pytest.mark.parametrize("size", [0, 3, 2 * RANGE, len(BIG) + 1])
 def test_large_file_of_another_length_is_named(job: OneJob, size: int) -> None:
     os.truncate(job.latest / "big", size)
     only_these_differ(job, newest(job), {"big"})
@@ -71,8 +70,8 @@ def test_large_file_of_another_length_is_named(job: OneJob, size: int) -> None:
 
 def test_one_bit_in_a_large_file_is_found(job: OneJob) -> None:
     with (job.latest / "big").open("r+b") as file:
-        file.seek(7 * LARGE)
-        file.write(bytes([BIG[7 * LARGE] ^ 1]))
+        file.seek(RANGE + 7)
+        file.write(bytes([BIG[RANGE + 7] ^ 1]))
     only_these_differ(job, newest(job), {"big"})
 
 

@@ -10,14 +10,13 @@ from unittest.mock import patch
 import pytest
 
 from otherroof.base.errors import HomeTrouble, WrongUse
-from otherroof.copying.compare.change import LARGE
 from otherroof.copying.home.read import MOST_HOLES
 from otherroof.copying.home.read import holes as holes_of
 from otherroof.rehearsal.compare_trees import differences, read_tree
 from otherroof.restore import local_file
 from otherroof.restore.target import Existing
 from support.main_job import OneJob, one_job
-from support.two_versions import BIG, first, newest, two_versions
+from support.two_versions import BIG, RANGE, first, newest, two_versions
 
 
 @pytest.fixture
@@ -149,7 +148,7 @@ def test_disk_that_is_full_here_ends_it_with_advice_and_no_litter(job: OneJob) -
     real = os.pwrite
 
     def full(handle: int, data: object, offset: int) -> int:
-        if offset > 2 * LARGE and os.readlink(f"/proc/self/fd/{handle}").startswith(str(into)):
+        if offset > RANGE and os.readlink(f"/proc/self/fd/{handle}").startswith(str(into)):
             raise OSError(28, "No space left on device")
         return real(handle, data, offset)  # type: ignore[arg-type]
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 import time
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from otherroof.base.errors import WrongUse
 from otherroof.pairing.reply import Reply, is_complete, make_seal, read_reply
 from support.pairing import reply_text, some_host_key, some_reply, some_shared_key, some_tunnel_key
+from support.quick import examples
 
 KIT = "7764d013"
 SHARED = some_shared_key()
@@ -71,7 +72,7 @@ def test_what_mail_programs_do_to_a_reply_does_no_harm(mangled):
     assert read(mangled) == REPLY
 
 
-@settings(max_examples=300)
+@examples(300)
 @given(place=st.integers(0, len(TEXT) - 1), letter=st.sampled_from("abcdefXYZ0189+/="))
 def test_no_single_slip_passes(place, letter):
     if TEXT[place].isspace() or TEXT[place] == letter:

@@ -136,6 +136,7 @@ def test_everything_that_is_not_as_it_should_be_is_named(stage: RehearsalSetup) 
     assert len(verdict.as_json()["differences"]) == 3
 
 
+@pytest.mark.slow
 def test_copies_that_fail_or_have_problems_are_faults(stage: RehearsalSetup) -> None:
     verdict, _ = perform(stage, CpKeeper(stage, outcomes={"r1": "done with problems", "r2": "failed"}))
     assert [line.partition(",")[0] for line in verdict.wrong] == [

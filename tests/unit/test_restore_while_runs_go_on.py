@@ -26,7 +26,8 @@ from otherroof.rehearsal.far_box import sftp_words as words
 from otherroof.rehearsal.far_box.sftp_session import SftpSession
 from support.main_job import JOB, OneJob, one_job
 
-LARGE = 9 * 1024 * 1024  # bytes; comes back in two ranges
+RANGE = 1024 * 1024  # bytes; a restore fetches large files in pieces of this size, instead of eight times as much
+LARGE = RANGE + 200_000  # comes back in two ranges
 SMALL_FILES = 5
 WAIT_S = 60.0
 
@@ -37,7 +38,7 @@ pytestmark = pytest.mark.lasts(40)
 def job(tmp_path: Path) -> Iterator[OneJob]:
     """One version of some small files, a large one and two names of one file; the guard is asked nothing."""
     guard = {"guard": {"removed_percent": 100, "changed_percent": 100}}
-    with one_job(tmp_path, job_more=guard) as made:
+    with one_job(tmp_path, job_more=guard) as made, patch("otherroof.restore.local_file.RANGE", RANGE):
         change_everything(made, 0)
         made.path("twin").hardlink_to(made.path("f0"))
         made.put("goes", b"will be removed")

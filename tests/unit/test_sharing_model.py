@@ -13,6 +13,7 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
 from otherroof.base.clock import SteppedClock
 from otherroof.tunnel.sharing import SharedTunnel
+from support.quick import examples
 from support.tunnel_user import FolderTunnel, use_of
 
 NOW = datetime(2031, 4, 5, tzinfo=UTC)
@@ -127,4 +128,4 @@ class SharingModel(RuleBasedStateMachine):
 
 
 TestSharingModel = SharingModel.TestCase
-TestSharingModel.settings = hypothesis_settings(max_examples=150, stateful_step_count=25, deadline=None)
+TestSharingModel.settings = hypothesis_settings(examples(150), stateful_step_count=25)

@@ -6,10 +6,11 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from otherroof.settings.windows import DayStretch, checked_limits, limit_at, strictest
+from support.quick import examples
 
 BERLIN = ZoneInfo("Europe/Berlin")
 NIGHT = DayStretch.parse("22:00-06:30")
@@ -82,7 +83,7 @@ MINUTES = st.integers(0, 1439)
 SPAN = timedelta(days=3)
 
 
-@settings(max_examples=50, deadline=None)
+@examples(50)
 @given(
     MINUTES,
     MINUTES,
