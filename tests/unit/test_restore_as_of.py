@@ -62,6 +62,16 @@ def test_one_night_with_a_clock_ahead_hides_no_later_day(job: OneJob) -> None:
     ]
 
 
+def test_a_night_with_a_clock_ahead_is_gone_back_to_though_the_history_before_later_days_is_lost(job: OneJob) -> None:
+    """The far box shows those days, so nothing of them is hidden."""
+    run_on(job, utc(2031, 1, 1, 1), "Tuesday, with a wrong clock")
+    Path(job.settings.ledger).unlink()
+    for day in (10, 11):
+        run_on(job, utc(2026, 6, day, 10), DAYS[day])
+    assert page(job, "2031-06-01") == ("Tuesday, with a wrong clock", [])
+    assert page(job, "2026-06-11") == ("Thursday", [])
+
+
 def test_a_folder_of_the_future_made_by_the_far_box_hides_no_later_day(job: OneJob) -> None:
     """Invariant 5."""
     run_on(job, utc(2026, 6, 8, 10), "Monday")

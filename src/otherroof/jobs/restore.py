@@ -112,8 +112,10 @@ def _chosen_version(job: OpenedJob, as_of: str) -> _ChosenVersion:
         return _ChosenVersion(run, newer="" if as_of else job.lost)
     until = moment_of(as_of, job.name, job.settings.zone)
     listed = newest_until(_listed_versions(job), until, as_of, job.name)
-    counted = [(at, run) for run, at in job.counted.items() if at <= until]
-    newest = max(counted, default=(until, ""))[1]
+    # Runs do not overlap: what had ended after this version was taken is newer, or the far box shows it with another
+    # time. What had ended before is older, whatever its id: a clock may have been wrong, or the history lost since.
+    hidden = [(at, run) for run, at in job.counted.items() if listed.taken < at <= until and run != listed.run]
+    newest = max(hidden, default=(until, ""))[1]
     return _ChosenVersion(listed.run, until, listed.taken, newest if newest > listed.run else "")
 
 
