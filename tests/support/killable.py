@@ -13,7 +13,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 START = "import support.killable as k; k.serve()"
@@ -22,15 +22,17 @@ START = "import support.killable as k; k.serve()"
 class Killable:
     """Starts runs, one at a time. Use as a context manager."""
 
-    def __init__(self, told: Path) -> None:
-        """What the runs say goes into the file `told`."""
+    def __init__(self, told: Path, start: str = START) -> None:
+        """What the runs say goes into the file `told`. `start` is what the process does that makes them: at least
+        call `serve`."""
         self._told = told
+        self._start = start
         self._began = 0.0
 
     def __enter__(self) -> Killable:
         tests = str(Path(__file__).resolve().parent.parent)
         self._process = subprocess.Popen(
-            [sys.executable, "-c", START, str(self._told)],
+            [sys.executable, "-c", self._start, str(self._told)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
@@ -85,15 +87,27 @@ class Killable:
         return line
 
 
-def serve() -> None:
-    """The parent: for each line of arguments a child; tells its number, then, told to reap it, how it ended."""
-    # Loaded before any child is made: all that the verb would import when it is at work.
+def verb() -> Callable[[list[str]], None]:
+    """The command line, with all loaded that the verb `run` would import when it is at work."""
     from otherroof.cli.copy import run as _verb  # noqa: F401
     from otherroof.cli.main import main
     from otherroof.schedule import plan  # noqa: F401
     from otherroof.settings import last_good  # noqa: F401
     from support.main_job import level_way
 
+    def carry_out(argv: list[str]) -> None:
+        with level_way():
+            main(argv)
+
+    return carry_out
+
+
+def serve(load: Callable[[], Callable[[list[str]], None]] = verb) -> None:
+    """The parent: for each line of arguments a child; tells its number, then, told to reap it, how it ended.
+
+    `load` is called before any child is made, and answers what a child does with its arguments.
+    """
+    carry_out = load()
     told = open(sys.argv[1], "ab", buffering=0)  # noqa: SIM115 - for the life of this process
     for line in sys.stdin:
         pid = os.fork()
@@ -102,8 +116,7 @@ def serve() -> None:
             os.dup2(told.fileno(), 2)
             os.close(0)
             try:
-                with level_way():
-                    main(json.loads(line))
+                carry_out(json.loads(line))
             except SystemExit as left:
                 sys.stdout.flush()
                 sys.stderr.flush()

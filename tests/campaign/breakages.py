@@ -1,0 +1,79 @@
+"""Mistakes put into the product on purpose, one at a time: a campaign that does not notice them is worth nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Any
+
+
+def _nothing_aside() -> None:
+    """What is replaced or goes is removed, not moved aside: older versions lose it."""
+    from otherroof.far import requests
+    from otherroof.layouts.open import steps, writer
+
+    def removed(path: bytes, to: bytes) -> Iterator[Any]:
+        standing = yield from steps.stat_path(path)
+        if standing is not None and not steps.is_folder(standing):
+            yield requests.Remove(path)
+        return standing is not None
+
+    steps.move_aside = writer.steps.move_aside = removed  # type: ignore[assignment]
+
+
+def _nothing_settled() -> None:
+    """What a cut run left unfinished counts as done."""
+    from otherroof.copying.compare import catalogue_repair
+    from otherroof.copying.compare.change import Rows
+    from otherroof.copying.send import send
+
+    def settled(plan: Any, _writer: object) -> None:
+        for change in plan.pages(Rows.UNFINISHED):
+            plan.done(change)
+        plan.commit()
+
+    catalogue_repair.settle_unfinished = send.settle_unfinished = settled  # type: ignore[attr-defined]
+
+
+def _guard_off() -> None:
+    """No run is ever held."""
+    from otherroof.copying.compare import find_changes
+
+    find_changes.reason_to_hold = lambda *_: ""  # type: ignore[attr-defined]
+
+
+def _times_believed() -> None:
+    """A file of the same size and time is the same file, whatever else has changed."""
+    from otherroof.copying.compare import doubts
+
+    def same(self: Any, todo: Any) -> bool:
+        self._plan.settle_doubt(todo, todo.old_digest, same=True)
+        return False
+
+    doubts.DoubtSettler._has_changed = same  # type: ignore[method-assign]
+
+
+def _damage_believed() -> None:
+    """Damaged files of home's own are taken for good."""
+    from otherroof.base import sqlite_file
+    from otherroof.copying.compare import catalogue, plan
+
+    for module in (sqlite_file, catalogue, plan):
+        if hasattr(module, "prove_sqlite"):
+            module.prove_sqlite = lambda *_: None
+    catalogue.Catalogue.prove = lambda _: None  # type: ignore[method-assign]
+    plan.RunPlan._prove = lambda *_: None  # type: ignore[method-assign]
+
+
+BREAKAGES: dict[str, Callable[[], None]] = {
+    "nothing aside": _nothing_aside,
+    "nothing settled": _nothing_settled,
+    "guard off": _guard_off,
+    "times believed": _times_believed,
+    "damage believed": _damage_believed,
+}
+
+
+def break_product(name: str) -> None:
+    """Put the mistake of this name into the product, in this process; none for an empty name."""
+    if name:
+        BREAKAGES[name]()
