@@ -16,7 +16,7 @@ from pathlib import Path
 from support.killable import Killable
 from support.main_job import JOB
 
-START = "import campaign.home_end as home; home.serve_runs({broken!r})"
+START = "import campaign.home_end as home; home.serve_runs({broken!r}, {server!r})"
 STATE_PARTS = ("catalogues", "notes", "chunks")
 MISTAKE = 70  # the exit code of a child that ended in something else than an error of the house
 
@@ -46,11 +46,12 @@ class RunEnd:
 class Runs:
     """Carries out the runs of one household. Use as a context manager."""
 
-    def __init__(self, where: Path, broken: str = "") -> None:
-        """`broken`: the mistake of `campaign.breakages` that every run shall have, if any."""
+    def __init__(self, where: Path, broken: str = "", server: str = "") -> None:
+        """`broken`: the mistake of `campaign.breakages` that every run shall have, if any. `server`: what tells the
+        machine from others, if it is not this one."""
         self.told = where / "told"
         self._end = where / "run-end"
-        self._killable = Killable(self.told, START.format(broken=broken))
+        self._killable = Killable(self.told, START.format(broken=broken, server=server))
 
     def __enter__(self) -> Runs:
         self._killable.__enter__()
@@ -102,15 +103,18 @@ class ShiftedClock:
         self._clock.sleep(seconds)
 
 
-def serve_runs(broken: str) -> None:
-    """The parent of all runs."""
+def serve_runs(broken: str, server: str) -> None:
+    """The parent of all runs, on this machine or on another one."""
     from support.killable import serve
 
     def load() -> Callable[[list[str]], None]:
         from campaign.breakages import break_product
+        from otherroof.jobs import open_job
         from otherroof.jobs import run as _run  # noqa: F401
 
         break_product(broken)
+        if server:
+            open_job.machine_mark = lambda: server  # type: ignore[attr-defined]
         return _carry_out
 
     serve(load)

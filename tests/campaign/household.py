@@ -78,7 +78,11 @@ class Household:
 
     def look_home(self) -> Things:
         """What the folder holds now; remembered as something that may come back."""
-        things = read_things(self.job.folder, self.contents)
+        return self.look_home_of(self.job.folder)
+
+    def look_home_of(self, folder: Path) -> Things:
+        """The same of another server's folder."""
+        things = read_things(folder, self.contents)
         for path, thing in things.items():
             self.ever.setdefault(path, set()).add(thing.essence)
         return things
@@ -112,9 +116,9 @@ class Household:
         end = self.runs.end()
         self.figures["runs"] += 1
         if self.disturbed:
-            self.log.append(f"  run {end.run} {end.outcome} {end.code} {end.error}")
+            self.log.append(f"  run {end.run} {end.outcome} {end.code} {end.error} {end.problems[:2] or ''}")
         if end.code > 0 or (end.killed and not self.disturbed):
-            raise CampaignFault(f"the run ended with {end.code}: {self._last_words()}")
+            raise CampaignFault(f"the run ended with {end.code}: {self.last_words(self.runs.told)}")
         if "\n" in end.error:
             raise CampaignFault(f"more than a line: {end.error!r}")
         changed = changes() if changes is not None else set()
@@ -122,10 +126,10 @@ class Household:
         if len(new) > 1 or (end.outcome.startswith("done") and new != {end.run}):
             raise CampaignFault(f"run {end.run} ended {end.outcome}; listings {sorted(new)} are new")
         for run in new:
-            self._note_version(run, things, end, changed)
+            self.note_version(run, things, end, changed)
         return end
 
-    def _note_version(self, run: str, things: Things, end: RunEnd, changed: set[bytes]) -> None:
+    def note_version(self, run: str, things: Things, end: RunEnd, changed: set[bytes]) -> None:
         """What `run` has to bring back from now on."""
         told = {path for path, _ in end.problems if path}
         loose = {path for path in self.ever if path_text(path) in told} | changed
@@ -138,8 +142,9 @@ class Household:
         if end.outcome.startswith("done"):
             self.known = run
 
-    def _last_words(self) -> str:
-        words = self.runs.told.read_text(errors="replace").strip().splitlines() if self.runs.told.exists() else []
+    def last_words(self, told: Path) -> str:
+        """The end of what runs told into this file."""
+        words = told.read_text(errors="replace").strip().splitlines() if told.exists() else []
         return " / ".join(words[-25:])
 
     def settle(self) -> None:
@@ -162,7 +167,9 @@ class Household:
                 self.disturbed, self.damaged = "", False
                 return
             elif not self.damaged:
-                raise CampaignFault(f"{end.outcome} although all is well: {end.error or self._last_words()}")
+                raise CampaignFault(
+                    f"{end.outcome} although all is well: {end.error or self.last_words(self.runs.told)}"
+                )
         raise CampaignFault("the job does not settle")
 
     def _may_be_held(self, end: RunEnd) -> None:

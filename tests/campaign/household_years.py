@@ -50,16 +50,16 @@ class Campaign:
             except Exception as problem:  # noqa: BLE001 - whatever it is, it did not hold, and is told with its seed
                 kind = "" if isinstance(problem, CampaignFault) else f"{type(problem).__name__}: "
                 self.faults.append((seed, f"{kind}{problem}\n    " + "\n    ".join(house.log[-14:])))
-                print(self.told_of_faults(), flush=True)
+                print(_fault(*self.faults[-1]), flush=True)
 
     def told(self) -> str:
         """The figures, a line each, and every fault with its seed."""
         lines = [f"{count:8} {what}" for what, count in sorted(self.figures.items())]
-        return "\n".join([*lines, self.told_of_faults()])
+        return "\n".join([*lines, *(_fault(*fault) for fault in self.faults)])
 
-    def told_of_faults(self) -> str:
-        """Every fault with its seed."""
-        return "\n".join(f"FAULT with --seed {seed}: {what}" for seed, what in self.faults)
+
+def _fault(seed: int, what: str) -> str:
+    return f"FAULT with --seed {seed}: {what}"
 
 
 def _live(house: Household, until: float, awaited: bool) -> None:

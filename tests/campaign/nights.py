@@ -16,7 +16,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from campaign.far_end import killing
-from campaign.home_end import RunEnd, damage_state, lose_state
+from campaign.home_end import RunEnd, Runs, damage_state, lose_state
 from campaign.household import CampaignFault, Household, in_thread, remove
 from otherroof.base.errors import OtherroofError
 from support.main_job import JOB
@@ -358,6 +358,62 @@ def gone(house: Household) -> None:
     house.figures["far boxes gone"] += 1
 
 
+# -- a second server --
+
+
+def two_servers(house: Household) -> None:
+    """The old server was left on after a move: it has home's settings, keys and state, and an older folder.
+
+    Both run at once. Whatever counts is whole, and what counted before stays so.
+    """
+    if house.disturbed or not house.versions:
+        quiet(house)
+        return
+    house.disturb("two servers")
+    other = house.job.where / "other-server"
+    config, folder = _second_server(house, other)
+    ours, theirs = house.look_home(), house.look_home_of(folder)
+    before, newest = house.listings(), max(house.versions)
+    wait_s = house.dice.uniform(0, 0.4)
+    with Runs(other, server="0" * 16) as runs:
+        house.runs.start(house.job.config, house.shift_s)
+        time.sleep(wait_s)
+        runs.start(config, house.shift_s)
+        ends = [(house.runs.end(), ours), (runs.end(), theirs)]
+    house.figures["runs"] += 2
+    house.figures["nights with two servers"] += 1
+    for run in sorted(house.listings() - before):
+        counted = [(end, things) for end, things in ends if end.run == run and end.outcome.startswith("done")]
+        if not counted:
+            raise CampaignFault(f"run {run} counts, and ended {[(end.run, end.outcome, end.error) for end, _ in ends]}")
+        house.note_version(run, counted[0][1], counted[0][0], set())
+        house.check(run)
+    house.log += [f"  {end.run} {end.outcome} {end.code} {end.error}" for end, _ in ends]
+    if any(end.code for end, _ in ends):
+        raise CampaignFault(f"a run of two servers ended in a mistake: {house.last_words(other / 'told')}")
+    house.check(newest)
+    for mark in (house.job.far / "incoming").glob("*.under-way"):  # a quarter of an hour passes
+        os.utime(mark, (time.time() - 1200, time.time() - 1200))
+    remove(other)
+    house.settle()
+
+
+def _second_server(house: Household, other: Path) -> tuple[str, Path]:
+    """Its settings and its folder, in which some files are others than in ours."""
+    folder = other / "home" / JOB
+    folder.parent.mkdir(parents=True)
+    subprocess.run(["cp", "-a", str(house.job.folder), str(folder)], check=True, timeout=120)
+    subprocess.run(["cp", "-a", house.job.config, str(other / "settings")], check=True, timeout=120)
+    settings = other / "settings" / "jobs" / f"{JOB}.toml"
+    settings.write_text(settings.read_text().replace(str(house.job.folder), str(folder)))
+    for path in house.dice.sample(sorted((folder / "album").iterdir()), 15):
+        path.write_bytes(house.dice.randbytes(2000))
+    house.days.grow(house.days.log, 1000)
+    for path in house.dice.sample(sorted(house.days.album.iterdir()), 10):
+        path.write_bytes(house.dice.randbytes(2000))
+    return str(other / "settings"), folder
+
+
 NIGHTS: dict[Night, int] = {
     quiet: 16,
     killed: 22,
@@ -376,6 +432,7 @@ NIGHTS: dict[Night, int] = {
     rolled_back: 4,
     restored_meanwhile: 8,
     gone: 2,
+    two_servers: 5,
 }
 
 
