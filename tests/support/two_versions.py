@@ -15,13 +15,9 @@ RANGE = LARGE  # a restore fetches large files in pieces of this size, instead o
 BIG = random.Random(4).randbytes(2 * RANGE + RANGE // 4)
 
 
-@contextmanager
-def two_versions(where: Path) -> Iterator[OneJob]:
-    """Far box not yet at fault; two folders lie between `where` and all that belongs to the household. Its large file
-    comes back in three ranges."""
-    inside = where / "up" / "here"
-    inside.mkdir(parents=True)
-    with one_job(inside) as made, patch("otherroof.restore.local_file.RANGE", RANGE):
+def make_two_versions(where: Path) -> OneJob:
+    """The household, to be gone on from (`two_versions`)."""
+    with one_job(where) as made:
         made.put("a", b"first a")
         made.put("b/c", b"first c")
         made.put("b/d", b"d stays")
@@ -32,6 +28,17 @@ def two_versions(where: Path) -> Iterator[OneJob]:
         made.put("a", b"second a")
         made.path("b/c").unlink()
         made.done()
+    return made
+
+
+@contextmanager
+def two_versions(where: Path, begun: OneJob) -> Iterator[OneJob]:
+    """Far box not yet at fault; two folders lie between `where` and all that belongs to the household. Its large file
+    comes back in three ranges. `begun` is such a household as `make_two_versions` makes it."""
+    inside = where / "up" / "here"
+    inside.mkdir(parents=True)
+    with one_job(inside) as made, patch("otherroof.restore.local_file.RANGE", RANGE):
+        made.go_on_from(begun)
         yield made
 
 

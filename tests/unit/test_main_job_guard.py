@@ -21,12 +21,19 @@ from support.main_job import OneJob, one_job
 FILES = 200
 
 
-@pytest.fixture
-def job(tmp_path: Path) -> Iterator[OneJob]:
-    with one_job(tmp_path) as made:
+@pytest.fixture(scope="module")
+def first_day(tmp_path_factory: pytest.TempPathFactory) -> OneJob:
+    with one_job(tmp_path_factory.mktemp("first-day")) as made:
         for number in range(FILES):
             made.put(f"{number % 4}/{number:03}", b"file %d" % number)
         made.done()
+    return made
+
+
+@pytest.fixture
+def job(tmp_path: Path, first_day: OneJob) -> Iterator[OneJob]:
+    with one_job(tmp_path) as made:
+        made.go_on_from(first_day)
         yield made
 
 

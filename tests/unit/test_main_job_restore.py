@@ -22,14 +22,19 @@ from otherroof.rehearsal.compare_trees import differences, read_tree
 from otherroof.rehearsal.far_box import sftp_words as words
 from otherroof.rehearsal.far_box.sftp_session import SftpSession
 from support.main_job import JOB, OneJob, one_job
-from support.two_versions import BIG, RANGE, first, newest, two_versions
+from support.two_versions import BIG, RANGE, first, make_two_versions, newest, two_versions
 
 pytestmark = pytest.mark.lasts(15)
 
 
+@pytest.fixture(scope="module")
+def begun(tmp_path_factory: pytest.TempPathFactory) -> OneJob:
+    return make_two_versions(tmp_path_factory.mktemp("begun"))
+
+
 @pytest.fixture
-def job(tmp_path: Path) -> Iterator[OneJob]:
-    with two_versions(tmp_path) as made:
+def job(tmp_path: Path, begun: OneJob) -> Iterator[OneJob]:
+    with two_versions(tmp_path, begun) as made:
         yield made
 
 
