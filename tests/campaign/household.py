@@ -53,7 +53,8 @@ class Household:
     """A household's one job, with everything that a campaign knows of it.
 
     `versions` are the runs that count. `disturbed` says what has happened since the last run that found nothing to say;
-    `damaged` that it befell home's own files. `known`: the newest run that home's history is sure to know as counted.
+    `damaged` that it befell home's own files, `damage_to_be_met` how many of them a run may still find so. `known`: the
+    newest run that home's history is sure to know as counted.
     """
 
     job: OneJob
@@ -69,6 +70,7 @@ class Household:
     ever: dict[bytes, set[tuple[str, str, bytes]]] = field(default_factory=dict)
     disturbed: str = ""
     damaged: bool = False
+    damage_to_be_met: int = 0
     known: str = ""
     log: list[str] = field(default_factory=list)
     restores: int = 0
@@ -166,6 +168,8 @@ class Household:
                     raise CampaignFault(f"remarks although nothing happened: {remarks[:3]}")
                 self.disturbed, self.damaged = "", False
                 return
+            elif "was damaged" in end.error and self.damage_to_be_met:
+                self.damage_to_be_met -= 1  # some of it shows only when that part of a file is read again
             elif not self.damaged:
                 raise CampaignFault(
                     f"{end.outcome} although all is well: {end.error or self.last_words(self.runs.told)}"

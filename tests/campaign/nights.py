@@ -133,6 +133,7 @@ def state_damaged(house: Household) -> None:
     which = damage_state(house.job.state, Path(house.job.settings.ledger), house.dice)
     house.disturb(f"state damaged: {which}", damaged=True)
     house.known = ""
+    house.damage_to_be_met += len(which.split(", "))
     house.figures["states damaged"] += 1
     if house.dice.random() < 0.5:
         house.settle()
