@@ -24,8 +24,7 @@ ODD_NAMES = (
     b"photo.jpg",
     b"'\"`$;",
 )
-DEEP = 200  # folders, one in another
-DEEPER = 600  # and so many only if asked for
+DEEP = 600  # folders, one in another
 HOLES = 4200
 REACH = 6  # folders that the random deeds go down
 LINKS = (b"../../outside", b"/outside", b"/copies/outside", b"..", b"a", b"\xff\n")
@@ -36,7 +35,6 @@ class HouseholdDays(RandomDays):
 
     def __init__(self, folder: Path, seed: int) -> None:
         super().__init__(folder, seed, largest=1_200_000 + 300_000 * (seed % 5))
-        self.deepest = DEEP
         self.log = folder / "log"
         self.album = folder / "album"
         self.album.mkdir(parents=True)
@@ -115,7 +113,7 @@ class HouseholdDays(RandomDays):
                 memory[: min(len(memory), 60)] = self.dice.randbytes(min(len(memory), 60))
 
     def _deep(self) -> None:
-        path = self.folder.joinpath("deep", *("d",) * self.dice.choice((40, self.deepest)))
+        path = self.folder.joinpath("deep", *("d",) * self.dice.choice((40, DEEP)))
         path.mkdir(parents=True, exist_ok=True)
         (path / "bottom").write_bytes(self.dice.choice(self.contents[:6]))
 

@@ -25,7 +25,6 @@ if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from campaign.breakages import BREAKAGES
-from campaign.deeds import DEEPER
 from campaign.household import CampaignFault, Household, household, remove
 from campaign.nights import some_night
 
@@ -39,14 +38,13 @@ class Campaign:
 
     figures: Counter[str] = field(default_factory=Counter)
     faults: list[tuple[int, str]] = field(default_factory=list)
-    awaited: bool = False
 
     def play(self, seed: int, where: Path, *, broken: str = "", until: float = float("inf")) -> None:
         """The whole life of one household, below `where`; after `until`, by the monotonic clock, no new day begins."""
         with household(where, seed, self.figures, broken) as house:
             self.figures["households"] += 1
             try:
-                _live(house, until, self.awaited)
+                _live(house, until)
             except Exception as problem:  # noqa: BLE001 - whatever it is, it did not hold, and is told with its seed
                 kind = "" if isinstance(problem, CampaignFault) else f"{type(problem).__name__}: "
                 self.faults.append((seed, f"{kind}{problem}\n    " + "\n    ".join(house.log[-14:])))
@@ -62,16 +60,14 @@ def _fault(seed: int, what: str) -> str:
     return f"FAULT with --seed {seed}: {what}"
 
 
-def _live(house: Household, until: float, awaited: bool) -> None:
-    if awaited:
-        house.days.deepest = DEEPER
+def _live(house: Household, until: float) -> None:
     house.settle()
     for day in range(house.dice.randint(FEWEST_DAYS, MOST_DAYS)):
         if time.monotonic() > until:
             break
         house.figures["days"] += 1
         house.days.pass_day()
-        night = some_night(house.dice, awaited=awaited)
+        night = some_night(house.dice)
         house.log.append(f"day {day}: {night.__name__}")
         night(house)
         if house.dice.random() < SETTLES:
@@ -102,7 +98,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Play, print the figures, and say whether all held."""
     wanted = _arguments(argv)
     where = Path(tempfile.mkdtemp(prefix="otherroof-campaign-", dir=wanted.where))
-    campaign = Campaign(awaited=wanted.awaited)
+    campaign = Campaign()
     if wanted.seed is not None:
         print(f"seed {wanted.seed}")
         campaign.play(wanted.seed, where, broken=wanted.broken)
@@ -124,7 +120,6 @@ def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
     which.add_argument("--minutes", type=float, default=2.0, help="how long to go on (default 2)")
     which.add_argument("--seed", type=int, help="play this household alone")
     parser.add_argument("--broken", choices=sorted(BREAKAGES), default="", help="put this mistake into every run")
-    parser.add_argument("--awaited", action="store_true", help="also what the product is not known to bear yet")
     parser.add_argument("--keep", action="store_true", help="leave the last household's files where they are")
     parser.add_argument("--where", help="the folder to play in (default: this machine's for temporary files)")
     return parser.parse_args(argv)
