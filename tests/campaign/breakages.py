@@ -6,18 +6,24 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 
+def _replace(owner: object, name: str, deed: Callable[..., Any]) -> None:
+    """Put `deed` in place of what has this name. Raises AttributeError if nothing has it any more."""
+    getattr(owner, name)
+    setattr(owner, name, deed)
+
+
 def _nothing_aside() -> None:
     """What is replaced or goes is removed, not moved aside: older versions lose it."""
     from otherroof.far import requests
-    from otherroof.layouts.open import steps, writer
+    from otherroof.layouts.open import steps
 
-    def removed(path: bytes, to: bytes) -> Iterator[Any]:
+    def removed(_offers: object, path: bytes, to: bytes) -> Iterator[Any]:
         standing = yield from steps.stat_path(path)
         if standing is not None and not steps.is_folder(standing):
             yield requests.Remove(path)
         return standing is not None
 
-    steps.move_aside = writer.steps.move_aside = removed  # type: ignore[assignment]
+    _replace(steps, "move_aside", removed)
 
 
 def _nothing_settled() -> None:
@@ -31,14 +37,15 @@ def _nothing_settled() -> None:
             plan.done(change)
         plan.commit()
 
-    catalogue_repair.settle_unfinished = send.settle_unfinished = settled  # type: ignore[attr-defined]
+    _replace(catalogue_repair, "settle_unfinished", settled)
+    _replace(send, "settle_unfinished", settled)
 
 
 def _guard_off() -> None:
     """No run is ever held."""
     from otherroof.copying.compare import find_changes
 
-    find_changes.reason_to_hold = lambda *_: ""  # type: ignore[attr-defined]
+    _replace(find_changes, "reason_to_hold", lambda *_: "")
 
 
 def _times_believed() -> None:
@@ -49,19 +56,15 @@ def _times_believed() -> None:
         self._plan.settle_doubt(todo, todo.old_digest, same=True)
         return False
 
-    doubts.DoubtSettler._has_changed = same  # type: ignore[method-assign]
+    _replace(doubts.DoubtSettler, "_has_changed", same)
 
 
 def _damage_believed() -> None:
     """Damaged files of home's own are taken for good."""
-    from otherroof.base import sqlite_file
-    from otherroof.copying.compare import catalogue, plan
+    from otherroof.copying.compare import catalogue, plan_file
 
-    for module in (sqlite_file, catalogue, plan):
-        if hasattr(module, "prove_sqlite"):
-            module.prove_sqlite = lambda *_: None
-    catalogue.Catalogue.prove = lambda _: None  # type: ignore[method-assign]
-    plan.RunPlan._prove = lambda *_: None  # type: ignore[method-assign]
+    _replace(catalogue.Catalogue, "prove", lambda *_: None)
+    _replace(plan_file.PlanFile, "prove", lambda *_: None)
 
 
 BREAKAGES: dict[str, Callable[[], None]] = {

@@ -38,3 +38,4 @@ def test_a_mistake_put_in_on_purpose_is_noticed(tmp_path: Path, broken: str) -> 
     campaign = Campaign()
     play_for(campaign, NOTICED_S, SEED, tmp_path, broken=broken)
     assert campaign.faults, campaign.told()
+    assert not any(word in campaign.told() for word in ("TypeError", "AttributeError", "the parent of the runs ended"))
