@@ -21,7 +21,8 @@ from pathlib import Path
 from campaign.deeds import HouseholdDays
 from campaign.far_end import FarEnd
 from campaign.home_end import RunEnd, Runs
-from campaign.truth import Contents, Things, Truth, differences, read_things, walk
+from campaign.truth import TOP, Contents, Things, Truth, differences, read_things, walk
+from otherroof.base.errors import HomeTrouble
 from otherroof.far_copy.entry import path_text
 from otherroof.jobs.restore import RestoreRequest, restore
 from otherroof.restore.selection import RestoreReport
@@ -159,7 +160,7 @@ class Household:
             if end.outcome == "held":
                 self.must_be_as(before)
                 self._may_be_held(end)
-                self.job.release()
+                self._release()
             elif end.outcome.startswith("done"):
                 if end.paths:
                     raise CampaignFault(f"problems although all is well: {end.problems[:3]}")
@@ -175,6 +176,15 @@ class Household:
                     f"{end.outcome} although all is well: {end.error or self.last_words(self.runs.told)}"
                 )
         raise CampaignFault("the job does not settle")
+
+    def _release(self) -> None:
+        """What a person does about a held run. If the history turns out damaged then, the next run is held again."""
+        try:
+            self.job.release()
+        except (HomeTrouble, AssertionError):
+            if not self.damage_to_be_met:
+                raise
+            self.damage_to_be_met -= 1
 
     def _may_be_held(self, end: RunEnd) -> None:
         """A held run has its reason in the folder, or in something that happened."""
@@ -228,16 +238,16 @@ class Household:
     def check(self, run: str, *, as_of: str = "", spoilt: bytes = b"") -> None:
         """Version `run` comes back exactly; `as_of` is what was asked for, if not its id.
 
-        Below the path `spoilt` files may be said to be damaged.
+        Files at the path `spoilt` and below it may be said to be damaged; TOP is all of them.
         """
         truth = self.versions[run]
         if spoilt:
-            truth = replace(truth, loose=truth.loose | {spoilt})
+            truth = replace(truth, loose=truth.loose | (set(truth.things) if spoilt == TOP else {spoilt}))
         report, target = self.bring_back(as_of or run)
         if report.header.run != run:
             raise CampaignFault(f"as of {as_of} came {report.header.run} instead of {run}")
         for problem in (*report.damaged, *report.problems):
-            if not spoilt or not problem.path.startswith(path_text(spoilt)):
+            if not spoilt or not (spoilt == TOP or problem.path.startswith(path_text(spoilt))):
                 raise CampaignFault(f"restore of {run}: {problem.path}: {problem.why}")
         unlike = differences(truth, target, self.contents)
         if unlike:

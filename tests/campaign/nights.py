@@ -18,6 +18,7 @@ from pathlib import Path
 from campaign.far_end import killing
 from campaign.home_end import RunEnd, Runs, damage_state, lose_state
 from campaign.household import CampaignFault, Household, in_thread, remove
+from campaign.truth import TOP
 from otherroof.base.errors import OtherroofError
 from support.main_job import JOB
 
@@ -309,7 +310,7 @@ def not_listed(house: Household) -> None:
     house.far_end.never_list(b"/earlier/" + run + (b"/" + below if below else b""))
     older = [version for version in house.versions if version < os.fsdecode(run)]
     if older:
-        house.check(house.dice.choice(sorted(older)), spoilt=below or b".")
+        house.check(house.dice.choice(sorted(older)), spoilt=below or TOP)
         house.figures["folders not listed"] += 1
     house.far_end.well()
 
