@@ -247,7 +247,8 @@ class Household:
         if report.header.run != run:
             raise CampaignFault(f"as of {as_of} came {report.header.run} instead of {run}")
         for problem in (*report.damaged, *report.problems):
-            if not spoilt or not (spoilt == TOP or problem.path.startswith(path_text(spoilt))):
+            # Without a path it is told that there is a folder which cannot be looked into.
+            if not spoilt or not (spoilt == TOP or not problem.path or problem.path.startswith(path_text(spoilt))):
                 raise CampaignFault(f"restore of {run}: {problem.path}: {problem.why}")
         unlike = differences(truth, target, self.contents)
         if unlike:
