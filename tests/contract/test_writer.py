@@ -103,6 +103,14 @@ def test_what_goes_stands_aside(far: Far, name: bytes) -> None:
     assert (far.latest(name), far.earlier(name)) == (None, OLD)
 
 
+def test_a_link_goes_aside_also_if_it_leads_nowhere(far: Far) -> None:
+    path = far.path("latest", b"link")
+    path.symlink_to("nowhere")
+    far.do(far.writer.aside(b"link"))
+    assert not path.is_symlink()
+    assert far.path(f"earlier/{RUN}", b"link").is_symlink()
+
+
 def test_what_is_gone_already_is_no_trouble(far: Far) -> None:
     far.do(far.writer.aside(b"a"))
     far.do(far.writer.drop_folder(b"f"))

@@ -28,8 +28,8 @@ from otherroof.far.sftp.channel import SftpChannel
 from otherroof.far.sftp.deadline import ProgressDeadline
 from otherroof.far.sftp.place import SftpPlace
 from otherroof.far.sftp.streams import WINDOW
-from otherroof.layouts.open import steps
-from otherroof.layouts.open.aside import move_aside, walk
+from otherroof.layouts.open import steps, walk
+from otherroof.layouts.open.aside import move_aside
 from otherroof.layouts.open.job_folder import OpenJobFolder
 from otherroof.layouts.open.paths import JobPaths
 from otherroof.rehearsal.far_box import sftp_words as words

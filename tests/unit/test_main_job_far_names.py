@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from otherroof.base.errors import Denied
+from otherroof.copying.send.lost_folders import outermost
 from otherroof.far.requests import Script
 from otherroof.layouts.open.writer import OpenWriter
 from support.folding import fold_names
@@ -231,3 +232,50 @@ def test_a_link_laid_where_a_new_folder_comes_is_moved_aside(job: OneJob, tmp_pa
     assert list(outside.iterdir()) == []
     assert (job.latest / "new/deep/b").read_bytes() == b"2"
     assert (job.earlier(ran.run) / "new").is_symlink()
+
+
+def test_a_link_to_a_folder_of_the_copy_that_becomes_a_folder_takes_nothing_of_the_other(job: OneJob) -> None:
+    """What stands below the link, as the far box sees it, is the other folder's."""
+    job.put("z/z", b"the other folder's")
+    job.put("z/deep/y", b"and this")
+    (job.folder / "c").symlink_to("z")
+    first = job.done()
+    (job.folder / "c").unlink()
+    job.put("c/z/new", b"1")
+    job.put("c/deep/y/new", b"2")
+    job.done()
+    assert job.unlike(first.run) == []
+    job.all_come_back()
+
+
+@pytest.mark.parametrize("had", ["nothing", "a folder"])
+def test_what_is_seen_through_a_link_that_somebody_laid_is_left_alone(job: OneJob, had: str) -> None:
+    job.put("z/z", b"the other folder's")
+    job.put("z/deep/y", b"and this")
+    if had == "a folder":
+        job.put("c/old", b"0")
+    first = job.done()
+    if had == "a folder":
+        (job.latest / "c").rename(job.where / "elsewhere")
+    (job.latest / "c").symlink_to("z")
+    job.put("c/z/new", b"1")
+    job.put("c/deep/y/new", b"2")
+    ran = job.run()
+    assert ran.error is None
+    assert job.unlike(ran.report.run) == []
+    assert (job.latest / "z/z").read_bytes() == b"the other folder's"
+    if had == "nothing":
+        assert job.unlike(first.run) == []
+
+
+@pytest.mark.parametrize(
+    ("paths", "found"),
+    [
+        ([], []),
+        ([b"a/b", b"a"], [b"a"]),
+        ([b"a", b"a.b", b"a/c", b"ab/c/d", b"ab/c"], [b"a", b"a.b", b"ab/c"]),
+        ([b"a/b/c", b"a/b.c", b"a/b"], [b"a/b", b"a/b.c"]),
+    ],
+)
+def test_outermost_paths(paths: list[bytes], found: list[bytes]) -> None:
+    assert sorted(outermost(paths)) == sorted(found)

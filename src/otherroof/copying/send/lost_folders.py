@@ -13,6 +13,16 @@ from otherroof.copying.compare.compare import Difference
 from otherroof.far_copy.numbers import join_path
 
 
+def outermost(paths: list[bytes]) -> list[bytes]:
+    """Those of the paths that do not lie below another one of them, in order."""
+    found: list[bytes] = []
+    # In the order of their parts, so that what lies below a path comes directly after it.
+    for path in sorted(paths, key=lambda path: path.split(b"/")):
+        if not found or not path.startswith(found[-1] + b"/"):
+            found.append(path)
+    return found
+
+
 def lost_with_folders(
     catalogue: Catalogue, folders: list[bytes], planned: Callable[[bytes], PlannedChange | None]
 ) -> Iterator[Difference]:

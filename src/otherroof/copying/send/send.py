@@ -32,7 +32,7 @@ from otherroof.copying.send.far_syncs import FarSyncs
 from otherroof.copying.send.files import FileSender
 from otherroof.copying.send.known_content import note_known_content
 from otherroof.copying.send.landed import LandedFiles
-from otherroof.copying.send.lost_folders import lost_with_folders
+from otherroof.copying.send.lost_folders import lost_with_folders, outermost
 from otherroof.copying.send.settling import settle_unfinished
 from otherroof.copying.send.stream import ReadAhead
 from otherroof.far.place import Task, TaskResult
@@ -155,20 +155,24 @@ class SendSteps:
         # known here was cut; or somebody laid a link at the far end. A path through it would lead out of the copy.
         def tasks() -> Iterator[Task[bytes, bool]]:
             for folder in self._plan.folders_with_changes():
-                change = self._plan.get(folder)
-                if change is None or change.had in (0, FOLDER):  # S1 moves aside what else is known to be there
-                    yield Task(folder, self._writer.stands_in_the_way(folder))
+                yield Task(folder, self._writer.stands_in_the_way(folder))
 
-        lost: list[bytes] = []
+        in_the_way: list[bytes] = []
         for result in self._place.carry_out(tasks(), self._context.run.tick):
             if result.error is not None:
                 raise result.error
             if result.value:
-                change = self._plan.get(result.key)
-                if change is not None and change.want != FOLDER:
-                    self._plan.gone_below(result.key)
-                else:
-                    lost.append(result.key)
+                in_the_way.append(result.key)
+        lost: list[bytes] = []
+        # What was seen below one of these was seen through it, and says nothing.
+        for folder in outermost(in_the_way):
+            change = self._plan.get(folder)
+            if change is not None and change.had in (FILE, LINK):
+                continue  # known to be there: S1 moves it aside
+            if change is not None and change.want != FOLDER:
+                self._plan.gone_below(folder)
+            else:
+                lost.append(folder)
         self._free_for_folders(lost)
         self._plan.commit()
 

@@ -50,7 +50,9 @@ def _move_one_aside(offers: PlaceOffers, path: bytes, to: bytes, folders: list[t
         yield requests.Rename(path, to)
     except PlaceError as problem:
         return (yield from _move_after_refusal(offers, path, to, problem, folders))
-    yield from make_durable(offers, to)
+    kept = yield from stat_path(to)
+    if kept is not None and is_regular(kept):  # opening a link would lead to its target
+        yield from make_durable(offers, to)
     return True
 
 
