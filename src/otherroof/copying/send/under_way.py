@@ -11,18 +11,18 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from otherroof.base.errors import FarTrouble, OtherroofError
-from otherroof.copying.compare.change import PlannedChange
+from otherroof.copying.compare.change import BEGUN, PlannedChange
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.send.landed import LandedFile
 from otherroof.copying.send.stream import FileStream
 from otherroof.far.place import Task
 
 FileStep = Literal["put", "put part", "take place", "from far", "adopt", "prepare", "upload", "finish part", "forget"]
-# These change what stands in the newest copy. The other steps touch `incoming/` alone, or nothing, so if they are cut
-# there is nothing to settle.
-CHANGING_STEPS: frozenset[FileStep] = frozenset({"put", "take place", "from far"})
+# From these on the plan knows what the file turned out to be when it was read, and that its change is on its way. The
+# other steps touch `incoming/` alone, or nothing, so if they are cut there is nothing to settle.
+BEGINNING_STEPS: frozenset[FileStep] = frozenset({"put", "put part", "finish part", "take place", "from far"})
 # After these the file stands there, but a power cut might still undo it.
-LANDING_STEPS: frozenset[FileStep] = CHANGING_STEPS | {"adopt"}
+LANDING_STEPS: frozenset[FileStep] = frozenset({"put", "take place", "from far", "adopt"})
 
 # An intention must be on this disk before the far box is asked. One commit for several tasks keeps this from costing a
 # write for each small file; more would only make the connections wait for the reading of so many.
@@ -77,7 +77,7 @@ class FileQueue:
 
     def add(self, file: FileUnderWay, task: FileTask, *, now: bool = False) -> None:
         """`now`: it follows from what has just ended, and goes out before any file that has not begun."""
-        if file.step in CHANGING_STEPS:
+        if file.step in BEGINNING_STEPS and file.change.state != BEGUN:
             self._plan.begin(file.change)
         self.under_way += 1
         if self._state.stuck:
