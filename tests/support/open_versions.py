@@ -28,13 +28,13 @@ def broken_versions(
 ) -> dict[str, list[str]]:
     """What is wrong with each version whose listing stands, by run; those that are whole are not in it.
 
-    `runs`: those with a listing; `earlier`: those with a folder below `earlier/`; `known`: what each run had found.
+    `runs`: those with a listing; `earlier`: those with a folder below `earlier/`; `known`: what each run had found. Of
+    a run that is not known, nothing can be said.
     """
     broken = {}
     asides = sorted(earlier)
     for run in sorted(runs):
         if run not in known:
-            broken[run] = ["nobody knows this run"]
             continue
         try:
             wrong = list(_wrong(read, run, asides, known[run]))

@@ -25,6 +25,7 @@ from support.main_job import OneJob, level_way
 from support.power_model import Event, Tape, Tree, as_durable, cut_after
 
 SIDE_BY_SIDE = 6
+TICK_EVERY = 100  # requests
 
 
 class TapedPlace(LocalPlace):
@@ -42,7 +43,7 @@ class TapedPlace(LocalPlace):
         """See the port. Each script is begun in its turn, as one connection's must be; then any of them goes on."""
         tasks = iter(work)
         going: list[_Going[Any, Any]] = []
-        ended = False
+        ended, steps = False, 0
         while going or not ended:
             while not ended and len(going) < SIDE_BY_SIDE:
                 task = next(tasks, _END)
@@ -63,7 +64,8 @@ class TapedPlace(LocalPlace):
             if result is not None:
                 going.pop(chosen)
                 yield result
-            if tick is not None:
+            steps += 1
+            if tick is not None and steps % TICK_EVERY == 0:
                 tick()
 
     def _advance(self, going: _Going[K, T]) -> TaskResult[K, T] | None:

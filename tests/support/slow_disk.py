@@ -76,7 +76,7 @@ class SlowDisk:
     """A disk with the file system `system`, mounted `at` on entry (else below `where`); all of it goes on exit.
 
     `where` is a folder on a quick disk that takes what is written. `record` keeps a log of every write and flush in
-    it, from which `power_cut` makes images; it grows with each byte that is written.
+    it, from which `power_cut` makes images; it grows with each byte that is written. `begin`: an image to begin with.
     """
 
     def __init__(
@@ -88,8 +88,10 @@ class SlowDisk:
         size: int = 0,
         times: DiskTimes | None = None,
         record: bool = False,
+        begin: Path | None = None,
     ) -> None:
         self.system = system
+        self._begin = begin
         self.path = Path(at) if at else where / "mounted"
         self._folder = where / "slow-disk"
         self._record = record
@@ -148,6 +150,7 @@ class SlowDisk:
         dice fall: none, all, some, or those up to some write and a few more.
         """
         after_flush: list[tuple[int, bytes]] = []
+        into.unlink(missing_ok=True)  # an older image of that name may still be held by its loop device
         _copy_sparse(self._folder / "begin.img", into)
         with into.open("r+b") as image:
             for kind, offset, data in _log_until(self._folder / "log", moment):
@@ -163,9 +166,12 @@ class SlowDisk:
         self._estate.note("folder", path=str(self._folder))
         self._folder.mkdir(parents=True)
         disk = self._folder / "disk.img"
-        with disk.open("wb") as file:
-            file.truncate(self._size)
-        call([*MAKE[self.system], str(disk)], wait_s=WAIT_S)
+        if self._begin is not None:
+            _copy_sparse(self._begin, disk)
+        else:
+            with disk.open("wb") as file:
+                file.truncate(self._size)
+            call([*MAKE[self.system], str(disk)], wait_s=WAIT_S)
         if self._record:
             _copy_sparse(disk, self._folder / "begin.img")
         knobs = self._folder / "knobs"
@@ -187,24 +193,23 @@ def mounted_image(image: Path, system: str, at: Path) -> Iterator[Path]:
     """The image of a disk, mounted at `at` through a loop device of its own, as a machine does that starts again."""
     with Estate() as estate:
         estate.note("mount", path=str(at))
-        loop = _mount_over_loop(image, system, at)
+        _mount_over_loop(image, system, at)
         try:
             yield at
         finally:
             _unmount(at)
-            if system == "btrfs":
-                # The kernel remembers a file system by its number, and would refuse an older image of the same one.
-                call(["btrfs", "device", "scan", "--forget", loop], may_fail=True)
 
 
-def _mount_over_loop(file: Path, system: str, at: Path, *more: str) -> str:
+def _mount_over_loop(file: Path, system: str, at: Path, *more: str) -> None:
     at.mkdir(parents=True, exist_ok=True)
     loop = _loop_over(file, *more)
     try:
+        if system == "btrfs":
+            # The kernel remembers file systems by their number, and would refuse an older image of one it has seen.
+            call(["btrfs", "device", "scan", "--forget"], may_fail=True)
         call(["mount", "-t", system, "-o", OPTIONS[system], loop, str(at)], wait_s=WAIT_S)
     finally:
         call(["losetup", "--detach", loop], may_fail=True)  # it goes as soon as it is mounted nowhere
-    return loop
 
 
 def _loop_over(file: Path, *more: str) -> str:
