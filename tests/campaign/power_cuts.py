@@ -20,7 +20,6 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-
 sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
 
 from support.far_power import FarPower, far_power

@@ -105,10 +105,13 @@ class FarPower:
     def _ended(self, started: float, *, may_lack: bool = False) -> str:
         """Wait until the run has ended, note what it found, and answer its id.
 
-        `may_lack`: it may tell of files that it left out; then nothing is expected of its version.
+        `may_lack`: it may tell of files that it left out, and it may not even have logged in when the power went; then
+        nothing is expected of its version, and no id is answered.
         """
         code, _ = self.runs.end()
         report = self.job.rows()[0].report
+        if code == 3 and may_lack:
+            return ""
         if code not in (0, 1) or report.outcome not in GOOD or (report.problems and not may_lack):
             told = report.reason or "; ".join(map(str, report.problems))
             raise LabFault(f"{self.system}, seed {self.seed}: the run ended with {code}: {told}")

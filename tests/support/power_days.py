@@ -13,10 +13,14 @@ GUARD_OFF = {"guard": {"from_files": 100_000}}  # these days change more than th
 
 
 class PowerDays:
-    """Days in the folder of `job`; the same for the same seed. `files`: how many small ones there are to begin with."""
+    """Days in the folder of `job`; the same for the same seed.
 
-    def __init__(self, job: OneJob, seed: int, *, files: int = 24) -> None:
+    `files`: how many small ones there are to begin with. `kinds`: files become folders, and the like.
+    """
+
+    def __init__(self, job: OneJob, seed: int, *, files: int = 24, kinds: bool = True) -> None:
         self._job = job
+        self._kinds = kinds
         self._dice = random.Random(seed)
         self._files = files
         self._random = RandomDays(job.path("mixed"), seed, largest=LARGE + 70_000)
@@ -32,8 +36,9 @@ class PowerDays:
         self._job.path("link").symlink_to("alike/one")
         self._job.path("empty folder").mkdir()
         self._job.put("empty")
-        self._job.path("mixed").mkdir()
-        self._random.pass_one(6)
+        if self._kinds:
+            self._job.path("mixed").mkdir()
+            self._random.pass_one(6)
 
     def next(self) -> None:
         """Files change, move, swap names, are doubled, get second names, become folders and links, and go."""
@@ -50,13 +55,15 @@ class PowerDays:
             second = self._job.path(f"doubled/second {self._dice.randrange(10**6)}")
             second.hardlink_to(self._job.path(rest[4]))
             self._job.path(rest[5]).unlink()
-            self._become_folder(rest[6])
+            if self._kinds:
+                self._become_folder(rest[6])
         film = self._job.path("film")
         content = bytearray(film.read_bytes())
         content[400_000:400_100] = self._dice.randbytes(100)
         film.write_bytes(content)
         self._put(f"new/{self._dice.randrange(10**6)}", self._dice.randint(1, 9000))
-        self._random.pass_one(self._dice.randint(4, 12))
+        if self._kinds:
+            self._random.pass_one(self._dice.randint(4, 12))
 
     def _name(self, number: int) -> str:
         return f"letters {number % 3}/{number:03}"

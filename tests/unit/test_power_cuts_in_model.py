@@ -28,7 +28,7 @@ SEED = int(os.environ.get("OTHERROOF_SEED", "20310405"))
 CUTS = int(os.environ.get("OTHERROOF_POWER_CUTS", "4"))
 DAYS = 3
 KINDS = sorted(DISKS)
-NOT_YET = pytest.mark.xfail(strict=True, reason="what was moved aside or made there is not synced, nor looked at again")
+NOT_YET = pytest.mark.xfail(strict=True, reason="whether a file has given way to a folder is not looked at again")
 
 
 @dataclass
@@ -79,7 +79,7 @@ def names_in(tree: Tree, folder: bytes) -> list[str]:
     return sorted(path.rpartition(b"/")[2].decode() for path in tree if path.rpartition(b"/")[0] == above)
 
 
-@pytest.mark.parametrize("kind", [pytest.param(kind, marks=NOT_YET if "btrfs" in kind else ()) for kind in KINDS])
+@pytest.mark.parametrize("kind", KINDS)
 def test_a_cut_after_any_request_leaves_every_version_whole(taped: Taped, kind: str) -> None:
     """Invariants 1, 2 and 3."""
     assert list(lost(taped, kind)) == []
@@ -119,7 +119,8 @@ def test_asides_that_are_not_synced_show_on_btrfs(taped: Taped) -> None:
 # -- what comes after --
 
 
-@pytest.mark.parametrize("state", [pytest.param("state kept", marks=NOT_YET), "state lost"])
+@pytest.mark.slow
+@pytest.mark.parametrize("state", ["state kept", "state lost"])
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_run_after_a_cut_completes(tmp_path: Path, kind: str, state: str) -> None:
     """Invariants 4 and 8: home is killed in the same moment, and goes on from what it had then."""
@@ -134,9 +135,34 @@ def test_the_run_after_a_cut_completes(tmp_path: Path, kind: str, state: str) ->
             whole_after(job, f"seed {seed}, cut after request {moment}")
 
 
+@NOT_YET
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["btrfs", "ext4 and XFS"])
+def test_a_file_that_gives_way_to_a_folder_meanwhile(tmp_path: Path, kind: str) -> None:
+    """Invariant 8: home has noted that the folder was made, and at the far end the file is back."""
+    for number in range(1, 100):
+        with power_job(tmp_path / str(number), SEED, job_more=GUARD_OFF) as (job, box):
+            for name in "abc":
+                job.put(name, b"a file " + name.encode())
+            job.done()
+            for name in "abc":
+                job.path(name).unlink()
+                job.put(f"{name}/inside", b"another one " + name.encode())
+            moment = len(box.tape) + 5 * number
+            box.at_request[moment] = lambda: keep(job.state, job.where / "state then")
+            job.done()
+            if moment > len(box.tape):  # every fifth request of this run has had its turn
+                assert number > 6
+                return
+            box.begin_with(cut_after(box.tape, kind, moment, SEED))
+            shutil.rmtree(job.state)
+            (job.where / "state then").rename(job.state)
+            whole_after(job, f"cut after request {moment}")
+
+
 def cut_during_second_run(job: OneJob, box: PowerBox, seed: int) -> int:
     """Two runs; answers a request of the second, after which home's state was kept as it was then."""
-    days, dice = PowerDays(job, seed, files=16), random.Random(seed)
+    days, dice = PowerDays(job, seed, files=16, kinds=False), random.Random(seed)
     days.first()
     job.done()
     days.next()
@@ -161,14 +187,14 @@ def whole_after(job: OneJob, told: str) -> None:
     assert job.unlike(ran.report.run) == [], told
 
 
-@NOT_YET
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_run_goes_on_when_the_far_box_has_fallen(tmp_path: Path, kind: str) -> None:
     """Invariants 1, 2, 3 and 8: what had arrived, and was not durable, may be gone when it is there again."""
     for number in range(CUTS):
         seed = SEED + number
         with power_job(tmp_path / str(number), seed, job_more=GUARD_OFF, far_more={"tries": 5}) as (job, box):
-            days, dice = PowerDays(job, seed, files=16), random.Random(seed)
+            days, dice = PowerDays(job, seed, files=16, kinds=False), random.Random(seed)
             days.first()
             fall_meanwhile(job, box, kind, dice.randrange(20, 130))
             days.next()
