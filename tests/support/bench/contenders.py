@@ -46,9 +46,12 @@ def ssh_options(scene: Scene, folder: str) -> list[str]:
 
 
 class Sftp:
-    """`sftp` with its defaults: `put` of each entry in the folder, `put -r` of folders."""
+    """`sftp` with its defaults: `put` of each entry in the folder, `put -r` of folders; `synced`: and a sync there."""
 
     name = "sftp"
+
+    def __init__(self, *, synced: bool = False) -> None:
+        self._synced = synced
 
     def copy(self, scene: Scene, source: str, work: str, wait_s: float) -> Attempt:
         """Copy what lies in `source` into the base."""
@@ -65,19 +68,26 @@ class Sftp:
             timeout=wait_s,
             check=False,
         )
+        if self._synced and not done.returncode:
+            ssh = ["ssh", *ssh_options(scene, work), f"{far.account}@{far.address}", f"sync -f {far.base}"]
+            done = subprocess.run(scene.home.argv(ssh), capture_output=True, timeout=wait_s, check=False)
         seconds = time.monotonic() - begun
         return Attempt(seconds, far.base_path, _last_line(done.stderr) if done.returncode else "")
 
 
 class TarOverSsh:
-    """`tar` here, piped through `ssh` into `tar` there."""
+    """`tar` here, piped through `ssh` into `tar` there; `synced`: and a sync there."""
 
     name = "tar over ssh"
+
+    def __init__(self, *, synced: bool = False) -> None:
+        self._synced = synced
 
     def copy(self, scene: Scene, source: str, work: str, wait_s: float) -> Attempt:
         """Copy what lies in `source` into the base."""
         far = scene.far
-        ssh = ["ssh", *ssh_options(scene, work), f"{far.account}@{far.address}", f"tar -C {far.base} -xf -"]
+        sync = f" && sync -f {far.base}" if self._synced else ""
+        ssh = ["ssh", *ssh_options(scene, work), f"{far.account}@{far.address}", f"tar -C {far.base} -xf -{sync}"]
         begun = time.monotonic()
         with subprocess.Popen(["tar", "-C", source, "-cf", "-", "."], stdout=subprocess.PIPE) as packer:
             done = subprocess.run(
@@ -95,14 +105,20 @@ class Otherroof:
 
     name = "otherroof"
 
-    def __init__(self, far_more: Mapping[str, Any] | None = None) -> None:
+    def __init__(self, far_more: Mapping[str, Any] | None = None, job_more: Mapping[str, Any] | None = None) -> None:
         self.far_more = far_more or {}
+        self.job_more = job_more or {}
 
     def copy(self, scene: Scene, source: str, work: str, wait_s: float) -> Attempt:
         """Copy what lies in `source` as one job."""
         config = os.path.join(work, "config")
         shutil.rmtree(config, ignore_errors=True)
-        write_settings(config, scene.far, {JOB: source}, far_more=self.far_more)
+        write_settings(config, scene.far, {JOB: {"folder": source, **self.job_more}}, far_more=self.far_more)
+        return self.again(scene, work, wait_s)
+
+    def again(self, scene: Scene, work: str, wait_s: float) -> Attempt:
+        """A further run of the job that `copy` has run with the same `work` folder."""
+        config = os.path.join(work, "config")
         arrived_at = os.path.join(scene.far.base_path, JOB, "latest")
         if not otherroof_can("run"):
             return Attempt(0.0, arrived_at, "not there yet")
@@ -110,7 +126,8 @@ class Otherroof:
         told = first_run(done.output)
         told["peak_bytes"] = done.peak_bytes
         told["processor_s"] = round(done.processor_s, 2)
-        trouble = "" if done.code == 0 else f"exit {done.code}: {_last_line(done.errors.encode())}"
+        why = _last_line(done.errors.encode()) or str(told.get("reason", ""))
+        trouble = "" if done.code == 0 else f"exit {done.code}: {why}"
         return Attempt(done.seconds, arrived_at, trouble, told)
 
 
