@@ -112,13 +112,14 @@ class FarPower:
         report = self.job.rows()[0].report
         if code == 3 and may_lack:
             return ""
-        if code not in (0, 1) or report.outcome not in GOOD or (report.problems and not may_lack):
-            told = report.reason or "; ".join(map(str, report.problems))
+        lacking = [problem for problem in report.problems if problem.path]
+        if code not in (0, 1) or report.outcome not in GOOD or (lacking and not may_lack):
+            told = report.reason or "; ".join(map(str, lacking))
             raise LabFault(f"{self.system}, seed {self.seed}: the run ended with {code}: {told}")
         self.took = 0.5 * self.took + 0.5 * (time.monotonic() - started)
-        if not report.problems:
+        if not lacking:
             self.job.trees[report.run] = read_tree(str(self.job.folder))
-        return report.run if not report.problems else ""
+        return report.run if not lacking else ""
 
     def _halted(self, pid: int) -> Moment:
         os.kill(pid, signal.SIGSTOP)
@@ -169,7 +170,7 @@ class FarPower:
             self.wrong.append(f"{told}: ended with {ran.error or ran.report.reason}")
         else:
             self._compare(told, run)
-            self.wrong += [f"{told}: {problem}" for problem in ran.report.problems]
+            self.wrong += [f"{told}: {problem}" for problem in ran.report.problems if problem.path]
         self.job.trees.pop(run, None)
 
     def _image(self, at: int) -> Path:
