@@ -60,7 +60,7 @@ def _rounds(wanted: argparse.Namespace) -> Iterator[tuple[int, str]]:
 
 
 def _round(folder: Path, system: str, seed: int, wanted: argparse.Namespace) -> tuple[list[str], int]:
-    with far_power(folder, system, seed) as house:
+    with far_power(folder, system, seed, kinds=not wanted.same_kinds) as house:
         try:
             _days(house, wanted)
         except LabFault as problem:
@@ -95,6 +95,7 @@ def _arguments() -> argparse.Namespace:
     add("--days", type=int, default=2, help="runs after the first, with cuts")
     add("--halts", type=int, default=3, help="moments of each run at which home's state is known as well")
     add("--images", type=int, default=2, help="further moments of each run")
+    add("--same-kinds", action="store_true", help="no file becomes a folder, nor a folder a file or a link")
     add("--show", type=int, default=20, help="lines of what was wrong in a round")
     add(OWN_MOUNTS, action="store_true", help=argparse.SUPPRESS)
     return parser.parse_args()

@@ -8,10 +8,13 @@ from pathlib import Path
 import pytest
 
 from support.far_layouts import LAYOUTS, Far
-from support.places import KINDS, REAL_KINDS, Standing, standing
+from support.places import KINDS, REAL_KINDS, TAPED, Standing, standing
+
+SLOWLY = [pytest.param(TAPED, marks=pytest.mark.slow)]
+REALLY = [pytest.param(kind, marks=pytest.mark.lab) for kind in REAL_KINDS]
 
 
-@pytest.fixture(params=[*KINDS, *(pytest.param(kind, marks=pytest.mark.lab) for kind in REAL_KINDS)], scope="module")
+@pytest.fixture(params=[*KINDS, *SLOWLY, *REALLY], scope="module")
 def kind(request: pytest.FixtureRequest) -> str:
     return str(request.param)
 

@@ -29,7 +29,9 @@ def cut_power(system: str, *words: str) -> None:
     require_sshd()
     require_slow_disk(system)
     require_programs("unshare", root=True)
-    argv = [sys.executable, str(CAMPAIGN), "--fs", system, "--seed", str(SEED), "--rounds", "1", *words]
+    argv = [sys.executable, str(CAMPAIGN), "--fs", system, "--seed", str(SEED), "--rounds", "1"]
+    # What becomes of changed kinds is for the model (`test_power_cuts_in_model.py`), which finds it again each time.
+    argv += ["--same-kinds", *words]
     done = subprocess.run(argv, capture_output=True, text=True, timeout=600, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
 

@@ -55,13 +55,14 @@ class FarPower:
     sshd: FarSshd
     runs: Killable
     disks: ExitStack
+    kinds: bool = True
     wrong: list[str] = field(default_factory=list)
     images: int = 0
     took: float = 1.0
 
     def __post_init__(self) -> None:
         self.dice = random.Random(f"{self.system} {self.seed}")
-        self.days = PowerDays(self.job, self.seed)
+        self.days = PowerDays(self.job, self.seed, kinds=self.kinds)
         self._kept = 0
         self._number = 0
         self.disk = self._new_disk(None)
@@ -211,12 +212,12 @@ class FarPower:
 
 
 @contextmanager
-def far_power(where: Path, system: str, seed: int) -> Iterator[FarPower]:
-    """The household, before its first day."""
+def far_power(where: Path, system: str, seed: int, *, kinds: bool = True) -> Iterator[FarPower]:
+    """The household, before its first day. `kinds`: files become folders there, and the like."""
     with FarSshd() as sshd, Killable(where / "told") as runs, level_way(), ExitStack() as disks:
         far_more = {"connections": 2, "tries": 12, "pause_s": 0.05}
         job = OneJob(where, sshd, far_more=far_more, job_more=GUARD_OFF)
-        yield FarPower(where, system, seed, job, sshd, runs, disks)
+        yield FarPower(where, system, seed, job, sshd, runs, disks, kinds)
 
 
 def _state_of(pid: int) -> str:

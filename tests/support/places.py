@@ -1,7 +1,9 @@
-"""Every kind of place, for the contracts: a local folder, the stand-in with and without its extensions, a real sshd."""
+"""Every kind of place, for the contracts: a folder, plain and taped, the stand-in with and without its extensions, a
+real sshd."""
 
 from __future__ import annotations
 
+import random
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -17,6 +19,7 @@ from otherroof.far.sftp.place import SftpPlace
 from support.faulty_box import Offers
 from support.lab import EXTENSIONS, FarSshd, ServerOptions, require_sshd
 from support.main_job import Door, stand_in_door
+from support.power_place import TapedPlace
 
 # What sftp-server(8) must be told to leave out so that it is as an old server. posix-rename is not used by us.
 OLD = tuple(name for name in EXTENSIONS if name not in ("expand-path", "home-directory", "users-groups-by-id"))
@@ -49,6 +52,10 @@ def standing(kind: str, where: Path, connections: int = 1) -> Iterator[Standing]
         (where / "base").mkdir()
         yield Standing(LocalPlace(bytes(where / "base")), where / "base", kind)
         return
+    if kind == TAPED:
+        (where / "base").mkdir()
+        yield Standing(TapedPlace(bytes(where / "base"), lambda _: None, random.Random(1)), where / "base", kind)
+        return
     if kind.startswith("stand-in"):
         offers = Offers.none() if kind.endswith("without extensions") else Offers()
         with stand_in_door(where, offers) as door:
@@ -69,5 +76,6 @@ def _opened(door: Door, kind: str, connections: int) -> Iterator[Standing]:
         place.close()
 
 
+TAPED = "taped folder"
 KINDS = ("local folder", "stand-in", "stand-in without extensions")
 REAL_KINDS = ("OpenSSH", "OpenSSH without extensions")
