@@ -137,12 +137,8 @@ KIND_CHANGES = {
     "a folder becomes a link": ("folder", "link"),
 }
 AFTER = ("state kept", "state lost", "same run goes on")
-STANDS = "the same run does not ask again whether the folder stands"
-LISTED = "the folders in it stay in the listing"
 LEFT = {  # what is not mended yet
-    ("a file becomes a folder", "same run goes on"): STANDS,
-    ("a folder becomes a file", "state lost"): LISTED,
-    ("a folder becomes a link", "state lost"): LISTED,
+    ("a file becomes a folder", "same run goes on"): "the same run does not ask again whether the folder stands",
 }
 
 
