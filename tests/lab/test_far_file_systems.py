@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from otherroof.copying.report import GOOD
+from support.commits import AGES
 from support.far_disks import FAR_SYSTEMS, far_disk
 from support.lab import FarSshd
 from support.lab.need import require_sshd
@@ -22,9 +23,11 @@ SEED = 20310405
 
 
 @pytest.fixture
-def job(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[OneJob]:
+def job(tmp_path: Path, request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Iterator[OneJob]:
     """A household whose far disk has the file system that the test names."""
     require_sshd()
+    for module, name, value in AGES:
+        monkeypatch.setattr(module, name, value)
     with FarSshd() as sshd, far_disk(request.param, tmp_path, sshd.base_path), level_way():
         yield OneJob(tmp_path, sshd, far_more={"connections": 2}, job_more=GUARD_OFF)
 

@@ -93,7 +93,10 @@ def verb() -> Callable[[list[str]], None]:
     from otherroof.cli.main import main
     from otherroof.schedule import plan  # noqa: F401
     from otherroof.settings import last_good  # noqa: F401
+    from support.commits import wait_for_short_commits
     from support.main_job import level_way
+
+    wait_for_short_commits()
 
     def carry_out(argv: list[str]) -> None:
         with level_way():

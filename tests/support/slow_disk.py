@@ -29,6 +29,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from support import slow_disk_process as process
+from support.commits import COMMIT_S
 from support.lab.commands import LabFault, call
 from support.lab.need import require_programs
 from support.lab.ownership import Estate
@@ -42,7 +43,8 @@ MAKE = {
     "btrfs": ["mkfs.btrfs", "-q", "-f", "-K"],
 }
 SIZES = {"ext4": 256 * MB, "xfs": 320 * MB, "btrfs": 320 * MB}  # about the smallest that is like a real one
-OPTIONS = {"ext4": "noatime", "xfs": "noatime,nouuid", "btrfs": "noatime,nodiscard"}  # the file takes no discards
+# The file takes no discards.
+OPTIONS = {"ext4": "noatime", "xfs": "noatime,nouuid", "btrfs": f"noatime,nodiscard,commit={COMMIT_S}"}
 DISK_SYSTEMS = tuple(MAKE)
 
 
