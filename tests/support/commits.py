@@ -1,10 +1,10 @@
-"""A btrfs that commits every two seconds in place of every thirty, and runs that wait accordingly."""
+"""A btrfs that commits every second in place of every thirty, and runs that wait accordingly."""
 
 from __future__ import annotations
 
 from otherroof.copying.send import files, landed
 
-COMMIT_S = 2  # for the mount option `commit`, btrfs(5)
+COMMIT_S = 1  # for the mount option `commit`, btrfs(5)
 
 
 def wait_for_short_commits() -> None:

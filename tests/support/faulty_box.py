@@ -17,6 +17,7 @@ from typing import Self
 
 import paramiko
 
+from otherroof.far.sftp.codec import HAS_PERMISSIONS
 from otherroof.rehearsal.far_box import sftp_words as words
 from otherroof.rehearsal.far_box.confined import ConfinedFolder
 from otherroof.rehearsal.far_box.sftp_extensions import COPY_BLOCK, OFFERED
@@ -75,6 +76,7 @@ class Faults:
     full_after      bytes that can still be written before the disk is full (None: no end)
     read_only       every change is refused with `permission denied`
     refuse_symlink  symlinks cannot be made
+    no_modes        no permissions can be set, as on FAT
     denied          paths ending so are refused with `permission denied` when opened
     spoiled         paths ending so give back wrong bytes when read
     lying_names     names put into the answer to every listing of a folder
@@ -88,6 +90,7 @@ class Faults:
     full_after: int | None = None
     read_only: bool = False
     refuse_symlink: bool = False
+    no_modes: bool = False
     denied: tuple[bytes, ...] = ()
     spoiled: tuple[bytes, ...] = ()
     lying_names: tuple[bytes, ...] = ()
@@ -187,6 +190,9 @@ class FaultySession(SftpSession):
         if kind == words.OPEN:
             path, flags = asked.path(), asked.u32()
             return path.endswith(faults.denied) or (faults.read_only and bool(flags & ~words.OPEN_READ))
+        if kind == words.FSETSTAT and faults.no_modes:
+            asked.string()
+            return bool(asked.u32() & HAS_PERMISSIONS)
         if kind == words.EXTENDED:
             name = bytes(asked.string())
             return faults.read_only and name in self.offered and name in CHANGING_EXTENSIONS

@@ -279,3 +279,16 @@ def test_what_is_seen_through_a_link_that_somebody_laid_is_left_alone(job: OneJo
 )
 def test_outermost_paths(paths: list[bytes], found: list[bytes]) -> None:
     assert sorted(outermost(paths)) == sorted(found)
+
+
+def test_a_far_disk_without_permissions_keeps_all_else(job: OneJob) -> None:
+    """As kernels show FAT and exFAT: chmod(2) is refused."""
+    job.door.misbehave(no_modes=True)  # type: ignore[attr-defined]
+    job.put("program", b"run me", mode=0o755)
+    job.put("large", b"x" * 3_000_000, mode=0o640)
+    first = job.done()
+    job.put("program", b"run me again", mode=0o700)
+    (job.folder / "second").write_bytes(b"run me again")
+    job.done()
+    assert job.unlike(first.run) == []
+    job.all_come_back()

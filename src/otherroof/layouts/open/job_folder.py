@@ -43,6 +43,7 @@ HEAD = 4096  # bytes of a listing that nearly always hold its header
 LONGEST_HEAD = 512 * 1024
 TIDY_AT_ONCE = 64
 LONGEST_SERVER = 64  # bytes
+SERVER = re.compile(rb"[0-9a-z]{1,64}")
 MOST_PARTS = 100_000  # runs, or half-sent files, at once: eleven years of a run every hour
 LARGEST_READ_BACK = 256 * 1024**3  # bytes of one file; sending it again would take no longer
 ROOM_KEPT = 256 * 1024 * 1024  # bytes that a fetched listing leaves free on this disk
@@ -120,16 +121,19 @@ class OpenJobFolder:
         """Mark that a run of `server` is under way; answers what was seen of the disk."""
         # Before the first change: a run that is cut before it moved anything aside would else leave no trace.
         mark = self.paths.under_way(run)
-        yield from steps.write_all(mark, server.encode(), requests.LEAST)
+        keeps_modes = yield from steps.write_all(mark, server.encode(), requests.LEAST)
         folder, _, name = mark.rpartition(b"/")
         folds_case = (yield from steps.stat_path(folder + b"/" + name.upper())) is not None
         if not self.place.offers.space:
-            return steps.DiskHabits(folds_case=folds_case)
+            return steps.DiskHabits(folds_case=folds_case, keeps_modes=keeps_modes)
         space: Space = yield requests.GetSpace(self.paths.top)
         # btrfs makes entries as it needs them, and says that it has 0 (statfs(2): f_files). So do FAT and exFAT.
         counted = space.files > 0
         return steps.DiskHabits(
-            writes_on_close=counted, folds_case=folds_case, commits_together=not counted and not folds_case
+            writes_on_close=counted,
+            folds_case=folds_case,
+            commits_together=not counted and not folds_case,
+            keeps_modes=keeps_modes,
         )
 
     def marks(self) -> Script[list[RunMark]]:
@@ -144,7 +148,9 @@ class OpenJobFolder:
             except NotThere:  # its run has ended since
                 continue
             text, _ = yield (requests.Read(handle, 0, LONGEST_SERVER), requests.CloseFile(handle))
-            found.append(RunMark(run, bytes(text).decode("ascii", "replace"), attrs.mtime))
+            # Of a mark that was cut off with the far box's power nobody can tell whose it was.
+            server = bytes(text).decode("ascii") if SERVER.fullmatch(bytes(text)) else ""
+            found.append(RunMark(run, server, attrs.mtime))
         return found
 
     def take_back_begin(self, run: str) -> Script[None]:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from otherroof.base.errors import Denied, NotThere, Refused
+from otherroof.base.errors import Denied, NotOffered, NotThere, Refused
 from otherroof.far import requests
 from otherroof.far.place import PlaceOffers
 from otherroof.far.requests import Attrs, Mode, Op, Script
@@ -30,11 +30,15 @@ MOST_FOLDERS = 100_000  # that are looked into for one path
 
 @dataclass(frozen=True, slots=True)
 class DiskHabits:
-    """What was seen of the far disk; see `write_unsynced`, `refuse_folded_name`, and `waits_for_commit` of the port."""
+    """What was seen of the far disk; see `write_unsynced`, `refuse_folded_name`, and `waits_for_commit` of the port.
+
+    `keeps_modes`: it can be told a file's permissions; FAT and exFAT refuse any but their own.
+    """
 
     writes_on_close: bool = False
     folds_case: bool = False
     commits_together: bool = False
+    keeps_modes: bool = True
 
 
 UNKNOWN_DISK = DiskHabits()
@@ -144,32 +148,40 @@ def open_new(path: bytes, permissions: int = 0o600) -> Script[Any]:
         return (yield request)
 
 
-def write_all(
-    path: bytes, data: bytes, most: int, *, permissions: int = 0o600, mtime: int | None = None
-) -> Script[None]:
-    """Make a new file at `path` and fill it, durably; nothing is waited for between open and close."""
-    handle = yield from open_new(path, permissions)
+def write_all(path: bytes, data: bytes, most: int, permissions: int = 0o600) -> Script[bool]:
+    """Make a new file at `path` and fill it, durably; answers whether the far disk could be told its permissions."""
+    try:
+        yield from _write_all(path, data, most, permissions)
+    except (Denied, NotOffered):
+        # A disk without permissions refuses to be told any. If it was something else, that is refused once more.
+        yield from _write_all(path, data, most, None)
+        return False
+    return True
+
+
+def _write_all(path: bytes, data: bytes, most: int, permissions: int | None) -> Script[None]:
+    """Nothing is waited for between open and close."""
+    handle = yield from open_new(path, permissions or 0o600)
     writes: Sequence[Op] = [
         requests.Write(handle, start, data[start : start + most]) for start in range(0, len(data), most)
     ]
+    told = (requests.SetProperties(handle, permissions=permissions),) if permissions is not None else ()
     # All of this goes out without a wait between, and a channel's requests are carried out in their order. If a write
     # is refused, the rest is carried out all the same, but the refusal is raised here: the file never gets its real
     # name. Rights and times come after the content, which changes the time, and before the sync, so that they last as
     # well.
     yield (
         *writes,
-        requests.SetProperties(handle, permissions=permissions, mtime=mtime),
+        *told,
         requests.Sync(handle),
         requests.CloseFile(handle),
     )
 
 
-def write_unsynced(
-    path: bytes, data: bytes, most: int, permissions: int, mtime: int, *, from_nothing: bool
-) -> Script[None]:
+def write_unsynced(path: bytes, data: bytes, most: int, permissions: int, mtime: int, disk: DiskHabits) -> Script[None]:
     """Make a new file at `path` and fill it; somebody makes it durable later.
 
-    `from_nothing`: set its size to 0 first, so that its disk begins to write when it is closed.
+    If its disk `writes_on_close`, its size is set to 0 first: then the disk begins to write when it is closed.
     """
     # Some programs empty a file and write it anew without a sync. File systems expect that and begin to write such a
     # file when it is closed, instead of half a minute later: ext4 after a size of 0 was set (`auto_da_alloc`, ext4(5)),
@@ -179,11 +191,12 @@ def write_unsynced(
     writes: Sequence[Op] = [
         requests.Write(handle, start, data[start : start + most]) for start in range(0, len(data), most)
     ]
-    emptied = (requests.SetProperties(handle, size=0),) if from_nothing else ()
+    mode = permissions if disk.keeps_modes else None
+    emptied = (requests.SetProperties(handle, size=0),) if disk.writes_on_close else ()
     yield (
         *emptied,
         *writes,
-        requests.SetProperties(handle, size=len(data), permissions=permissions, mtime=mtime),
+        requests.SetProperties(handle, size=len(data), permissions=mode, mtime=mtime),
         requests.CloseFile(handle),
     )
 
@@ -228,7 +241,7 @@ def refuse_folded_name(path: bytes, *, folds_case: bool) -> Script[None]:
         raise FoldedName(what, where=path.decode("utf-8", "backslashreplace"))
 
 
-def copy_inside(source: bytes, target: bytes, size: int, permissions: int, mtime: int) -> Script[None]:
+def copy_inside(source: bytes, target: bytes, size: int, permissions: int | None, mtime: int) -> Script[None]:
     """Copy a file inside the place; somebody makes it durable later.
 
     Raises Refused if the source has not the size it should have.

@@ -115,9 +115,11 @@ class OpenWriter:
     def put_part(self, path: bytes, data: bytes, properties: FileProperties) -> Script[None]:
         """See the port."""
         part, most = self.paths.part(path), self.place.offers.max_write
-        yield from steps.write_unsynced(
-            part, data, most, properties.permissions, properties.mtime, from_nothing=self._disk.writes_on_close
-        )
+        yield from steps.write_unsynced(part, data, most, properties.permissions, properties.mtime, self._disk)
+
+    def _told(self, properties: FileProperties) -> int | None:
+        """The permissions that the far disk can be told; the listing has them in any case."""
+        return properties.permissions if self._disk.keeps_modes else None
 
     def take_place(self, path: bytes, had: bool) -> Script[None]:
         """See the port."""
@@ -198,7 +200,7 @@ class OpenWriter:
         handle = yield requests.OpenFile(self.paths.part(path), Mode.WRITE)
         answers = yield (
             requests.StatOpen(handle),
-            requests.SetProperties(handle, permissions=properties.permissions, mtime=properties.mtime),
+            requests.SetProperties(handle, permissions=self._told(properties), mtime=properties.mtime),
             requests.Sync(handle),
             requests.CloseFile(handle),
         )
@@ -219,7 +221,7 @@ class OpenWriter:
         if not (yield from self._linked(source, made, properties.size)):
             if not self.place.offers.copy_range:
                 raise NotOffered("cannot be made from what is there")
-            yield from steps.copy_inside(source, made, properties.size, properties.permissions, properties.mtime)
+            yield from steps.copy_inside(source, made, properties.size, self._told(properties), properties.mtime)
         yield from self._swap(made, path, had)
 
     def _linked(self, source: bytes, made: bytes, size: int) -> Script[bool]:
