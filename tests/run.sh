@@ -2,7 +2,7 @@
 # Installs what the tests need (system packages too, where this runs as root on a Debian system) and runs them.
 #
 #   sh tests/run.sh                       all of them
-#   sh tests/run.sh --quick               without the lab (tests/lab) and what is marked `slow`
+#   sh tests/run.sh --quick               without what is marked `lab` or `slow`
 #   sh tests/run.sh tests/unit -k guard   arguments go to pytest; after --quick too
 #
 # Without arguments the lab, which mostly waits for time-outs and the like, runs beside the other tests, and its report
@@ -49,7 +49,7 @@ export PYTHONPYCACHEPREFIX
 if [ "${1:-}" = --quick ]; then
     shift
     export OTHERROOF_QUICK=1  # fewer examples, no waiting for the disk (tests/conftest.py)
-    exec "$venv/bin/python" -m pytest --ignore=tests/lab -m "not slow" -n "$processes" --dist loadfile --no-loadscope-reorder "$@"
+    exec "$venv/bin/python" -m pytest --ignore=tests/lab -m "not slow and not lab" -n "$processes" --dist loadfile --no-loadscope-reorder "$@"
 fi
 [ $# -eq 0 ] || exec "$venv/bin/python" -m pytest "$@"
 

@@ -145,6 +145,7 @@ def place_of(answer: Answer) -> SftpPlace:
         return SftpPlace(SshTarget("192.0.2.7", 22, "copykeeper", "", ""), b"/")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("mode", [0o40755, 0o100644], ids=["folders", "files"])
 def test_walk_of_a_tree_without_end_is_left_in_bounded_memory(mode: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every folder holds two thousand, or a folder goes on for ever with files."""
@@ -396,6 +397,7 @@ def test_listing_that_would_fill_this_disk_is_not_fetched(tmp_path: Path, monkey
 # -- any lies --
 
 
+@pytest.mark.slow
 @pytest.mark.lasts(25)
 def test_thousands_of_lies_do_no_harm(tmp_path: Path) -> None:
     """Invariant 5: run by run and restore by restore, in a process of its own whose memory can be told."""
