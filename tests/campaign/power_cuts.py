@@ -22,6 +22,7 @@ from pathlib import Path
 
 sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
 
+from support.commits import wait_for_short_commits
 from support.far_power import FarPower, far_power
 from support.lab import LabFault
 from support.slow_disk import DISK_SYSTEMS
@@ -35,6 +36,7 @@ def main() -> int:
         own = ["unshare", "--mount", "--propagation", "private", sys.executable, *sys.argv, OWN_MOUNTS]
         return subprocess.run(own, check=False).returncode
     wanted = _arguments()
+    wait_for_short_commits()
     until = time.monotonic() + wanted.minutes * 60
     images = wrong = rounds = 0
     for seed, system in _rounds(wanted):
