@@ -7,7 +7,7 @@ from typing import Literal
 
 from otherroof.far.place import Meter
 
-Stage = Literal["connecting", "looking", "comparing", "sending", "committing"]
+Stage = Literal["connecting", "looking", "comparing", "sending", "waiting for the far disk", "committing"]
 
 
 @dataclass(slots=True)

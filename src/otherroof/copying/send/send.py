@@ -133,6 +133,7 @@ class SendSteps:
         # The order follows from what may stand at one path: a file must be gone before a folder of its name is made,
         # all below a folder before the folder, a folder made before anything in it, and a file brought before its
         # further names.
+        self._context.run.progress.stage = "sending"  # also after a connection broke while the far disk was waited for
         self._look_at_folders()
         self._move_aside()
         self._drop_folders()
@@ -315,6 +316,8 @@ class SendSteps:
 
     def _make_durable(self) -> None:
         # Before the last look at what is unfinished, which syncs what it finds by itself.
+        if self._context.landed.waiting:
+            self._context.run.progress.stage = "waiting for the far disk"
         for result in self._place.carry_out(self._syncs.all_tasks(self._wait), self._context.run.tick):
             self._syncs.ended(result)
         self._plan.commit()
