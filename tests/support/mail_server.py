@@ -59,11 +59,14 @@ def _check(server: SMTP, session: Session, envelope: Envelope, mechanism: str, g
 
 
 class MailServer:
-    """Start and stop a server on one port; `secure` is `starttls`, `tls` or `none`."""
+    """Start and stop a server on one port of `address`; `secure` is `starttls`, `tls` or `none`."""
 
-    def __init__(self, context: ssl.SSLContext, secure: str, login: bool = True) -> None:
+    def __init__(
+        self, context: ssl.SSLContext, secure: str, login: bool = True, *, address: str = "127.0.0.1", port: int = 0
+    ) -> None:
         self.box = Mailbox()
-        self.port = 0
+        self.address = address
+        self.port = port
         self._context, self._secure, self._login = context, secure, login
         self._controller: Controller | None = None
 
@@ -83,7 +86,7 @@ class MailServer:
             how |= {"auth_require_tls": False}
         wrapped = self._context if self._secure == "tls" else None
         port = self.port or free_port()
-        self._controller = _Server(self.box, hostname="127.0.0.1", port=port, ssl_context=wrapped, **how)
+        self._controller = _Server(self.box, hostname=self.address, port=port, ssl_context=wrapped, **how)
         self._controller.start()
         self.port = port
 

@@ -83,7 +83,8 @@ class ThrowawayDebian:
         if self._systemd is not None:
             self._systemd.kill()
             self._systemd.wait(10)
-        enter = f"nsenter --target={self._first} --mount --net --root env --chdir=/ -i container=lab {PATH}"
+        net = f"--net=/run/netns/{self.space.name}" if self.space else "--net"
+        enter = f"nsenter --target={self._first} --mount {net} --root env --chdir=/ -i container=lab {PATH}"
         inside = (
             "mount -t proc proc /proc; mount --bind /proc/sys /proc/sys; mount -o remount,ro,bind /proc/sys\n"
             "mount -t sysfs -o ro sys /sys; mount -t cgroup2 cgroup /sys/fs/cgroup; mount -t tmpfs run /run\n"
