@@ -134,6 +134,10 @@ class Newcomer:
         service = lines.index("sudo otherroof install")
         self.follow(INSTALL, only=slice(service, None) if booted else slice(service))
 
+    def service(self) -> str:
+        """`active`, or what else it is."""
+        return self.machine.run("systemctl", "is-active", "otherroof.service", may_fail=True).strip()
+
     def until_taken_up(self) -> None:
         """Wait until the running service goes by the files."""
         self.readme.require_words(FIRST, "`sudo otherroof check` says whether it goes by them yet")
@@ -279,7 +283,7 @@ def first_job(ruth: Newcomer) -> None:
         set_times(ruth.machine, "photos", not_soon())
 
     ruth.follow(FIRST, {copy: copy_and_set})
-    assert ruth.machine.run("systemctl", "is-active", "otherroof.service").strip() == "active"
+    assert ruth.service() == "active"
 
 
 def write_mail(ruth: Newcomer, certificate: Path) -> None:
@@ -351,7 +355,7 @@ def move(ruth: Newcomer, servers: Servers, installed: Future[HomeMachine]) -> No
         MOVE, "On the new one follow [Install](#install)", "have the router forward the tunnel's port to it"
     )
     ruth.follow(MOVE, only=slice(on_the_new_one))
-    assert ruth.machine.run("systemctl", "is-active", "otherroof.service", may_fail=True).strip() == "inactive"
+    assert ruth.service() == "inactive"
     with open(ruth.machine.path(CARRIED), "rb") as file:
         settings = file.read()
     servers.old_one_off()
@@ -375,7 +379,7 @@ def move(ruth: Newcomer, servers: Servers, installed: Future[HomeMachine]) -> No
     deeds = {f"sudo otherroof probe {FAR}": until_found, restore: each_job, run: each_job}
     ruth.follow(MOVE, deeds, only=slice(on_the_new_one, None))
     assert unlike(family, seen(ruth.machine, PHOTOS)) == []
-    assert ruth.machine.run("systemctl", "is-active", "otherroof.service").strip() == "active"
+    assert ruth.service() == "active"
 
 
 def require_known_steps(readme: ReadmeSteps) -> None:
