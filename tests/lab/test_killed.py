@@ -12,6 +12,7 @@ import random
 import signal
 import threading
 from collections.abc import Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -20,6 +21,8 @@ import pytest
 from otherroof.copying.compare.change import LARGE
 from otherroof.copying.send.under_way import RELEASE_BYTES
 from otherroof.rehearsal.compare_trees import read_tree
+from support.commits import AGES
+from support.far_disks import far_disk
 from support.killable import Killable
 from support.lab import FarSshd
 from support.lab.need import require_sshd
@@ -30,6 +33,7 @@ pytestmark = [pytest.mark.lab, pytest.mark.slow]
 
 SEED = int(os.environ.get("OTHERROOF_SEED", "20310405"))
 HOME_KILLS = 50
+FEWER_KILLS = 5
 FAR_KILLS = 20
 RATE_MBIT = 160  # slow enough that kills fall among the sending too
 PIECE = 261_120  # bytes of one write
@@ -118,9 +122,18 @@ class Scene:
 
 
 @pytest.fixture
-def scene(tmp_path: Path) -> Iterator[Scene]:
+def scene(tmp_path: Path, request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Iterator[Scene]:
+    """A household; the parameter, if there is one, is the file system of its far disk."""
     require_sshd()
-    with FarSshd() as sshd, Killable(tmp_path / "told") as runs, level_way():
+    for module, name, value in AGES:
+        monkeypatch.setattr(module, name, value)
+    system = getattr(request, "param", "")
+    with ExitStack() as stack:
+        sshd = stack.enter_context(FarSshd())
+        if system:
+            stack.enter_context(far_disk(system, tmp_path, sshd.base_path))
+        runs = stack.enter_context(Killable(tmp_path / "told"))
+        stack.enter_context(level_way())
         far_more = {"connections": 2, "limit_mbit": RATE_MBIT, "tries": 3, "pause_s": 0.1}
         job = OneJob(tmp_path, sshd, far_more=far_more, job_more={"guard": {"from_files": 100_000}})
         dice = random.Random(SEED)
@@ -142,11 +155,23 @@ def all_come_back(scene: Scene, told: str) -> None:
 @pytest.mark.lasts(150)
 def test_killed_at_home_at_fifty_moments(scene: Scene) -> None:
     """Invariants 1, 2, 3 and 8."""
+    kill_at_home(scene, HOME_KILLS)
+
+
+@pytest.mark.lasts(60)
+@pytest.mark.parametrize("scene", ["xfs", "btrfs", "exfat"], indirect=True)
+def test_killed_at_home_with_a_far_disk_of_another_kind(scene: Scene) -> None:
+    """Invariants 1, 2, 3 and 8."""
+    kill_at_home(scene, FEWER_KILLS)
+
+
+def kill_at_home(scene: Scene, kills: int) -> None:
+    """Runs are killed at so many random moments; each time the next one completes."""
     job, cut, number = scene.job, 0, 0
     again: list[int] = []
-    while cut < HOME_KILLS:
+    while cut < kills:
         number += 1
-        assert number < 2 * HOME_KILLS, "too few kills fall into a run: the test would say little"
+        assert number < 2 * kills + 5, "too few kills fall into a run: the test would say little"
         scene.pass_a_day()
         pid = scene.runs.start(scene.argv)
         timer = threading.Timer(scene.dice.uniform(0.02, scene.took), scene.runs.kill, [pid])
