@@ -26,6 +26,8 @@ MAX_SCRIPTS = 256  # at once on one channel: the most that was seen to help on a
 GATHER = 32_768  # bytes of small requests that go out together
 SSH_PACKET = 32_768  # bytes; what OpenSSH takes in one channel packet
 
+_STREAMS = (requests.WriteStream, requests.ReadStream)
+
 Give = Callable[[Task[Any, Any], TaskResult[Any, Any]], None]
 
 
@@ -38,6 +40,12 @@ class _RunningScript:
     waiting: int = 0
     many: bool = False
     failure: OtherroofError | None = None
+
+
+# What waits for an answer: the work it asks for, the request, and who takes the answer: a script, at one place of its
+# tuple, or a stream's function. No object of its own: there are ten for each of a million files.
+_Asker = _RunningScript | Callable[[bytes], None]
+_Asked = tuple[int, requests.Op, _Asker, int]
 
 
 @dataclass(slots=True)
@@ -67,9 +75,7 @@ class SftpChannel:
         self._out: list[bytes] = []
         self._out_size = 0
         self._number = 0
-        self._waiting: dict[
-            int, tuple[int, Callable[[bytes], None]]
-        ] = {}  # the work it asks for, and who takes its answer
+        self._waiting: dict[int, _Asked] = {}
         self._deadline = ProgressDeadline(session.target.answer_s)
         self.moved = 0
         self._running: set[_RunningScript] = set()
@@ -77,6 +83,7 @@ class SftpChannel:
         self._give: Give = _nobody
         self._most_scripts = most_scripts
         self.offers = self._greet()
+        self._lacking = _lacking(self.offers)
 
     def work(self, feed: TaskFeed) -> None:
         """Carry out tasks until none will come any more. Raises LinkLost when the connection breaks."""
@@ -163,37 +170,33 @@ class SftpChannel:
         self._give(running.task, result)
 
     def _submit(self, running: _RunningScript, request: requests.Request) -> None:
-        if isinstance(request, requests.WriteStream | requests.ReadStream):
+        if isinstance(request, tuple):
+            running.many = True
+            running.answers = [None] * len(request)
+            running.waiting = len(request)
+            running.failure = None
+            if not request:  # nothing to wait for: no answer would ever let the script go on
+                self._advance(running, (), None)
+            for index, op in enumerate(request):
+                self._ask(running, index, op)
+        elif isinstance(request, _STREAMS):
             self._streams.begin(request, lambda answer, failure: self._advance(running, answer, failure))
         else:
-            running.many = isinstance(request, tuple)
-            wanted = request if isinstance(request, tuple) else (request,)
-            running.answers = [None] * len(wanted)
-            running.waiting = len(wanted)
+            running.many = False
+            running.answers = [None]
+            running.waiting = 1
             running.failure = None
-            if not wanted:  # nothing to wait for: no answer would ever let the script go on
-                self._advance(running, (), None)
-            for index, op in enumerate(wanted):
-                self._ask(running, index, op)
+            self._ask(running, 0, request)
 
     def _ask(self, running: _RunningScript, index: int, op: requests.Op) -> None:
-        if isinstance(op, requests.Sync) and not self.offers.sync:
+        if type(op) not in self._lacking:
+            self._put(op, running, index)
+        elif isinstance(op, requests.Sync):
             # Not sent at all: a server need not know the name of an extension that it did not offer.
             self._answered(running, index, False, None)
-        elif not self._offered(op):
+        else:
             what = f"{requests.IN_WORDS[type(op)]} is not offered"
             self._answered(running, index, None, NotOffered(what, where=codec.request_path(op)))
-        else:
-            self._put(op, lambda packet: self._decode(running, index, op, packet))
-
-    def _offered(self, op: requests.Op) -> bool:
-        if isinstance(op, requests.Link):
-            return self.offers.link
-        if isinstance(op, requests.CopyRange):
-            return self.offers.copy_range
-        if isinstance(op, requests.GetSpace):
-            return self.offers.space
-        return True
 
     def _decode(self, running: _RunningScript, index: int, op: requests.Op, packet: bytes) -> None:
         try:
@@ -216,13 +219,13 @@ class SftpChannel:
 
     # -- bytes --
 
-    def _put(self, op: requests.Op, landed: Callable[[bytes], None]) -> None:
+    def _put(self, op: requests.Op, asker: _Asker, index: int = 0) -> None:
         # The numbers may wrap: fewer than a hundred thousand requests are ever under way, so none is in use twice.
         self._number = (self._number + 1) & 0xFFFFFFFF
         packet = codec.encode(self._number, op, self._base)
         if not self._waiting:
             self._deadline.begin()
-        self._waiting[self._number] = codec.work_of(op), landed
+        self._waiting[self._number] = codec.work_of(op), op, asker, index
         self._out.append(packet)
         self._out_size += len(packet)
         if self._out_size >= GATHER:
@@ -272,11 +275,25 @@ class SftpChannel:
             # Byte 0 is the type. A number that is not waited for answers nothing that was asked.
             number = int.from_bytes(packet[1:5], "big")
             try:
-                work, landed = self._waiting.pop(number)
+                work, op, asker, index = self._waiting.pop(number)
             except KeyError:
                 raise codec.malformed() from None
             self._deadline.answered(max(work, len(packet)))
-            landed(packet)
+            if isinstance(asker, _RunningScript):
+                self._decode(asker, index, op, packet)
+            else:
+                asker(packet)
+
+
+def _lacking(offers: PlaceOffers) -> frozenset[type]:
+    """The requests that this server does not offer."""
+    offered = {
+        requests.Sync: offers.sync,
+        requests.Link: offers.link,
+        requests.CopyRange: offers.copy_range,
+        requests.GetSpace: offers.space,
+    }
+    return frozenset(kind for kind, is_there in offered.items() if not is_there)
 
 
 def _nobody(_task: Task[Any, Any], _done: TaskResult[Any, Any]) -> None:

@@ -46,7 +46,9 @@ LONGEST_NAME = 4096  # bytes in one folder's entry; no file system takes as much
 _u32 = struct.Struct(">I").pack
 _read_u32 = struct.Struct(">I").unpack_from
 _read_u64 = struct.Struct(">Q").unpack_from
-_head = struct.Struct(">IBI").pack  # length, type, request id
+_head = struct.Struct(">IBII").pack  # length, type, request id, and the length of the body's first string
+_u64_u32 = struct.Struct(">QI").pack
+_two_u32 = struct.Struct(">II").pack
 
 
 def hello_packet() -> bytes:
@@ -90,8 +92,9 @@ def malformed() -> LinkLost:
     return LinkLost("the far box sent a packet that makes no sense", advice="check what answers at that address")
 
 
-def _packet(kind: int, number: int, body: bytes) -> bytes:
-    return _head(5 + len(body), kind, number) + body
+def _packet(kind: int, number: int, first: bytes, rest: bytes = b"") -> bytes:
+    """Every request's body begins with a string: a path, a handle, or an extension's name."""
+    return _head(9 + len(first) + len(rest), kind, number, len(first)) + first + rest
 
 
 def _attrs(size: int | None, permissions: int | None, mtime: int | None) -> bytes:
@@ -107,64 +110,58 @@ def _attrs(size: int | None, permissions: int | None, mtime: int | None) -> byte
         flags |= HAS_TIMES
         # One bit stands for both times, so the time of last reading gets the same value.
         seconds = min(max(mtime, 0), 0xFFFFFFFF)  # the protocol's times are 32 bits and not negative
-        body += struct.pack(">II", seconds, seconds)
+        body += _two_u32(seconds, seconds)
     return _u32(flags) + body
-
-
-def _extended(name: bytes, number: int, body: bytes) -> bytes:
-    return _packet(EXTENDED, number, pack_string(name) + body)
 
 
 def _open(number: int, op: requests.OpenFile, base: bytes) -> bytes:
     # The far account's umask cuts these permissions. Where they matter, SetProperties sets them once more.
-    given = _attrs(None, op.permissions, None) if op.mode & requests.Mode.CREATE else _u32(0)
-    return _packet(OPEN, number, pack_string(base + op.path) + _u32(op.mode) + given)
+    given = _attrs(None, op.permissions, None) if requests.Mode.CREATE in op.mode else _u32(0)
+    return _packet(OPEN, number, base + op.path, _u32(op.mode) + given)
 
 
 def _write(number: int, op: requests.Write, _base: bytes) -> bytes:
     # The content is a string too; its length is packed with the head, so that one join copies it once.
-    head = pack_string(op.handle) + struct.pack(">QI", op.offset, len(op.data))
-    return b"".join((_head(5 + len(head) + len(op.data), WRITE, number), head, op.data))
+    handle, size = op.handle, len(op.data)
+    head = _head(21 + len(handle) + size, WRITE, number, len(handle))
+    return b"".join((head, handle, _u64_u32(op.offset, size), op.data))
 
 
 def _copy_range(number: int, op: requests.CopyRange, _base: bytes) -> bytes:
     # draft-ietf-secsh-filexfer-extensions-00 §7. A length of 0 would mean `up to the end of the source`: nobody asks
     # for it.
     body = pack_string(op.source) + struct.pack(">QQ", op.source_offset, op.length)
-    return _extended(b"copy-data", number, body + pack_string(op.target) + struct.pack(">Q", op.target_offset))
+    body += pack_string(op.target) + struct.pack(">Q", op.target_offset)
+    return _packet(EXTENDED, number, b"copy-data", body)
 
 
 _ENCODERS: dict[type, Callable[[int, Any, bytes], bytes]] = {
     requests.OpenFile: _open,
     requests.Write: _write,
-    requests.Read: lambda n, op, _base: _packet(
-        READ, n, pack_string(op.handle) + struct.pack(">QI", op.offset, op.size)
-    ),
+    requests.Read: lambda n, op, _base: _packet(READ, n, op.handle, _u64_u32(op.offset, op.size)),
     requests.SetProperties: lambda n, op, _base: _packet(
-        FSETSTAT, n, pack_string(op.handle) + _attrs(op.size, op.permissions, op.mtime)
+        FSETSTAT, n, op.handle, _attrs(op.size, op.permissions, op.mtime)
     ),
-    requests.StatOpen: lambda n, op, _base: _packet(FSTAT, n, pack_string(op.handle)),
-    requests.Sync: lambda n, op, _base: _extended(b"fsync@openssh.com", n, pack_string(op.handle)),
-    requests.CloseFile: lambda n, op, _base: _packet(CLOSE, n, pack_string(op.handle)),
+    requests.StatOpen: lambda n, op, _base: _packet(FSTAT, n, op.handle),
+    requests.Sync: lambda n, op, _base: _packet(EXTENDED, n, b"fsync@openssh.com", pack_string(op.handle)),
+    requests.CloseFile: lambda n, op, _base: _packet(CLOSE, n, op.handle),
     requests.CopyRange: _copy_range,
     # Must be refused if the new name exists (draft §6.5); OpenSSH makes a link under the new name and removes the old
     # one. Its extension `posix-rename@openssh.com`, which replaces what is there, is not used: nothing kept may be
     # overwritten.
-    requests.Rename: lambda n, op, base: _packet(RENAME, n, pack_string(base + op.old) + pack_string(base + op.new)),
-    requests.Link: lambda n, op, base: _extended(
-        b"hardlink@openssh.com", n, pack_string(base + op.old) + pack_string(base + op.new)
+    requests.Rename: lambda n, op, base: _packet(RENAME, n, base + op.old, pack_string(base + op.new)),
+    requests.Link: lambda n, op, base: _packet(
+        EXTENDED, n, b"hardlink@openssh.com", pack_string(base + op.old) + pack_string(base + op.new)
     ),
     # The link's target comes first, as OpenSSH has it; draft §6.10 says the path first.
-    requests.MakeSymlink: lambda n, op, base: _packet(SYMLINK, n, pack_string(op.target) + pack_string(base + op.path)),
-    requests.MakeFolder: lambda n, op, base: _packet(
-        MKDIR, n, pack_string(base + op.path) + _attrs(None, op.permissions, None)
-    ),
-    requests.RemoveFolder: lambda n, op, base: _packet(RMDIR, n, pack_string(base + op.path)),
-    requests.Remove: lambda n, op, base: _packet(REMOVE, n, pack_string(base + op.path)),
-    requests.Stat: lambda n, op, base: _packet(LSTAT, n, pack_string(base + op.path)),
-    requests.OpenFolder: lambda n, op, base: _packet(OPENDIR, n, pack_string(base + op.path)),
-    requests.ReadFolder: lambda n, op, _base: _packet(READDIR, n, pack_string(op.handle)),
-    requests.GetSpace: lambda n, op, base: _extended(b"statvfs@openssh.com", n, pack_string(base + op.path)),
+    requests.MakeSymlink: lambda n, op, base: _packet(SYMLINK, n, op.target, pack_string(base + op.path)),
+    requests.MakeFolder: lambda n, op, base: _packet(MKDIR, n, base + op.path, _attrs(None, op.permissions, None)),
+    requests.RemoveFolder: lambda n, op, base: _packet(RMDIR, n, base + op.path),
+    requests.Remove: lambda n, op, base: _packet(REMOVE, n, base + op.path),
+    requests.Stat: lambda n, op, base: _packet(LSTAT, n, base + op.path),
+    requests.OpenFolder: lambda n, op, base: _packet(OPENDIR, n, base + op.path),
+    requests.ReadFolder: lambda n, op, _base: _packet(READDIR, n, op.handle),
+    requests.GetSpace: lambda n, op, base: _packet(EXTENDED, n, b"statvfs@openssh.com", pack_string(base + op.path)),
 }
 
 
@@ -182,7 +179,7 @@ def work_of(op: requests.Op) -> int:
 
 def ask_limits(number: int) -> bytes:
     """The packet for `limits@openssh.com`."""
-    return _extended(b"limits@openssh.com", number, b"")
+    return _packet(EXTENDED, number, b"limits@openssh.com")
 
 
 def parse_limits(packet: bytes) -> tuple[int, int, int]:

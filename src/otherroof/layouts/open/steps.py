@@ -48,6 +48,7 @@ class FoldedName(Refused):
     """The far disk takes a name for that of something else that stands there."""
 
 
+NEW = Mode.WRITE | Mode.CREATE | Mode.ONLY_NEW  # the last is O_EXCL, which follows no symbolic link either (open(2))
 COPY_AT_ONCE = 16 * 1024 * 1024  # bytes in one request, so that its answer comes in time
 
 
@@ -139,8 +140,7 @@ def open_new(path: bytes, permissions: int = 0o600) -> Script[Any]:
 
     An old file of that name is removed, never emptied: it might share its content with one that is kept.
     """
-    # ONLY_NEW becomes O_EXCL, which follows no symbolic link either (open(2)).
-    request = requests.OpenFile(path, Mode.WRITE | Mode.CREATE | Mode.ONLY_NEW, permissions)
+    request = requests.OpenFile(path, NEW, permissions)
     try:
         return (yield from with_parents(request, path))
     except (Refused, Denied):
