@@ -59,6 +59,12 @@ def test_cuts_depend_on_content_and_not_on_how_it_is_read(step: int) -> None:
     assert cut(data, step)[1].packed() == cut(data)[1].packed()
 
 
+# More than twice the longest chunk at a time, in odd numbers: a chunk that was held may end before what comes.
+@pytest.mark.parametrize("step", [2_340, 2_631, 3_989, 4_862])
+def test_a_chunk_that_lies_across_blocks_ends_where_it_ends_in_one_piece(step: int) -> None:
+    assert cut(DATA, step, average=256)[1].packed() == cut(DATA, len(DATA), average=256)[1].packed()
+
+
 def test_chunks_are_neither_tiny_nor_huge() -> None:
     sizes = [len(one) for one in cut(DATA)[0]]
     assert max(sizes) <= AVERAGE * 4

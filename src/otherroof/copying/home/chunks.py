@@ -73,18 +73,31 @@ class Chunker:
     """Takes a file's content in order and gives back whole chunks, as views into what it was fed."""
 
     def __init__(self, average: int, key: bytes) -> None:
-        self._cut = FastCDC(avg_size=average, min_size=average // 4, max_size=average * 4).cut_buf
+        self._longest = average * 4
+        self._cut = FastCDC(avg_size=average, min_size=average // 4, max_size=self._longest).cut_buf
         self._key = key
-        self._held = b""
+        self._held = b""  # the beginning of a chunk that has not come whole
         self.list = ChunkList(average)
 
     def feed(self, data: bytes) -> list[tuple[memoryview, bytes]]:
         """The chunks that `data` completes, each with its tag."""
-        held = self._held + data if self._held else data
-        cuts = [chunk.offset for chunk in self._cut(held)]
+        found = []
+        view = memoryview(data)
+        held = len(self._held)
+        if held and len(data) > 2 * self._longest:
+            # What was held is joined with only so much that the first end of a chunk behind it is sure to be there. A
+            # chunk's end depends on nothing before its beginning, so the rest of the block is cut where it lies.
+            joint = self._held + data[: 2 * self._longest]
+            cuts = [chunk.offset for chunk in self._cut(joint)]
+            upto = next(number for number, cut in enumerate(cuts) if cut >= held)
+            found = self._tagged(memoryview(joint), cuts[: upto + 1])
+            view = view[cuts[upto] - held :]
+        elif held:
+            view = memoryview(self._held + data)
+        cuts = [chunk.offset for chunk in self._cut(view)]
         # The last cut is only the end of the buffer, not of a chunk.
-        self._held = held[cuts[-1] :]
-        return self._tagged(memoryview(held), cuts)
+        self._held = bytes(view[cuts[-1] :])
+        return found + self._tagged(view, cuts)
 
     def finish(self) -> list[tuple[memoryview, bytes]]:
         """What is left at the end of the file."""
