@@ -5,12 +5,14 @@ The answers are scripted, with no socket and no waiting; what is below SFTP is i
 
 from __future__ import annotations
 
+import gc
 import itertools
 import json
 import os
 import subprocess
 import sys
 import tracemalloc
+import weakref
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -329,6 +331,29 @@ def test_empty_tuple_of_requests_is_answered_at_once(empty: tuple[Any, ...]) -> 
 
     (done,) = carry_out(channel_to(opens), Task("empty", script()))
     assert done.value == ((), None)
+
+
+def test_what_a_refused_script_held_is_let_go_at_once_and_not_only_by_the_collector() -> None:
+    class Content:
+        pass
+
+    def script(content: Content) -> Script[Any]:
+        return content, (yield (requests.Remove(b"a"), requests.Remove(b"b")))
+
+    def refuse_one() -> weakref.ref[Content]:
+        content = Content()
+        done = carry_out(channel_to(refuses), Task(content, script(content)))
+        assert isinstance(done.pop().error, Refused)  # taken out: the channel goes on holding the list
+        return weakref.ref(content)
+
+    def refuses(packet: bytes) -> bytes:
+        return words.framed(words.STATUS, number_of(packet), words.FAILURE.to_bytes(4, "big") + bytes(8))
+
+    gc.disable()
+    try:
+        assert refuse_one()() is None
+    finally:
+        gc.enable()
 
 
 # -- limits and numbers --

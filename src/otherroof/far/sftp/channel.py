@@ -161,7 +161,9 @@ class SftpChannel:
         except LinkLost:
             raise
         except OtherroofError as error:
-            self._end(running, TaskResult(running.task.key, error=error))
+            # Its traceback would hold this call, and this call the error: a ring with the content of a refused file in
+            # it, which stays until the collector finds it.
+            self._end(running, TaskResult(running.task.key, error=error.with_traceback(None)))
         else:
             self._submit(running, request)
 
@@ -204,7 +206,7 @@ class SftpChannel:
         except LinkLost:
             raise
         except OtherroofError as error:
-            self._answered(running, index, None, error)
+            self._answered(running, index, None, error.with_traceback(None))  # as in `_advance`
         else:
             self._answered(running, index, answer, None)
 
