@@ -15,7 +15,7 @@ def _replace(owner: object, name: str, deed: Callable[..., Any]) -> None:
 def _nothing_aside() -> None:
     """What is replaced or goes is removed, not moved aside: older versions lose it."""
     from otherroof.far import requests
-    from otherroof.layouts.open import steps
+    from otherroof.layouts.open import aside, steps, writer
 
     def removed(_offers: object, path: bytes, to: bytes) -> Iterator[Any]:
         standing = yield from steps.stat_path(path)
@@ -23,7 +23,8 @@ def _nothing_aside() -> None:
             yield requests.Remove(path)
         return standing is not None
 
-    _replace(steps, "move_aside", removed)
+    _replace(aside, "move_aside", removed)
+    _replace(writer, "move_aside", removed)
 
 
 def _nothing_settled() -> None:
@@ -52,8 +53,8 @@ def _times_believed() -> None:
     """A file of the same size and time is the same file, whatever else has changed."""
     from otherroof.copying.compare import doubts
 
-    def same(self: Any, todo: Any) -> bool:
-        self._plan.settle_doubt(todo, todo.old_digest, same=True)
+    def same(self: Any, change: Any) -> bool:
+        self._plan.settle_doubt(change, change.old_digest, same=True)
         return False
 
     _replace(doubts.DoubtSettler, "_has_changed", same)

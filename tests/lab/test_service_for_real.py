@@ -11,6 +11,7 @@ import re
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
@@ -263,6 +264,24 @@ def test_new_settings_are_taken_up_and_broken_ones_are_not(tmp_path: Path, far: 
 
 @pytest.mark.slow
 @pytest.mark.lasts(100)
+@contextmanager
+def being_edited(path: Path) -> Iterator[None]:
+    """While inside, the file is saved again and again, so that nobody takes it for finished."""
+    done = threading.Event()
+
+    def save() -> None:
+        while not done.wait(0.5):
+            os.utime(path)
+
+    editor = threading.Thread(target=save)
+    editor.start()
+    try:
+        yield
+    finally:
+        done.set()
+        editor.join(10)
+
+
 def test_changed_settings_are_taken_up_without_a_word_and_check_tells_when(tmp_path: Path, far: FarSshd) -> None:
     with household(tmp_path, far, {"papers": {}}) as home:
         home.start()
@@ -271,8 +290,9 @@ def test_changed_settings_are_taken_up_without_a_word_and_check_tells_when(tmp_p
         main = tmp_path / "settings" / "otherroof.toml"
         sound = main.read_text()
         main.write_text(sound + '[channel.bell]\nkind = "command"\ncommand = ["/bin/true"]\n')
-        for verb in ("check", "status", "alert-test"):
-            assert "other settings than the files (channel bell (new))" in home.otherroof(verb).stdout
+        with being_edited(main):
+            for verb in ("check", "status", "alert-test"):
+                assert "other settings than the files (channel bell (new))" in home.otherroof(verb).stdout
         until(lambda: "changed: channel bell (new)" in home.told(), 60)
         assert "the running service goes by these settings" in home.otherroof("check").stdout
         main.write_text(sound.replace("port =", "prot ="))
