@@ -211,11 +211,12 @@ def test_a_limit_is_kept_by_what_is_sent_over_all_connections_and_does_not_slow_
         report = job.done()
         took = report.seconds.send + report.seconds.commit
         least = report.bytes.wire_up * 8 / 1e6 / mbit
-        assert least * 0.95 < took < least * 1.4
+        assert least * 0.95 < took, "faster than the limit allows"
+        assert took < least * 2.5, "by far slower than it: a busy machine, and the wait for the disk, cost less"
         begun = time.monotonic()
         found, _ = job.restore(report.run)
         assert (found.damaged, found.problems) == ([], [])
-        assert time.monotonic() - begun < least / 2
+        assert time.monotonic() - begun < least, "what comes back has no limit"
 
 
 Spoil = Callable[[OneJob], object]
