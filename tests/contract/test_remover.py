@@ -16,6 +16,8 @@ from support.far_history import FarHistory, random_history
 from support.far_layouts import NAMES, Far
 from support.places import ask
 
+pytestmark = pytest.mark.slow
+
 BIG = random.Random(8).randbytes(2_000_000)
 
 

@@ -23,7 +23,7 @@ from otherroof.rehearsal.play import Rehearsal, RehearsalResult, RestoredCounts
 from otherroof.rehearsal.stage import JOB, RehearsalSetup, set_up
 from otherroof.settings import check_machine, read_parts
 
-pytestmark = pytest.mark.lasts(14)
+pytestmark = [pytest.mark.slow, pytest.mark.lasts(14)]
 
 
 @dataclass

@@ -18,7 +18,7 @@ from otherroof.rehearsal.day import change_like_a_day
 from otherroof.rehearsal.household import invent
 from otherroof.rehearsal.play import RehearsalResult, RehearsalStep
 
-pytestmark = pytest.mark.lasts(14)
+pytestmark = [pytest.mark.slow, pytest.mark.lasts(14)]
 
 
 def rehearse(*argv: str) -> int:

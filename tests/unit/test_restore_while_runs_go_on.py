@@ -308,6 +308,7 @@ class StopsOnceWaiting(StopSign):
         return super().asked()
 
 
+@pytest.mark.slow
 def test_restores_and_runs_side_by_side(job: OneJob) -> None:
     """Nothing is arranged here: restores of the newest version go on for as long as runs do."""
     failures: list[BaseException] = []

@@ -7,6 +7,7 @@ import tempfile
 from datetime import UTC, datetime
 from pathlib import Path
 
+import pytest
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
@@ -15,6 +16,8 @@ from otherroof.base.clock import SteppedClock
 from otherroof.tunnel.sharing import SharedTunnel
 from support.quick import examples
 from support.tunnel_user import FolderTunnel, use_of
+
+pytestmark = pytest.mark.slow
 
 NOW = datetime(2031, 4, 5, tzinfo=UTC)
 
