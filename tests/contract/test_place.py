@@ -431,6 +431,34 @@ def test_work_that_comes_later_is_asked_for_after_each_result(base: Standing, fo
     assert ended == list(range(5))
 
 
+@pytest.mark.parametrize("waits_for_disk", [False, True])
+def test_no_more_is_asked_for_than_memory_should_hold(base: Standing, folder: Here, waits_for_disk: bool) -> None:
+    """A million files that went are a million small tasks."""
+    most, asked, ended = 6000, 0, 0
+
+    def work() -> Iterator[Task[int, Any]]:
+        nonlocal asked
+        for number in range(most):
+            asked += 1
+            yield Task(number, looks(at(folder, b"none")), waits_for_disk=waits_for_disk)
+
+    furthest = 0
+    for done in base.place.carry_out(work()):
+        assert done.error is None
+        ended += 1
+        furthest = max(furthest, asked - ended)
+    assert ended == most
+    assert furthest <= 4096
+
+
+def looks(path: bytes) -> Script[Any]:
+    """Looks for what is not there."""
+    try:
+        return (yield requests.Stat(path))
+    except NotThere:
+        return None
+
+
 class Pieces:
     """A source of pieces that keeps its takers waiting now and then."""
 

@@ -22,6 +22,7 @@ from otherroof.far.sftp.queues import TaskQueues
 # has been handed out holds content in memory, and none of it can be left out again when a run is stopped.
 BACKLOG_BYTES = 16 * 1024 * 1024  # memory that tasks handed out may hold
 BACKLOG = MAX_SCRIPTS + MAX_SCRIPTS // 4  # tasks for each channel
+DISK_BACKLOG = 4096  # tasks that wait for the far disk: enough that the others need not, and not a million
 TICK_S = 1.0  # how often the caller's `tick` is called, in its own thread
 LOOK_S = 0.25  # how often the caller's iterator is asked again while nothing comes back
 NEAR_S = 0.005  # round trip up to which the processor is the limit, not the line
@@ -137,7 +138,8 @@ class SftpPlace:
         ticked = moved_at = time.monotonic()
         moved = self._moved()
         while True:
-            while not queues.closed and handed < BACKLOG * len(self._channels) and weight < BACKLOG_BYTES:
+            most = BACKLOG * len(self._channels)
+            while not queues.closed and handed < most and for_disk < DISK_BACKLOG and weight < BACKLOG_BYTES:
                 try:
                     task = next(work)
                 except StopIteration:
