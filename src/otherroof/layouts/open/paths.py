@@ -10,9 +10,10 @@ incoming/                files half sent
 from __future__ import annotations
 
 import hashlib
-import re
 from dataclasses import dataclass
-from datetime import MAXYEAR, datetime
+from datetime import MAXYEAR
+
+from otherroof.far_copy.run_ids import is_run_id, time_of_run
 
 READ_ME = b"READ-ME-FIRST.txt"
 LATEST = b"latest"
@@ -23,8 +24,6 @@ LISTING_END = b".jsonl.gz"
 UNDER_WAY_END = b".under-way"
 PART_END = b".part"
 MADE_END = b".made"
-
-RUN_ID = re.compile(r"\d{4}-\d\d-\d\dT\d{6}Z-[0-9a-f]{4}\Z")
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,10 +83,4 @@ def run_in(name: bytes, end: bytes) -> str | None:
     if not name.endswith(end):
         return None
     text = name[: len(name) - len(end)].decode("ascii", "replace")
-    if not RUN_ID.match(text):
-        return None
-    try:
-        moment = datetime.strptime(text[:17], "%Y-%m-%dT%H%M%S")
-    except ValueError:
-        return None
-    return text if moment.year < MAXYEAR else None
+    return text if is_run_id(text) and time_of_run(text).year < MAXYEAR else None
