@@ -44,15 +44,14 @@ def _move_one_aside(offers: PlaceOffers, path: bytes, to: bytes, folders: list[t
             _, kept = yield (requests.Link(path, to), requests.Stat(to))
         except PlaceError as problem:
             return (yield from _move_after_refusal(offers, path, to, problem, folders))
-        yield from _free(offers, path, to, kept)
+        yield from _hold(offers, to, kept)
+        yield requests.Remove(path)
         return True
     try:
         yield requests.Rename(path, to)
     except PlaceError as problem:
         return (yield from _move_after_refusal(offers, path, to, problem, folders))
-    kept = yield from stat_path(to)
-    if kept is not None and is_regular(kept):  # opening a link would lead to its target
-        yield from make_durable(offers, to)
+    yield from _hold(offers, to, (yield from stat_path(to)))
     return True
 
 
@@ -68,8 +67,7 @@ def _move_after_refusal(
     if kept is not None:
         # An earlier try was cut off between its requests or their answers. What was kept first is what earlier versions
         # need; what came to `path` since then is no kept version's, so it may go.
-        if is_regular(kept):
-            yield from make_durable(offers, to)
+        yield from _hold(offers, to, kept)
         return (yield from _drop(path, to, standing, folders))
     try:
         yield from make_parents(to)
@@ -77,18 +75,20 @@ def _move_after_refusal(
         if not (yield from _came_later(to)):
             raise
         return (yield from _drop(path, to, standing, folders))
-    if offers.link and is_regular(standing):
-        try:
-            yield requests.Link(path, to)
-        except PlaceError:  # too many names, or a file of another account: then it keeps its one name
-            yield requests.Rename(path, to)
-            yield from make_durable(offers, to)
-        else:
-            yield from _free(offers, path, to, standing)
-        return True
-    yield requests.Rename(path, to)
-    if is_regular(standing):
-        yield from make_durable(offers, to)
+    has_both = offers.link and is_regular(standing) and (yield from _has_second_name(path, to))
+    if not has_both:
+        yield requests.Rename(path, to)
+    yield from _hold(offers, to, standing)
+    if has_both:
+        yield requests.Remove(path)
+    return True
+
+
+def _has_second_name(path: bytes, to: bytes) -> Script[bool]:
+    try:
+        yield requests.Link(path, to)
+    except PlaceError:
+        return False  # too many names, or a file of another account: then it keeps its one name
     return True
 
 
@@ -113,10 +113,10 @@ def _drop(path: bytes, to: bytes, standing: Attrs, folders: list[tuple[bytes, by
     return False
 
 
-def _free(offers: PlaceOffers, path: bytes, to: bytes, kept: Attrs) -> Script[None]:
-    if is_regular(kept):  # opening a link would lead to its target
+def _hold(offers: PlaceOffers, to: bytes, kept: Attrs | None) -> Script[None]:
+    """Have the far disk hold what is kept at `to`, if it is a file: opening a link would lead to its target."""
+    if kept is not None and is_regular(kept):
         yield from make_durable(offers, to)
-    yield requests.Remove(path)
 
 
 def _move_contents_aside(offers: PlaceOffers, folders: list[tuple[bytes, bytes]]) -> Script[None]:

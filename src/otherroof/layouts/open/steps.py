@@ -1,7 +1,6 @@
-"""Small scripts from which the open layout's larger ones are built: make parent folders, move names safely.
+"""Small scripts from which the open layout's larger ones are built: folders, new files, lists of names.
 
-No name is ever taken from what a kept version needs: a rename or link onto an existing name is refused by the
-place, and what stands in the way is moved aside first.
+They take no name from anything that stands; what gives way is the business of `aside`.
 """
 
 from __future__ import annotations
@@ -19,6 +18,7 @@ from otherroof.far.requests import Attrs, Mode, Op, Script
 # each step asks for the usual case at once, which costs one round trip, and looks at the path only after a refusal.
 # Many scripts run side by side. Two may make the same folder or find each other's; none may count on what stood at a
 # path a moment ago, except on what it has put there itself.
+
 # What is held in memory of one folder; more is refused, because a far box that lies could go on for ever.
 MOST_NAMES = 250_000
 MOST_NAME_BYTES = 48 * 1024 * 1024  # bytes of all its names together
@@ -209,6 +209,13 @@ def make_durable(offers: PlaceOffers, path: bytes) -> Script[None]:
         yield (requests.Sync(handle), requests.CloseFile(handle))
 
 
+def read_portions(handle: Any) -> Script[tuple[list[Sequence[tuple[bytes, Attrs]]], bool]]:
+    """The next portions of an open folder's names, and whether they were the last."""
+    # Two at a time: a folder of ordinary size is then read in one round trip, its end included.
+    portions = yield (requests.ReadFolder(handle), requests.ReadFolder(handle))
+    return [portion or () for portion in portions], None in portions
+
+
 def holds_name(folder: bytes, name: bytes) -> Script[bool | None]:
     """Whether a folder lists this very name; None if there is no such folder, or too much in it to look through."""
     try:
@@ -218,9 +225,9 @@ def holds_name(folder: bytes, name: bytes) -> Script[bool | None]:
     weight = 0
     found = ended = False
     while not (found or ended) and weight < MOST_LOOKED_THROUGH:
-        for portion in (yield (requests.ReadFolder(handle), requests.ReadFolder(handle))):
-            ended = ended or portion is None
-            for other, _ in portion or ():
+        portions, ended = yield from read_portions(handle)
+        for portion in portions:
+            for other, _ in portion:
                 weight += len(other) + NAME_WEIGHT
                 found = found or other == name
     yield requests.CloseFile(handle)
@@ -278,10 +285,10 @@ def list_names(path: bytes, most: int = MOST_NAMES) -> Script[list[tuple[bytes, 
     found: list[tuple[bytes, Attrs]] = []
     weight = 0
     ended = False
-    while not ended:  # two at a time: a folder of ordinary size is then read in one round trip, its end included
-        for portion in (yield (requests.ReadFolder(handle), requests.ReadFolder(handle))):
-            ended = ended or portion is None
-            for name, attrs in portion or ():
+    while not ended:
+        portions, ended = yield from read_portions(handle)
+        for portion in portions:
+            for name, attrs in portion:
                 weight += len(name) + NAME_WEIGHT
                 if name not in (b".", b".."):
                     found.append((name, attrs))

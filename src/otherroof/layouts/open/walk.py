@@ -213,12 +213,11 @@ def _look_into(paths: JobPaths, look: _FolderToLook) -> Script[AsideFolder]:
             return found
     answers = 0
     ended = False
-    # Two at a time: a folder of ordinary size is then read in one round trip, its end included.
     while not ended and len(found.file_names) + len(found.folder_names) + answers * steps.NAME_WEIGHT < PORTION:
-        for portion in (yield (requests.ReadFolder(handle), requests.ReadFolder(handle))):
-            answers += 1
-            ended = ended or portion is None
-            for name, attrs in portion or ():
+        portions, ended = yield from steps.read_portions(handle)
+        answers += len(portions)
+        for portion in portions:
+            for name, attrs in portion:
                 found.add(name, attrs)
     if ended:
         yield requests.CloseFile(handle)

@@ -7,6 +7,7 @@ The order inside a script is the safety: what is new arrives under `incoming/`, 
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import replace
 
 from otherroof.base.errors import Denied, NotOffered, NotThere, PlaceError, Refused, RunCut
@@ -75,11 +76,9 @@ class OpenWriter:
         # in one round trip. A refusal of one says nothing about the others: it may only mean that the folder stands. On
         # a disk that folds names it may stand for another, which must be known before anything is made in it.
         if not self._disk.folds_case:
-            try:
+            with suppress(PlaceError):
                 yield tuple(requests.MakeFolder(self.paths.latest(path)) for path in paths)
-            except PlaceError:
-                return (yield from self._make_each(paths))
-            return {}
+                return {}
         return (yield from self._make_each(paths))
 
     def _make_each(self, paths: list[bytes]) -> Script[dict[bytes, PlaceError]]:
