@@ -16,7 +16,7 @@ from otherroof.base.errors import NotOffered, PlaceError, Refused
 from otherroof.copying.send.stream import FileStream, ReadAhead, StreamRequest
 from otherroof.far_copy.writer import ArrivedPart, ChangeState, ContentLocation, FileProperties
 from support.far_history import digest
-from support.far_layouts import NAMES, NEW, NEXT, OLD, RUN, Far
+from support.far_layouts import NAMES, NEW, NEXT, OLD, RUN, Far, finish, put
 
 
 def shape(content: bytes, mtime: int = 1_234_567_890) -> FileProperties:
@@ -28,7 +28,7 @@ def shape(content: bytes, mtime: int = 1_234_567_890) -> FileProperties:
 
 @pytest.mark.parametrize("name", NAMES, ids=repr)
 def test_new_file_stands_whole_with_rights_and_time(far: Far, name: bytes) -> None:
-    far.do(far.writer.put(name, NEW, shape(NEW), had=False))
+    far.do(put(far.writer, name, NEW, shape(NEW), had=False))
     found = far.path("latest", name).stat()
     assert far.latest(name) == NEW
     assert (found.st_mode & 0o777, int(found.st_mtime)) == (0o640, 1_234_567_890)
@@ -40,21 +40,21 @@ def test_new_file_stands_whole_with_rights_and_time(far: Far, name: bytes) -> No
 def test_what_it_replaces_stands_aside(far: Far, name: bytes) -> None:
     """Invariant 2."""
     far.has("latest", name)
-    far.do(far.writer.put(name, NEW, shape(NEW), had=True))
+    far.do(put(far.writer, name, NEW, shape(NEW), had=True))
     assert (far.latest(name), far.earlier(name)) == (NEW, OLD)
 
 
 def test_large_content_goes_in_several_writes(far: Far) -> None:
     content = os.urandom(900_000)
-    far.do(far.writer.put(b"a", content, shape(content), had=False))
+    far.do(put(far.writer, b"a", content, shape(content), had=False))
     assert far.latest(b"a") == content
 
 
 def test_what_nobody_knew_of_is_moved_aside_too(far: Far) -> None:
     far.has("latest", b"a")
     far.has("latest", b"f/inside")
-    far.do(far.writer.put(b"a", NEW, shape(NEW), had=False))
-    far.do(far.writer.put(b"f", NEW, shape(NEW), had=False))
+    far.do(put(far.writer, b"a", NEW, shape(NEW), had=False))
+    far.do(put(far.writer, b"f", NEW, shape(NEW), had=False))
     assert (far.latest(b"a"), far.earlier(b"a")) == (NEW, OLD)
     assert (far.latest(b"f"), far.earlier(b"f/inside")) == (NEW, OLD)
 
@@ -64,14 +64,14 @@ def test_where_this_run_put_something_before_only_the_first_is_kept(far: Far, ha
     """A broken connection can leave the change done and not known: it is then made once more."""
     far.has("latest", b"a", b"half way")
     far.has(f"earlier/{RUN}", b"a")
-    far.do(far.writer.put(b"a", NEW, shape(NEW), had=had))
+    far.do(put(far.writer, b"a", NEW, shape(NEW), had=had))
     assert (far.latest(b"a"), far.earlier(b"a")) == (NEW, OLD)
 
 
 def test_where_a_folder_was_moved_aside_before_a_file_still_comes(far: Far) -> None:
     far.has(f"earlier/{RUN}", b"a/inside")
     far.has("latest", b"a/later", b"litter")
-    far.do(far.writer.put(b"a", NEW, shape(NEW), had=False))
+    far.do(put(far.writer, b"a", NEW, shape(NEW), had=False))
     assert (far.latest(b"a"), far.earlier(b"a/inside"), far.earlier(b"a/later")) == (NEW, OLD, b"litter")
 
 
@@ -80,8 +80,8 @@ def test_what_came_below_a_folder_that_this_run_made_of_a_file_may_go(far: Far) 
     far.has(f"earlier/{RUN}", b"a")
     far.has("latest", b"a/inside", b"")
     far.has("latest", b"a/deep/inside", b"half")
-    far.do(far.writer.put(b"a/inside", NEW, shape(NEW), had=False))
-    far.do(far.writer.put(b"a/deep", NEW, shape(NEW), had=False))
+    far.do(put(far.writer, b"a/inside", NEW, shape(NEW), had=False))
+    far.do(put(far.writer, b"a/deep", NEW, shape(NEW), had=False))
     assert (far.latest(b"a/inside"), far.latest(b"a/deep"), far.earlier(b"a")) == (NEW, NEW, OLD)
 
 
@@ -89,7 +89,7 @@ def test_litter_of_a_cut_run_under_the_name_it_arrives_by_is_no_hindrance(far: F
     part = far.part(b"a")
     kept = far.has(f"earlier/{NEXT}", b"kept")
     part.hardlink_to(kept)  # the worst: it shares its content with what a version needs
-    far.do(far.writer.put(b"a", NEW, shape(NEW), had=False))
+    far.do(put(far.writer, b"a", NEW, shape(NEW), had=False))
     assert (far.latest(b"a"), kept.read_bytes()) == (NEW, OLD)
 
 
@@ -175,7 +175,7 @@ def test_what_was_made_shares_nothing_that_is_written_to_later(far: Far) -> None
         return
     far.has("latest", b"b", OLD)
     far.do(far.writer.make_from(b"a", ContentLocation(b"b"), shape(OLD), had=False))
-    far.do(far.writer.put(b"a", NEW, shape(NEW), had=True))
+    far.do(put(far.writer, b"a", NEW, shape(NEW), had=True))
     assert (far.latest(b"b"), far.latest(b"a"), far.earlier(b"a")) == (OLD, NEW, OLD)
 
 
@@ -230,7 +230,7 @@ def test_large_file_arrives_aside_and_takes_its_place_at_the_end(far: Far, reade
     assert far.do(far.writer.prepare(b"x/big", None)) == ArrivedPart()
     far.do(far.writer.upload(b"x/big", stream(far, reader), None))
     assert far.latest(b"x/big") == (OLD if had else None)
-    far.do(far.writer.finish(b"x/big", shape(BIG), had=had))
+    far.do(finish(far.writer, b"x/big", shape(BIG), had=had))
     assert (far.latest(b"x/big"), far.earlier(b"x/big")) == (BIG, OLD if had else None)
     assert far.incoming == []
 
@@ -240,7 +240,7 @@ def test_large_file_that_came_short_takes_no_place(far: Far, reader: ReadAhead) 
     far.do(far.writer.prepare(b"big", None))
     far.do(far.writer.upload(b"big", stream(far, reader), None))
     with pytest.raises(Refused, match="arrived with 2000000 bytes instead of 2000001"):
-        far.do(far.writer.finish(b"big", shape(BIG + b"!"), had=True))
+        far.do(finish(far.writer, b"big", shape(BIG + b"!"), had=True))
     assert (far.latest(b"big"), far.earlier(b"big")) == (OLD, None)
 
 
@@ -252,7 +252,7 @@ def test_half_of_a_large_file_is_told_and_gone_on_with(far: Far, reader: ReadAhe
     going = stream(far, reader, held)
     far.do(far.writer.upload(b"big", going, None))
     assert going.sent <= len(BIG) - 1_300_000 + 2 * far.base.place.offers.max_write  # pieces across the borders
-    far.do(far.writer.finish(b"big", shape(BIG), had=False))
+    far.do(finish(far.writer, b"big", shape(BIG), had=False))
     assert far.latest(b"big") == BIG
 
 
@@ -344,5 +344,5 @@ def test_one_file_under_both_names_is_not_the_new_one(far: Far) -> None:
     far.path(f"earlier/{RUN}", b"a").hardlink_to(path)
     same_size = OLD[::-1]
     assert far.do(far.writer.standing(b"a", shape(same_size), had=True)) is ChangeState.OLD_GONE
-    far.do(far.writer.put(b"a", same_size, shape(same_size), had=False))
+    far.do(put(far.writer, b"a", same_size, shape(same_size), had=False))
     assert (far.latest(b"a"), far.earlier(b"a")) == (same_size, OLD)

@@ -15,7 +15,7 @@ from otherroof.far_copy.listing import Header, gzip_member
 from otherroof.far_copy.reader import Reader
 from otherroof.far_copy.state import CopyState
 from otherroof.far_copy.writer import FileProperties, Writer
-from support.far_layouts import Far
+from support.far_layouts import Far, put
 
 Contents = dict[bytes, bytes]  # path → content; folders are those that the paths need
 
@@ -101,7 +101,7 @@ class FarHistory:
             if self.now.get(path) == content:
                 continue
             properties = FileProperties(len(content), 0o644, 1_900_000_000 + self.runs)
-            self.far.do(writer.put(path, content, properties, path in self.now))
+            self.far.do(put(writer, path, content, properties, had=path in self.now))
             self.now[path] = content
             yield
 

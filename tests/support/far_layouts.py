@@ -12,6 +12,7 @@ from otherroof.far.place import Place, run_script
 from otherroof.far.requests import Script, T
 from otherroof.far_copy.keeper import HomeIdentity, Keeper
 from otherroof.far_copy.listing_key import ListingKey
+from otherroof.far_copy.writer import FileProperties, Writer
 from otherroof.layouts.open.keeper import OpenKeeper
 from otherroof.layouts.open.paths import JobPaths
 from support.places import Standing
@@ -20,6 +21,20 @@ RUN, NEXT = "2031-04-05T013000Z-0001", "2031-04-06T013000Z-0002"
 KEY = ListingKey(bytes(range(32)))
 OLD, NEW = b"what was there", b"what comes now, a little longer"
 NAMES = (b"a", b"deep/down/a", b"\xff\n/\xfe", b"n" * 255)
+
+
+def put(writer: Writer, path: bytes, data: bytes, properties: FileProperties, *, had: bool) -> Script[None]:
+    """A small file as a run sends it: in two steps, if something is known to stand there."""
+    if not had:
+        return (yield from writer.put(path, data, properties))
+    yield from writer.put_part(path, data, properties)
+    return (yield from writer.take_place(path, had))
+
+
+def finish(writer: Writer, path: bytes, properties: FileProperties, *, had: bool) -> Script[None]:
+    """A large file that was taken whole takes its place."""
+    yield from writer.finish_part(path, properties)
+    yield from writer.take_place(path, had)
 
 
 class OpenFar:

@@ -25,6 +25,7 @@ def require_alone(keeper: Keeper, view: FarCopyView, run: str, base: str) -> Non
 
     `base` is the version that `run` began from. `view` is what stood there when this connection was made.
     """
+    # The marks first: a run that ends between the two looks takes its mark away only after its listing has come.
     marks = keeper.marks()
     if marks and all(mark.run != run for mark in marks):
         keeper.begin(run, view)  # for a mark of our own, which tells the time over there

@@ -114,8 +114,11 @@ class Writer(Protocol):
     def make_folders(self, paths: list[bytes]) -> Script[dict[bytes, PlaceError]]:
         """Make folders, in this order; those that exist are left. Answers those that were refused, and how."""
 
-    def put(self, path: bytes, data: bytes, properties: FileProperties, had: bool) -> Script[None]:
-        """Send a small file and let it take its place; what it replaces is moved aside."""
+    def put(self, path: bytes, data: bytes, properties: FileProperties) -> Script[None]:
+        """Send a small file to where nothing is known to stand, and let it take its place at once.
+
+        What stands there all the same is moved aside.
+        """
 
     def put_part(self, path: bytes, data: bytes, properties: FileProperties) -> Script[None]:
         """Send a small file that takes no place yet."""
@@ -140,9 +143,6 @@ class Writer(Protocol):
 
     def finish_part(self, path: bytes, properties: FileProperties) -> Script[None]:
         """A large file was taken whole: make it durable. Raises Refused if its size is not right."""
-
-    def finish(self, path: bytes, properties: FileProperties, had: bool) -> Script[None]:
-        """`finish_part`, and `take_place` at once."""
 
     def forget_part(self, path: bytes) -> Script[None]:
         """Throw away what was taken of a large file."""

@@ -253,7 +253,7 @@ class FileSender:
             script = self._writer.put_part(change.path, file.data, properties)
         else:
             file.step = "put"
-            script = self._writer.put(change.path, file.data, properties, had=False)
+            script = self._writer.put(change.path, file.data, properties)
         self._queue.add(file, Task(file, script, len(file.data)), now=now)
 
     def _take_place(self, file: FileUnderWay) -> None:

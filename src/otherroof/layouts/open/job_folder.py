@@ -160,8 +160,8 @@ class OpenJobFolder:
     def commit(self, run: str, listing: str) -> Script[None]:
         """Send the listing in the local file and rename it into place: from then on the run counts."""
         # Once the listing bears its name, everything it names must be on the disk, and a crash must leave either no
-        # listing or a whole one. Files were synced as they were written, the listing is synced before it is renamed,
-        # and a name appears at one instant.
+        # listing or a whole one. All that landed was made durable before (S7 of sending), the listing is synced before
+        # it is renamed, and a name appears at one instant.
         aside = self.paths.at(INCOMING, run.encode() + LISTING_END)
         final = self.paths.listing(run)
         handle = yield from steps.open_new(aside)

@@ -106,10 +106,10 @@ class OpenWriter:
             yield from move_aside(self._keeping, latest, self.paths.earlier(path))
             yield requests.MakeFolder(latest)
 
-    def put(self, path: bytes, data: bytes, properties: FileProperties, had: bool) -> Script[None]:
+    def put(self, path: bytes, data: bytes, properties: FileProperties) -> Script[None]:
         """See the port."""
         yield from self.put_part(path, data, properties)
-        yield from self.take_place(path, had)
+        yield from self.take_place(path, had=False)
 
     def put_part(self, path: bytes, data: bytes, properties: FileProperties) -> Script[None]:
         """See the port."""
@@ -186,11 +186,6 @@ class OpenWriter:
             yield shut
             raise
         yield shut
-
-    def finish(self, path: bytes, properties: FileProperties, had: bool) -> Script[None]:
-        """See the port."""
-        yield from self.finish_part(path, properties)
-        yield from self.take_place(path, had)
 
     def finish_part(self, path: bytes, properties: FileProperties) -> Script[None]:
         """See the port."""
