@@ -12,7 +12,7 @@ from otherroof.far_copy.numbers import FILE, FOLDER, LINK, SIZE, Numbers
 
 PLANNED, BEGUN, DONE, TROUBLE = 0, 1, 2, 3
 LARGE = 1024 * 1024  # bytes; above this a file is streamed and not held in memory
-FOLDER_KIND = b'"kind":"folder"'
+_FOLDER_KIND = b'"kind":"folder"'
 _DIGEST_KEY = b'"digest":"'
 
 
@@ -74,6 +74,10 @@ def digest_in(line: bytes | None) -> bytes | None:
     return bytes.fromhex(line[at : line.index(b'"', at)].decode()) or None
 
 
+# What the catalogue had at the path; `had` is 0 once the old one was moved.
+WAS_FILE_OR_LINK = f"(old IS NOT NULL AND instr(old, x'{_FOLDER_KIND.hex()}') = 0)"
+
+
 class Rows(enum.Enum):
     """Which of a plan's notes are asked for. Each looks only at what is still in that state when it is asked."""
 
@@ -81,9 +85,8 @@ class Rows(enum.Enum):
     TO_MOVE_ASIDE = f"state = {PLANNED} AND had IN ({FILE}, {LINK}) AND want <> had"
     FOLDERS_TO_DROP = f"state = {PLANNED} AND had = {FOLDER} AND want <> had"
     FOLDERS_TO_MAKE = f"state = {PLANNED} AND want = {FOLDER}"
-    FOLDERS_FOR_OTHERS = (  # a file or link gave way to each, as far as the far box said
-        f"want = {FOLDER} AND state = {DONE} AND old IS NOT NULL AND instr(old, x'{FOLDER_KIND.hex()}') = 0"
-    )
+    # A file or link gave way to each, as far as the far box said.
+    FOLDERS_FOR_OTHERS = f"want = {FOLDER} AND state = {DONE} AND {WAS_FILE_OR_LINK}"
     FOLDERS_REFUSED = f"want = {FOLDER} AND state IN ({BEGUN}, {TROUBLE})"
     FILES_TO_BRING = f"state = {PLANNED} AND want = {FILE}"
     FIRST_NAMES_TO_BRING = f"state = {PLANNED} AND want = {FILE} AND first IS NULL"

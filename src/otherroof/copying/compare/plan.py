@@ -21,6 +21,7 @@ from otherroof.copying.compare.change import (
     LARGE,
     PLANNED,
     TROUBLE,
+    WAS_FILE_OR_LINK,
     PlannedChange,
     PlanTotals,
     Rows,
@@ -248,15 +249,14 @@ class RunPlan:
         """What the run changed, once it has sent: only content that really differed counts as changed."""
         file_or_link = f"IN ({FILE}, {LINK})"
         differs = f"(want = {LINK} AND NOT doubt OR want = {FILE} AND digest IS NOT old_digest)"
-        was_file_or_link = "(old IS NOT NULL AND instr(old, :folder) = 0)"  # `had` is 0 once the old one was moved
         with translating_sqlite(self.path):
             (new, changed, removed, fresh) = self._file.db.execute(
-                f"SELECT count(*) FILTER (WHERE want {file_or_link} AND NOT {was_file_or_link}),"
-                f" count(*) FILTER (WHERE want {file_or_link} AND {was_file_or_link} AND {differs}),"
-                f" count(*) FILTER (WHERE NOT want {file_or_link} AND {was_file_or_link}),"
+                f"SELECT count(*) FILTER (WHERE want {file_or_link} AND NOT {WAS_FILE_OR_LINK}),"
+                f" count(*) FILTER (WHERE want {file_or_link} AND {WAS_FILE_OR_LINK} AND {differs}),"
+                f" count(*) FILTER (WHERE NOT want {file_or_link} AND {WAS_FILE_OR_LINK}),"
                 f" coalesce(sum(size) FILTER (WHERE want = {FILE} AND source IS NULL AND first IS NULL"
                 f" AND (old IS NULL OR {differs})), 0) FROM change WHERE state = :done",
-                {"folder": b'"kind":"folder"', "done": DONE},
+                {"done": DONE},
             ).fetchone()
             (moved,) = self._file.db.execute(
                 "SELECT count(DISTINCT source) FROM change WHERE source IS NOT NULL AND state = ?", (DONE,)
@@ -383,9 +383,9 @@ class RunPlan:
     def folders_with_changes(self) -> Iterator[bytes]:
         """Every folder in which something is still planned, and those above it, each once; the outer ones first."""
         seen: set[bytes] = set()
-        for change in self._pages(f"state = {PLANNED}"):
+        for (path,) in self._rows("path", f"state = {PLANNED}"):  # of perhaps a million: no more of each than is needed
             above: list[bytes] = []
-            folder = change.path.rpartition(b"/")[0]
+            folder = path.rpartition(b"/")[0]
             while folder and folder not in seen:
                 seen.add(folder)
                 above.append(folder)
@@ -435,14 +435,17 @@ class RunPlan:
     # -- SQL --
 
     def _pages(self, which: str, *, backwards: bool = False) -> Iterator[PlannedChange]:
+        return map(as_change, self._rows(COLUMNS, which, backwards=backwards))
+
+    def _rows(self, columns: str, which: str, *, backwards: bool = False) -> Iterator[tuple[Any, ...]]:
+        """These columns, of which the first is the path, in order of the path; rows may be noted on meanwhile."""
         compare, order = ("<", "DESC") if backwards else (">", "ASC")
-        query = f"SELECT {COLUMNS} FROM change WHERE ({which}) {{}} ORDER BY path {order} LIMIT {PAGE}"
+        query = f"SELECT {columns} FROM change WHERE ({which}) {{}} ORDER BY path {order} LIMIT {PAGE}"
         given: tuple[Any, ...] = ()
         while True:
             with translating_sqlite(self.path):
                 rows = self._file.db.execute(query.format(f"AND path {compare} ?" if given else ""), given).fetchall()
-            for row in rows:
-                yield as_change(row)
+            yield from rows
             if len(rows) < PAGE:
                 return
             given = (rows[-1][0],)
