@@ -28,7 +28,7 @@ from typing import Any
 
 sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
 
-from support.bench.contenders import Attempt, Otherroof, Sftp, TarOverSsh
+from support.bench.contenders import Attempt, Otherroof, Sftp, TarOverSsh, setting
 from support.bench.data import bench_root, difference, files_below, make_small_files
 from support.bench.measure import MachineWatch
 from support.bench.scene import CIPHER, Scene
@@ -239,14 +239,6 @@ def _preface(kind: str, wanted: argparse.Namespace) -> str:
     )
 
 
-def _setting(text: str) -> tuple[str, Any]:
-    key, _, value = text.partition("=")
-    try:
-        return key, json.loads(value)
-    except json.JSONDecodeError:
-        return key, value
-
-
 def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     add = parser.add_argument
@@ -258,7 +250,7 @@ def _arguments() -> argparse.Namespace:
     add("--move-ms", type=float, default=8.0, help="what each move of the head takes")
     add("--flush-ms", type=float, default=8.0, help="what each flush takes")
     add("--mb-s", type=float, default=120.0, help="what passes in a second, MB")
-    add("--set", nargs="*", type=_setting, default=[], metavar="KEY=VALUE", help="settings for otherroof's far box")
+    add("--set", nargs="*", type=setting, default=[], metavar="KEY=VALUE", help="settings for otherroof's far box")
     add("--wait", type=float, default=1800.0, help="give up on one copy after so many seconds")
     return parser.parse_args()
 

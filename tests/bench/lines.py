@@ -24,7 +24,7 @@ from typing import Any
 
 sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
 
-from support.bench.contenders import Attempt, Otherroof, Sftp, TarOverSsh
+from support.bench.contenders import Attempt, Otherroof, Sftp, TarOverSsh, setting
 from support.bench.data import bench_root, difference, files_below, make_large_file, make_small_files, size_of
 from support.bench.measure import MachineWatch
 from support.bench.scene import (
@@ -276,14 +276,6 @@ def _write_json(path: str, disk: str, rows: Sequence[Row]) -> None:
         file.write("\n")
 
 
-def _setting(text: str) -> tuple[str, Any]:
-    key, _, value = text.partition("=")
-    try:
-        return key, json.loads(value)
-    except json.JSONDecodeError:
-        return key, value
-
-
 def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     add = parser.add_argument
@@ -298,7 +290,7 @@ def _arguments() -> argparse.Namespace:
     add("--files", type=int, default=5000, help="how many small files")
     add("--sftp-files", type=int, default=400, help="sftp sends only so many of them over a line, at 8 to 15 a second")
     add("--loopback-mib", type=int, default=1024)
-    add("--set", nargs="*", type=_setting, default=[], metavar="KEY=VALUE", help="settings for otherroof's far box")
+    add("--set", nargs="*", type=setting, default=[], metavar="KEY=VALUE", help="settings for otherroof's far box")
     add("--wait", type=float, default=1800.0, help="give up on one copy after so many seconds")
     return parser.parse_args()
 

@@ -202,6 +202,13 @@ def reads(length: int) -> tuple[Task[str, bytes], BytesSink]:
     return Task("read", script()), sink
 
 
+def range_of(packet: bytes) -> tuple[int, int]:
+    """Where a request to read begins, and how much it asks for."""
+    fields = words.Fields(memoryview(packet), 5)
+    fields.string()
+    return fields.u64(), fields.u32()
+
+
 def test_content_in_crumbs_is_refused() -> None:
     channel = channel_to(box(words.READ, lambda n: words.framed(words.DATA, n, words.counted(b"x"))))
     task, sink = reads(10 * MIB)
@@ -217,9 +224,7 @@ def test_answers_that_overtake_a_held_back_one_do_not_gather() -> None:
     def answer(packet: bytes) -> bytes:
         if packet[0] != words.READ:
             return opens(packet)
-        fields = words.Fields(memoryview(packet), 5)
-        fields.string()
-        at, size = fields.u64(), fields.u32()
+        at, size = range_of(packet)
         asked.append(size)
         return words.framed(words.DATA, number_of(packet), words.counted(bytes(size))) if at else b""
 
@@ -235,9 +240,7 @@ def test_answers_that_overtake_each_other_come_out_in_order() -> None:
     def answer(packet: bytes) -> bytes:
         if packet[0] != words.READ:
             return opens(packet)
-        fields = words.Fields(memoryview(packet), 5)
-        fields.string()
-        at, size = fields.u64(), fields.u32()
+        at, size = range_of(packet)
         held.append(words.framed(words.DATA, number_of(packet), words.counted(at.to_bytes(8, "big") * (size // 8))))
         if len(held) < 4:
             return b""

@@ -173,6 +173,18 @@ def test_a_link_in_place_of_a_folder_that_cannot_be_moved_is_told_and_nothing_be
     assert os.listdir(outside) == []
 
 
+def cut_and_forgotten(job: OneJob) -> None:
+    """A run that is killed just before it would count, and home's state is lost with it."""
+
+    def die(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.MonkeyPatch.context() as patch, pytest.raises(KeyboardInterrupt):
+        patch.setattr("otherroof.copying.run.commit_run", die)
+        job.run()
+    job.forget_state()
+
+
 def test_a_folder_that_a_forgotten_run_made_into_a_file_is_one_again(job: OneJob) -> None:
     """A run was cut, home's state was lost with it, and home's folder is a folder again."""
     for name in ("a", "deep/b"):
@@ -183,14 +195,7 @@ def test_a_folder_that_a_forgotten_run_made_into_a_file_is_one_again(job: OneJob
     for path in kept:
         path.rename(job.where / path.name)
         path.write_bytes(b"a file now")
-
-    def die(*_: object) -> None:
-        raise KeyboardInterrupt
-
-    with pytest.MonkeyPatch.context() as patch, pytest.raises(KeyboardInterrupt):
-        patch.setattr("otherroof.copying.run.commit_run", die)
-        job.run()
-    job.forget_state()
+    cut_and_forgotten(job)
     for path in kept:
         path.unlink()
         (job.where / path.name).rename(path)
@@ -208,14 +213,7 @@ def test_a_folder_that_a_forgotten_run_made_into_a_file_stays_one(job: OneJob) -
     for name in ("folder", "other"):
         shutil.rmtree(job.folder / name)
         job.put(name, b"a file now")
-
-    def die(*_: object) -> None:
-        raise KeyboardInterrupt
-
-    with pytest.MonkeyPatch.context() as patch, pytest.raises(KeyboardInterrupt):
-        patch.setattr("otherroof.copying.run.commit_run", die)
-        job.run()
-    job.forget_state()
+    cut_and_forgotten(job)
     ran = job.run()
     assert ran.report.problems == []
     assert job.unlike(ran.report.run) == []

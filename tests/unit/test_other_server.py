@@ -75,6 +75,16 @@ def in_the_middle(owner: Any, name: str, what: Callable[[], object]) -> Iterator
         yield
 
 
+def killed_in(owner: Any, name: str, server: OneJob) -> None:
+    """A run of the old server that is killed just before this is called for the first time."""
+
+    def die() -> None:
+        raise KeyboardInterrupt
+
+    with in_the_middle(owner, name, die), pytest.raises(KeyboardInterrupt):
+        run_as("old", server)
+
+
 @pytest.mark.parametrize(("owner", "name"), [(FileSender, "send"), (SendSteps, "settle"), (run_module, "commit_run")])
 def test_a_server_that_comes_while_another_copies_writes_nothing(
     servers: tuple[OneJob, OneJob], owner: Any, name: str
@@ -117,12 +127,7 @@ def test_a_run_of_this_server_that_was_cut_a_moment_ago_holds_nobody_up(servers:
     """Also if all state is lost: the mark at the far end tells whose it is."""
     old, _ = servers
     change(old, b"old")
-
-    def die() -> None:
-        raise KeyboardInterrupt
-
-    with in_the_middle(FileSender, "send", die), pytest.raises(KeyboardInterrupt):
-        run_as("old", old)
+    killed_in(FileSender, "send", old)
     assert len(list((old.far / "incoming").glob("*.under-way"))) == 1
     old.forget_state()
     assert run_as("old", old).error is None
@@ -166,12 +171,7 @@ def test_a_run_that_goes_on_for_long_keeps_its_mark_fresh(tmp_path: Path) -> Non
 def test_what_another_machine_left_half_done_is_told(servers: tuple[OneJob, OneJob]) -> None:
     old, new = servers
     change(old, b"old")
-
-    def die() -> None:
-        raise KeyboardInterrupt
-
-    with in_the_middle(SendSteps, "settle", die), pytest.raises(KeyboardInterrupt):
-        run_as("old", old)
+    killed_in(SendSteps, "settle", old)
     with patch.object(other_server, "FRESH_S", 0):
         ran = run_as("new", new)
     assert ran.error is None

@@ -43,13 +43,13 @@ def account_of(uid: int, gid: int) -> Account:
     return Account(uid, entry.pw_gid, groups, entry.pw_name, entry.pw_dir)
 
 
+@dataclass(frozen=True, slots=True)
 class _Lent:
     """Root's rights over files, which a process that became another account may still use in places (`as_root`)."""
 
-    def __init__(self, account: Account, kept: int, lent: int) -> None:
-        self.account = account
-        self.kept = kept
-        self.lent = lent
+    account: Account
+    kept: int
+    lent: int
 
 
 _lent: _Lent | None = None

@@ -27,6 +27,12 @@ PLAIN_WIDTH = 200  # columns when it is no terminal: nothing is cut short there
 _NOT_PRINTABLE = re.compile(r"[^ -~]")  # what may be so: the rest is asked letter by letter
 
 ConfigOption = Annotated[str, typer.Option("--config", metavar="DIR", help="The settings folder.")]
+NewestOption = Annotated[
+    str,
+    typer.Option(
+        "--newest", metavar="RUN", help="A run that you know of; if the far box does not show it, you are told."
+    ),
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
 
 

@@ -9,6 +9,7 @@ import contextlib
 import ipaddress
 import itertools
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import TunnelTrouble, Unreached
@@ -45,6 +46,15 @@ Renew = Callable[[float], TunnelState]
 """The same for one that was taken: has it look for a far box that moved, in its turn among all who use it."""
 
 
+@dataclass(frozen=True, slots=True)
+class TunnelInTurn:
+    """A tunnel, and how it is taken and renewed in turn with all who share it."""
+
+    tunnel: Tunnel
+    take: Take
+    renew: Renew
+
+
 class NetworkRungs:
     """The rungs for one far box. They share what earlier ones found: its address, and whether it answers `ping`.
 
@@ -55,21 +65,19 @@ class NetworkRungs:
         self,
         settings: Settings,
         far_name: str,
-        tunnel: Tunnel,
+        shared: TunnelInTurn,
         network_access: NetworkAccess,
         clock: Clock,
-        take: Take,
-        renew: Renew,
         *,
         echoes: int = ECHOES,
     ) -> None:
         self._settings = settings
         self._far = settings.far[far_name]
-        self._tunnel = tunnel
+        self._tunnel = shared.tunnel
+        self._take = shared.take
+        self._renew = shared.renew
         self._network_access = network_access
         self._clock = clock
-        self._take = take
-        self._renew = renew
         self._echoes = echoes
         self._pings = True
         self.handshake_age_s = 0.0

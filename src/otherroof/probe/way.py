@@ -17,7 +17,7 @@ from typing import Protocol, Self
 from otherroof.base.clock import Clock
 from otherroof.base.errors import TunnelTrouble
 from otherroof.probe.ladder import ClimbResult, RungResult, climb
-from otherroof.probe.network_checks import ECHOES, HANDSHAKE, INTERFACE, NetworkRungs
+from otherroof.probe.network_checks import ECHOES, HANDSHAKE, INTERFACE, NetworkRungs, TunnelInTurn
 from otherroof.settings import NoTunnel, Settings
 from otherroof.tunnel.build import make_shared_tunnel, make_tunnel
 from otherroof.tunnel.network_access import NetworkAccess
@@ -102,11 +102,9 @@ class Way:
         rungs = NetworkRungs(
             self._settings,
             self.far_name,
-            self.tunnel,
+            TunnelInTurn(self.tunnel, self._take, self._renew),
             self._network_access,
             self._clock,
-            self._take,
-            self._renew,
             echoes=echoes,
         )
 

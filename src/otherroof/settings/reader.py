@@ -60,6 +60,11 @@ class ReadableSettings:
         """`relative` as seen from the settings folder."""
         return os.path.normpath(os.path.join(self.where, relative))
 
+    @property
+    def state(self) -> str:
+        """The state folder; where it usually lies, if the settings do not say."""
+        return self.path("state" if self.home is None else self.home.state)
+
 
 def read_parts(folder: str) -> ReadableSettings:
     """Everything in `folder` that can be read, with all mistakes in its text."""

@@ -131,6 +131,15 @@ class Otherroof:
         return Attempt(done.seconds, arrived_at, trouble, told)
 
 
+def setting(text: str) -> tuple[str, Any]:
+    """`KEY=VALUE` of a command line as a setting; the value in JSON, or else as it stands."""
+    key, _, value = text.partition("=")
+    try:
+        return key, json.loads(value)
+    except json.JSONDecodeError:
+        return key, value
+
+
 def otherroof(*words: str) -> list[str]:
     """The command line of the Otherroof that is installed beside this Python."""
     return [os.path.join(os.path.dirname(sys.executable), "otherroof"), *words]

@@ -81,8 +81,7 @@ def _become_owner(folder: str, states: list[str]) -> None:
     from otherroof.system.state_owner import work_as_owner_of
 
     parts = read_parts(folder)
-    usual = parts.path("state" if parts.home is None else parts.home.state)
-    work_as_owner_of(states[0] if states and parts.home is None else usual, userspace_tunnel=True)
+    work_as_owner_of(states[0] if states and parts.home is None else parts.state, userspace_tunnel=True)
 
 
 class _KeptFiles:

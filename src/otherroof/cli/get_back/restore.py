@@ -10,7 +10,15 @@ import typer
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL
 from otherroof.base.units import rate_text, size_text, span_text
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, job_of, print_json, settings_for_rescue
+from otherroof.cli.common import (
+    SETTINGS_FOLDER,
+    ConfigOption,
+    JsonOption,
+    NewestOption,
+    job_of,
+    print_json,
+    settings_for_rescue,
+)
 from otherroof.cli.show_progress import restore_progress, show_progress
 from otherroof.far_copy.entry import path_text
 
@@ -33,12 +41,7 @@ def verb(
         Literal["refuse", "keep", "replace"],
         typer.Option("--if-there", help="What to do if DIR is not empty."),
     ] = "refuse",
-    newest: Annotated[
-        str,
-        typer.Option(
-            "--newest", metavar="RUN", help="A run that you know of; if the far box does not show it, you are told."
-        ),
-    ] = "",
+    newest: NewestOption = "",
     config: ConfigOption = SETTINGS_FOLDER,
     as_json: JsonOption = False,
 ) -> None:

@@ -13,6 +13,7 @@ from otherroof.cli.common import (
     SETTINGS_FOLDER,
     ConfigOption,
     JsonOption,
+    NewestOption,
     console,
     job_of,
     print_json,
@@ -22,12 +23,7 @@ from otherroof.cli.common import (
 
 def verb(
     job: Annotated[str, typer.Argument(metavar="JOB", help="The job whose versions are listed.")],
-    newest: Annotated[
-        str,
-        typer.Option(
-            "--newest", metavar="RUN", help="A run that you know of; if the far box does not show it, you are told."
-        ),
-    ] = "",
+    newest: NewestOption = "",
     config: ConfigOption = SETTINGS_FOLDER,
     as_json: JsonOption = False,
 ) -> None:

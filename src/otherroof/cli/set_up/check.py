@@ -60,7 +60,7 @@ def _become_owner(parts: ReadableSettings) -> OtherroofError | None:
     from otherroof.system.state_owner import work_as_owner_of
 
     try:
-        work_as_owner_of(_state_of(parts))
+        work_as_owner_of(parts.state)
     except OtherroofError as problem:
         return problem
     return None
@@ -76,11 +76,6 @@ def _mistake_of(parts: ReadableSettings, refused: OtherroofError | None) -> list
     return [Mistake(main, "home.state", f"{refused.where} {refused.what}", refused.advice)]
 
 
-def _state_of(parts: ReadableSettings) -> str:
-    """If the settings do not say where the state lies, it is looked for where it usually is."""
-    return parts.path("state" if parts.home is None else parts.home.state)
-
-
 def _service_view(parts: ReadableSettings, refused: OtherroofError | None) -> ServiceView:
     """How a running service stands to these files; unknown if its state folder is none to look into."""
     from otherroof.schedule.goes_by import service_view, unknown_view, view_of_mistakes
@@ -92,6 +87,6 @@ def _service_view(parts: ReadableSettings, refused: OtherroofError | None) -> Se
     try:
         if settings is not None:
             return service_view(settings, SystemClock(), mistakes=bool(mistakes))
-        return view_of_mistakes(_state_of(parts))
+        return view_of_mistakes(parts.state)
     except HomeTrouble as problem:  # the settings can be checked all the same
         return unknown_view(problem)
