@@ -49,7 +49,7 @@ export PYTHONPYCACHEPREFIX
 if [ "${1:-}" = --quick ]; then
     shift
     export OTHERROOF_QUICK=1  # fewer examples, no waiting for the disk (tests/conftest.py)
-    exec "$venv/bin/python" -m pytest --ignore=tests/lab -m "not slow and not lab" -n "$processes" --dist loadfile --no-loadscope-reorder "$@"
+    exec "$venv/bin/python" -m pytest --ignore=tests/lab -m "not slow and not lab" -n "$((processes + 1))" --dist loadfile --no-loadscope-reorder "$@"
 fi
 [ $# -eq 0 ] || exec "$venv/bin/python" -m pytest "$@"
 

@@ -27,6 +27,7 @@ from otherroof.far_copy.state import CopyState
 from otherroof.ledger import Ledger
 from otherroof.ledger import file as ledger_file
 from support.main_job import JOB, OneJob, one_job
+from support.quick import slow_but_for
 from support.simulated import utc
 
 # Seeds of damages to each file.
@@ -271,7 +272,7 @@ def cut_run(job: OneJob) -> None:
     job.door.misbehave()  # type: ignore[attr-defined]
 
 
-@pytest.mark.parametrize("seed", [*range(4), *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(4, 16))])
+@pytest.mark.parametrize("seed", slow_but_for([0], range(16)))
 def test_runs_over_a_damaged_state_end_well_and_say_so(job: OneJob, seed: int) -> None:
     """Invariants 3, 4 and 8."""
     cut_run(job)

@@ -8,6 +8,7 @@ import pytest
 
 from support.faulty_box import Offers
 from support.main_job import one_job
+from support.quick import slow_but_for
 from support.random_days import RandomDays
 
 BOXES = {
@@ -21,7 +22,7 @@ BOXES = {
 
 
 @pytest.mark.parametrize("offers", BOXES.values(), ids=BOXES.keys())
-@pytest.mark.parametrize("seed", [0, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (1, 2))])
+@pytest.mark.parametrize("seed", slow_but_for([0], range(3)))
 def test_every_version_comes_back_after_many_days(tmp_path: Path, offers: Offers, seed: int) -> None:
     """Invariants 2 and 3."""
     with one_job(tmp_path, offers=offers, far_more={"connections": 1 + seed % 2}) as job:

@@ -29,6 +29,7 @@ from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from support.faulty_box import Offers
 from support.main_job import JOB, OneJob, one_job
+from support.quick import slow_but_for
 
 pytestmark = pytest.mark.lasts(22)
 
@@ -163,7 +164,7 @@ def test_file_of_a_newer_otherroof_is_named_and_left_alone(job: OneJob, name: st
 # -- what breaks on the way --
 
 
-@pytest.mark.parametrize("requests", [1, 3, 8, 14, 20, 30, 45, 70, 110, 150, 190])
+@pytest.mark.parametrize("requests", slow_but_for([8, 45, 150], [1, 3, 8, 14, 20, 30, 45, 70, 110, 150, 190]))
 def test_connection_breaks_and_the_next_run_goes_on(job: OneJob, requests: int) -> None:
     """Invariants 1 and 2: the cut run does not count, the version before it stays, the next one is complete."""
     job.put("old", b"old content")
@@ -181,7 +182,7 @@ def test_connection_breaks_and_the_next_run_goes_on(job: OneJob, requests: int) 
     job.all_come_back()
 
 
-@pytest.mark.parametrize("requests", [25, 60, 140])
+@pytest.mark.parametrize("requests", slow_but_for([60], [25, 60, 140]))
 def test_connection_breaks_again_and_again_and_one_run_gets_through(job: OneJob, requests: int) -> None:
     job.far_more = {"tries": 20}
     job.write_settings()
@@ -241,7 +242,7 @@ def test_folder_went_back_to_what_it_was_while_a_run_was_cut(job: OneJob) -> Non
     }
 
 
-@pytest.mark.parametrize("requests", [100, 220, 300, 340, 400])
+@pytest.mark.parametrize("requests", slow_but_for([100, 340], [100, 220, 300, 340, 400]))
 def test_moves_of_a_cut_run_are_not_sent(job: OneJob, requests: int) -> None:
     """What was moved aside under its old name, and has no new one yet, is there all the same."""
     for number in range(60):
