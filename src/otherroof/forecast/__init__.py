@@ -1,1 +1,1 @@
-"""Arithmetic only: when a disk is full, and how the nights grow."""
+"""Arithmetic only: when a disk is full, how the nights grow, what a sample says of the whole."""
