@@ -20,6 +20,7 @@ from otherroof.ledger.job_times import JobTimesPage, MarkPage
 from otherroof.ledger.last_look import LookPage
 from otherroof.ledger.messages import DigestPage, PostPage
 from otherroof.ledger.probes import ProbePage, TunnelPage
+from otherroof.ledger.proofs import ProofPage, ProvedPage
 from otherroof.ledger.runs import AnswerPage, HoldPage, RunPage
 
 
@@ -41,6 +42,8 @@ class Ledger:
         self.looks = LookPage(self.file)
         self.job_times = JobTimesPage(self.file)
         self.marks = MarkPage(self.file)
+        self.proofs = ProofPage(self.file)
+        self.proved = ProvedPage(self.file)
 
     def __enter__(self) -> Self:
         return self

@@ -24,13 +24,19 @@ class SpaceReading:
 
 @dataclass(frozen=True, slots=True)
 class DamagedFile:
-    """One file whose far copy is not what its listing says. The path is shown as text."""
+    """One file whose far copy is not what its listing says. The path is shown as text.
+
+    `name` is the path as its bytes are, empty if it is not known or no file's; `in_newest`: as far as is known it lies
+    in the newest copy, from which runs make new content.
+    """
 
     job: str
     path: str
     run: str
     at: datetime
     why: str
+    name: bytes = b""
+    in_newest: bool = False
 
 
 class SpacePage(Page):
@@ -65,8 +71,12 @@ class DamagePage(Page):
         """Files whose far copies were found damaged; what is known already keeps its first date."""
         with self.file.writing() as db:
             db.executemany(
-                "INSERT OR IGNORE INTO damage (job, path, run, at, why) VALUES (?, ?, ?, ?, ?)",
-                [(mark.job, mark.path, mark.run, stamp(mark.at), mark.why) for mark in marks],
+                "INSERT INTO damage (job, path, run, at, why, name, in_newest) VALUES (?, ?, ?, ?, ?, ?, ?)"
+                " ON CONFLICT DO UPDATE SET name=excluded.name, in_newest=excluded.in_newest WHERE excluded.name<>x''",
+                [
+                    (mark.job, mark.path, mark.run, stamp(mark.at), mark.why, mark.name, mark.in_newest)
+                    for mark in marks
+                ],
             )
 
     def settle(self, job: str, paths: Sequence[str]) -> int:
@@ -75,10 +85,23 @@ class DamagePage(Page):
             found = [db.execute("DELETE FROM damage WHERE job=? AND path=?", (job, path)).rowcount for path in paths]
             return sum(found)
 
+    def settle_in(self, job: str, run: str, paths: Sequence[str]) -> None:
+        """Damage of `job` at `paths` in the version of `run` was made good."""
+        with self.file.writing() as db:
+            db.executemany("DELETE FROM damage WHERE job=? AND run=? AND path=?", [(job, run, path) for path in paths])
+
+    def left_newest(self, job: str) -> None:
+        """A run has replaced what was known to be damaged in the newest copy; older versions may still need it."""
+        with self.file.writing() as db:
+            db.execute("UPDATE damage SET in_newest=0 WHERE job=?", (job,))
+
     def of(self, job: str) -> list[DamagedFile]:
         """A job's files that are known to be damaged, the oldest finding first."""
         with self.file.guarded():
             rows = self.file.db.execute(
-                "SELECT job, path, run, at, why FROM damage WHERE job=? ORDER BY at, path", (job,)
+                "SELECT job, path, run, at, why, name, in_newest FROM damage WHERE job=? ORDER BY at, path", (job,)
             ).fetchall()
-        return [DamagedFile(job, path, run, from_stamp(at), why) for job, path, run, at, why in rows]
+        return [
+            DamagedFile(job, path, run, from_stamp(at), why, name, bool(newest))
+            for job, path, run, at, why, name, newest in rows
+        ]

@@ -115,7 +115,28 @@ UPDATE post SET bundle = id;
 ALTER TABLE alert ADD COLUMN because TEXT NOT NULL DEFAULT '';
 """
 
-MIGRATIONS: tuple[str, ...] = (RUNS, WAYS, ALERTS, TURNS, BUNDLES)
+# What was read back of the far copies: each proof as a whole, and for every file the day of its last one, packed. Of
+# damage the path as its bytes are, and whether it lies in the newest copy, from which runs make new content.
+PROOFS = """
+CREATE TABLE proof (
+    number INTEGER PRIMARY KEY, job TEXT NOT NULL, far TEXT NOT NULL, started TEXT NOT NULL, ended TEXT,
+    reason TEXT NOT NULL DEFAULT '', whole INTEGER NOT NULL DEFAULT 0,
+    files INTEGER NOT NULL DEFAULT 0, size INTEGER NOT NULL DEFAULT 0, drawn INTEGER NOT NULL DEFAULT 0,
+    drawn_damaged INTEGER NOT NULL DEFAULT 0, population INTEGER NOT NULL DEFAULT 0,
+    damaged INTEGER NOT NULL DEFAULT 0, healed INTEGER NOT NULL DEFAULT 0, by_word INTEGER NOT NULL DEFAULT 0,
+    never INTEGER NOT NULL DEFAULT 0, since TEXT, wire_up INTEGER NOT NULL DEFAULT 0,
+    wire_down INTEGER NOT NULL DEFAULT 0
+);
+CREATE INDEX proof_by_job ON proof (job, started);
+CREATE INDEX proof_by_far ON proof (far, started);
+CREATE TABLE proved (
+    job TEXT NOT NULL, shelf INTEGER NOT NULL, line BLOB NOT NULL, word BLOB NOT NULL, PRIMARY KEY (job, shelf)
+) WITHOUT ROWID;
+ALTER TABLE damage ADD COLUMN name BLOB NOT NULL DEFAULT x'';
+ALTER TABLE damage ADD COLUMN in_newest INTEGER NOT NULL DEFAULT 0;
+"""
+
+MIGRATIONS: tuple[str, ...] = (RUNS, WAYS, ALERTS, TURNS, BUNDLES, PROOFS)
 
 
 def migrate(db: sqlite3.Connection, path: str, steps: tuple[str, ...] = MIGRATIONS) -> None:

@@ -31,8 +31,10 @@ _STAMPS = {
     "look": ("at", "awake_since", "jumped_at"),
     "turn": ("since", "begun", "ended"),
     "mark": ("at",),
+    "proof": ("started", "ended", "since"),
 }
 _WITH_RUNS = ("run", "run_problem", "hold", "damage", "run_nature")
+PACKED = 8  # bytes that a file takes in `proved`
 _RUN = re.compile(r"\d{4}-\d\d-\d\dT\d{6}Z-[0-9a-f]{4}\Z")
 
 
@@ -64,6 +66,8 @@ def _has_form(table: str, name: str, value: Any) -> bool:
             from_stamp(value)
         if table == "post" and name == "facts":
             json.loads(value)
+        if table == "proved" and name in ("line", "word"):
+            return len(value) % PACKED == 0
     except ValueError:
         return False
     return not (name == "run" and table in _WITH_RUNS) or _RUN.match(value) is not None

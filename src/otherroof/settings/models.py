@@ -94,7 +94,9 @@ class Job(Strict):
     """One folder to protect.
 
     `at` is five crontab fields and `window` a stretch of the day, both on the household's wall clock. `tries` is how
-    often a run is begun if the far box does not answer, before its next time. `importance` 9 goes before 1.
+    often a run is begun if the far box does not answer, before its next time. `importance` 9 goes before 1. Of the far
+    copy up to `prove_mb` MB are read back each night (0: none), so that all of it is within `prove_days` if that is
+    enough; with `heal`, what is found damaged is sent again.
     """
 
     folder: AbsolutePath
@@ -111,6 +113,9 @@ class Job(Strict):
     limit_mbit: float = Field(default=0, ge=0)
     limits: HourlyLimits = Field(default_factory=dict)
     promise_hours: float = Field(default=48, gt=0)
+    prove_mb: float = Field(default=200, ge=0)
+    prove_days: float = Field(default=90, gt=0)
+    heal: bool = True
     also_kept: Texts = ()
     guard: Guard = Guard()
 

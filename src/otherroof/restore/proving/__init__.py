@@ -1,0 +1,1 @@
+"""Proving: reads copies back and compares their digests; what is damaged is sent again."""
