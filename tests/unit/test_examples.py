@@ -16,7 +16,7 @@ from pydantic import BaseModel
 
 from otherroof.cli.parser.verbs import VERBS
 from otherroof.copying.home.leave_out import leave_out_rule
-from otherroof.settings import alerting, check_machine, read_parts, tunnel
+from otherroof.settings import alerting, check_machine, read_parts, tunnel, versions
 from otherroof.settings import models as models_of_settings
 from otherroof.settings.fields import is_documentation
 from support.example_digest import made
@@ -56,7 +56,7 @@ NO_SETTING = {"where", "unread", "jobs", "told"}  # what the reader puts togethe
 
 def models() -> list[type[BaseModel]]:
     """Every model of the settings."""
-    parts = (models_of_settings, tunnel, alerting)
+    parts = (models_of_settings, tunnel, alerting, versions)
     classes = [one for part in parts for one in vars(part).values() if isinstance(one, type)]
     return [one for one in dict.fromkeys(classes) if issubclass(one, BaseModel) and one.model_fields]
 
@@ -72,9 +72,8 @@ def test_examples_explain_every_setting_there_is() -> None:
     text = "".join(path.read_text() for path in EVERY_FILE if path.suffix == ".toml")
     wanted = {name for model in models() for name in model.model_fields} - NO_SETTING
     assert len(wanted) > 70
-    assert (
-        sorted(name for name in wanted if not re.search(rf"^[# ]*(\[\w+\.\w+\.)?\[?{name}\b", text, re.MULTILINE)) == []
-    )
+    written = r"^[# ]*(\[\w+\.(\w+\.)?)?\[?{}\b"
+    assert sorted(name for name in wanted if not re.search(written.format(name), text, re.MULTILINE)) == []
 
 
 def test_examples_tell_the_truth_about_what_holds_where_nothing_is_said() -> None:

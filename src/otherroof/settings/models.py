@@ -28,6 +28,7 @@ from otherroof.settings.fields import (
     Texts,
 )
 from otherroof.settings.tunnel import NoTunnel, TunnelSettings
+from otherroof.settings.versions import Versions
 from otherroof.settings.windows import limit_at, strictest
 
 
@@ -118,6 +119,7 @@ class Job(Strict):
     heal: bool = True
     also_kept: Texts = ()
     guard: Guard = Guard()
+    versions: Versions = Versions()
 
 
 class Settings(Strict):

@@ -22,6 +22,7 @@ from otherroof.settings.fields import NAME_RULE
 from otherroof.settings.mistake_words import mistake_in_plain_words
 from otherroof.settings.models import FarBox, Home, Job, Settings
 from otherroof.settings.tunnel import conflicts_between_tunnels
+from otherroof.settings.versions import Versions
 
 MAIN_FILE = "otherroof.toml"
 JOBS_FOLDER = "jobs"
@@ -55,6 +56,7 @@ class ReadableSettings:
     jobs: dict[str, Job]
     mistakes: list[Mistake]
     told: AlertingSettings = field(default_factory=AlertingSettings)
+    versions: Versions = field(default_factory=Versions)
 
     def path(self, relative: str) -> str:
         """`relative` as seen from the settings folder."""
@@ -77,7 +79,8 @@ def read_parts(folder: str) -> ReadableSettings:
     for path in _job_files(folder, parts.mistakes):
         job = _read_job(path, parts.mistakes)
         if job is not None:
-            parts.jobs[_stem(path)] = job
+            # The main file's table holds for every job, as far as the job's own says nothing else.
+            parts.jobs[_stem(path)] = job.model_copy(update={"versions": job.versions.over(parts.versions)})
     if raw is not None:
         parts.mistakes += _cross_checks(parts)
     return parts
@@ -136,7 +139,7 @@ def _stem(path: str) -> str:
 def _read_main(raw: dict[str, Any], path: str, parts: ReadableSettings) -> None:
     # The tables are fitted one by one, not as one model: pydantic would drop the whole file for one mistake in it, and
     # hide what is wrong in the other tables.
-    known = {"home", "far", *AlertingSettings.model_fields}
+    known = {"home", "far", "versions", *AlertingSettings.model_fields}
     for key in raw:
         if key not in known:
             near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
@@ -145,6 +148,8 @@ def _read_main(raw: dict[str, Any], path: str, parts: ReadableSettings) -> None:
     parts.home = _fit_table(Home, raw.get("home"), path, "home", parts.mistakes)
     tables = {key: raw[key] for key in AlertingSettings.model_fields if key in raw}
     parts.told = _fit(AlertingSettings, tables, path, parts.mistakes) or parts.told
+    if "versions" in raw:
+        parts.versions = _fit_table(Versions, raw["versions"], path, "versions", parts.mistakes) or parts.versions
     boxes = raw.get("far")
     if not isinstance(boxes, dict) or not boxes:
         parts.mistakes.append(Mistake(path, "far", "no far box is described", "write a table [far.NAME]"))

@@ -1,0 +1,1 @@
+"""Versions that the keeping rule no longer wants: which these are, what goes with them, and their way out."""
