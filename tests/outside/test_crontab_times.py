@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from otherroof.settings.crontab import Crontab
+from support.outside import COMMON, outside
 
 BERLIN = ZoneInfo("Europe/Berlin")
 
@@ -20,6 +21,13 @@ def due_between(text: str, start: datetime, end: datetime, zone: ZoneInfo) -> li
     return found
 
 
+@outside(
+    "POSIX.1-2017",
+    "XCU, crontab, EXAMPLES: 0 0 1,15 * 1",
+    "day of the month or day of the week",
+    value="read",
+    main=True,
+)
 def test_day_of_month_or_day_of_week_as_in_the_standards_example() -> None:
     # POSIX.1-2017, XCU, crontab, EXAMPLES: "0 0 1,15 * 1" runs on the first and fifteenth of each month, and on
     # every Monday; the days of January 2026 follow from the calendar.
@@ -34,6 +42,9 @@ def test_day_of_month_or_day_of_week_as_in_the_standards_example() -> None:
     ]
 
 
+@outside(
+    "POSIX.1-2017", "XCU, crontab: 0 is Sunday", "days of the week are numbered from Sunday", value="read", main=True
+)
 @pytest.mark.parametrize("sunday", ["0", "7"])
 def test_days_are_numbered_from_sunday(sunday: str) -> None:
     # POSIX.1-2017: "[0,6] with 0=Sunday"; 7 as Sunday is common practice, no source. 4 January 2026 is a Sunday.
@@ -42,6 +53,13 @@ def test_days_are_numbered_from_sunday(sunday: str) -> None:
     assert Crontab.parse("0 0 * * 1").next_after(start, ZoneInfo("UTC")).date() == date(2026, 1, 5)
 
 
+@outside(
+    "tz database",
+    "Europe/Berlin, 2026",
+    "02:30 is due once on the days the clocks change",
+    value="recomputed",
+    main=True,
+)
 @pytest.mark.parametrize(
     ("day", "hour_utc"),
     [
@@ -59,12 +77,14 @@ def test_a_nightly_job_is_due_exactly_once_on_the_days_the_clocks_change(day: da
     assert due_between("30 2 * * *", start, next_day, BERLIN) == [hour_utc]
 
 
+@outside(COMMON, "", "a nightly job is due on each day of a year", value="recomputed", main=True)
 def test_a_nightly_job_is_due_once_on_every_day_of_the_year_2026() -> None:
     start, end = datetime(2025, 12, 31, 23, 59, tzinfo=BERLIN), datetime(2027, 1, 1, tzinfo=BERLIN)
     days = [one.astimezone(BERLIN).date() for one in due_between("30 2 * * *", start, end, BERLIN)]
     assert days == [date(2026, 1, 1) + timedelta(days=number) for number in range(365)]
 
 
+@outside(COMMON, "", "an hourly job is due every 3600 seconds as clocks change", value="recomputed", main=True)
 def test_an_hourly_job_follows_time_as_it_passes() -> None:
     # Common sense, no source: what is meant to happen every hour happens every 3600 seconds.
     for start in (datetime(2026, 3, 28, 20, tzinfo=BERLIN), datetime(2026, 10, 24, 20, tzinfo=BERLIN)):
@@ -73,6 +93,10 @@ def test_an_hourly_job_follows_time_as_it_passes() -> None:
         assert steps == {timedelta(hours=1)}
 
 
+@outside(
+    "Gregorian calendar", "bull Inter gravissimas, 1582: 2100 is no leap year", "29 February over such a century",
+    value="from memory", main=True,
+)  # fmt: skip
 def test_leap_day_is_found_over_a_century_that_has_none() -> None:
     # Gregorian calendar: 2100 is not a leap year.
     found = Crontab.parse("0 12 29 2 *").next_after(datetime(2096, 3, 1, tzinfo=UTC), ZoneInfo("UTC"))

@@ -1,7 +1,8 @@
 """Where two histories are heading: when a disk will be full, and whether the nights grow heavier.
 
 Arithmetic only: numbers in, numbers out, or None if the history does not carry a statement. A slope counts
-as one when it is more than twice its standard error (common practice, about 95 %, no source).
+as one when its 95 % interval by Student's t distribution does not hold zero (NIST/SEMATECH e-Handbook, 4.1.4.1 and
+1.3.6.7.2, from memory).
 """
 
 from __future__ import annotations
@@ -9,17 +10,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from otherroof.forecast.line import fit
+from otherroof.forecast.line import FittedLine, fit
+from otherroof.forecast.student import standard_errors
 
 # Below this a line through the points says more about chance than about growth.
 LEAST_POINTS = 5
 LEAST_DAYS = 6.0
-SURE = 2.0
 
 
 @dataclass(frozen=True, slots=True)
 class FillDays:
-    """Days from the last reading until a disk is full: most likely, soonest, and latest (None: perhaps never)."""
+    """Days from the last reading until a disk is full: most likely, soonest, and latest (None: perhaps never).
+
+    `soonest` and `latest` are for the fastest and the slowest growth in the 95 % interval of the line's slope.
+    """
 
     days: float
     soonest: float
@@ -35,14 +39,17 @@ def days_until_full(points: Sequence[tuple[float, float]], total: float) -> Fill
     if len(points) < LEAST_POINTS or points[-1][0] - points[0][0] < LEAST_DAYS:
         return None
     line = fit(points)
-    if line is None or line.slope <= 0 or line.slope < SURE * line.slope_error:
+    if line is None or line.slope <= 0:
+        return None
+    margin = _margin(line, len(points))
+    if line.slope < margin:
         return None
     last_day, last_used = points[-1]
     left = max(0.0, total - max(last_used, line.at(last_day)))
-    slow = line.slope - SURE * line.slope_error
+    slow = line.slope - margin
     return FillDays(
         days=left / line.slope,
-        soonest=left / (line.slope + SURE * line.slope_error),
+        soonest=left / (line.slope + margin),
         # With a slope that may also be zero, the disk may never be full.
         latest=left / slow if slow > 0 else None,
     )
@@ -56,6 +63,12 @@ def growth_a_week(nights: Sequence[float]) -> float | None:
     if len(nights) < 14:
         return None
     line = fit([(float(place), value) for place, value in enumerate(nights)])
-    if line is None or abs(line.slope) < SURE * line.slope_error or line.slope == 0:
+    if line is None or abs(line.slope) < _margin(line, len(nights)) or line.slope == 0:
         return None
     return line.slope * 7
+
+
+def _margin(line: FittedLine, count: int) -> float:
+    """By how much the true slope may differ from that of a line through `count` points, with a chance of 95 %."""
+    # Two figures, slope and intercept, were taken from the points.
+    return standard_errors(count - 2) * line.slope_error
