@@ -17,9 +17,11 @@ from otherroof.base.clock import SystemClock
 from otherroof.copying.home.chunks import Chunker
 from otherroof.copying.home.leave_out import leave_out_rule
 from otherroof.copying.home.read import SourceFolder, new_digest
-from otherroof.copying.home.scan import CACHE_TAG_BYTES, Scan
+from otherroof.copying.home.scan import Scan
 from otherroof.far_copy.numbers import join_path
+from support.blake2b import blake2b
 from support.main_job import OneJob, one_job
+from support.outside import outside
 
 
 def need(program: str) -> str:
@@ -32,20 +34,33 @@ def need(program: str) -> str:
     return found
 
 
-# RFC 7693, appendix A: BLAKE2b-512 of "abc" (value from memory; recomputed by the reference in Python's library).
+# RFC 7693, appendix A: BLAKE2b-512 of "abc".
 BLAKE2B_ABC = (
     "ba80a53f981c4d0d6a2797b69f12f6e94c212f14685ac4b74b12bb6fdbffa2d1"
     "7d87c5392aab792dc252d5de4533cc9518d38aa8dbf1925ab92386edd4009923"
 )
 
 
+@outside("RFC 7693", "App. A, with §3 written out in tests/support/blake2b.py", "the digest of a file's content",
+         main=True, value="from memory, recomputed")  # fmt: skip
 def test_digest_is_blake2b_of_rfc_7693() -> None:
-    assert hashlib.blake2b(b"abc").hexdigest() == BLAKE2B_ABC
-    digest = new_digest()
-    digest.update(b"abc")
-    assert digest.hexdigest() == hashlib.blake2b(b"abc", digest_size=32).hexdigest() != BLAKE2B_ABC[:64]
+    """The RFC's own value is of 64 bytes: it holds the algorithm as it is written out; that holds ours, of 32."""
+    assert blake2b(b"abc").hex() == BLAKE2B_ABC
+    for content in (b"", b"abc", b"x" * 128, bytes(range(256)) * 5):
+        digest = new_digest()
+        digest.update(content[:7])
+        digest.update(content[7:])
+        assert digest.digest() == blake2b(content, 32)
 
 
+@outside(
+    "GNU coreutils",
+    "b2sum -l 256",
+    "the digest that the scan takes of a file",
+    value="recomputed",
+    main=True,
+    each=True,
+)
 @pytest.mark.parametrize("size", [0, 3, 127, 128, 129, 1_048_576, 2_500_000])
 def test_digest_of_a_file_is_what_coreutils_print(tmp_path: Path, size: int) -> None:
     """`b2sum -l 256`, which a person at the far box has."""
@@ -57,6 +72,7 @@ def test_digest_of_a_file_is_what_coreutils_print(tmp_path: Path, size: int) -> 
     source.close()
 
 
+@outside("RFC 8439", "§2.5.2", "the tag of a chunk", value="read", main=True)
 def test_chunk_tag_is_poly1305_of_rfc_8439() -> None:
     """RFC 8439, section 2.5.2: key, message and tag (values from memory, and they agree)."""
     key = bytes.fromhex("85d6be7857556d337f4452fe42d506a80103808afb0db2fd4abff6af4149f51b")
@@ -66,9 +82,24 @@ def test_chunk_tag_is_poly1305_of_rfc_8439() -> None:
     assert tag.hex() == "a8061dc1305136c6c22b8baf0c0127a9"
 
 
-def test_cache_tag_is_that_of_the_specification() -> None:
-    """https://bford.info/cachedir/ : "Signature: " and the MD5 of ".IsCacheDirectory"."""
-    assert b"Signature: " + hashlib.md5(b".IsCacheDirectory").hexdigest().encode() == CACHE_TAG_BYTES
+@outside(
+    "Cache Directory Tagging Specification",
+    "§Specification",
+    "the tag of a folder that is left out",
+    value="from memory",
+    main=True,
+)
+def test_cache_tag_is_that_of_the_specification(tmp_path: Path) -> None:
+    """https://bford.info/cachedir/ : "Signature: " and the MD5 of ".IsCacheDirectory", at the very beginning."""
+    tag = b"Signature: 8a477f597d28d172789f06886806bc55"
+    assert tag == b"Signature: " + hashlib.md5(b".IsCacheDirectory").hexdigest().encode()
+    contents = {"tagged": tag + b"\n# a comment", "later": b"\n" + tag, "other": tag[:-1] + b"6"}
+    for name, content in contents.items():
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "CACHEDIR.TAG").write_bytes(content)
+        (tmp_path / name / "kept").write_bytes(b"")
+    found = {join_path(batch.folder, name) for batch in Scan(os.fsencode(tmp_path)) for name in batch.names}
+    assert {path for path in found if path.endswith(b"kept")} == {b"later/kept", b"other/kept"}
 
 
 @pytest.fixture
@@ -84,6 +115,13 @@ def job(tmp_path: Path) -> Iterator[OneJob]:
         yield made
 
 
+@outside(
+    "GNU coreutils",
+    "b2sum --check, over a listing read by zcat",
+    "the far copy can be checked with no tool of ours",
+    value="recomputed",
+    main=True,
+)
 def test_far_copy_can_be_checked_with_zcat_and_b2sum_alone(job: OneJob) -> None:
     """What the note at the far end promises to somebody who has no tool of ours."""
     newest = max(job.trees)
@@ -99,6 +137,13 @@ def test_far_copy_can_be_checked_with_zcat_and_b2sum_alone(job: OneJob) -> None:
     assert done.returncode == 1
 
 
+@outside(
+    "POSIX.1-2017",
+    "XCU, cp, by the recipe in READ-ME-FIRST.txt",
+    "an earlier version can be put together with no tool of ours",
+    value="recomputed",
+    main=True,
+)
 def test_version_can_be_put_together_with_cp_alone(job: OneJob, tmp_path: Path) -> None:
     """The recipe in READ-ME-FIRST.txt: `latest`, then over it what later nights moved aside, the oldest last."""
     first, second = sorted(job.trees)
@@ -125,6 +170,14 @@ ENTRIES = (
 )  # fmt: skip
 
 
+@outside(
+    "Git",
+    "gitignore(5), by git ls-files",
+    "what a leave-out pattern leaves out",
+    value="recomputed",
+    main=True,
+    each=True,
+)
 @pytest.mark.parametrize("patterns", PATTERNS, ids=" ".join)
 def test_patterns_leave_out_what_git_ignores(tmp_path: Path, patterns: tuple[str, ...]) -> None:
     """gitignore(5), by git itself: `git ls-files --others` with the same lines."""

@@ -2,8 +2,8 @@
 
 Source: systemd, "Native Journal Protocol" (https://systemd.io/JOURNAL_NATIVE_PROTOCOL/), read in a stored copy:
 one datagram an entry; `NAME=value\\n`, or for a value with a newline `NAME\\n`, its length as 64-bit little-endian,
-the value, `\\n`. Field names: capital letters, digits and underscores, not beginning with an underscore
-(systemd.journal-fields(7), from memory).
+the value, `\\n`. Field names: capital letters, digits and underscores, beginning with neither a
+digit nor an underscore, at most 64 of them (same page, "Field names", from memory).
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import pytest
 
 from otherroof.watch.channels import Message
 from otherroof.watch.channels.journal import entry
+from support.outside import outside
 
 
 def parse(data: bytes) -> dict[str, str]:
@@ -32,11 +33,16 @@ def parse(data: bytes) -> dict[str, str]:
             at += 8 + size
             assert data[at : at + 1] == b"\n"
             at += 1
-        assert re.fullmatch(r"[A-Z0-9][A-Z0-9_]*", name.decode())
+        assert re.fullmatch(r"[A-Z][A-Z0-9_]{0,63}", name.decode())
+        assert name.decode() not in found
         found[name.decode()] = value.decode()
     return found
 
 
+@outside(
+    "systemd, Native Journal Protocol", "data format; field names", "an alert is an entry with its fields", value="read"
+)
+@outside("syslog(3)", "levels", "alerts are warnings, 4; all else is information, 6", value="from memory")
 @pytest.mark.parametrize(("kind", "level"), [("alert", "4"), ("all clear", "6"), ("test", "6")])
 def test_an_alert_is_one_entry_with_its_fields(kind: str, level: str) -> None:
     message = Message("i", kind, "silent:heron", datetime(2031, 3, 6, tzinfo=UTC), "a = b – ü", "text\n")
@@ -47,6 +53,12 @@ def test_an_alert_is_one_entry_with_its_fields(kind: str, level: str) -> None:
     assert fields["OTHERROOF_ABOUT"] == "silent:heron"
 
 
+@outside(
+    "systemd, Native Journal Protocol",
+    "data format, a value with a newline",
+    "a digest of many lines is one entry",
+    value="read",
+)
 def test_a_digest_keeps_its_lines() -> None:
     message = Message("i", "digest", "digest", datetime(2031, 3, 6, tzinfo=UTC), "weekly", "one\nA=b\n\nthree – ü\n")
     assert parse(entry(message))["MESSAGE"] == "weekly\none\nA=b\n\nthree – ü\n"

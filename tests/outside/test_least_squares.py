@@ -8,6 +8,7 @@ import pytest
 from scipy import stats
 
 from otherroof.forecast.line import fit
+from support.outside import outside
 
 # NIST Statistical Reference Datasets (StRD), linear regression, data set "Norris": 36 observations of a study of
 # ozone monitors, certified values to 15 figures. https://www.itl.nist.gov/div898/strd/lls/data/Norris.shtml
@@ -24,6 +25,9 @@ def norris() -> list[tuple[float, float]]:
     return [(x, y) for y, x in zip(numbers[::2], numbers[1::2], strict=True)]
 
 
+@outside(
+    "NIST StRD", "Linear regression, Norris", "the straight line and the standard error of its slope", value="read"
+)
 def test_norris_comes_out_as_certified() -> None:
     points = norris()
     assert len(points) == 36
@@ -34,6 +38,7 @@ def test_norris_comes_out_as_certified() -> None:
     assert line.intercept == pytest.approx(-0.262323073774029, rel=1e-11)
 
 
+@outside("SciPy", "scipy.stats.linregress", "the straight line through readings of a disk", value="recomputed")
 def test_days_and_bytes_of_a_real_disk_agree_with_scipy() -> None:
     chance = random.Random(7)
     points = [(20_500.0 + day, 1.8e12 + 2.1e9 * day + chance.gauss(0, 4e9)) for day in range(60)]

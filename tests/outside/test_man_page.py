@@ -13,6 +13,7 @@ from otherroof.cli.parser.manual import man_page
 from otherroof.cli.parser.verbs import EXIT_CODES, SHORT, VERBS
 from otherroof.system.install_help import MAN_PAGE
 from support.lab.need import require_programs
+from support.outside import outside
 
 SECTIONS = ["NAME", "SYNOPSIS", "DESCRIPTION", "OPTIONS", "VERBS", "EXIT STATUS", "ENVIRONMENT", "FILES", "SEE ALSO"]
 WIDTH = 78
@@ -33,6 +34,7 @@ def page(tmp_path: Path) -> Path:
     return path
 
 
+@outside("man-db", "man(1) --warnings", "the man page is printed whole", value="recomputed")
 def test_man_finds_nothing_wrong_and_prints_all_of_it(page: Path) -> None:
     require_programs("man", "groff")
     told, complaints = printed("man", "--warnings", "-l", str(page))
@@ -49,6 +51,7 @@ def test_man_finds_nothing_wrong_and_prints_all_of_it(page: Path) -> None:
     assert max(map(len, told.splitlines())) <= WIDTH + 1
 
 
+@outside("man-db", "man(1) --where, lexgrog(1)", "the man page is found by its name", value="recomputed")
 def test_man_knows_it_by_its_name(page: Path) -> None:
     require_programs("man", "lexgrog")
     told = printed("man", "--manpath", str(page.parents[1]), "--where", "otherroof")[0]
@@ -57,11 +60,13 @@ def test_man_knows_it_by_its_name(page: Path) -> None:
     assert "otherroof - keeps a second copy of a household's folders under another roof" in told
 
 
+@outside("groff", "groff(1) -ww with man(7)", "the man page has no slip", value="recomputed")
 def test_groff_finds_nothing_wrong(page: Path) -> None:
     require_programs("groff")
     assert printed("groff", "-man", "-ww", "-Tutf8", str(page))[1] == ""
 
 
+@outside("mandoc", "mandoc(1) -Tlint", "the man page has no slip", value="recomputed")
 def test_mandoc_finds_nothing_wrong(page: Path) -> None:
     require_programs("mandoc")
     done = subprocess.run(
@@ -76,6 +81,7 @@ SPOILT = [
 ]  # fmt: skip
 
 
+@outside("groff", "groff_man(7), text that looks like requests", "no text is taken for a request", value="recomputed")
 @pytest.mark.parametrize("text", SPOILT)
 def test_no_text_is_taken_for_roff(text: str, tmp_path: Path) -> None:
     require_programs("groff")

@@ -24,6 +24,7 @@ from otherroof.ledger.alerts import Alert
 from otherroof.ledger.far_findings import SpaceReading
 from otherroof.ledger.messages import ChannelState
 from otherroof.watch.metrics import Metric, metrics, render, write_metrics
+from support.outside import COMMON, outside
 from support.watching import NOW, Night, facts, far, job, row
 
 NAME = re.compile(r"[a-zA-Z_:][a-zA-Z0-9_:]*")
@@ -107,6 +108,7 @@ def household() -> bytes:
     return render(metrics(given, [alert])).encode()
 
 
+@outside("Prometheus, Exposition formats", "text-based format", "the metrics file line by line", value="read")
 def test_a_household_s_figures_can_be_read_and_are_right() -> None:
     seen = parse(household())
     assert seen["otherroof_looked_timestamp_seconds"] == [({}, NOW.timestamp())]
@@ -119,6 +121,7 @@ def test_a_household_s_figures_can_be_read_and_are_right() -> None:
     assert seen["otherroof_messages_waiting"] == [({"channel": "family"}, 3.0)]
 
 
+@outside("prometheus-client", "parser", "the format's own library reads the same", value="recomputed")
 def test_the_format_s_own_library_reads_the_same() -> None:
     families = {one.name: one for one in text_string_to_metric_families(household().decode())}
     for name, samples in parse(household()).items():
@@ -128,28 +131,48 @@ def test_the_format_s_own_library_reads_the_same() -> None:
         assert all(one.timestamp is None for one in families[name].samples)
 
 
+@outside(
+    "Prometheus, Exposition formats",
+    "text-based format: last line ends in a line feed",
+    "a file without jobs",
+    value="read",
+)
 def test_an_empty_household_still_gives_a_file_that_can_be_read() -> None:
     assert set(parse(render(metrics(facts(jobs=(), fars=()), [])).encode())) == {"otherroof_looked_timestamp_seconds"}
 
 
+@outside("Prometheus, Exposition formats", "text-based format: escapes", "labels of any letters", value="read")
 @pytest.mark.parametrize("name", ['quote"', "back\\slash", "line\nfeed", "brace}", "ü – ☂", 'all\\n"}'])
 def test_a_label_of_any_letters_survives(name: str) -> None:
     text = render([Metric("x", "a \\ in\nhelp", (({"a": name, "b": ""}, 1.5),))])
     assert parse(text.encode()) == {"x": [({"a": name, "b": ""}, 1.5)]}
 
 
+@outside(
+    "Prometheus, Exposition formats",
+    "text-based format: values as of ParseFloat",
+    "a value keeps every figure",
+    value="read",
+)
 @pytest.mark.parametrize("value", [0.0, -1.0, 1e21, 0.1 + 0.2, 1_930_000_000.123456])
 def test_a_value_keeps_every_figure(value: float) -> None:
     ((_, read),) = parse(render([Metric("x", "h", (({}, value),))]).encode())["x"]
     assert math.isclose(read, value, rel_tol=0)
 
 
+@outside(COMMON, "", "the parser of these tests refuses what the format forbids", value="recomputed")
 def test_the_parser_itself_refuses_what_the_format_forbids() -> None:
     for broken in (b"x 1", b"# TYPE x gauge\n# TYPE x gauge\nx 1\n", b"# HELP x h\n# TYPE x gauge\nx 1 1700000000\n"):
         with pytest.raises(AssertionError):
             parse(broken)
 
 
+@outside(
+    "Prometheus, node exporter",
+    "text-file collector: written aside and renamed",
+    "a reader never sees half a file",
+    value="read",
+)
 def test_a_reader_never_sees_half_a_file(tmp_path: Path) -> None:
     path = tmp_path / "otherroof.prom"
     write_metrics(str(path), "old 1\n")
@@ -162,6 +185,7 @@ def test_a_reader_never_sees_half_a_file(tmp_path: Path) -> None:
         write_metrics(str(tmp_path / "none" / "x.prom"), "x 1\n")
 
 
+@outside("RFC 3339", "§5.8", "times in the metrics file", value="read")
 def test_times_are_unix_seconds() -> None:
     # RFC 3339 §5.8's example, 1996-12-19T16:39:57-08:00 = 851042397 (computed).
     moment = datetime(1996, 12, 20, 0, 39, 57, tzinfo=UTC)

@@ -8,16 +8,19 @@ import threading
 import pytest
 
 from otherroof.tunnel.network.gateway import REQUEST, outside_address, read_answer
+from support.outside import outside
 
 #  version 0, opcode 128+0, result 0, seconds since start, 203.0.113.7
 ANSWER = bytes.fromhex("0080000000012345cb007107")
 
 
+@outside("RFC 6886", "§3.2", "the question to the router and its answer", value="from memory")
 def test_answer_is_read() -> None:
     assert REQUEST == b"\x00\x00"
     assert read_answer(ANSWER) == "203.0.113.7"
 
 
+@outside("RFC 6886", "§3.2 and §3.5", "answers that are none", value="from memory")
 @pytest.mark.parametrize(
     "packet",
     [
@@ -32,6 +35,7 @@ def test_other_packets_tell_nothing(packet: bytes) -> None:
     assert read_answer(packet) == ""
 
 
+@outside("RFC 6886", "§3.1", "a request that is lost is sent again", value="from memory")
 def test_router_is_asked_over_udp_and_again_if_a_packet_is_lost() -> None:
     router = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
     router.settimeout(5)
@@ -55,6 +59,7 @@ def test_router_is_asked_over_udp_and_again_if_a_packet_is_lost() -> None:
     assert asked == [REQUEST, REQUEST]
 
 
+@outside("common practice", "", "a router without it says that the port is closed, or nothing", value="from memory")
 def test_router_that_does_not_speak_it_tells_nothing() -> None:
     closed = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
     closed.bind(("127.0.0.1", 0))

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from otherroof.system.notification import Notifier
+from support.outside import COMMON, outside
 
 
 def listener(address: str) -> socket.socket:
@@ -29,6 +30,12 @@ def heard(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[tuple[str,
         yield told, way
 
 
+@outside(
+    "systemd, sd_notify(3)",
+    "READY, STATUS, WATCHDOG, RELOADING, STOPPING",
+    "what the service manager is told",
+    value="read",
+)
 def test_each_message_is_one_datagram_of_assignments(heard: tuple[str, socket.socket]) -> None:
     # sd_notify(3): READY=1, RELOADING=1, STOPPING=1, STATUS=…, WATCHDOG=1; newline-separated assignments.
     told, way = heard
@@ -47,6 +54,7 @@ def test_each_message_is_one_datagram_of_assignments(heard: tuple[str, socket.so
     assert messages[4] == "STOPPING=1"
 
 
+@outside(COMMON, "", "a status is not told twice", value="recomputed")
 def test_a_status_is_not_repeated_while_it_stays_the_same(heard: tuple[str, socket.socket]) -> None:
     told, way = heard
     notifier = Notifier.take({"NOTIFY_SOCKET": told}, os.getpid())
@@ -56,6 +64,7 @@ def test_a_status_is_not_repeated_while_it_stays_the_same(heard: tuple[str, sock
     assert [way.recv(4096) for _ in range(3)] == [b"STATUS=copies nothing", b"STATUS=copies photos", b"STOPPING=1"]
 
 
+@outside("systemd, sd_notify(3)", "NOTIFY_SOCKET is not set", "nothing is sent and nothing fails", value="read")
 def test_without_the_variable_nothing_is_sent_and_nothing_fails() -> None:
     # sd_notify(3): "If $NOTIFY_SOCKET was not set … 0 is returned"; nothing is sent.
     notifier = Notifier.take({}, os.getpid())
@@ -64,6 +73,7 @@ def test_without_the_variable_nothing_is_sent_and_nothing_fails() -> None:
     assert notifier.alive_every_s is None
 
 
+@outside(COMMON, "", "a manager that is gone takes nothing with it", value="recomputed")
 def test_a_manager_that_is_gone_does_not_take_the_service_with_it(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -71,12 +81,19 @@ def test_a_manager_that_is_gone_does_not_take_the_service_with_it(
     assert "cannot be reached" in caplog.text
 
 
+@outside("systemd, sd_notify(3)", "vsock addresses", "an address of an unknown kind is left alone", value="read")
 def test_an_address_of_an_unknown_kind_is_left_alone(caplog: pytest.LogCaptureFixture) -> None:
     # sd_notify(3) also knows vsock:CID:PORT, for virtual machines; we do not speak it.
     assert Notifier.take({"NOTIFY_SOCKET": "vsock:2:9999"}, os.getpid()).address == ""
     assert "unknown kind" in caplog.text
 
 
+@outside(
+    "systemd, sd_watchdog_enabled(3)",
+    "WATCHDOG_USEC, WATCHDOG_PID",
+    "a sign of life each half of the time",
+    value="read",
+)
 @pytest.mark.parametrize(
     ("environ", "every_s"),
     [
@@ -94,6 +111,7 @@ def test_the_watchdog_is_ours_only_where_it_names_this_process(environ: dict[str
     assert Notifier.take(dict(environ), 4711).alive_every_s == every_s
 
 
+@outside("systemd, sd_notify(3)", "unset_environment", "variables are not inherited", value="read")
 def test_programs_that_the_service_starts_do_not_speak_in_its_name(heard: tuple[str, socket.socket]) -> None:
     # sd_notify(3), unset_environment: the variables are taken out, so that children do not inherit them.
     environ = {"NOTIFY_SOCKET": heard[0], "WATCHDOG_USEC": "1", "WATCHDOG_PID": "1", "PATH": "/bin"}

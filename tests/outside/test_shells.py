@@ -24,6 +24,7 @@ from otherroof.cli.parser import completion
 from support.fresh_start import START
 from support.household import write_household
 from support.lab.need import require_programs
+from support.outside import COMMON, outside
 
 SCRIPTS = Path(completion.__file__).parent
 BASH_COMPLETION = Path("/usr/share/bash-completion/bash_completion")
@@ -110,6 +111,12 @@ def terminal(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Termina
     made.close()
 
 
+@outside(
+    "bash-completion, zshcompsys(1) and fish",
+    "bash, zsh and fish themselves",
+    "what the tab key completes",
+    value="recomputed",
+)
 def test_verbs_options_names_and_folders_are_completed(terminal: Terminal, tmp_path: Path) -> None:
     config = write_household(tmp_path / "config", jobs={"photos": "", "papers": ""})
     assert terminal.completed("otherroof rele") == ["release"]
@@ -122,6 +129,7 @@ def test_verbs_options_names_and_folders_are_completed(terminal: Terminal, tmp_p
     assert terminal.completed("otherroof restore photos --into target/inn")[-1].rstrip("/") == "target/inner"
 
 
+@outside(COMMON, "", "no noise while a line is typed", value="recomputed")
 def test_settings_that_cannot_be_read_are_passed_over_quietly(terminal: Terminal, tmp_path: Path) -> None:
     before = len(terminal.shown)
     assert terminal.completed(f"otherroof run --config {tmp_path}/nowhere pho")[-1] == "pho"
@@ -130,6 +138,7 @@ def test_settings_that_cannot_be_read_are_passed_over_quietly(terminal: Terminal
     assert "is not there" not in told
 
 
+@outside("ShellCheck", "shellcheck --shell=bash", "the completion script has no slip", value="recomputed")
 def test_the_script_for_bash_has_no_slip() -> None:
     require_programs("shellcheck")
     subprocess.run(["shellcheck", "--shell=bash", str(SCRIPTS / "complete.bash")], check=True, timeout=60)

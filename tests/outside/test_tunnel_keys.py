@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from otherroof.tunnel.keys import read_public_key, tunnel_public
+from support.outside import outside
 
 # RFC 7748 §6.1.
 ALICE = "77076d0a7318a57d3c16c17251b26645df4c2f87ebc0992ab177fba51db92c2a"
@@ -23,11 +24,13 @@ def _base64(digits: str) -> str:
     return base64.b64encode(bytes.fromhex(digits)).decode("ascii")
 
 
+@outside("RFC 7748", "§6.1", "the public half of a tunnel key", value="read", each=True)
 @pytest.mark.parametrize(("private", "public"), [(ALICE, ALICE_PUBLIC), (BOB, BOB_PUBLIC)])
 def test_public_half_of_a_tunnel_key(private: str, public: str) -> None:
     assert tunnel_public(_base64(private)) == _base64(public)
 
 
+@outside("wg(8)", "wg pubkey", "the public half of a key that wg made", value="recomputed")
 @pytest.mark.skipif(shutil.which("wg") is None, reason="wireguard-tools are not installed")
 def test_public_half_as_wg_tells_it(tmp_path: Path) -> None:
     path = tmp_path / "key"
