@@ -6,6 +6,7 @@ Make the table anew: `PYTHONPATH=tests:src python -m support.outside` in the pro
 from __future__ import annotations
 
 import importlib.util
+import sys
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -72,6 +73,7 @@ def all_checks() -> tuple[list[Check], list[str]]:
         assert spec is not None
         assert spec.loader is not None
         module = importlib.util.module_from_spec(spec)
+        sys.modules[spec.name] = module  # dataclasses look themselves up there
         spec.loader.exec_module(module)
         for name, test in vars(module).items():
             if not name.startswith("test_") or not callable(test):
