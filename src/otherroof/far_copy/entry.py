@@ -7,7 +7,6 @@ knows no disk and no far box.
 from __future__ import annotations
 
 import base64
-import binascii
 import json
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
@@ -133,7 +132,7 @@ def parse_line(line: bytes, *, top: bool = False) -> Entry:
             holes=tuple((int(at), int(size)) for at, size in raw.get("holes", ())),
             left_out=tuple(str(name) for name in raw.get("left_out", ())),
         )
-    except (ValueError, KeyError, TypeError, AttributeError, binascii.Error) as problem:
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as problem:
         raise Damaged(f"a line of a listing makes no sense ({problem})", advice=LINE_ADVICE) from problem
     if (
         entry.kind not in ("file", "folder", "link")

@@ -17,7 +17,7 @@ from pydantic import AfterValidator, Field, TypeAdapter, ValidationError, model_
 
 from otherroof.base.errors import WrongUse
 from otherroof.settings.fields import AbsolutePath, Address, Name, Port, Strict, Texts
-from otherroof.settings.mistake_words import mistake_in_plain_words
+from otherroof.settings.mistake_words import NOT_TOML, mistake_in_plain_words
 from otherroof.settings.models import Home
 from otherroof.settings.tunnel import LARGEST_MTU, LEAST_MTU
 
@@ -195,7 +195,7 @@ def read_answers(path: str, *, first_box: bool) -> Answers:
             raw = tomllib.load(file)
     except OSError as problem:
         raise WrongUse(f"cannot be read: {problem.strerror}", where=path, advice="name a file of answers") from problem
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
+    except NOT_TOML as problem:
         raise WrongUse(f"is not TOML: {problem}", where=path, advice="a TOML 1.0 file is wanted") from problem
     return check_answers(raw, where=path, first_box=first_box)
 

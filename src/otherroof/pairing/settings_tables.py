@@ -19,7 +19,7 @@ from otherroof.base.errors import HomeTrouble, WrongSettings
 from otherroof.pairing.answers import ANSWER
 from otherroof.pairing.plan import BASE, PairingPlan, key_names
 from otherroof.pairing.reply import Reply
-from otherroof.settings.mistake_words import mistake_in_plain_words
+from otherroof.settings.mistake_words import NOT_TOML, mistake_in_plain_words
 from otherroof.settings.models import FarBox
 from otherroof.settings.reader import MAIN_FILE
 
@@ -140,14 +140,14 @@ def _read(path: str) -> tuple[str, int]:
 def _parsed(text: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as problem:
+    except NOT_TOML as problem:
         raise WrongSettings(f"is not TOML: {problem}", where=MAIN_FILE) from problem
 
 
 def _require_same(after: str, wanted: Mapping[str, Any], added: str) -> None:
     try:
         fits = tomllib.loads(after) == wanted
-    except tomllib.TOMLDecodeError:
+    except NOT_TOML:
         fits = False
     if not fits:
         raise WrongSettings(

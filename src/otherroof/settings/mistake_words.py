@@ -32,6 +32,11 @@ _KINDS = {
 }
 
 
+# What `tomllib` raises at a text that is no TOML. Of the first kind are its own error, bytes that are no UTF-8, and
+# numbers of thousands of digits; of the second, brackets within brackets without end.
+NOT_TOML = (ValueError, RecursionError)
+
+
 def mistake_in_plain_words(detail: ErrorDetails) -> str:
     """Half a sentence: what would be right, or, for a check of our own, what is wrong."""
     words = _KINDS.get(detail["type"])

@@ -19,7 +19,7 @@ from pydantic_core import ErrorDetails
 from otherroof.base.errors import WrongSettings
 from otherroof.settings.alerting import AlertingSettings
 from otherroof.settings.fields import NAME_RULE
-from otherroof.settings.mistake_words import mistake_in_plain_words
+from otherroof.settings.mistake_words import NOT_TOML, mistake_in_plain_words
 from otherroof.settings.models import FarBox, Home, Job, Settings
 from otherroof.settings.tunnel import conflicts_between_tunnels
 from otherroof.settings.versions import Versions
@@ -127,7 +127,7 @@ def _load(path: str, mistakes: list[Mistake]) -> dict[str, Any] | None:
         mistakes.append(Mistake(os.path.dirname(path), "", "is not a folder", "`--config` wants the settings folder"))
     except OSError as problem:
         mistakes.append(Mistake(path, "", f"cannot be read: {problem.strerror}", "check its owner and mode"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
+    except NOT_TOML as problem:
         mistakes.append(Mistake(path, "", f"is not TOML: {problem}", "a TOML 1.0 file is wanted"))
     return None
 
