@@ -15,7 +15,7 @@ lab_processes=6
 # One more than there are processors, since some tests wait.
 processes=$(($(nproc) < 8 ? $(nproc) + 1 : 8))
 
-wanted="systemd openssh-server openssh-client wireguard-tools wireguard-go nftables iproute2 iputils-ping acl attr mmdebstrap shellcheck faketime chromium man-db groff-base mandoc bash bash-completion zsh fish xfsprogs btrfs-progs dosfstools exfatprogs exfat-fuse openssl jq git unicode-data sqlite3"
+wanted="systemd openssh-server openssh-client wireguard-tools wireguard-go nftables iproute2 iputils-ping acl attr mmdebstrap shellcheck faketime chromium man-db groff-base mandoc bash bash-completion zsh fish xfsprogs btrfs-progs dosfstools exfatprogs exfat-fuse openssl jq git unicode-data sqlite3 strace"
 if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null; then
     missing=""
     for package in $wanted; do

@@ -21,12 +21,14 @@ from otherroof.forecast.sampling import (
     most_bad,
     sample_sentence,
 )
+from support.outside import COMMON, outside
 
 # GAO/CIGIE Financial Audit Manual, section 450 (sampling control tests), the table of sample sizes: 45 items at 90 %
 # confidence and a tolerable rate of 5 % if no deviation is found. The row was read second-hand.
 GAO_450 = (0.90, 0.05, 45)
 
 
+@outside("GAO/CIGIE Financial Audit Manual", "section 450, sample sizes", "45 items at 90 % and 5 %", value="read")
 def test_gao_450_asks_for_45_items_without_a_deviation() -> None:
     confidence, tolerable, items = GAO_450
     assert least_sample_of_many(tolerable, confidence) == items
@@ -34,6 +36,13 @@ def test_gao_450_asks_for_45_items_without_a_deviation() -> None:
     assert least_sample(2000, 100, confidence) <= items
 
 
+@outside(
+    "Zero-defect sampling tables",
+    "95 %, no defect found: (1-p)^n",
+    "59 items for 5 %, 299 for 1 %",
+    value="recomputed",
+    each=True,
+)
 @pytest.mark.parametrize(("share", "items"), [(0.05, 59), (0.01, 299)])
 def test_zero_defect_samples_at_95_percent(share: float, items: int) -> None:
     """Sampling tables for no defect found; arithmetic: the least n with (1 - share)^n <= 0.05."""
@@ -42,6 +51,7 @@ def test_zero_defect_samples_at_95_percent(share: float, items: int) -> None:
     assert exact**items <= Fraction(1, 20) < exact ** (items - 1)
 
 
+@outside("SciPy", "scipy.stats.hypergeom", "a sample of a thousand files, ten of them bad", value="recomputed")
 def test_ten_bad_of_a_thousand() -> None:
     """Hypergeometric, by `scipy.stats.hypergeom`: 59 find one with 0.457171, 258 are the least for 95 %."""
     for checked, chance in ((59, 0.457171), (258, 0.950204)):
@@ -50,6 +60,13 @@ def test_ten_bad_of_a_thousand() -> None:
     assert least_sample(1000, 10, 0.95) == 258
 
 
+@outside(
+    "Hypergeometric distribution",
+    "whole numbers, without rounding",
+    "the least sample of a few files and of a household's",
+    value="recomputed",
+    each=True,
+)
 @pytest.mark.parametrize(("total", "bad", "items"), [(100, 5, 45), (20, 1, 19), (41_000, 410, 297)])
 def test_small_populations_and_one_of_a_household(total: int, bad: int, items: int) -> None:
     """Hypergeometric, 95 %; 19 of 20 is 95 % exactly."""
@@ -61,6 +78,7 @@ def test_small_populations_and_one_of_a_household(total: int, bad: int, items: i
     assert missed(items) <= Fraction(1, 20) < missed(items - 1)
 
 
+@outside("SciPy", "scipy.stats.hypergeom.pmf", "the chance to miss all bad files of a household", value="recomputed")
 def test_chances_to_miss_all_410_of_41000() -> None:
     """Hypergeometric by scipy: 0.049995 with the least sample of 297, 0.048499 with a round 300."""
     for checked, missed in ((297, 0.049995), (300, 0.048499)):
@@ -68,6 +86,9 @@ def test_chances_to_miss_all_410_of_41000() -> None:
         assert stats.hypergeom.pmf(0, 41_000, 410, checked) == pytest.approx(missed, abs=5e-7)
 
 
+@outside(
+    "Hanley and Lippman-Hand, JAMA 1983", "rule of three", "none found in a hundred", value="from memory, recomputed"
+)
 def test_rule_of_three() -> None:
     """Hanley and Lippman-Hand, "If nothing goes wrong, is everything all right?", JAMA 1983 (from memory)."""
     assert bound_on_share(0, 100, None, 0.95) == pytest.approx(0.029513, abs=5e-7)
@@ -77,12 +98,20 @@ def test_rule_of_three() -> None:
         assert exact == pytest.approx(3 / checked, rel=0.06)
 
 
+@outside(
+    "Clopper and Pearson, Biometrika 1934",
+    "one-sided exact bound, 95 %",
+    "none and three found in 300",
+    value="recomputed",
+    each=True,
+)
 @pytest.mark.parametrize(("bad", "bound"), [(0, 0.00993608), (3, 0.02564139)])
 def test_clopper_pearson_bound_of_300(bad: int, bound: float) -> None:
     """C. J. Clopper and E. S. Pearson, Biometrika 26 (1934), one-sided 95 %, by `scipy.stats.beta`."""
     assert bound_on_share(bad, 300, None, 0.95) == pytest.approx(bound, abs=5e-9)
 
 
+@outside("SciPy", "scipy.stats.beta", "exact bounds for totals without a bound", value="recomputed")
 def test_bounds_for_unlimited_totals_agree_with_scipy_s_beta() -> None:
     chance = random.Random(11)
     for _ in range(400):
@@ -94,6 +123,7 @@ def test_bounds_for_unlimited_totals_agree_with_scipy_s_beta() -> None:
         assert ours == pytest.approx(stats.beta.ppf(confidence, bad + 1, checked - bad), rel=1e-8)
 
 
+@outside("SciPy", "scipy.stats.hypergeom.sf", "chances up to millions of files", value="recomputed")
 def test_chances_agree_with_scipy_s_hypergeom_up_to_millions() -> None:
     chance = random.Random(12)
     for _ in range(2000):
@@ -112,6 +142,12 @@ def _exactly_at_most(found: int, total: int, bad: int, checked: int) -> Fraction
     return Fraction(ways, comb(total, checked))
 
 
+@outside(
+    "Hypergeometric distribution",
+    "whole numbers, without rounding",
+    "a bound is the least that holds",
+    value="recomputed",
+)
 @settings(max_examples=300, deadline=None)
 @given(some.data())
 def test_the_bound_is_the_least_that_holds_by_whole_numbers(data: some.DataObject) -> None:
@@ -128,6 +164,9 @@ def test_the_bound_is_the_least_that_holds_by_whole_numbers(data: some.DataObjec
         assert _exactly_at_most(bad, total, bound + 1, checked) <= alpha
 
 
+@outside(
+    "Hypergeometric distribution", "whole numbers, without rounding", "what a sentence says is true", value="recomputed"
+)
 @settings(max_examples=300, deadline=None)
 @given(some.integers(1, 3000), some.integers(0, 3000), some.integers(0, 5))
 def test_every_sentence_is_true_by_whole_numbers(total: int, checked: int, bad: int) -> None:
@@ -150,6 +189,7 @@ def test_every_sentence_is_true_by_whole_numbers(total: int, checked: int, bad: 
         assert checked == total
 
 
+@outside(COMMON, "", "the sentence about 300 files", value="recomputed")
 def test_the_sentence_of_300_files() -> None:
     assert (
         sample_sentence(0, 300, 41_000)
@@ -161,6 +201,7 @@ def test_the_sentence_of_300_files() -> None:
     )
 
 
+@outside(COMMON, "", "sentences at the edges", value="recomputed")
 @pytest.mark.parametrize(
     ("bad", "checked", "total", "end"),
     [
@@ -179,6 +220,12 @@ def test_sentences_at_the_edges(bad: int, checked: int, total: int, end: str) ->
     assert sample_sentence(bad, checked, total).endswith(end)
 
 
+@outside(
+    "Pearson, Philosophical Magazine 1900",
+    "chi-square test, by scipy.stats.chisquare",
+    "drawing at random finds as often as was reckoned",
+    value="recomputed",
+)
 def test_drawing_at_random_finds_as_often_as_the_arithmetic_says() -> None:
     """Pearson's chi-square test (Philosophical Magazine, 1900) by scipy: found and missed over 4,000 drawings."""
     total, bad, checked, drawings = 500, 4, 100, 4000
@@ -187,6 +234,7 @@ def test_drawing_at_random_finds_as_often_as_the_arithmetic_says() -> None:
     assert stats.chisquare([found, drawings - found], [expected, drawings - expected]).pvalue > 0.001
 
 
+@outside(COMMON, "", "a million files take no time", value="recomputed")
 def test_a_million_files_take_no_time() -> None:
     begun = time.perf_counter()
     assert most_bad(5_000, 100_000, 1_000_000) == 51_089
@@ -196,6 +244,7 @@ def test_a_million_files_take_no_time() -> None:
     assert time.perf_counter() - begun < 5
 
 
+@outside(COMMON, "", "numbers that cannot be are refused", value="recomputed")
 @pytest.mark.parametrize(("bad", "checked", "total"), [(2, 1, 5), (0, 6, 5), (-1, 1, 5)])
 def test_numbers_that_cannot_be_are_refused(bad: int, checked: int, total: int) -> None:
     with pytest.raises(ValueError):

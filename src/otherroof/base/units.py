@@ -41,8 +41,12 @@ def span_text(seconds: float) -> str:
     # 9.95 and more would be shown as `10.0 s`.
     if seconds < 9.95:
         return f"{seconds:.1f} s"
-    # Rounded once, before it is split: rounding the parts could give `1 min 60 s`.
-    whole = int(seconds + 0.5)
+    # Rounded before it is split, to the smaller of the two units: rounding the parts could give `1 min 60 s`.
+    whole = _rounded(seconds, 1)
+    if whole >= 3_600:
+        whole = _rounded(seconds, 60)
+    if whole >= 86_400:
+        whole = _rounded(seconds, 3_600)
     days, rest = divmod(whole, 86_400)
     hours, rest = divmod(rest, 3_600)
     minutes, left = divmod(rest, 60)
@@ -53,3 +57,7 @@ def span_text(seconds: float) -> str:
     if minutes:
         return f"{minutes} min {left} s" if left else f"{minutes} min"
     return f"{left} s"
+
+
+def _rounded(seconds: float, unit: int) -> int:
+    return int(seconds / unit + 0.5) * unit
