@@ -332,15 +332,21 @@ class TreeLogDisk(PowerDisk):
 
     A logged file's later renames go into the log too, and reach the platter with the next sync of any file. When the
     log is played back, a name in it takes the place of whatever the last transaction had there, and a file whose last
-    name was taken so is gone. A transaction comes every `every` requests, or never with 0.
+    name was taken so is gone. A transaction comes every `every` requests, or never with 0; with `each_run` one ends
+    just before a run's first change, so that what the run moves has no name in the log yet.
     """
 
-    def __init__(self, before: Tree | None = None, slip: Slip = no_slip, *, every: int = 0) -> None:
+    def __init__(
+        self, before: Tree | None = None, slip: Slip = no_slip, *, every: int = 0, each_run: bool = False
+    ) -> None:
         self._every = every
+        self._each_run = each_run
         super().__init__(before, slip)
 
     def hear(self, event: Event) -> None:
         """One request more; now and then the kernel ends a transaction by itself."""
+        if self._each_run and isinstance(event.op, requests.OpenFile) and event.op.path.endswith(b".under-way"):
+            self._begin()
         super().hear(event)
         if self._every and self.now % self._every == 0:
             self._begin()
@@ -390,6 +396,7 @@ DISKS: dict[str, Callable[[Tree, Slip], PowerDisk]] = {
     "ext4 and XFS": JournalDisk,
     "btrfs": TreeLogDisk,
     "btrfs, transactions": lambda before, slip: TreeLogDisk(before, slip, every=37),
+    "btrfs, a transaction before each run": lambda before, slip: TreeLogDisk(before, slip, each_run=True),
 }
 
 

@@ -1,0 +1,56 @@
+"""The modules in which a slip can lose data, send a secret or leave an alert unsaid, and their tables of slips."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+MODULES: tuple[str, ...] = (
+    *(f"layouts/open/{n}.py" for n in ("steps", "aside", "writer", "job_folder", "keeper", "reader", "remover")),
+    *("layouts/open/walk.py", "layouts/open/paths.py"),
+    *(f"copying/{n}.py" for n in ("commit", "run", "other_server")),
+    *(f"copying/send/{n}.py" for n in ("far_syncs", "files", "known_content", "landed", "large_files", "lost_folders")),
+    *(f"copying/send/{n}.py" for n in ("own_secrets", "send", "settling", "stream", "under_way")),
+    *(f"copying/compare/{n}.py" for n in ("catalogue", "catalogue_repair", "change", "compare", "doubts")),
+    *(f"copying/compare/{n}.py" for n in ("find_changes", "fold", "guard", "half_sent", "hard_links")),
+    *(f"copying/compare/{n}.py" for n in ("held_content", "plan", "plan_file")),
+    *(f"copying/home/{n}.py" for n in ("scan", "read", "chunks", "chunk_lists", "looks_encrypted")),
+    *(f"restore/{n}.py" for n in ("target", "restore", "properties", "local_file", "versions")),
+    *(f"far/sftp/{n}.py" for n in ("codec", "channel", "streams")),
+    *(f"far/{n}.py" for n in ("courtesy", "pacing", "requests", "session")),
+    *(f"far_copy/{n}.py" for n in ("listing", "entry", "listing_key", "numbers", "keeper")),
+    *(f"watch/{n}.py" for n in ("rules", "look", "messages", "sending", "alert_steps", "gather", "unusual")),
+    *(f"ledger/{n}.py" for n in ("alerts", "database", "far_findings", "file", "job_times", "last_look", "messages")),
+    *(f"ledger/{n}.py" for n in ("probes", "runs", "soundness")),
+    *("schedule/due.py", "schedule/plan.py", "settings/windows.py", "settings/crontab.py", "settings/promises.py"),
+    *("forecast/trend.py", "tunnel/network/address_plan.py", "tunnel/network/routes.py"),
+    *("base/atomic_file.py", "base/locks.py", "base/units.py"),
+)
+
+Row = tuple[str, str, str]  # old text, new text, what it would do to people
+MARKS = {"!": 2, "-": 0, "+": 1}  # which of a row's texts a line of a table belongs to
+
+
+def tables() -> dict[str, list[Row]]:
+    """The slips by hand, by module. Raises ValueError at a line that is none of a table."""
+    found: dict[str, list[Row]] = {}
+    for file in sorted((Path(__file__).parent / "by_hand").glob("*.txt")):
+        rows: list[list[list[str]]] = []
+        module = ""
+        for line in [*file.read_text(encoding="utf-8").splitlines(), "== "]:
+            mark, text = line[:1], line[2:]
+            if line.startswith("== "):
+                found.setdefault(module, []).extend(_as_row(row) for row in rows)
+                module, rows = text.strip(" ="), []
+            elif mark in MARKS:
+                if mark == "!":
+                    rows.append([[], [], []])
+                rows[-1][MARKS[mark]].append(text)
+            elif line and not line.startswith("# "):
+                raise ValueError(f"{file.name}: {line!r} is no line of a table")
+    found.pop("", None)
+    return found
+
+
+def _as_row(row: list[list[str]]) -> Row:
+    old, new, what = ("\n".join(lines) for lines in row)
+    return old, new, what

@@ -1,0 +1,230 @@
+"""Runs the tests that fit a slip, in a copy of the tree, and tells whether any of them notices it.
+
+Each run is a child of this process, which has imported what takes long and is not the product's: a slip that is noticed
+at the first test costs a second. The copy lies in a temporary folder; the tree itself is never written to.
+"""
+
+from __future__ import annotations
+
+import importlib
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from support.slips.slip import Slip
+
+OURS = Path("src") / "otherroof"
+COPIED = ("src", "tests", "jobs", "examples", "systemd", "pyproject.toml", "README.md", "DEVELOPERS.md")
+IMPORTED = (
+    *(
+        "pytest",
+        "hypothesis",
+        "paramiko",
+        "pydantic",
+        "cryptography.hazmat.primitives.asymmetric.ed25519",
+        "rich.table",
+    ),
+    *("apscheduler.schedulers.background", "jinja2", "typer", "pyfastcdc", "sqlite3", "aiosmtpd.controller"),
+)
+PYTEST = ("-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", "-m", "not lab and not slow", "--tb=line")
+# It was imported before, and its assertions are not of interest.
+PYTEST += ("-W", "ignore::pytest.PytestAssertRewriteWarning")
+PASSED = 0  # pytest's exit code
+
+# Which test files hold what is told of a room as a whole, beside those that call it.
+POWER = "tests/unit/test_power_cuts_in_model.py"
+FITS: dict[str, tuple[str, ...]] = {
+    "layouts/open/": (POWER,),
+    "copying/send/": (POWER,),
+    "copying/commit": (POWER,),
+    "copying/compare/plan.py": (POWER,),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What became of a slip. `noticed_by`: the test that failed first, "(time-out)", or "" for a survivor."""
+
+    slip: Slip
+    line: int
+    noticed_by: str
+    seconds: float
+    tests: int
+
+
+class NothingTried(Exception):
+    """The tests could not be run at all, or one fails without any slip."""
+
+
+class Copy:
+    """A copy of the tree in which one module at a time is changed."""
+
+    def __init__(self, tree: Path, where: Path) -> None:
+        self.where = where
+        self.unsound: set[str] = set()  # tests that fail without any slip
+        self._sound: set[str] = set()
+        self._made = int(time.time()) - 1_000_000
+        for name in COPIED:
+            if (tree / name).is_dir():
+                shutil.copytree(tree / name, where / name, symlinks=True, ignore=shutil.ignore_patterns("__pycache__"))
+            elif (tree / name).exists():
+                shutil.copy2(tree / name, where / name)
+
+    def is_sound(self, test: str, most_s: float) -> bool:
+        """Whether a test passes without any slip."""
+        if test not in self._sound | self.unsound:
+            failed, _ = run_tests(self, [test], most_s)
+            (self.unsound if failed else self._sound).add(test)
+        return test in self._sound
+
+    def text_of(self, module: str) -> str:
+        return (self.where / OURS / module).read_text(encoding="utf-8")
+
+    @contextmanager
+    def with_slip(self, slip: Slip) -> Iterator[None]:
+        """While inside, the copy has the slip."""
+        path = self.where / OURS / slip.module
+        old = path.read_text(encoding="utf-8")
+        self._write(path, slip.made_in(old))
+        try:
+            yield
+        finally:
+            self._write(path, old)
+
+    def _write(self, path: Path, text: str) -> None:
+        path.write_text(text, encoding="utf-8")
+        # Compiled files are told from old ones by time and size alone, and a slip may change neither.
+        self._made += 10
+        os.utime(path, (self._made, self._made))
+
+
+class WhoFits:
+    """Which tests call a function, as `who_calls` wrote it down."""
+
+    def __init__(self, folder: Path) -> None:
+        self._seconds: dict[str, float] = {}
+        self._by_call: dict[str, list[str]] = {}
+        self._by_module: dict[str, set[str]] = {}
+        for file in sorted(folder.glob("*.json")):
+            for test, told in json.loads(file.read_text(encoding="utf-8")).items():
+                self._seconds[test] = told["seconds"]
+                for call in told["calls"]:
+                    self._by_call.setdefault(call, []).append(test)
+                    self._by_module.setdefault(call.partition(":")[0], set()).add(test)
+
+    def fitting(self, slip: Slip, functions: dict[int, range], text: str, most_s: float) -> list[str]:
+        """Tests for about `most_s` seconds: of those that call the function in which the slip is (else anything of the
+        module) the quickest of each kind, those whose file is named like the module or in the list, then the rest."""
+        line = text.count("\n", 0, slip.at) + 1
+        inside = [first for first, lines in functions.items() if line in lines]
+        calling = self._by_call.get(f"{slip.module}:{max(inside)}", []) if inside else []
+        rows = sorted(calling or self._by_module.get(slip.module, ()), key=lambda test: (self._seconds[test], test))
+        firsts = {test.partition("[")[0]: test for test in reversed(rows)}
+        first = [test for test in rows if firsts[test.partition("[")[0]] == test]
+        named = [test for test in sorted(self._seconds) if self._is_named_for(test, slip.module)]
+        chosen = _for_seconds(first, most_s, self._seconds)
+        chosen += [test for test in _for_seconds(named, most_s, self._seconds) if test not in chosen]
+        if sum(self._seconds[test] for test in chosen) < most_s:
+            chosen += [test for test in _for_seconds(rows, most_s / 2, self._seconds) if test not in chosen]
+        return chosen
+
+    def _is_named_for(self, test: str, module: str) -> bool:
+        file = test.partition("::")[0]
+        name = module.rpartition("/")[2].removesuffix(".py")
+        listed = {file for above, files in FITS.items() if module.startswith(above) for file in files}
+        return file in listed or file.endswith((f"/test_{name}.py", f"_{name}.py"))
+
+
+def _for_seconds(tests: list[str], most_s: float, seconds: dict[str, float]) -> list[str]:
+    chosen, total = [], 0.0
+    for test in tests:
+        total += seconds[test]
+        if chosen and total > most_s:
+            break
+        chosen.append(test)
+    return chosen
+
+
+def run_tests(copy: Copy, tests: Iterable[str], most_s: float) -> tuple[str, float]:
+    """The name of the first test that fails, "(time-out)", or "" if all pass; and the seconds it took."""
+    with tempfile.TemporaryDirectory(prefix="slip-", dir=copy.where) as scratch:
+        told = Path(scratch) / "told"
+        begun = time.monotonic()
+        child = os.fork()
+        if child == 0:
+            _be_pytest(copy, [*PYTEST, f"--basetemp={scratch}/tests", *tests], told)
+        code = _wait(child, most_s)
+        seconds = time.monotonic() - begun
+        if code is None:
+            return "(time-out)", seconds
+        text = told.read_text(encoding="utf-8", errors="replace")
+        if code == PASSED:
+            return "", seconds
+        failed = [line for line in text.splitlines() if line.startswith(("FAILED ", "ERROR "))]
+        # A module that cannot even be imported ends pytest before any test (code 2 to 4): that is noticed as well.
+        if not failed:
+            raise NothingTried(f"pytest ended with {code}: {text[-600:]}")
+        return failed[0].split(" - ")[0].split(" ", 1)[1], seconds
+
+
+def _be_pytest(copy: Copy, words: list[str], told: Path) -> None:
+    """In the child: never returns."""
+    try:
+        os.setsid()
+        os.chdir(copy.where)
+        out = os.open(told, os.O_WRONLY | os.O_CREAT, 0o600)
+        for handle in (1, 2):
+            os.dup2(out, handle)
+        os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
+        os.environ |= {"OTHERROOF_QUICK": "1", "PYTHONPATH": f"{copy.where}/src:{copy.where}/tests"}
+        sys.path[:0] = [f"{copy.where}/src", f"{copy.where}/tests"]
+        for name in [name for name in sys.modules if name.split(".")[0] in ("otherroof", "support")]:
+            del sys.modules[name]
+        import pytest
+
+        code = int(pytest.main(words))
+        sys.stdout.flush()
+    except BaseException as problem:  # noqa: BLE001 - told to the parent, since this process ends here
+        os.write(2, f"{type(problem).__name__}: {problem}".encode())
+        code = 99
+    os._exit(code)
+
+
+def _wait(child: int, most_s: float) -> int | None:
+    """The child's exit code; None if it had to be ended."""
+    until = time.monotonic() + most_s
+    ended = 0
+    while not ended and time.monotonic() < until:
+        ended, status = os.waitpid(child, os.WNOHANG)
+        if not ended:
+            time.sleep(0.02)
+    # Whatever it has started belongs to its group; alone the first would be gone already.
+    with suppress(ProcessLookupError):
+        os.killpg(child, signal.SIGKILL)
+    if not ended:
+        os.waitpid(child, 0)
+        return None
+    return os.waitstatus_to_exitcode(status)
+
+
+def import_ahead() -> None:
+    """What tests import that is not the product's, once for all children."""
+    for name in IMPORTED:
+        importlib.import_module(name)
+
+
+def note_who_calls(tree: Path, folder: Path, words: list[str]) -> None:
+    """Run the tests once with `who_calls`. Raises CalledProcessError if one fails: no slip could be told then."""
+    environment = os.environ | {"OTHERROOF_WHO_CALLS": str(folder), "OTHERROOF_QUICK": "1", "PYTHONPATH": "src:tests"}
+    argv = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-p", "support.slips.who_calls"]
+    argv += ["--ignore=tests/lab", "-m", "not lab and not slow", *words]
+    subprocess.run(argv, cwd=tree, env=environment, check=True)

@@ -1,0 +1,45 @@
+"""One slip: a small change of one module of the product, and how it is made.
+
+Knows nothing of tests.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+HAND = "by hand"
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """`old` becomes `new` at the character `at` of the module's text; `what` it does, or would do to people."""
+
+    module: str
+    at: int
+    old: str
+    new: str
+    what: str
+    kind: str = HAND
+
+    def made_in(self, text: str) -> str:
+        """The module's text with the slip in it."""
+        return text[: self.at] + self.new + text[self.at + len(self.old) :]
+
+    def line_in(self, text: str) -> int:
+        """The number of the line at which the text first differs."""
+        same = next((n for n, (a, b) in enumerate(zip(self.old, self.new, strict=False)) if a != b), 0)
+        return text.count("\n", 0, self.at + same) + 1
+
+
+class SlipIsGone(Exception):
+    """The text that a slip changes is not in the module, or more than once."""
+
+
+def by_hand(module: str, text: str, rows: list[tuple[str, str, str]]) -> list[Slip]:
+    """The slips of a table's rows: old text, new text, what it would do to people. Raises SlipIsGone."""
+    found = []
+    for old, new, what in rows:
+        if text.count(old) != 1:
+            raise SlipIsGone(f"{module}: {text.count(old)} times in it: {old!r}")
+        found.append(Slip(module, text.index(old), old, new, what))
+    return found
