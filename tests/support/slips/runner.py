@@ -41,12 +41,27 @@ PYTEST += ("-W", "ignore::pytest.PytestAssertRewriteWarning")
 PASSED = 0  # pytest's exit code
 
 # Which test files hold what is told of a room as a whole, beside those that call it.
-POWER = "tests/unit/test_power_cuts_in_model.py"
+UNIT = "tests/unit/test_"
 FITS: dict[str, tuple[str, ...]] = {
-    "layouts/open/": (POWER,),
-    "copying/send/": (POWER,),
-    "copying/commit": (POWER,),
-    "copying/compare/plan.py": (POWER,),
+    "layouts/open/": ("layout_order", "power_cuts_in_model"),
+    "copying/commit": ("power_cuts_in_model", "main_job_changes", "other_server"),
+    "copying/run": ("main_job_recovery", "main_job_guard"),
+    "copying/compare/catalogue": ("main_job_recovery", "damaged_state"),
+    "copying/compare/compare": ("guard_reckoning", "compare_and_fold"),
+    "copying/compare/doubts": ("main_job_guard",),
+    "copying/compare/find_changes": ("main_job_guard",),
+    "copying/compare/fold": ("compare_and_fold", "main_job_trouble"),
+    "copying/compare/guard": ("guard_reckoning", "main_job_guard"),
+    "copying/compare/half_sent": ("main_job_recovery",),
+    "copying/compare/hard_links": ("main_job_changes",),
+    "copying/compare/held_content": ("main_job_changes", "main_job_recovery"),
+    "copying/compare/plan": ("power_cuts_in_model", "main_job_young_files", "main_job_changes", "damaged_state"),
+    "copying/home/": ("scan", "main_job_changes", "pinned_numbers"),
+    "copying/send/": ("power_cuts_in_model", "main_job_recovery", "main_job_trouble", "main_job_changes"),
+    "restore/": ("restored_properties", "main_job_restore", "restore_while_runs_go_on"),
+    "ledger/": ("ledger_scopes",),
+    "watch/": ("alert_steps", "watch_rules"),
+    "schedule/": ("what_is_owed",),
 }
 
 
@@ -130,7 +145,8 @@ class WhoFits:
         rows = sorted(calling or self._by_module.get(slip.module, ()), key=lambda test: (self._seconds[test], test))
         firsts = {test.partition("[")[0]: test for test in reversed(rows)}
         first = [test for test in rows if firsts[test.partition("[")[0]] == test]
-        named = [test for test in sorted(self._seconds) if self._is_named_for(test, slip.module)]
+        named = [test for test in self._seconds if self._is_named_for(test, slip.module)]
+        named.sort(key=lambda test: (self._seconds[test], test))
         chosen = _for_seconds(first, most_s, self._seconds)
         chosen += [test for test in _for_seconds(named, most_s, self._seconds) if test not in chosen]
         if sum(self._seconds[test] for test in chosen) < most_s:
@@ -139,9 +155,9 @@ class WhoFits:
 
     def _is_named_for(self, test: str, module: str) -> bool:
         file = test.partition("::")[0]
-        name = module.rpartition("/")[2].removesuffix(".py")
-        listed = {file for above, files in FITS.items() if module.startswith(above) for file in files}
-        return file in listed or file.endswith((f"/test_{name}.py", f"_{name}.py"))
+        own = module.rpartition("/")[2].removesuffix(".py")
+        listed = {f"{UNIT}{name}.py" for above, names in FITS.items() if module.startswith(above) for name in names}
+        return file in listed or file.endswith((f"/test_{own}.py", f"_{own}.py"))
 
 
 def _for_seconds(tests: list[str], most_s: float, seconds: dict[str, float]) -> list[str]:
