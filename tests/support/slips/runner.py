@@ -202,6 +202,9 @@ def _be_pytest(copy: Copy, words: list[str], told: Path) -> None:
             os.dup2(out, handle)
         os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
         os.environ |= {"OTHERROOF_QUICK": "1", "PYTHONPATH": f"{copy.where}/src:{copy.where}/tests"}
+        # What is compiled once is there for the next slip, in the copy.
+        sys.dont_write_bytecode, sys.pycache_prefix = False, f"{copy.where}/compiled"
+        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
         sys.path[:0] = [f"{copy.where}/src", f"{copy.where}/tests"]
         for name in [name for name in sys.modules if name.split(".")[0] in ("otherroof", "support")]:
             del sys.modules[name]
