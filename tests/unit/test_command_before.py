@@ -15,7 +15,7 @@ import pytest
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import HomeTrouble, RunCut
 from otherroof.copying.progress import Progress
-from otherroof.jobs.command_before import run_command_before
+from otherroof.jobs.commands import run_command_before
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.run import run_job
 from otherroof.jobs.stop_sign import StopSign
@@ -71,7 +71,7 @@ def test_a_run_that_is_asked_to_stop_ends_it_with_all_it_started(pids: Path) -> 
 
 
 def test_one_that_does_not_mind_being_asked_is_killed(pids: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("otherroof.jobs.command_before.END_S", 1.0)
+    monkeypatch.setattr("otherroof.jobs.commands.END_S", 1.0)
     script = f"trap '' TERM; echo $$ >> {pids}; while :; do sleep 0.1; done"
     begun = time.monotonic()
     with pytest.raises(HomeTrouble, match=r"did not end within 0\.5 s"):

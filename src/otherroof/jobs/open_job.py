@@ -29,7 +29,7 @@ from otherroof.far.trial_file import TrialResult, write_trial_file
 from otherroof.far_copy.keeper import ExtraScript, HomeIdentity, Keeper, remove_scratch_of
 from otherroof.far_copy.listing_key import ListingKey, read_key, read_or_make_key
 from otherroof.far_copy.view import FarCopyView
-from otherroof.jobs.command_before import run_command_before
+from otherroof.jobs.commands import run_command_before
 from otherroof.jobs.context import JobContext, Metered
 from otherroof.jobs.far_place import job_limit, open_place
 from otherroof.jobs.layouts import keeper_of

@@ -14,6 +14,7 @@ from typing import Self
 from otherroof.base.errors import OtherroofError
 from otherroof.base.sqlite_file import all_set_aside
 from otherroof.ledger.alerts import AlertPage
+from otherroof.ledger.drills import DrillPage
 from otherroof.ledger.far_findings import DamagePage, SpacePage
 from otherroof.ledger.file import LedgerFile
 from otherroof.ledger.job_times import JobTimesPage, MarkPage
@@ -44,6 +45,7 @@ class Ledger:
         self.marks = MarkPage(self.file)
         self.proofs = ProofPage(self.file)
         self.proved = ProvedPage(self.file)
+        self.drills = DrillPage(self.file)
 
     def __enter__(self) -> Self:
         return self

@@ -136,7 +136,23 @@ ALTER TABLE damage ADD COLUMN name BLOB NOT NULL DEFAULT x'';
 ALTER TABLE damage ADD COLUMN in_newest INTEGER NOT NULL DEFAULT 0;
 """
 
-MIGRATIONS: tuple[str, ...] = (RUNS, WAYS, ALERTS, TURNS, BUNDLES, PROOFS)
+# Practice restores.
+DRILLS = """
+CREATE TABLE drill (
+    number INTEGER PRIMARY KEY, job TEXT NOT NULL, far TEXT NOT NULL, started TEXT NOT NULL,
+    from_nothing INTEGER NOT NULL, version TEXT NOT NULL DEFAULT '', ended TEXT,
+    outcome TEXT NOT NULL DEFAULT '', reason TEXT NOT NULL DEFAULT '',
+    files INTEGER NOT NULL DEFAULT 0, size INTEGER NOT NULL DEFAULT 0, of_files INTEGER NOT NULL DEFAULT 0,
+    of_size INTEGER NOT NULL DEFAULT 0, damaged INTEGER NOT NULL DEFAULT 0,
+    changed_at_home INTEGER NOT NULL DEFAULT 0, wire_up INTEGER NOT NULL DEFAULT 0,
+    wire_down INTEGER NOT NULL DEFAULT 0, took_s REAL NOT NULL DEFAULT 0,
+    back_s REAL, soonest_s REAL, latest_s REAL, check_code INTEGER, check_said TEXT NOT NULL DEFAULT ''
+);
+CREATE INDEX drill_by_job ON drill (job, far, started);
+CREATE INDEX drill_by_far ON drill (far, started);
+"""
+
+MIGRATIONS: tuple[str, ...] = (RUNS, WAYS, ALERTS, TURNS, BUNDLES, PROOFS, DRILLS)
 
 
 def migrate(db: sqlite3.Connection, path: str, steps: tuple[str, ...] = MIGRATIONS) -> None:

@@ -32,6 +32,7 @@ _STAMPS = {
     "turn": ("since", "begun", "ended"),
     "mark": ("at",),
     "proof": ("started", "ended", "since"),
+    "drill": ("started", "ended"),
 }
 _WITH_RUNS = ("run", "run_problem", "hold", "damage", "run_nature")
 PACKED = 8  # bytes that a file takes in `proved`

@@ -87,6 +87,11 @@ def trusted_part(kept: Settings, files: ReadableSettings) -> TrustedSettings:
             left_out.append(Mistake(file, "before", NOT_TRUSTED, MEND))
         elif job.far in far:
             jobs[name] = job
+            if job.drill.also is not None and (written is None or written.drill.also != job.drill.also):
+                # The copy itself needs no such command, so that it goes on; only drills do without.
+                file = os.path.join(files.where, JOBS_FOLDER, name + ".toml")
+                left_out.append(Mistake(file, "drill.also", NOT_TRUSTED, MEND))
+                jobs[name] = job.model_copy(update={"drill": job.drill.model_copy(update={"also": None})})
     channels = dict(kept.told.channel)
     for name, channel in kept.told.channel.items():
         if channel.kind == "command" and files.told.channel.get(name) != channel:

@@ -40,10 +40,11 @@ def check_machine(settings: Settings | ReadableSettings) -> list[Mistake]:
                     "create or mount it, or correct the path",
                 )
             )
-        if job.before is not None and not os.access(job.before[0], os.X_OK):
-            mistakes.append(
-                Mistake(path, "before", f"{job.before[0]} cannot be run", "correct the path, or make it executable")
-            )
+        for key, argv in (("before", job.before), ("drill.also", job.drill.also)):
+            if argv is not None and not os.access(argv[0], os.X_OK):
+                mistakes.append(
+                    Mistake(path, key, f"{argv[0]} cannot be run", "correct the path, or make it executable")
+                )
     return mistakes
 
 

@@ -91,13 +91,23 @@ class Guard(Strict):
     from_files: int = Field(default=100, ge=1)
 
 
+class DrillSettings(Strict):
+    """What a practice restore brings back in any case (`always`: paths in the job's folder), and the command that then
+    says whether it is of use (`also`), within `also_s` seconds."""
+
+    always: Texts = ()
+    also: Argv | None = None
+    also_s: float = Field(default=600, gt=0)
+
+
 class Job(Strict):
     """One folder to protect.
 
     `at` is five crontab fields and `window` a stretch of the day, both on the household's wall clock. `tries` is how
     often a run is begun if the far box does not answer, before its next time. `importance` 9 goes before 1. Of the far
     copy up to `prove_mb` MB are read back each night (0: none), so that all of it is within `prove_days` if that is
-    enough; with `heal`, what is found damaged is sent again.
+    enough; with `heal`, what is found damaged is sent again. Each `drill_days` (0: never by the service) up to
+    `drill_mb` MB are restored for practice; `back_within_hours` is how soon all must be able to be back (0: no matter).
     """
 
     folder: AbsolutePath
@@ -117,9 +127,13 @@ class Job(Strict):
     prove_mb: float = Field(default=200, ge=0)
     prove_days: float = Field(default=90, gt=0)
     heal: bool = True
+    drill_mb: float = Field(default=500, gt=0)
+    drill_days: float = Field(default=30, ge=0)
+    back_within_hours: float = Field(default=0, ge=0)
     also_kept: Texts = ()
     guard: Guard = Guard()
     versions: Versions = Versions()
+    drill: DrillSettings = DrillSettings()
 
 
 class Settings(Strict):

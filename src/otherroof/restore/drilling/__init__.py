@@ -1,0 +1,1 @@
+"""A practice restore: which part comes back, how fast it came, and what came of it."""
