@@ -29,9 +29,10 @@ from otherroof.watch.digest.build import (
     nights_of,
 )
 from otherroof.watch.digest.unprotected import folders_in, unprotected_folders
+from otherroof.watch.finding import Finding
 from otherroof.watch.gather import WatchInputs
 from otherroof.watch.look import look
-from otherroof.watch.rules import RULES, Finding
+from otherroof.watch.rules import RULES
 from support.household import write_household
 from support.ledgers import ledger_of
 from support.long_history import write_history

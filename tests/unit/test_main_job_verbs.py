@@ -10,6 +10,7 @@ import os
 import re
 import shutil
 import sqlite3
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -30,7 +31,7 @@ from otherroof.cli.main import main
 from otherroof.jobs import stop_sign
 from otherroof.jobs.locks import job_lock
 from otherroof.ledger import Ledger
-from support.main_job import JOB, OneJob
+from support.main_job import FAR, JOB, OneJob
 from support.verbs import Verb, two_files_and_a_link, verb_of
 
 RUN_ID = re.compile(r"\d{4}-\d\d-\d\dT\d{6}Z-[0-9a-f]{4}")
@@ -193,6 +194,33 @@ def test_other_host_key_stops_everything_and_says_what_it_could_mean(job: OneJob
     assert "somebody stands in between" in told.err
     assert verb("restore", JOB, "--into", str(job.where / "back")).code == EXIT_UNREACHED
     assert not (job.where / "back").exists()
+
+
+def test_status_tells_of_another_host_key_from_the_run_that_met_it_until_a_run_finds_it_right(
+    job: OneJob, verb: Verb
+) -> None:
+    """Invariant 5. No probe is made in between: the run's own word counts, and so does that of the next one."""
+    assert verb("run").code == EXIT_WELL
+    assert verb("status").code == EXIT_WELL
+    time.sleep(1.1)  # the ledger keeps whole seconds
+    job.door.box.restart(new_host_key=True)  # type: ignore[attr-defined]
+    assert verb("run").code == EXIT_UNREACHED
+    told = verb("status")
+    assert told.code == EXIT_LOOK
+    assert "other key" in told.out
+    assert "which is not the pinned one" in told.out
+    job.write_settings()  # a person has compared the keys and pinned the new one
+    assert verb("run").code == EXIT_WELL
+    told = verb("status")
+    assert (told.code, "pinned" in told.out) == (EXIT_WELL, False)
+
+
+def test_a_login_key_that_others_can_read_is_wrong_settings(job: OneJob, verb: Verb) -> None:
+    Path(job.settings.path(job.settings.far[FAR].login_key)).chmod(0o644)
+    told = verb("run")
+    assert told.code == EXIT_WRONG_USE
+    assert "can be read by others" in told.err
+    assert verb("probe").code == EXIT_WRONG_USE
 
 
 # -- before the copy --

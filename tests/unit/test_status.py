@@ -168,7 +168,6 @@ def test_alerts_for_other_reasons_stand_one_by_one_and_quiet_ones_do_not_call(ho
     assert code == 1
     assert "late:photos: the newest good copy of photos is from" in said
     assert "`otherroof run photos` tries now" in said
-    house.copied("photos", ago=HOUR / 2)
     assert house.ledger.alerts.quiet("late:photos", house.now + 3 * DAY)
     code, said = house.ask()
     assert code == 0

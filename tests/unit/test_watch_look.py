@@ -12,6 +12,7 @@ from otherroof.base.clock import SteppedClock
 from otherroof.ledger import Ledger
 from otherroof.ledger.far_findings import DamagedFile
 from otherroof.ledger.runs import Hold
+from otherroof.probe.ladder import ClimbResult, RungFinding, RungResult
 from otherroof.settings import Settings, require_settings
 from otherroof.watch import digest
 from otherroof.watch.channels import Message
@@ -93,6 +94,27 @@ def test_a_far_box_gone_for_five_days_is_told_once_and_its_return_once(house: Ho
         {"silent:heron": "all clear", "late:photos": "all clear"},
     ]
     assert house.mail.lines == house.channels["journal"].lines == house.channels["bell"].lines
+
+
+def test_a_changed_host_key_is_told_at_once_and_never_taken_for_a_power_cut(house: House) -> None:
+    for _ in range(2):
+        house.night()
+    for word in ("shows the key A", "shows the key A", "shows the key B", "shows the key B", "shows the key B"):
+        met = ClimbResult((RungResult("host key", RungFinding("not ok", word, "compare the keys")),))
+        house.ledger.probes.note("heron", house.clock.now(), met, answered=False)
+        house.night(Night(outcome="failed", reason="not the pinned one"), answers=False)
+    house.clock.step(60)
+    house.night()
+    told = [told_in(one) for one in house.mail.taken]
+    assert told[0] == {"host_key:heron": "alert"}
+    assert told[1] == {"host_key:heron": "alert", "late:photos": "alert"}, "yet another key is told, and what follows"
+    assert told[-1] == {"host_key:heron": "all clear", "late:photos": "all clear"}
+    assert not any(
+        "silent:heron" in one or "power" in mail.text for one, mail in zip(told, house.mail.taken, strict=True)
+    )
+    first = house.mail.taken[0]
+    assert first.at == START + 2 * DAY, "in the same minute"
+    assert "compare the keys" in first.text
 
 
 def test_a_restart_at_every_hour_neither_repeats_nor_forgets(house: House) -> None:

@@ -21,7 +21,7 @@ from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 
-from otherroof.base.errors import OtherroofError, RunCut
+from otherroof.base.errors import OtherroofError, RunCut, Unreached
 from otherroof.base.locks import Patience
 from otherroof.base.machine import machine_mark
 from otherroof.copying.report import GOOD
@@ -36,6 +36,7 @@ from otherroof.jobs.layouts import keeper_of
 from otherroof.jobs.locks import far_lock, job_lock
 from otherroof.jobs.own_files import refuse_to_send_secrets
 from otherroof.ledger import Ledger
+from otherroof.probe.refused import note_refused_login
 from otherroof.probe.ssh_checks import clock_finding
 from otherroof.probe.way import open_way
 from otherroof.settings import FarBox, Job, Settings
@@ -98,7 +99,12 @@ class OpenedJob:
         Raises Unreached and what else `open_place` raises.
         """
         limit = job_limit(self.settings, self.name, self._context.clock) if self._access.locks_job else None
-        place = open_place(self.settings, self.far, self._context.progress.meter, limit)
+        begun = self._context.clock.now()
+        try:
+            place = open_place(self.settings, self.far, self._context.progress.meter, limit)
+        except Unreached as problem:
+            note_refused_login(self.ledger, self.job.far, begun, problem)
+            raise
         alongside = None
         if self._access.prepares and not self._keepers:
             alongside = ExtraScript(write_trial_file(self._context.clock, place.offers.space), self._note_trial)

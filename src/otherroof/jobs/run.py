@@ -100,6 +100,7 @@ class _RunRecord:
     """
 
     _ledger: Ledger
+    _far: str
 
     def __init__(self, name: str, context: JobContext[Progress], options: RunOptions) -> None:
         self.report = RunReport(name, "")
@@ -111,7 +112,7 @@ class _RunRecord:
     @contextmanager
     def kept(self, job: OpenedJob) -> Iterator[None]:
         """J1, J3. Entered when the locks are held, so what the ledger has as unfinished was cut."""
-        self._ledger = job.ledger
+        self._ledger, self._far = job.ledger, job.job.far
         self._begin(job)
         try:
             yield
@@ -180,3 +181,5 @@ class _RunRecord:
             )
         elif error is None:
             self._ledger.holds.drop(report.job)
+            # It was there to the end, whatever a probe met meanwhile.
+            self._ledger.answers.note(self._far, now)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
 from otherroof.base.clock import from_stamp, stamp
+from otherroof.base.errors import EXIT_UNREACHED, EXIT_WRONG_USE
+from otherroof.copying.report import GOOD
 from otherroof.ledger.file import LedgerFile, Page
 from otherroof.probe.ladder import ClimbResult
 
@@ -58,6 +60,17 @@ class ProbeRow:
     headline: str
     advice: str
     round_trip_ms: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class WayStop:
+    """The check at which the way to a far box stops: what it saw last and what to do, and since when it stops there."""
+
+    rung: str
+    seen: str
+    advice: str
+    since: datetime
+    at: datetime
 
 
 class TunnelPage(Page):
@@ -129,6 +142,37 @@ class ProbePage(Page):
         with self.file.guarded():
             row = self.file.db.execute(query, (far, stamp(before))).fetchone()
         return _as_probe(row) if row else None
+
+    def stop(self, far: str, before: datetime, heard: datetime | None) -> WayStop | None:
+        """Where the way to a far box stops, by its newest probe no later than `before`; None if that went through.
+
+        What is newer counts: an answer (`heard` is the last one) or a run that made its copy after the probe.
+        """
+        # The check that stopped a climb is the last that failed: after it nothing was tried.
+        query = (
+            "SELECT p.at, p.answered, p.exit_code, r.rung, r.seen, r.advice FROM probe p LEFT JOIN probe_rung r"
+            " ON r.probe = p.number AND r.place ="
+            " (SELECT max(place) FROM probe_rung WHERE probe = p.number AND state = 'not ok')"
+            " WHERE p.far=?1 AND p.at<=?2 AND p.at > (SELECT coalesce(max(coalesce(ended, started)), '') FROM run"
+            f" WHERE far=?1 AND coalesce(ended, started)<=?2 AND outcome IN ({','.join('?' for _ in GOOD)}))"
+            " ORDER BY p.at DESC, p.number DESC"
+        )
+        last_heard = stamp(heard) if heard is not None else ""
+        found: WayStop | None = None
+        with self.file.guarded():
+            for at, answered, exit_code, rung, seen, advice in self.file.db.execute(query, (far, stamp(before), *GOOD)):
+                # A login that is refused is an answer too, so an answer does not end it, but for a newer one.
+                over = at < last_heard and not (found is not None and answered)
+                if (
+                    exit_code not in (EXIT_WRONG_USE, EXIT_UNREACHED)
+                    or rung is None
+                    or over
+                    or (found is not None and rung != found.rung)
+                ):
+                    break
+                moment = from_stamp(at)
+                found = replace(found, since=moment) if found else WayStop(rung, seen, advice, moment, moment)
+        return found
 
     def last_unanswered(self, far: str, before: datetime) -> datetime | None:
         """When a far box last did not answer a probe, no later than `before`."""

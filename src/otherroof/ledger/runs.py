@@ -148,6 +148,14 @@ class RunPage(Page):
             row = self.file.db.execute(query, given).fetchone()
         return _as_row(row) if row else None
 
+    def last_counted(self, far: str, before: datetime) -> datetime | None:
+        """When a run to `far` that made its copy last ended, no later than `before`."""
+        marks = ",".join("?" for _ in GOOD)
+        query = f"SELECT max(ended) FROM run WHERE far=? AND ended<=? AND outcome IN ({marks})"
+        with self.file.guarded():
+            (at,) = self.file.db.execute(query, (far, stamp(before), *GOOD)).fetchone()
+        return from_stamp(at) if at else None
+
     def problems_of(self, job: str, run: str) -> list[Problem]:
         """The entries that run could not copy."""
         with self.file.guarded():

@@ -10,7 +10,16 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from otherroof.base.clock import Clock
-from otherroof.base.errors import EXIT_LOOK, EXIT_UNREACHED, EXIT_WELL, LinkLost, OtherroofError, Unreached
+from otherroof.base.errors import (
+    EXIT_LOOK,
+    EXIT_UNREACHED,
+    EXIT_WELL,
+    EXIT_WRONG_USE,
+    LinkLost,
+    OtherroofError,
+    Unreached,
+    WrongSettings,
+)
 from otherroof.base.printable import one_line
 from otherroof.base.time_limit import TookTooLong, within_time
 
@@ -122,9 +131,10 @@ class ClimbResult:
 
     @property
     def exit_code(self) -> int:
-        """3 if the far box was not reached, 1 if it was but something needs a look, else 0."""
+        """3 if the far box was not reached, 2 if that is because of the settings or a key they name, 1 if it was but
+        something needs a look, else 0."""
         if self.stopped_at is not None:
-            return EXIT_UNREACHED
+            return EXIT_WRONG_USE if isinstance(self.stopped_at.error, WrongSettings) else EXIT_UNREACHED
         return EXIT_LOOK if self.decisive is not None else EXIT_WELL
 
     def held(self, rung: str) -> bool:
@@ -132,11 +142,12 @@ class ClimbResult:
         return any(result.rung == rung and result.seen.state == "ok" for result in self.rungs)
 
     def raise_unless_passed(self, where: str) -> None:
-        """Raises Unreached (of the failing rung's own kind) with the headline if the climb did not go through."""
+        """Raises Unreached (of the failing rung's own kind) with the headline if the climb did not go through;
+        WrongSettings if it is a file that the settings name, such as a key that others can read."""
         stopped = self.stopped_at
         if stopped is None:
             return
-        kind = type(stopped.error) if isinstance(stopped.error, Unreached) else Unreached
+        kind = type(stopped.error) if isinstance(stopped.error, Unreached | WrongSettings) else Unreached
         raise kind(self.headline, where=where, advice=self.advice) from stopped.error
 
 

@@ -17,6 +17,7 @@ from otherroof.probe import network_words
 from otherroof.probe.arrivals import Arrivals
 from otherroof.probe.ladder import Rung, RungFinding, not_ok, not_tried, ok
 from otherroof.probe.path_mtu import LEAST, largest_passing, packet_crosses
+from otherroof.probe.rung_names import ANSWERS, HANDSHAKE, INTERFACE, KEYS, NAMES, PLAN, ROUTE, SIZE
 from otherroof.settings import Settings, WireguardTunnel
 from otherroof.settings.machine_checks import require_secret
 from otherroof.settings.tunnel import split_host_port
@@ -27,9 +28,6 @@ from otherroof.tunnel.network.ping import ping
 from otherroof.tunnel.network_access import NetworkAccess
 from otherroof.tunnel.port import Tunnel, TunnelState
 from otherroof.tunnel.silence import REJECT_S
-
-KEYS, ROUTE, NAMES, PLAN = "settings and keys", "default route", "names", "address plan"
-INTERFACE, HANDSHAKE, ANSWERS, SIZE = "interface", "handshake", "far address", "full packets"
 
 RESOLVE_S = 8.0
 LOOK_EVERY_S = 1.0

@@ -9,7 +9,8 @@ from typing import Protocol
 from otherroof.base.clock import Clock
 from otherroof.far.session import SshTarget
 from otherroof.probe.ladder import ClimbResult, RungResult, climb
-from otherroof.probe.ssh_checks import ANSWER_S, HOST_KEY, SshRungs
+from otherroof.probe.rung_names import HOST_KEY
+from otherroof.probe.ssh_checks import ANSWER_S, SshRungs
 from otherroof.probe.way import Way, WayRecord
 from otherroof.settings import Settings
 

@@ -24,8 +24,7 @@ from otherroof.far.sftp.channel import SftpChannel, TaskFeed
 from otherroof.far.trial_file import TrialResult, write_trial_file
 from otherroof.far.trouble import room_text, trouble_in
 from otherroof.probe.ladder import Rung, RungFinding, not_ok, not_tried, ok
-
-SPEAKS, HOST_KEY, LOGIN, OFFERS, BASE, CLOCK = "SSH speaks", "host key", "login", "extensions", "base", "clock"
+from otherroof.probe.rung_names import BASE, CLOCK, HOST_KEY, LOGIN, OFFERS, SPEAKS
 
 ANSWER_S = 15.0
 TIGHT = 0.01  # below this share of free bytes or free file entries a copy will soon fail

@@ -17,7 +17,8 @@ from typing import Protocol, Self
 from otherroof.base.clock import Clock
 from otherroof.base.errors import TunnelTrouble
 from otherroof.probe.ladder import ClimbResult, RungResult, climb
-from otherroof.probe.network_checks import ECHOES, HANDSHAKE, INTERFACE, NetworkRungs, TunnelInTurn
+from otherroof.probe.network_checks import ECHOES, NetworkRungs, TunnelInTurn
+from otherroof.probe.rung_names import HANDSHAKE, INTERFACE
 from otherroof.settings import NoTunnel, Settings
 from otherroof.tunnel.build import make_shared_tunnel, make_tunnel
 from otherroof.tunnel.network_access import NetworkAccess

@@ -16,7 +16,7 @@ from datetime import datetime, timedelta
 from typing import Literal
 
 from otherroof.ledger.alerts import Alert
-from otherroof.watch.rules import Finding
+from otherroof.watch.finding import Finding
 
 StepKind = Literal["raised", "again", "over", "kept"]
 

@@ -12,6 +12,7 @@ from otherroof.forecast.trend import FillDays
 from otherroof.ledger.far_findings import DamagedFile, SpaceReading
 from otherroof.ledger.last_look import WatchLook
 from otherroof.ledger.messages import ChannelState
+from otherroof.ledger.probes import WayStop
 from otherroof.ledger.runs import Hold, RunRow
 from otherroof.settings.alerting import AlertSettings
 
@@ -40,13 +41,14 @@ class JobFacts:
 @dataclass(frozen=True, slots=True)
 class FarFacts:
     """One far box. `answered` is when it last proved its host key, `unanswered` when it last did not answer a probe,
-    `space` its last reading."""
+    `stop` where the checks stop since, `space` its last reading."""
 
     name: str
     silent: timedelta
     watched_since: datetime
     answered: datetime | None = None
     unanswered: datetime | None = None
+    stop: WayStop | None = None
     fill_days: float = 30
     floor: int = 0
     space: SpaceReading | None = None

@@ -105,12 +105,14 @@ def far_facts(ledger: Ledger, name: str, far: FarBox, since: datetime, now: date
     total = marks[-1].total if marks else 0
     # A disk that was replaced begins a new history.
     readings = [(mark.at.timestamp() / _DAY_S, float(mark.total - mark.free)) for mark in marks if mark.total == total]
+    answered = ledger.answers.last(name, now + AHEAD)
     return FarFacts(
         name=name,
         silent=timedelta(days=far.silent_days),
         watched_since=since,
-        answered=ledger.answers.last(name, now + AHEAD),
+        answered=answered,
         unanswered=ledger.probes.last_unanswered(name, now + AHEAD),
+        stop=ledger.probes.stop(name, now + AHEAD, answered),
         fill_days=far.fill_days,
         floor=int(far.floor_gb * 1e9),
         space=marks[-1] if marks else None,

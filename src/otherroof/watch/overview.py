@@ -7,19 +7,23 @@ It knows nothing of how the rows are shown.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
 from otherroof.base.clock import Clock, stamp
+from otherroof.base.errors import EXIT_LOOK, EXIT_WELL
 from otherroof.base.units import span_text
 from otherroof.ledger import Ledger
 from otherroof.ledger.alerts import Alert
+from otherroof.ledger.probes import ProbeRow
 from otherroof.settings import Settings
 from otherroof.watch.facts import FarFacts, JobFacts
+from otherroof.watch.finding import Finding
 from otherroof.watch.gather import AHEAD, WatchInputs, gather
-from otherroof.watch.rules import Finding, findings, without_grace
+from otherroof.watch.rules import findings, gravity, without_grace
+from otherroof.watch.way_rules import turned_away
 from otherroof.watch.words import count_text
 
 
@@ -51,7 +55,8 @@ class JobRow:
 @dataclass(frozen=True, slots=True)
 class FarRow:
     """One far box. `silent_since` is when it last answered, if it did not answer its last probe or not for its
-    days; None if it answers, and if it never has. `notes` are what the last run met there besides its files."""
+    days; None if it answers, and if it never has. `headline` is the last probe's word unless something newer is known,
+    `stops` the check at which the way stops, since when. `notes` are what the last run met there besides its files."""
 
     far: str
     address: str
@@ -62,6 +67,8 @@ class FarRow:
     probed: str | None
     headline: str
     advice: str
+    stops: str
+    stops_since: str | None
     needs: str
     alert: str
     notes: tuple[str, ...]
@@ -86,12 +93,16 @@ class Overview:
     mistakes: tuple[str, ...] = ()
     unread: tuple[str, ...] = ()
     follows: Mapping[str, str] = field(default_factory=dict)
+    untold: tuple[Finding, ...] = ()
 
     @property
     def needs_a_look(self) -> bool:
         """Whether a person has something to do that they have not put off."""
-        loud = any(alert.quiet_until is None or alert.quiet_until <= self.now for alert in self.alerts)
-        return loud or bool(self.mistakes) or any(row.needs for row in self.rows) or any(row.notes for row in self.far)
+        quiet = {alert.key for alert in self.alerts if alert.quiet_until is not None and alert.quiet_until > self.now}
+        loud = any(alert.key not in quiet for alert in self.alerts) or bool(self.untold) or bool(self.mistakes)
+        return (
+            loud or any(row.needs and row.alert not in quiet for row in self.rows) or any(row.notes for row in self.far)
+        )
 
     @property
     def rows(self) -> list[JobRow | FarRow]:
@@ -104,6 +115,7 @@ class Overview:
             "jobs": [asdict(row) for row in self.jobs],
             "far": [asdict(row) for row in self.far],
             "alerts": [alert.as_json() for alert in self.alerts],
+            "untold": [{"alert": one.key, "headline": one.headline, "help": one.help} for one in self.untold],
             "looked": stamp(self.looked) if self.looked else None,
             "mistakes": list(self.mistakes),
             "unread": list(self.unread),
@@ -115,18 +127,47 @@ def overview(settings: Settings, ledger: Ledger, clock: Clock, mistakes: tuple[s
     facts = without_grace(gather(settings, ledger, clock, WatchInputs(mistakes)))
     found = {finding.key: finding for finding in findings(facts)}
     look = ledger.looks.last()
+    jobs = tuple(_job(ledger, job, found, facts.now) for job in sorted(facts.jobs, key=lambda job: job.name))
+    boxes = {far.name: far for far in sorted(facts.fars, key=lambda far: far.name)}
+    far = tuple(_far(ledger, box, settings.far[name].address, found, facts.now) for name, box in boxes.items())
+    alerts = _alerts(ledger, found, settings.unread)
+    shown = {alert.key for alert in alerts} | {row.alert for row in jobs} | {row.alert for row in far}
     return Overview(
-        jobs=tuple(_job(ledger, job, found, facts.now) for job in sorted(facts.jobs, key=lambda job: job.name)),
-        far=tuple(
-            _far(ledger, far, settings.far[far.name].address, found, facts.now)
-            for far in sorted(facts.fars, key=lambda far: far.name)
-        ),
-        alerts=tuple(ledger.alerts.standing()),
+        jobs=_with_failures(jobs, {row.far for row in far if row.answers}),
+        far=far,
+        alerts=alerts,
         looked=look.at if look else None,
         now=facts.now,
         mistakes=mistakes,
         unread=settings.unread,
         follows={key: finding.because for key, finding in found.items() if finding.because},
+        # A mistake in the settings is told from the files themselves.
+        untold=tuple(
+            finding
+            for key, finding in found.items()
+            if key not in shown and finding.because not in found and finding.rule != "settings"
+        ),
+    )
+
+
+def _alerts(ledger: Ledger, found: Mapping[str, Finding], unread: Collection[str]) -> tuple[Alert, ...]:
+    """The alerts that stand, the gravest first, in the words of this moment: what is over by now is none any more,
+    though the watch has yet to look. Of a job whose file has a mistake nothing newer is known."""
+    standing = [alert for alert in ledger.alerts.standing() if alert.key in found or alert.about in unread]
+    now = [
+        replace(alert, headline=found[alert.key].headline, help=found[alert.key].help) if alert.key in found else alert
+        for alert in standing
+    ]
+    return tuple(sorted(now, key=lambda alert: gravity(alert.key)))
+
+
+def _with_failures(jobs: Iterable[JobRow], answering: Collection[str]) -> tuple[JobRow, ...]:
+    """A last run that failed is for a person too, unless it is its far box that does not answer or lets nobody in."""
+    return tuple(
+        replace(row, needs=f"its last run failed: {row.reason}")
+        if row.last == "failed" and not row.needs and row.far in answering
+        else row
+        for row in jobs
     )
 
 
@@ -171,23 +212,37 @@ def _far(ledger: Ledger, far: FarFacts, address: str, found: Mapping[str, Findin
     name, answered = far.name, far.answered
     probe = ledger.probes.last(name, now + AHEAD)
     silent = (now - answered).total_seconds() if answered is not None else None
-    quiet = far.unheard or f"silent:{name}" in found
-    needs = ""
-    if silent is None:
-        needs = f"has never answered: otherroof probe {name}"
+    shut = turned_away(far)
+    quiet = far.unheard or f"silent:{name}" in found or bool(shut)
+    needs = alert = ""
+    if shut and far.stop is not None:
+        alert = f"{shut}:{name}"
+        needs = f"{far.stop.seen}; {far.stop.advice}" if far.stop.advice else far.stop.seen
+    elif silent is None:
+        needs, alert = f"has never answered: otherroof probe {name}", f"silent:{name}"
     elif f"silent:{name}" in found:
-        needs = f"has not answered for {span_text(silent)}: otherroof probe {name}"
+        needs, alert = f"has not answered for {span_text(silent)}: otherroof probe {name}", f"silent:{name}"
+    outdated = probe is not None and _is_outdated(probe, far, ledger.runs.last_counted(name, now + AHEAD))
     return FarRow(
         far=name,
         address=address,
         answered=stamp(answered) if answered is not None else None,
         silent_s=round(silent) if silent is not None else None,
         answers=answered is not None and not quiet,
-        silent_since=stamp(answered) if answered is not None and quiet else None,
+        silent_since=stamp(answered) if answered is not None and quiet and not shut else None,
         probed=stamp(probe.at) if probe is not None else None,
-        headline=probe.headline if probe is not None else "",
-        advice=probe.advice if probe is not None else "",
+        headline=probe.headline if probe is not None and not outdated else "",
+        advice=probe.advice if probe is not None and not outdated else "",
+        stops=far.stop.rung if far.stop is not None else "",
+        stops_since=stamp(far.stop.since) if far.stop is not None else None,
         needs=needs,
-        alert=f"silent:{name}" if needs else "",
+        alert=alert,
         notes=tuple(ledger.runs.far_problems(name, now + AHEAD)),
     )
+
+
+def _is_outdated(probe: ProbeRow, far: FarFacts, counted: datetime | None) -> bool:
+    """Whether something newer is known than what a probe met: that the way goes through, or that a copy was made."""
+    if probe.exit_code not in (EXIT_WELL, EXIT_LOOK):
+        return far.stop is None
+    return counted is not None and counted > probe.at

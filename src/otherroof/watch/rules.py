@@ -7,17 +7,17 @@ advice are for a household's own administrator; each advice names the command th
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 from otherroof.base.units import size_text, span_text
 from otherroof.copying.report import GOOD
 from otherroof.watch.facts import Facts, FarFacts, JobFacts
+from otherroof.watch.finding import Finding, too_early
 from otherroof.watch.unusual import why_unusual
+from otherroof.watch.way_rules import host_key, login, silent, turned_away
 from otherroof.watch.words import count_text, day_text, list_text, moment_text, printable
 
-# After home itself was off for long, nobody can have answered it; it gets this long to ask and to catch up.
-GRACE = timedelta(hours=3)
 _LONG_AWAKE = timedelta(days=365)
 # A channel that fails for this long is worth an alert by another one.
 STUCK = timedelta(hours=1)
@@ -28,29 +28,6 @@ UNUSUAL_STANDS = timedelta(days=7)
 JUMP_STANDS = timedelta(days=1)
 # An alert that stands ends only this much beyond its limit, so that it does not come and go at the edge.
 CLEAR_OF_EDGE = 1.25
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """What a rule found: about which job, far box or channel, since when, and what to do.
-
-    A new `mark` means another occurrence of the same thing, told at once; `not_by` is a channel of no use here.
-    `because` is the key of what it follows from, whether or not that is found too.
-    """
-
-    rule: str
-    about: str
-    headline: str
-    help: str
-    begun: datetime
-    mark: str = ""
-    not_by: str = ""
-    because: str = ""
-
-    @property
-    def key(self) -> str:
-        """The alert's name: `silent:heron`; just the rule if it is about home itself."""
-        return f"{self.rule}:{self.about}" if self.about else self.rule
 
 
 def findings(facts: Facts) -> list[Finding]:
@@ -74,32 +51,12 @@ def gravity(key: str) -> int:
     return names.index(rule) if rule in names else len(names)
 
 
-def silent(facts: Facts) -> Iterator[Finding]:
-    """A far box has not answered for `silent_days`."""
-    for far in facts.fars:
-        last = far.heard
-        quiet_for = facts.now - last
-        if quiet_for < far.silent or _too_early(facts, f"silent:{far.name}", quiet_for, far.silent):
-            continue
-        since = f"since {moment_text(last, facts.zone)} ({span_text(quiet_for.total_seconds())})"
-        silence = f"has not answered {since}" if far.answered else f"has never answered; it is watched {since}"
-        yield Finding(
-            "silent",
-            far.name,
-            f"far box {far.name} {silence}",
-            f"`otherroof probe {far.name}` shows how far the way goes. If it stops at the far house, ask there whether "
-            "the box and the router have power and whether the internet works; nobody needs to open or unplug anything "
-            "without asking you.",
-            last,
-        )
-
-
 def late(facts: Facts) -> Iterator[Finding]:
     """A job's newest good copy is older than its promise."""
     for job in facts.jobs:
         last = job.newest or job.watched_since
         age = facts.now - last
-        if age <= job.promise or _too_early(facts, f"late:{job.name}", age, job.promise):
+        if age <= job.promise or too_early(facts, f"late:{job.name}", age, job.promise):
             continue
         promise = f"promised: {span_text(job.promise.total_seconds())}"
         if job.newest:
@@ -111,35 +68,42 @@ def late(facts: Facts) -> Iterator[Finding]:
             old = span_text(age.total_seconds())
             headline = f"job {job.name} has no good copy yet, {old} after it was set up ({promise})"
         begun = last + job.promise
-        waits = _waits_for_far(facts, job, begun)
+        waits, because = _waits_for_far(facts, job, begun)
         if waits:
-            yield Finding("late", job.name, headline, waits, begun, because=f"silent:{job.far}")
+            yield Finding("late", job.name, headline, waits, begun, because=because)
         else:
             yield Finding("late", job.name, headline + _last_word(job), _late_help(job), begun)
 
 
-def _waits_for_far(facts: Facts, job: JobFacts, begun: datetime) -> str:
-    """What to do about a copy that is late, since `begun`, only because its far box does not answer, or did not until
-    just now; empty if that is not the reason."""
+def _waits_for_far(facts: Facts, job: JobFacts, begun: datetime) -> tuple[str, str]:
+    """What to do about a copy that is late, since `begun`, only because its far box does not answer or lets nobody in,
+    or did so until just now, and the key of the alert about that; both empty if that is not the reason."""
     far = next((box for box in facts.fars if box.name == job.far), None)
     if far is None or job.hold is not None:
-        return ""
+        return "", ""
+    shut = turned_away(far)
+    if shut and far.stop is not None:
+        # A copy that was late before the way was shut has a reason of its own.
+        advice = f"Far box {far.name} lets nobody in; `otherroof run {job.name}` tries again once that is mended."
+        return (advice, f"{shut}:{far.name}") if begun > far.stop.since else ("", "")
     last = far.heard
     # Late because of the silence only if the copy turned late after the box was last heard; one that was late before
     # has a reason of its own.
     silent_now = facts.now - last >= far.silent or far.unheard
     if silent_now and begun > last:
-        return (
+        advice = (
             f"Far box {far.name} has not answered since {moment_text(last, facts.zone)}: "
             f"`otherroof probe {far.name}` shows how far the way goes, `otherroof run {job.name}` tries now. "
             "Other copies that turn late by the same silence are not told of one by one."
         )
+        return advice, f"silent:{far.name}"
     stands = f"late:{job.name}" in facts.standing
     if stands and not silent_now and far.unanswered is not None and facts.now - far.unanswered < CATCH_UP:
-        return (
+        advice = (
             f"Far box {far.name} answers again, and the copy goes on by itself; `otherroof run {job.name}` begins now."
         )
-    return ""
+        return advice, f"silent:{far.name}"
+    return "", ""
 
 
 def _last_word(job: JobFacts) -> str:
@@ -323,23 +287,15 @@ def clock(facts: Facts) -> Iterator[Finding]:
         yield Finding("clock", "", headline, advice, look.jumped_at or facts.now, mark="ahead")
 
 
-def _too_early(facts: Facts, key: str, overdue: timedelta, limit: timedelta) -> bool:
-    """Whether it is too early: home itself was off until just now, and less than twice the limit has passed.
-
-    An alert that stands is not ended by this.
-    """
-    if key in facts.standing:
-        return False
-    # At twice the limit nobody should wait any longer, even if home's own sleep may explain it.
-    return facts.now - facts.look.awake_since < GRACE and overdue < 2 * limit
-
-
 # What the rules are about by whose name their alerts are called; the others are about home itself.
-OF_JOBS, OF_FARS, OF_CHANNELS = ("damage", "held", "late", "unusual"), ("silent", "space"), ("unsent",)
+OF_JOBS, OF_CHANNELS = ("damage", "held", "late", "unusual"), ("unsent",)
+OF_FARS = ("host_key", "login", "silent", "space")
 
 RULES: tuple[Callable[[Facts], Iterator[Finding]], ...] = (
+    host_key,
     damage,
     held,
+    login,
     silent,
     late,
     space,

@@ -31,6 +31,10 @@ if TYPE_CHECKING:
     from otherroof.watch.overview import FarRow, JobRow, Overview
 
 
+# What the table says of a far box where something answers, and nothing can be sent all the same.
+_SHUT = {"host_key": "other key", "login": "not let in"}
+
+
 def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) -> None:
     """Show on one screen how every copy stands."""
     from otherroof.schedule.goes_by import service_view
@@ -119,7 +123,7 @@ def _far_table(boxes: tuple[FarRow, ...]) -> Table:
         table.add_column(title, no_wrap=True)
     for row in boxes:
         ago = f"{span_text(row.silent_s)} ago" if row.silent_s is not None else "never"
-        table.add_row(row.far, row.address, "yes" if row.answers else "no", ago)
+        table.add_row(row.far, row.address, "yes" if row.answers else _SHUT.get(row.alert.partition(":")[0], "no"), ago)
     return table
 
 
@@ -127,13 +131,17 @@ def _far_lines(box: FarRow, found: Overview, zone: ZoneInfo) -> list[str]:
     """What is wrong with each far box: since when (unless an alert says so), and what the last probe found."""
     if box.answers and box.headline in ("", "all well"):
         return []
+    # The alert about it says where the checks stop, and since when.
+    if box.alert in {alert.key for alert in found.alerts}:
+        return []
     lines = []
-    if box.silent_since is not None and box.alert not in {alert.key for alert in found.alerts}:
+    if box.silent_since is not None:
         lines.append(f"{box.far} has not answered since {_when(box.silent_since, zone)}")
-    if box.probed is not None and box.headline:
+    if box.probed is not None and box.headline and not box.alert.startswith(tuple(_SHUT)):
         advice = f"; {box.advice}" if box.advice else ""
         lines.append(f"last probe of {box.far}, {_when(box.probed, zone)}: {box.headline}{advice}")
-    return lines or [f"{box.far} has never answered"]
+    never = box.answered is None and not box.alert.startswith(tuple(_SHUT))
+    return lines or ([f"{box.far} has never answered"] if never else [])
 
 
 def _alert_lines(found: Overview, zone: ZoneInfo) -> list[str]:
@@ -170,8 +178,12 @@ def _alert_line(alert: Alert, now: datetime, zone: ZoneInfo) -> str:
 
 def _need_lines(found: Overview) -> list[str]:
     """What needs a hand and is not said by an alert already."""
+    from otherroof.watch.rules import gravity
+
     in_alerts = {alert.key for alert in found.alerts}
-    lines = [f"{row.named}: {row.needs}" for row in found.rows if row.needs and row.alert not in in_alerts]
+    lines = [line for one in found.untold for line in (f"{one.key}: {one.headline}", f"  {_first_step(one.help)}")]
+    rows = sorted(found.rows, key=lambda row: gravity(row.alert))
+    lines += [f"{row.named}: {row.needs}" for row in rows if row.needs and row.alert not in in_alerts]
     if found.mistakes and "settings" not in in_alerts:
         # The service may go on with what it read before there was a mistake; whoever looks by hand goes by the files.
         until = "until that is mended it is copied by the service alone, and only if that knew it before"

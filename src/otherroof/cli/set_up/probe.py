@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from otherroof.base.clock import Clock, SystemClock, stamp
-from otherroof.base.errors import EXIT_UNREACHED, EXIT_WELL
+from otherroof.base.errors import EXIT_WELL
 from otherroof.cli.common import (
     SETTINGS_FOLDER,
     ConfigOption,
@@ -101,7 +101,7 @@ def _verdict(name: str, climb: ClimbResult) -> str:
 
     if climb.exit_code == EXIT_WELL:
         return f"{escape(name)} answers: all well"
-    reached = "was not reached" if climb.exit_code == EXIT_UNREACHED else "answers, but something needs a look"
+    reached = "was not reached" if climb.stopped_at is not None else "answers, but something needs a look"
     return f"{escape(name)} {reached}: {escape(climb.headline)}"
 
 
@@ -112,7 +112,7 @@ def _since(settings: Settings, climb: ClimbResult, last: datetime | None) -> str
 
 
 def _answered(climb: ClimbResult) -> bool:
-    from otherroof.probe.ssh_checks import HOST_KEY
+    from otherroof.probe.rung_names import HOST_KEY
 
     return climb.held(HOST_KEY)
 

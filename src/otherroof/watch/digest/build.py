@@ -30,7 +30,7 @@ from otherroof.watch.digest.values import (
     Verdict,
 )
 from otherroof.watch.facts import FarFacts
-from otherroof.watch.rules import Finding
+from otherroof.watch.finding import Finding
 from otherroof.watch.words import count_text, list_text, moment_text, printable
 
 WEEK = timedelta(days=7)
@@ -39,6 +39,8 @@ NIGHTS = 28
 JOB_NIGHTS = 7
 # A finding in a few words, for the first sentence.
 BRIEF = {
+    "host_key": "far box {} shows another host key",
+    "login": "far box {} does not let this home in",
     "damage": "damage in the copy of {}",
     "held": "job {} is held",
     "silent": "far box {} does not answer",

@@ -1,0 +1,91 @@
+"""The rules about the way to a far box: it answers with another host key, lets nobody in, or does not answer at all.
+
+Pure, as all rules. What the checks look at is theirs to know; here only at which of them the way stops.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from otherroof.base.units import span_text
+from otherroof.probe.rung_names import AT_HOME, HOST_KEY, LOGIN
+from otherroof.watch.facts import Facts, FarFacts
+from otherroof.watch.finding import Finding, too_early
+from otherroof.watch.words import moment_text
+
+# What is told at once, because it does not mend itself, by the check at which the way stops then.
+_TOLD_AT_ONCE = {HOST_KEY: "host_key", LOGIN: "login"}
+
+
+def turned_away(far: FarFacts) -> str:
+    """The name of the rule that tells why `far` cannot be worked with though a machine answers; empty if it can."""
+    return _TOLD_AT_ONCE.get(far.stop.rung, "") if far.stop is not None else ""
+
+
+def host_key(facts: Facts) -> Iterator[Finding]:
+    """What answers at a far box's address does not hold the pinned host key."""
+    for far in facts.fars:
+        if far.stop is None or turned_away(far) != "host_key":
+            continue
+        yield Finding(
+            "host_key",
+            far.name,
+            f"far box {far.name} shows another host key than the pinned one since "
+            f"{moment_text(far.stop.since, facts.zone)}: nothing is sent there",
+            f"It may be another machine that answers, so the key is not taken over by itself. "
+            f"{_sentence(far.stop.seen)} {_sentence(far.stop.advice)} `otherroof probe {far.name}` looks again.",
+            far.stop.since,
+            # Yet another key is another occurrence.
+            mark=far.stop.seen,
+        )
+
+
+def login(facts: Facts) -> Iterator[Finding]:
+    """A far box holds the pinned host key and does not let this home in."""
+    for far in facts.fars:
+        # Once may have been a connection that broke just then; whoever does not let us in twice means it.
+        if far.stop is None or turned_away(far) != "login" or far.stop.at == far.stop.since:
+            continue
+        yield Finding(
+            "login",
+            far.name,
+            f"far box {far.name} answers and does not let this home in since "
+            f"{moment_text(far.stop.since, facts.zone)}: nothing is sent there",
+            f"{_sentence(far.stop.seen)} {_sentence(far.stop.advice)} `otherroof probe {far.name}` looks again.",
+            far.stop.since,
+        )
+
+
+def silent(facts: Facts) -> Iterator[Finding]:
+    """A far box has not answered for `silent_days`."""
+    for far in facts.fars:
+        last = far.heard
+        quiet_for = facts.now - last
+        if quiet_for < far.silent or too_early(facts, f"silent:{far.name}", quiet_for, far.silent):
+            continue
+        # Something answers there: to ask about the power would lead away from what matters.
+        if turned_away(far):
+            continue
+        since = f"since {moment_text(last, facts.zone)} ({span_text(quiet_for.total_seconds())})"
+        silence = f"has not answered {since}" if far.answered else f"has never answered; it is watched {since}"
+        yield Finding("silent", far.name, f"far box {far.name} {silence}", _where_it_stops(far, facts), last)
+
+
+def _where_it_stops(far: FarFacts, facts: Facts) -> str:
+    """At which check the way stops and since when, what to do about that, and whom to ask."""
+    looks = f"`otherroof probe {far.name}` tries every check now and shows how far the way goes."
+    ask = (
+        "Ask in the far house whether the box and the router have power and whether the internet works; nobody needs "
+        "to open or unplug anything without asking you."
+    )
+    if far.stop is None:
+        return f"No check has been tried since. {looks} If it stops at the far house: {ask[:1].lower()}{ask[1:]}"
+    stops = f"The checks stop at “{far.stop.rung}” since {moment_text(far.stop.since, facts.zone)}"
+    found = f"{stops}: {_sentence(far.stop.seen)[:1].lower()}{_sentence(far.stop.seen)[1:]}"
+    advice = f" {_sentence(far.stop.advice)}" if far.stop.advice else ""
+    whose = " This is at home, not in the far house." if far.stop.rung in AT_HOME else f" {ask}"
+    return f"{found}{advice} {looks}{whose}"
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + ("" if not text or text.endswith((".", "?")) else ".")
