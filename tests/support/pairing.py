@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import hashlib
 from typing import Any
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
@@ -11,7 +12,7 @@ from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 from otherroof.pairing.answers import Answers, check_answers
 from otherroof.pairing.keys import new_tunnel_key
 from otherroof.pairing.plan import HomeKeys, InUse, PairingPlan, plan_pairing
-from otherroof.pairing.reply import Reply, make_seal
+from otherroof.pairing.reply import Reply
 from otherroof.tunnel.keys import tunnel_public
 
 HOME, FAR = "larch", "heron"
@@ -52,9 +53,17 @@ def some_reply(kit: str) -> Reply:
     return Reply(kit, some_host_key(), some_tunnel_key())
 
 
+def seal_of(body: str, shared_key: str) -> str:
+    """The seal as its description has it, written apart from the one that home makes."""
+    inner = hashlib.sha256(f"{shared_key}\n{body}".encode()).hexdigest()
+    outer = hashlib.sha256(f"{shared_key}\n{inner}\n".encode()).hexdigest()
+    return f"{outer[:4]}-{outer[4:8]}-{outer[8:12]}-{outer[12:16]}-{outer[16:20]}"
+
+
 def reply_text(reply: Reply, shared_key: str) -> str:
     """The five lines that `set-up.sh` prints."""
-    return f"{reply.body()}seal {make_seal(reply.body(), shared_key)}\n"
+    body = f"otherroof reply 1\nkit {reply.kit}\nhost-key {reply.host_key}\ntunnel-key {reply.tunnel_key}\n"
+    return f"{body}seal {seal_of(body, shared_key)}\n"
 
 
 def some_shared_key() -> str:

@@ -7,8 +7,10 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
+from cryptography.hazmat.primitives.poly1305 import Poly1305
 from hypothesis import given
 from hypothesis import strategies as st
+from pyfastcdc import FastCDC
 
 from otherroof.copying.home.chunk_lists import ChunkStore
 from otherroof.copying.home.chunks import (
@@ -51,6 +53,39 @@ def test_nothing_is_lost_in_cutting(data: bytes, step: int) -> None:
     found, chunks = cut(data, step)
     assert b"".join(found) == data
     assert [length for length, _ in chunks] == [len(one) for one in found]
+
+
+def expected(data: bytes, average: int) -> list[tuple[int, bytes]]:
+    """Lengths and tags, by the cutting library in one piece and by the keyed digest's own library."""
+    cuts = FastCDC(avg_size=average, min_size=average // 4, max_size=average * 4).cut_buf(data)
+    pieces = [data[one.offset : one.offset + one.length] for one in cuts]
+    return [(len(piece), Poly1305.generate_tag(KEY, piece)) for piece in pieces]
+
+
+@pytest.mark.parametrize("size", [0, 1, 4095, 4096, 4097, 200_001, 4_000_000])
+@pytest.mark.parametrize("average", [AVERAGE, SMALL_AVERAGE, FINE_AVERAGE])
+def test_lengths_and_tags_are_those_of_the_libraries_to_the_last_chunk(size: int, average: int) -> None:
+    data = DATA[:size]
+    assert list(cut(data, 130_001, average=average)[1]) == expected(data, average)
+
+
+def test_packed_list_is_the_average_and_twenty_bytes_a_chunk_in_little_endian() -> None:
+    """Lists that were written by another version, or on another kind of processor, must still be read."""
+    chunks = ChunkList(0x01020304)
+    chunks.add(0x0A0B0C0D, bytes(range(16)))
+    packed = bytes.fromhex("04030201 0d0c0b0a 000102030405060708090a0b0c0d0e0f")
+    assert chunks.packed() == packed
+    again = ChunkList.unpack(packed)
+    assert (again.average, list(again)) == (0x01020304, [(0x0A0B0C0D, bytes(range(16)))])
+
+
+@pytest.mark.parametrize(
+    ("size", "average"),
+    [(0, 65_536), (64 * 2**20 - 1, 65_536), (64 * 2**20, 8192), (2**30, 8192), (2**30 + 8192, 16_384), (2**34, 131_072),
+     (2**41, 16 * 2**20), (2**45, 16 * 2**20)],
+)  # fmt: skip
+def test_nominal_size_of_a_chunk_for_each_size_of_file(size: int, average: int) -> None:
+    assert average_for(size) == average
 
 
 @pytest.mark.parametrize("step", [1, 3, 1000, 65_536, 999_999, 10_000_000])

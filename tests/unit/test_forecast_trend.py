@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from scipy import stats
 
 from otherroof.forecast.line import fit
 from otherroof.forecast.trend import days_until_full, growth_a_week
@@ -25,8 +26,13 @@ def test_noise_widens_the_span_on_both_sides() -> None:
     points = [(day, used + (3 * GB if int(day) % 2 else -3 * GB)) for day, used in steady(30, 2 * GB)]
     fill = days_until_full(points, 1000 * GB)
     assert fill is not None
-    assert fill.latest is not None
-    assert fill.soonest < fill.days < fill.latest
+    # The line by scipy; t of 28 degrees of freedom is 2.048407 (published tables: 2.048).
+    reference = stats.linregress([day for day, _ in points], [used for _, used in points])
+    margin = 2.0484071 * reference.stderr
+    left = 1000 * GB - max(points[-1][1], reference.intercept + 29 * reference.slope)
+    assert fill.days == pytest.approx(left / reference.slope, rel=1e-9)
+    assert fill.soonest == pytest.approx(left / (reference.slope + margin), rel=1e-7)
+    assert fill.latest == pytest.approx(left / (reference.slope - margin), rel=1e-7)
 
 
 @pytest.mark.parametrize("a_day", [0.0, -1 * GB])
@@ -47,10 +53,9 @@ def test_three_days_of_history_do_not_carry_a_forecast() -> None:
 def test_a_recent_heavy_night_is_not_averaged_away() -> None:
     points = [*steady(29, 1 * GB), (29.0, 900 * GB)]
     fill = days_until_full(points, 1000 * GB)
-    line = fit(points)
+    slope = stats.linregress([day for day, _ in points], [used for _, used in points]).slope
     assert fill is not None
-    assert line is not None
-    assert fill.days == pytest.approx(100 * GB / line.slope)
+    assert fill.days == pytest.approx(100 * GB / slope, rel=1e-9)
 
 
 def test_a_disk_that_is_over_full_has_no_days_left() -> None:
@@ -61,6 +66,18 @@ def test_a_disk_that_is_over_full_has_no_days_left() -> None:
 
 def test_all_readings_at_one_moment_are_no_line() -> None:
     assert fit([(1.0, 1.0), (1.0, 2.0), (1.0, 3.0)]) is None
+
+
+def test_nights_that_shrink_are_told_too() -> None:
+    assert growth_a_week([400.0 - 10 * night for night in range(21)]) == pytest.approx(-70)
+
+
+def test_two_weeks_are_wanted_and_enough_for_nights_and_five_readings_over_six_days_for_a_disk() -> None:
+    assert growth_a_week([100.0 + 10 * night for night in range(13)]) is None
+    assert growth_a_week([100.0 + 10 * night for night in range(14)]) == pytest.approx(70)
+    assert days_until_full([(1.5 * step, 1.0 + step) for step in range(5)], 100.0) is not None
+    assert days_until_full([(1.49 * step, 1.0 + step) for step in range(5)], 100.0) is None
+    assert days_until_full([(3.0 * step, 1.0 + step) for step in range(4)], 100.0) is None
 
 
 def test_nights_that_grow_are_told_by_the_week() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 import time
 
 import pytest
@@ -130,6 +131,23 @@ def test_a_later_format_says_so():
 def test_a_sealed_reply_without_real_keys_is_refused(host_key, tunnel_key, said):
     with pytest.raises(WrongUse, match=said):
         read(reply_text(Reply(KIT, host_key, tunnel_key), SHARED))
+
+
+def test_the_seal_of_a_known_reply_is_this_one():
+    """Worked out once with sha256sum; a far box that was set up years ago must still be understood."""
+    body = "otherroof reply 1\nkit 7764d013\nhost-key ssh-ed25519 AAAA\ntunnel-key BBBB=\n"
+    assert make_seal(body, "k" * 43 + "=") == "4ff3-bd4b-1402-b1dd-2b33"
+
+
+def test_the_seal_is_the_one_that_a_shell_makes_with_sha256sum():
+    """As the set-up script on the far box does it, with no program but that one."""
+    script = (
+        'inner=$({ printf "%s\\n" "$KEY"; printf "%s" "$BODY"; } | sha256sum | cut -c1-64)\n'
+        '{ printf "%s\\n" "$KEY"; printf "%s\\n" "$inner"; } | sha256sum | cut -c1-20'
+    )
+    env = {"PATH": "/usr/bin:/bin", "KEY": SHARED, "BODY": REPLY.body()}
+    done = subprocess.run(["sh", "-c", script], env=env, capture_output=True, text=True, check=True, timeout=20)
+    assert make_seal(REPLY.body(), SHARED).replace("-", "") == done.stdout.strip()
 
 
 def test_the_seal_depends_on_every_line_and_on_the_key():

@@ -67,12 +67,19 @@ def test_what_means_no_version_is_told_with_advice(as_of: str) -> None:
         which(as_of)
 
 
-@pytest.mark.parametrize("as_of", ["0001-01-01T00:00:00+14:00", "9999-12-31T23:59:59-14:00", "9999-12-31"])
-def test_moment_beyond_the_calendar_is_no_crash(as_of: str) -> None:
-    try:
+@pytest.mark.parametrize(
+    ("as_of", "told"),
+    [
+        ("0001-01-01T00:00:00+14:00", "there is no version from"),
+        ("9999-12-31T23:59:59-14:00", "is neither a run nor a time"),
+        ("9999-12-31", "is neither a run nor a time"),
+    ],
+)
+def test_moment_beyond_the_calendar_is_told_in_words(as_of: str, told: str) -> None:
+    with pytest.raises(WrongUse, match=told) as caught:
         which(as_of)
-    except WrongUse:
-        return
+    assert as_of in str(caught.value)
+    assert "otherroof versions papers" in str(caught.value)
 
 
 def test_moment_goes_by_what_the_listings_say_and_not_by_the_ids() -> None:

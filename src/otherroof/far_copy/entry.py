@@ -148,6 +148,8 @@ LINE_ADVICE = "take an earlier version; `otherroof versions JOB` lists them"
 
 def _taken(raw: Any, key: str) -> bytes:
     if key in raw:
+        if not isinstance(raw[key], str):
+            raise TypeError(f"{key} is no text")
         return str(raw[key]).encode()
     return base64.b64decode(raw.get(key + "64", ""), validate=True)
 
