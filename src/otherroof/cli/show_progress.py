@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from otherroof.copying.progress import Progress
     from otherroof.restore.progress import RestoreProgress
+    from otherroof.restore.proving.report import ProofProgress
 
 log = logging.getLogger("otherroof.progress")
 
@@ -50,6 +51,13 @@ def restore_progress(progress: RestoreProgress) -> ProgressReading:
     """A restore's progress."""
     return ProgressReading(
         "restoring", progress.files, progress.files_total, progress.meter.drawn, progress.bytes_total, progress.path
+    )
+
+
+def proof_progress(progress: ProofProgress) -> ProgressReading:
+    """A proof's progress."""
+    return ProgressReading(
+        progress.stage, progress.files, progress.files_total, progress.meter.drawn, progress.bytes_total, progress.path
     )
 
 

@@ -19,6 +19,7 @@ from otherroof.copying.commit import commit_run
 from otherroof.copying.compare.catalogue_repair import (
     CheckedCatalogue,
     JobStateFiles,
+    KnownDamage,
     check_catalogue,
     damage_set_aside,
 )
@@ -41,6 +42,7 @@ class RunRequest:
     rules: CopyRules
     files: JobStateFiles
     dry: bool = False
+    damage: KnownDamage | None = None
 
 
 class Run:
@@ -103,7 +105,8 @@ class Run:
             if view.last_seen >= self._report.run:
                 old, self._report.run = self._report.run, next_run_id(self._clock.now(), view.last_seen)
                 self._context.renamed(old, self._report.run)
-            return check_catalogue(self._request.files, keeper, view, self._clock.now(), remarks)
+            request = self._request
+            return check_catalogue(request.files, keeper, view, self._clock.now(), remarks, request.damage)
 
         checked = self._connection.with_retries(begin)
         self._report.note_remarks(dict.fromkeys(checked.remarks))

@@ -2,7 +2,8 @@
 
 Two may ask for less than the line gives: a limit, which may change with the time of day, and courtesy towards others on
 the line; the lesser holds. The pacing itself is the kernel's (SO_MAX_PACING_RATE), which spreads packets evenly and
-counts what is sent twice too; sleeping between sends would put them on the line in bursts. Only what is sent is paced.
+counts what is sent twice too; sleeping between sends would put them on the line in bursts. What comes in is paced only
+where that is asked for, by asking for it more slowly (`allowance`).
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from otherroof.far.allowance import ReadAllowance
 from otherroof.far.courtesy import Courtesy, Sample
 
 LOOK_EVERY_S = 0.1
@@ -25,18 +27,21 @@ NO_LIMIT = 0xFFFFFFFF
 # request behind it, and would have to go out before a stop. In seconds of the rate, and in bytes at least.
 UNSENT_S = 0.2
 LEAST_UNSENT = 32_768
-# linux/tcp.h, struct tcp_info: unacked, rtt in µs, bytes_acked, notsent_bytes; they have not moved since Linux 4.9.
-_UNACKED, _RTT, _ACKED, _UNSENT, _SIZE = 24, 68, 120, 144, 152
+# linux/tcp.h, struct tcp_info: unacked, rtt in µs, bytes_acked, bytes_received, notsent_bytes; they have not moved
+# since Linux 4.9.
+_UNACKED, _RTT, _ACKED, _RECEIVED, _UNSENT, _SIZE = 24, 68, 120, 128, 144, 152
 
 
 @dataclass(frozen=True, slots=True)
 class TcpReading:
-    """What the kernel knows of one connection: packets in flight, bytes that have arrived, and that wait here."""
+    """What the kernel knows of one connection: packets in flight, bytes that have arrived there, that wait here, and
+    that came in."""
 
     round_trip_s: float
     acked: int
     in_flight: int
     unsent: int = 0
+    received: int = 0
 
 
 def read_tcp_info(sock: socket.socket) -> TcpReading | None:
@@ -51,8 +56,9 @@ def read_tcp_info(sock: socket.socket) -> TcpReading | None:
     (in_flight,) = struct.unpack_from("=I", info, _UNACKED)
     (rtt_us,) = struct.unpack_from("=I", info, _RTT)
     (acked,) = struct.unpack_from("=Q", info, _ACKED)
+    (received,) = struct.unpack_from("=Q", info, _RECEIVED)
     (unsent,) = struct.unpack_from("=I", info, _UNSENT)
-    return TcpReading(rtt_us / 1e6, acked, in_flight, unsent)
+    return TcpReading(rtt_us / 1e6, acked, in_flight, unsent, received)
 
 
 @dataclass(slots=True, eq=False)
@@ -69,10 +75,13 @@ class Pacing:
     """The rate for the connections that are added, from their first byte on and until `close`.
 
     `courtesy_s` is the delay that they may add on the line, in seconds; 0: nobody looks. `limit` answers bytes a second
-    at this moment, 0 for none; it is asked ten times a second.
+    at this moment, 0 for none; it is asked ten times a second. `both_ways`: what is read keeps to the same rate.
     """
 
-    def __init__(self, courtesy_s: float = 0.0, limit: Callable[[], float] | None = None) -> None:
+    def __init__(
+        self, courtesy_s: float = 0.0, limit: Callable[[], float] | None = None, *, both_ways: bool = False
+    ) -> None:
+        self.reads = ReadAllowance() if both_ways and (limit is not None or courtesy_s) else None
         self._limit = limit
         self._courtesy = Courtesy(courtesy_s) if courtesy_s else None
         self._lock = threading.Lock()  # over what follows
@@ -104,6 +113,8 @@ class Pacing:
                 self._lines = [line for line in self._lines if line.sock.fileno() >= 0]
                 self._look()
                 self._spread()
+                if self.reads is not None:
+                    self.reads.set_rate(*self._rates())
 
     def _look(self) -> None:
         """See which connections have something to send, and tell courtesy how they fare."""
@@ -115,10 +126,11 @@ class Pacing:
                 line.busy = False
                 continue
             # At the first look at a connection nothing counts as delivered: what went before was not under this rate.
-            before = reading.acked if line.acked is None else line.acked
-            line.acked = reading.acked
-            delivered += reading.acked - before
-            moves = reading.acked > before or reading.in_flight > 0
+            arrived = reading.acked + (reading.received if self.reads is not None else 0)
+            before = arrived if line.acked is None else line.acked
+            line.acked = arrived
+            delivered += arrived - before
+            moves = arrived > before or reading.in_flight > 0
             # At a low rate nothing may be under way at this very moment, though much waits for its turn.
             line.busy = moves or reading.unsent > 0
             if moves:
@@ -133,8 +145,7 @@ class Pacing:
         One that is idle may begin with its part of a limit among all: the sum is above the limit by that at most, until
         the next look.
         """
-        limit = self._limit() if self._limit is not None else 0.0
-        courteous = self._courtesy.rate if self._courtesy is not None else 0.0
+        limit, courteous = self._rates()
         rate = min((wanted for wanted in (limit, courteous) if wanted > 0), default=0.0)
         busy = sum(line.busy for line in self._lines)
         for line in self._lines:
@@ -144,6 +155,11 @@ class Pacing:
                 _pace(line, rate / busy, limit / busy)
             elif limit:
                 _pace(line, rate / len(self._lines), limit / len(self._lines))
+
+    def _rates(self) -> tuple[float, float]:
+        """The limit and what courtesy asks for, in bytes a second; 0 for none."""
+        limit = self._limit() if self._limit is not None else 0.0
+        return limit, self._courtesy.rate if self._courtesy is not None else 0.0
 
 
 def _pace(line: _Line, rate: float, limit: float) -> None:

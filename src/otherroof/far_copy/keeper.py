@@ -18,6 +18,7 @@ from otherroof.far.place import Place
 from otherroof.far.requests import Script
 from otherroof.far_copy.listing import Header, ListingPart
 from otherroof.far_copy.listing_key import ListingKey
+from otherroof.far_copy.mender import Mender
 from otherroof.far_copy.reader import Reader
 from otherroof.far_copy.remover import Remover
 from otherroof.far_copy.state import CopyState
@@ -92,6 +93,21 @@ class Keeper(Protocol):
 
     def remover(self) -> Remover:
         """The kept versions, for taking some of them out."""
+
+    def mender(self) -> Mender:
+        """The far files themselves, to put whole ones in the place of damaged ones."""
+
+    def listing_name(self, run: str) -> bytes:
+        """The name of a run's listing among the far files; see `FarLocation`."""
+
+    def prove_listing(self, run: str) -> Header:
+        """Read a run's own listing back and prove it. Raises Damaged. Another one that it names is not looked at."""
+
+    def far_names(self, view: FarCopyView) -> Iterator[bytes]:
+        """The names of all far files and links that versions are kept in, listings among them, in no order.
+
+        Read it to its end before the place is asked for anything else.
+        """
 
     def headers(self, runs: Iterable[str]) -> dict[str, Header | OtherroofError]:
         """The header of each run's listing, not proved, or why it cannot be had. Many are asked for at once."""

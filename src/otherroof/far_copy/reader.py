@@ -7,6 +7,7 @@ knows entries of a listing and their content, nothing of the far box's folders.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Protocol
 
 from otherroof.far.place import Place
@@ -14,6 +15,15 @@ from otherroof.far.requests import Script, Sink
 from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.listing import Header
 from otherroof.far_copy.view import FarCopyView
+
+
+@dataclass(frozen=True, slots=True)
+class FarLocation:
+    """Where a version's content lies now: the far file's `name` in the job's folder there, by which two paths or
+    versions are seen to share it, and the run that moved it aside, empty if it is in the newest copy."""
+
+    name: bytes
+    kept_by: str = ""
 
 
 class Reader(Protocol):
@@ -45,6 +55,10 @@ class Reader(Protocol):
 
         If a file did not come as its entry says, it is no damage before this answers False. Raises as `look` does.
         """
+
+    def lies_at(self, path: bytes) -> FarLocation:
+        """Where this version's content at `path` lies, as of the last look. For who counts far files; to read one, ask
+        for its entry."""
 
     def read_whole(self, entry: Entry) -> Script[bytes]:
         """A file's content in one piece, for what memory can hold.

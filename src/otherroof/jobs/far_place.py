@@ -27,16 +27,21 @@ def ssh_target_of(settings: Settings, far: FarBox) -> SshTarget:
 
 
 def open_place(
-    settings: Settings, far: FarBox, meter: Meter, limit_mbit: Callable[[], float] | None = None
+    settings: Settings,
+    far: FarBox,
+    meter: Meter,
+    limit_mbit: Callable[[], float] | None = None,
+    *,
+    paces_reads: bool = False,
 ) -> SftpPlace:
     """The far box's base folder, over a proven connection. `limit_mbit` answers the limit on what is sent at this
-    moment, 0 for none."""
+    moment, 0 for none; with `paces_reads` it holds for what is read too, and so does courtesy."""
     limit = (lambda: bytes_per_s(limit_mbit())) if limit_mbit is not None else None
     return SftpPlace(
         ssh_target_of(settings, far),
         far.base.encode(),
         connections=far.connections,
-        pacing=Pacing(far.courtesy_ms / 1000 if far.courtesy else 0.0, limit),
+        pacing=Pacing(far.courtesy_ms / 1000 if far.courtesy else 0.0, limit, both_ways=paces_reads),
         meter=meter,
     )
 

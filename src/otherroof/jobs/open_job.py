@@ -44,25 +44,34 @@ from otherroof.settings import FarBox, Job, Settings
 
 @dataclass(frozen=True, slots=True)
 class Access:
-    """What a kind of work needs of the far copy, and what it does to it. The kinds there are: WRITE, LOOK, READ.
+    """What a kind of work needs of the far copy, and what it does to it. The kinds there are: WRITE, LOOK, READ,
+    PROVE, HEAL.
 
     locks_job      no other run of this job goes on meanwhile; the listing key and the state folder are home's own
     takes_turn     no other run to the same far box goes on meanwhile
     prepares       the command before is run, and a trial file shows the far disk's space and the far clock
     connects_late  the work connects by itself, as often as the connection breaks
+    paced          the job's limit holds for it
+    paces_reads    limit and courtesy hold for what it reads too
     """
 
     locks_job: bool = False
     takes_turn: bool = False
     prepares: bool = False
     connects_late: bool = False
+    paced: bool = False
+    paces_reads: bool = False
 
 
-WRITE = Access(locks_job=True, takes_turn=True, prepares=True, connects_late=True)  # a run
-LOOK = Access(locks_job=True, connects_late=True)  # a dry run: it sends nothing, so it waits for nobody else's run
+WRITE = Access(locks_job=True, takes_turn=True, prepares=True, connects_late=True, paced=True)  # a run
+# A dry run: it sends nothing, so it waits for nobody else's run.
+LOOK = Access(locks_job=True, connects_late=True, paced=True)
 # A restore must never wait for a run of hours, nor a nightly run for a restore of days, and a restore on a new machine
 # has no state folder to hold a lock in: so it takes none, and looks again if a run moved something meanwhile.
 READ = Access()
+# A proof of everything may last for days too; only to put whole files in the place of damaged ones must it be alone.
+PROVE = Access(paced=True, paces_reads=True)
+HEAL = Access(locks_job=True, takes_turn=True, paced=True, paces_reads=True)
 
 
 class OpenedJob:
@@ -98,10 +107,10 @@ class OpenedJob:
 
         Raises Unreached and what else `open_place` raises.
         """
-        limit = job_limit(self.settings, self.name, self._context.clock) if self._access.locks_job else None
-        begun = self._context.clock.now()
+        limit = job_limit(self.settings, self.name, self._context.clock) if self._access.paced else None
+        begun, meter = self._context.clock.now(), self._context.progress.meter
         try:
-            place = open_place(self.settings, self.far, self._context.progress.meter, limit)
+            place = open_place(self.settings, self.far, meter, limit, paces_reads=self._access.paces_reads)
         except Unreached as problem:
             note_refused_login(self.ledger, self.job.far, begun, problem)
             raise

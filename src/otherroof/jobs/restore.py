@@ -134,16 +134,24 @@ def restore(
                 reader.look(job.view)
                 report = Restorer(reader, target, context.progress).restore(Selection(request.paths), context.tick)
             report.problems[:0] = chosen.problems()
-            _note_damage(job.ledger, report, context.clock)
+            _note_damage(job.ledger, reader, report, context.clock)
             if not report.kept:  # what was here already was not read
                 _settle_damage(job.ledger, reader, report, Selection(request.paths))
             return report
 
 
-def _note_damage(ledger: Ledger, report: RestoreReport, clock: Clock) -> None:
-    """What was found damaged stays known, so that an alert tells of it until it is made good."""
-    header, now = report.header, clock.now()
-    ledger.damages.note([DamagedFile(header.job, file.path, header.run, now, file.why) for file in report.damaged])
+def _note_damage(ledger: Ledger, reader: Reader, report: RestoreReport, clock: Clock) -> None:
+    """What was found damaged stays known: an alert tells of it, and no run makes new content of it."""
+    if not report.damaged:
+        return
+    header, now, why = report.header, clock.now(), {file.path: file.why for file in report.damaged}
+    marks = []
+    for entry in reader.entries():
+        path = path_text(entry.path)
+        if entry.kind == "file" and path in why:
+            in_newest = not reader.lies_at(entry.path).kept_by
+            marks.append(DamagedFile(header.job, path, header.run, now, why[path], entry.path, in_newest))
+    ledger.damages.note(marks)
 
 
 def _settle_damage(ledger: Ledger, reader: Reader, report: RestoreReport, wanted: Selection) -> None:

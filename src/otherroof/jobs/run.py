@@ -15,7 +15,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from otherroof.base.errors import Held, HomeTrouble, OtherroofError, RunCut
-from otherroof.copying.compare.catalogue_repair import JobStateFiles
+from otherroof.copying.compare.catalogue_repair import JobStateFiles, KnownDamage
 from otherroof.copying.compare.find_changes import CopyRules
 from otherroof.copying.compare.guard import GuardLimits, Release
 from otherroof.copying.context import RunContext
@@ -29,6 +29,7 @@ from otherroof.jobs.open_job import LOOK, WRITE, OpenedJob, open_job
 from otherroof.jobs.own_files import own_secrets
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
+from otherroof.restore.proving.report import listing_text
 from otherroof.settings import Settings
 
 WIRE_NOTE_S = 60.0
@@ -90,7 +91,15 @@ def _request(job: OpenedJob, options: RunOptions) -> RunRequest:
         reread=options.reread,
         release=release,
     )
-    return RunRequest(rules, JobStateFiles(job.settings.state, job.name), dry=options.dry)
+    return RunRequest(rules, JobStateFiles(job.settings.state, job.name), options.dry, _known_damage(job))
+
+
+def _known_damage(job: OpenedJob) -> KnownDamage:
+    marks = job.ledger.damages.of(job.name)
+    return KnownDamage(
+        tuple(sorted({mark.name for mark in marks if mark.in_newest and mark.name})),
+        frozenset(mark.run for mark in marks if mark.path == listing_text(mark.run)),
+    )
 
 
 class _RunRecord:
@@ -183,3 +192,5 @@ class _RunRecord:
             self._ledger.holds.drop(report.job)
             # It was there to the end, whatever a probe met meanwhile.
             self._ledger.answers.note(self._far, now)
+            # It looked at what was damaged there, and brought anew what was not as it should be.
+            self._ledger.damages.left_newest(report.job)

@@ -61,6 +61,10 @@ class Ledger:
         """Close the file; nothing is lost without it."""
         self.file.close()
 
+    def wire_bytes_since(self, far: str, since: datetime) -> int:
+        """Bytes on the wire to and from a far box since then, both ways, by all that is noted: runs and proofs."""
+        return self.runs.wire_bytes_since(far, since) + self.proofs.wire_bytes_since(far, since)
+
     def take_untold(self, now: datetime) -> list[str]:
         """What is to be told of ledgers that were damaged and set aside; each is told once."""
         told, known = [], self.marks.by_name()

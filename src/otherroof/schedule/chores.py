@@ -75,7 +75,7 @@ class Chore:
     when on it is to be done, None if not for now; it is asked often, and changes nothing. `do` carries it out on the
     worker, opens what it needs by itself, and may not wait without a time-out. `ended` is told on the loop what `do`
     returned or raised, and says True if people may have to hear of it. If it is `remembered`, `last_times` has its
-    last beginning under its name, also after a restart.
+    last beginning under its name, also after a restart. `stop` asks one that may last to end soon, with the reason.
     """
 
     name: str
@@ -84,6 +84,7 @@ class Chore:
     do: Callable[[ChoreInputs], object]
     ended: Callable[[object], bool | None] = lambda _: None
     remembered: bool = False
+    stop: Callable[[str], None] = lambda _: None
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,12 +112,15 @@ def plan_chores(chores: Iterable[Chore], facts: Mapping[str, ChoreFacts], busy: 
 def service_chores(clock: Clock, look_every_s: float = LOOK_EVERY_S) -> Callable[[Settings], Sequence[Chore]]:
     """Gives, for the settings in force, every chore of the service. `look_every_s`: how often the watch looks when
     nothing happens."""
+    from otherroof.schedule.proofs import prove_chore  # here, because it needs what stands above
+
     last_resort = LastResort(clock)  # outlives the settings: they may be read anew while the watch is blind
     return lambda settings: (
         _digest(clock),
         _look(clock, look_every_s, last_resort),
         _repost(clock),
         *(_probe(clock, far) for far in settings.far),
+        *(prove_chore(clock, name, job.far) for name, job in settings.jobs.items()),
         _tend(clock),
         _last_resort_alert(clock, last_resort),
         _all_clear(clock, last_resort),

@@ -139,9 +139,11 @@ class ServiceRecords:
             self.note_news()
 
     def stop(self, reason: str) -> None:
-        """Ask every run under way to stop."""
+        """Ask every run under way to stop, and every chore."""
         for running in self.running.values():
             running.stop.ask(reason)
+        for chore in self._chores_under_way.values():
+            chore.stop(reason)
 
     def _turns(self, now: datetime) -> dict[str, JobTimes]:
         known = self._ledger.job_times.by_job()
@@ -178,7 +180,7 @@ class ServiceRecords:
     def _far_facts(self, name: str, busy: set[str], now: datetime) -> FarScheduleFacts:
         used = 0
         if self.settings.far[name].month_gb:
-            used = self._ledger.runs.wire_bytes_since(name, month_begins(now, self.settings.zone))
+            used = self._ledger.wire_bytes_since(name, month_begins(now, self.settings.zone))
         return FarScheduleFacts(far_worker(name) in busy, used)
 
     def _tell_waits(self, plan: SchedulePlan, turns: dict[str, JobTimes]) -> None:

@@ -22,7 +22,7 @@ class JobFacts:
     """One job. `newest` is when its newest good copy was begun: the point in time that can be got back.
 
     `runs` are its last runs that ended, newest first; `natures` what they saw in the content, by run; `waiting`
-    what its next run waits for, if it does.
+    what its next run waits for, if it does; `proved` what was read back of its copy, in words.
     """
 
     name: str
@@ -36,6 +36,7 @@ class JobFacts:
     natures: Mapping[str, EncryptionSigns] = field(default_factory=dict)
     damages: tuple[DamagedFile, ...] = ()
     waiting: str = ""
+    proved: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from otherroof.ledger.last_look import WatchLook
 from otherroof.settings import FarBox, Job, Settings
 from otherroof.tunnel.marks import boot_id
 from otherroof.watch.facts import Facts, FarFacts, JobFacts
+from otherroof.watch.proved import proved_text
 from otherroof.watch.rules import UNUSUAL_STANDS
 from otherroof.watch.unusual import MOST_HISTORY
 
@@ -23,6 +24,7 @@ LONG_OFF = timedelta(hours=12)
 AHEAD = timedelta(minutes=5)
 TREND = timedelta(days=60)
 MOST_RUNS = 500
+PROOFS_TOLD = timedelta(days=31)  # of so many days it is told what was healed
 _DAY_S = 86_400.0
 
 
@@ -39,14 +41,14 @@ def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs)
     since = ledger.looks.watched_since(subjects(settings), now)
     alerting = settings.told
     look = compare_looks(ledger.looks.last(), clocks_now(clock), alerting.alerts.clock_jump_s)
-    turns = ledger.job_times.by_job()
+    waiting = {name: turn.waiting for name, turn in ledger.job_times.by_job().items()}
     return Facts(
         now=now,
         zone=ZoneInfo(settings.home.zone),
         look=look,
         alerts=alerting.alerts,
         jobs=tuple(
-            _job(ledger, name, job, (since[_subject(name, job)], now, turns[name].waiting if name in turns else ""))
+            _job(ledger, name, job, settings.zone, (since[_subject(name, job)], now, waiting.get(name, "")))
             for name, job in settings.jobs.items()
         ),
         fars=tuple(far_facts(ledger, name, far, since[f"far {name}"], now) for name, far in settings.far.items()),
@@ -68,7 +70,7 @@ def _subject(name: str, job: Job) -> str:
     return f"job {name} to {job.far}"
 
 
-def _job(ledger: Ledger, name: str, job: Job, when: tuple[datetime, datetime, str]) -> JobFacts:
+def _job(ledger: Ledger, name: str, job: Job, zone: ZoneInfo, when: tuple[datetime, datetime, str]) -> JobFacts:
     since, now, waiting = when
     # Enough for a job that runs nightly: the history, and the week of runs that are compared with it.
     rows = ledger.runs.rows(job=name, newest=MOST_HISTORY + 8)
@@ -89,6 +91,7 @@ def _job(ledger: Ledger, name: str, job: Job, when: tuple[datetime, datetime, st
         natures=ledger.runs.natures(name, rows[-1].started) if rows else {},
         damages=tuple(ledger.damages.of(name)),
         waiting=waiting,
+        proved=proved_text(ledger.proofs.of(name, since=now - PROOFS_TOLD), zone),
     )
 
 

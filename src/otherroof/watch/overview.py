@@ -30,7 +30,8 @@ from otherroof.watch.words import count_text
 @dataclass(frozen=True, slots=True)
 class JobRow:
     """One job. `needs` says what a person has to do and is empty if there is nothing; `alert` names the alert that
-    says the same if it stands. `waits` is what the next run waits for."""
+    says the same if it stands. `waits` is what the next run waits for; `proved` what was
+    read back."""
 
     job: str
     far: str
@@ -45,6 +46,7 @@ class JobRow:
     needs: str
     alert: str
     waits: str
+    proved: str = ""
 
     @property
     def named(self) -> str:
@@ -205,6 +207,7 @@ def _job(ledger: Ledger, job: JobFacts, found: Mapping[str, Finding], now: datet
         needs=needs,
         alert=alert,
         waits=job.waiting,
+        proved=job.proved,
     )
 
 

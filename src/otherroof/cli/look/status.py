@@ -62,6 +62,7 @@ def _show(found: Overview, zone: ZoneInfo) -> None:
 
     out.print(_job_table(found, zone))
     tell(_wait_lines(found.jobs))
+    tell([f"{row.job}: proved: {row.proved}" for row in found.jobs if row.proved])
     out.print()
     out.print(_far_table(found.far))
     tell([line for box in found.far for line in _far_lines(box, found, zone)])

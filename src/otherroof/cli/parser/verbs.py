@@ -41,6 +41,9 @@ GROUPS: dict[str, dict[str, str]] = {
         "versions": "List every version that the far box holds, newest first.",
         "restore": "Bring files back from the far box into a folder.",
     },
+    "Trust": {
+        "prove": "Read far files back, and compare them with what they should be.",
+    },
 }
 
 SHORT = {verb: short for group in GROUPS.values() for verb, short in group.items()}

@@ -3,6 +3,7 @@
     C1  notes of a run that was cut: find out what became of it, fold that in
     C2  a catalogue that is missing, or not of the far copy's newest run: rebuild it from the listing
     C3  traces of a cut run of which there are no notes: look at what really stands there
+    C4  files that a proof or a restore found damaged: look at what really stands there, so that nothing is made of it
 
 A file that is damaged counts as absent: it is set aside, said, and made anew. Decides by run ids and the home's id;
 what stands at the far end is asked of the keeper.
@@ -31,6 +32,16 @@ from otherroof.far_copy.keeper import Keeper
 from otherroof.far_copy.numbers import CODES, MODE, SIZE, Numbers, clamp_ns, join_path
 from otherroof.far_copy.state import CopyState
 from otherroof.far_copy.view import FarCopyView
+
+MOST_LOOKED_AT = 500  # files known to be damaged that are read back at the beginning of a run
+
+
+@dataclass(frozen=True, slots=True)
+class KnownDamage:
+    """What is known to be damaged at the far end, not healed: paths of the newest copy, and runs by their listings."""
+
+    paths: tuple[bytes, ...] = ()
+    listings: frozenset[str] = frozenset()
 
 
 @dataclass(slots=True)
@@ -83,7 +94,12 @@ def damage_set_aside(job: str) -> Iterator[None]:
 
 
 def check_catalogue(
-    files: JobStateFiles, keeper: Keeper, view: FarCopyView, now: datetime, remarks: list[str] | None = None
+    files: JobStateFiles,
+    keeper: Keeper,
+    view: FarCopyView,
+    now: datetime,
+    remarks: list[str] | None = None,
+    damage: KnownDamage | None = None,
 ) -> CheckedCatalogue:
     """The catalogue, checked against the far copy as `view` shows it and repaired if need be.
 
@@ -100,6 +116,7 @@ def check_catalogue(
             _take_notes(files, keeper, view, checked, now)
         _match_newest(files, keeper, view, checked)
         _look_at_traces(files, keeper, view, checked)
+        _look_at_damage(files, keeper, checked, damage or KnownDamage())
     except BaseException:
         checked.catalogue.close()  # if the connection broke, all this is done again
         raise
@@ -245,6 +262,23 @@ def _look_at_traces(files: JobStateFiles, keeper: Keeper, view: FarCopyView, che
         after = CopyState(facts.run, keeper.home_id, facts.mounted, settled=facts.settled, lost=facts.lost)
         asides = chain(catalogue.asides(), aside_content_of(catalogue.blocks(), first_moved))
         checked.catalogue = _replaced(files, catalogue, corrected_blocks(catalogue.blocks(), held), after, asides)
+
+
+# -- C4 --
+
+
+def _look_at_damage(files: JobStateFiles, keeper: Keeper, checked: CheckedCatalogue, damage: KnownDamage) -> None:
+    catalogue = checked.catalogue
+    facts = catalogue.facts
+    if damage.paths:
+        # On a dying disk there may be very many; of those beyond the first nothing is believed.
+        looked = damage.paths[:MOST_LOOKED_AT]
+        held = {path: keeper.held_now(path) for path in looked} | dict.fromkeys(damage.paths[MOST_LOOKED_AT:])
+        after = CopyState(facts.run, keeper.home_id, facts.mounted, settled=facts.settled, lost=facts.lost)
+        asides = [one for one in catalogue.asides() if one.path not in held]
+        checked.catalogue = _replaced(files, catalogue, corrected_blocks(catalogue.blocks(), held), after, asides)
+    elif facts.whole_run in damage.listings:
+        facts.whole_run = ""  # the next listing has all lines by itself, instead of naming that one
 
 
 def aside_content_of(blocks: Iterable[Block], moved: dict[bytes, str]) -> Iterator[AsideContent]:

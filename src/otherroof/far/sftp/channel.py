@@ -15,6 +15,7 @@ import paramiko
 
 from otherroof.base.errors import LinkLost, NotOffered, OtherroofError
 from otherroof.far import requests
+from otherroof.far.allowance import ReadAllowance
 from otherroof.far.place import Meter, PlaceOffers, Task, TaskResult
 from otherroof.far.session import Session, as_link_lost
 from otherroof.far.sftp import codec
@@ -66,7 +67,15 @@ class SftpChannel:
     `moved` counts the bytes of SFTP both ways, for whoever asks from another thread whether it gets on.
     """
 
-    def __init__(self, session: Session, base: bytes, meter: Meter, *, most_scripts: int = MAX_SCRIPTS) -> None:
+    def __init__(
+        self,
+        session: Session,
+        base: bytes,
+        meter: Meter,
+        *,
+        most_scripts: int = MAX_SCRIPTS,
+        allowance: ReadAllowance | None = None,
+    ) -> None:
         self._session = session
         self._target = session.target
         self._channel: paramiko.Channel = session.open_channel()
@@ -79,7 +88,7 @@ class SftpChannel:
         self._deadline = ProgressDeadline(session.target.answer_s)
         self.moved = 0
         self._running: set[_RunningScript] = set()
-        self._streams = Streams(self._put, meter)
+        self._streams = Streams(self._put, meter, allowance)
         self._give: Give = _nobody
         self._most_scripts = most_scripts
         self.offers = self._greet()

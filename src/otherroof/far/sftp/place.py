@@ -186,7 +186,7 @@ class SftpPlace:
         session = open_session(self._target, self.meter)
         try:
             self._pacing.add(session.sock)
-            channel = SftpChannel(session, self._base, self.meter)
+            channel = SftpChannel(session, self._base, self.meter, allowance=self._pacing.reads)
         except BaseException:
             session.close()
             raise

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 from otherroof.base.errors import LinkLost, OtherroofError, PlaceError
 from otherroof.far import requests
+from otherroof.far.allowance import WAIT_S, ReadAllowance
 from otherroof.far.place import Meter
 from otherroof.far.sftp import codec
 
@@ -66,7 +67,8 @@ class _OpenReadStream:
 class Streams:
     """The streams of one channel that are under way, in both directions."""
 
-    def __init__(self, put: Put, meter: Meter) -> None:
+    def __init__(self, put: Put, meter: Meter, allowance: ReadAllowance | None = None) -> None:
+        self._allowance = allowance
         self._put = put
         self._meter = meter
         self._max_read = requests.LEAST
@@ -99,8 +101,11 @@ class Streams:
             if not self._write_once(wait=idle and not started):
                 break
             started = True
-        while self._reads and not self.full:
-            self._read_once()
+        asked = False
+        while self._reads and not self.full and self._read_once():
+            asked = True
+        if idle and not started and not asked and self._reads:
+            time.sleep(WAIT_S)  # the allowance is used up
 
     # -- out --
 
@@ -180,19 +185,25 @@ class Streams:
 
     # -- in --
 
-    def _read_once(self) -> None:
+    def _read_once(self) -> bool:
+        """One request of the next stream. False if nothing may be asked for now."""
         stream = self._reads[0]
-        self._reads.rotate(-1)
         left = stream.request.length - stream.asked
         if left <= 0 or stream.short or stream.failure is not None:
             self._reads.remove(stream)
             stream.asked = stream.request.length
             self._settle_read(stream)
-            return
+            return True
         # Asked for whether or not the file is that long: its end shows in the answers.
         size = min(self._max_read, left)
+        if self._allowance is not None:
+            size = self._allowance.piece(size)
+            if not self._allowance.take(size):
+                return False
+        self._reads.rotate(-1)
         self._ask_range(stream, stream.asked, size)
         stream.asked += size
+        return True
 
     def _ask_range(self, stream: _OpenReadStream, at: int, size: int) -> None:
         op = requests.Read(stream.request.handle, stream.request.offset + at, size)

@@ -17,12 +17,13 @@ from otherroof.far_copy.keeper import ExtraScript, HomeIdentity, RunMark, scratc
 from otherroof.far_copy.listing import Header, ListingPart, check_listing, entry_lines, write_listing
 from otherroof.far_copy.state import CopyState
 from otherroof.far_copy.view import FarCopyView
-from otherroof.layouts.open.job_folder import OpenJobFolder
-from otherroof.layouts.open.paths import UNDER_WAY_END, JobPaths
+from otherroof.layouts.open.job_folder import MOST_PARTS, OpenJobFolder
+from otherroof.layouts.open.mender import OpenMender
+from otherroof.layouts.open.paths import DAMAGED_END, RUNS, UNDER_WAY_END, JobPaths
 from otherroof.layouts.open.reader import OpenReader
 from otherroof.layouts.open.remover import OpenRemover
-from otherroof.layouts.open.steps import UNKNOWN_DISK
-from otherroof.layouts.open.walk import walk_aside
+from otherroof.layouts.open.steps import UNKNOWN_DISK, list_names
+from otherroof.layouts.open.walk import NEWEST, walk_aside
 from otherroof.layouts.open.writer import OpenWriter
 
 ODD_LINE = 4096  # bytes; an ordinary entry has 250
@@ -82,6 +83,28 @@ class OpenKeeper:
     def remover(self) -> OpenRemover:
         """See the port."""
         return OpenRemover(self.place, self._paths)
+
+    def mender(self) -> OpenMender:
+        """See the port."""
+        return OpenMender(self.place, self._paths)
+
+    def listing_name(self, run: str) -> bytes:
+        """See the port."""
+        return self._paths.below(self._paths.listing(run))
+
+    def prove_listing(self, run: str) -> Header:
+        """See the port."""
+        header, path = self._fetch_listing(run)
+        os.unlink(path)
+        return header
+
+    def far_names(self, view: FarCopyView) -> Iterator[bytes]:
+        """See the port."""
+        for found in walk_aside(self.place, self._paths, [NEWEST, *view.earlier]):
+            for path in found.files:
+                yield self._paths.below(self._paths.earlier(path, found.run) if found.run else self._paths.latest(path))
+        for name, _ in run_script(self.place, list_names(self._paths.at(RUNS), MOST_PARTS)) or ():
+            yield self._paths.below(self._paths.at(RUNS, name))
 
     def headers(self, runs: Iterable[str]) -> dict[str, Header | OtherroofError]:
         """See the port."""
@@ -205,7 +228,9 @@ class OpenKeeper:
         """See the port."""
         kept = {self._paths.part(path).rpartition(b"/")[2] for path in wanted}
         # The marks of other runs stay: that these were cut is known by their marks until a run counts again.
-        litter = [name for name in view.incoming if name not in kept and not name.endswith(UNDER_WAY_END)]
+        # A damaged file waits for the whole one that takes its place; whoever mends it removes it.
+        left = (UNDER_WAY_END, DAMAGED_END)
+        litter = [name for name in view.incoming if name not in kept and not name.endswith(left)]
         for _ in self.place.carry_out(self._folder.tidy(litter)):
             pass
 
@@ -213,5 +238,6 @@ class OpenKeeper:
         """See the port."""
         # After the commit. What a crash leaves of it harms nothing: a mark of a run that has a listing says no more.
         mark = self._paths.under_way(run).rpartition(b"/")[2]
-        for _ in self.place.carry_out(self._folder.tidy([*view.incoming, mark])):
+        litter = [name for name in view.incoming if not name.endswith(DAMAGED_END)]
+        for _ in self.place.carry_out(self._folder.tidy([*litter, mark])):
             pass

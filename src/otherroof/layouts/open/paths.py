@@ -24,6 +24,9 @@ LISTING_END = b".jsonl.gz"
 UNDER_WAY_END = b".under-way"
 PART_END = b".part"
 MADE_END = b".made"
+# What takes the place of a damaged file, and that file itself until it has.
+MEND_END = b".mend"
+DAMAGED_END = b".damaged"
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +47,10 @@ class JobPaths:
 
     def at(self, *parts: bytes) -> bytes:
         return b"/".join((self.top, *parts))
+
+    def below(self, path: bytes) -> bytes:
+        """One of these paths as seen from the job's folder."""
+        return path[len(self.top) + 1 :]
 
     def latest(self, path: bytes) -> bytes:
         return self.at(LATEST, path)
@@ -69,6 +76,10 @@ class JobPaths:
         Never the name of a part: this one may share its content with a file that is kept, and is never written to.
         """
         return self.at(INCOMING, _token(path) + MADE_END)
+
+    def mend(self, name: bytes, end: bytes) -> bytes:
+        """The name of what replaces, or was, the damaged far file `name` (as seen from the job's folder)."""
+        return self.at(INCOMING, _token(b"\0" + name) + end)
 
 
 def _token(path: bytes) -> bytes:

@@ -22,6 +22,7 @@ from otherroof.far.place import Place
 from otherroof.far.requests import Attrs, BytesSink, Mode, Script, Sink
 from otherroof.far_copy.entry import Entry, path_text
 from otherroof.far_copy.listing import Header, entries
+from otherroof.far_copy.reader import FarLocation
 from otherroof.far_copy.view import FarCopyView
 from otherroof.layouts.open.paths import JobPaths
 from otherroof.layouts.open.walk import walk_aside
@@ -118,15 +119,20 @@ class OpenReader:
         """See the port."""
         return _range(self._far_path(entry.path), entry.size, offset, length, sink)
 
+    def lies_at(self, path: bytes) -> FarLocation:
+        """See the port."""
+        with translating_sqlite(self._aside_path):
+            (run,) = self._db.execute(FIRST_RUN, (path, path)).fetchone()
+        path = self._paths.earlier(path, run) if run else self._paths.latest(path)
+        return FarLocation(self._paths.below(path), run or "")
+
     def _far_path(self, path: bytes) -> bytes:
         """Where this version's file at `path` lies now.
 
         Asked when a script is made, not in it: scripts run in a place's own threads, and sqlite3 lets only the thread
         that opened this database use it.
         """
-        with translating_sqlite(self._aside_path):
-            (run,) = self._db.execute(FIRST_RUN, (path, path)).fetchone()
-        return self._paths.earlier(path, run) if run else self._paths.latest(path)
+        return self._paths.at(self.lies_at(path).name)
 
     def close(self) -> None:
         """See the port."""

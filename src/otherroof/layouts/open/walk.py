@@ -1,4 +1,4 @@
-"""Walks what runs moved aside: the one walk of `earlier/`, with many folders asked for at once.
+"""Walks what runs moved aside, or the newest copy: the one walk of far folders, with many asked for at once.
 
 What the far box says is not trusted further than to look there: names that cannot be, and folders without end, are
 refusals. Memory stays flat whatever it answers: a folder comes in portions, and names wait as the bytes they are.
@@ -16,12 +16,14 @@ from otherroof.far.place import Place, Task
 from otherroof.far.requests import Script
 from otherroof.far_copy.numbers import join_path
 from otherroof.layouts.open import steps
-from otherroof.layouts.open.paths import EARLIER, JobPaths
+from otherroof.layouts.open.paths import EARLIER, LATEST, JobPaths
 
 PORTION = 128 * 1024  # bytes of names after which the rest of a folder is a task of its own
 # What all paths together may take as they are noted at home: more than ten million of ordinary length.
 MOST_BYTES = 2 * 1024 * 1024 * 1024
 MOST_WAITING = 32 * 1024 * 1024  # bytes of folders' names that wait to be looked into
+
+NEWEST = ""  # in place of a run: the newest copy itself
 
 RefusedFolder = Callable[[str, bytes, PlaceError], None]
 
@@ -201,7 +203,8 @@ def _take_last(names: bytearray) -> bytes:
 
 def _look_into(paths: JobPaths, look: _FolderToLook) -> Script[AsideFolder]:
     found = AsideFolder(look.run, look.folder)
-    top = paths.earlier(look.folder, look.run) if look.folder else paths.at(EARLIER, look.run.encode())
+    top = paths.at(EARLIER, look.run.encode()) if look.run else paths.at(LATEST)
+    top = join_path(top, look.folder) if look.folder else top
     # The length is what ends a tree that a lying far box makes up as it is walked: depth alone costs it nothing.
     if len(look.folder) > steps.LONGEST_PATH:
         raise Refused("answers folders without end", where=paths.name)

@@ -68,6 +68,7 @@ class JobWeek:
     runs: Sequence[RunRow]
     copies: Copies
     waiting: str = ""
+    proved: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +145,7 @@ def job_report(job: JobWeek, known: DigestFacts) -> JobReport:
         files=last.files.seen if last else 0,
         problems=last.files.problems if last else 0,
         waiting=printable(job.waiting),
+        proved=job.proved,
         # From the first night with a run on: nights before it would look like growth from nothing.
         growth=growth_a_week([float(night.sent) for night in since_first(nights)]),
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -30,7 +30,7 @@ def gather_digest(settings: Settings, ledger: Ledger, clock: Clock, extra: Watch
         home=settings.home.name,
         zone=zone,
         now=now,
-        jobs=_jobs(settings, ledger, now),
+        jobs=_jobs(settings, ledger, now, {job.name: job.proved for job in facts.jobs}),
         fars=_fars(ledger, facts, now),
         found=findings(facts),
         quiet={alert.key: alert.quiet_until for alert in ledger.alerts.standing() if alert.quiet_until},
@@ -48,7 +48,7 @@ def gather_digest(settings: Settings, ledger: Ledger, clock: Clock, extra: Watch
     )
 
 
-def _jobs(settings: Settings, ledger: Ledger, now: datetime) -> list[JobWeek]:
+def _jobs(settings: Settings, ledger: Ledger, now: datetime, proved: Mapping[str, str]) -> list[JobWeek]:
     newest = {name: ledger.runs.newest_good(name, now + AHEAD, far=job.far) for name, job in settings.jobs.items()}
     runs: dict[str, list[RunRow]] = {name: [] for name in settings.jobs}
     # A day more than five weeks, so that the oldest night is whole.
@@ -72,6 +72,7 @@ def _jobs(settings: Settings, ledger: Ledger, now: datetime) -> list[JobWeek]:
             runs=runs[name],
             copies=copies_of(job.folder, same[os.path.realpath(job.folder)], job.also_kept),
             waiting=_now(under_way.get(name), turns.get(name), settings.zone),
+            proved=proved[name],
         )
         for name, job in settings.jobs.items()
     ]

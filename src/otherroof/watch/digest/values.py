@@ -100,6 +100,7 @@ class JobReport:
     problems: int = 0
     growth: float | None = None
     waiting: str = ""
+    proved: str = ""
 
     @property
     def kept(self) -> bool:
@@ -120,6 +121,7 @@ class JobReport:
             "files": self.files,
             "problems": self.problems,
             "waiting": self.waiting,
+            "proved": self.proved,
             "week": self.week.as_json(),
             "before": self.before.as_json() if self.before else None,
             "nights": [{"day": night.day.isoformat(), "sent": night.sent, "good": night.good} for night in self.nights],

@@ -1,0 +1,147 @@
+"""`otherroof prove`: read far files back, say what is damaged, and send it again."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from otherroof.base.clock import SystemClock, stamp
+from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL, WrongUse
+from otherroof.base.units import size_text, span_text
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, job_of, print_json, settings_in_use
+from otherroof.cli.show_progress import proof_progress, show_progress
+from otherroof.far_copy.entry import path_text
+
+if TYPE_CHECKING:
+    from otherroof.jobs.prove import ProofResult
+    from otherroof.restore.proving.report import FarDamage
+
+LONGEST_LIST = 50
+
+
+def verb(
+    job: Annotated[str, typer.Argument(metavar="JOB", help="The job whose far copy is proved.")],
+    share: Annotated[
+        float, typer.Option("--share", metavar="P", help="Read P percent of it, the longest unproved and a sample.")
+    ] = 0.0,
+    budget_mb: Annotated[
+        float, typer.Option("--budget-mb", metavar="N", help="Read what N MB on the wire allow.")
+    ] = -1.0,
+    whole: Annotated[bool, typer.Option("--all", help="Read everything, older versions too; may take days.")] = False,
+    heal: Annotated[bool, typer.Option("--heal", help="Send again what is damaged, if it is still here.")] = False,
+    config: ConfigOption = SETTINGS_FOLDER,
+    as_json: JsonOption = False,
+) -> None:
+    """Read far files back, and compare them with what they should be.
+
+    Without --all, --share or --budget-mb as much as the job's prove_mb allows. Without --heal nothing is changed.
+    """
+    from otherroof.jobs.context import JobContext
+    from otherroof.jobs.prove import ProveOptions, prove
+    from otherroof.restore.proving.report import ProofProgress
+
+    if sum((bool(share), budget_mb >= 0, whole)) > 1:
+        raise WrongUse("--all, --share and --budget-mb exclude each other", advice="give one of them, or none")
+    if not 0 <= share <= 100:
+        raise WrongUse(f"{share:g} is no percentage", where="--share", advice="a number above 0, up to 100")
+    settings, _ = settings_in_use(config)
+    job_of(settings, job)
+    options = ProveOptions(whole or share == 100, share / 100, budget_mb if budget_mb >= 0 else None, heal)
+    clock, progress = SystemClock(), ProofProgress()
+    begun = clock.monotonic()
+    with show_progress(lambda: proof_progress(progress), job, quiet=as_json) as tick:
+        result = prove(settings, job, JobContext(progress, clock=clock, tick=tick), options)
+    seconds = clock.monotonic() - begun
+    if as_json:
+        print_json(_as_json(result, seconds))
+    else:
+        _tell(result, seconds)
+    needs_look = bool(result.notes or result.report.extra or result.report.cut)
+    raise typer.Exit(EXIT_DAMAGED if result.found_damage else EXIT_LOOK if needs_look else EXIT_WELL)
+
+
+def _as_json(result: ProofResult, seconds: float) -> dict[str, Any]:
+    report = result.report
+    return {
+        "schema": 1,
+        "job": report.job,
+        "whole": report.whole,
+        "read_back": {"files": report.files, "bytes": report.size, "listings": report.listings},
+        "sample": {
+            "drawn": report.drawn,
+            "damaged": report.drawn_damaged,
+            "of": report.population,
+            "said": report.sample_said,
+        },
+        "by_the_far_boxs_own_word": {
+            "files": report.word_files,
+            "at": stamp(report.word_at) if report.word_at else None,
+        },
+        "too_large": {"files": report.too_large, "bytes": report.too_large_bytes},
+        "damaged": [_damage_row(damage) for damage in report.damaged],
+        "healed": [{"run": mark.run, "path": mark.path} for mark in result.healing.healed],
+        "left": [_damage_row(damage) for damage in result.healing.left],
+        "extra": [path_text(name) for name in report.extra],
+        "notes": [note.why for note in result.notes],
+        "wire_up": result.row.wire_up,
+        "wire_down": result.row.wire_down,
+        "cut": report.cut,
+        "seconds": round(seconds, 3),
+    }
+
+
+def _damage_row(damage: FarDamage) -> dict[str, Any]:
+    return {
+        "path": damage.shown,
+        "run": damage.run,
+        "far_file": path_text(damage.name),
+        "why": damage.why,
+        "found_by": "the far box's own word" if damage.by_word else "reading it back over the line",
+        "healed": damage.healed,
+        "left": damage.left,
+    }
+
+
+def _tell(result: ProofResult, seconds: float) -> None:
+    report = result.report
+    typer.echo(
+        f"{report.job}: {report.files} files ({size_text(report.size)}) and {report.listings} listings read back over "
+        f"the line; {span_text(seconds)}, {size_text(result.row.wire_down)} received"
+    )
+    if report.whole and not report.cut:
+        typer.echo("  that is everything, older versions too" + ("" if report.damaged else ": no damage"))
+    if report.sample_said:
+        typer.echo(f"  of these, drawn at random: {report.sample_said}")
+    if report.word_files:
+        typer.echo(f"  by the far box's own word, which is no proof: {report.word_files} files are whole")
+    if report.too_large:
+        typer.echo(
+            f"  {report.too_large} files ({size_text(report.too_large_bytes)}) are larger than what may be read at "
+            "once, and were not read: --all reads them, or a larger prove_mb"
+        )
+    _list("damaged", [_damage_line(damage) for damage in report.damaged])
+    known = {(damage.run, damage.path) for damage in report.damaged}
+    _list(
+        "damaged, known before", [_damage_line(one) for one in result.healing.left if (one.run, one.path) not in known]
+    )
+    _list("healed", [f"{mark.path} (version of {mark.run}), and read back" for mark in result.healing.healed])
+    _list("no version needs", [path_text(name) for name in report.extra])
+    _list("note", [note.why for note in result.notes])
+    if report.cut:
+        typer.echo(f"  ended before it was through: {report.cut}", err=True)
+    if any(not damage.healed for damage in report.damaged):
+        typer.echo(f"  `otherroof prove {report.job} --heal` sends again what this home has as it was", err=True)
+
+
+def _damage_line(damage: FarDamage) -> str:
+    where = "the newest copy" if damage.in_newest else f"the version of {damage.run}"
+    after = "; healed" if damage.healed else f"; {damage.left}" if damage.left else ""
+    return f"{damage.shown}, of {where}: {damage.why}{after}"
+
+
+def _list(title: str, lines: list[str]) -> None:
+    for line in lines[:LONGEST_LIST]:
+        typer.echo(f"  {title}: {line}", err=True)
+    if len(lines) > LONGEST_LIST:
+        typer.echo(f"  and {len(lines) - LONGEST_LIST} more; --json has all", err=True)

@@ -1,0 +1,59 @@
+"""Finds in the folder at home the very content that a damaged far file should have, and gives it out piece by piece."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+
+from otherroof.base.errors import HomeTrouble
+from otherroof.copying.home.read import ChangedWhileRead, SourceFolder, new_digest
+from otherroof.far.requests import DataPiece, NotYet, Piece
+from otherroof.far_copy.entry import Entry, path_text
+
+
+def home_path(source: SourceFolder, entry: Entry, others: Iterable[bytes]) -> bytes | None:
+    """Where this home has the content of `entry` now, at its own path or one of `others`; None if nowhere."""
+    for path in dict.fromkeys([entry.path, *others]):
+        try:
+            # By size first: it tells most without reading.
+            if source.describe_file(path)[0].size == entry.size and source.digest(path)[1].digest == entry.digest:
+                return path
+        except HomeTrouble:
+            continue
+    return None
+
+
+class HomeFile:
+    """The pieces of the file at `path`, which must turn out to be the content of `entry`. One channel takes them."""
+
+    def __init__(self, source: SourceFolder, path: bytes, entry: Entry, most: int) -> None:
+        self._handle = source.open(path)
+        self._path = path
+        self._entry = entry
+        self._most = most
+        self._offset = 0
+        self._digest = new_digest()
+
+    def take(self, *, wait: bool) -> Piece | NotYet | None:
+        """See PieceSource. Raises ChangedWhileRead with the last piece, so that nothing else takes a place."""
+        try:
+            data = os.pread(self._handle, self._most, self._offset)
+        except OSError as problem:
+            raise HomeTrouble(f"cannot be read: {problem.strerror}", where=path_text(self._path)) from problem
+        if not data:
+            if self._digest.digest() != self._entry.digest:
+                raise ChangedWhileRead("changed while it was read", where=path_text(self._path))
+            return None
+        self._digest.update(data)
+        piece = DataPiece(self._offset, data)
+        self._offset += len(data)
+        if self._offset > self._entry.size:
+            raise ChangedWhileRead("changed while it was read", where=path_text(self._path))
+        return piece
+
+    def landed(self, piece: Piece) -> None:
+        """See PieceSource; nobody asks."""
+
+    def close(self) -> None:
+        """Let go of the file."""
+        os.close(self._handle)

@@ -1,0 +1,313 @@
+"""Proves a far copy: every listing, the newest copy, and what older versions keep, by reading them back.
+
+    P1  the newest version's listing is read and proved
+    P2  older versions are opened: all of them, or those whose turn it is
+    P3  of the files that these hold by themselves, all or the chosen ones are read back
+    P4  if all was read: what lies there that no version needs, and listings that should be there
+
+What an older version holds by itself is what the runs up to the next version moved aside; all else it shares with that
+one. Knows neither settings nor ledger; what is remembered from one proof to the next is asked of a `ProofMemory`.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+import secrets
+from array import array
+from collections.abc import Iterable, Iterator
+from contextlib import ExitStack, closing
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Protocol
+
+from otherroof.base.errors import Damaged
+from otherroof.far_copy.entry import Entry
+from otherroof.far_copy.keeper import Keeper
+from otherroof.far_copy.view import FarCopyView
+from otherroof.restore.proving.choice import Choice, choose, cost, nights_for_all
+from otherroof.restore.proving.own_word import OwnWords
+from otherroof.restore.proving.read_back import ReadBack, ReadingContext
+from otherroof.restore.proving.report import FarDamage, ProofReport
+from otherroof.restore.proving.shelves import Shelf, ShelfOpener, missing_since
+from otherroof.restore.proving.strangers import NamesSeen
+
+OLDER_SHARE = 0.5  # of the budget that may go into opening older versions, whose listings may be large
+MOST_EXTRA = 1000  # names of far files that no version needs
+
+
+class ProofMemory(Protocol):
+    """What is remembered of far files by their names: when each was proved last, as numbers of days (0: never)."""
+
+    def day(self, name: bytes) -> int: ...
+
+    def proved(self, name: bytes) -> None: ...
+
+    def proved_by_word(self, name: bytes, at: datetime) -> None: ...
+
+    def damaged(self, damage: FarDamage) -> None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class ProofRequest:
+    """What to read: `whole` everything; else `share` (0 to 1) of it, or what `budget` bytes on the wire allow.
+
+    `known_runs` counted by home's own history, so their listings should be there. `every_nights`: within so many nights
+    each listing is to have its turn.
+    """
+
+    job: str
+    whole: bool = False
+    budget: int | None = None
+    share: float = 0.0
+    known_runs: frozenset[str] = frozenset()
+    every_nights: float = 90.0
+
+
+@dataclass(slots=True)
+class _Candidates:
+    """Files that may be read, in the order of the shelves: sizes, days, and how many each shelf has."""
+
+    sizes: array[int] = field(default_factory=lambda: array("Q"))
+    days: array[int] = field(default_factory=lambda: array("H"))
+    of_shelf: list[int] = field(default_factory=list)
+    doubtful: set[int] = field(default_factory=set)  # the far box itself says that these are other than listed
+
+
+class FarProof:
+    """One proof of a job's far copy."""
+
+    def __init__(
+        self,
+        keeper: Keeper,
+        request: ProofRequest,
+        memory: ProofMemory,
+        context: ReadingContext,
+        words: OwnWords | None = None,
+    ) -> None:
+        self._keeper = keeper
+        self._request = request
+        self._memory = memory
+        self._context = context
+        self._words = words
+        self._seen = NamesSeen() if request.whole else None
+        self._opener = ShelfOpener(keeper)
+        self._damaged_listings: set[str] = set()
+        self.report = ProofReport(request.job, request.whole)
+
+    def carry_out(self, view: FarCopyView) -> ProofReport:
+        """P1 to P4. Raises LinkLost if the way broke, HomeTrouble if this machine cannot note what it must."""
+        if self._words is not None:
+            self.report.word_at = self._words.newest
+        if self._request.whole:
+            self._prove_all(view)
+            if not self._stopped:
+                self._look_for_strangers(view)
+        else:
+            with ExitStack() as stack:
+                shelves = [stack.enter_context(closing(shelf)) for shelf in self._opened(view)]
+                self._prove_chosen(shelves)
+        self.report.cut = self._context.stop.asked()
+        return self.report
+
+    @property
+    def _stopped(self) -> bool:
+        return bool(self._context.stop.asked())
+
+    # -- everything --
+
+    def _prove_all(self, view: FarCopyView) -> None:
+        newer: Shelf | None = None
+        tally = _Tally()
+        for run in reversed(view.runs):
+            if self._stopped:
+                break
+            shelf = self._open(run, newer, view)
+            if shelf is None:
+                continue
+            if shelf.lines_as_newer:
+                continue
+            if newer is not None:
+                for entry in missing_since(shelf, newer):
+                    why = f"it is not kept, though it is other in the version of {newer.run}"
+                    self._note_damage(FarDamage(entry.path, shelf.run, why, b"", entry))
+            self._prove_shelf(shelf, shelf.entries(), tally)
+            if newer is not None:
+                newer.close()
+            newer = shelf
+        if newer is not None:
+            newer.close()
+
+    def _open(self, run: str, newer: Shelf | None, view: FarCopyView) -> Shelf | None:
+        """The shelf of a version, its listing proved; None if that is damaged."""
+        try:
+            shelf = self._opener.open(run, newer, view)
+        except Damaged as problem:
+            if run not in self._keeper.view().runs:
+                return None  # taken out meanwhile
+            self._note_damage(FarDamage(b"", run, problem.what, self._keeper.listing_name(run)))
+            return None
+        for one in shelf.proved_listings:
+            self._memory.proved(self._keeper.listing_name(one))
+        self.report.listings += 1
+        if self._seen is not None:
+            self._seen.add(shelf.all_names())
+        return shelf
+
+    # -- what is chosen --
+
+    def _opened(self, view: FarCopyView) -> Iterator[Shelf]:
+        """P1, P2: the newest version, and older ones in turn as far as the budget goes."""
+        runs = list(reversed(view.runs))
+        for run in runs[:1]:
+            newest = self._open(run, None, view)
+            if newest is not None:
+                yield newest
+        budget = self._context.budget
+        for run in self._in_turn(runs[1:]):
+            if self._stopped or (budget.most is not None and budget.used > budget.most * OLDER_SHARE):
+                return
+            newer = min(one for one in view.runs if one > run)
+            shelf = self._open(run, Shelf(newer), view)
+            if shelf is not None:
+                yield shelf
+
+    def _in_turn(self, older: list[str]) -> list[str]:
+        """Those whose listings were not proved for longest: so many that all have their turn in time."""
+        turn = list(older)
+        random.Random(secrets.randbits(256)).shuffle(turn)
+        turn.sort(key=lambda run: self._memory.day(self._keeper.listing_name(run)))
+        return turn[: math.ceil(len(older) / max(1.0, self._request.every_nights))]
+
+    def _prove_chosen(self, shelves: list[Shelf]) -> None:
+        """P3."""
+        found = self._candidates(shelves)
+        total = sum(map(cost, found.sizes))
+        budget = self._context.budget.left if self._request.budget is not None else int(total * self._request.share)
+        chosen = choose(found.sizes, found.days, budget)
+        report = self.report
+        report.population, report.too_large = chosen.population, chosen.too_large
+        report.too_large_bytes = chosen.too_large_bytes
+        report.nights = nights_for_all(total, budget) if total else 0.0
+        progress = self._context.progress
+        doubtful = [number for number in found.doubtful if cost(found.sizes[number]) <= budget]
+        progress.files_total = len(chosen.drawn) + len(chosen.longest) + len(doubtful)
+        progress.bytes_total = sum(found.sizes[one] for one in (*chosen.drawn, *chosen.longest))
+        drawn = _Tally()
+        # What was drawn comes first and by itself: the sentence about it is true only if all of it was read.
+        self._read_numbers(shelves, found, chosen.drawn, drawn)
+        report.drawn, report.drawn_damaged = drawn.files, drawn.damaged
+        rest = (set(chosen.longest) | set(doubtful)) - set(chosen.drawn)
+        self._read_numbers(shelves, found, rest, _Tally())
+        self._tell_of_newest(shelves, found, chosen)
+
+    def _candidates(self, shelves: list[Shelf]) -> _Candidates:
+        found = _Candidates()
+        for shelf in shelves:
+            before = len(found.sizes)
+            for entry in shelf.entries():
+                name = shelf.reader.lies_at(entry.path).name
+                if self._doubted(name, entry):
+                    found.doubtful.add(len(found.sizes))
+                found.sizes.append(entry.size)
+                found.days.append(self._memory.day(name))
+            found.of_shelf.append(len(found.sizes) - before)
+        return found
+
+    def _doubted(self, name: bytes, entry: Entry) -> bool:
+        """Whether the far box itself says that this file is other than listed; if it says that it is whole, note it."""
+        said = self._words.of(name) if self._words is not None else None
+        if said is None:
+            return False
+        if said[0] != entry.digest:
+            return True  # it may only have been replaced since: reading it back decides
+        self.report.word_files += 1
+        self._memory.proved_by_word(name, said[1])
+        return False
+
+    def _read_numbers(self, shelves: list[Shelf], found: _Candidates, wanted: Iterable[int], tally: _Tally) -> None:
+        numbers = sorted(wanted)
+        begin = 0
+        for shelf, count in zip(shelves, found.of_shelf, strict=True):
+            here = [number - begin for number in numbers if begin <= number < begin + count]
+            if here and not self._stopped:
+                self._prove_shelf(shelf, _picked(shelf.entries(), here), tally)
+            begin += count
+
+    def _tell_of_newest(self, shelves: list[Shelf], found: _Candidates, chosen: Choice) -> None:
+        """Since when all of the newest version was read back, and how many of its files never were."""
+        if not shelves or shelves[0].newer:
+            return
+        days = [self._memory.day(shelves[0].reader.lies_at(entry.path).name) for entry in shelves[0].entries()]
+        self.report.never = days.count(0)
+        self.report.oldest_day = min((day for day in days if day), default=0)
+
+    # -- one shelf --
+
+    def _prove_shelf(self, shelf: Shelf, files: Iterator[Entry], tally: _Tally) -> None:
+        reader = shelf.reader
+
+        def whole(entry: Entry) -> None:
+            self.report.files += 1
+            self.report.size += entry.size
+            tally.files += 1
+            self._memory.proved(reader.lies_at(entry.path).name)
+
+        def broken(entry: Entry, why: str) -> None:
+            self.report.files += 1
+            tally.files += 1
+            tally.damaged += 1
+            self._note_damage(self._damage(shelf, entry, why))
+
+        ReadBack(reader, self._context, whole, broken).read(self._checked(shelf, files) if self._words else files)
+        for folder, why in reader.unlisted.items():
+            self.report.notes.append(f"{folder} at the far box cannot be looked into ({why})")
+
+    def _checked(self, shelf: Shelf, files: Iterator[Entry]) -> Iterator[Entry]:
+        for entry in files:
+            if self._request.whole:
+                self._doubted(shelf.reader.lies_at(entry.path).name, entry)
+            yield entry
+
+    def _damage(self, shelf: Shelf, entry: Entry, why: str) -> FarDamage:
+        lies = shelf.reader.lies_at(entry.path)
+        in_newest = not shelf.newer and not lies.kept_by
+        return FarDamage(entry.path, shelf.run, why, lies.name, entry, in_newest=in_newest)
+
+    def _note_damage(self, damage: FarDamage) -> None:
+        self.report.damaged.append(damage)
+        self._memory.damaged(damage)
+
+    # -- P4 --
+
+    def _look_for_strangers(self, view: FarCopyView) -> None:
+        for run in sorted(self._request.known_runs - set(view.runs)):
+            if view.runs and run > view.runs[0]:
+                self._note_damage(FarDamage(b"", run, "it is not there any more", self._keeper.listing_name(run)))
+        if self._seen is None:
+            return
+        self._seen.add(self._keeper.listing_name(run) for run in view.runs)
+        extra = [name for name in self._keeper.far_names(view) if not self._seen.has(name)]
+        now = self._keeper.view()
+        if (now.runs, now.earlier, now.under_way) != (view.runs, view.earlier, view.under_way):
+            self.report.notes.append("a run went on meanwhile, so nothing is said of files that no version needs")
+            return
+        self.report.extra = sorted(extra)[:MOST_EXTRA]
+
+
+@dataclass(slots=True)
+class _Tally:
+    files: int = 0
+    damaged: int = 0
+
+
+def _picked(entries: Iterator[Entry], numbers: list[int]) -> Iterator[Entry]:
+    """The entries that stand at these places, in order."""
+    wanted = iter(numbers)
+    at = next(wanted, None)
+    for number, entry in enumerate(entries):
+        if at is None:
+            return
+        if number == at:
+            yield entry
+            at = next(wanted, None)

@@ -1,0 +1,93 @@
+"""What came of a proof. Values only, and how they are said to people."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from otherroof.far.place import Meter
+from otherroof.far_copy.entry import Entry, path_text
+from otherroof.forecast.sampling import sample_sentence
+
+
+@dataclass(slots=True, eq=False)
+class FarDamage:
+    """A far file that is not what a listing says. `path` in the job's folder, empty for the listing of `run` itself;
+    `run` is the newest version that needs it, `name` the far file's.
+
+    `by_word`: the far box itself says so, and it was not read back over the line. `healed`: the whole content stands
+    there again, and was read back. `left`: why it is not, or what is left of it.
+    """
+
+    path: bytes
+    run: str
+    why: str
+    name: bytes
+    entry: Entry | None = None
+    in_newest: bool = False
+    by_word: bool = False
+    healed: bool = False
+    left: str = ""
+
+    @property
+    def shown(self) -> str:
+        """The file for people."""
+        return path_text(self.path) if self.path else listing_text(self.run)
+
+
+def listing_text(run: str) -> str:
+    """How the listing of a run is called in place of a path."""
+    return f"(the listing of {run})"
+
+
+@dataclass(slots=True)
+class ProofProgress:
+    """Files and bytes read back so far, of how many; sizes in bytes."""
+
+    files: int = 0
+    files_total: int = 0
+    bytes_total: int = 0
+    path: bytes = b""
+    stage: str = "proving"
+    meter: Meter = field(default_factory=Meter)
+
+
+@dataclass(slots=True)
+class ProofReport:
+    """Files read back over the line, and what was found. Sizes are in bytes of content.
+
+    `drawn` of the `population` were drawn at random, of which `drawn_damaged` were damaged. `word_files` are whole by
+    the far box's own word of `word_at`. Of the newest version `never` files were not read back yet, of the others the
+    first on the day with the number `oldest_day`. `extra` are far files that no version needs. `nights`: how many it
+    takes to read everything back once. `cut`: why it ended before it was through.
+    """
+
+    job: str
+    whole: bool = False
+    files: int = 0
+    size: int = 0
+    listings: int = 0
+    drawn: int = 0
+    drawn_damaged: int = 0
+    population: int = 0
+    too_large: int = 0
+    too_large_bytes: int = 0
+    word_files: int = 0
+    word_at: datetime | None = None
+    never: int = 0
+    oldest_day: int = 0
+    nights: float = 0.0
+    damaged: list[FarDamage] = field(default_factory=list)
+    extra: list[bytes] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    cut: str = ""
+
+    @property
+    def healed(self) -> int:
+        """How many damaged files are whole again."""
+        return sum(one.healed for one in self.damaged)
+
+    @property
+    def sample_said(self) -> str:
+        """What the files that were drawn at random say of all; empty if none were drawn."""
+        return sample_sentence(self.drawn_damaged, self.drawn, self.population) if self.drawn else ""

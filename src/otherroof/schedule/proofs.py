@@ -1,0 +1,90 @@
+"""The chore of proving: each job's far copy, a night's share of it, after the run of that night.
+
+It shares the far box's worker with the runs, which go first, and keeps to the job's window and the month's allowance as
+they do. When it is time is decided from the job's own times; what is read is decided in `proving`.
+"""
+
+from __future__ import annotations
+
+import logging
+from datetime import datetime, timedelta
+
+from otherroof.base.clock import Clock
+from otherroof.jobs.context import JobContext
+from otherroof.jobs.prove import ProofResult, prove
+from otherroof.jobs.stop_sign import StopSign
+from otherroof.ledger import Ledger
+from otherroof.restore.proving.report import ProofProgress
+from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChoreInputs
+from otherroof.schedule.due import next_time
+from otherroof.schedule.plan import GB, far_worker, month_begins, next_month, window_end
+from otherroof.settings import Settings
+from otherroof.settings.windows import DayStretch
+
+# A job that runs every hour is not proved every hour: `prove_mb` is for a night.
+PAUSE = timedelta(hours=20)
+
+log = logging.getLogger(__name__)
+
+
+def prove_chore(clock: Clock, job: str, far: str) -> Chore:
+    """The chore that proves `job`, which goes to the far box `far`."""
+    name = f"prove {job}"
+    signs: list[StopSign] = []
+
+    def due(facts: ChoreFacts) -> datetime | None:
+        chosen = facts.settings.jobs.get(job)
+        if facts.last_times is None or chosen is None or not chosen.prove_mb:
+            return None
+        last = facts.last_times.get(name)
+        since = facts.last_times[FIRST_START] if last is None else last + PAUSE
+        moment = max(next_time(chosen.at, since, facts.settings.zone), facts.now)
+        if chosen.window is None:
+            return moment
+        stretch, zone = DayStretch.parse(chosen.window), facts.settings.zone
+        return moment if stretch.open_until(moment, zone) is not None else stretch.next_open(moment, zone)
+
+    def do(inputs: ChoreInputs) -> None:
+        with Ledger(inputs.settings.ledger) as ledger:
+            stop = _stop_sign(inputs.settings, job, ledger, clock)
+            signs[:] = [stop]
+            progress = ProofProgress()
+
+            def tick() -> None:
+                stop.crossed(progress.meter.wire_up + progress.meter.wire_down)
+
+            tick()
+            if stop.asked():
+                log.info("%s: not now: %s", name, stop.asked())
+                return
+            context = JobContext(progress, ledger, clock, stop, tick, log.warning, linger=True)
+            _log(name, prove(inputs.settings, job, context))
+
+    def stop_it(reason: str) -> None:
+        for sign in signs:
+            sign.ask(reason)
+
+    return Chore(name, far_worker(far), due, do, ended=lambda _: True, remembered=True, stop=stop_it)
+
+
+def _stop_sign(settings: Settings, job: str, ledger: Ledger, clock: Clock) -> StopSign:
+    """When the proof must end: with the job's window, and with the month's allowance."""
+    now, zone = clock.now(), settings.zone
+    chosen = settings.jobs[job]
+    until = window_end(chosen, now, zone)
+    allowance = int(settings.far[chosen.far].month_gb * GB)
+    if not allowance:
+        return StopSign(clock, until=until)
+    room = allowance - ledger.wire_bytes_since(chosen.far, month_begins(now, zone))
+    # One less: with nothing left the first byte would be too many.
+    return StopSign(clock, until=until, room=max(room, 0) - 1, month_ends=next_month(now, zone))
+
+
+def _log(name: str, result: ProofResult) -> None:
+    report = result.report
+    level = logging.WARNING if result.found_damage else logging.INFO
+    healed, left = len(result.healing.healed), len(result.healing.left)
+    damage = f"; damaged: {len(report.damaged)}, healed: {healed}, left: {left}" if result.found_damage else ""
+    log.log(level, "%s: %s files read back%s%s", name, report.files, damage, f"; {report.cut}" if report.cut else "")
+    for note in result.notes:
+        log.warning("%s: %s", name, note.why)
