@@ -36,3 +36,6 @@ class Mender(Protocol):
 
     def drop(self, name: bytes) -> Script[None]:
         """Throw away what was sent for `name`."""
+
+    def settled(self, name: bytes) -> Script[None]:
+        """What stands at `name` was read back and is whole: throw away all that is left of an earlier try."""

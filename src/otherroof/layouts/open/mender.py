@@ -5,7 +5,7 @@ A finished far file is never written into: another name may share its content, a
 
 from __future__ import annotations
 
-from otherroof.base.errors import NotThere, PlaceError, Refused
+from otherroof.base.errors import PlaceError, Refused
 from otherroof.far import requests
 from otherroof.far.place import Place
 from otherroof.far.requests import PieceSource, Script
@@ -77,7 +77,9 @@ class OpenMender:
 
     def drop(self, name: bytes) -> Script[None]:
         """See the port."""
-        try:
-            yield requests.Remove(self._paths.mend(name, MEND_END))
-        except NotThere:
-            return
+        yield from steps.remove(self._paths.mend(name, MEND_END))
+
+    def settled(self, name: bytes) -> Script[None]:
+        """See the port."""
+        for end in (MEND_END, DAMAGED_END):
+            yield from steps.remove(self._paths.mend(name, end))

@@ -90,9 +90,10 @@ class Healer:
         with closing(reader):
             reader.look(self._view)
             wanted = {mark.path for mark in marks}
-            broken = self._read(
-                reader, [one for one in reader.entries() if one.kind == "file" and path_text(one.path) in wanted]
-            )
+            entries = [one for one in reader.entries() if one.kind == "file" and path_text(one.path) in wanted]
+            broken = self._read(reader, entries)
+            if self._source is not None and not self._context.stop.asked():
+                self._settle(reader, [one.path for one in entries if one.path not in broken])
             before, failed = set(broken), dict[bytes, str]()
             if broken and self._source is not None:
                 failed = self._send_all(reader, [entry for entry, _ in broken.values()], self._source)
@@ -120,6 +121,12 @@ class Healer:
 
         ReadBack(reader, self._context, lambda _: None, note).read(iter(entries))
         return broken
+
+    def _settle(self, reader: Reader, paths: list[bytes]) -> None:
+        """An earlier try may have been cut after these were in their place."""
+        mender = self._keeper.mender()
+        for path in paths:
+            run_script(mender.place, mender.settled(reader.lies_at(path).name))
 
     def _read_anew(self, run: str, entries: list[Entry]) -> Broken:
         """The same after something was put in its place: where it lies is looked up anew."""
