@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from otherroof.base.clock import Clock
 from otherroof.far.requests import Script, Sink
 from otherroof.far_copy.entry import Entry
-from otherroof.far_copy.reader import Reader
+from otherroof.far_copy.reader import FarLocation, Reader
 from otherroof.far_copy.view import FarCopyView
 from otherroof.forecast.restore_time import Piece
 
@@ -112,6 +112,10 @@ class TimedReader:
         return self._whole.look_again()
 
     # The version's own script is made here, in the caller's thread as its port asks; only what is noted runs elsewhere.
+
+    def lies_at(self, path: bytes) -> FarLocation:
+        """See Reader."""
+        return self._whole.lies_at(path)
 
     def read_whole(self, entry: Entry) -> Script[bytes]:
         return self._noting_whole(self._whole.read_whole(entry))
