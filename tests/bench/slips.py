@@ -18,6 +18,7 @@ import multiprocessing
 import shutil
 import sys
 import tempfile
+import time
 from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
@@ -54,18 +55,24 @@ def functions_of(text: str) -> dict[int, range]:
 
 
 def try_slip(slip: Slip, copy: Copy, who: WhoFits, most_s: float) -> Verdict:
-    """Make the slip and run what fits it."""
+    """Make the slip and run what fits it, in rounds until a test notices it."""
     text = copy.text_of(slip.module)
-    tests = [test for test in who.fitting(slip, functions_of(text), text, most_s) if test not in copy.unsound]
-    line = slip.line_in(text)
-    if not tests:
-        return Verdict(slip, line, "", 0.0, 0)
-    with copy.with_slip(slip):
-        noticed_by, seconds = run_tests(copy, tests, TIME_OUT_S)
-    # A test that fails by itself notices nothing.
-    if noticed_by in tests and not copy.is_sound(noticed_by, TIME_OUT_S):
-        return try_slip(slip, copy, who, most_s)
-    return Verdict(slip, line, noticed_by, round(seconds, 1), len(tests))
+    line, begun, ran = slip.line_in(text), time.monotonic(), 0
+    for fitting in who.fitting(slip, functions_of(text), text, most_s):
+        tests = [test for test in fitting if test not in copy.unsound]
+        while tests:
+            with copy.with_slip(slip):
+                noticed_by = run_tests(copy, tests, TIME_OUT_S)
+            # A test that fails by itself notices nothing.
+            if noticed_by not in tests or copy.is_sound(noticed_by, TIME_OUT_S):
+                break
+            tests.remove(noticed_by)
+        else:
+            continue
+        ran += len(tests)
+        if noticed_by:
+            return Verdict(slip, line, noticed_by, round(time.monotonic() - begun, 1), ran)
+    return Verdict(slip, line, "", round(time.monotonic() - begun, 1), ran)
 
 
 def work(where: str, folder: str, most_s: float, slips: list[Slip], told: multiprocessing.Queue[Verdict | str]) -> None:

@@ -42,9 +42,11 @@ PASSED = 0  # pytest's exit code
 
 # Which test files hold what is told of a room as a whole, beside those that call it.
 UNIT = "tests/unit/test_"
+POWER = "power_cuts_in_model.py::test_a_cut_after_any"  # each of these counts
+MOST_FILES = 10  # of tests in one round: to read a file costs more than many a test in it
 FITS: dict[str, tuple[str, ...]] = {
-    "layouts/open/": ("layout_order", "power_cuts_in_model"),
-    "copying/commit": ("power_cuts_in_model", "main_job_changes", "other_server"),
+    "layouts/open/": ("layout_order", POWER),
+    "copying/commit": (POWER, "main_job_changes", "other_server"),
     "copying/run": ("main_job_recovery", "main_job_guard"),
     "copying/compare/catalogue": ("main_job_recovery", "damaged_state"),
     "copying/compare/compare": ("guard_reckoning", "compare_and_fold"),
@@ -55,9 +57,9 @@ FITS: dict[str, tuple[str, ...]] = {
     "copying/compare/half_sent": ("main_job_recovery",),
     "copying/compare/hard_links": ("main_job_changes",),
     "copying/compare/held_content": ("main_job_changes", "main_job_recovery"),
-    "copying/compare/plan": ("power_cuts_in_model", "main_job_young_files", "main_job_changes", "damaged_state"),
+    "copying/compare/plan": (POWER, "main_job_young_files", "main_job_changes", "damaged_state"),
     "copying/home/": ("scan", "main_job_changes", "pinned_numbers"),
-    "copying/send/": ("power_cuts_in_model", "main_job_recovery", "main_job_trouble", "main_job_changes"),
+    "copying/send/": (POWER, "main_job_recovery", "main_job_trouble", "main_job_changes"),
     "restore/": ("restored_properties", "main_job_restore", "restore_while_runs_go_on"),
     "ledger/": ("ledger_scopes",),
     "watch/": ("alert_steps", "watch_rules"),
@@ -97,7 +99,7 @@ class Copy:
     def is_sound(self, test: str, most_s: float) -> bool:
         """Whether a test passes without any slip."""
         if test not in self._sound | self.unsound:
-            failed, _ = run_tests(self, [test], most_s)
+            failed = run_tests(self, [test], most_s)
             (self.unsound if failed else self._sound).add(test)
         return test in self._sound
 
@@ -136,60 +138,68 @@ class WhoFits:
                     self._by_call.setdefault(call, []).append(test)
                     self._by_module.setdefault(call.partition(":")[0], set()).add(test)
 
-    def fitting(self, slip: Slip, functions: dict[int, range], text: str, most_s: float) -> list[str]:
-        """Tests for about `most_s` seconds: of those that call the function in which the slip is (else anything of the
-        module) the quickest of each kind, those whose file is named like the module or in the list, then the rest."""
+    def fitting(self, slip: Slip, functions: dict[int, range], text: str, most_s: float) -> list[list[str]]:
+        """Two rounds of tests, each for about `most_s` seconds: those that call the function in which the slip is (else
+        anything of the module) and whose file is named like the module or in the list; then the others of these, the
+        quickest of each kind first, out of a few files."""
         line = text.count("\n", 0, slip.at) + 1
         inside = [first for first, lines in functions.items() if line in lines]
         calling = self._by_call.get(f"{slip.module}:{max(inside)}", []) if inside else []
-        rows = sorted(calling or self._by_module.get(slip.module, ()), key=lambda test: (self._seconds[test], test))
-        firsts = {test.partition("[")[0]: test for test in reversed(rows)}
-        first = [test for test in rows if firsts[test.partition("[")[0]] == test]
-        named = [test for test in self._seconds if self._is_named_for(test, slip.module)]
-        named.sort(key=lambda test: (self._seconds[test], test))
-        chosen = _for_seconds(first, most_s, self._seconds)
-        chosen += [test for test in _for_seconds(named, most_s, self._seconds) if test not in chosen]
-        if sum(self._seconds[test] for test in chosen) < most_s:
-            chosen += [test for test in _for_seconds(rows, most_s / 2, self._seconds) if test not in chosen]
+        rows = sorted(calling or self._by_module.get(slip.module, ()), key=self._order)
+        kinds = {test.partition("[")[0]: test for test in reversed(rows)}
+        rows.sort(key=lambda test: kinds[test.partition("[")[0]] != test)  # the quickest of each kind
+        first: list[str] = []
+        shares = self._shares(slip.module)
+        for share in shares:
+            # What a fixture of the whole file has called is noted with the first of its tests only.
+            tests = rows if POWER not in share else sorted(self._seconds, key=self._order)
+            fit = [test for test in tests if share in test and test not in first]
+            first += self._for_seconds(fit, most_s if POWER in share else most_s / len(shares))
+        return [first, self._for_seconds([test for test in rows if test not in first], most_s)]
+
+    def _shares(self, module: str) -> list[str]:
+        """Which files, or tests in them, hold what is told of the module: one named like it, and those in the list."""
+        own = module.rpartition("/")[2].removesuffix(".py")
+        listed = [f"{UNIT}{name}" for above, names in FITS.items() if module.startswith(above) for name in names]
+        return [f"/test_{own}.py::", f"_{own}.py::", *(name if "::" in name else f"{name}.py::" for name in listed)]
+
+    def _order(self, test: str) -> tuple[float, str]:
+        return self._seconds[test], test
+
+    def _for_seconds(self, tests: list[str], most_s: float) -> list[str]:
+        chosen: list[str] = []
+        files: set[str] = set()
+        total = 0.0
+        for test in tests:
+            file = test.partition("::")[0]
+            if file not in files and len(files) == MOST_FILES:
+                continue
+            total += self._seconds[test]
+            if chosen and total > most_s:
+                break
+            files.add(file)
+            chosen.append(test)
         return chosen
 
-    def _is_named_for(self, test: str, module: str) -> bool:
-        file = test.partition("::")[0]
-        own = module.rpartition("/")[2].removesuffix(".py")
-        listed = {f"{UNIT}{name}.py" for above, names in FITS.items() if module.startswith(above) for name in names}
-        return file in listed or file.endswith((f"/test_{own}.py", f"_{own}.py"))
 
-
-def _for_seconds(tests: list[str], most_s: float, seconds: dict[str, float]) -> list[str]:
-    chosen, total = [], 0.0
-    for test in tests:
-        total += seconds[test]
-        if chosen and total > most_s:
-            break
-        chosen.append(test)
-    return chosen
-
-
-def run_tests(copy: Copy, tests: Iterable[str], most_s: float) -> tuple[str, float]:
-    """The name of the first test that fails, "(time-out)", or "" if all pass; and the seconds it took."""
+def run_tests(copy: Copy, tests: Iterable[str], most_s: float) -> str:
+    """The name of the first test that fails, "(time-out)", or "" if all pass."""
     with tempfile.TemporaryDirectory(prefix="slip-", dir=copy.where) as scratch:
         told = Path(scratch) / "told"
-        begun = time.monotonic()
         child = os.fork()
         if child == 0:
             _be_pytest(copy, [*PYTEST, f"--basetemp={scratch}/tests", *tests], told)
         code = _wait(child, most_s)
-        seconds = time.monotonic() - begun
         if code is None:
-            return "(time-out)", seconds
+            return "(time-out)"
         text = told.read_text(encoding="utf-8", errors="replace")
         if code == PASSED:
-            return "", seconds
+            return ""
         failed = [line for line in text.splitlines() if line.startswith(("FAILED ", "ERROR "))]
         # A module that cannot even be imported ends pytest before any test (code 2 to 4): that is noticed as well.
         if not failed:
             raise NothingTried(f"pytest ended with {code}: {text[-600:]}")
-        return failed[0].split(" - ")[0].split(" ", 1)[1], seconds
+        return failed[0].split(" - ")[0].split(" ", 1)[1]
 
 
 def _be_pytest(copy: Copy, words: list[str], told: Path) -> None:
