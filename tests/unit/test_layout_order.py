@@ -179,9 +179,11 @@ def test_what_came_in_between_is_not_taken_for_the_kept_one(far: Household) -> N
     far.put("latest/a", OLD)
     far.do(far.writer.put_part(b"a", NEW, WHEN))
 
+    strangers = [b"a stranger's"]
+
     def meanwhile(op: requests.Op, path: bytes) -> Any:
-        if isinstance(op, requests.Rename) and path.endswith(b".part"):
-            far.put("latest/a", b"a stranger's")
+        if isinstance(op, requests.Rename) and path.endswith(b".part") and strangers:
+            far.put("latest/a", strangers.pop())
         return TRUE
 
     far.place.twist = meanwhile

@@ -1,0 +1,261 @@
+"""The open layout's folder whose it is, what is litter, what is taken out, listings before they count."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from otherroof.base.errors import Denied, FarTrouble, HomeTrouble, NotThere
+from otherroof.far import requests
+from otherroof.far_copy.keeper import HomeIdentity
+from otherroof.far_copy.listing import gzip_member
+from otherroof.far_copy.state import CopyState
+from otherroof.far_copy.view import FarCopyView
+from otherroof.layouts.open import keeper as keeper_module
+from otherroof.layouts.open.job_folder import NO_MARK, OpenJobFolder
+from otherroof.layouts.open.keeper import OpenKeeper
+from otherroof.layouts.open.remover import OpenRemover
+from otherroof.layouts.open.walk import walk_aside
+from support.trees import blocks_of
+from support.twisted_place import JOB, KEY, NEXT, RUN, TRUE, Household
+
+HOME = "0123456789abcdef"
+
+
+@pytest.fixture
+def far(tmp_path: Path) -> Household:
+    return Household(tmp_path / "far")
+
+
+def keeper_of(far: Household, tmp_path: Path) -> OpenKeeper:
+    return OpenKeeper(far.place, JOB, HomeIdentity("larch", KEY, str(tmp_path / "scratch"), "server1"))
+
+
+# -- whose it is --
+
+
+@pytest.mark.parametrize(
+    ("mark", "reads", "writes"),
+    [("", True, True), (HOME, True, True), ("f" * 16, False, False), (NO_MARK, True, False)],
+    ids=["nobody's", "ours", "another home's", "nobody can tell"],
+)
+def test_only_what_is_ours_or_nobodys_is_written_to(far: Household, mark: str, reads: bool, writes: bool) -> None:
+    """A note that somebody changed says nothing: the listings prove whose it is, for reading alone."""
+    folder = OpenJobFolder(far.place, far.paths)
+    for only_reading, allowed in ((True, reads), (False, writes)):
+        view = FarCopyView(mark=mark)
+        if allowed:
+            folder.check_mark(view, HOME, only_reading=only_reading)
+        else:
+            with pytest.raises(FarTrouble):
+                folder.check_mark(view, HOME, only_reading=only_reading)
+
+
+@pytest.mark.parametrize(
+    ("text", "mark"),
+    [
+        (None, ""),
+        ("", NO_MARK),
+        (f"x\nhome mark: {HOME}\n", HOME),
+        ("home mark: none\n", NO_MARK),
+        (f" home mark: {HOME}\n", NO_MARK),
+    ],
+)
+def test_the_mark_is_read_from_its_own_line(far: Household, text: str | None, mark: str) -> None:
+    if text is not None:
+        far.put("READ-ME-FIRST.txt", text.encode())
+    scripts = OpenJobFolder(far.place, far.paths).survey()
+    assert far.do(scripts[0]) == mark
+
+
+@pytest.mark.parametrize("missing", [0, 1, 2, 3])
+def test_a_folder_of_which_a_part_is_gone_is_made_again(far: Household, missing: int) -> None:
+    answers: list[Any] = [HOME, [], [], []]
+    assert OpenJobFolder(far.place, far.paths).seen(answers).ready
+    answers[missing] = None if missing else ""
+    assert not OpenJobFolder(far.place, far.paths).seen(answers).ready
+
+
+# -- litter --
+
+
+def test_litter_that_cannot_be_removed_ends_no_run(far: Household) -> None:
+    for name in ("a.part", "b.part", "c.part"):
+        far.put(f"incoming/{name}", b"")
+
+    def kept(op: requests.Op, path: bytes) -> Any:
+        if isinstance(op, requests.Remove) and path.endswith(b"b.part"):
+            raise Denied("is forbidden")
+        return TRUE
+
+    far.place.twist = kept
+    tasks = OpenJobFolder(far.place, far.paths).tidy([b"a.part", b"b.part", b"c.part"])
+    assert [result.error for result in far.place.carry_out(tasks)] == [None]
+    assert [path.name for path in (far.here / "incoming").iterdir()] == ["b.part"]
+
+
+def test_litter_is_neither_what_is_gone_on_with_nor_another_runs_mark(far: Household, tmp_path: Path) -> None:
+    part = far.paths.part(b"film").rpartition(b"/")[2].decode()
+    for name in (part, "other.part", "x.made", f"{NEXT}.under-way"):
+        far.put(f"incoming/{name}", b"")
+    view = FarCopyView(incoming=[path.name.encode() for path in (far.here / "incoming").iterdir()])
+    keeper_of(far, tmp_path).clear_litter(view, [b"film"])
+    assert {path.name for path in (far.here / "incoming").iterdir()} == {part, f"{NEXT}.under-way"}
+
+
+# -- listings --
+
+
+def facts(same_as: str = "") -> CopyState:
+    return CopyState(RUN, KEY.home_id, whole_run=same_as or RUN)
+
+
+class Part:
+    """One listing part with these lines."""
+
+    def __init__(self, *lines: bytes) -> None:
+        self.count = len(lines)
+        self._text = b"".join(line + b"\n" for line in lines)
+        self.lines = gzip_member(self._text)
+
+    def text(self) -> bytes:
+        return self._text
+
+
+def test_a_listing_that_its_reader_does_not_take_is_not_sent(far: Household, tmp_path: Path) -> None:
+    """It is read back here, by the code that will read it on the day of need."""
+    keeper = keeper_of(far, tmp_path)
+    keeper.begin(RUN, FarCopyView(mark=KEY.home_id, ready=True))
+    odd = b'{"path":"a","kind":"pipe","xattrs":"' + b"x" * 5000 + b'"}'
+    with pytest.raises(HomeTrouble, match="could not be read back"):
+        keeper.commit(facts(), [Part(odd)], "2031-04-05T01:30:00Z")
+    assert list((far.here / "runs").iterdir()) == []
+    assert list((tmp_path / "scratch").iterdir()) == []
+    cut_off = Part(b'{"path":"a"}')
+    cut_off._text = b"another text"
+    with pytest.raises(HomeTrouble, match="could not be read back"):
+        keeper.commit(facts(), [cut_off], "2031-04-05T01:30:00Z")
+    assert list((far.here / "runs").iterdir()) == []
+
+
+def test_no_listing_stays_in_the_state_folder(far: Household, tmp_path: Path) -> None:
+    keeper = keeper_of(far, tmp_path)
+    keeper.begin(RUN, FarCopyView(mark=KEY.home_id, ready=True))
+    keeper.commit(facts(), blocks_of({b"a": (1, 1, 2, 3, 0o100644)}), "2031-04-05T01:30:00Z")
+    later = CopyState(NEXT, KEY.home_id, whole_run=RUN)
+    keeper.commit(later, (), "2031-04-06T01:30:00Z")
+    far.put("READ-ME-FIRST.txt", f"home mark: {KEY.home_id}\n".encode())
+    assert len(list(keeper.lines(NEXT))) == 1
+    reader = keeper.reader(NEXT)
+    assert [entry.path for entry in reader.entries()] == [b"a"]
+    reader.close()
+    assert list((tmp_path / "scratch").iterdir()) == []
+
+
+def test_what_is_seen_of_the_disk_is_known_to_the_writer(far: Household, tmp_path: Path) -> None:
+    def on_btrfs(op: requests.Op, _path: bytes) -> Any:
+        return requests.Space(10, 5, 0, 0) if isinstance(op, requests.GetSpace) else TRUE
+
+    far.place.twist = on_btrfs
+    keeper = keeper_of(far, tmp_path)
+    assert not keeper.writer(RUN).waits_for_commit
+    keeper.begin(RUN, FarCopyView(mark=KEY.home_id, ready=True))
+    assert keeper.writer(RUN).waits_for_commit
+
+
+# -- what stands aside --
+
+
+def test_what_a_cut_run_moved_is_not_held_in_memory_without_bounds(
+    far: Household, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for number in range(50):
+        far.put(f"earlier/{RUN}/{number}", b"")
+    keeper = keeper_of(far, tmp_path)
+    assert len(list(keeper.moved_aside(RUN))) == 50
+    monkeypatch.setattr(keeper_module, "MOST_MOVED", 1000)
+    with pytest.raises(FarTrouble, match="names without end"):
+        list(keeper.moved_aside(RUN))
+
+
+LIES: dict[str, tuple[bytes, str]] = {
+    "leads elsewhere": (b"../x", "cannot be"),
+    "is in another folder": (b"a/b", "cannot be"),
+    "is two names": (b"a\0b", "cannot be"),
+    "is none": (b"", "cannot be"),
+}
+
+
+@pytest.mark.parametrize("lie", LIES)
+def test_a_name_that_cannot_be_is_no_path_of_a_version(far: Household, lie: str) -> None:
+    """Invariant 5."""
+    name, said = LIES[lie]
+    answers: list[Any] = [[(name, requests.Attrs(1, 0o100600, 1))], None]
+    far.place.twist = lambda op, _: answers.pop(0) if isinstance(op, requests.ReadFolder) and answers else TRUE
+    with pytest.raises(FarTrouble, match=said):
+        list(walk_aside(far.place, far.paths, [RUN]))
+
+
+def test_the_walk_passes_the_folder_itself_and_closes_what_it_opened(far: Household) -> None:
+    far.put(f"earlier/{RUN}/f/g/a", b"")
+    far.put(f"earlier/{RUN}/b", b"")
+    names = [(name, requests.Attrs(0, 0o40755, 1)) for name in (b".", b"..")]
+    given: set[bytes] = set()
+
+    def with_itself(op: requests.Op, path: bytes) -> Any:
+        if isinstance(op, requests.ReadFolder) and path not in given:
+            given.add(path)
+            return names
+        return TRUE
+
+    far.place.twist = with_itself
+    folders = list(walk_aside(far.place, far.paths, [RUN]))
+    assert sorted(path for folder in folders for path in folder.files) == [b"b", b"f/g/a"]
+    assert far.place.left_open == []
+
+
+def test_what_cannot_be_looked_into_is_not_taken_for_empty(far: Household) -> None:
+    far.put(f"earlier/{RUN}/f/a", b"")
+
+    def shut(op: requests.Op, path: bytes) -> Any:
+        if isinstance(op, requests.OpenFolder) and path.endswith(b"/f"):
+            raise Denied("is forbidden")
+        return TRUE
+
+    far.place.twist = shut
+    with pytest.raises(Denied):
+        list(walk_aside(far.place, far.paths, [RUN]))
+    refused: list[bytes] = []
+    list(walk_aside(far.place, far.paths, [RUN], lambda _run, folder, _why: refused.append(folder)))
+    assert refused == [b"f"]
+
+
+# -- taking a version out --
+
+
+def test_only_what_stands_aside_is_dropped_or_handed_on(far: Household) -> None:
+    """Invariant 2."""
+    remover = OpenRemover(far.place, far.paths)
+    far.put("latest/a", b"newest")
+    for run in (RUN, NEXT):
+        far.put(f"earlier/{run}/a", run.encode())
+    far.put(f"earlier/{RUN}/deep/b", b"b")
+    far.do(remover.drop(b"a", RUN))
+    assert (far.latest, far.earlier) == ({"a": b"newest"}, {"deep/b": b"b"})
+    far.do(remover.hand_on(b"deep/b", RUN, NEXT))
+    assert (far.here / f"earlier/{NEXT}/deep/b").read_bytes() == b"b"
+    far.do(remover.hand_on(b"deep/b", RUN, NEXT))  # its answer was lost
+    with pytest.raises(NotThere):
+        far.do(remover.hand_on(b"nowhere", RUN, NEXT))
+    remover.drop_empty_folders(RUN)
+    assert not (far.here / f"earlier/{RUN}").exists()
+    assert (far.here / f"earlier/{NEXT}/a").exists()
+
+
+def test_folders_in_folders_go_the_deepest_first(far: Household) -> None:
+    (far.here / f"earlier/{RUN}/a/b/c").mkdir(parents=True)
+    (far.here / f"earlier/{RUN}/a-b").mkdir()
+    OpenRemover(far.place, far.paths).drop_empty_folders(RUN)
+    assert not (far.here / f"earlier/{RUN}").exists()
