@@ -14,6 +14,7 @@ from otherroof.far_copy.listing import gzip_member
 from otherroof.far_copy.state import CopyState
 from otherroof.far_copy.view import FarCopyView
 from otherroof.layouts.open import keeper as keeper_module
+from otherroof.layouts.open import walk as walk_module
 from otherroof.layouts.open.job_folder import NO_MARK, OpenJobFolder
 from otherroof.layouts.open.keeper import OpenKeeper
 from otherroof.layouts.open.remover import OpenRemover
@@ -259,3 +260,24 @@ def test_folders_in_folders_go_the_deepest_first(far: Household) -> None:
     (far.here / f"earlier/{RUN}/a-b").mkdir()
     OpenRemover(far.place, far.paths).drop_empty_folders(RUN)
     assert not (far.here / f"earlier/{RUN}").exists()
+
+
+# -- folders without end, and large ones --
+
+
+def test_folders_that_wait_to_be_looked_into_are_bounded(far: Household, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Invariant 5."""
+    for number in range(60):
+        (far.here / f"earlier/{RUN}/folder {number}").mkdir()
+    monkeypatch.setattr(walk_module, "MOST_WAITING", 400)
+    with pytest.raises(FarTrouble, match="folders without end"):
+        list(walk_aside(far.place, far.paths, [RUN]))
+
+
+def test_the_rest_of_a_large_folder_is_asked_for_where_it_is_open(far: Household) -> None:
+    walk = walk_module._Walk(far.place, far.paths, [RUN], None, 10**9)
+    look = walk_module._FolderToLook(RUN, b"f", 3)
+    assert walk.takes(look, walk_module.AsideFolder(RUN, b"f", rest="an open handle"))
+    task = next(walk.tasks())
+    assert task is not None
+    assert (task.connection, task.key.rest) == (3, "an open handle")

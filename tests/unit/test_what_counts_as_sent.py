@@ -25,11 +25,14 @@ from otherroof.copying.send.landed import LandedFiles
 from otherroof.copying.send.own_secrets import OwnSecrets
 from otherroof.copying.send.settling import settle_unfinished
 from otherroof.copying.send.stream import FileStream, StreamRequest
+from otherroof.far import requests
 from otherroof.far.place import TaskResult
 from otherroof.far.requests import NOT_YET, CopyPiece, DataPiece, SyncPiece
+from otherroof.far.sftp import codec
 from otherroof.far_copy.keeper import RunMark
 from otherroof.far_copy.view import FarCopyView
 from otherroof.far_copy.writer import ArrivedPart, ChangeState
+from support.main_job import one_job
 
 START = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
 MIB = 1024 * 1024
@@ -482,3 +485,24 @@ def test_a_stop_is_heard_before_the_next_piece(tmp_path: Path) -> None:
     sent.stream.cut("asked to stop")
     with pytest.raises(RunCut):
         sent.stream.take(wait=False)
+
+
+# -- a whole run --
+
+
+def test_what_landed_is_synced_and_not_read_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Reading it back would be as sure, and takes all of it over the line a second time."""
+    opened: list[bytes] = []
+    real = codec.encode
+
+    def encode(number: int, op: Any, base: bytes) -> bytes:
+        if isinstance(op, requests.OpenFile) and b"/latest/" in op.path:
+            opened.append(op.path)
+        return real(number, op, base)
+
+    monkeypatch.setattr("otherroof.far.sftp.channel.codec.encode", encode)
+    with one_job(tmp_path) as job:
+        for number in range(8):
+            job.put(f"f/{number}", b"content" * 3000)
+        job.done()
+    assert (len(opened), len(set(opened))) == (8, 8), "each is opened once, to be synced"
