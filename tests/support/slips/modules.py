@@ -18,6 +18,7 @@ MODULES: tuple[str, ...] = (
     *(f"far/sftp/{n}.py" for n in ("codec", "channel", "streams")),
     *(f"far/{n}.py" for n in ("courtesy", "pacing", "requests", "session")),
     *(f"far_copy/{n}.py" for n in ("listing", "entry", "listing_key", "numbers", "keeper")),
+    *("watch/finding.py", "watch/way_rules.py"),
     *(f"watch/{n}.py" for n in ("rules", "look", "messages", "sending", "alert_steps", "gather", "unusual")),
     *(f"ledger/{n}.py" for n in ("alerts", "database", "far_findings", "file", "job_times", "last_look", "messages")),
     *(f"ledger/{n}.py" for n in ("probes", "runs", "soundness")),

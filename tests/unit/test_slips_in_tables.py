@@ -1,0 +1,43 @@
+"""Deliberate slips are made as their tables say, and one whose text is gone is an error, not one that nobody tries."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+from support.slips.generic import generic_slips, some_of
+from support.slips.modules import MODULES, tables
+from support.slips.slip import SlipIsGone, by_hand
+
+SOURCE = Path(__file__).resolve().parents[2] / "src" / "otherroof"
+
+
+def text_of(module: str) -> str:
+    return (SOURCE / module).read_text(encoding="utf-8")
+
+
+def test_every_module_of_a_table_is_in_the_list() -> None:
+    assert set(tables()) <= set(MODULES)
+    assert all((SOURCE / module).is_file() for module in MODULES)
+    assert all(old and old != new and what for rows in tables().values() for old, new, what in rows)
+
+
+def test_a_slip_whose_text_is_gone_or_stands_twice_is_an_error() -> None:
+    for text in ("a = 1\n", "b = 2\nb = 2\n"):
+        with pytest.raises(SlipIsGone):
+            by_hand("module.py", text, [("b = 2", "b = 3", "harm")])
+
+
+def test_generic_slips_are_the_same_few_each_time_and_can_be_read() -> None:
+    text = text_of("copying/compare/guard.py")
+    found = generic_slips("copying/compare/guard.py", text)
+    assert len({(slip.at, slip.new) for slip in found}) == len(found) > 20
+    for slip in found:
+        ast.parse(slip.made_in(text))
+    chosen = some_of(found, text, 8)
+    assert len(chosen) == 8
+    moved = "\n\n" + text
+    again = some_of(generic_slips("copying/compare/guard.py", moved), moved, 8)
+    assert [(slip.old, slip.new) for slip in again] == [(slip.old, slip.new) for slip in chosen]
