@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import random
+import time
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
 
 from otherroof.base.errors import NotThere, PlaceError, Refused
 from otherroof.far.requests import Request, Script
+from otherroof.far_copy.listing_key import ListingKey
 from otherroof.far_copy.remover import Remover
 from otherroof.far_copy.writer import ContentLocation, FileProperties
 from support.far_history import FarHistory, random_history
@@ -44,6 +47,45 @@ def test_run_holds_what_it_replaced_or_removed_and_nothing_else(far: Far) -> Non
     assert len(kept(far, cut)) == 1
     assert kept(far, cut) < kept(far, second)
     assert kept(far, first) == set()
+
+
+# -- what is to go, written down --
+
+NOON = datetime(2031, 4, 9, 12, 0, 7, tzinfo=UTC)
+
+
+def test_what_is_noted_of_versions_is_read_again_and_can_be_taken_back(far: Far) -> None:
+    history = FarHistory(far)
+    runs = [history.run({b"a": b"%d" % number}) for number in range(3)]
+    remover = remover_of(far)
+    assert far.do(remover.notes()) == []
+    for at in (NOON, NOON, NOON + timedelta(days=1)):
+        far.do(remover.note("goes", runs[1], at))
+    far.do(remover.note("pinned", runs[0], NOON))
+    notes = far.do(remover.notes())
+    assert [(note.kind, note.run, note.at) for note in notes] == [
+        ("pinned", runs[0], NOON),
+        ("goes", runs[1], NOON),
+    ], "the first word counts"
+    assert all(abs(note.far_at - time.time()) < 600 for note in notes)
+    history.check()
+    for _ in range(2):
+        far.do(remover.take_back(notes[0]))
+        assert [note.run for note in far.do(remover.notes())] == [runs[1]]
+
+
+def test_note_that_this_home_did_not_write_is_none(far: Far) -> None:
+    """Invariant 5: nobody else can have a version go, or go sooner than home said."""
+    history = FarHistory(far)
+    runs = [history.run({b"a": b"%d" % number}) for number in range(3)]
+    others = far.keeper(ListingKey(bytes(32))).remover()
+    far.do(others.note("goes", runs[0], NOON))
+    far.do(remover_of(far).note("goes", runs[1], NOON))
+    (own,) = far.do(remover_of(far).notes())
+    for path in list((far.here / "runs").iterdir()):
+        for old, new in ((runs[1], runs[0]), ("20310409", "20310401"), (".goes", ".pinned")):
+            (path.parent / path.name.replace(old, new)).write_bytes(path.read_bytes())
+    assert far.do(remover_of(far).notes()) == [own]
 
 
 # -- handing on --

@@ -33,6 +33,7 @@ def write_trial_file(clock: Clock, tells_space: bool) -> requests.Script[TrialRe
     if tells_space:
         with contextlib.suppress(PlaceError):  # asked by itself: room is worth knowing even if no file can be made
             trial.space = yield requests.GetSpace(b".")
+    opened = clock.now().timestamp()
     try:
         _, handle = yield (requests.Stat(b"."), make)
     except PlaceError as problem:
@@ -46,6 +47,9 @@ def write_trial_file(clock: Clock, tells_space: bool) -> requests.Script[TrialRe
         trial.offset = clock_offset(found.mtime, sent, clock.now().timestamp())
     except PlaceError as problem:
         trial.problem = problem
+        with contextlib.suppress(PlaceError):  # a full disk takes no content, but tells when the file was made
+            found = yield requests.StatOpen(handle)
+            trial.offset = clock_offset(found.mtime, opened, clock.now().timestamp())
     with contextlib.suppress(PlaceError):  # nothing there: the disk tells the two names apart
         yield requests.Stat(path.upper())
         trial.folds_case = True

@@ -6,10 +6,27 @@ Content crosses no line here: what a remaining version needs is renamed, never s
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Protocol
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Literal, Protocol
 
 from otherroof.far.place import Place
 from otherroof.far.requests import Script
+
+NoteKind = Literal["goes", "pinned"]
+
+
+@dataclass(frozen=True, slots=True)
+class VersionNote:
+    """Noted at the far end of the version that `run` left: it is to go, or it is pinned and stays for good.
+
+    `at` is since when by home's clock (whole seconds, UTC), `far_at` by the far clock (seconds since 1970).
+    """
+
+    kind: NoteKind
+    run: str
+    at: datetime
+    far_at: int
 
 
 class Remover(Protocol):
@@ -25,6 +42,9 @@ class Remover(Protocol):
         4  of what D keeps, `hand_on` to N whatever a remaining version needs, and `drop` the rest
         5  `drop_empty_folders` of D
 
+    Before that, what is to go is noted, so that it can be taken back for some days. Its note stays until the version
+    has gone wholly: it tells the next removal to look after what is left.
+
     The newest run that counts is never taken out: the newest copy is its. Each step may be repeated, on another day
     as well. Kept things go by names that only the layout understands. All raise PlaceError if the far box refuses.
     """
@@ -33,6 +53,15 @@ class Remover(Protocol):
 
     def name_of(self, path: bytes) -> bytes:
         """The name by which a run keeps what stood at `path` in the job's folder."""
+
+    def notes(self) -> Script[list[VersionNote]]:
+        """All notes on versions; one that this home did not write is passed over."""
+
+    def note(self, kind: NoteKind, run: str, at: datetime) -> Script[None]:
+        """Note something of the version of `run`. It takes no room on the far disk but a name's."""
+
+    def take_back(self, note: VersionNote) -> Script[None]:
+        """Remove a note; one that is gone is no trouble."""
 
     def holds(self, run: str) -> Iterator[bytes]:
         """The names of all that `run` keeps, in no order; none if it left nothing.

@@ -18,6 +18,7 @@ from otherroof.ledger.drills import DrillPage
 from otherroof.ledger.far_findings import DamagePage, SpacePage
 from otherroof.ledger.file import LedgerFile
 from otherroof.ledger.job_times import JobTimesPage, MarkPage
+from otherroof.ledger.keeping import PinPage, RulePage, ThinnedPage
 from otherroof.ledger.last_look import LookPage
 from otherroof.ledger.messages import DigestPage, PostPage
 from otherroof.ledger.probes import ProbePage, TunnelPage
@@ -43,6 +44,9 @@ class Ledger:
         self.looks = LookPage(self.file)
         self.job_times = JobTimesPage(self.file)
         self.marks = MarkPage(self.file)
+        self.thinned = ThinnedPage(self.file)
+        self.pins = PinPage(self.file)
+        self.rules = RulePage(self.file)
         self.proofs = ProofPage(self.file)
         self.proved = ProvedPage(self.file)
         self.drills = DrillPage(self.file)

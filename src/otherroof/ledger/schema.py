@@ -152,7 +152,18 @@ CREATE INDEX drill_by_job ON drill (job, far, started);
 CREATE INDEX drill_by_far ON drill (far, started);
 """
 
-MIGRATIONS: tuple[str, ...] = (RUNS, WAYS, ALERTS, TURNS, BUNDLES, PROOFS, DRILLS)
+# Versions that went, why some are pinned, and the rule that each job is thinned by.
+KEEPING = """
+CREATE TABLE thinned (number INTEGER PRIMARY KEY, at TEXT NOT NULL, job TEXT NOT NULL, runs TEXT NOT NULL,
+    freed INTEGER NOT NULL);
+CREATE INDEX thinned_by_time ON thinned (at);
+CREATE TABLE pin (job TEXT NOT NULL, run TEXT NOT NULL, why TEXT NOT NULL, at TEXT NOT NULL, PRIMARY KEY (job, run));
+CREATE TABLE keeping_rule (
+    job TEXT PRIMARY KEY, rule TEXT NOT NULL, shortened TEXT NOT NULL, since TEXT, until TEXT, recalled TEXT
+);
+"""
+
+MIGRATIONS: tuple[str, ...] = (RUNS, WAYS, ALERTS, TURNS, BUNDLES, PROOFS, DRILLS, KEEPING)
 
 
 def migrate(db: sqlite3.Connection, path: str, steps: tuple[str, ...] = MIGRATIONS) -> None:

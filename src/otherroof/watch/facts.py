@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from otherroof.copying.report import EncryptionSigns
 from otherroof.forecast.trend import FillDays
 from otherroof.ledger.far_findings import DamagedFile, SpaceReading
+from otherroof.ledger.keeping import RuleInForce
 from otherroof.ledger.last_look import WatchLook
 from otherroof.ledger.messages import ChannelState
 from otherroof.ledger.probes import WayStop
@@ -22,7 +23,8 @@ class JobFacts:
     """One job. `newest` is when its newest good copy was begun: the point in time that can be got back.
 
     `runs` are its last runs that ended, newest first; `natures` what they saw in the content, by run; `waiting`
-    what its next run waits for, if it does; `proved` what was read back of its copy, in words.
+    what its next run waits for, if it does; `proved` what was read back of its copy, in words; `rule` which versions
+    are kept by, once one was thinned.
     """
 
     name: str
@@ -37,6 +39,7 @@ class JobFacts:
     damages: tuple[DamagedFile, ...] = ()
     waiting: str = ""
     proved: str = ""
+    rule: RuleInForce | None = None
 
 
 @dataclass(frozen=True, slots=True)

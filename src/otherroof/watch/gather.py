@@ -92,6 +92,7 @@ def _job(ledger: Ledger, name: str, job: Job, zone: ZoneInfo, when: tuple[dateti
         damages=tuple(ledger.damages.of(name)),
         waiting=waiting,
         proved=proved_text(ledger.proofs.of(name, since=now - PROOFS_TOLD), zone),
+        rule=ledger.rules.of(name),
     )
 
 

@@ -236,6 +236,26 @@ def _unusual(job: JobFacts, run: str, at: datetime, why: str) -> Finding:
     )
 
 
+def shortened(facts: Facts) -> Iterator[Finding]:
+    """A job's versions are kept by a rule that keeps less than the one before, and what goes by it can be recalled."""
+    for job in facts.jobs:
+        rule = job.rule
+        if rule is None or not rule.shortened or rule.since is None or rule.until is None or rule.recalled is not None:
+            continue
+        until = moment_text(rule.until, facts.zone)
+        if facts.now < rule.until:
+            yield Finding(
+                "shortened",
+                job.name,
+                f"fewer versions of {job.name} are kept: {rule.shortened}; not before {until}",
+                "If you changed [versions] yourself, there is nothing to do. If not, "
+                f"`otherroof thin {job.name} --recall` stops it at once; then find out who changed the settings. "
+                f"`otherroof thin {job.name}` shows which versions go and what can then no longer be had.",
+                rule.since,
+                mark=rule.rule,
+            )
+
+
 def settings(facts: Facts) -> Iterator[Finding]:
     """The settings files have mistakes; the service goes on with the last good ones, or without the jobs at fault."""
     if facts.mistakes:
@@ -288,7 +308,7 @@ def clock(facts: Facts) -> Iterator[Finding]:
 
 
 # What the rules are about by whose name their alerts are called; the others are about home itself.
-OF_JOBS, OF_CHANNELS = ("damage", "held", "late", "unusual"), ("unsent",)
+OF_JOBS, OF_CHANNELS = ("damage", "held", "late", "shortened", "unusual"), ("unsent",)
 OF_FARS = ("host_key", "login", "silent", "space")
 
 RULES: tuple[Callable[[Facts], Iterator[Finding]], ...] = (
@@ -299,6 +319,7 @@ RULES: tuple[Callable[[Facts], Iterator[Finding]], ...] = (
     silent,
     late,
     space,
+    shortened,
     unusual,
     settings,
     unsent,

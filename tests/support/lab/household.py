@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 from collections.abc import Mapping
 from typing import Any
@@ -51,12 +52,17 @@ def write_settings(
 
 def toml_text(table: Mapping[str, Any], above: str = "") -> str:
     """`table` as TOML 1.0: texts, numbers, truth values, lists of them, and tables in tables."""
-    plain = [f"{key} = {_value(value)}\n" for key, value in table.items() if not isinstance(value, Mapping)]
+    plain = [f"{_key(key)} = {_value(value)}\n" for key, value in table.items() if not isinstance(value, Mapping)]
     text = (f"[{above}]\n" if above and plain else "") + "".join(plain)
     for key, value in table.items():
         if isinstance(value, Mapping):
             text += "\n" * bool(text) + toml_text(value, f"{above}.{key}" if above else key)
     return text
+
+
+def _key(key: str) -> str:
+    """A key as TOML takes it: in quote marks if it has a space or the like."""
+    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else _value(key)
 
 
 def _value(value: Any) -> str:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+import os
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from otherroof.base.clock import stamp
-from otherroof.base.errors import EXIT_DAMAGED, EXIT_WELL
+from otherroof.base.errors import EXIT_DAMAGED, EXIT_WELL, WrongUse
 from otherroof.base.units import size_text
 from otherroof.cli.common import (
     SETTINGS_FOLDER,
@@ -16,27 +17,48 @@ from otherroof.cli.common import (
     NewestOption,
     console,
     job_of,
+    ledger_of,
     print_json,
     settings_for_rescue,
+    settings_in,
 )
+
+if TYPE_CHECKING:
+    from otherroof.settings import Settings
 
 
 def verb(
     job: Annotated[str, typer.Argument(metavar="JOB", help="The job whose versions are listed.")],
     newest: NewestOption = "",
+    pin: Annotated[
+        str,
+        typer.Option("--pin", metavar="RUN", help="Keep this version for good, whatever the rule says; needs --why."),
+    ] = "",
+    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Why it is pinned: you will ask yourself.")] = "",
+    unpin: Annotated[
+        str, typer.Option("--unpin", metavar="RUN", help="Pin it no longer: from then on it goes as the rule says.")
+    ] = "",
     config: ConfigOption = SETTINGS_FOLDER,
     as_json: JsonOption = False,
 ) -> None:
-    """List every version that the far box holds, newest first."""
+    """List every version that the far box holds, newest first.
+
+    Or pin one of them, or pin it no longer.
+    """
     from otherroof.jobs.restore import LOST, list_versions
 
+    if pin or unpin:
+        _pin(config, job, pin, unpin, why)
+        return
     settings = settings_for_rescue(config)
     job_of(settings, job)
     found = list_versions(settings, job, newest)
+    pins = pinned_here(settings, job)
     if as_json:
         held = [version for version in found if version.flaw != LOST]
         rows = [
             {"run": version.run, "taken": stamp(version.taken), "files": version.files, "bytes": version.size}
+            | ({"pinned": pins[version.run]} if version.run in pins else {})
             for version in held
         ]
         print_json({"versions": rows})
@@ -49,7 +71,37 @@ def verb(
         for version in found:
             taken = f"{version.taken.astimezone(settings.zone):%Y-%m-%d %H:%M}"
             figures = ("–", "–") if version.flaw else (str(version.files), size_text(version.size))
-            table.add_row(version.run, taken, *figures, version.flaw)
+            table.add_row(version.run, taken, *figures, version.flaw or _pinned_text(pins.get(version.run)))
         console().print(table)
         typer.echo(f"times in {settings.home.zone}; the run's own name has its time in UTC")
     raise typer.Exit(EXIT_DAMAGED if any(version.flaw for version in found) else EXIT_WELL)
+
+
+def pinned_here(settings: Settings, job: str) -> dict[str, str]:
+    """The pinned versions of a job and why, as far as this machine knows; a new one may have no history."""
+    if not os.path.exists(settings.ledger):
+        return {}
+    with ledger_of(settings) as ledger:
+        return ledger.pins.of(job)
+
+
+def _pinned_text(why: str | None) -> str:
+    return "" if why is None else f"pinned: {why}"
+
+
+def _pin(config: str, job: str, pin: str, unpin: str, why: str) -> None:
+    from otherroof.jobs.context import JobContext
+    from otherroof.jobs.thin import ThinProgress
+    from otherroof.jobs.thin import pin as pin_version
+
+    if pin and unpin:
+        raise WrongUse("--pin and --unpin cannot go together", where=job)
+    if pin and not why.strip():
+        raise WrongUse("a pin needs --why TEXT", where=job, advice="in a year nobody knows any more why it is kept")
+    settings = settings_in(config)
+    job_of(settings, job)
+    run = pin_version(settings, job, pin or unpin, why.strip() if pin else "", JobContext(ThinProgress()))
+    if pin:
+        typer.echo(f"{job}: {run} stays for good, whatever the rule says: {why.strip()}")
+    else:
+        typer.echo(f"{job}: {run} is pinned no longer; from now on it goes as the rule says")

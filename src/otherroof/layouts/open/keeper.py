@@ -82,7 +82,7 @@ class OpenKeeper:
 
     def remover(self) -> OpenRemover:
         """See the port."""
-        return OpenRemover(self.place, self._paths)
+        return OpenRemover(self.place, self._paths, self._home.key)
 
     def mender(self) -> OpenMender:
         """See the port."""

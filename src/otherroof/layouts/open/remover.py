@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import datetime
 
 from otherroof.base.errors import NotThere, PlaceError
 from otherroof.far import requests
 from otherroof.far.place import Place, run_script
 from otherroof.far.requests import Script
-from otherroof.layouts.open import steps
+from otherroof.far_copy.listing_key import ListingKey
+from otherroof.far_copy.remover import NoteKind, VersionNote
+from otherroof.layouts.open import steps, version_notes
 from otherroof.layouts.open.paths import EARLIER, JobPaths
 from otherroof.layouts.open.walk import walk_aside
 
@@ -18,13 +21,28 @@ FOLDERS_AT_ONCE = 64
 class OpenRemover:
     """See the port. A kept thing's name is its path in the job's folder."""
 
-    def __init__(self, place: Place, paths: JobPaths) -> None:
+    def __init__(self, place: Place, paths: JobPaths, key: ListingKey) -> None:
         self.place = place
         self._paths = paths
+        self._key = key
 
     def name_of(self, path: bytes) -> bytes:
         """See the port."""
         return path
+
+    def notes(self) -> Script[list[VersionNote]]:
+        """See the port."""
+        return (yield from version_notes.read_notes(self._paths, self._key))
+
+    def note(self, kind: NoteKind, run: str, at: datetime) -> Script[None]:
+        """See the port."""
+        yield from version_notes.make_note(
+            self.place.offers, version_notes.path_of(self._paths, self._key, kind, run, at)
+        )
+
+    def take_back(self, note: VersionNote) -> Script[None]:
+        """See the port."""
+        yield from steps.remove(version_notes.path_of(self._paths, self._key, note.kind, note.run, note.at))
 
     def holds(self, run: str) -> Iterator[bytes]:
         """See the port."""

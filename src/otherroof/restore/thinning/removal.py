@@ -21,7 +21,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import TypeVar
 
-from otherroof.base.errors import OtherroofError, Refused
+from otherroof.base.errors import OtherroofError, Refused, RunCut
 from otherroof.far.place import Task
 from otherroof.far.requests import Script
 from otherroof.far_copy.entry import parse_line
@@ -34,13 +34,17 @@ FOLDER = b'"kind":"folder"'  # no name can look like this in a line: its quote m
 PLAIN = b'{"path":'
 IDLE_TURNS = 2  # of T6 and T7 in which nothing could be handed on, before it is given up
 
-Check = Callable[[], None]
 Held = tuple[bytes, str]  # a name, and the run that keeps something under it
 K = TypeVar("K")
 
 
-def _nothing() -> None:
+def _never() -> str:
     """Nobody asks for a stop."""
+    return ""
+
+
+def _unwatched() -> None:
+    """Nobody watches."""
 
 
 @dataclass(slots=True)
@@ -56,14 +60,15 @@ class RemovalCount:
 class Removal:
     """How stretches go: from which far copy, the path of a file here for the time being, what is counted.
 
-    `check` is called again and again, and may raise to stop: what was done by then harms nothing, and the next removal
-    does the rest.
+    `stop` answers why it should stop, if it should: then what is in flight is finished, and RunCut is raised. What was
+    done by then harms nothing, and the next removal does the rest. `tick` is called about every second.
     """
 
     keeper: Keeper
     notes: str
     count: RemovalCount
-    check: Check = _nothing
+    stop: Callable[[], str] = _never
+    tick: Callable[[], None] = _unwatched
 
     def take_out(self, stretch: GoingStretch) -> None:
         """Take a stretch out of the far copy. Raises PlaceError if the far box refuses, Damaged if the lines of the
@@ -72,7 +77,7 @@ class Removal:
         with held_names(self.notes) as held:
             for run in (*stretch.gone, stretch.to):  # T1
                 held.note(run, remover.holds(run))
-                self.check()
+                self._go_on()
             if stretch.before:  # T2
                 held.note_needed(remover.name_of(path) for path in _paths(self.keeper.lines(stretch.before)))
             self._do_all(remover, (remover.drop_listing(run) for run in stretch.gone))  # T3
@@ -88,8 +93,8 @@ class Removal:
             before = self.count.handed_on
             refused = self._try_to_hand_on(remover, held, stretch.to)
             for run in stretch.gone:
-                self.check()
                 remover.drop_empty_folders(run)
+                self._go_on()
             if not refused:
                 return
             idle = idle + 1 if self.count.handed_on == before else 0
@@ -102,7 +107,7 @@ class Removal:
         refused: dict[Held, OtherroofError] = {}
         failure: OtherroofError | None = None
         tasks = (Task((name, run), remover.hand_on(name, run, to)) for name, run in held.needed(to))
-        for result in remover.place.carry_out(self._checked(tasks)):
+        for result in remover.place.carry_out(self._until_stop(tasks), self.tick):
             if isinstance(result.error, Refused):
                 refused[result.key] = result.error
             elif result.error is not None:
@@ -111,23 +116,30 @@ class Removal:
                 self.count.handed_on += 1
         if failure is not None:
             raise failure
+        self._go_on()
         return refused
 
     def _do_all(self, remover: Remover, scripts: Iterable[Script[None]]) -> int:
         """Carry these out, many at once; answers how many. Raises the first refusal, when all have ended."""
         failure: OtherroofError | None = None
         done = 0
-        for result in remover.place.carry_out(self._checked(Task(None, script) for script in scripts)):
+        for result in remover.place.carry_out(self._until_stop(Task(None, script) for script in scripts), self.tick):
             failure = failure or result.error
             done += result.error is None
         if failure is not None:
             raise failure
+        self._go_on()
         return done
 
-    def _checked(self, tasks: Iterable[Task[K, None]]) -> Iterator[Task[K, None]]:
+    def _until_stop(self, tasks: Iterable[Task[K, None]]) -> Iterator[Task[K, None]]:
         for task in tasks:
-            self.check()
+            if self.stop():
+                return
             yield task
+
+    def _go_on(self) -> None:
+        if reason := self.stop():
+            raise RunCut(reason)
 
 
 def _paths(lines: Iterable[bytes]) -> Iterator[bytes]:

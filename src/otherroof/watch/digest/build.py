@@ -46,6 +46,7 @@ BRIEF = {
     "silent": "far box {} does not answer",
     "late": "the copy of {} is old",
     "space": "the disk of far box {} is nearly full",
+    "shortened": "fewer versions of {} are kept",
     "unusual": "{} changed unusually",
     "settings": "the settings have a mistake",
     "unsent": "channel {} does not work",
@@ -69,6 +70,7 @@ class JobWeek:
     copies: Copies
     waiting: str = ""
     proved: str = ""
+    thinned: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +148,7 @@ def job_report(job: JobWeek, known: DigestFacts) -> JobReport:
         problems=last.files.problems if last else 0,
         waiting=printable(job.waiting),
         proved=job.proved,
+        thinned=job.thinned,
         # From the first night with a run on: nights before it would look like growth from nothing.
         growth=growth_a_week([float(night.sent) for night in since_first(nights)]),
     )

@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from otherroof.base.clock import Clock
+from otherroof.base.units import size_text
 from otherroof.ledger import Ledger, RunRow
 from otherroof.ledger.job_times import JobTimes
 from otherroof.settings import Settings
@@ -17,7 +18,7 @@ from otherroof.watch.digest.unprotected import folders_in, unprotected_folders
 from otherroof.watch.facts import Facts
 from otherroof.watch.gather import AHEAD, WatchInputs, gather
 from otherroof.watch.rules import findings, without_grace
-from otherroof.watch.words import moment_text
+from otherroof.watch.words import count_text, moment_text
 
 
 def gather_digest(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs) -> DigestFacts:
@@ -73,9 +74,18 @@ def _jobs(settings: Settings, ledger: Ledger, now: datetime, proved: Mapping[str
             copies=copies_of(job.folder, same[os.path.realpath(job.folder)], job.also_kept),
             waiting=_now(under_way.get(name), turns.get(name), settings.zone),
             proved=proved[name],
+            thinned=_thinned(ledger, name, now),
         )
         for name, job in settings.jobs.items()
     ]
+
+
+def _thinned(ledger: Ledger, job: str, now: datetime) -> str:
+    """Which versions went this week, in one line; empty if none did."""
+    rows = [row for row in ledger.thinned.rows(job, now - WEEK) if row.at <= now + AHEAD]
+    count = sum(len(row.runs) for row in rows)
+    freed = size_text(sum(row.freed for row in rows))
+    return f"{count_text(count, 'older version')} went by the keeping rule, {freed} given back" if count else ""
 
 
 def _now(under_way: datetime | None, turn: JobTimes | None, zone: ZoneInfo) -> str:

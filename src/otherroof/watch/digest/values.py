@@ -83,7 +83,7 @@ class Copies:
 @dataclass(frozen=True, slots=True)
 class JobReport:
     """One job's week. `newest` is when its newest good copy was begun; `growth` is bytes a night more, each week;
-    `waiting` what its next run waits for, or that one is under way."""
+    `waiting` what its next run waits for, or that one is under way; `thinned` which versions went."""
 
     name: str
     folder: str
@@ -101,6 +101,7 @@ class JobReport:
     growth: float | None = None
     waiting: str = ""
     proved: str = ""
+    thinned: str = ""
 
     @property
     def kept(self) -> bool:
@@ -122,6 +123,7 @@ class JobReport:
             "problems": self.problems,
             "waiting": self.waiting,
             "proved": self.proved,
+            "thinned": self.thinned,
             "week": self.week.as_json(),
             "before": self.before.as_json() if self.before else None,
             "nights": [{"day": night.day.isoformat(), "sent": night.sent, "good": night.good} for night in self.nights],

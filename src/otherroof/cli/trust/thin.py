@@ -1,0 +1,159 @@
+"""`otherroof thin`: show the versions that the keeping rule no longer wants, let them go in two steps, recall them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from otherroof.base.clock import SystemClock, stamp
+from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, WrongUse
+from otherroof.base.units import size_text
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, console, job_of, print_json, settings_in
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from otherroof.jobs.thin import Deed, ThinReport
+    from otherroof.restore.thinning.rule import GoingVersion
+    from otherroof.settings import Settings
+
+MOST_SHOWN = 60
+CAUTION = (
+    "CAUTION: what goes is gone for good, and no run brings it back. Look at the list above. `otherroof versions {0} "
+    "--pin RUN --why TEXT` keeps one for good, `otherroof thin {0} --recall` stops all that is written down."
+)
+
+
+def verb(
+    job: Annotated[str, typer.Argument(metavar="JOB", help="The job whose versions are thinned.")],
+    apply: Annotated[
+        bool,
+        typer.Option(
+            "--apply",
+            help="Write down what is to go, and remove for good what was written down thin_wait_days ago.",
+        ),
+    ] = False,
+    recall: Annotated[
+        bool, typer.Option("--recall", help="Take back all that is written down to go, until the next --apply.")
+    ] = False,
+    config: ConfigOption = SETTINGS_FOLDER,
+    as_json: JsonOption = False,
+) -> None:
+    """Show which versions are to go; remove them in two steps.
+
+    Without an option nothing is changed. What goes is gone for good: see what can then no longer be had.
+    """
+    from otherroof.cli.show_progress import ProgressReading, show_progress
+    from otherroof.jobs.context import JobContext
+    from otherroof.jobs.thin import ThinProgress, thin
+
+    if apply and recall:
+        raise WrongUse("--apply and --recall cannot go together", where=job)
+    settings = settings_in(config)
+    job_of(settings, job)
+    deed: Deed = "apply" if apply else "recall" if recall else "show"
+    progress = ThinProgress()
+
+    def look() -> ProgressReading:
+        count = progress.count
+        return ProgressReading("thinning", count.dropped + count.handed_on, 0, 0, 0, b"")
+
+    with show_progress(look, job, quiet=as_json) as tick:
+        found = thin(settings, job, deed, JobContext(progress, clock=SystemClock(), tick=tick))
+    if as_json:
+        print_json(_as_json(found))
+    else:
+        _tell(settings, found, deed)
+    raise typer.Exit(EXIT_LOOK if found.objection else EXIT_WELL)
+
+
+def _as_json(found: ThinReport) -> dict[str, Any]:
+    return {
+        "job": found.job,
+        "versions": found.versions,
+        "going": [
+            {
+                "run": going.version.run,
+                "taken": stamp(going.version.taken),
+                "spacing": going.spacing,
+                "instead": going.instead,
+                "not_before": stamp(found.goes_at[going.version.run]) if going.version.run in found.goes_at else None,
+            }
+            for going in found.going
+        ],
+        "stay_for_their_lines": list(found.lent),
+        "bytes_given_back": found.loss.size,
+        "files_lost": found.loss.files,
+        "biggest_lost": [{"path": one.path, "bytes": one.size, "last": one.last} for one in found.loss.biggest],
+        "objection": found.objection,
+        "written_down": list(found.noted),
+        "removed": list(found.removed),
+        "bytes_removed": found.freed.size,
+        "taken_back": list(found.taken_back),
+    }
+
+
+def _tell(settings: Settings, found: ThinReport, deed: Deed) -> None:
+    if deed == "recall":
+        typer.echo(
+            f"{found.job}: {len(found.taken_back)} versions that were to go stay; the service lets nothing go until "
+            f"`otherroof thin {found.job} --apply`"
+        )
+        return
+    if not settings.jobs[found.job].versions.lines:
+        typer.echo(f"{found.job}: every version stays: no [versions.spacing] is written for it")
+        return
+    if found.removed:
+        typer.echo(f"{found.job}: {len(found.removed)} versions are gone, {size_text(found.freed.size)} given back")
+    left = [going for going in found.going if going.version.run not in found.removed]
+    if left:
+        _tell_going(settings, found, left)
+    else:
+        typer.echo(f"{found.job}: nothing more is to go; {found.versions - len(found.removed)} versions stay")
+    if found.objection:
+        typer.echo(f"{found.job}: nothing goes now: {found.objection}", err=True)
+    elif left:
+        typer.echo(CAUTION.format(found.job))
+        if deed == "show":
+            typer.echo(
+                f"nothing was changed; step one, and after the wait step two: otherroof thin {found.job} --apply"
+            )
+
+
+def _tell_going(settings: Settings, found: ThinReport, left: list[GoingVersion]) -> None:
+    from rich.table import Table
+
+    stay = found.versions - len(found.going)
+    typer.echo(f"{found.job}: of {found.versions} versions {stay} stay; the rule lets these go:")
+    table = Table("run", "taken", "why", "goes", box=None, pad_edge=False)
+    for going in left[:MOST_SHOWN]:
+        taken = _local(settings, going.version.taken)
+        why = f"{going.spacing}: {going.instead} stays" if going.instead else "older than the last line"
+        at = found.goes_at.get(going.version.run)
+        when = f"not before {_local(settings, at)}" if at is not None else "not written down yet"
+        table.add_row(going.version.run, taken, why, when)
+    console().print(table)
+    if len(left) > MOST_SHOWN:
+        typer.echo(f"and {len(left) - MOST_SHOWN} more; --json has all")
+    if not found.removed:
+        _tell_loss(found)
+    if found.lent:
+        typer.echo(
+            f"{len(found.lent)} more stay because later listings name their lines; they take no room of their own"
+        )
+    typer.echo(f"times in {settings.home.zone}; the run's own name has its time in UTC")
+
+
+def _tell_loss(found: ThinReport) -> None:
+    loss = found.loss
+    typer.echo(
+        f"that gives back {size_text(loss.size)}; what {loss.files} files held can then no longer be had"
+        + (", the biggest:" if loss.biggest else "")
+    )
+    for one in loss.biggest[:5]:
+        typer.echo(f"  {one.path} ({size_text(one.size)}), last in {one.last}")
+
+
+def _local(settings: Settings, moment: datetime) -> str:
+    return f"{moment.astimezone(settings.zone):%Y-%m-%d %H:%M}"

@@ -1,0 +1,279 @@
+"""What each version of a job holds that others do not, kept at home: so it is told at once what goes with a version.
+
+A cache, made of proved listings, each read once: delete it, and it is made anew. It keeps only what came or went from
+one version to the next, so a million files that never change cost nothing but the lines of the newest listing.
+"""
+
+from __future__ import annotations
+
+import gzip
+import json
+import os
+import sqlite3
+import zlib
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import closing, suppress
+from dataclasses import dataclass
+from itertools import islice
+
+from otherroof.base.errors import HomeTrouble
+from otherroof.base.sqlite_file import DamagedDatabase, open_sqlite, translating_sqlite
+from otherroof.far_copy.entry import parse_line, path_text
+
+# Versions have numbers in their order. What lies at a path from version `born` on, until `died` replaced or removed it;
+# born 0: it was there before anything was noted.
+SCHEMA = """
+CREATE TABLE version (n INTEGER PRIMARY KEY, run TEXT NOT NULL UNIQUE);
+CREATE TABLE item (
+    path BLOB NOT NULL, born INTEGER NOT NULL, died INTEGER, size INTEGER NOT NULL, digest BLOB NOT NULL,
+    PRIMARY KEY (path, born)
+) WITHOUT ROWID;
+CREATE INDEX item_by_digest ON item (digest);
+CREATE TABLE newest (one INTEGER PRIMARY KEY CHECK (one = 1), lines_of TEXT NOT NULL)
+"""
+VERSION = 1
+FOLDER, PLAIN = b'"kind":"folder"', b'{"path":'
+BIGGEST = 20  # files that are named
+BATCH = 5000
+# Held by no version that stays, and still by one that goes.
+LOST = """
+    died IS NOT NULL AND NOT EXISTS (SELECT 1 FROM stays WHERE n >= born AND n < died)
+    AND EXISTS (SELECT 1 FROM version WHERE n >= born AND n < died)
+"""
+
+Lines = Callable[[str], Iterator[bytes]]
+
+
+@dataclass(frozen=True, slots=True)
+class LostContent:
+    """Content of a file that no version that stays holds, and the last version that did."""
+
+    path: str
+    size: int
+    last: str
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """What goes with some versions: how many files' contents that nothing else holds, their bytes, and the biggest."""
+
+    files: int = 0
+    size: int = 0
+    biggest: tuple[LostContent, ...] = ()
+
+
+class VersionChanges:
+    """The changes between a job's versions, in the file `path`. Close it. Raises HomeTrouble if it cannot be used."""
+
+    def __init__(self, path: str) -> None:
+        self._path = path
+        try:
+            self._db = open_sqlite(path, SCHEMA, VERSION)
+        except DamagedDatabase:
+            self._remove()
+            self._db = open_sqlite(path, SCHEMA, VERSION)
+
+    def close(self) -> None:
+        """Close the file."""
+        self._db.close()
+
+    def _remove(self) -> None:
+        for end in ("", "-wal", "-shm"):
+            with suppress(FileNotFoundError):
+                os.unlink(self._path + end)
+
+    def follow(self, runs: Iterable[str], same_as: Mapping[str, str], lines: Lines) -> None:
+        """Take note of every version that is not noted yet; `runs` are all there are, `lines` gives a listing's lines,
+        proved. `same_as` names the run whose lines hold, of each that has none of its own."""
+        ordered = sorted(runs)
+        known = self._known()
+        if any(run < max(known, default="") for run in ordered if run not in known) or (
+            known and not self._has_lines()
+        ):
+            self._forget()
+            known = {}
+        for run in ordered:
+            if run not in known:
+                self._add(run, same_as.get(run) or run, lines)
+        self._drop_versions(set(known) - set(ordered))
+
+    def _known(self) -> dict[str, int]:
+        with translating_sqlite(self._path):
+            return dict(self._db.execute("SELECT run, n FROM version").fetchall())
+
+    def _forget(self) -> None:
+        with translating_sqlite(self._path):
+            self._db.executescript("BEGIN; DELETE FROM version; DELETE FROM item; DELETE FROM newest; COMMIT;")
+
+    def _drop_versions(self, gone: Collection[str]) -> None:
+        if not gone:
+            return
+        with translating_sqlite(self._path):
+            self._db.execute("BEGIN IMMEDIATE")
+            self._db.executemany("DELETE FROM version WHERE run = ?", [(run,) for run in gone])
+            self._db.execute(
+                "DELETE FROM item WHERE died IS NOT NULL AND NOT EXISTS"
+                " (SELECT 1 FROM version WHERE n >= born AND n < died)"
+            )
+            self._db.execute("COMMIT")
+
+    # -- one more version --
+
+    def _newest_lines(self) -> str:
+        with translating_sqlite(self._path):
+            row = self._db.execute("SELECT lines_of FROM newest").fetchone()
+        return str(row[0]) if row else ""
+
+    def _lines_path(self, run: str) -> str:
+        return f"{self._path}.{run}.lines.gz"
+
+    def _has_lines(self) -> bool:
+        return os.path.exists(self._lines_path(self._newest_lines()))
+
+    def _add(self, run: str, lines_of: str, lines: Lines) -> None:
+        before = self._newest_lines()
+        with translating_sqlite(self._path):
+            (number,) = self._db.execute("SELECT coalesce(max(n), 0) + 1 FROM version").fetchone()
+            self._db.execute("BEGIN IMMEDIATE")
+        try:
+            if lines_of != before:
+                self._compare(number, before, lines_of, lines(run))
+            with translating_sqlite(self._path):
+                self._db.execute("INSERT INTO version VALUES (?, ?)", (number, run))
+                self._db.execute("INSERT OR REPLACE INTO newest VALUES (1, ?)", (lines_of,))
+                self._db.execute("COMMIT")
+        except BaseException:
+            if self._db.in_transaction:
+                self._db.execute("ROLLBACK")
+            raise
+        if before and before != lines_of:
+            with suppress(FileNotFoundError):
+                os.unlink(self._lines_path(before))
+
+    def _compare(self, number: int, before: str, lines_of: str, new: Iterator[bytes]) -> None:
+        changes = (
+            _differences(_read(self._lines_path(before)), _kept(new, self._lines_path(lines_of))) if before else None
+        )
+        if changes is None:  # the first one: all that it holds was there before anything was noted
+            for _ in _kept(new, self._lines_path(lines_of)):
+                pass
+            return
+        while portion := list(islice(changes, BATCH)):
+            with translating_sqlite(self._path):
+                for path, size, digest, came in portion:
+                    self._note(number, path, (size, digest), came=came)
+
+    def _note(self, number: int, path: bytes, content: tuple[int, bytes], *, came: bool) -> None:
+        if came:
+            self._db.execute("INSERT OR REPLACE INTO item VALUES (?, ?, NULL, ?, ?)", (path, number, *content))
+            return
+        found = self._db.execute("UPDATE item SET died = ? WHERE path = ? AND died IS NULL", (number, path))
+        if not found.rowcount:
+            self._db.execute("INSERT OR REPLACE INTO item VALUES (?, 0, ?, ?, ?)", (path, number, *content))
+
+    # -- what goes with versions --
+
+    def loss(self, going: Collection[str], *, shared: bool) -> Loss:
+        """What no version holds any more once `going` have gone. The newest version must not be among them.
+
+        `shared`: content that lies at the far end under several names takes its room there only once.
+        """
+        with translating_sqlite(self._path), closing(self._db.cursor()) as cursor:
+            cursor.executescript(
+                "DROP TABLE IF EXISTS temp.stays; DROP TABLE IF EXISTS temp.lost;"
+                "CREATE TEMP TABLE stays (n INTEGER PRIMARY KEY);"
+                "CREATE TEMP TABLE lost (digest BLOB PRIMARY KEY, size INTEGER, copies INTEGER) WITHOUT ROWID;"
+            )
+            stays = [(number,) for run, number in self._known().items() if run not in going]
+            cursor.executemany("INSERT INTO stays VALUES (?)", stays)
+            cursor.execute(
+                f"INSERT INTO lost SELECT digest, size, count(*) FROM item WHERE {LOST} GROUP BY digest ORDER BY digest"
+            )
+            everything = cursor.execute("SELECT coalesce(sum(size * copies), 0) FROM lost").fetchone()[0]
+            cursor.execute(
+                "DELETE FROM lost WHERE EXISTS (SELECT 1 FROM item WHERE item.digest = lost.digest"
+                " AND EXISTS (SELECT 1 FROM stays WHERE n >= born AND (died IS NULL OR n < died)))"
+            )
+            self._leave_what_stands(cursor)
+            files, once = cursor.execute("SELECT count(*), coalesce(sum(size), 0) FROM lost").fetchone()
+            return Loss(files, once if shared else everything, self._biggest(cursor))
+
+    def _leave_what_stands(self, cursor: sqlite3.Cursor) -> None:
+        """Content that has stood since before anything was noted has no row: the newest lines tell of it."""
+        if not cursor.execute("SELECT EXISTS (SELECT 1 FROM lost)").fetchone()[0]:
+            return
+        digests = (_digest_in(line) for line in _read(self._lines_path(self._newest_lines())))
+        while portion := list(islice(digests, BATCH)):
+            cursor.executemany("DELETE FROM lost WHERE digest = ?", ((digest,) for digest in portion if digest))
+
+    def _biggest(self, cursor: sqlite3.Cursor) -> tuple[LostContent, ...]:
+        rows: Sequence[tuple[bytes, int, str]] = cursor.execute(
+            "SELECT min(path), item.size, (SELECT max(run) FROM version WHERE n >= born AND n < died)"
+            f" FROM item JOIN lost USING (digest) WHERE {LOST} GROUP BY digest ORDER BY item.size DESC, path LIMIT ?",
+            (BIGGEST,),
+        ).fetchall()
+        return tuple(LostContent(path_text(path), size, last) for path, size, last in rows)
+
+
+def _digest_in(line: bytes) -> bytes:
+    at = line.find(b'","digest":"')
+    return bytes.fromhex(line[at + 12 : at + 76].decode("ascii")) if at >= 0 else b""
+
+
+def _kept(lines: Iterator[bytes], path: str) -> Iterator[bytes]:
+    """The lines, which are written down at `path` on the way."""
+    try:
+        with gzip.open(path + ".new", "wb", compresslevel=1) as file:
+            for line in lines:
+                file.write(line + b"\n")
+                yield line
+        os.replace(path + ".new", path)
+    except OSError as problem:
+        raise HomeTrouble(
+            f"cannot be written: {problem.strerror}", where=path, advice="check this disk; nothing was removed"
+        ) from problem
+
+
+def _read(path: str) -> Iterator[bytes]:
+    try:
+        with gzip.open(path, "rb") as file:
+            for line in file:
+                yield line[:-1]
+    except (OSError, EOFError, zlib.error) as problem:
+        raise HomeTrouble(
+            f"cannot be read: {problem}", where=path, advice="remove this file: it is made anew"
+        ) from problem
+
+
+def _differences(old: Iterator[bytes], new: Iterator[bytes]) -> Iterator[tuple[bytes, int, bytes, bool]]:
+    """The contents of files that went or came (True) between two listings' lines: path, size, digest; a path's going
+    before its coming. Both are in byte order of the path."""
+    left, right = next(old, None), next(new, None)
+    while left is not None or right is not None:
+        if left == right:  # nearly always, and then nothing has to be taken apart
+            left, right = next(old, None), next(new, None)
+            continue
+        before = _path(left) if left is not None else None
+        after = _path(right) if right is not None else None
+        went = after is None or (before is not None and before <= after)
+        came = before is None or (after is not None and after <= before)
+        gone = _content(left) if went and left is not None else None
+        arrived = _content(right) if came and right is not None else None
+        if gone != arrived:
+            if gone is not None:
+                yield (*gone, False)
+            if arrived is not None:
+                yield (*arrived, True)
+        left = next(old, None) if went else left
+        right = next(new, None) if came else right
+
+
+def _path(line: bytes) -> bytes:
+    return str(json.loads(line)["path"]).encode() if line.startswith(PLAIN) else parse_line(line).path
+
+
+def _content(line: bytes) -> tuple[bytes, int, bytes] | None:
+    if FOLDER in line:
+        return None
+    entry = parse_line(line)
+    return (entry.path, entry.size, entry.digest) if entry.kind == "file" else None

@@ -1,0 +1,342 @@
+"""The main job thinned, over the stand-in: two steps, recalls, pins, and what speaks against letting versions go."""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from unittest.mock import patch
+
+import pytest
+
+from otherroof.base.clock import SteppedClock
+from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, EXIT_WRONG_USE, LinkLost, WrongUse
+from otherroof.cli.main import main
+from otherroof.far.clock_offset import ClockOffset
+from otherroof.jobs.context import JobContext
+from otherroof.jobs.thin import Deed, ThinProgress, ThinReport, pin, thin
+from otherroof.ledger import Ledger
+from otherroof.ledger.far_findings import DamagedFile
+from otherroof.ledger.keeping import RuleInForce
+from otherroof.ledger.last_look import WatchLook
+from otherroof.ledger.runs import Hold
+from otherroof.restore.thinning.removal import Removal
+from otherroof.schedule.chores import ChoreInputs
+from otherroof.schedule.thin_chore import thin_chores
+from otherroof.watch.gather import WatchInputs, gather
+from otherroof.watch.rules import findings
+from support.main_job import JOB, OneJob, one_job
+from support.random_days import RandomDays
+
+KEEPS = {
+    "guard": {"from_files": 100_000},
+    "versions": {"at_least": 1, "thin_wait_days": 2, "spacing": {"1 day": "every run", "1 year": "one a year"}},
+}
+START = datetime(2031, 3, 3, 2, 30, tzinfo=UTC)
+ALIKE = ClockOffset(0.0, 0.5)
+
+
+class Household:
+    """A job on an invented calendar. What is noted at the far end gets that calendar's time as well."""
+
+    def __init__(self, job: OneJob, clock: SteppedClock) -> None:
+        self.job, self.clock = job, clock
+        self.runs: list[str] = []
+
+    def day(self, *, run: bool = True) -> None:
+        """A day passes, and perhaps a run."""
+        self.clock.step(86_400)
+        if run:
+            self.runs.append(self.job.done().run)
+
+    def thin(self, deed: Deed = "apply") -> ThinReport:
+        before = set(self._note_files())
+        with self.ledger() as ledger:
+            found = thin(self.job.settings, JOB, deed, JobContext(ThinProgress(), ledger, self.clock))
+        for path in set(self._note_files()) - before:
+            os.utime(path, (self.clock.now().timestamp(),) * 2)
+        return found
+
+    def ledger(self) -> Ledger:
+        return Ledger(self.job.settings.ledger)
+
+    def versions(self) -> list[str]:
+        return sorted(path.name[: -len(".jsonl.gz")] for path in (self.job.far / "runs").glob("*.jsonl.gz"))
+
+    def notes(self, kind: str = "goes") -> list[str]:
+        return sorted(path.name.split(".")[0] for path in (self.job.far / "runs").glob(f"*.{kind}"))
+
+    def _note_files(self) -> list[Path]:
+        return list((self.job.far / "runs").glob("*.goes"))
+
+    def all_that_stay_come_back(self) -> None:
+        standing = self.versions()
+        self.job.trees = {run: tree for run, tree in self.job.trees.items() if run in standing}
+        assert sorted(self.job.trees) == standing
+        self.job.all_come_back()
+
+
+@pytest.fixture
+def empty(tmp_path: Path) -> Iterator[Household]:
+    clock = SteppedClock(START)
+    with (
+        one_job(tmp_path, job_more=KEEPS, clock=clock) as job,
+        patch("otherroof.far.trial_file.clock_offset", lambda *_: ALIKE),
+    ):
+        yield Household(job, clock)
+
+
+@pytest.fixture
+def home(empty: Household) -> Household:
+    """Five days of runs: by the rule only the last two stay, and nothing older of this year but the newest."""
+    for number in range(5):
+        empty.job.put("letter", f"day {number}")
+        empty.job.put(f"of day {number - number % 2}", "x" * 100)
+        empty.day()
+    return empty
+
+
+def test_versions_are_shown_written_down_and_gone_after_the_wait(home: Household) -> None:
+    shown = home.thin("show")
+    going = home.runs[:2]  # the third is the newest of those older than a day
+    assert [one.version.run for one in shown.going] == going
+    assert (home.notes(), home.versions()) == ([], home.runs)
+    assert (shown.loss.files, shown.loss.size) == (2, len("day 0") + len("day 1"))
+    assert {one.path for one in shown.loss.biggest} == {"letter"}
+    first = home.thin()
+    assert (first.noted, first.removed, home.notes(), home.versions()) == (tuple(going), (), going, home.runs)
+    assert set(first.goes_at.values()) == {home.clock.now() + timedelta(days=2)}
+    home.clock.step(2 * 86_400 - 1)
+    assert home.thin().removed == ()
+    home.clock.step(1)
+    gone = home.thin()
+    assert set(going) <= set(gone.removed)
+    assert gone.freed.size == shown.loss.size
+    assert set(home.versions()) == set(home.runs) - set(gone.removed)
+    home.all_that_stay_come_back()
+    with home.ledger() as ledger:
+        (row,) = ledger.thinned.rows(JOB)
+        assert (row.runs, row.freed) == (gone.removed, gone.freed.size)
+    home.day()
+    home.all_that_stay_come_back()
+
+
+def test_recall_keeps_all_and_the_service_lets_nothing_go_until_a_person_says_so(home: Household) -> None:
+    home.thin()
+    recalled = home.thin("recall")
+    assert (list(recalled.taken_back), home.notes()) == (home.runs[:2], [])
+    home.day()
+    (chore,) = thin_chores(home.clock, home.job.settings)
+    assert chore.do(ChoreInputs(home.job.settings)) is None
+    assert home.notes() == []
+    assert home.thin().noted != ()
+    home.day()
+    assert chore.do(ChoreInputs(home.job.settings)) is not None
+
+
+def test_service_thins_after_good_runs_only(home: Household) -> None:
+    (chore,) = thin_chores(home.clock, home.job.settings)
+    assert isinstance(chore.do(ChoreInputs(home.job.settings)), ThinReport)
+    assert home.notes() == home.runs[:2]
+    assert chore.do(ChoreInputs(home.job.settings)) is None, "no run since"
+
+
+def test_pinned_version_stays_for_good_and_goes_after_it_is_pinned_no_longer(home: Household) -> None:
+    home.thin()
+    context = JobContext(ThinProgress(), clock=home.clock)
+    assert pin(home.job.settings, JOB, home.runs[0][:13], "the house as it was", context) == home.runs[0]
+    assert (home.notes(), home.notes("pinned")) == (home.runs[1:2], home.runs[:1])
+    home.clock.step(90 * 86_400)
+    home.thin()
+    assert home.runs[0] in home.versions()
+    home.job.forget_state()
+    assert home.runs[0] not in {one.version.run for one in home.thin().going}, "the far end remembers it"
+    pin(home.job.settings, JOB, home.runs[0], "", context)
+    assert home.notes("pinned") == []
+    assert home.runs[0] in home.thin().noted
+    with pytest.raises(WrongUse, match="names no version"):
+        pin(home.job.settings, JOB, "2031-01", "why", context)
+    home.all_that_stay_come_back()
+
+
+def damaged(ledger: Ledger, now: datetime) -> None:
+    ledger.damages.note([DamagedFile(JOB, "letter", "2031-03-04T023000Z-0000", now, "has another digest")])
+
+
+def held(ledger: Ledger, now: datetime) -> None:
+    ledger.holds.note(Hold(JOB, "2031-03-09T023000Z-0000", now, "too many are gone", 9, 0, 10, None))
+
+
+def clock_was_set(ledger: Ledger, now: datetime) -> None:
+    ledger.looks.note(WatchLook(now, 1.0, 0.0, "boot", now, now - timedelta(hours=3), 4000.0))
+
+
+@pytest.mark.parametrize(
+    ("trouble", "said"), [(damaged, "1 files are damaged"), (held, "a run is held"), (clock_was_set, "clock was set")]
+)
+def test_nothing_goes_and_nothing_is_written_down_while_something_is_wrong(
+    home: Household, trouble: object, said: str
+) -> None:
+    home.thin()
+    home.clock.step(30 * 86_400)
+    with home.ledger() as ledger:
+        trouble(ledger, home.clock.now())  # type: ignore[operator]
+    found = home.thin()
+    assert said in found.objection
+    assert (found.noted, found.removed, home.versions()) == ((), (), home.runs)
+
+
+def test_nothing_goes_while_the_far_clock_is_off(home: Household) -> None:
+    home.thin()
+    home.clock.step(30 * 86_400)
+    with patch("otherroof.far.trial_file.clock_offset", lambda *_: ClockOffset(900.0, 0.5)):
+        assert "clock is 900 s ahead of" in home.thin().objection
+    assert home.versions() == home.runs
+
+
+def test_nothing_goes_while_a_listing_cannot_be_read(home: Household) -> None:
+    home.thin()
+    home.clock.step(30 * 86_400)
+    home.job.listing(home.runs[3]).write_bytes(b"rot")
+    assert "cannot be read" in home.thin().objection
+    assert len(home.versions()) == 5
+
+
+def test_homes_clock_that_jumps_ahead_hurries_nothing(home: Household) -> None:
+    home.thin()
+    home.clock.jump(400 * 86_400)
+    real = home.clock.now() - timedelta(days=400)
+    with patch(
+        "otherroof.far.trial_file.clock_offset", lambda *_: ClockOffset((real - home.clock.now()).total_seconds(), 0.5)
+    ):
+        found = home.thin()
+    assert "behind this machine's" in found.objection
+    assert home.versions() == home.runs
+
+
+def test_listing_whose_lines_a_later_one_names_never_goes(empty: Household) -> None:
+    empty.job.put("letter", "as ever")
+    for _ in range(6):
+        empty.day()
+    headers = empty.thin("show")
+    assert headers.lent == (empty.runs[0],)
+    empty.thin()
+    empty.clock.step(3 * 86_400)
+    empty.thin()
+    assert empty.runs[0] in empty.versions()
+    assert len(empty.versions()) < 6
+    empty.all_that_stay_come_back()
+
+
+def test_shortened_rule_is_an_alert_before_anything_goes_and_is_over_with_a_recall(home: Household) -> None:
+    """NCSC: alerts on shortened keeping."""
+
+    def found() -> list[str]:
+        with home.ledger() as ledger:
+            facts = gather(home.job.settings, ledger, home.clock, WatchInputs())
+        return [one.headline for one in findings(facts) if one.rule == "shortened"]
+
+    assert found() == []
+    home.thin()
+    (told,) = found()
+    assert "2 of 5 versions go that stayed until now" in told
+    home.clock.step(3 * 86_400)
+    assert found() == [], "by then it has happened"
+    with home.ledger() as ledger:
+        rule = ledger.rules.of(JOB)
+        assert rule is not None
+        ledger.rules.note(JOB, RuleInForce(rule.rule))
+    shorter = {**KEEPS, "versions": {**KEEPS["versions"], "spacing": {"1 day": "every run"}}}
+    home.job.job_more = shorter
+    home.job.write_settings()
+    for number in range(3):
+        home.job.put("letter", f"after day {number}")
+        home.day()
+    home.thin()
+    (told,) = found()
+    assert "versions go that stayed until now" in told
+    home.thin("recall")
+    assert found() == []
+
+
+def test_removal_cut_short_is_ended_by_the_next_and_noted_once(home: Household) -> None:
+    """Invariant 8."""
+    home.thin()
+    home.clock.step(2 * 86_400)
+
+    def cut(*_: object) -> None:
+        raise LinkLost("cut here", where="heron")
+
+    with patch.object(Removal, "_hand_on", cut), pytest.raises(LinkLost):
+        home.thin()
+    assert home.runs[0] not in home.versions()
+    home.all_that_stay_come_back()
+    ended = home.thin()
+    assert set(home.runs[:2]) <= set(ended.removed)
+    assert not set(home.notes()) & set(home.runs[:2])
+    home.all_that_stay_come_back()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(6))
+def test_random_days_thinned_again_and_again_leave_every_version_that_stays_whole(empty: Household, seed: int) -> None:
+    """Moves, kinds that change, hard links, runs that change nothing: invariants 2 and 3."""
+    days = RandomDays(empty.job.folder, seed, largest=200_000)
+    for _ in range(14):
+        if days.dice.random() < 0.8:
+            days.pass_one(days.dice.randint(3, 12))
+        empty.day()
+        empty.thin()
+    empty.clock.step(3 * 86_400)
+    assert empty.thin().removed
+    empty.all_that_stay_come_back()
+
+
+def cli(capsys: pytest.CaptureFixture[str], job: OneJob, *words: str) -> tuple[int, str]:
+    with pytest.raises(SystemExit) as left:
+        main([*words, "--config", job.config])
+    out = capsys.readouterr()
+    return int(left.value.code or 0), out.out + out.err
+
+
+def test_verb_tells_what_would_go_and_carries_its_caution(home: Household, capsys: pytest.CaptureFixture[str]) -> None:
+    with (
+        patch("otherroof.cli.trust.thin.SystemClock", lambda: home.clock),
+        patch("otherroof.cli.trust.thin.settings_in", lambda _: home.job.settings),
+    ):
+        code, text = cli(capsys, home.job, "thin", JOB)
+        assert code == EXIT_WELL
+        for words in (*home.runs[:2], "CAUTION", "gone for good", "that gives back 10 B", "nothing was changed"):
+            assert words in text
+        code, text = cli(capsys, home.job, "thin", JOB, "--apply", "--json")
+        assert (code, json.loads(text)["written_down"]) == (EXIT_WELL, home.runs[:2])
+        code, text = cli(capsys, home.job, "thin", JOB, "--recall")
+        assert (code, home.notes()) == (EXIT_WELL, [])
+        assert "2 versions that were to go stay" in text
+        assert cli(capsys, home.job, "thin", JOB, "--recall", "--apply")[0] == EXIT_WRONG_USE
+        with home.ledger() as ledger:
+            damaged(ledger, home.clock.now())
+        code, text = cli(capsys, home.job, "thin", JOB, "--apply")
+        assert code == EXIT_LOOK
+        assert "nothing goes now" in text
+
+
+def test_verb_pins_and_tells_why(home: Household, capsys: pytest.CaptureFixture[str]) -> None:
+    run = home.runs[1]
+    assert cli(capsys, home.job, "versions", JOB, "--pin", run)[0] == EXIT_WRONG_USE
+    code, text = cli(capsys, home.job, "versions", JOB, "--pin", run, "--why", "before the move")
+    assert (code, home.notes("pinned")) == (EXIT_WELL, [run])
+    assert "before the move" in text
+    assert "pinned: before the move" in cli(capsys, home.job, "versions", JOB)[1]
+    assert cli(capsys, home.job, "versions", JOB, "--unpin", run)[0] == EXIT_WELL
+    assert home.notes("pinned") == []
+
+
+def test_what_the_service_did_stands_in_its_log(home: Household, caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.INFO)
+    (chore,) = thin_chores(home.clock, home.job.settings)
+    chore.do(ChoreInputs(home.job.settings))
+    assert f"{JOB}: 2 versions are to go, not before 2031-03-10" in caplog.text

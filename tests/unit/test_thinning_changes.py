@@ -1,0 +1,113 @@
+"""What goes with versions, by home's record of their changes: exactly what a comparison of all listings tells."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from otherroof.restore.thinning.changes import VersionChanges
+from support.far_history import Contents, digest, entries_of
+from support.quick import slow_but_for
+
+NAMES = [b"a", b"a/b", b"a.b", b"a/b/c", b"z", b"\xff\n", "ä".encode(), b'","digest":"', b"n"]
+
+
+def random_versions(seed: int, count: int = 14) -> dict[str, Contents]:
+    """Versions in a row; contents are drawn from a few, so that one moves, is doubled, and comes back."""
+    chance = random.Random(seed)
+    few = [bytes([number]) * (number * 7 + 1) for number in range(6)]
+    now: Contents = {name: chance.choice(few) for name in NAMES[:4]}
+    found: dict[str, Contents] = {}
+    for number in range(count):
+        if chance.random() < 0.8:
+            for name in chance.sample(NAMES, 3):
+                if chance.random() < 0.4:
+                    now.pop(name, None)
+                else:
+                    now[name] = chance.choice([*few, chance.randbytes(9)])
+        found[f"2031-04-{number + 1:02d}T013000Z-0000"] = dict(now)
+    return found
+
+
+class Listings:
+    """Gives lines as a keeper does; each version's are asked for once."""
+
+    def __init__(self, versions: dict[str, Contents]) -> None:
+        self.versions = versions
+        self.asked: list[str] = []
+        self.same_as: dict[str, str] = {}
+        before = ""
+        for run, contents in versions.items():
+            if before and versions[before] == contents:
+                self.same_as[run] = self.same_as.get(before, before)
+            before = run
+
+    def lines(self, run: str) -> Iterator[bytes]:
+        self.asked.append(run)
+        return iter([entry.line().encode() for entry in entries_of(self.versions[run])])
+
+
+def lost(versions: dict[str, Contents], going: set[str]) -> dict[bytes, int]:
+    """By comparing all with all: what only versions that go hold, by its digest."""
+    kept = {digest(content) for run, held in versions.items() if run not in going for content in held.values()}
+    gone = {digest(content): len(content) for run in going for content in versions[run].values()}
+    return {key: size for key, size in gone.items() if key not in kept}
+
+
+@pytest.mark.parametrize("seed", slow_but_for(range(6), range(60)))
+def test_what_goes_is_what_a_comparison_of_all_listings_tells(tmp_path: Path, seed: int) -> None:
+    versions = random_versions(seed)
+    chance = random.Random(seed)
+    path = str(tmp_path / "changes.sqlite")
+    for _ in range(3):  # some go, the record follows; then some more
+        listings = Listings(versions)
+        with closing(VersionChanges(path)) as changes:
+            changes.follow(versions, listings.same_as, listings.lines)
+            going = {run for run in versions if chance.random() < 0.5} - {max(versions)}
+            wanted = lost(versions, going)
+            found = changes.loss(going, shared=True)
+            assert (found.files, found.size) == (len(wanted), sum(wanted.values()))
+            assert {(one.size) for one in found.biggest} == set(wanted.values())
+            assert all(one.last in going for one in found.biggest)
+            assert changes.loss(set(), shared=True).files == 0
+        versions = {run: held for run, held in versions.items() if run not in going}
+
+
+def test_each_listing_is_read_once_and_one_that_changed_nothing_never(tmp_path: Path) -> None:
+    versions = random_versions(3)
+    runs = sorted(versions)
+    versions[runs[5]] = versions[runs[4]]
+    versions[runs[9]] = versions[runs[10]] = versions[runs[8]]
+    listings = Listings(versions)
+    assert set(listings.same_as) >= {runs[5], runs[9], runs[10]}
+    path = str(tmp_path / "changes.sqlite")
+    some = dict(list(versions.items())[:9])
+    for held in (some, versions, versions):
+        with closing(VersionChanges(path)) as changes:
+            changes.follow(held, listings.same_as, listings.lines)
+    assert listings.asked == [run for run in versions if run not in listings.same_as]
+    assert len(list(tmp_path.glob("*.lines.gz"))) == 1
+
+
+@pytest.mark.parametrize("harm", ["gone", "rubbish", "lines gone"])
+def test_record_that_is_lost_or_damaged_is_made_anew(tmp_path: Path, harm: str) -> None:
+    """Invariant 4."""
+    versions = random_versions(5)
+    path = tmp_path / "changes.sqlite"
+    going = set(list(versions)[2:9])
+    for turn in range(2):
+        if turn and harm == "rubbish":
+            path.write_bytes(b"rubbish" * 1000)
+        elif turn:
+            for one in tmp_path.glob("*.lines.gz" if harm == "lines gone" else "*"):
+                one.unlink()
+        listings = Listings(versions)
+        with closing(VersionChanges(str(path))) as changes:
+            changes.follow(versions, listings.same_as, listings.lines)
+            assert changes.loss(going, shared=True).size == sum(lost(versions, going).values())
+        if turn and harm != "lines gone":
+            assert listings.asked
