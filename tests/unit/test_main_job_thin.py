@@ -17,7 +17,7 @@ from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, EXIT_WRONG_USE, LinkLost
 from otherroof.cli.main import main
 from otherroof.far.clock_offset import ClockOffset
 from otherroof.jobs.context import JobContext
-from otherroof.jobs.thin import Deed, ThinProgress, ThinReport, pin, thin
+from otherroof.jobs.thinning.thin import Deed, ThinProgress, ThinReport, pin, thin
 from otherroof.ledger import Ledger
 from otherroof.ledger.far_findings import DamagedFile
 from otherroof.ledger.keeping import RuleInForce

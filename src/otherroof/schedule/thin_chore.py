@@ -12,7 +12,7 @@ from otherroof.base.clock import Clock, stamp
 from otherroof.base.units import size_text
 from otherroof.copying.report import GOOD
 from otherroof.jobs.context import JobContext
-from otherroof.jobs.thin import ThinProgress, ThinReport, thin
+from otherroof.jobs.thinning.thin import ThinProgress, ThinReport, thin
 from otherroof.ledger import Ledger
 from otherroof.schedule.chores import Chore, ChoreFacts, ChoreInputs
 from otherroof.schedule.plan import far_worker

@@ -91,8 +91,8 @@ def _pinned_text(why: str | None) -> str:
 
 def _pin(config: str, job: str, pin: str, unpin: str, why: str) -> None:
     from otherroof.jobs.context import JobContext
-    from otherroof.jobs.thin import ThinProgress
-    from otherroof.jobs.thin import pin as pin_version
+    from otherroof.jobs.thinning.thin import ThinProgress
+    from otherroof.jobs.thinning.thin import pin as pin_version
 
     if pin and unpin:
         raise WrongUse("--pin and --unpin cannot go together", where=job)

@@ -14,7 +14,7 @@ from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, cons
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from otherroof.jobs.thin import Deed, ThinReport
+    from otherroof.jobs.thinning.thin import Deed, ThinReport
     from otherroof.restore.thinning.rule import GoingVersion
     from otherroof.settings import Settings
 
@@ -46,7 +46,7 @@ def verb(
     """
     from otherroof.cli.show_progress import ProgressReading, show_progress
     from otherroof.jobs.context import JobContext
-    from otherroof.jobs.thin import ThinProgress, thin
+    from otherroof.jobs.thinning.thin import ThinProgress, thin
 
     if apply and recall:
         raise WrongUse("--apply and --recall cannot go together", where=job)

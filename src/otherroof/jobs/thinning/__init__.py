@@ -1,0 +1,1 @@
+"""Thinning of a job: its two steps, recalls and pins."""
