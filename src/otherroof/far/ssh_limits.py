@@ -12,6 +12,7 @@ from typing import Any
 
 import paramiko
 
+from otherroof.far.answers_pipe import AnswersPipe
 from otherroof.far.place import Meter
 
 # RFC 4253 §6.1 wants 35,000 bytes to be taken; OpenSSH sends up to 256 kB, and data never in more than what we ask for.
@@ -24,6 +25,8 @@ MOST_EARLY_READS = 20_000  # pieces in which they come: byte by byte costs more 
 # For one channel. Twice the window that is granted (2 MiB, as OpenSSH's): an honest far box never has more under way
 # than once.
 MOST_UNREAD = 4 * 1024 * 1024
+# The library reads each packet's head, then the rest of it. With so many of them in one read there are far fewer calls.
+AT_ONCE = 256 * 1024  # bytes
 MOST_EXTENSIONS = 64  # of SSH itself (RFC 8308); OpenSSH has four
 
 
@@ -40,6 +43,9 @@ class BoundedSocket:
         self._reads = 0
         self._longest = LONGEST_EARLY_PACKET
         self._channels: list[paramiko.Channel] = []
+        self._answers: list[AnswersPipe] = []
+        self._ready = b""  # read from the socket, not asked for by the library yet
+        self._given = 0  # bytes of it that it has been given
         self.heard = False  # whether anything ever came
         self.hung_up = False  # whether the other side ended it
 
@@ -48,8 +54,11 @@ class BoundedSocket:
         self._longest = LONGEST_PACKET
 
     def keep_watch(self, channel: paramiko.Channel) -> None:
-        """Bound what gathers for this channel without being read."""
+        """Bound what gathers for this channel without being read, and wake its reader once for what came together."""
+        answers = AnswersPipe()
+        channel.in_buffer = answers
         self._channels.append(channel)
+        self._answers.append(answers)
 
     def send(self, data: bytes) -> int:
         count = self._sock.send(data)
@@ -61,16 +70,26 @@ class BoundedSocket:
         # The library asks for the rest of a packet in one go, so `size` is the length that the far box announced.
         if size > self._longest:
             raise paramiko.SSHException(f"the far box announces a packet of {size:,} bytes")
+        if self._given == len(self._ready):
+            self._ready, self._given = self._read(size), 0
+        found = self._ready[self._given : self._given + size]
+        self._given += len(found)
+        return found
+
+    def _read(self, size: int) -> bytes:
         self._require_read()
+        early = self._longest == LONGEST_EARLY_PACKET
+        for answers in self._answers:
+            answers.wake()
         try:
-            data = self._sock.recv(size)
+            data = self._sock.recv(size if early else AT_ONCE)
         except ConnectionError:
             self.hung_up = True
             raise
         self._meter.wire_down += len(data)
         self.heard = self.heard or bool(data)
         self.hung_up = not data
-        if self._longest == LONGEST_EARLY_PACKET:
+        if early:
             self._early += len(data)
             self._reads += 1
             if self._early > MOST_EARLY or self._reads > MOST_EARLY_READS:
