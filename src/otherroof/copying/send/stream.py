@@ -16,9 +16,12 @@ from dataclasses import dataclass, field
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import OtherroofError, RunCut
-from otherroof.copying.home.chunks import Chunker, ChunkList, average_for
+from otherroof.copying.home.chunks import ChunkList, average_for
 from otherroof.copying.home.looks_encrypted import HEAD
-from otherroof.copying.home.read import ChangedWhileRead, SourceFolder, Unreadable, blocks_of, new_digest, stat_numbers
+from otherroof.copying.home.measured import Measured, MeasuredHere
+from otherroof.copying.home.read import ChangedWhileRead, SourceFolder, Unreadable, stat_numbers
+from otherroof.copying.home.reading_process import ReadingProcess
+from otherroof.copying.send.pieces import PieceMaker, length_of
 from otherroof.far.requests import NOT_YET, CopyPiece, DataPiece, NotYet, Piece, SyncPiece
 from otherroof.far_copy.entry import Entry, path_text
 from otherroof.far_copy.numbers import Numbers
@@ -27,7 +30,6 @@ from otherroof.far_copy.writer import ArrivedPart
 # Enough that no connection waits while the disk seeks, little enough for a small home server with several files under
 # way.
 AHEAD = 12  # pieces that wait between the reader and the connections
-LONGEST_COPY = 16 * 1024 * 1024  # bytes copied by one request, so that its answer comes in time
 # Both must have passed: on a fast line a sync for every few seconds, on a slow one for every 16 MiB. What a cut run
 # would have to send again stays small, and the far disk is not asked to stop for every piece.
 SYNC_EVERY_S = 5.0
@@ -135,7 +137,7 @@ class FileStream:
             return None
         if isinstance(piece, DataPiece | CopyPiece):
             with self._lock:
-                self._landing.note_taken(piece, piece.offset + _length(piece))
+                self._landing.note_taken(piece, piece.offset + length_of(piece))
         return piece
 
     def landed(self, piece: Piece) -> None:
@@ -177,11 +179,11 @@ class FileStream:
 
     # -- the reader's side --
 
-    def read_pieces(self, source: SourceFolder) -> None:
+    def read_pieces(self, source: SourceFolder, process: ReadingProcess) -> None:
         """Read the file and hand on its pieces; run by the reader thread."""
         try:
             # All of the file is read and digested in any case: the digest is over the whole of it.
-            for piece in self._read(source):
+            for piece in self._read(source, process):
                 if not self.arrived.has(piece):
                     self._hand_on(piece)
             self._hand_on(None)
@@ -203,7 +205,7 @@ class FileStream:
                 continue
             return
 
-    def _read(self, source: SourceFolder) -> Iterator[Piece]:
+    def _read(self, source: SourceFolder, process: ReadingProcess) -> Iterator[Piece]:
         path = self.request.path
         handle = source.open(path)
         try:
@@ -213,23 +215,28 @@ class FileStream:
             self.numbers = stat_numbers(before)
             self.ready.set()
             entry = source.entry(path, before, handle)
-            digest = new_digest()
-            chunker = Chunker(self._average(before.st_size), self.request.key)
-            maker = _PieceMaker(self.request, entry.holes)
+            maker = PieceMaker(self.request.max_write, self.request.old, entry.holes)
+            measured = self._measure(process, handle, before.st_size)
             head = b""
-            for offset, data in blocks_of(handle, before.st_size, self.request.max_write * BLOCKS):
+            for offset, data, chunks in measured.blocks():
                 head = head or data[:HEAD]
-                digest.update(data)
-                yield from maker.take(offset, data, chunker.feed(data))
-            yield from maker.end(chunker.finish())
+                yield from maker.take(offset, data, chunks)
+            yield from maker.end(measured.last_chunks)
             if stat_numbers(before) != stat_numbers(os.fstat(handle)):
                 raise ChangedWhileRead("changed while it was read", where=path_text(path))
         except OSError as problem:
             raise Unreadable(f"cannot be read: {problem.strerror}", where=path_text(path)) from problem
         finally:
             os.close(handle)
-        entry.digest = digest.digest()
-        self.result = StreamResult(entry, self.numbers, chunker.list, head)
+        entry.digest = measured.digest
+        self.result = StreamResult(entry, self.numbers, measured.chunks, head)
+
+    def _measure(self, process: ReadingProcess, handle: int, size: int) -> Measured:
+        most, average, key = self.request.max_write * BLOCKS, self._average(size), self.request.key
+        # Against an older version each chunk must be known as it comes, not only at the end.
+        if self.request.old is not None:
+            return MeasuredHere(handle, size, most, average, key)
+        return process.measure(handle, size, most, average, key, self._gone.is_set)
 
     def _average(self, size: int) -> int:
         # Chunks are found again only if they are cut at the same average, so a file that has grown keeps the old one as
@@ -239,121 +246,12 @@ class FileStream:
         return old.average if old is not None and wanted / 4 <= old.average <= wanted * 4 else wanted
 
 
-def _length(piece: DataPiece | CopyPiece) -> int:
-    return len(piece.data) if isinstance(piece, DataPiece) else piece.length
-
-
-class _PieceMaker:
-    """Turns content into pieces: plain ones, or chunk by chunk against an older version."""
-
-    def __init__(self, request: StreamRequest, holes: tuple[tuple[int, int], ...]) -> None:
-        self._most = request.max_write
-        self._places = request.old.places() if request.old is not None else None
-        self._holes = deque(holes)
-        self._last_hole = sum(holes[-1]) if holes else 0
-        self._offset = 0  # of what is gathered
-        self._gathered: list[memoryview] = []
-        self._size = 0
-        self._copy: CopyPiece | None = None
-        self._at = 0  # of the next chunk
-        self._end_of_file = 0
-
-    def take(self, offset: int, data: bytes, chunks: list[tuple[memoryview, bytes]]) -> Iterator[Piece]:
-        """Pieces out of a block of content and the chunks that it completed."""
-        self._end_of_file = offset + len(data)
-        if self._places is not None:
-            yield from self._by_chunks(chunks, self._places)
-            return
-        view = memoryview(data)
-        for start in range(0, len(data), self._most):
-            part = view[start : start + self._most]
-            if not self._in_hole(offset + start, len(part)):
-                yield DataPiece(offset + start, part)
-
-    def end(self, chunks: list[tuple[memoryview, bytes]]) -> Iterator[Piece]:
-        """The last pieces. A hole at the end becomes one byte there, so that the size is right."""
-        # Holes are not written: an offset that is skipped reads as zeros over there too (POSIX write). Only the last
-        # byte of a hole at the end must be there.
-        last_hole = self._last_hole
-        if self._places is not None:
-            yield from self._by_chunks(chunks, self._places)
-            yield from self._give_data()
-            yield from self._give_copy()
-        if last_hole and last_hole == self._end_of_file:
-            yield DataPiece(self._end_of_file - 1, b"\0")
-
-    def _by_chunks(
-        self, chunks: list[tuple[memoryview, bytes]], places: dict[bytes, tuple[int, int]]
-    ) -> Iterator[Piece]:
-        for view, tag in chunks:
-            at, length = self._at, len(view)
-            self._at += length
-            known = places.get(tag)
-            if self._in_hole(at, length):
-                continue
-            # The tag is as good as the bytes (see `chunks`), the length is one more check that costs nothing. Data
-            # before a copy goes out first, so that pieces stay in the order of the file.
-            if known is not None and known[1] == length:
-                yield from self._give_data()
-                yield from self._grow_copy(at, known[0], length)
-            else:
-                yield from self._give_copy()
-                yield from self._gather(at, view)
-
-    def _grow_copy(self, at: int, source: int, length: int) -> Iterator[Piece]:
-        # Neighbours that were neighbours in the old version too become one copy: an unchanged gigabyte is 64 requests,
-        # not a hundred thousand.
-        copy = self._copy
-        if copy is not None:
-            follows = copy.offset + copy.length == at and copy.source_offset + copy.length == source
-            if follows and copy.length + length <= LONGEST_COPY:
-                self._copy = CopyPiece(copy.offset, copy.source_offset, copy.length + length)
-                return
-            yield copy
-        self._copy = CopyPiece(at, source, length)
-
-    def _gather(self, at: int, view: memoryview) -> Iterator[Piece]:
-        if self._gathered and self._offset + self._size != at:
-            yield from self._give_data()
-        if not self._gathered:
-            self._offset = at
-        self._gathered.append(view)
-        self._size += len(view)
-        while self._size >= self._most:
-            # What is left over begins the next piece, as a view on the same bytes.
-            whole = b"".join(self._gathered)
-            yield DataPiece(self._offset, whole[: self._most])
-            self._offset += self._most
-            self._gathered = [memoryview(whole)[self._most :]]
-            self._size -= self._most
-
-    def _give_data(self) -> Iterator[Piece]:
-        if self._size:
-            yield DataPiece(self._offset, b"".join(self._gathered))
-        self._gathered = []
-        self._size = 0
-
-    def _give_copy(self) -> Iterator[Piece]:
-        if self._copy is not None:
-            yield self._copy
-            self._copy = None
-
-    def _in_hole(self, at: int, length: int) -> bool:
-        """Whether this range lies inside a hole; asked in ascending order."""
-        # A range that a hole covers in part is written whole: zeros are right there too.
-        while self._holes and sum(self._holes[0]) <= at:
-            self._holes.popleft()
-        if not self._holes:
-            return False
-        start, size = self._holes[0]
-        return start <= at and at + length <= start + size
-
-
 class ReadAhead:
     """One thread that reads large files, one after the other, each as far ahead as its stream allows."""
 
     def __init__(self, root: bytes, clock: Clock) -> None:
         self._source = SourceFolder(root, clock)
+        self._process = ReadingProcess()
         self._streams: queue.Queue[FileStream | None] = queue.Queue()
         self._under_way: list[FileStream] = []
         self._thread = threading.Thread(target=self._work, name="otherroof-reader", daemon=True)
@@ -386,7 +284,8 @@ class ReadAhead:
         self._thread.join(PARTING_S)
         if not self._thread.is_alive():
             self._source.close()
+            self._process.close()
 
     def _work(self) -> None:
         while (stream := self._streams.get()) is not None:
-            stream.read_pieces(self._source)
+            stream.read_pieces(self._source, self._process)
