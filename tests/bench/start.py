@@ -22,6 +22,7 @@ from pathlib import Path
 sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
 
 from otherroof.cli.parser.verbs import VERBS
+from support.bench.contenders import compile_as_installed
 from support.bench.measure import measure
 from support.bench.table import table_text
 from support.fresh_start import START
@@ -37,6 +38,7 @@ WAIT_S = 60.0
 def main() -> int:
     """Measure, print, and say whether the aims were met."""
     wanted = _arguments()
+    compile_as_installed()
     with tempfile.TemporaryDirectory() as folder:
         config = write_household(Path(folder))
         if wanted.imports:

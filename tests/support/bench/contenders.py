@@ -6,7 +6,9 @@ All use the same server, cipher and key. The peers leave ordinary files in the b
 
 from __future__ import annotations
 
+import compileall
 import contextlib
+import functools
 import json
 import os
 import shutil
@@ -142,7 +144,17 @@ def setting(text: str) -> tuple[str, Any]:
 
 def otherroof(*words: str) -> list[str]:
     """The command line of the Otherroof that is installed beside this Python."""
+    compile_as_installed()
     return [os.path.join(os.path.dirname(sys.executable), "otherroof"), *words]
+
+
+@functools.cache
+def compile_as_installed() -> None:
+    """Have the modules compiled, as pip does when it installs: else each start from a working tree may do it anew."""
+    import otherroof as package
+
+    for folder in package.__path__:
+        compileall.compile_dir(folder, quiet=1)
 
 
 def otherroof_can(verb: str) -> bool:
