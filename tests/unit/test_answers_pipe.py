@@ -47,8 +47,8 @@ def reading(pipe: AnswersPipe) -> Iterator[tuple[list[bytes], threading.Thread]]
     reader = threading.Thread(target=lambda: found.append(pipe.read(1 << 18, WAIT_S)))
     reader.start()
     yield found, reader
-    reader.join(WAIT_S)
-    assert not reader.is_alive()
+    reader.join(WAIT_S / 2)
+    assert not reader.is_alive(), "it was woken, and did not wait for its time to run out"
 
 
 def test_reader_sleeps_on_until_it_is_woken_for_all_that_came() -> None:
