@@ -5,6 +5,8 @@ Memory is given in MiB (powers of two). Nothing here rounds a number that is lat
 
 from __future__ import annotations
 
+import math
+
 _STEPS = ("B", "kB", "MB", "GB", "TB", "PB")
 
 
@@ -61,3 +63,26 @@ def span_text(seconds: float) -> str:
 
 def _rounded(seconds: float, unit: int) -> int:
     return int(seconds / unit + 0.5) * unit
+
+
+_SPANS = (("s", 1, 100.0), ("min", 60, 100 * 60.0), ("h", 3_600, 48 * 3_600.0), ("d", 86_400, math.inf))
+
+
+def span_range_text(least: float, most: float) -> str:
+    """Two durations in seconds as one coarse range in the unit of the longer, rounded apart: `4 to 6 min`.
+
+    An infinite `most` gives `more than 4 min`; two that lie close together give `about 4 min`.
+    """
+    name, unit = _span_unit(least if math.isinf(most) else most)
+    low = math.floor(least / unit)
+    if math.isinf(most):
+        return f"more than {low} {name}"
+    high = max(1, math.ceil(most / unit))
+    # Half a unit more or less is no range that anybody would want to know.
+    if high - low <= 1 or round(most / unit) == round(least / unit):
+        return f"about {max(1, round((least + most) / 2 / unit))} {name}"
+    return f"{low} to {high} {name}" if low else f"less than {high} {name}"
+
+
+def _span_unit(seconds: float) -> tuple[str, int]:
+    return next((name, unit) for name, unit, most in _SPANS if seconds < most)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 import signal
+import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import partial
 from types import FrameType
 from typing import TYPE_CHECKING, Annotated
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
     from otherroof.settings import Settings
 
 LONGEST_LIST = 20  # problems shown as text; the ledger has more
+STOPPING = "stopping after what is under way; again to stop now"
+STDERR = 2
 
 
 def verb(
@@ -100,6 +103,7 @@ def _stopping_on_signals(stop: StopSign) -> Iterator[None]:
         if stop.asked():
             raise KeyboardInterrupt
         stop.ask(f"stopped by {signal.Signals(number).name}")
+        _answer_at_once(STOPPING)
 
     before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
@@ -107,6 +111,16 @@ def _stopping_on_signals(stop: StopSign) -> Iterator[None]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def _answer_at_once(text: str) -> None:
+    """Say it, in the middle of whatever the program does just now."""
+    if sys.stderr is sys.__stderr__:
+        # Past Python's buffers: they refuse a write in the middle of another.
+        with suppress(OSError):  # nobody reads it any more
+            os.write(STDERR, f"\n{text}\n".encode())
+    else:
+        typer.echo(text, err=True)  # the moving display has put something in place of it, and writes above itself
 
 
 def _interrupted(ran: list[RunResult], wanted: int) -> bool:
