@@ -112,8 +112,11 @@ def test_a_link_goes_aside_also_if_it_leads_nowhere(far: Far) -> None:
 
 
 def test_what_is_gone_already_is_no_trouble(far: Far) -> None:
+    far.has("latest", b"other")
     far.do(far.writer.aside(b"a"))
     far.do(far.writer.drop_folder(b"f"))
+    assert far.latest(b"other") == OLD
+    assert not far.path(f"earlier/{RUN}", b"a").exists()
 
 
 def test_folder_is_dropped_only_when_it_is_empty(far: Far) -> None:

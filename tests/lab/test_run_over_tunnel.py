@@ -88,7 +88,9 @@ def test_run_brings_the_tunnel_up_copies_and_takes_it_down(tmp_path: Path, role:
             (row,) = ledger.runs.rows(job="papers")
             assert row.ended is not None
             assert session.down is not None
-            assert session.up <= row.ended <= session.down or session.down <= row.ended
+            assert row.started <= session.up <= session.down <= row.ended, (
+                "the tunnel goes down, then the run's end is told"
+            )
             assert session.sent is not None
             assert session.sent > report["bytes"]["new"], "what was copied went through the tunnel"
             assert ledger.answers.last("heron") is not None

@@ -6,20 +6,26 @@ import ipaddress
 import os
 import re
 import shutil
+import sqlite3
 import subprocess
 import tomllib
+from contextlib import closing
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from pydantic import BaseModel
+from scipy import stats
 
 from otherroof.cli.parser.verbs import VERBS
 from otherroof.copying.home.leave_out import leave_out_rule
+from otherroof.ledger import Ledger
 from otherroof.settings import alerting, check_machine, read_parts, tunnel, versions
 from otherroof.settings import models as models_of_settings
 from otherroof.settings.fields import is_documentation
-from support.example_digest import made
+from support.example_digest import NOW, live, made
 
 ROOT = Path(__file__).resolve().parents[2]
 EXAMPLES = ROOT / "examples"
@@ -145,6 +151,54 @@ def test_first_run_names_what_is_missing_on_an_old_machine(tmp_path: Path) -> No
 def test_the_example_of_a_digest_is_what_a_digest_looks_like() -> None:
     for name, text in made().items():
         assert (EXAMPLES / name).read_text(encoding="utf-8") == text, f"make it anew: {made.__module__}"
+
+
+def sql(path: str, text: str, *values: object) -> list[tuple[Any, ...]]:
+    with closing(sqlite3.connect(path)) as db:
+        return db.execute(text, values).fetchall()
+
+
+def bytes_of(count: float) -> str:
+    """Three figures in the largest unit that leaves at least one before the point, written apart from the product's."""
+    for unit, power in (("GB", 9), ("MB", 6), ("kB", 3)):
+        if count >= 10**power:
+            return f"{float(f'{count / 10**power:.3g}'):#.3g}".rstrip(".") + f" {unit}"
+    return f"{count} B"
+
+
+def test_the_figures_in_the_example_of_a_digest_are_those_of_its_ledger(tmp_path: Path) -> None:
+    """Worked out anew with plain SQL and scipy: the test above only says that nothing has changed."""
+    path = str(tmp_path / "ledger.sqlite")
+    with Ledger(path) as ledger:
+        live(ledger)
+    told = " ".join((EXAMPLES / "digest.txt").read_text(encoding="utf-8").split())
+    week = (f"{NOW - timedelta(weeks=1):%Y-%m-%dT%H:%M:%SZ}", f"{NOW:%Y-%m-%dT%H:%M:%SZ}")
+    for job in ("letters", "photos", "recipes-database", "server"):
+        ((count, files, sent, wire, seconds, sending),) = sql(
+            path, "SELECT count(*), sum(new + changed), sum(bytes_sent), sum(wire_up), avg(total_s), sum(send_s)"
+            " FROM run"
+            " WHERE job = ? AND outcome = 'done' AND started >= ? AND started < ?", job, *week)  # fmt: skip
+        runs = f"{count} run{'s' if count > 1 else ''} ({count} done); {files} files and {bytes_of(sent)} sent"
+        minutes, rest = divmod(round(seconds), 60)
+        lasted = f"{minutes} min {rest} s" if minutes else f"{rest} s"
+        rate = f"{wire * 8 / 1e6 / sending:.1f} Mbit/s while sending"
+        assert f"{job}: " in told
+        assert f"this week: {runs}; {lasted} a run; {rate}" in told
+        ((seen, size),) = sql(path, "SELECT seen, bytes_seen FROM run WHERE job = ? AND outcome = 'done'"
+                              " ORDER BY run DESC LIMIT 1", job)  # fmt: skip
+        assert f"holds: {seen:,} files, {bytes_of(size)}" in told
+    rows = sql(path, "SELECT max(at), free, total FROM space GROUP BY substr(at, 1, 10) ORDER BY at")
+    points = [(datetime.fromisoformat(at).timestamp() / 86_400, total - free) for at, free, total in rows]
+    line = stats.linregress([day for day, _ in points], [used for _, used in points])
+    margin = stats.t.ppf(0.975, len(points) - 2) * line.stderr
+    left = rows[-1][2] - max(points[-1][1], line.intercept + line.slope * points[-1][0])
+    zone = ZoneInfo("America/St_Johns")
+    days = [
+        f"{datetime.fromtimestamp((points[-1][0] + left / slope) * 86_400, zone):%-d %B %Y}"
+        for slope in (line.slope, line.slope + margin, line.slope - margin)
+    ]
+    assert f"full: about {days[0]} (between {days[1]} and {days[2]})" in told
+    assert f"space: {rows[-1][1] / 1e12:.2f} TB free of 2.00 TB ({rows[-1][1] / 2e12:.0%})" in told
 
 
 def test_every_command_that_anybody_is_told_to_use_exists() -> None:
