@@ -47,8 +47,10 @@ def test_sizes_are_those_of_numfmt() -> None:
         assert number + unit.removesuffix("B").upper() == wanted.upper()
 
 
-# What is never written: wrong letters (K for kilo, b for byte), and units of two powers mixed up.
-WRONG = re.compile(r"\b(?:KB|Kb|kb|Mb|mb|Gb|gb|Tb|tb|mB|gB|MBit|mbps|Mbps|MBps|Gbps|MBit/s|Mbits|kib|mib|KBytes?)\b")
+# What is never written but in an option's name, which is in small letters: wrong letters (K for kilo, b for byte).
+WRONG = re.compile(
+    r"(?<!-)\b(?:KB|Kb|kb|Mb|mb|Gb|gb|Tb|tb|mB|gB|MBit|mbps|Mbps|MBps|Gbps|MBit/s|Mbits|kib|mib|KBytes?)\b"
+)
 
 
 @outside(IEC, "§4, letters of prefixes and units: k, M, G, T; B byte; bit", "no text of the program has other letters",
