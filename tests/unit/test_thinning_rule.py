@@ -126,6 +126,11 @@ def test_version_of_a_night_with_a_clock_ahead_counts_as_young() -> None:
     assert kept == [*STAYS, ahead, follows]
 
 
+def test_newest_version_stays_even_if_a_wrong_clock_dates_it_back() -> None:
+    dated_back = Version("2028-01-01T105900Z-ffff", datetime(1999, 1, 1, tzinfo=UTC))
+    assert staying([*TWO_YEARS, dated_back], KeepingRule(USUAL), NOON)[-1] == dated_back
+
+
 ZONES = st.sampled_from(["Europe/Berlin", "America/St_Johns", "Pacific/Apia", "Africa/Casablanca", "UTC"]).map(ZoneInfo)
 MOMENTS = st.datetimes(datetime(2009, 1, 1), datetime(2033, 1, 1), timezones=st.just(UTC))
 AGES = ("3 days", "2 weeks", "3 months", "2 years", "9 years")
