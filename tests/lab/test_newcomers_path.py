@@ -73,7 +73,7 @@ SAYS = {
     INSTALL: {"sudo otherroof install": "nothing was done"},
     PAIR: {"sudo otherroof probe heron": "heron answers: all well"},
     FIRST: {
-        "sudo otherroof check": "all well",
+        "sudo otherroof check": "settings: all well",
         "sudo otherroof run photos --dry": "photos: would be done; nothing was sent",
         "sudo otherroof run photos": "photos: done, run ",
         "sudo otherroof status": "heron",

@@ -6,6 +6,9 @@ import base64
 import os
 from pathlib import Path
 
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
+
 MAIN = """
 [home]
 name = "larch"
@@ -33,12 +36,18 @@ def host_key() -> str:
     return f"ssh-ed25519 {base64.b64encode(blob).decode()}"
 
 
+def login_key() -> str:
+    """A private key that lets nobody in anywhere."""
+    made = Ed25519PrivateKey.generate()
+    return made.private_bytes(Encoding.PEM, PrivateFormat.OpenSSH, NoEncryption()).decode()
+
+
 def write_household(where: Path, *, more: str = "", jobs: dict[str, str] | None = None) -> str:
     """Write settings into `where`: far box heron, and `jobs` (name → further lines), each with a folder of its own."""
     (where / "keys").mkdir(parents=True, exist_ok=True)
     (where / "jobs").mkdir(exist_ok=True)
     (where / "otherroof.toml").write_text(MAIN.format(host_key=host_key()) + more)
-    secret(where / "keys" / "heron", "not a key")
+    secret(where / "keys" / "heron", login_key())
     for name, lines in ({"photos": ""} if jobs is None else jobs).items():
         folder = where / "family" / name
         folder.mkdir(parents=True, exist_ok=True)

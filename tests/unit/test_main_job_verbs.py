@@ -31,6 +31,7 @@ from otherroof.cli.main import main
 from otherroof.jobs import stop_sign
 from otherroof.jobs.locks import job_lock
 from otherroof.ledger import Ledger
+from otherroof.watch.words import moment_text
 from support.main_job import FAR, JOB, OneJob
 from support.verbs import Verb, two_files_and_a_link, verb_of
 
@@ -332,7 +333,7 @@ def test_restore_brings_back_what_was_asked_for(job: OneJob, verb: Verb) -> None
     told = verb("restore", JOB, "--into", str(into), "--as-of", first, "--json")
     assert told.code == EXIT_WELL
     assert set(told.json) == {
-        "job", "run", "files", "kept", "bytes", "wire_down", "seconds", "damaged", "problems"
+        "job", "run", "taken", "files", "kept", "bytes", "wire_down", "seconds", "damaged", "problems"
     }  # fmt: skip
     assert (told.json["run"], told.json["files"], told.json["bytes"]) == (first, 3, 14)
     assert (into / "a").read_bytes() == b"first a"
@@ -533,3 +534,42 @@ def test_settings_file_in_place_of_its_folder_is_told(job: OneJob, capsys: pytes
     told = capsys.readouterr().err
     assert f"{job.config}/otherroof.toml: is not a folder; `--config` wants the settings folder" in told
     assert told.count("\n") == 1
+
+
+def test_a_restore_says_which_version_it_took(job: OneJob, verb: Verb) -> None:
+    verb("run")
+    (version,) = verb("versions", JOB, "--json").json["versions"]
+    taken = moment_text(from_stamp(version["taken"]), job.settings.zone)
+    told = verb("restore", JOB, "--into", str(job.where / "back"))
+    assert f"of the version of {taken} (run {version['run']})" in told.out
+    again = verb("restore", JOB, "--into", str(job.where / "again"), "--json").json
+    assert (again["run"], again["taken"]) == (version["run"], version["taken"])
+
+
+def test_a_dry_run_over_the_guards_limits_advises_no_release(job: OneJob, verb: Verb) -> None:
+    verb("run")
+    for path in list(job.folder.iterdir()):
+        shutil.rmtree(path) if path.is_dir() else path.unlink()
+    told = verb("run", JOB, "--dry")
+    assert told.code == EXIT_HELD
+    assert "would be held" in told.err
+    assert f"otherroof release {JOB}" not in told.err
+    assert f"otherroof run {JOB}" in told.err
+    assert f"otherroof release {JOB}" in verb("run", JOB).err
+
+
+def test_a_slip_in_one_jobs_file_refuses_only_that_job(job: OneJob, verb: Verb) -> None:
+    other = Path(job.config, "jobs", "music.toml")
+    other.write_text('folder = "/srv/music"\nfar = "heron"\nat = "25 1 * *"\n')
+    assert verb("run", JOB).code == EXIT_WELL
+    told = verb("run", "music")
+    assert told.code == EXIT_WRONG_USE
+    assert "music.toml: at: " in told.err
+    both = verb("run")
+    assert both.code == EXIT_WRONG_USE
+    assert "music.toml: at: " in both.err
+    assert f"{JOB}: done" in both.out
+    other.write_text(other.read_text().replace("25 1 * *", "25 1 * * *"))
+    main_file = Path(job.config, "otherroof.toml")
+    main_file.write_text(main_file.read_text() + "\n[homes]\n")
+    assert verb("run", JOB).code == EXIT_WRONG_USE, "the main file is about every job"

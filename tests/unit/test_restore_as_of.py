@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -161,3 +161,13 @@ def test_a_week_comes_back_day_by_day(job: OneJob) -> None:
     a_week(job)
     for day, name in DAYS.items():
         assert page(job, f"2026-06-{day:02}T12:00Z") == (name, [])
+
+
+def test_a_time_as_it_is_shown_brings_that_version_back(job: OneJob) -> None:
+    run_on(job, utc(2026, 6, 8, 8, 54), "early")
+    run_on(job, utc(2026, 6, 8, 8, 59) + timedelta(seconds=20), "late")
+    run_on(job, utc(2026, 6, 8, 9, 0), "later")
+    shown = utc(2026, 6, 8, 8, 59).astimezone(job.settings.zone)
+    assert page(job, f"{shown:%Y-%m-%d %H:%M}") == ("late", [])
+    assert page(job, f"{shown:%Y-%m-%d}") == ("later", [])
+    assert page(job, f"{shown:%Y-%m-%d %H:%M}:19") == ("early", [])

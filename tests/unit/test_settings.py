@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.base.errors import EXIT_WELL, EXIT_WRONG_USE, WrongSettings
+from otherroof.base.errors import EXIT_WELL, EXIT_WRONG_USE, HomeTrouble, WrongSettings
 from otherroof.cli.main import main
 from otherroof.settings import Mistake, check_machine, read_parts, read_settings, require_settings
 from support.household import secret, write_household
@@ -259,9 +259,54 @@ def test_check_prints_all_and_leaves_with_2(tmp_path: Path, capsys: pytest.Captu
 
 def test_check_of_sound_settings_leaves_with_0(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert check("--config", write_household(tmp_path)) == EXIT_WELL
-    assert capsys.readouterr().out == "all well: 1 job, 1 far box\n"
+    assert capsys.readouterr().out == "settings: all well: 1 job, 1 far box\n"
 
 
 def test_check_of_no_settings_says_where_it_looked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert check("--config", str(tmp_path / "none")) == EXIT_WRONG_USE
     assert str(tmp_path / "none" / "otherroof.toml") in capsys.readouterr().out
+
+
+def test_check_looks_whether_keys_are_keys(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    where = write_household(tmp_path)
+    secret(tmp_path / "keys" / "heron", "ssh-ed25519 AAAA the public half, say")
+    assert check("--config", where) == EXIT_WRONG_USE
+    assert f"far.heron.login_key: {where}/keys/heron is not a private key" in capsys.readouterr().out
+
+
+def test_a_forgotten_sudo_is_answered_with_sudo(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    where = write_household(tmp_path)
+
+    def refused(*_: object, **__: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("os.geteuid", lambda: 1000)
+    monkeypatch.setattr("otherroof.settings.reader.open", refused, raising=False)
+    for verb in ("status", "check", "run", "probe", "digest", "ledger"):
+        with pytest.raises(SystemExit) as left:
+            main([verb, "--config", where])
+        assert left.value.code == EXIT_WRONG_USE, verb
+        said = "".join(capsys.readouterr())
+        assert "Permission denied; put `sudo` before the command\n" in said, verb
+
+
+def test_a_state_folder_that_only_the_service_may_open_is_answered_with_sudo(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    where = write_household(tmp_path)
+
+    def refused(path: str) -> None:
+        problem = PermissionError(13, "Permission denied")
+        raise HomeTrouble("cannot be used: Permission denied", where=path, advice="see to the disk") from problem
+
+    monkeypatch.setattr("os.geteuid", lambda: 1000)
+    monkeypatch.setattr("otherroof.ledger.Ledger", refused)
+    with pytest.raises(SystemExit):
+        main(["status", "--config", where])
+    said = capsys.readouterr().err
+    assert (
+        said
+        == f"otherroof: {where}/state/ledger.sqlite: cannot be used: Permission denied; put `sudo` before the command\n"
+    )

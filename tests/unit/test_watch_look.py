@@ -108,13 +108,13 @@ def test_a_changed_host_key_is_told_at_once_and_never_taken_for_a_power_cut(hous
     told = [told_in(one) for one in house.mail.taken]
     assert told[0] == {"host_key:heron": "alert"}
     assert told[1] == {"host_key:heron": "alert", "late:photos": "alert"}, "yet another key is told, and what follows"
-    assert told[-1] == {"host_key:heron": "all clear", "late:photos": "all clear"}
+    assert told[-1] == {"host_key:heron": "all clear"}, "the copy was never told of by itself"
     assert not any(
         "silent:heron" in one or "power" in mail.text for one, mail in zip(told, house.mail.taken, strict=True)
     )
     first = house.mail.taken[0]
     assert first.at == START + 2 * DAY, "in the same minute"
-    assert "compare the keys" in first.text
+    assert "Compare the keys." in first.text
 
 
 def test_a_restart_at_every_hour_neither_repeats_nor_forgets(house: House) -> None:

@@ -5,9 +5,10 @@ The rest of the house asks a Clock for the time and for sleep; it never calls `t
 
 from __future__ import annotations
 
+import re
 import threading
 import time
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, timedelta, tzinfo
 from typing import Protocol
 
 
@@ -88,19 +89,33 @@ def from_stamp(text: str) -> datetime:
     return _in_utc(moment)
 
 
-def parse_moment(text: str, zone: tzinfo, *, end_of_day: bool = False) -> datetime:
+def parse_moment(text: str, zone: tzinfo, *, end: bool = False) -> datetime:
     """The moment that a person means by `text`: RFC 3339, or a date or time without offset in the household's `zone`.
 
-    A date alone is its first second, with `end_of_day` its last. Raises ValueError for anything else.
+    A date or a time without seconds is the first moment of its day, hour or minute, with `end` the last: whoever reads
+    08:59 on the screen and writes it down means all of that minute. Raises ValueError for anything else.
     """
+    moment = datetime.fromisoformat(text.upper())
+    if end:
+        moment += _left_open(text)
+    if moment.tzinfo is None:
+        # An hour that the clock shows twice, when it is put back: its first moment is in the first, its last in the
+        # second.
+        moment = moment.replace(tzinfo=zone, fold=1 if end else 0)
+    return _in_utc(moment)
+
+
+def _left_open(text: str) -> timedelta:
+    """How much later the last moment is that `text` can mean than the first, by what it does not say."""
+    grain = timedelta(microseconds=1)
     try:
-        return from_stamp(text)
+        date.fromisoformat(text)
     except ValueError:
-        moment = datetime.fromisoformat(text)
-    # A date alone is no longer than this; `fromisoformat` has read it as midnight.
-    if len(text) <= len("2031-04-05"):
-        moment = moment.replace(hour=23, minute=59, second=59) if end_of_day else moment
-    return _in_utc(moment.replace(tzinfo=zone))
+        clock = re.split(r"[+Z-]", re.split(r"[T ]", text.upper(), maxsplit=1)[-1])[0].replace(":", "")
+        grain = {2: timedelta(hours=1), 4: timedelta(minutes=1), 6: timedelta(seconds=1)}.get(len(clock), grain)
+    else:
+        grain = timedelta(days=1)
+    return grain - timedelta(microseconds=1)
 
 
 def _in_utc(moment: datetime) -> datetime:

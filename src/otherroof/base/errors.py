@@ -7,6 +7,8 @@ those are translated at the very call that can raise them.
 
 from __future__ import annotations
 
+import os
+
 from otherroof.base.printable import escaped, one_line
 
 EXIT_WELL = 0
@@ -16,6 +18,14 @@ EXIT_UNREACHED = 3
 EXIT_HELD = 4
 EXIT_DAMAGED = 5
 EXIT_INTERRUPTED = 130
+
+
+PUT_SUDO = "put `sudo` before the command"
+
+
+def with_sudo(advice: str) -> str:
+    """What to do about a refused permission: for root `advice`; for anybody else the commonest mistake comes first."""
+    return advice if os.geteuid() == 0 else PUT_SUDO
 
 
 class OtherroofError(Exception):

@@ -36,14 +36,25 @@ NewestOption = Annotated[
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
 
 
-def settings_in(folder: str) -> Settings:
-    """The settings, or the one error that says what is wrong with them.
+def settings_by_hand(folder: str) -> tuple[Settings, dict[str, WrongSettings]]:
+    """The settings as the files have them, and for each job whose own file has a mistake what is wrong with it: only
+    that job is refused. Raises WrongSettings if the mistake is not in a job's file alone.
 
     From here on, and after the two below as well, a verb that root runs is the state folder's owner.
     """
-    from otherroof.settings import require_settings
+    from otherroof.settings import read_settings
+    from otherroof.settings.reader import JOBS_FOLDER
 
-    return _as_owner(require_settings(os.path.abspath(folder)))
+    settings, mistakes = read_settings(os.path.abspath(folder))
+    faulty: dict[str, WrongSettings] = {}
+    for mistake in mistakes:
+        above, file = os.path.split(mistake.file)
+        if settings is None or os.path.basename(above) != JOBS_FOLDER or not file.endswith(".toml"):
+            more = f" (and {len(mistakes) - 1} more)" if len(mistakes) > 1 else ""
+            raise WrongSettings(mistake.line() + more)
+        faulty.setdefault(file.removesuffix(".toml"), WrongSettings(mistake.line()))
+    assert settings is not None  # else there is a mistake
+    return _as_owner(settings), faulty
 
 
 def settings_in_use(folder: str, *, lend_root: bool = False) -> tuple[Settings, tuple[str, ...]]:

@@ -14,7 +14,7 @@ from typing import NoReturn
 
 import typer
 
-from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WRONG_USE, OtherroofError
+from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WRONG_USE, PUT_SUDO, OtherroofError
 from otherroof.cli.parser.top import build
 from otherroof.cli.parser.words import told_apart, with_config_after
 
@@ -49,7 +49,7 @@ def main(argv: list[str] | None = None) -> None:
             sys.stderr.write("otherroof: interrupted\n")
         sys.stdout.flush()  # so that a write error is raised here, not while the interpreter shuts down
     except OtherroofError as error:
-        sys.stderr.write(f"otherroof: {error}\n")
+        sys.stderr.write(f"otherroof: {_line(error)}\n")
         code = error.exit_code
     except typer.TyperException as problem:
         sys.stderr.write(f"otherroof: {_told(problem)}; `otherroof --help` lists what there is\n")
@@ -66,6 +66,19 @@ def main(argv: list[str] | None = None) -> None:
         sys.stderr.write(f"otherroof: what there is to tell cannot be written: {problem.strerror}; make room there\n")
         code = EXIT_LOOK
     raise SystemExit(code or 0)
+
+
+def _line(error: OtherroofError) -> str:
+    """The error as it is told; if it comes of a forgotten `sudo`, with that as the only advice."""
+    whole = str(error)
+    if os.geteuid() == 0:
+        return whole
+    if PUT_SUDO in whole:
+        return whole.partition(PUT_SUDO)[0] + PUT_SUDO
+    cause: BaseException | None = error
+    while cause is not None and not isinstance(cause, PermissionError):
+        cause = cause.__cause__
+    return whole.removesuffix(f"; {error.advice}") + f"; {PUT_SUDO}" if cause is not None else whole
 
 
 def _complete(given: list[str]) -> NoReturn:

@@ -59,10 +59,10 @@ def newest_until(versions: Iterable[Version], until: datetime, as_of: str, job: 
 
 
 def moment_of(text: str, job: str, zone: tzinfo) -> datetime:
-    """The moment that a person wrote: a date means its end, and both are read in the household's `zone` if they have no
-    offset. Raises WrongUse."""
+    """The moment that a person wrote: a date or a time without seconds means its end, and all are read in the
+    household's `zone` if they have no offset. Raises WrongUse."""
     try:
-        return parse_moment(text, zone, end_of_day=True)
+        return parse_moment(text, zone, end=True)
     except ValueError as problem:
         raise WrongUse(f"{text!r} is neither a run nor a time", where=job, advice=_advice(job)) from problem
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import stat
 
-from otherroof.base.errors import WrongSettings
+from otherroof.base.errors import WrongSettings, with_sudo
 from otherroof.settings.fields import is_documentation
 from otherroof.settings.models import FarBox, Settings
 from otherroof.settings.reader import JOBS_FOLDER, MAIN_FILE, Mistake, ReadableSettings
@@ -128,7 +128,7 @@ def _secret_mistakes(file: str, key: str, path: str, make: str = MAKE_KEY) -> li
             )
         ]
     except OSError as problem:
-        return [Mistake(file, key, f"{path} cannot be read: {problem.strerror}", "check its owner and mode")]
+        return [Mistake(file, key, f"{path} cannot be read: {problem.strerror}", with_sudo("check its owner and mode"))]
     if not stat.S_ISREG(found.st_mode):
         return [Mistake(file, key, f"{path} is not a file", "name the file itself")]
     # Neither group nor others: sshd and `ssh` ask the same of a private key.
@@ -145,5 +145,5 @@ def _secret_mistakes(file: str, key: str, path: str, make: str = MAKE_KEY) -> li
         # Tried, not asked for: access(2) goes by the account alone, and the service may read what is not its own.
         os.close(os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC))
     except OSError:
-        return [Mistake(file, key, f"{path} cannot be read by this account", "check its owner")]
+        return [Mistake(file, key, f"{path} cannot be read by this account", with_sudo("check its owner"))]
     return []

@@ -16,7 +16,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
-from otherroof.base.errors import WrongSettings
+from otherroof.base.errors import WrongSettings, with_sudo
 from otherroof.settings.alerting import AlertingSettings
 from otherroof.settings.fields import NAME_RULE
 from otherroof.settings.mistake_words import NOT_TOML, mistake_in_plain_words
@@ -126,10 +126,14 @@ def _load(path: str, mistakes: list[Mistake]) -> dict[str, Any] | None:
     except NotADirectoryError:
         mistakes.append(Mistake(os.path.dirname(path), "", "is not a folder", "`--config` wants the settings folder"))
     except OSError as problem:
-        mistakes.append(Mistake(path, "", f"cannot be read: {problem.strerror}", "check its owner and mode"))
+        mistakes.append(_unreadable(path, problem))
     except NOT_TOML as problem:
         mistakes.append(Mistake(path, "", f"is not TOML: {problem}", "a TOML 1.0 file is wanted"))
     return None
+
+
+def _unreadable(path: str, problem: OSError) -> Mistake:
+    return Mistake(path, "", f"cannot be read: {problem.strerror}", with_sudo("check its owner and mode"))
 
 
 def _stem(path: str) -> str:
@@ -180,7 +184,7 @@ def _job_files(where: str, mistakes: list[Mistake]) -> list[str]:
     except FileNotFoundError:
         return []
     except OSError as problem:
-        mistakes.append(Mistake(folder, "", f"cannot be read: {problem.strerror}", "check its owner and mode"))
+        mistakes.append(_unreadable(folder, problem))
         return []
     return [os.path.join(folder, name) for name in names if name.endswith(".toml") and not name.startswith(".")]
 

@@ -16,7 +16,15 @@ import typer
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WELL, Held, OtherroofError, RunCut, WrongUse
 from otherroof.base.units import rate_text, size_text, span_text
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, job_of, ledger_of, print_json, settings_in
+from otherroof.cli.common import (
+    SETTINGS_FOLDER,
+    ConfigOption,
+    JsonOption,
+    job_of,
+    ledger_of,
+    print_json,
+    settings_by_hand,
+)
 from otherroof.cli.show_progress import run_progress, show_progress
 from otherroof.copying.report import RunReport
 
@@ -39,24 +47,33 @@ def verb(
     as_json: JsonOption = False,
 ) -> None:
     """Copy what changed since the last run to the far box."""
-    from otherroof.jobs.run import RunOptions
+    from otherroof.jobs.run import RunOptions, RunResult
     from otherroof.jobs.stop_sign import StopSign
     from otherroof.settings.reader import JOBS_FOLDER
 
-    settings = settings_in(config)
-    names = list(dict.fromkeys(jobs or sorted(settings.jobs)))
+    settings, faulty = settings_by_hand(config)
+    names = list(dict.fromkeys(jobs or sorted({*settings.jobs, *faulty})))
     if not names:
         advice = "write a file for each folder to protect, such as photos.toml there; then `otherroof check`"
         raise WrongUse("there is no job to run", where=os.path.join(settings.where, JOBS_FOLDER), advice=advice)
+    if all(name in faulty for name in names):
+        raise faulty[names[0]]
     for name in names:
-        job_of(settings, name)
+        if name not in faulty:
+            job_of(settings, name)
     clock = SystemClock()
     stop = StopSign(clock)
     ran: list[RunResult] = []
     with ledger_of(settings) as ledger, _stopping_on_signals(stop):
         for name in names:
             if not stop.asked():
-                ran.append(_run_one(settings, name, ledger, stop, RunOptions(dry, reread), quiet=as_json))
+                options = RunOptions(dry, reread)
+                refused = faulty.get(name)
+                ran.append(
+                    RunResult(RunReport(name, "", reason=str(refused)), refused)
+                    if refused
+                    else _run_one(settings, name, ledger, stop, options, quiet=as_json)
+                )
                 if not as_json:
                     _tell(ran[-1], dry=dry)
     if as_json:

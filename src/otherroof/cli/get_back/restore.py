@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import os
 from typing import TYPE_CHECKING, Annotated, Literal
+from zoneinfo import ZoneInfo
 
 import typer
 
-from otherroof.base.clock import SystemClock
+from otherroof.base.clock import SystemClock, stamp
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL
 from otherroof.base.units import rate_text, size_text, span_text
 from otherroof.cli.common import (
@@ -21,6 +22,8 @@ from otherroof.cli.common import (
 )
 from otherroof.cli.show_progress import restore_progress, show_progress
 from otherroof.far_copy.entry import path_text
+from otherroof.far_copy.listing import time_taken
+from otherroof.watch.words import count_text, moment_text
 
 if TYPE_CHECKING:
     from otherroof.copying.report import Problem
@@ -66,7 +69,7 @@ def verb(
     if as_json:
         print_json(_as_json(found, progress, seconds))
     else:
-        _tell(found, progress, into, seconds)
+        _tell(found, progress, into, seconds, settings.zone)
     raise typer.Exit(EXIT_DAMAGED if found.damaged else EXIT_LOOK if found.problems else EXIT_WELL)
 
 
@@ -83,6 +86,7 @@ def _as_json(found: RestoreReport, progress: RestoreProgress, seconds: float) ->
     return {
         "job": found.header.job,
         "run": found.header.run,
+        "taken": stamp(time_taken(found.header)),
         "files": found.files,
         "kept": found.kept,
         "bytes": found.size,
@@ -97,9 +101,10 @@ def _rows(problems: list[Problem]) -> list[dict[str, str]]:
     return [{"path": problem.path, "why": problem.why} for problem in problems]
 
 
-def _tell(found: RestoreReport, progress: RestoreProgress, into: str, seconds: float) -> None:
+def _tell(found: RestoreReport, progress: RestoreProgress, into: str, seconds: float, zone: ZoneInfo) -> None:
     typer.echo(
-        f"{found.header.job}: {found.files} files ({size_text(found.size)}) of run {found.header.run} are in "
+        f"{found.header.job}: {count_text(found.files, 'file')} ({size_text(found.size)}) of the version of "
+        f"{moment_text(time_taken(found.header), zone)} (run {found.header.run}) are in "
         f"{path_text(os.fsencode(into))}, "
         f"every digest checked; {span_text(seconds)}, {rate_text(progress.meter.wire_down, seconds)}"
     )

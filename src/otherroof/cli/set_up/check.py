@@ -22,6 +22,7 @@ def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) ->
 
     Each with its file and key, what is wrong, and what would be right; and whether a running service goes by them yet.
     """
+    from otherroof.jobs.keys import keys_that_are_none
     from otherroof.jobs.own_files import jobs_that_copy_secrets
     from otherroof.settings import check_machine, read_parts
     from otherroof.settings.promises import promises_that_cannot_be_kept
@@ -31,7 +32,8 @@ def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) ->
     mistakes = (
         *parts.mistakes,
         *_mistake_of(parts, refused),
-        *check_machine(parts),
+        *(unsafe := check_machine(parts)),
+        *keys_that_are_none(parts, {mistake.key for mistake in unsafe}),
         *jobs_that_copy_secrets(parts),
         *promises_that_cannot_be_kept(parts),
     )
@@ -48,7 +50,7 @@ def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) ->
             typer.echo(mistake.line())
         counts = f"{count_text(len(parts.jobs), 'job')}, {count_text(len(parts.far), 'far box', 'far boxes')}"
         wrong = f"{count_text(len(mistakes), 'mistake')} in {parts.where}; {counts}"
-        typer.echo(wrong if mistakes else f"all well: {counts}")
+        typer.echo(wrong if mistakes else f"settings: all well: {counts}")
         if view.line:
             typer.echo(view.line)
     raise typer.Exit(EXIT_WRONG_USE if mistakes else EXIT_WELL)

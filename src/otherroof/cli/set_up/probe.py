@@ -17,7 +17,7 @@ from otherroof.cli.common import (
     far_names,
     ledger_of,
     print_json,
-    settings_in,
+    settings_by_hand,
 )
 from otherroof.watch.words import moment_text
 
@@ -39,7 +39,7 @@ def verb(far: FarToProbe = "", config: ConfigOption = SETTINGS_FOLDER, as_json: 
 
     Each rung is told with its time, what was seen, and what to do if it fails.
     """
-    settings = settings_in(config)
+    settings, _ = settings_by_hand(config)
     clock = SystemClock()
     codes, rows = [EXIT_WELL], []
     with ledger_of(settings) as ledger:

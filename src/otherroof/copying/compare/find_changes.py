@@ -138,6 +138,8 @@ class ChangeFinder:
             where = "the far box's disk, and at base in the settings"
         if why:
             look = f"look at {where}; if it is meant so: otherroof release {rules.job}"
+            if exact:  # nothing is held yet that could be released
+                look = f"look at {where}; if it is meant so: otherroof run {rules.job}, which is held, then release it"
             raise Held(why, where=rules.job, advice=f"nothing was sent; {look}")
 
     def _sight(self, plan: RunPlan) -> GuardView:
