@@ -190,7 +190,7 @@ def test_a_verb_that_tells_itself_of_an_interrupt_is_not_spoken_over(
         raise KeyboardInterrupt
 
     for verb in ("run", "status"):
-        name = "settings_in" if verb == "run" else "settings_in_use"
+        name = "settings_by_hand" if verb == "run" else "settings_in_use"
         monkeypatch.setattr(f"{MODULES[verb]}.{name}", interrupted)
     assert program(*before, "run") == EXIT_INTERRUPTED
     assert program.err == ""

@@ -29,7 +29,7 @@ from otherroof.watch.digest.build import (
     nights_of,
 )
 from otherroof.watch.digest.unprotected import folders_in, unprotected_folders
-from otherroof.watch.finding import Finding
+from otherroof.watch.facts import Finding
 from otherroof.watch.gather import WatchInputs
 from otherroof.watch.look import look
 from otherroof.watch.rules import RULES

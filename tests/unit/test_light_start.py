@@ -85,7 +85,6 @@ def test_help_for_a_verb_imports_nothing_that_its_deeds_need(once: StartedOnce, 
         (["ledger"], EXIT_WELL),
         (["quiet"], EXIT_WELL),
         (["release", "photos"], EXIT_WELL),
-        (["check"], EXIT_WELL),
     ],
 )
 def test_a_look_does_not_wait_for_the_workers(once: StartedOnce, argv: list[str], code: int, config: str) -> None:

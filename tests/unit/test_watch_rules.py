@@ -13,8 +13,7 @@ from otherroof.ledger import Ledger
 from otherroof.ledger.far_findings import DamagedFile, SpaceReading
 from otherroof.ledger.messages import ChannelState
 from otherroof.ledger.runs import Hold
-from otherroof.watch.facts import Facts
-from otherroof.watch.finding import Finding
+from otherroof.watch.facts import Facts, Finding
 from otherroof.watch.rules import findings
 from support.watching import DAY, HOUR, NOW, Night, facts, far, job, look_at, row
 

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 
 from otherroof.ledger.alerts import Alert
 from otherroof.watch.alert_steps import AlertStep, alert_steps
-from otherroof.watch.finding import Finding
+from otherroof.watch.facts import Finding
 from support.watching import DAY, HOUR, NOW
 
 WEEK = 7 * DAY

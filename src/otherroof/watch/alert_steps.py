@@ -16,7 +16,7 @@ from datetime import datetime, timedelta
 from typing import Literal
 
 from otherroof.ledger.alerts import Alert
-from otherroof.watch.finding import Finding
+from otherroof.watch.facts import Finding
 
 StepKind = Literal["raised", "again", "over", "kept"]
 

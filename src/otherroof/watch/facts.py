@@ -1,4 +1,7 @@
-"""What the rules and the digest are told: values only, gathered once, so that every rule sees the same moment."""
+"""What the rules and the digest are told, and what a rule answers with: values only.
+
+Gathered once, so that every rule sees the same moment.
+"""
 
 from __future__ import annotations
 
@@ -16,6 +19,9 @@ from otherroof.ledger.messages import ChannelState
 from otherroof.ledger.probes import WayStop
 from otherroof.ledger.runs import Hold, RunRow
 from otherroof.settings.alerting import AlertSettings
+
+# After home itself was off for long, nobody can have answered it; it gets this long to ask and to catch up.
+GRACE = timedelta(hours=3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,3 +91,37 @@ class Facts:
     unread: tuple[str, ...] = ()
     runs_ahead: int = 0
     standing: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What a rule found: about which job, far box or channel, since when, and what to do.
+
+    A new `mark` means another occurrence of the same thing, told at once; `not_by` is a channel of no use here.
+    `because` is the key of what it follows from, whether or not that is found too.
+    """
+
+    rule: str
+    about: str
+    headline: str
+    help: str
+    begun: datetime
+    mark: str = ""
+    not_by: str = ""
+    because: str = ""
+
+    @property
+    def key(self) -> str:
+        """The alert's name: `silent:heron`; just the rule if it is about home itself."""
+        return f"{self.rule}:{self.about}" if self.about else self.rule
+
+
+def too_early(facts: Facts, key: str, overdue: timedelta, limit: timedelta) -> bool:
+    """Whether it is too early: home itself was off until just now, and less than twice the limit has passed.
+
+    An alert that stands is not ended by this.
+    """
+    if key in facts.standing:
+        return False
+    # At twice the limit nobody should wait any longer, even if home's own sleep may explain it.
+    return facts.now - facts.look.awake_since < GRACE and overdue < 2 * limit

@@ -19,7 +19,7 @@ from otherroof.ledger.messages import QueuedMessage
 from otherroof.settings.alerting import ChannelSettings
 from otherroof.watch.alert_steps import AlertStep, is_no_longer_in_settings
 from otherroof.watch.channels import Message
-from otherroof.watch.finding import Finding
+from otherroof.watch.facts import Finding
 from otherroof.watch.rules import gravity
 from otherroof.watch.words import count_text, list_text, moment_text
 

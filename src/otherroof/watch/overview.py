@@ -19,8 +19,7 @@ from otherroof.ledger import Ledger
 from otherroof.ledger.alerts import Alert
 from otherroof.ledger.probes import ProbeRow
 from otherroof.settings import Settings
-from otherroof.watch.facts import FarFacts, JobFacts
-from otherroof.watch.finding import Finding
+from otherroof.watch.facts import FarFacts, Finding, JobFacts
 from otherroof.watch.gather import AHEAD, WatchInputs, gather
 from otherroof.watch.rules import findings, gravity, without_grace
 from otherroof.watch.way_rules import turned_away

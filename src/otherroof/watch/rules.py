@@ -12,8 +12,7 @@ from datetime import datetime, timedelta
 
 from otherroof.base.units import size_text, span_text
 from otherroof.copying.report import GOOD
-from otherroof.watch.facts import Facts, FarFacts, JobFacts
-from otherroof.watch.finding import Finding, too_early
+from otherroof.watch.facts import Facts, FarFacts, Finding, JobFacts, too_early
 from otherroof.watch.unusual import why_unusual
 from otherroof.watch.way_rules import host_key, login, silent, turned_away
 from otherroof.watch.words import count_text, day_text, list_text, moment_text, printable

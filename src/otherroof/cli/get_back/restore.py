@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from typing import TYPE_CHECKING, Annotated, Literal
-from zoneinfo import ZoneInfo
 
 import typer
 
@@ -22,10 +21,10 @@ from otherroof.cli.common import (
 )
 from otherroof.cli.show_progress import restore_progress, show_progress
 from otherroof.far_copy.entry import path_text
-from otherroof.far_copy.listing import time_taken
-from otherroof.watch.words import count_text, moment_text
 
 if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
     from otherroof.copying.report import Problem
     from otherroof.restore.progress import RestoreProgress
     from otherroof.restore.selection import RestoreReport
@@ -83,6 +82,8 @@ def as_listed(path: str, folder: str) -> bytes:
 
 
 def _as_json(found: RestoreReport, progress: RestoreProgress, seconds: float) -> dict[str, object]:
+    from otherroof.far_copy.listing import time_taken
+
     return {
         "job": found.header.job,
         "run": found.header.run,
@@ -102,6 +103,9 @@ def _rows(problems: list[Problem]) -> list[dict[str, str]]:
 
 
 def _tell(found: RestoreReport, progress: RestoreProgress, into: str, seconds: float, zone: ZoneInfo) -> None:
+    from otherroof.far_copy.listing import time_taken
+    from otherroof.watch.words import count_text, moment_text
+
     typer.echo(
         f"{found.header.job}: {count_text(found.files, 'file')} ({size_text(found.size)}) of the version of "
         f"{moment_text(time_taken(found.header), zone)} (run {found.header.run}) are in "

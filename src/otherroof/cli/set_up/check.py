@@ -22,8 +22,8 @@ def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) ->
 
     Each with its file and key, what is wrong, and what would be right; and whether a running service goes by them yet.
     """
-    from otherroof.jobs.keys import keys_that_are_none
     from otherroof.jobs.own_files import jobs_that_copy_secrets
+    from otherroof.pairing.key_files import keys_that_are_none
     from otherroof.settings import check_machine, read_parts
     from otherroof.settings.promises import promises_that_cannot_be_kept
 

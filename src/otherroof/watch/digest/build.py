@@ -29,8 +29,7 @@ from otherroof.watch.digest.values import (
     UnprotectedFolders,
     Verdict,
 )
-from otherroof.watch.facts import FarFacts
-from otherroof.watch.finding import Finding
+from otherroof.watch.facts import FarFacts, Finding
 from otherroof.watch.words import count_text, list_text, moment_text, printable
 
 WEEK = timedelta(days=7)
