@@ -36,11 +36,18 @@ NewestOption = Annotated[
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
 
 
+def settings_in(folder: str) -> Settings:
+    """The settings, or the one error that says what is wrong with them: for what must not go by half of them."""
+    from otherroof.settings import require_settings
+
+    return _as_owner(require_settings(os.path.abspath(folder)))
+
+
 def settings_by_hand(folder: str) -> tuple[Settings, dict[str, WrongSettings]]:
     """The settings as the files have them, and for each job whose own file has a mistake what is wrong with it: only
     that job is refused. Raises WrongSettings if the mistake is not in a job's file alone.
 
-    From here on, and after the two below as well, a verb that root runs is the state folder's owner.
+    From here on, and after those above and below as well, a verb that root runs is the state folder's owner.
     """
     from otherroof.settings import read_settings
     from otherroof.settings.reader import JOBS_FOLDER
