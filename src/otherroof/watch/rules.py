@@ -153,8 +153,9 @@ def damage(facts: Facts) -> Iterator[Finding]:
             f"damage at the far end: {count_text(len(paths), 'file')} of {job.name}, "
             f"{first.path!r} among them: {first.why}",
             f"Keep the files in {job.folder} safe, they may be the only good ones. "
-            f"`otherroof restore {job.name} --into DIR` reads the copies again and says which are damaged; one that "
-            "comes back whole is no longer counted. Damage that spreads means that the far disk is failing.",
+            f"`otherroof prove {job.name} --heal` looks at these again and sends what this home still has; one that is "
+            f"whole is no longer counted. `otherroof prove {job.name} --all` shows whether there are more: damage that "
+            "spreads means that the far disk is failing.",
             first.at,
             mark=str(len(paths)),
         )

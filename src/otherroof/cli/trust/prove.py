@@ -97,7 +97,7 @@ def _damage_row(damage: FarDamage) -> dict[str, Any]:
         "run": damage.run,
         "far_file": path_text(damage.name),
         "why": damage.why,
-        "found_by": "the far box's own word" if damage.by_word else "reading it back over the line",
+        "found_by": "reading it back over the line",
         "healed": damage.healed,
         "left": damage.left,
     }

@@ -111,11 +111,10 @@ class TimedReader:
     def look_again(self) -> bool:
         return self._whole.look_again()
 
-    # The version's own script is made here, in the caller's thread as its port asks; only what is noted runs elsewhere.
-
     def lies_at(self, path: bytes) -> FarLocation:
-        """See Reader."""
         return self._whole.lies_at(path)
+
+    # The version's own script is made here, in the caller's thread as its port asks; only what is noted runs elsewhere.
 
     def read_whole(self, entry: Entry) -> Script[bytes]:
         return self._noting_whole(self._whole.read_whole(entry))

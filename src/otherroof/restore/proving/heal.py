@@ -205,7 +205,7 @@ class Healer:
             waiting[damage.path].append(damage)
         known = {(damage.name, damage.entry.digest) for damage in self._report.left if damage.entry is not None}
         for run in list(reversed(self._view.runs))[:MOST_VERSIONS]:
-            if not waiting or self._context.stop.asked() or self._context.budget.is_over:
+            if not waiting or self._context.stop.asked() or self._context.budget.is_over():
                 break
             try:
                 reader = self._keeper.reader(run)

@@ -191,6 +191,10 @@ class FarProof:
         report.nights = nights_for_all(total, budget) if total else 0.0
         progress = self._context.progress
         doubtful = [number for number in found.doubtful if cost(found.sizes[number]) <= budget]
+        if len(doubtful) < len(found.doubtful):
+            large = len(found.doubtful) - len(doubtful)
+            what = f"{large} files are other than they should be by the far box's own word"
+            report.notes.append(f"{what}, and too large to be read back within this budget; --all reads them")
         progress.files_total = len(chosen.drawn) + len(chosen.longest) + len(doubtful)
         progress.bytes_total = sum(found.sizes[one] for one in (*chosen.drawn, *chosen.longest))
         drawn = _Tally()

@@ -50,10 +50,9 @@ class WireBudget:
     def used(self) -> int:
         return self.meter.wire_down - self.begun
 
-    @property
-    def is_over(self) -> bool:
-        """Whether nothing more should be begun."""
-        return self.most is not None and self.used > self.most * OVERRUN
+    def is_over(self, under_way: int = 0) -> bool:
+        """Whether nothing more should be begun, with so many bytes still to come of what was."""
+        return self.most is not None and self.used + under_way > self.most * OVERRUN
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +101,7 @@ class ReadBack:
         self._missed = MissedFiles()
         self._again: deque[Entry] = deque()
         self._under_way = 0
+        self._small_bytes = 0  # of small files under way; a large one is planned for, and may have come in part
 
     def read(self, files: Iterator[Entry]) -> None:
         """Read all of these, unless told to stop or the budget is used up. Raises LinkLost if the way broke."""
@@ -119,13 +119,14 @@ class ReadBack:
     def _tasks(self, files: Iterator[Entry]) -> Iterator[Task[_Read, None] | None]:
         context = self._context
         while not self._missed.look_is_due:
-            if context.stop.asked() or context.budget.is_over:
+            if context.stop.asked() or context.budget.is_over(self._small_bytes):
                 break
             entry = self._again.popleft() if self._again else next(files, None)
             if entry is None:
                 break
             context.progress.path = entry.path
             self._under_way += 1
+            self._small_bytes += _small(entry)
             sink = ContentDigest(context.stop)
             script = self._reader.read_range(entry, 0, entry.size, sink)
             yield Task((entry, sink), script, min(entry.size, MOST_UNDER_WAY))
@@ -135,6 +136,7 @@ class ReadBack:
     def _arrived(self, result: TaskResult[_Read, None]) -> None:
         self._under_way -= 1
         entry, sink = result.key
+        self._small_bytes -= _small(entry)
         if isinstance(result.error, RunCut):
             return
         if isinstance(result.error, PlaceError):
@@ -146,3 +148,7 @@ class ReadBack:
         else:
             self._context.progress.files += 1
             self._whole(entry)
+
+
+def _small(entry: Entry) -> int:
+    return entry.size if entry.size <= LARGE else 0

@@ -15,7 +15,7 @@ class FarDamage:
     """A far file that is not what a listing says. `path` in the job's folder, empty for the listing of `run` itself;
     `run` is the newest version that needs it, `name` the far file's.
 
-    `by_word`: the far box itself says so, and it was not read back over the line. `healed`: the whole content stands
+    It was read back over the line: the far box's own word alone makes no damage. `healed`: the whole content stands
     there again, and was read back. `left`: why it is not, or what is left of it.
     """
 
@@ -25,7 +25,6 @@ class FarDamage:
     name: bytes
     entry: Entry | None = None
     in_newest: bool = False
-    by_word: bool = False
     healed: bool = False
     left: str = ""
 
