@@ -17,12 +17,14 @@ from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, EXIT_WRONG_USE, LinkLost
 from otherroof.cli.main import main
 from otherroof.far.clock_offset import ClockOffset
 from otherroof.jobs.context import JobContext
+from otherroof.jobs.prove import ProveOptions, prove
 from otherroof.jobs.thinning.thin import Deed, ThinProgress, ThinReport, pin, thin
 from otherroof.ledger import Ledger
 from otherroof.ledger.far_findings import DamagedFile
 from otherroof.ledger.keeping import RuleInForce
 from otherroof.ledger.last_look import WatchLook
 from otherroof.ledger.runs import Hold
+from otherroof.restore.proving.report import ProofProgress, ProofReport
 from otherroof.restore.thinning.removal import Removal
 from otherroof.schedule.chores import ChoreInputs
 from otherroof.schedule.thin_chore import thin_chores
@@ -340,3 +342,19 @@ def test_what_the_service_did_stands_in_its_log(home: Household, caplog: pytest.
     (chore,) = thin_chores(home.clock, home.job.settings)
     chore.do(ChoreInputs(home.job.settings))
     assert f"{JOB}: 2 versions are to go, not before 2031-03-10" in caplog.text
+
+
+def test_a_thinned_copy_is_proved_whole_and_nothing_that_went_is_missed(home: Household) -> None:
+    def proof() -> ProofReport:
+        with home.ledger() as ledger:
+            context = JobContext(ProofProgress(), ledger, home.clock)
+            return prove(home.job.settings, JOB, context, ProveOptions(whole=True, heal=False)).report
+
+    home.thin()
+    assert home.notes()
+    assert (proof().damaged, proof().extra) == ([], []), "with the notes of what is to go"
+    for _ in range(4):
+        home.day()
+        home.thin()
+    assert len(home.versions()) < len(home.runs)
+    assert (proof().damaged, proof().extra) == ([], [])

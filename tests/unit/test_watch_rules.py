@@ -137,7 +137,7 @@ def test_damage_is_named_and_more_of_it_is_told_anew() -> None:
     one = found(facts(jobs=(job(damages=(mark("a.jpg"),)),)))["damage:photos"]
     two = found(facts(jobs=(job(damages=(mark("a.jpg"), mark("b.jpg"))),)))["damage:photos"]
     assert "1 file of photos" in one.headline
-    assert "`otherroof restore photos --into DIR`" in one.help
+    assert "`otherroof prove photos --heal`" in one.help
     assert one.mark != two.mark
 
 

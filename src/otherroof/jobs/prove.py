@@ -124,7 +124,7 @@ def _read_back(job: OpenedJob, context: JobContext[ProofProgress], options: Prov
     budget = _budget(job, options)
     reading = ReadingContext(context.stop, context.progress, context.tick, WireBudget(context.progress.meter, budget))
     request = ProofRequest(
-        job.name, options.whole, budget, options.share, frozenset(job.counted), every_nights=job.job.prove_days
+        job.name, options.whole, budget, options.share, _known_runs(job), every_nights=job.job.prove_days
     )
     with _own_words(job, budget) as words:
         proof = FarProof(job.keeper, request, memory, reading, words)
@@ -136,6 +136,11 @@ def _read_back(job: OpenedJob, context: JobContext[ProofProgress], options: Prov
     if options.whole and not proof.report.cut:
         proof.report.oldest_day = memory.today
     result.notes += [Problem("", note) for note in (*job.notes, *proof.report.notes)]
+
+
+def _known_runs(job: OpenedJob) -> frozenset[str]:
+    """The runs whose listings should be there: they counted, and were not thinned."""
+    return frozenset(job.counted) - {run for thinned in job.ledger.thinned.rows(job.name) for run in thinned.runs}
 
 
 def _budget(job: OpenedJob, options: ProveOptions) -> int | None:
@@ -215,7 +220,7 @@ def _source(job: OpenedJob, context: JobContext[ProofProgress], result: ProofRes
 def _look_at_listings(job: OpenedJob, runs: list[str]) -> None:
     for run in runs:
         try:
-            if run in job.view.runs or run in job.counted:
+            if run in job.view.runs or run in _known_runs(job):
                 job.keeper.prove_listing(run)
         except Damaged:
             continue

@@ -17,12 +17,13 @@ from otherroof.far_copy.keeper import ExtraScript, HomeIdentity, RunMark, scratc
 from otherroof.far_copy.listing import Header, ListingPart, check_listing, entry_lines, write_listing
 from otherroof.far_copy.state import CopyState
 from otherroof.far_copy.view import FarCopyView
-from otherroof.layouts.open.job_folder import MOST_PARTS, OpenJobFolder
+from otherroof.layouts.open.job_folder import OpenJobFolder
 from otherroof.layouts.open.mender import OpenMender
 from otherroof.layouts.open.paths import DAMAGED_END, RUNS, UNDER_WAY_END, JobPaths
 from otherroof.layouts.open.reader import OpenReader
 from otherroof.layouts.open.remover import OpenRemover
 from otherroof.layouts.open.steps import UNKNOWN_DISK, list_names
+from otherroof.layouts.open.version_notes import MOST_NAMES, path_of, read_notes
 from otherroof.layouts.open.walk import NEWEST, walk_aside
 from otherroof.layouts.open.writer import OpenWriter
 
@@ -103,8 +104,12 @@ class OpenKeeper:
         for found in walk_aside(self.place, self._paths, [NEWEST, *view.earlier]):
             for path in found.files:
                 yield self._paths.below(self._paths.earlier(path, found.run) if found.run else self._paths.latest(path))
-        for name, _ in run_script(self.place, list_names(self._paths.at(RUNS), MOST_PARTS)) or ():
-            yield self._paths.below(self._paths.at(RUNS, name))
+        key = self._home.key
+        notes = run_script(self.place, read_notes(self._paths, key))
+        own = {path_of(self._paths, key, note.kind, note.run, note.at) for note in notes}
+        for name, _ in run_script(self.place, list_names(self._paths.at(RUNS), MOST_NAMES)) or ():
+            if (path := self._paths.at(RUNS, name)) not in own:
+                yield self._paths.below(path)
 
     def headers(self, runs: Iterable[str]) -> dict[str, Header | OtherroofError]:
         """See the port."""
