@@ -274,3 +274,17 @@ def test_a_mistake_in_one_job_file_hides_nothing_of_the_others(house: House) -> 
     assert "music.toml: at: '25 1 * *' has 4 field(s)" in said
     told = house.json()
     assert (told["unread"], len(told["mistakes"]), len(told["jobs"])) == (["music"], 1, 2)
+
+
+def test_a_first_copy_of_many_cut_nights_is_on_its_way_until_it_stops_getting_on(house: House) -> None:
+    house.copied("papers", "music", ago=5 * HOUR)
+    for night in range(12, 0, -1):
+        cut = Night("cut", sent=5_000_000_000, reason="its window closed")
+        write_run(house.ledger, house.now - (night - 0.5) * DAY, cut, "photos")
+    code, said = house.ask()
+    assert (code, "late" in said) == (0, False), said
+    assert "photos: first copy under way: about 60.0 GB of 90.0 GB there (66 %)\n" in said
+    found = overview(house.settings, house.ledger, SteppedClock(house.now + 2 * DAY))
+    assert found.needs_a_look
+    (row,) = [one for one in found.jobs if one.job == "photos"]
+    assert row.alert == "late:photos"

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from otherroof.base.units import size_text
 from otherroof.copying.report import EncryptionSigns
 from otherroof.forecast.trend import FillDays
 from otherroof.ledger.far_findings import DamagedFile, SpaceReading
@@ -46,6 +47,21 @@ class JobFacts:
     waiting: str = ""
     proved: str = ""
     rule: RuleInForce | None = None
+
+    @property
+    def got_on(self) -> datetime | None:
+        """When a first copy last got on: the end of the newest run that sent something; None once there is a copy."""
+        ends = [row.ended or row.started for row in self.runs if row.far == self.far and row.report.bytes.sent > 0]
+        return max(ends, default=None) if self.newest is None else None
+
+    @property
+    def share(self) -> str:
+        """How much of a first copy is there: what its runs have sent so far, of the folder as it was last seen."""
+        ours = [row.report for row in self.runs if row.far == self.far]
+        whole = next((report.bytes.seen for report in ours if report.bytes.seen), 0)
+        there = min(sum(report.bytes.sent for report in ours), whole)
+        percent = int(100 * there / whole) if whole else 0
+        return f"first copy under way: about {size_text(there)} of {size_text(whole)} there ({percent} %)"
 
 
 @dataclass(frozen=True, slots=True)

@@ -184,6 +184,8 @@ def _job(ledger: Ledger, job: JobFacts, found: Mapping[str, Finding], now: datet
         needs, alert = f"held: {job.hold.why}; look, then: otherroof release {name}", held
     elif good is None and last is not None and last.under_way:
         needs, alert = "", ""  # the first copy is on its way, which may take weeks
+    elif good is None and job.got_on is not None and late not in found:
+        needs, alert = "", ""  # it goes on with the next run
     elif good is None:
         needs, alert = f"no good copy yet: otherroof run {name}", late  # said long before the rule calls it late
     elif late in found:
@@ -205,7 +207,7 @@ def _job(ledger: Ledger, job: JobFacts, found: Mapping[str, Finding], now: datet
         reason=last.report.reason if last is not None else "",
         needs=needs,
         alert=alert,
-        waits=job.waiting,
+        waits="; ".join(filter(None, (job.share if good is None and job.got_on else "", job.waiting))),
         proved=job.proved,
     )
 

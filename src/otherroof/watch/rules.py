@@ -53,7 +53,8 @@ def gravity(key: str) -> int:
 def late(facts: Facts) -> Iterator[Finding]:
     """A job's newest good copy is older than its promise."""
     for job in facts.jobs:
-        last = job.newest or job.watched_since
+        # A first copy may take weeks: it is late only if it stops getting on.
+        last = job.newest or job.got_on or job.watched_since
         age = facts.now - last
         if age <= job.promise or too_early(facts, f"late:{job.name}", age, job.promise):
             continue
@@ -66,6 +67,9 @@ def late(facts: Facts) -> Iterator[Finding]:
         else:
             old = span_text(age.total_seconds())
             headline = f"job {job.name} has no good copy yet, {old} after it was set up ({promise})"
+            if job.got_on is not None:
+                since = moment_text(last, facts.zone)
+                headline = f"the first copy of {job.name} has not got on since {since}, {old} ago; {job.share}"
         begun = last + job.promise
         waits, because = _waits_for_far(facts, job, begun)
         if waits:
