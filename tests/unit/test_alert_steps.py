@@ -10,8 +10,8 @@ import pytest
 from otherroof.ledger.alerts import Alert
 from otherroof.ledger.messages import QueuedMessage
 from otherroof.watch.alert_steps import alert_steps
+from otherroof.watch.facts import Finding
 from otherroof.watch.messages import message_of
-from otherroof.watch.rules import Finding
 
 NOW = datetime(2031, 3, 6, 12, 0, tzinfo=UTC)
 HOUR, DAY, WEEK = timedelta(hours=1), timedelta(days=1), timedelta(days=7)

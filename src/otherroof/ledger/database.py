@@ -66,8 +66,9 @@ class Ledger:
         self.file.close()
 
     def wire_bytes_since(self, far: str, since: datetime) -> int:
-        """Bytes on the wire to and from a far box since then, both ways, by all that is noted: runs and proofs."""
-        return self.runs.wire_bytes_since(far, since) + self.proofs.wire_bytes_since(far, since)
+        """Bytes on the wire to and from a far box since then, both ways: of runs, proofs and drills."""
+        pages = (self.runs, self.proofs, self.drills)
+        return sum(page.wire_bytes_since(far, since) for page in pages)
 
     def take_untold(self, now: datetime) -> list[str]:
         """What is to be told of ledgers that were damaged and set aside; each is told once."""

@@ -112,8 +112,10 @@ def plan_chores(chores: Iterable[Chore], facts: Mapping[str, ChoreFacts], busy: 
 def service_chores(clock: Clock, look_every_s: float = LOOK_EVERY_S) -> Callable[[Settings], Sequence[Chore]]:
     """Gives, for the settings in force, every chore of the service. `look_every_s`: how often the watch looks when
     nothing happens."""
-    from otherroof.schedule.proofs import prove_chore  # here, because it needs what stands above
-    from otherroof.schedule.thin_chore import thin_chores  # later than this module, whose chore it makes
+    # Here, because they need what stands above.
+    from otherroof.schedule.drills import drill_chore
+    from otherroof.schedule.proofs import prove_chore
+    from otherroof.schedule.thin_chore import thin_chores
 
     last_resort = LastResort(clock)  # outlives the settings: they may be read anew while the watch is blind
     return lambda settings: (
@@ -123,6 +125,7 @@ def service_chores(clock: Clock, look_every_s: float = LOOK_EVERY_S) -> Callable
         *(_probe(clock, far) for far in settings.far),
         *(prove_chore(clock, name, job.far) for name, job in settings.jobs.items()),
         *thin_chores(clock, settings),
+        *(drill_chore(clock, name, job.far) for name, job in settings.jobs.items()),
         _tend(clock),
         _last_resort_alert(clock, last_resort),
         _all_clear(clock, last_resort),

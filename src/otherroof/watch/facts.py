@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 from otherroof.base.units import size_text
 from otherroof.copying.report import EncryptionSigns
 from otherroof.forecast.trend import FillDays
+from otherroof.ledger.drills import DrillRow
 from otherroof.ledger.far_findings import DamagedFile, SpaceReading
 from otherroof.ledger.keeping import RuleInForce
 from otherroof.ledger.last_look import WatchLook
@@ -24,6 +25,9 @@ from otherroof.settings.alerting import AlertSettings
 # After home itself was off for long, nobody can have answered it; it gets this long to ask and to catch up.
 GRACE = timedelta(hours=3)
 
+# An alert that stands ends only this much beyond its limit, so that it does not come and go at the edge.
+CLEAR_OF_EDGE = 1.25
+
 
 @dataclass(frozen=True, slots=True)
 class JobFacts:
@@ -31,7 +35,8 @@ class JobFacts:
 
     `runs` are its last runs that ended, newest first; `natures` what they saw in the content, by run; `waiting`
     what its next run waits for, if it does; `proved` what was read back of its copy, in words; `rule` which versions
-    are kept by, once one was thinned.
+    are kept by, once one was thinned. `drilled` is the last drill that came to an answer, `back_within` how soon all
+    must be able to be back (0: no matter).
     """
 
     name: str
@@ -47,6 +52,8 @@ class JobFacts:
     waiting: str = ""
     proved: str = ""
     rule: RuleInForce | None = None
+    drilled: DrillRow | None = None
+    back_within: timedelta = timedelta(0)
 
     @property
     def got_on(self) -> datetime | None:

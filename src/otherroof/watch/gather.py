@@ -93,6 +93,8 @@ def _job(ledger: Ledger, name: str, job: Job, zone: ZoneInfo, when: tuple[dateti
         waiting=waiting,
         proved=proved_text(ledger.proofs.of(name, since=now - PROOFS_TOLD), zone),
         rule=ledger.rules.of(name),
+        drilled=ledger.drills.last(name, job.far, now + AHEAD),
+        back_within=timedelta(hours=job.back_within_hours),
     )
 
 

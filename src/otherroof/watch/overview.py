@@ -11,6 +11,7 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from otherroof.base.clock import Clock, stamp
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL
@@ -19,6 +20,7 @@ from otherroof.ledger import Ledger
 from otherroof.ledger.alerts import Alert
 from otherroof.ledger.probes import ProbeRow
 from otherroof.settings import Settings
+from otherroof.watch.drills import drill_text
 from otherroof.watch.facts import FarFacts, Finding, JobFacts
 from otherroof.watch.gather import AHEAD, WatchInputs, gather
 from otherroof.watch.rules import findings, gravity, without_grace
@@ -30,7 +32,8 @@ from otherroof.watch.words import count_text
 class JobRow:
     """One job. `needs` says what a person has to do and is empty if there is nothing; `alert` names the alert that
     says the same if it stands. `waits` is what the next run waits for; `proved` what was
-    read back."""
+    read back. `drilled` is when the last drill began, `drill` tells of it in words, and `back_s` is how long all would
+    take to come back, in seconds."""
 
     job: str
     far: str
@@ -46,6 +49,9 @@ class JobRow:
     alert: str
     waits: str
     proved: str = ""
+    drilled: str | None = None
+    drill: str = ""
+    back_s: float | None = None
 
     @property
     def named(self) -> str:
@@ -128,7 +134,9 @@ def overview(settings: Settings, ledger: Ledger, clock: Clock, mistakes: tuple[s
     facts = without_grace(gather(settings, ledger, clock, WatchInputs(mistakes)))
     found = {finding.key: finding for finding in findings(facts)}
     look = ledger.looks.last()
-    jobs = tuple(_job(ledger, job, found, facts.now) for job in sorted(facts.jobs, key=lambda job: job.name))
+    jobs = tuple(
+        _job(ledger, job, found, (facts.now, facts.zone)) for job in sorted(facts.jobs, key=lambda job: job.name)
+    )
     boxes = {far.name: far for far in sorted(facts.fars, key=lambda far: far.name)}
     far = tuple(_far(ledger, box, settings.far[name].address, found, facts.now) for name, box in boxes.items())
     alerts = _alerts(ledger, found, settings.unread)
@@ -172,8 +180,8 @@ def _with_failures(jobs: Iterable[JobRow], answering: Collection[str]) -> tuple[
     )
 
 
-def _job(ledger: Ledger, job: JobFacts, found: Mapping[str, Finding], now: datetime) -> JobRow:
-    name = job.name
+def _job(ledger: Ledger, job: JobFacts, found: Mapping[str, Finding], when: tuple[datetime, ZoneInfo]) -> JobRow:
+    name, (now, zone) = job.name, when
     last, good = (
         next(iter(ledger.runs.rows(job=name, newest=1)), None),
         ledger.runs.newest_good(name, now + AHEAD, far=job.far),
@@ -209,6 +217,9 @@ def _job(ledger: Ledger, job: JobFacts, found: Mapping[str, Finding], now: datet
         alert=alert,
         waits="; ".join(filter(None, (job.share if good is None and job.got_on else "", job.waiting))),
         proved=job.proved,
+        drilled=stamp(job.drilled.started) if job.drilled is not None else None,
+        drill=drill_text(job.drilled, job.back_within.total_seconds(), zone),
+        back_s=job.drilled.figures.back_s if job.drilled is not None else None,
     )
 
 

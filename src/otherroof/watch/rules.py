@@ -12,7 +12,8 @@ from datetime import datetime, timedelta
 
 from otherroof.base.units import size_text, span_text
 from otherroof.copying.report import GOOD
-from otherroof.watch.facts import Facts, FarFacts, Finding, JobFacts, too_early
+from otherroof.watch.drills import check_failed, too_slow
+from otherroof.watch.facts import CLEAR_OF_EDGE, Facts, FarFacts, Finding, JobFacts, too_early
 from otherroof.watch.unusual import why_unusual
 from otherroof.watch.way_rules import host_key, login, silent, turned_away
 from otherroof.watch.words import count_text, day_text, list_text, moment_text, printable
@@ -25,8 +26,6 @@ CATCH_UP = timedelta(hours=24)
 # An alert about a single event (an unusual run, a clock jump) ends by itself after this time.
 UNUSUAL_STANDS = timedelta(days=7)
 JUMP_STANDS = timedelta(days=1)
-# An alert that stands ends only this much beyond its limit, so that it does not come and go at the edge.
-CLEAR_OF_EDGE = 1.25
 
 
 def findings(facts: Facts) -> list[Finding]:
@@ -312,7 +311,8 @@ def clock(facts: Facts) -> Iterator[Finding]:
 
 
 # What the rules are about by whose name their alerts are called; the others are about home itself.
-OF_JOBS, OF_CHANNELS = ("damage", "held", "late", "shortened", "unusual"), ("unsent",)
+OF_JOBS = ("damage", "held", "late", "check_failed", "too_slow", "shortened", "unusual")
+OF_CHANNELS = ("unsent",)
 OF_FARS = ("host_key", "login", "silent", "space")
 
 RULES: tuple[Callable[[Facts], Iterator[Finding]], ...] = (
@@ -323,6 +323,8 @@ RULES: tuple[Callable[[Facts], Iterator[Finding]], ...] = (
     silent,
     late,
     space,
+    check_failed,
+    too_slow,
     shortened,
     unusual,
     settings,

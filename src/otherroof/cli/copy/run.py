@@ -107,8 +107,7 @@ def _month_is_used_up(settings: Settings, name: str, ledger: Ledger) -> bool:
     far = settings.jobs[name].far
     allowance = settings.far[far].month_gb * GB
     return (
-        bool(allowance)
-        and ledger.runs.wire_bytes_since(far, month_begins(SystemClock().now(), settings.zone)) >= allowance
+        bool(allowance) and ledger.wire_bytes_since(far, month_begins(SystemClock().now(), settings.zone)) >= allowance
     )
 
 

@@ -63,6 +63,7 @@ def _show(found: Overview, zone: ZoneInfo) -> None:
     out.print(_job_table(found, zone))
     tell(_wait_lines(found.jobs))
     tell([f"{row.job}: proved: {row.proved}" for row in found.jobs if row.proved])
+    tell(_drill_lines(found.jobs))
     out.print()
     out.print(_far_table(found.far))
     tell([line for box in found.far for line in _far_lines(box, found, zone)])
@@ -116,6 +117,13 @@ def _wait_lines(jobs: tuple[JobRow, ...]) -> list[str]:
     """What jobs wait for, in one line if it is the same for several."""
     waits = dict.fromkeys(row.waits for row in jobs if row.waits)
     return [f"{list_text([row.job for row in jobs if row.waits == text], 20)}: {text}" for text in waits]
+
+
+def _drill_lines(jobs: tuple[JobRow, ...]) -> list[str]:
+    """The last drill of each job; what was never drilled, in one line, as soon as there is a copy to drill."""
+    lines = [f"{row.job}: {row.drill}" for row in jobs if row.drilled is not None]
+    never = [row.job for row in jobs if row.drilled is None and row.newest_good is not None]
+    return lines + ([f"never drilled yet: {list_text(never, 20)}"] if never else [])
 
 
 def _far_table(boxes: tuple[FarRow, ...]) -> Table:

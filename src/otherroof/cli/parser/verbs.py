@@ -44,6 +44,7 @@ GROUPS: dict[str, dict[str, str]] = {
     "Trust": {
         "prove": "Read far files back, and compare them with what they should be.",
         "thin": "Show which versions are to go; remove them in two steps.",
+        "drill": "Bring back a part of the copy for practice, and time it.",
     },
 }
 

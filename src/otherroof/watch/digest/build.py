@@ -44,6 +44,8 @@ BRIEF = {
     "held": "job {} is held",
     "silent": "far box {} does not answer",
     "late": "the copy of {} is old",
+    "check_failed": "what came back of {} did not pass its check",
+    "too_slow": "{} would come back too slowly",
     "space": "the disk of far box {} is nearly full",
     "shortened": "fewer versions of {} are kept",
     "unusual": "{} changed unusually",
@@ -70,6 +72,7 @@ class JobWeek:
     waiting: str = ""
     proved: str = ""
     thinned: str = ""
+    drill: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +151,7 @@ def job_report(job: JobWeek, known: DigestFacts) -> JobReport:
         waiting=printable(job.waiting),
         proved=job.proved,
         thinned=job.thinned,
+        drill=printable(job.drill),
         # From the first night with a run on: nights before it would look like growth from nothing.
         growth=growth_a_week([float(night.sent) for night in since_first(nights)]),
     )

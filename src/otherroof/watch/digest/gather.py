@@ -15,6 +15,7 @@ from otherroof.settings import Settings
 from otherroof.settings.crontab import Crontab
 from otherroof.watch.digest.build import BEFORE, WEEK, DigestFacts, FarWeek, JobWeek, copies_of
 from otherroof.watch.digest.unprotected import folders_in, unprotected_folders
+from otherroof.watch.drills import drill_text
 from otherroof.watch.facts import Facts
 from otherroof.watch.gather import AHEAD, WatchInputs, gather
 from otherroof.watch.rules import findings, without_grace
@@ -75,6 +76,9 @@ def _jobs(settings: Settings, ledger: Ledger, now: datetime, proved: Mapping[str
             waiting=_now(under_way.get(name), turns.get(name), settings.zone),
             proved=proved[name],
             thinned=_thinned(ledger, name, now),
+            drill=drill_text(
+                ledger.drills.last(name, job.far, now + AHEAD), job.back_within_hours * 3600, settings.zone
+            ),
         )
         for name, job in settings.jobs.items()
     ]

@@ -83,7 +83,8 @@ class Copies:
 @dataclass(frozen=True, slots=True)
 class JobReport:
     """One job's week. `newest` is when its newest good copy was begun; `growth` is bytes a night more, each week;
-    `waiting` what its next run waits for, or that one is under way; `thinned` which versions went."""
+    `waiting` what its next run waits for, or that one is under way; `thinned` which versions went; `drill` tells of its
+    last drill."""
 
     name: str
     folder: str
@@ -102,6 +103,7 @@ class JobReport:
     waiting: str = ""
     proved: str = ""
     thinned: str = ""
+    drill: str = ""
 
     @property
     def kept(self) -> bool:
@@ -124,6 +126,7 @@ class JobReport:
             "waiting": self.waiting,
             "proved": self.proved,
             "thinned": self.thinned,
+            "drill": self.drill,
             "week": self.week.as_json(),
             "before": self.before.as_json() if self.before else None,
             "nights": [{"day": night.day.isoformat(), "sent": night.sent, "good": night.good} for night in self.nights],

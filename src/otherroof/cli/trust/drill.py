@@ -1,0 +1,153 @@
+"""`otherroof drill`: bring a part of the copy back for practice, and say how long all of it would take."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from otherroof.base.clock import SystemClock
+from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL
+from otherroof.base.units import size_text, span_text
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, job_of, print_json, settings_for_rescue
+from otherroof.cli.show_progress import restore_progress, show_progress
+
+if TYPE_CHECKING:
+    from otherroof.copying.report import Problem
+    from otherroof.restore.drilling.report import DrillReport
+
+LONGEST_LIST = 50
+MB = 1_000_000
+
+
+def verb(
+    job: Annotated[str, typer.Argument(metavar="JOB", help="The job whose copy is brought back for practice.")],
+    from_nothing: Annotated[
+        bool,
+        typer.Option(
+            "--all-from-nothing",
+            help="Play the whole loss: all of it, from settings and keys alone, as far as room goes.",
+        ),
+    ] = False,
+    budget_mb: Annotated[
+        float | None, typer.Option("--budget-mb", metavar="N", min=0.001, help="Bring back at most so much.")
+    ] = None,
+    config: ConfigOption = SETTINGS_FOLDER,
+    as_json: JsonOption = False,
+) -> None:
+    """Bring back a part of the copy for practice, and time it.
+
+    What comes back is drawn at random, compared with what was copied and with the files here, and removed again.
+    """
+    from otherroof.jobs.context import JobContext
+    from otherroof.jobs.drill import DrillRequest, drill
+    from otherroof.restore.progress import RestoreProgress
+
+    settings = settings_for_rescue(config)
+    within_s = job_of(settings, job).back_within_hours * 3600
+    request = DrillRequest(job, None if budget_mb is None else int(budget_mb * MB), from_nothing)
+    progress = RestoreProgress()
+    with show_progress(lambda: restore_progress(progress), job, quiet=as_json) as tick:
+        found = drill(settings, request, JobContext(progress, tick=tick, clock=SystemClock(), told=_mind))
+    slow = found.back is not None and 0 < within_s < found.back.seconds
+    if as_json:
+        print_json(_as_json(found, within_s))
+    else:
+        _tell(found, within_s)
+        if slow:
+            typer.echo(
+                "  too long: if all of it ever has to come back, fetch the far disk home; agree beforehand who may",
+                err=True,
+            )
+    raise typer.Exit(EXIT_DAMAGED if found.wrong else EXIT_LOOK if slow or found.needs_a_look else EXIT_WELL)
+
+
+def _mind(line: str) -> None:
+    typer.echo(f"otherroof: mind: {line}", err=True)
+
+
+def _as_json(found: DrillReport, within_s: float) -> dict[str, object]:
+    back, compared = found.back, found.compared
+    return {
+        "job": found.job,
+        "run": found.run,
+        "from_nothing": found.from_nothing,
+        "whole": found.whole,
+        "files": found.files,
+        "bytes": found.size,
+        "of_files": found.sums.files,
+        "of_bytes": found.sums.size,
+        "too_large": {"files": found.sums.too_large.count, "bytes": found.sums.too_large.room},
+        "seconds": round(found.took_s, 3),
+        "wire_down": found.wire_down,
+        "back": None
+        if back is None
+        else {
+            "seconds": round(back.seconds, 1),
+            "soonest_s": round(back.soonest, 1),
+            "latest_s": round(back.latest, 1),
+            "before_s": round(back.before_s, 3),
+            "file_s": back.costs.file_s,
+            "byte_s": back.costs.byte_s,
+            "measured_s": round(back.measured_s, 3),
+        },
+        "back_within_s": within_s or None,
+        "damaged": _rows(found.wrong),
+        "problems": _rows([*found.lacks, *compared.odd]),
+        "left_off": _rows(found.left_off),
+        "at_home": {
+            "same": compared.same_at_home,
+            "changed": compared.changed_at_home,
+            "gone": compared.gone_at_home,
+            "odd": len(compared.odd),
+        },
+        "check": None if found.check_code is None else {"code": found.check_code, "said": found.check_said},
+        "cut": found.cut,
+    }
+
+
+def _rows(problems: list[Problem]) -> list[dict[str, str]]:
+    return [{"path": problem.path, "why": problem.why} for problem in problems]
+
+
+def _tell(found: DrillReport, within_s: float) -> None:
+    sums, compared = found.sums, found.compared
+    size = f" ({size_text(found.size)} of {size_text(sums.size)})" if not found.cut else ""
+    typer.echo(
+        f"{found.job}: {found.files:,} of {sums.files:,} files{size} of run {found.run} came back for practice in "
+        f"{span_text(found.took_s)}, and were removed again"
+    )
+    if found.from_nothing:
+        typer.echo(f"  from settings and keys alone; versions that could be had: {found.versions}")
+    if found.back is not None:
+        wanted = f"; wanted within {span_text(within_s)}" if within_s else ""
+        typer.echo(f"  all of it would take {found.back.text()} to come back{wanted}")
+        typer.echo(f"    {found.back.how()}")
+    typer.echo(
+        f"  held against the files here: {compared.same_at_home:,} are the same, {compared.changed_at_home:,} changed "
+        f"since, {compared.gone_at_home:,} are not there any more"
+    )
+    if sums.too_large.count and not found.whole:
+        typer.echo(
+            f"  too large to be drawn: {sums.too_large.count:,} files ({size_text(sums.too_large.room)}); a larger "
+            "drill_mb, or --budget-mb, lets them come"
+        )
+    if found.check_code is not None:
+        said = f": {found.check_said}" if found.check_said else ""
+        typer.echo(f"  the job's own check ended with {found.check_code}{said}", err=bool(found.check_code))
+    if found.left_off:
+        typer.echo(f"  properties that could not be set here: {len(found.left_off):,} (of no matter for a drill)")
+    _tell_problems(found)
+
+
+def _tell_problems(found: DrillReport) -> None:
+    for title, problems in (("damaged", found.wrong), ("note", found.lacks), ("look", found.compared.odd)):
+        for problem in problems[:LONGEST_LIST]:
+            where = f"{problem.path}: " if problem.path else ""
+            typer.echo(f"  {title}: {where}{problem.why}", err=True)
+        if len(problems) > LONGEST_LIST:
+            typer.echo(f"  and {len(problems) - LONGEST_LIST} more", err=True)
+    if found.cut:
+        typer.echo(f"  it ended before its time: {found.cut}", err=True)
+    if found.wrong:
+        typer.echo(f"  keep the files here safe: they may be the only good ones; otherroof drill {found.job}", err=True)

@@ -1,0 +1,101 @@
+"""The chore of drilling: a part of each job's newest copy is brought back for practice, every `drill_days`.
+
+It shares the far box's worker with the runs, and keeps to the job's window and the month's allowance as they do. What
+is brought back is decided elsewhere.
+"""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from otherroof.base.clock import Clock
+from otherroof.copying.context import StopRequest
+from otherroof.jobs.context import JobContext
+from otherroof.jobs.drill import MB, DrillRequest, TimeLimit, drill, drill_mark
+from otherroof.jobs.stop_sign import StopSign
+from otherroof.ledger import Ledger
+from otherroof.restore.drilling.report import DrillReport
+from otherroof.restore.progress import RestoreProgress
+from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChoreInputs
+from otherroof.schedule.plan import GB, far_worker, month_begins, window_end
+from otherroof.settings import Settings
+from otherroof.settings.windows import DayStretch
+
+# The first one comes soon: a copy that was never brought back is a hope. One that came to nothing is tried again later.
+FIRST = timedelta(days=1)
+AGAIN_S = 6 * 3600.0
+# Runs to the same far box wait meanwhile; on a slow line it is timed by what came until then.
+LONGEST_S = 3600.0
+
+log = logging.getLogger(__name__)
+
+
+def drill_chore(clock: Clock, job: str, far: str) -> Chore:
+    """The chore that drills `job`, which goes to the far box `far`."""
+    name = drill_mark(job)
+    signs: list[StopSign] = []
+
+    def due(facts: ChoreFacts) -> datetime | None:
+        chosen = facts.settings.jobs.get(job)
+        if facts.last_times is None or chosen is None or not chosen.drill_days:
+            return None
+        # The drill itself notes its end under this name, also one that a person began.
+        last, pause = facts.last_times.get(name), timedelta(days=chosen.drill_days)
+        moment = last + pause if last is not None else facts.last_times[FIRST_START] + min(FIRST, pause)
+        moment = max(moment, facts.after_rest(AGAIN_S), facts.now)
+        if chosen.window is None:
+            return moment
+        stretch, zone = DayStretch.parse(chosen.window), facts.settings.zone
+        return moment if stretch.open_until(moment, zone) is not None else stretch.next_open(moment, zone)
+
+    def do(inputs: ChoreInputs) -> None:
+        settings = inputs.settings
+        with Ledger(settings.ledger) as ledger:
+            if ledger.runs.newest_good(job, far=far) is None or not _month_has_room(settings, job, ledger, clock):
+                return
+            stop = StopSign(clock, until=window_end(settings.jobs[job], clock.now(), settings.zone))
+            signs[:] = [stop]
+            asked = _EitherStop((stop, TimeLimit(clock, LONGEST_S)))
+            context = JobContext(RestoreProgress(), ledger, clock, asked, told=log.warning, linger=True)
+            _log(name, drill(settings, DrillRequest(job), context))
+
+    def stop_it(reason: str) -> None:
+        for sign in signs:
+            sign.ask(reason)
+
+    return Chore(name, far_worker(far), due, do, ended=lambda _: True, stop=stop_it)
+
+
+@dataclass(frozen=True, slots=True)
+class _EitherStop:
+    """A sign that is up as soon as one of several is."""
+
+    signs: tuple[StopRequest, ...]
+
+    def asked(self) -> str:
+        """The first reason to stop; empty while there is none."""
+        return next((why for sign in self.signs if (why := sign.asked())), "")
+
+
+def _month_has_room(settings: Settings, job: str, ledger: Ledger, clock: Clock) -> bool:
+    """Whether the month's allowance of the job's far box has room for a whole drill."""
+    chosen = settings.jobs[job]
+    allowance = settings.far[chosen.far].month_gb * GB
+    if not allowance:
+        return True
+    used = ledger.wire_bytes_since(chosen.far, month_begins(clock.now(), settings.zone))
+    if allowance - used >= chosen.drill_mb * MB:
+        return True
+    log.info("%s: not now: what is left of the far box's allowance for this month is for the copies", drill_mark(job))
+    return False
+
+
+def _log(name: str, report: DrillReport) -> None:
+    level = logging.WARNING if report.wrong or report.needs_a_look else logging.INFO
+    back = f"; all would take {report.back.text()}" if report.back is not None else ""
+    damage = f"; damaged: {len(report.wrong)}" if report.wrong else ""
+    check = f"; the job's own check ended with {report.check_code}" if report.check_code else ""
+    cut = f"; {report.cut}" if report.cut else ""
+    log.log(level, "%s: %s files came back%s%s%s%s", name, report.files, damage, check, back, cut)

@@ -1,0 +1,86 @@
+"""What drills say: a line for status and digest, and rules for a check that failed and a copy that comes too slowly.
+
+Pure; how long a restore takes was calculated when the drill was made.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from zoneinfo import ZoneInfo
+
+from otherroof.base.units import size_text, span_text
+from otherroof.forecast.restore_time import disk_seconds
+from otherroof.ledger.drills import DrillFigures, DrillRow
+from otherroof.watch.facts import CLEAR_OF_EDGE, Facts, Finding
+from otherroof.watch.words import count_text, moment_text
+
+
+def back_text(figures: DrillFigures) -> str:
+    """How long all would take: `about 5 d 3 h (between 4 d and 7 d)`; empty if it is not known."""
+    if figures.back_s is None or figures.soonest_s is None or figures.latest_s is None:
+        return ""
+    return (
+        f"about {span_text(figures.back_s)} (between {span_text(figures.soonest_s)} and {span_text(figures.latest_s)})"
+    )
+
+
+def drill_text(row: DrillRow | None, within_s: float, zone: ZoneInfo) -> str:
+    """The last drill on one line: when, what came of it, how long all would take beside what is wanted (`within_s`
+    seconds, 0 for nothing)."""
+    if row is None:
+        return "never drilled yet"
+    figures = row.figures
+    came = f"{figures.files:,} of {count_text(figures.of_files, 'file')} came back"
+    damaged = f", {figures.damaged:,} damaged" if figures.damaged else ""
+    said = f"last drill {moment_text(row.started, zone)}: {came}{damaged}"
+    if figures.check_code:
+        said += f"; the check of them ended with {figures.check_code}"
+    if back := back_text(figures):
+        wanted = f", wanted within {span_text(within_s)}" if within_s else ""
+        said += f"; all would take {back}{wanted}"
+    return said
+
+
+def check_failed(facts: Facts) -> Iterator[Finding]:
+    """The job's own check of what the last drill brought back did not say that all is well."""
+    for job in facts.jobs:
+        row = job.drilled
+        if row is None or not row.figures.check_code:
+            continue
+        said = f": {row.figures.check_said}" if row.figures.check_said else ""
+        yield Finding(
+            "check_failed",
+            job.name,
+            f"what a drill brought back of {job.name} on {moment_text(row.started, facts.zone)} did not pass the job's "
+            f"own check, which ended with {row.figures.check_code}{said}",
+            f"`otherroof drill {job.name}` tries it again, and says whether they came back as they had been copied. If "
+            f"so, look whether they are of use in {job.folder} itself. `always` under [drill] names what the check "
+            "needs in any case.",
+            row.started,
+            mark=row.version,
+        )
+
+
+def too_slow(facts: Facts) -> Iterator[Finding]:
+    """By the last drill, all of a job would not be back as soon as the household wants it."""
+    for job in facts.jobs:
+        row, within_s = job.drilled, job.back_within.total_seconds()
+        if row is None or row.figures.back_s is None or not within_s:
+            continue
+        slack = CLEAR_OF_EDGE if f"too_slow:{job.name}" in facts.standing else 1.0
+        if row.figures.back_s * slack <= within_s:
+            continue
+        size = row.figures.of_size
+        disk = span_text(disk_seconds(size))
+        yield Finding(
+            "too_slow",
+            job.name,
+            f"all of {job.name} ({size_text(size)}) would take {back_text(row.figures)} to come back over this line, "
+            f"and is wanted within {span_text(within_s)}",
+            f"If it ever has to come back, fetch the disk of far box {job.far} home instead of waiting for the line: "
+            f"it holds ordinary files, and reads all of it in about {disk} once it is here. That is equipment in "
+            "someone else's home: agree beforehand who may take it, and how. What is needed first can be a job of its "
+            "own, which comes back sooner. If the household can wait, raise back_within_hours; "
+            f"`otherroof drill {job.name}` measures anew.",
+            row.started,
+        )

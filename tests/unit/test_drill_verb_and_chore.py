@@ -1,0 +1,207 @@
+"""Drills as a person asks for them and as the service does them: what is told, with which exit code, and when."""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from otherroof.base.clock import SystemClock
+from otherroof.jobs.drill import drill_mark
+from otherroof.ledger import Ledger
+from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChoreInputs, service_chores
+from otherroof.settings import require_settings
+from support.drills import drill_rows, left_over
+from support.household import write_household
+from support.killable import Killable
+from support.main_job import JOB, OneJob
+from support.verbs import Verb, two_files_and_a_link, verb_of
+
+pytestmark = pytest.mark.lasts(10)
+
+NOW = datetime(2031, 3, 6, 12, 0, tzinfo=UTC)
+DAY = timedelta(days=1)
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Iterator[OneJob]:
+    with two_files_and_a_link(tmp_path) as made:
+        made.done()
+        yield made
+
+
+@pytest.fixture
+def verb(job: OneJob, capsys: pytest.CaptureFixture[str]) -> Verb:
+    return verb_of(job, capsys)
+
+
+def test_drill_tells_what_came_back_and_how_long_all_would_take(verb: Verb) -> None:
+    told = verb("drill", JOB)
+    assert (told.code, told.err) == (0, "")
+    assert "3 of 3 files" in told.out
+    assert "came back for practice" in told.out
+    assert "all of it would take about" in told.out
+    assert "until the first file" in told.out
+    assert "2 are the same, 0 changed since" in told.out
+
+
+def test_damage_is_exit_5_and_named(job: OneJob, verb: Verb) -> None:
+    (job.latest / "b/c").write_bytes(b"FIRST c")
+    told = verb("drill", JOB)
+    assert told.code == 5
+    assert "damaged: b/c: its content is not what the listing says" in told.err
+    status = verb("status", "--json").json
+    assert status["jobs"][0]["drilled"] is not None
+    assert "1 damaged" in status["jobs"][0]["drill"]
+
+
+def test_json_has_the_same_figures(verb: Verb) -> None:
+    told = verb("drill", JOB, "--json")
+    found = told.json
+    assert (found["files"], found["of_files"], found["whole"], found["damaged"]) == (3, 3, True, [])
+    assert found["at_home"] == {"same": 2, "changed": 0, "gone": 0, "odd": 0}
+    assert 0 < found["back"]["soonest_s"] <= found["back"]["seconds"] <= found["back"]["latest_s"]
+    assert found["check"] is None
+
+
+def test_copy_that_comes_back_too_slowly_needs_a_look(job: OneJob, verb: Verb) -> None:
+    job.job_more = {"back_within_hours": 0.000001}
+    job.write_settings()
+    told = verb("drill", JOB)
+    assert told.code == 1
+    assert "fetch the far disk home" in told.err
+    job.job_more = {"back_within_hours": 100}
+    job.write_settings()
+    assert verb("drill", JOB).code == 0
+
+
+def test_all_from_nothing_says_so(verb: Verb) -> None:
+    told = verb("drill", JOB, "--all-from-nothing")
+    assert told.code == 0
+    assert "from settings and keys alone; versions that could be had: 1" in told.out
+
+
+def test_job_that_is_none_is_wrong_use(verb: Verb) -> None:
+    assert verb("drill", "nothing").code == 2
+
+
+def test_status_and_digest_have_one_line_about_it(verb: Verb) -> None:
+    assert f"never drilled yet: {JOB}" in verb("status").out
+    assert "practice: never drilled yet" in verb("digest").out
+    verb("drill", JOB)
+    assert f"{JOB}: last drill " in verb("status").out
+    said = " ".join(verb("digest").out.split())
+    assert "practice: last drill " in said
+    assert "3 of 3 files came back; all would take about" in said
+
+
+# -- the service's chore --
+
+
+def chore_of(where: Path, more: str = "") -> tuple[Chore, ChoreFacts]:
+    settings = require_settings(write_household(where, jobs={"photos": more}))
+    (made,) = [one for one in service_chores(SystemClock())(settings) if one.name == "drill photos"]
+    return made, ChoreFacts(NOW, settings, {FIRST_START: NOW - DAY})
+
+
+def due(chore: Chore, facts: ChoreFacts, **changed: object) -> datetime | None:
+    given = {"now": facts.now, "settings": facts.settings, "last_times": facts.last_times} | changed
+    return chore.due(ChoreFacts(**given))  # type: ignore[arg-type]
+
+
+def test_first_drill_comes_a_day_after_the_first_start_then_each_drill_days(tmp_path: Path) -> None:
+    chore, facts = chore_of(tmp_path)
+    assert due(chore, facts) == NOW
+    assert due(chore, facts, last_times={FIRST_START: NOW}) == NOW + DAY
+    assert due(chore, facts, last_times={FIRST_START: NOW, drill_mark("photos"): NOW - 2 * DAY}) == NOW + 28 * DAY
+    assert due(chore, facts, last_times=None) is None
+    assert due(chore, facts, rested_s=0.0) == NOW + timedelta(hours=6), "one that came to nothing is tried again later"
+
+
+def test_drill_keeps_to_the_window_of_its_job(tmp_path: Path) -> None:
+    chore, facts = chore_of(tmp_path, 'window = "01:00-06:30"\n')
+    # 12:00 UTC is 08:30 in St John's; the window opens at 01:00 there, 04:30 UTC.
+    assert due(chore, facts) == datetime(2031, 3, 7, 4, 30, tzinfo=UTC)
+    inside = datetime(2031, 3, 7, 5, 0, tzinfo=UTC)
+    assert due(chore, facts, now=inside) == inside
+
+
+def test_no_drill_by_the_service_if_the_settings_want_none(tmp_path: Path) -> None:
+    chore, facts = chore_of(tmp_path, "drill_days = 0\n")
+    assert due(chore, facts) is None
+
+
+def test_chore_drills_and_keeps_when(job: OneJob) -> None:
+    (chore,) = [one for one in service_chores(SystemClock())(job.settings) if one.name == drill_mark(JOB)]
+    chore.do(ChoreInputs(job.settings))
+    assert [row.outcome for row in drill_rows(job)] == ["whole"]
+    with Ledger(job.settings.ledger) as ledger:
+        assert drill_mark(JOB) in ledger.marks.by_name()
+
+
+def test_chore_waits_for_a_copy_and_for_room_in_the_month(job: OneJob, monkeypatch: pytest.MonkeyPatch) -> None:
+    job.far_more = {"month_gb": 0.4}
+    job.write_settings()
+    (chore,) = [one for one in service_chores(SystemClock())(job.settings) if one.name == drill_mark(JOB)]
+    chore.do(ChoreInputs(job.settings))
+    assert drill_rows(job) == [], "drill_mb is more than the month has"
+    job.far_more = {"month_gb": 0.6}
+    job.write_settings()
+    with monkeypatch.context() as changed:
+        changed.setattr("otherroof.ledger.runs.RunPage.newest_good", lambda *_, **__: None)
+        chore.do(ChoreInputs(job.settings))
+        assert drill_rows(job) == []
+    chore.do(ChoreInputs(job.settings))
+    assert len(drill_rows(job)) == 1
+
+
+def test_chore_that_is_asked_to_stop_stops(job: OneJob, monkeypatch: pytest.MonkeyPatch) -> None:
+    (chore,) = [one for one in service_chores(SystemClock())(job.settings) if one.name == drill_mark(JOB)]
+    seen: list[str] = []
+
+    def asked(_: object, __: object, context: SimpleNamespace) -> None:
+        chore.stop("the service ends")
+        seen.append(context.stop.asked())
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("otherroof.schedule.drills.drill", asked)
+    with pytest.raises(KeyboardInterrupt):
+        chore.do(ChoreInputs(job.settings))
+    assert seen == ["the service ends"]
+
+
+# -- killed --
+
+
+@pytest.mark.slow
+def test_killed_at_any_moment_the_next_one_leaves_nothing_behind(job: OneJob, tmp_path: Path) -> None:
+    for number in range(150):
+        job.put(f"many/{number}", os.urandom(30_000))
+    job.done()
+    argv = ["drill", JOB, "--config", job.config]
+    killed = left = 0
+    with Killable(tmp_path / "told") as machine:
+        pid = machine.start(argv)
+        code, seconds = machine.end()
+        assert (code, pid > 0) == (0, True)
+        for step in range(12):
+            pid = machine.start(argv)
+            timer = threading.Timer(seconds * (step + 0.5) / 12, machine.kill, (pid,))
+            timer.start()
+            code, _ = machine.end_after(timer)
+            killed += code == -signal.SIGKILL
+            left += bool(left_over(job))
+        machine.start(argv)
+        assert machine.end()[0] == 0
+    assert killed >= 6
+    assert left >= 1, "no kill fell into the restore"
+    assert left_over(job) == []
+    rows = drill_rows(job)
+    assert rows[0].outcome == "whole"
+    assert {row.outcome for row in rows} == {"whole", "cut"}
