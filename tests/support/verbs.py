@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from otherroof.cli.common import JSON_SCHEMA
 from otherroof.cli.main import main
 from support.main_job import OneJob, one_job
 
@@ -22,7 +23,10 @@ class Told:
 
     @property
     def json(self) -> Any:
-        return json.loads(self.out)
+        """The one object, without the version of its shape, which each must have."""
+        found = json.loads(self.out)
+        assert found.pop("schema") == JSON_SCHEMA
+        return found
 
     def one_line(self) -> str:
         """The one line of error that there must be."""

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from otherroof.base.errors import LinkLost, OtherroofError, Refused
 from otherroof.base.printable import LONGEST, escaped, one_line
-from otherroof.cli.common import print_json
+from otherroof.cli.common import JSON_SCHEMA, print_json
 from otherroof.copying.report import RunReport
 from otherroof.ledger.runs import CSV_COLUMNS, RunRow
 from support.simulated import utc
@@ -59,5 +59,5 @@ def test_json_holds_nothing_that_a_terminal_acts_upon_and_says_the_same(capsys: 
     print_json(value)
     printed = capsys.readouterr().out
     assert all(line.isprintable() for line in printed.split("\n"))
-    assert json.loads(printed) == value
+    assert json.loads(printed) == {"schema": JSON_SCHEMA, **value}
     assert "ü – 日本語" in printed

@@ -9,6 +9,7 @@ import json
 import os
 import re
 import sys
+from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from otherroof.settings import Job, Settings
 
 SETTINGS_FOLDER = "/etc/otherroof"
+JSON_SCHEMA = 1  # raised if a key goes or means something else; keys may be added (`parser/reports.py` lists them)
 PLAIN_WIDTH = 200  # columns when it is no terminal: nothing is cut short there
 
 _NOT_PRINTABLE = re.compile(r"[^ -~]")  # what may be so: the rest is asked letter by letter
@@ -129,12 +131,39 @@ def console() -> Console:
     return Console(highlight=False, width=width, no_color=True if os.environ.get("NO_COLOR") else None)
 
 
-def print_json(value: Any) -> None:
-    """One JSON document on standard output, readable by people too, and harmless to a terminal."""
-    text = json.dumps(value, indent=2, ensure_ascii=False)
+def print_json(value: Mapping[str, Any]) -> None:
+    """One JSON object on standard output, readable by people too, and harmless to a terminal.
+
+    Its first key is `schema`, the version of all these objects' shape.
+    """
+    sys.stdout.write(_harmless(json.dumps({"schema": JSON_SCHEMA, **value}, indent=2, ensure_ascii=False)) + "\n")
+
+
+def print_json_rows(
+    head: Mapping[str, Any],
+    name: str,
+    rows: Iterable[Mapping[str, Any]],
+    tail: Callable[[], Mapping[str, Any]] = dict,
+) -> None:
+    """As `print_json`, for more rows than memory should hold: `head`, then the rows under `name`, each on a line of its
+    own as it comes, then what `tail` gives after the last."""
+    begun = json.dumps({"schema": JSON_SCHEMA, **head, name: []}, indent=2, ensure_ascii=False)
+    sys.stdout.write(_harmless(begun.removesuffix("[]\n}")) + "[")
+    between = "\n    "
+    for row in rows:
+        sys.stdout.write(between + _harmless(json.dumps(row, ensure_ascii=False)))
+        between = ",\n    "
+    sys.stdout.write("\n  ]" if between[0] == "," else "]")
+    for key, value in tail().items():
+        text = json.dumps({key: value}, indent=2, ensure_ascii=False)
+        sys.stdout.write("," + _harmless(text.removeprefix("{").removesuffix("\n}")))
+    sys.stdout.write("\n}\n")
+
+
+def _harmless(text: str) -> str:
     # JSON itself lets DEL and the control characters from U+0080 on stand in a string, and terminals act upon them.
-    shown = (line if line.isprintable() else _NOT_PRINTABLE.sub(_as_json, line) for line in text.split("\n"))
-    sys.stdout.write("\n".join(shown) + "\n")
+    lines = text.split("\n")
+    return "\n".join(line if line.isprintable() else _NOT_PRINTABLE.sub(_as_json, line) for line in lines)
 
 
 def _as_json(found: re.Match[str]) -> str:

@@ -9,7 +9,7 @@ import os
 import re
 import secrets
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import suppress
+from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -71,6 +71,17 @@ class ExtraScript:
     heard: Callable[[Any], None]
 
 
+class ProvedListing(Protocol):
+    """A listing that was fetched and proved. Good for as long as whoever gave it out says."""
+
+    @property
+    def header(self) -> Header: ...
+
+    @property
+    def lines(self) -> Callable[[], Iterator[bytes]]:
+        """Gives the entries' lines, also if the header says that another run's hold; these are proved as well. Once."""
+
+
 class Keeper(Protocol):
     """A job's far copy as a whole: whose it is, which runs it holds, and the commit of a new one.
 
@@ -120,6 +131,9 @@ class Keeper(Protocol):
 
     def take_back_begin(self, run: str) -> None:
         """`run` has changed nothing and will not: take its mark away."""
+
+    def listing(self, run: str) -> AbstractContextManager[ProvedListing]:
+        """The listing of a run, proved; its lines are fetched when they are asked for, if another run has them."""
 
     def lines(self, run: str) -> Iterator[bytes]:
         """The entries' lines of a run's listing, proved before the first is given."""

@@ -36,6 +36,10 @@ class ListingKey:
         """Proves a short note of this home's at the far end: BLAKE2b of 16 bytes in hexadecimal, keyed."""
         return hashlib.blake2b(text, key=self.secret, digest_size=16, person=b"otherroof-note").hexdigest()
 
+    def index_mac(self) -> hashlib.blake2b:
+        """A fresh keyed BLAKE2b for what home keeps of listings that it has proved."""
+        return hashlib.blake2b(key=self.secret, digest_size=32, person=b"otherroof-index")
+
     @property
     def home_id(self) -> str:
         """The home's id: it says nothing about the key."""

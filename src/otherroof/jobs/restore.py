@@ -18,6 +18,8 @@ from otherroof.jobs.context import JobContext
 from otherroof.jobs.open_job import READ, OpenedJob, open_job
 from otherroof.ledger import Ledger
 from otherroof.ledger.far_findings import DamagedFile
+from otherroof.restore.dry import DryRestore, dry_restore
+from otherroof.restore.finding.like import Like
 from otherroof.restore.progress import RestoreProgress
 from otherroof.restore.restore import Restorer
 from otherroof.restore.selection import RestoreReport, Selection
@@ -39,6 +41,12 @@ class RestoreRequest:
     existing: Existing = "refuse"
     paths: tuple[bytes, ...] = ()
     newest: str = ""
+    like: Like | None = None
+
+    @property
+    def wanted(self) -> Selection:
+        """What is to come back of the version."""
+        return Selection(self.paths, self.like)
 
 
 def list_versions(settings: Settings, name: str, newest: str = "") -> list[Listed]:
@@ -47,14 +55,14 @@ def list_versions(settings: Settings, name: str, newest: str = "") -> list[Liste
     The newest that is known, by the ledger or as `newest`, is among them with a flaw, if the far box does not hold it.
     """
     with open_job(settings, name, JobContext(RestoreProgress()), READ) as job:
-        _expect(job, newest)
+        expect(job, newest)
         found = list(_listed_versions(job))
         if job.lost:
             found.append(Listed(job.lost, job.counted[job.lost], flaw=LOST))
     return sorted(found, key=lambda version: version.run, reverse=True)
 
 
-def _expect(job: OpenedJob, newest: str) -> None:
+def expect(job: OpenedJob, newest: str) -> None:
     """Hold what the far box shows against a run that a person knows of. Raises WrongUse if that is no run's id."""
     if not newest:
         return
@@ -83,7 +91,7 @@ def _listed(job: str, run: str, header: Header | OtherroofError) -> Listed:
 
 
 @dataclass(frozen=True, slots=True)
-class _ChosenVersion:
+class ChosenVersion:
     """The run whose version is to come back. If a moment was asked for: that moment (`until`), and when the run was
     `taken` as the header of its listing shows it, which is not proved yet. `newer` is a run that the far box should
     have shown in its place: it counted by home's own history, until that moment; empty if there is none."""
@@ -93,10 +101,10 @@ class _ChosenVersion:
     taken: datetime | None = None
     newer: str = ""
 
-    def check_time(self, proved: Header) -> None:
+    def check_time(self, job: str, proved: datetime) -> None:
         """Raises Damaged if the listing, now that it was read as a whole, tells another time than it was chosen by."""
-        if self.taken is not None and time_taken(proved) != self.taken:
-            raise damaged_listing(f"{proved.job}/{self.run}", "showed another time before it was read as a whole")
+        if self.taken is not None and proved != self.taken:
+            raise damaged_listing(f"{job}/{self.run}", "showed another time before it was read as a whole")
 
     def problems(self) -> list[Problem]:
         if not self.newer:
@@ -105,18 +113,18 @@ class _ChosenVersion:
         return [Problem("", f"{what}: run {self.newer} counted, and {LOST}")]
 
 
-def _chosen_version(job: OpenedJob, as_of: str) -> _ChosenVersion:
-    """What `as_of` means. Raises WrongUse if that is nothing."""
+def chosen_version(job: OpenedJob, as_of: str) -> ChosenVersion:
+    """The version that `as_of` means. Raises WrongUse if that is nothing."""
     run = named_run(job.view.runs, as_of, job.name)
     if run:
-        return _ChosenVersion(run, newer="" if as_of else job.lost)
+        return ChosenVersion(run, newer="" if as_of else job.lost)
     until = moment_of(as_of, job.name, job.settings.zone)
     listed = newest_until(_listed_versions(job), until, as_of, job.name)
     # Runs do not overlap: what had ended after this version was taken is newer, or the far box shows it with another
     # time. What had ended before is older, whatever its id: a clock may have been wrong, or the history lost since.
     hidden = [(at, run) for run, at in job.counted.items() if listed.taken < at <= until and run != listed.run]
     newest = max(hidden, default=(until, ""))[1]
-    return _ChosenVersion(listed.run, until, listed.taken, newest if newest > listed.run else "")
+    return ChosenVersion(listed.run, until, listed.taken, newest if newest > listed.run else "")
 
 
 def restore(
@@ -126,18 +134,33 @@ def restore(
     are in the answer."""
     context = context or JobContext(RestoreProgress())
     with open_job(settings, request.job, context, READ) as job:
-        _expect(job, request.newest)
-        chosen = _chosen_version(job, request.as_of)
+        expect(job, request.newest)
+        chosen = chosen_version(job, request.as_of)
         with closing(job.keeper.reader(chosen.run)) as reader:
-            chosen.check_time(reader.header)
+            chosen.check_time(job.name, time_taken(reader.header))
             with closing(TargetFolder(request.into, request.existing)) as target:
                 reader.look(job.view)
-                report = Restorer(reader, target, context.progress).restore(Selection(request.paths), context.tick)
+                report = Restorer(reader, target, context.progress).restore(request.wanted, context.tick)
             report.problems[:0] = chosen.problems()
             _note_damage(job.ledger, reader, report, context.clock)
             if not report.kept:  # what was here already was not read
-                _settle_damage(job.ledger, reader, report, Selection(request.paths))
+                _settle_damage(job.ledger, reader, report, request.wanted)
             return report
+
+
+def restore_dry(settings: Settings, request: RestoreRequest) -> DryRestore:
+    """What `restore` would bring back, by the listing alone: nothing is fetched and nothing is written.
+
+    Raises what `restore` does.
+    """
+    with open_job(settings, request.job, JobContext(RestoreProgress()), READ) as job:
+        expect(job, request.newest)
+        chosen = chosen_version(job, request.as_of)
+        with closing(job.keeper.reader(chosen.run)) as reader:
+            chosen.check_time(job.name, time_taken(reader.header))
+            found = dry_restore(reader, request.wanted, request.into)
+    found.problems += chosen.problems()
+    return found
 
 
 def _note_damage(ledger: Ledger, reader: Reader, report: RestoreReport, clock: Clock) -> None:

@@ -80,6 +80,7 @@ class Restorer:
 
     def restore(self, wanted: Selection, tick: Callable[[], None]) -> RestoreReport:
         """V3 to V6. Raises HomeTrouble if this machine cannot take it, LinkLost if the way broke."""
+        wanted = wanted.among(self._reader.entries())
         firsts = self._survey(wanted)
         self._make_folders(wanted)
         try:
@@ -107,7 +108,7 @@ class Restorer:
         # Every step reads the listing from its beginning again. It may have millions of entries, and is a local file by
         # now: reading it is cheap, holding it is not.
         firsts: set[bytes] = set()
-        unmet = set(wanted.paths)
+        unmet = set(wanted.paths) if wanted.like is None else set()
         for entry in self._reader.entries():
             if not wanted.has(entry.path):
                 continue
@@ -120,7 +121,7 @@ class Restorer:
                     firsts.add(entry.first)
         if unmet:
             raise WrongUse(
-                f"this version holds no {path_text(min(unmet))}",
+                f"this version holds no {path_text(min(unmet)) or 'path without a name'}",
                 where=f"{self._reader.header.job}/{self._reader.header.run}",
                 advice="paths are as they lie in the job's folder; without any, all of it comes back",
             )
@@ -382,7 +383,7 @@ class Restorer:
                     self._target.finish_folder(entry)
         # Only if everything was restored into a folder that was empty: else it is the person's own, and stays as it is.
         top = self._reader.header.top
-        if top and not wanted.paths and self._target.was_empty:
+        if top and wanted.is_all and self._target.was_empty:
             self._target.finish_top(parse_line(json.dumps(top).encode(), top=True))
 
 

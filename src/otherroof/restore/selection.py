@@ -2,25 +2,64 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 
+from otherroof.base.errors import WrongUse
 from otherroof.copying.report import Problem
+from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.listing import Header
+from otherroof.restore.finding.like import Like, is_meant
 
 
 @dataclass(frozen=True, slots=True)
 class Selection:
-    """What is to come back: everything, or these paths and what is below them."""
+    """What is to come back: everything, or these paths and what is below them; of that, if there is a pattern, only
+    what it means, and what is below such a folder.
+
+    `on_the_way` are folders that hold something that a pattern means: see `among`.
+    """
 
     paths: tuple[bytes, ...] = ()
+    like: Like | None = None
+    on_the_way: frozenset[bytes] = frozenset()
+
+    @property
+    def is_all(self) -> bool:
+        """Whether all of a version is wanted."""
+        return not self.paths and self.like is None
 
     def has(self, path: bytes) -> bool:
         """Whether this entry is wanted itself."""
-        return not self.paths or any(path == wanted or path.startswith(wanted + b"/") for wanted in self.paths)
+        named = not self.paths or any(path == wanted or path.startswith(wanted + b"/") for wanted in self.paths)
+        return named and (self.like is None or is_meant(self.like, path))
 
     def leads_to(self, path: bytes) -> bool:
         """Whether this folder is needed to hold something that is wanted."""
+        if self.like is not None:
+            return path in self.on_the_way
         return any(wanted.startswith(path + b"/") for wanted in self.paths)
+
+    def among(self, entries: Iterable[Entry]) -> Selection:
+        """The same, knowing through which folders a pattern leads. Raises WrongUse if it means none."""
+        if self.like is None:
+            return self
+        found: set[bytes] = set()
+        nothing = True
+        for entry in entries:
+            if self.has(entry.path):
+                nothing = False
+                above = entry.path.rpartition(b"/")[0]
+                while above and above not in found:
+                    found.add(above)
+                    above = above.rpartition(b"/")[0]
+        if nothing:
+            raise WrongUse(
+                "this version holds nothing that is called so",
+                where=self.like.pattern,
+                advice="`otherroof files JOB --like PATTERN` shows what a pattern means",
+            )
+        return replace(self, on_the_way=frozenset(found))
 
 
 @dataclass(slots=True)

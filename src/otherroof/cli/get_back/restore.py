@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import os
+import sys
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
 from otherroof.base.clock import SystemClock, stamp
-from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL
+from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL, WrongUse
 from otherroof.base.units import rate_text, size_text, span_text
 from otherroof.cli.common import (
     SETTINGS_FOLDER,
@@ -19,15 +20,27 @@ from otherroof.cli.common import (
     print_json,
     settings_for_rescue,
 )
+from otherroof.cli.show_found import (
+    AsOfOption,
+    LikeOption,
+    as_listed,
+    count_text,
+    path_as_json,
+    problem_rows,
+    tell_progress,
+)
 from otherroof.cli.show_progress import restore_progress, show_progress
 from otherroof.far_copy.entry import path_text
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
-    from otherroof.copying.report import Problem
+    from otherroof.jobs.finding.restore_states import RestoredStates
+    from otherroof.jobs.restore import RestoreRequest
+    from otherroof.restore.dry import DryRestore
     from otherroof.restore.progress import RestoreProgress
     from otherroof.restore.selection import RestoreReport
+    from otherroof.settings import Settings
 
 LONGEST_LIST = 50
 
@@ -38,7 +51,15 @@ def verb(
     paths: Annotated[
         list[str] | None, typer.Argument(metavar="PATH", help="Only these, as they lie in the job's folder.")
     ] = None,
-    as_of: Annotated[str, typer.Option("--as-of", metavar="RUN|TIME", help="An earlier version than the newest.")] = "",
+    as_of: AsOfOption = "",
+    like: LikeOption = "",
+    choose: Annotated[
+        bool, typer.Option("--choose", help="Walk the version's folders and mark what is wanted.")
+    ] = False,
+    every_state: Annotated[
+        bool, typer.Option("--every-state", help="All kept states of one file, side by side under dated names.")
+    ] = False,
+    dry: Annotated[bool, typer.Option("--dry", help="Only tell what would come back; write nothing.")] = False,
     if_there: Annotated[
         Literal["refuse", "keep", "replace"],
         typer.Option("--if-there", help="What to do if DIR is not empty."),
@@ -51,34 +72,139 @@ def verb(
 
     The newest version or an earlier one, whole or in part. Every file's digest is checked before it counts.
     """
-    from otherroof.jobs.context import JobContext
-    from otherroof.jobs.restore import RestoreRequest, restore
-    from otherroof.restore.progress import RestoreProgress
+    from otherroof.jobs.restore import RestoreRequest
+    from otherroof.restore.finding.like import Like
 
     settings = settings_for_rescue(config, lend_root=True)
     folder = job_of(settings, job).folder
     wanted = tuple(as_listed(path, folder) for path in paths or [])
-    request = RestoreRequest(job, os.fsencode(os.path.abspath(into)), as_of, if_there, wanted, newest)
+    target = os.fsencode(os.path.abspath(into))
+    request = RestoreRequest(job, target, as_of, if_there, wanted, newest, Like(like) if like else None)
+    if choose:
+        _require(not (wanted or like or every_state or as_json), "--choose stands alone, without PATH or --json")
+        request = _chosen(settings, request)
+    if every_state:
+        _require(len(wanted) == 1 and not (like or as_of or dry), "--every-state goes with one PATH and one DIR alone")
+        raise typer.Exit(_bring_states(settings, request, into, as_json=as_json))
+    raise typer.Exit(_look_only(settings, request, into, as_json=as_json) if dry else
+                     _bring(settings, request, into, as_json=as_json))  # fmt: skip
+
+
+def _require(right: bool, what: str) -> None:
+    if not right:
+        raise WrongUse(what, advice="`otherroof restore --help` tells more")
+
+
+def _chosen(settings: Settings, request: RestoreRequest) -> RestoreRequest:
+    """The request with the paths that a person marks, of the very version that was looked at."""
+    from dataclasses import replace
+
+    from otherroof.cli.choose import choose_paths
+    from otherroof.jobs.context import JobContext
+    from otherroof.jobs.finding.versions import chosen, found_versions
+    from otherroof.restore.finding.choosing import Chooser
+    from otherroof.restore.finding.look import VersionLook
+    from otherroof.restore.progress import RestoreProgress
+
+    _require(sys.stdin.isatty(), "--choose needs a terminal; name a PATH, or a pattern with --like")
+    context = JobContext(RestoreProgress(), told=tell_progress)
+    with found_versions(settings, request.job, chosen(request.as_of, request.newest), context) as found:
+        version = found.versions[-1]
+        paths = choose_paths(Chooser(VersionLook(found.index, request.job, version)), request.job, settings.zone)
+    if not paths:
+        typer.echo("nothing was brought back")
+        raise typer.Exit(EXIT_WELL)
+    return replace(request, paths=paths, as_of=version.run)
+
+
+def _bring(settings: Settings, request: RestoreRequest, into: str, *, as_json: bool) -> int:
+    from otherroof.jobs.context import JobContext
+    from otherroof.jobs.restore import restore
+    from otherroof.restore.progress import RestoreProgress
+
     clock = SystemClock()
     begun = clock.monotonic()
     progress = RestoreProgress()
-    with show_progress(lambda: restore_progress(progress), job, quiet=as_json) as tick:
+    with show_progress(lambda: restore_progress(progress), request.job, quiet=as_json) as tick:
         found = restore(settings, request, JobContext(progress, clock=clock, tick=tick))
     seconds = clock.monotonic() - begun
     if as_json:
         print_json(_as_json(found, progress, seconds))
     else:
         _tell(found, progress, into, seconds, settings.zone)
-    raise typer.Exit(EXIT_DAMAGED if found.damaged else EXIT_LOOK if found.problems else EXIT_WELL)
+    return EXIT_DAMAGED if found.damaged else EXIT_LOOK if found.problems else EXIT_WELL
 
 
-def as_listed(path: str, folder: str) -> bytes:
-    """`path` as the listing names it: people write it as they see it at home, or with `./` before it."""
-    named = os.path.normpath(path) if path else ""
-    # With or without the job's folder in front: `/srv/photos/a` and `a` are the same file.
-    if named.startswith(folder + "/"):
-        named = named[len(folder) :]
-    return os.fsencode(named.strip("/"))
+def _bring_states(settings: Settings, request: RestoreRequest, into: str, *, as_json: bool) -> int:
+    from otherroof.jobs.context import JobContext
+    from otherroof.jobs.finding.restore_states import restore_states
+    from otherroof.restore.progress import RestoreProgress
+
+    progress = RestoreProgress()
+    with show_progress(lambda: restore_progress(progress), request.job, quiet=as_json) as tick:
+        done = restore_states(settings, request, JobContext(progress, tick=tick))
+    if as_json:
+        print_json(_states_as_json(request.job, done))
+    else:
+        typer.echo(f"{request.job}: {len(done.states)} states are in {path_text(os.fsencode(into))}, digests checked")
+        for name, held in done.states:
+            assert held.state is not None
+            typer.echo(f"  {size_text(held.state.size):>8}  {path_text(name)}")
+        _tell_kept(done.kept)
+        _tell_problems(done)
+    return EXIT_DAMAGED if done.damaged else EXIT_LOOK if done.problems else EXIT_WELL
+
+
+def _states_as_json(job: str, done: RestoredStates) -> dict[str, object]:
+    states = [{**path_as_json("name", name), "run": held.last.run} for name, held in done.states]
+    rows = {"damaged": problem_rows(done.damaged), "problems": problem_rows(done.problems)}
+    return {"job": job, "states": states, "kept": done.kept, **rows}
+
+
+def _look_only(settings: Settings, request: RestoreRequest, into: str, *, as_json: bool) -> int:
+    from otherroof.jobs.restore import restore_dry
+
+    found = restore_dry(settings, request)
+    if as_json:
+        print_json(_dry_as_json(found))
+    else:
+        _tell_dry(found, request, into)
+    return EXIT_LOOK if found.problems else EXIT_WELL
+
+
+def _dry_as_json(found: DryRestore) -> dict[str, object]:
+    return {
+        "job": found.header.job,
+        "run": found.header.run,
+        "dry": True,
+        "files": found.files,
+        "folders": found.folders,
+        "bytes": found.size,
+        "there": found.there,
+        "empty": found.target_empty,
+        "first": [path_as_json("path", path) for path in found.paths],
+        "problems": problem_rows(found.problems),
+    }
+
+
+def _tell_dry(found: DryRestore, request: RestoreRequest, into: str) -> None:
+    typer.echo(
+        f"{found.header.job}: {count_text(found.files)} ({size_text(found.size)}) of run {found.header.run} would come "
+        f"into {path_text(os.fsencode(into))}; nothing was fetched or written"
+    )
+    for path in found.paths:
+        typer.echo(f"  {path_text(path)}")
+    if found.files > len(found.paths):
+        typer.echo(f"  and {found.files - len(found.paths)} more")
+    if not found.target_empty:
+        does = {
+            "refuse": "it is not empty, so without --if-there keep or --if-there replace nothing would come",
+            "keep": f"{found.there} of them are there already and would stay as they are",
+            "replace": f"{found.there} of them are there already and would be replaced",
+        }
+        typer.echo(f"  mind: {does[request.existing]}")
+    for problem in found.problems:
+        typer.echo(f"  note: {problem.why}", err=True)
 
 
 def _as_json(found: RestoreReport, progress: RestoreProgress, seconds: float) -> dict[str, object]:
@@ -93,27 +219,38 @@ def _as_json(found: RestoreReport, progress: RestoreProgress, seconds: float) ->
         "bytes": found.size,
         "wire_down": progress.meter.wire_down,
         "seconds": round(seconds, 3),
-        "damaged": _rows(found.damaged),
-        "problems": _rows(found.problems),
+        "damaged": problem_rows(found.damaged),
+        "problems": problem_rows(found.problems),
     }
-
-
-def _rows(problems: list[Problem]) -> list[dict[str, str]]:
-    return [{"path": problem.path, "why": problem.why} for problem in problems]
 
 
 def _tell(found: RestoreReport, progress: RestoreProgress, into: str, seconds: float, zone: ZoneInfo) -> None:
     from otherroof.far_copy.listing import time_taken
-    from otherroof.watch.words import count_text, moment_text
+    from otherroof.watch.words import count_text as counted
+    from otherroof.watch.words import moment_text
 
     typer.echo(
-        f"{found.header.job}: {count_text(found.files, 'file')} ({size_text(found.size)}) of the version of "
+        f"{found.header.job}: {counted(found.files, 'file')} ({size_text(found.size)}) of the version of "
         f"{moment_text(time_taken(found.header), zone)} (run {found.header.run}) are in "
         f"{path_text(os.fsencode(into))}, "
         f"every digest checked; {span_text(seconds)}, {rate_text(progress.meter.wire_down, seconds)}"
     )
-    if found.kept:
-        typer.echo(f"  {found.kept} were there already and left as they are")
+    _tell_kept(found.kept)
+    _tell_problems(found)
+    if found.damaged:
+        typer.echo(
+            f"  {len(found.damaged)} could not be restored; try an earlier version: otherroof versions "
+            f"{found.header.job}, then --as-of",
+            err=True,
+        )
+
+
+def _tell_kept(kept: int) -> None:
+    if kept:
+        typer.echo(f"  {kept} were there already and left as they are")
+
+
+def _tell_problems(found: RestoreReport | RestoredStates) -> None:
     for title, problems in (("damaged at the far box", found.damaged), ("note", found.problems)):
         for problem in problems[:LONGEST_LIST]:
             typer.echo(
@@ -121,9 +258,3 @@ def _tell(found: RestoreReport, progress: RestoreProgress, into: str, seconds: f
             )
         if len(problems) > LONGEST_LIST:
             typer.echo(f"  and {len(problems) - LONGEST_LIST} more", err=True)
-    if found.damaged:
-        typer.echo(
-            f"  {len(found.damaged)} could not be restored; try an earlier version: otherroof versions "
-            f"{found.header.job}, then --as-of",
-            err=True,
-        )

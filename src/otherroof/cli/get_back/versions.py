@@ -22,6 +22,8 @@ from otherroof.cli.common import (
     settings_for_rescue,
     settings_in,
 )
+from otherroof.cli.show_found import as_listed, moment_text
+from otherroof.cli.show_states import show_states
 
 if TYPE_CHECKING:
     from otherroof.settings import Settings
@@ -29,6 +31,7 @@ if TYPE_CHECKING:
 
 def verb(
     job: Annotated[str, typer.Argument(metavar="JOB", help="The job whose versions are listed.")],
+    path: Annotated[str, typer.Argument(metavar="PATH", help="Every state of this file that can still be had.")] = "",
     newest: NewestOption = "",
     pin: Annotated[
         str,
@@ -41,17 +44,22 @@ def verb(
     config: ConfigOption = SETTINGS_FOLDER,
     as_json: JsonOption = False,
 ) -> None:
-    """List every version that the far box holds, newest first.
+    """List the versions that the far box holds, or those of one file.
 
-    Or pin one of them, or pin it no longer.
+    Newest first. With PATH, each state of that file: from which version to which, its size and digest, and what brings
+    it back. Or pin a version, or pin it no longer.
     """
     from otherroof.jobs.restore import LOST, list_versions
 
     if pin or unpin:
+        if path:
+            raise WrongUse("a version is pinned, not a PATH of it", where=job)
         _pin(config, job, pin, unpin, why)
         return
     settings = settings_for_rescue(config)
-    job_of(settings, job)
+    wanted = as_listed(path, job_of(settings, job).folder)
+    if wanted:
+        show_states(settings, job, wanted, newest, as_json=as_json)
     found = list_versions(settings, job, newest)
     pins = pinned_here(settings, job)
     if as_json:
@@ -69,7 +77,7 @@ def verb(
 
         table = Table("run", "taken", "files", "size", "", box=None, pad_edge=False)
         for version in found:
-            taken = f"{version.taken.astimezone(settings.zone):%Y-%m-%d %H:%M}"
+            taken = moment_text(version.taken, settings.zone)
             figures = ("–", "–") if version.flaw else (str(version.files), size_text(version.size))
             table.add_row(version.run, taken, *figures, version.flaw or _pinned_text(pins.get(version.run)))
         console().print(table)

@@ -38,7 +38,9 @@ GROUPS: dict[str, dict[str, str]] = {
         "alert-test": "Send a test message, to know that alerts reach you.",
     },
     "Get back": {
-        "versions": "List every version that the far box holds, newest first.",
+        "versions": "List the versions that the far box holds, or those of one file.",
+        "files": "Show what a version holds, folder by folder or by a pattern.",
+        "changes": "Show what came, changed, moved and went between two versions.",
         "restore": "Bring files back from the far box into a folder.",
     },
     "Trust": {

@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterable, Iterator
-from contextlib import suppress
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, replace
+from functools import partial
 
 from otherroof.base.errors import Damaged, HomeTrouble, OtherroofError
 from otherroof.far.place import Place, Task, run_script, run_scripts
@@ -31,6 +32,14 @@ ODD_LINE = 4096  # bytes; an ordinary entry has 250
 HEADER_WEIGHT = 128 * 1024  # bytes
 # What a cut run moved aside is held in memory by whoever asks: paths of more than a million files.
 MOST_MOVED = 256 * 1024 * 1024  # bytes
+
+
+@dataclass(frozen=True, slots=True)
+class FetchedListing:
+    """See the port of a proved listing."""
+
+    header: Header
+    lines: Callable[[], Iterator[bytes]]
 
 
 class OpenKeeper:
@@ -136,6 +145,18 @@ class OpenKeeper:
     def take_back_begin(self, run: str) -> None:
         """See the port."""
         run_script(self.place, self._folder.take_back_begin(run))
+
+    @contextmanager
+    def listing(self, run: str) -> Iterator[FetchedListing]:
+        """See the port."""
+        header, path = self._fetch_listing(run)
+        try:
+            if header.same_as:
+                yield FetchedListing(header, partial(self.lines, header.same_as))
+            else:
+                yield FetchedListing(header, partial(entry_lines, path, f"{self._job}/{run}"))
+        finally:
+            os.unlink(path)
 
     def lines(self, run: str) -> Iterator[bytes]:
         """See the port."""

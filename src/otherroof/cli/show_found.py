@@ -1,0 +1,109 @@
+"""How verbs show what they found in versions: rows of text and of JSON. Names in them may be anything.
+
+Every verb's help may pass through here, so what only the deeds need is imported inside.
+"""
+
+from __future__ import annotations
+
+import base64
+import os
+import sys
+from collections.abc import Iterable
+from datetime import UTC, datetime, tzinfo
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from otherroof.base.clock import stamp
+from otherroof.far_copy.entry import path_text
+
+if TYPE_CHECKING:
+    from otherroof.copying.report import Problem
+    from otherroof.restore.finding.states import FileState, IndexedVersion
+
+LikeOption = Annotated[
+    str,
+    typer.Option("--like", metavar="PATTERN", help="Only what is called like this: '*.jpg', 'summer/**'."),
+]
+AsOfOption = Annotated[str, typer.Option("--as-of", metavar="RUN|TIME", help="An earlier version than the newest.")]
+DIGITS = 8  # of a digest, for people: enough to tell the states of one file apart
+
+
+def as_listed(path: str, folder: str) -> bytes:
+    """`path` as the listing names it: people write it as they see it at home, or with `./` before it."""
+    named = os.path.normpath(path) if path else ""
+    # With or without the job's folder in front: `/srv/photos/a` and `a` are the same file.
+    if named == folder:
+        return b""
+    if named.startswith(folder + "/"):
+        named = named[len(folder) :]
+    named = named.strip("/")
+    return b"" if named == "." else os.fsencode(named)
+
+
+def moment_text(moment: datetime, zone: tzinfo) -> str:
+    """A moment as the household's clock shows it."""
+    return f"{moment.astimezone(zone):%Y-%m-%d %H:%M}"
+
+
+def count_text(files: int) -> str:
+    """So many files."""
+    return "1 file" if files == 1 else f"{files} files"
+
+
+def file_time_text(mtime_ns: int, zone: tzinfo) -> str:
+    """A file's own time, which may be anything; a dash if no calendar has it."""
+    try:
+        return moment_text(datetime.fromtimestamp(mtime_ns // 1_000_000_000, UTC), zone)
+    except (OverflowError, ValueError, OSError):
+        return "–"
+
+
+def name_text(state: FileState, *, whole: bool) -> str:
+    """The name, or with `whole` the path: `summer/` a folder, `there -> target` a link."""
+    name = path_text(state.path if whole else state.path.rpartition(b"/")[2])
+    if state.kind == "folder":
+        return f"{name}/"
+    return f"{name} -> {path_text(state.target)}" if state.kind == "link" else name
+
+
+def state_as_json(state: FileState) -> dict[str, Any]:
+    """A state for scripts."""
+    row: dict[str, Any] = {**path_as_json("path", state.path), "kind": state.kind, "bytes": state.size}
+    row |= {"mtime_ns": state.mtime_ns, "mode": f"{state.mode:04o}"}
+    if state.kind == "file":
+        row["digest"] = state.digest.hex()
+    if state.kind == "link":
+        row |= path_as_json("target", state.target)
+    return row
+
+
+def path_as_json(key: str, path: bytes) -> dict[str, str]:
+    """A path for scripts: as it is, or if it is no UTF-8, escaped, with its bytes in base64 beside it."""
+    try:
+        return {key: path.decode()}
+    except UnicodeDecodeError:
+        return {key: path_text(path), f"{key}64": base64.b64encode(path).decode()}
+
+
+def version_as_json(version: IndexedVersion) -> dict[str, Any]:
+    """A version for scripts."""
+    return {"run": version.run, "taken": stamp(version.taken), "files": version.files, "bytes": version.size}
+
+
+def problem_rows(problems: Iterable[Problem]) -> list[dict[str, str]]:
+    """Problems for scripts."""
+    return [{"path": problem.path, "why": problem.why} for problem in problems]
+
+
+def tell_problems(problems: Iterable[Problem]) -> None:
+    """Problems for people, one line each."""
+    for problem in problems:
+        where = f"{problem.path}: " if problem.path else ""
+        typer.echo(f"  note: {where}{problem.why}", err=True)
+
+
+def tell_progress(line: str) -> None:
+    """What is under way before there is an answer: not among the answer's lines, and only for a person who waits."""
+    if sys.stderr.isatty():
+        typer.echo(line, err=True)

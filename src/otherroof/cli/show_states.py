@@ -1,0 +1,85 @@
+"""`otherroof versions JOB PATH`: every state of one file that can still be had."""
+
+from __future__ import annotations
+
+import shlex
+from typing import TYPE_CHECKING, Any, NoReturn
+
+import typer
+
+from otherroof.base.clock import stamp
+from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL, WrongUse
+from otherroof.base.units import size_text
+from otherroof.cli.common import console, print_json
+from otherroof.cli.show_found import (
+    DIGITS,
+    moment_text,
+    path_as_json,
+    problem_rows,
+    state_as_json,
+    tell_problems,
+    tell_progress,
+)
+from otherroof.far_copy.entry import path_text
+
+if TYPE_CHECKING:
+    from otherroof.restore.finding.history import HeldState
+    from otherroof.settings import Settings
+
+
+def show_states(settings: Settings, job: str, path: bytes, newest: str, *, as_json: bool) -> NoReturn:
+    """Tell of every state of `path`; always leaves by typer.Exit, or raises what looking does."""
+    from otherroof.jobs.context import JobContext
+    from otherroof.jobs.finding.versions import every_version, found_versions
+    from otherroof.restore.finding.history import held_states
+    from otherroof.restore.progress import RestoreProgress
+
+    context = JobContext(RestoreProgress(), told=tell_progress)
+    with found_versions(settings, job, every_version(newest), context) as found:
+        held = held_states(found.versions, found.index.states_of(path))
+        if not held:
+            raise WrongUse(
+                f"none of {len(found.versions)} versions holds {path_text(path)}",
+                where=job,
+                advice=f"`otherroof files {job} --like '*PART OF ITS NAME*'` looks for it",
+            )
+        held.reverse()
+        if as_json:
+            rows = [_row(one) for one in held]
+            print_json({"job": job, **path_as_json("path", path), "states": rows} | {
+                "problems": problem_rows(found.problems)
+            })  # fmt: skip
+        else:
+            _tell_states(settings, job, path, held)
+            tell_problems(found.problems)
+        code = EXIT_DAMAGED if found.damaged else EXIT_LOOK if found.problems else EXIT_WELL
+        raise typer.Exit(code)
+
+
+def _row(held: HeldState) -> dict[str, Any]:
+    return {
+        "from": {"run": held.first.run, "taken": stamp(held.first.taken)},
+        "to": {"run": held.last.run, "taken": stamp(held.last.taken)},
+        "as_of": held.last.run if held.state is not None else None,
+        "state": state_as_json(held.state) if held.state is not None else None,
+    }
+
+
+def _tell_states(settings: Settings, job: str, path: bytes, held: list[HeldState]) -> None:
+    from rich.table import Table
+
+    there = [one for one in held if one.state is not None]
+    typer.echo(f"{job}: {path_text(path)}: {len(there)} {'state' if len(there) == 1 else 'states'}, newest first")
+    table = Table("from", "to", "size", "digest", "--as-of", box=None, pad_edge=False)
+    for one in held:
+        times = (moment_text(one.first.taken, settings.zone), moment_text(one.last.taken, settings.zone))
+        state = one.state
+        if state is None:
+            table.add_row(*times, "–", "–", "not there")
+        elif state.kind == "file":
+            table.add_row(*times, size_text(state.size), state.digest.hex()[:DIGITS], one.last.run)
+        else:
+            table.add_row(*times, "–", state.kind, one.last.run)
+    console().print(table)
+    quoted = shlex.quote(path_text(path))
+    typer.echo(f"bring one back: sudo otherroof restore {job} {quoted} --into DIR --as-of {there[0].last.run}")
