@@ -6,13 +6,14 @@ box, nor who vouches for the file: that is `index_store`'s affair.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from functools import partial
 from typing import Any
 
 from otherroof.base.clock import from_stamp
 from otherroof.restore.finding.changes import FoundChange, can_move, found_changes, paired
 from otherroof.restore.finding.index_db import KINDS, IndexDb
+from otherroof.restore.finding.like import Like
 from otherroof.restore.finding.states import FileState, IndexedVersion
 
 _STATE = "path, kind, size, mtime_ns, mode, digest, target, mark"
@@ -49,11 +50,13 @@ class IndexFile:
         rows = self._db.rows(f"SELECT first, last, {_STATE} FROM states WHERE path = ? ORDER BY first", (path,))
         return [(row[0], row[1], _state(row[2:])) for row in rows]
 
-    def below(self, folder: bytes, at: int, wanted: Callable[[bytes], bool] | None = None) -> Iterator[FileState]:
-        """All that lies below `folder` (everything, if it is empty) and whose path is `wanted`, in byte order of it."""
-        query = f"SELECT {_STATE} FROM states WHERE {_below(folder)} AND {_AT} ORDER BY path"
-        rows = self._db.rows(query, {"at": at, **_bounds(folder)})
-        return (_state(row) for row in rows if wanted is None or wanted(row[0]))
+    def below(self, folder: bytes, at: int, like: Like | None = None) -> Iterator[FileState]:
+        """All that lies below `folder` (everything, if it is empty) and that the pattern means, in byte order of it."""
+        # SQLite passes over most of what is not meant, many times as fast as Python could.
+        rough = "CAST(path AS TEXT) LIKE :rough ESCAPE '\\'" if like is not None else "1"
+        query = f"SELECT {_STATE} FROM states WHERE {_below(folder)} AND {_AT} AND {rough} ORDER BY path"
+        rows = self._db.rows(query, {"at": at, "rough": like.rough if like is not None else "", **_bounds(folder)})
+        return (_state(row) for row in rows if like is None or like.matches(row[0]))
 
     def children(self, folder: bytes, at: int) -> Iterator[FileState]:
         """What lies in `folder` itself, in byte order of the name."""

@@ -35,6 +35,13 @@ class Like:
         flags = re.IGNORECASE | re.DOTALL
         object.__setattr__(self, "_compiled", re.compile(_regular(_composed(self.pattern.strip("/"))), flags))
 
+    @property
+    def rough(self) -> str:
+        """A pattern for SQL's LIKE, with a backslash to escape, that matches whatever this one means, and more."""
+        # What one letter here may be in a name is left to `matches`: a letter may have several forms there.
+        words = re.sub(r"\[[^\]]+\]|[*?]+|[^\x20-\x7e]+|[kKsS]", "*", _composed(self.pattern.strip("/")))
+        return "%" + re.sub(r"([%_\\])", r"\\\1", words).replace("*", "%")
+
     def matches(self, path: bytes) -> bool:
         """Whether this very path is meant."""
         shown = path if "/" in self.pattern else path.rpartition(b"/")[2]

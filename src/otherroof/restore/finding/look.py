@@ -38,7 +38,7 @@ class VersionLook:
         elif like is None:
             states = self._index.children(path, self.version.holds)
         else:
-            states = self._index.below(path, self.version.holds, like.matches)
+            states = self._index.below(path, self.version.holds, like)
         return map(self._entry, states)
 
     def totals(self, path: bytes) -> tuple[int, int]:
