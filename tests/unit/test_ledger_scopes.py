@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -9,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from otherroof.base.errors import HomeTrouble
+from otherroof.base.sqlite_file import all_set_aside
 from otherroof.copying.report import ByteCounts, FileCounts, Outcome, Problem, RunReport, StepSeconds
 from otherroof.ledger import Ledger
 from otherroof.ledger.alerts import Alert, AlertChange
@@ -287,3 +290,37 @@ def test_what_comes_back_into_the_settings_is_watched_anew(ledger: Ledger) -> No
     for subjects, at in ((["a", "b"], NOW), (["a"], NOW + DAY), (["a", "b"], NOW + 9 * DAY)):
         ledger.looks.note_watched(subjects, at)
     assert ledger.looks.watched_since(["a", "b"], NOW + 10 * DAY) == {"a": NOW, "b": NOW + 9 * DAY}
+
+
+# -- a damaged ledger --
+
+
+def test_a_process_that_finds_a_new_ledger_in_place_of_its_own_sets_nothing_aside(tmp_path: Path) -> None:
+    """Two processes meet the same damage: the second must not set the first one's new history aside."""
+    path = tmp_path / "ledger.db"
+    with Ledger(str(path)) as first, Ledger(str(path)) as second:
+        ran(first, "photos", NOW)
+        first.file.close()
+        first.file._begin_anew()
+        ran(first, "papers", NOW)
+        second.file.close()
+        second.file._begin_anew()
+        assert [row.report.job for row in second.runs.rows()] == ["papers"]
+    assert len(all_set_aside(str(path))) == 1
+
+
+def test_damage_met_by_a_question_begins_a_new_history_and_is_said(tmp_path: Path) -> None:
+    path = str(tmp_path / "ledger.db")
+    with Ledger(path) as ledger:
+        with pytest.raises(HomeTrouble, match="was damaged"), ledger.file.guarded():
+            raise _damage()
+        assert ledger.runs.rows() == []
+        with pytest.raises(HomeTrouble, match="cannot be used"), ledger.file.guarded():
+            raise sqlite3.OperationalError("disk is full")
+    assert len(all_set_aside(path)) == 1
+
+
+def _damage() -> sqlite3.DatabaseError:
+    problem = sqlite3.DatabaseError("database disk image is malformed")
+    problem.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+    return problem
