@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
+from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -11,7 +14,7 @@ from otherroof.ledger.alerts import Alert
 from otherroof.ledger.messages import QueuedMessage
 from otherroof.watch.alert_steps import alert_steps
 from otherroof.watch.facts import Finding
-from otherroof.watch.messages import message_of
+from otherroof.watch.messages import MessageContext, included_alerts, message_of, posts_for
 
 NOW = datetime(2031, 3, 6, 12, 0, tzinfo=UTC)
 HOUR, DAY, WEEK = timedelta(hours=1), timedelta(days=1), timedelta(days=7)
@@ -143,3 +146,38 @@ def test_the_gravest_alert_is_named_and_all_clears_come_last() -> None:
 def test_two_messages_of_one_day_are_two() -> None:
     one, other = (message_of("larch", [post("alert", "late:photos", number)]).id for number in (1, 2))
     assert one != other
+
+
+# -- which channel is told what --
+
+
+def posts(found: list[Finding], standing: list[Alert], *channels: tuple[str, tuple[str, ...]]) -> dict[str, list[str]]:
+    """By channel the alerts that a message was made about."""
+    named: Any = {name: SimpleNamespace(carries=carries) for name, carries in channels}
+    context = MessageContext("larch", NOW, ZoneInfo("UTC"), WEEK, named, {"silent:heron", "late:photos", "unsent:mail"})
+    made = alert_steps(found, standing, NOW, WEEK)
+    told: dict[str, list[str]] = {name: [] for name, _ in channels}
+    for step in made:
+        for one in posts_for(step, included_alerts(step, made, found), context):
+            told[one.channel].append(one.about)
+    return told
+
+
+ALERTS, DIGESTS = ("alerts",), ("digest",)
+
+
+def test_what_follows_is_told_in_the_message_about_the_other_alone() -> None:
+    assert posts([SILENT, LATE], [], ("mail", ALERTS)) == {"mail": ["silent:heron"]}
+    made = alert_steps([SILENT, LATE], [], NOW, WEEK)
+    lead = next(step for step in made if step.after.key == "silent:heron")
+    assert [step.after.key for step in included_alerts(lead, made, [SILENT, LATE]).steps] == ["late:photos"]
+
+
+def test_a_channel_for_digests_gets_no_alerts_and_one_that_is_broken_none_about_itself() -> None:
+    stuck = replace(finding("unsent", "mail"), not_by="mail")
+    told = posts([stuck, SILENT], [], ("mail", ALERTS), ("bell", ALERTS), ("paper", DIGESTS))
+    assert told == {"mail": ["silent:heron"], "bell": ["unsent:mail", "silent:heron"], "paper": []}
+
+
+def test_the_end_of_an_alert_is_told_too() -> None:
+    assert posts([], [alert(SILENT)], ("mail", ALERTS)) == {"mail": ["silent:heron"]}

@@ -45,24 +45,34 @@ UNIT = "tests/unit/test_"
 POWER = "power_cuts_in_model.py::test_a_cut_after_any"  # each of these counts
 MOST_FILES = 10  # of tests in one round: to read a file costs more than many a test in it
 FITS: dict[str, tuple[str, ...]] = {
-    "layouts/open/": ("layout_order", POWER),
+    "layouts/open/": ("layout_folder", "layout_order", POWER),
     "copying/commit": (POWER, "main_job_changes", "other_server"),
     "copying/run": ("main_job_recovery", "main_job_guard"),
-    "copying/compare/catalogue": ("main_job_recovery", "damaged_state"),
+    "copying/compare/catalogue": ("catalogue_checked", "main_job_recovery", "damaged_state"),
     "copying/compare/compare": ("guard_reckoning", "compare_and_fold"),
     "copying/compare/doubts": ("main_job_guard",),
     "copying/compare/find_changes": ("main_job_guard",),
     "copying/compare/fold": ("compare_and_fold", "main_job_trouble"),
     "copying/compare/guard": ("guard_reckoning", "main_job_guard"),
-    "copying/compare/half_sent": ("main_job_recovery",),
+    "copying/compare/half_sent": (
+        "run_plan_notes",
+        "main_job_recovery",
+    ),
     "copying/compare/hard_links": ("main_job_changes",),
-    "copying/compare/held_content": ("main_job_changes", "main_job_recovery"),
-    "copying/compare/plan": (POWER, "main_job_young_files", "main_job_changes", "damaged_state"),
+    "copying/compare/held_content": ("run_plan_notes", "main_job_changes", "main_job_recovery"),
+    "copying/compare/plan": ("run_plan_notes", POWER, "main_job_young_files", "main_job_changes", "damaged_state"),
     "copying/home/": ("scan", "main_job_changes", "pinned_numbers"),
-    "copying/send/": (POWER, "main_job_recovery", "main_job_trouble", "main_job_changes"),
+    "copying/send/": (
+        "what_counts_as_sent",
+        "run_plan_notes",
+        POWER,
+        "main_job_recovery",
+        "main_job_trouble",
+        "main_job_changes",
+    ),
     "restore/": ("restored_properties", "main_job_restore", "restore_while_runs_go_on"),
     "ledger/": ("ledger_scopes",),
-    "watch/": ("alert_steps", "watch_rules"),
+    "watch/": ("watch_facts", "alert_steps", "watch_rules"),
     "schedule/": ("what_is_owed",),
 }
 

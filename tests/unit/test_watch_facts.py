@@ -1,0 +1,124 @@
+"""What the watch gathers before any rule judges: from the ledger, and from three clocks between two looks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from otherroof.base.clock import SteppedClock
+from otherroof.ledger import Ledger
+from otherroof.ledger.last_look import WatchLook
+from otherroof.ledger.runs import Hold
+from otherroof.watch.facts import Facts
+from otherroof.watch.gather import WatchInputs, compare_looks, gather
+from support.simulated import household
+from support.watching import Night, look_at, write_run
+
+NOW = datetime(2031, 3, 6, 12, 0, tzinfo=UTC)
+HOUR, DAY = timedelta(hours=1), timedelta(days=1)
+GB = 1_000_000_000
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Iterator[Ledger]:
+    with Ledger(str(tmp_path / "ledger.db")) as made:
+        yield made
+
+
+def facts(ledger: Ledger, **far: object) -> Facts:
+    settings = household({"photos": {}}, zone="UTC", far={"heron": dict(far), "wren": {}})
+    return gather(settings, ledger, SteppedClock(NOW), WatchInputs())
+
+
+# -- from the ledger --
+
+
+def test_a_hold_is_one_only_until_it_is_released(ledger: Ledger) -> None:
+    ledger.holds.note(Hold("photos", "r1", NOW, "too much", 1, 2, 3, None))
+    assert facts(ledger).jobs[0].hold is not None
+    ledger.holds.release("photos", NOW)
+    assert facts(ledger).jobs[0].hold is None
+
+
+def test_a_copy_in_another_house_or_of_the_future_is_not_the_newest_here(ledger: Ledger) -> None:
+    write_run(ledger, NOW - 3 * DAY)
+    ledger.runs.begin("photos", "elsewhere", "wren", NOW - DAY)
+    ledger.runs.end(Night().report("photos", "elsewhere"), NOW - DAY)
+    write_run(ledger, NOW + 30 * DAY)
+    assert facts(ledger).jobs[0].newest == NOW - 3 * DAY
+
+
+def test_an_answer_of_the_future_is_none(ledger: Ledger) -> None:
+    write_run(ledger, NOW - 2 * DAY)
+    ledger.answers.note("heron", NOW + 30 * DAY)
+    assert facts(ledger).fars[0].answered == NOW - 2 * DAY
+
+
+def test_a_gigabyte_of_the_floor_is_a_thousand_million_bytes(ledger: Ledger) -> None:
+    """IEC 80000-13."""
+    assert facts(ledger, floor_gb=10).fars[0].floor == 10 * GB
+
+
+def test_a_new_disk_begins_a_new_history(ledger: Ledger) -> None:
+    """The old one was nearly full and grew; of the new one nothing is known yet."""
+    for day in range(30, 0, -1):
+        ledger.spaces.note("heron", NOW - day * DAY, 10 * GB * day, 1000 * GB)
+    assert facts(ledger).fars[0].fill is not None
+    ledger.spaces.note("heron", NOW, 1900 * GB, 2000 * GB)
+    assert facts(ledger).fars[0].fill is None
+
+
+# -- from the clocks --
+
+
+def after(
+    wall: timedelta, *, ran: timedelta | None = None, asleep: timedelta = 0 * HOUR, boot: str = "b", limit_s: float = 60
+) -> WatchLook:
+    """A second look so long after the first by each clock."""
+    first = look_at(NOW)
+    ran_s = (wall if ran is None else ran).total_seconds()
+    second = look_at(
+        NOW + wall,
+        monotonic_s=first.monotonic_s + ran_s,
+        asleep_s=asleep.total_seconds(),
+        boot=boot,
+        awake_since=NOW + wall,
+    )
+    return compare_looks(first, second, limit_s)
+
+
+def test_time_that_passed_is_no_jump() -> None:
+    assert after(HOUR).jumped_at is None
+    assert after(HOUR, ran=HOUR - timedelta(seconds=59)).jumped_at is None, "clocks are slewed a little"
+
+
+@pytest.mark.parametrize(("wall", "seconds"), [(3 * HOUR, 7200), (-HOUR, -7200)], ids=["forward", "back"])
+def test_a_clock_that_was_set_is_told_either_way(wall: timedelta, seconds: float) -> None:
+    found = after(wall, ran=HOUR)
+    assert (found.jumped_at, found.jumped_s) == (NOW + wall, seconds)
+
+
+def test_a_machine_that_slept_has_not_jumped() -> None:
+    assert after(9 * HOUR, ran=HOUR, asleep=8 * HOUR).jumped_at is None
+
+
+def test_over_a_restart_only_a_clock_that_went_back_can_be_told() -> None:
+    assert after(9 * HOUR, ran=-100 * DAY, boot="another").jumped_at is None
+    assert after(9 * HOUR, ran=8 * HOUR, boot="another").jumped_at is None
+    assert after(-HOUR, ran=-100 * DAY, boot="another").jumped_s == -3600
+
+
+@pytest.mark.parametrize(("hours", "anew"), [(11, False), (13, True)])
+def test_after_half_a_day_without_a_look_home_has_just_awoken(hours: int, anew: bool) -> None:
+    """Then the far box gets a while to answer, and copies a while to catch up."""
+    found = after(hours * HOUR)
+    assert (found.awake_since == NOW + hours * HOUR) is anew
+
+
+def test_a_clock_that_was_set_back_puts_the_waking_not_into_the_future() -> None:
+    first = look_at(NOW, awake_since=NOW - HOUR)
+    second = look_at(NOW - 5 * HOUR, monotonic_s=first.monotonic_s + 60, awake_since=NOW)
+    assert compare_looks(first, second, 60).awake_since == NOW - 5 * HOUR
