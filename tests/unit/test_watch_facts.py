@@ -14,6 +14,8 @@ from otherroof.ledger.last_look import WatchLook
 from otherroof.ledger.runs import Hold
 from otherroof.watch.facts import Facts
 from otherroof.watch.gather import WatchInputs, compare_looks, gather
+from otherroof.watch.rules import findings
+from support import watching
 from support.simulated import household
 from support.watching import Night, look_at, write_run
 
@@ -122,3 +124,33 @@ def test_a_clock_that_was_set_back_puts_the_waking_not_into_the_future() -> None
     first = look_at(NOW, awake_since=NOW - HOUR)
     second = look_at(NOW - 5 * HOUR, monotonic_s=first.monotonic_s + 60, awake_since=NOW)
     assert compare_looks(first, second, 60).awake_since == NOW - 5 * HOUR
+
+
+# -- at the very edge of a rule --
+
+
+def found(made: Facts) -> set[str]:
+    return {one.key for one in findings(made)}
+
+
+def test_a_far_box_is_silent_from_its_limit_on() -> None:
+    just, before = (watching.far(answered=watching.NOW - ago) for ago in (3 * DAY, 3 * DAY - timedelta(seconds=1)))
+    assert "silent:heron" in found(watching.facts(fars=(just,)))
+    assert "silent:heron" not in found(watching.facts(fars=(before,)))
+
+
+@pytest.mark.parametrize(("hours", "told"), [(-1, False), (0, True), (23, True), (24, False)])
+def test_a_jump_of_the_clock_is_told_for_a_day_and_not_from_the_future(hours: int, told: bool) -> None:
+    look = watching.look_at(jumped_at=watching.NOW - hours * HOUR, jumped_s=7200.0)
+    assert ("clock" in found(watching.facts(look=look))) is told
+
+
+def test_at_twice_its_limit_a_silence_is_told_also_if_home_has_just_awoken() -> None:
+    awake = watching.look_at(awake_since=watching.NOW - HOUR)
+    for days, told in ((4, False), (6, True)):
+        silent = watching.far(answered=watching.NOW - days * DAY)
+        assert ("silent:heron" in found(watching.facts(look=awake, fars=(silent,)))) is told
+    standing = watching.facts(
+        look=awake, fars=(watching.far(answered=watching.NOW - 4 * DAY),), standing=frozenset({"silent:heron"})
+    )
+    assert "silent:heron" in found(standing), "what stands does not end because home restarted"
