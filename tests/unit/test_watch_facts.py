@@ -9,12 +9,16 @@ from pathlib import Path
 import pytest
 
 from otherroof.base.clock import SteppedClock
-from otherroof.ledger import Ledger
+from otherroof.copying.report import EncryptionSigns
+from otherroof.forecast.trend import FillDays
+from otherroof.ledger import Ledger, RunRow
+from otherroof.ledger.far_findings import SpaceReading
 from otherroof.ledger.last_look import WatchLook
 from otherroof.ledger.runs import Hold
 from otherroof.watch.facts import Facts
 from otherroof.watch.gather import WatchInputs, compare_looks, gather
 from otherroof.watch.rules import findings
+from otherroof.watch.unusual import changed_share, stands_out, why_unusual
 from support import watching
 from support.simulated import household
 from support.watching import Night, look_at, write_run
@@ -154,3 +158,78 @@ def test_at_twice_its_limit_a_silence_is_told_also_if_home_has_just_awoken() -> 
         look=awake, fars=(watching.far(answered=watching.NOW - 4 * DAY),), standing=frozenset({"silent:heron"})
     )
     assert "silent:heron" in found(standing), "what stands does not end because home restarted"
+
+
+def test_a_floor_that_is_reached_is_another_thing_than_a_trend_towards_it() -> None:
+    """A new mark has it told at once, and not only with next week's word."""
+    trend = watching.far(space=SpaceReading(watching.NOW, 50 * GB, 100 * GB), fill=FillDays(20, 15, 30), fill_days=30)
+    reached = watching.far(space=SpaceReading(watching.NOW, 5 * GB, 100 * GB), fill=None, fill_days=30)
+    marks = [
+        one.mark for box in (trend, reached) for one in findings(watching.facts(fars=(box,))) if one.rule == "space"
+    ]
+    assert marks == ["trend", "floor"]
+
+
+# -- how much of a folder a run has changed --
+
+
+def ran(seen: int, *, new: int = 0, changed: int = 0, removed: int = 0) -> RunRow:
+    return watching.row(NOW, Night(seen=seen, new=new, changed=changed, removed=removed))
+
+
+@pytest.mark.parametrize(
+    ("seen", "new", "changed", "removed", "share"),
+    [
+        (1000, 0, 100, 0, 0.1),
+        (900, 0, 0, 100, 0.1),  # of the 1000 that there were
+        (900, 0, 100, 100, 0.2),
+        (2000, 1000, 100, 0, 0.1),  # new ones were not there before
+        (0, 0, 0, 100, 1.0),
+        (0, 0, 0, 0, 0.0),
+    ],
+)
+def test_the_share_is_of_what_there_was_before_with_what_went(
+    seen: int, new: int, changed: int, removed: int, share: float
+) -> None:
+    assert changed_share(ran(seen, new=new, changed=changed, removed=removed)) == pytest.approx(share)
+
+
+def test_a_quiet_jobs_small_change_does_not_stand_out_and_a_lively_jobs_large_one_does() -> None:
+    """1.4826 times the median deviation estimates a standard deviation; six of them are far."""
+    assert not stands_out(0.09, [0.0] * 10, 0.1)
+    assert stands_out(0.11, [0.0] * 10, 0.1)
+    lively = [0.0, 0.1, 0.2, 0.3, 0.4]  # the middle is 0.2, the median deviation 0.1
+    assert not stands_out(0.2 + 6 * 0.14826 - 0.001, lively, 0.1)
+    assert stands_out(0.2 + 6 * 0.14826 + 0.001, lively, 0.1)
+
+
+@pytest.mark.parametrize(("nights", "told"), [(6, False), (7, True), (40, True)])
+def test_a_week_of_runs_is_what_it_takes_to_compare(nights: int, told: bool) -> None:
+    history = [ran(1000, changed=1) for _ in range(nights)]
+    assert (why_unusual(ran(1000, changed=500), history, {}, 50) is not None) is told
+
+
+def test_few_files_are_never_unusual() -> None:
+    history = [ran(30) for _ in range(10)]
+    assert why_unusual(ran(30, changed=29), history, {}, 50) is None
+    assert why_unusual(ran(30, changed=29), history, {}, 29) is not None
+
+
+@pytest.mark.parametrize(
+    ("renamed", "files", "told"), [(49, 100, False), (50, 100, True), (50, 1001, False), (51, 1000, True)]
+)
+def test_names_with_a_further_ending_are_told_if_they_are_many_and_a_twentieth(
+    renamed: int, files: int, told: bool
+) -> None:
+    now, history = ran(files), [ran(files) for _ in range(10)]
+    signs = {now.report.run: EncryptionSigns(0, 0, renamed)}
+    assert ("further ending" in (why_unusual(now, history, signs, 50) or "")) is told
+
+
+def test_content_that_turns_into_noise_is_told() -> None:
+    now = watching.row(NOW, Night(seen=1000, changed=0, removed=0))
+    history = [watching.row(NOW - day * DAY, Night(seen=1000, changed=0, removed=0)) for day in range(1, 11)]
+    usual = {one.report.run: EncryptionSigns(100, 10, 0) for one in history}
+    for dense, told in ((35, False), (60, True)):
+        said = why_unusual(now, history, usual | {now.report.run: EncryptionSigns(100, dense, 0)}, 50)
+        assert ("cannot be compressed" in (said or "")) is told

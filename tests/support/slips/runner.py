@@ -74,6 +74,10 @@ FITS: dict[str, tuple[str, ...]] = {
     "ledger/": ("ledger_scopes",),
     "watch/": ("watch_facts", "alert_steps", "watch_rules"),
     "schedule/": ("what_is_owed",),
+    "settings/": ("edges_of_time",),
+    "far/": ("sftp_answers", "courtesy_law", "pinned_numbers"),
+    "far_copy/": ("pinned_numbers",),
+    "tunnel/": ("pinned_numbers",),
 }
 
 
