@@ -150,7 +150,7 @@ def chosen(words: list[str]) -> list[str]:
         if not meant:
             raise SystemExit(f"{word}: no such module below {OURS}")
         found += meant
-    return sorted(dict.fromkeys(found or MODULES))
+    return list(dict.fromkeys(found or MODULES))
 
 
 def main() -> int:
