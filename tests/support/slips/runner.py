@@ -61,7 +61,7 @@ FITS: dict[str, tuple[str, ...]] = {
     "copying/compare/hard_links": ("main_job_changes",),
     "copying/compare/held_content": ("run_plan_notes", "main_job_changes", "main_job_recovery"),
     "copying/compare/plan": ("run_plan_notes", POWER, "main_job_young_files", "main_job_changes", "damaged_state"),
-    "copying/home/": ("scan", "main_job_changes", "pinned_numbers"),
+    "copying/home/": ("reading_home", "scan", "main_job_changes", "pinned_numbers"),
     "copying/send/": (
         "what_counts_as_sent",
         "run_plan_notes",
@@ -76,7 +76,10 @@ FITS: dict[str, tuple[str, ...]] = {
     "schedule/": ("what_is_owed",),
     "settings/": ("edges_of_time",),
     "far/": ("sftp_answers", "courtesy_law", "pinned_numbers"),
-    "far_copy/": ("pinned_numbers",),
+    "far_copy/": (
+        "reading_home",
+        "pinned_numbers",
+    ),
     "tunnel/": ("pinned_numbers",),
 }
 
