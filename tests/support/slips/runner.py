@@ -50,8 +50,14 @@ FITS: dict[str, tuple[str, ...]] = {
     "copying/run": ("main_job_recovery", "main_job_guard"),
     "copying/compare/catalogue": ("catalogue_checked", "main_job_recovery", "damaged_state"),
     "copying/compare/compare": ("guard_reckoning", "compare_and_fold"),
-    "copying/compare/doubts": ("main_job_guard",),
-    "copying/compare/find_changes": ("main_job_guard",),
+    "copying/compare/doubts": (
+        "changes_found",
+        "main_job_guard",
+    ),
+    "copying/compare/find_changes": (
+        "changes_found",
+        "main_job_guard",
+    ),
     "copying/compare/fold": ("compare_and_fold", "main_job_trouble"),
     "copying/compare/guard": ("guard_reckoning", "main_job_guard"),
     "copying/compare/half_sent": (
