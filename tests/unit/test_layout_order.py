@@ -525,3 +525,11 @@ def test_two_writers_differ_only_in_their_run(tmp_path: Path) -> None:
 # BLAKE2b with a person of its own (RFC 7693 §2.5's parameter block), 8 bytes: as `hashlib` makes it, noted once, so
 # that parts which older versions left are found.
 PART_OF_A = b"40e3b2bc602cc183.part"
+
+
+def test_a_leftover_of_a_cut_run_bars_no_moved_file_where_nothing_can_be_copied(tmp_path: Path) -> None:
+    far = Household(tmp_path, copy_range=False)
+    far.put("latest/source", NEW)
+    far.put("incoming/" + far.paths.made(b"a").decode().rpartition("/")[2], b"left by a cut run")
+    far.do(far.writer.make_from(b"a", ContentLocation(b"source"), WHEN, False))
+    assert far.latest == {"source": NEW, "a": NEW}

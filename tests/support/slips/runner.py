@@ -46,7 +46,7 @@ POWER = "power_cuts_in_model.py::test_a_cut_after_any"  # each of these counts
 MOST_FILES = 10  # of tests in one round: to read a file costs more than many a test in it
 FITS: dict[str, tuple[str, ...]] = {
     "layouts/open/": ("layout_folder", "layout_order", POWER),
-    "copying/commit": (POWER, "main_job_changes", "other_server"),
+    "copying/commit": ("commit_steps", POWER, "main_job_changes", "other_server"),
     "copying/run": ("main_job_recovery", "main_job_guard"),
     "copying/compare/catalogue": ("catalogue_checked", "main_job_recovery", "damaged_state"),
     "copying/compare/compare": ("guard_reckoning", "compare_and_fold"),
@@ -80,6 +80,8 @@ FITS: dict[str, tuple[str, ...]] = {
     "ledger/": ("ledger_scopes",),
     "watch/": ("watch_facts", "alert_steps", "watch_rules"),
     "schedule/": ("what_is_owed",),
+    "base/": ("commit_steps",),
+    "forecast/": ("commit_steps",),
     "settings/": ("edges_of_time",),
     "far/": ("sftp_answers", "courtesy_law", "pinned_numbers"),
     "far_copy/": (
