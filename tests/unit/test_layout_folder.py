@@ -238,7 +238,7 @@ def test_what_cannot_be_looked_into_is_not_taken_for_empty(far: Household) -> No
 
 def test_only_what_stands_aside_is_dropped_or_handed_on(far: Household) -> None:
     """Invariant 2."""
-    remover = OpenRemover(far.place, far.paths)
+    remover = OpenRemover(far.place, far.paths, KEY)
     far.put("latest/a", b"newest")
     for run in (RUN, NEXT):
         far.put(f"earlier/{run}/a", run.encode())
@@ -258,7 +258,7 @@ def test_only_what_stands_aside_is_dropped_or_handed_on(far: Household) -> None:
 def test_folders_in_folders_go_the_deepest_first(far: Household) -> None:
     (far.here / f"earlier/{RUN}/a/b/c").mkdir(parents=True)
     (far.here / f"earlier/{RUN}/a-b").mkdir()
-    OpenRemover(far.place, far.paths).drop_empty_folders(RUN)
+    OpenRemover(far.place, far.paths, KEY).drop_empty_folders(RUN)
     assert not (far.here / f"earlier/{RUN}").exists()
 
 

@@ -18,8 +18,10 @@ from otherroof.base.errors import FarTrouble, LinkLost, Refused, RunCut
 from otherroof.copying.compare.change import DONE, PlannedChange
 from otherroof.copying.home.chunks import ChunkList
 from otherroof.copying.home.read import SourceFolder
+from otherroof.copying.home.reading_process import ReadingProcess
 from otherroof.copying.other_server import FRESH_S, require_alone
-from otherroof.copying.send import own_secrets, stream
+from otherroof.copying.send import own_secrets
+from otherroof.copying.send import pieces as pieces_module
 from otherroof.copying.send.far_syncs import MARK, FarSyncs
 from otherroof.copying.send.landed import LandedFiles
 from otherroof.copying.send.own_secrets import OwnSecrets
@@ -348,7 +350,7 @@ class Sent:
         self.stream = FileStream(StreamRequest(b"film", bytes(range(32)), most, can_sync, old), self.clock, arrived)
         self.stream._pieces = queue.Queue()  # nobody takes them meanwhile
         with closing(SourceFolder(os.fsencode(where), self.clock)) as source:
-            self.stream.read_pieces(source)
+            self.stream.read_pieces(source, ReadingProcess())
 
     def pieces(self) -> list[Any]:
         found = []
@@ -397,7 +399,7 @@ def test_what_the_older_version_has_is_copied_from_its_right_place(tmp_path: Pat
 
 
 def test_no_copy_is_longer_than_one_answer_should_take(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(stream, "LONGEST_COPY", 300_000)
+    monkeypatch.setattr(pieces_module, "LONGEST_COPY", 300_000)
     old = os.urandom(2_000_000)
     pieces = Sent(tmp_path, old, old=chunks_of(old, tmp_path), most=256 * 1024).pieces()
     assert laid_down(pieces, old) == old
@@ -424,7 +426,7 @@ def test_holes_are_left_out_and_all_around_them_comes(tmp_path: Path, layout: st
     sent.stream = FileStream(StreamRequest(b"film", bytes(range(32)), 64 * 1024, True, chunks), sent.clock)
     sent.stream._pieces = queue.Queue()
     with closing(SourceFolder(os.fsencode(tmp_path), sent.clock)) as source:
-        sent.stream.read_pieces(source)
+        sent.stream.read_pieces(source, ReadingProcess())
     pieces = sent.pieces()
     made = laid_down(pieces, old)
     content = path.read_bytes()
