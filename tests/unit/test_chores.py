@@ -76,7 +76,11 @@ def test_without_the_ledger_only_what_can_be_done_without_it_is_due() -> None:
     chores = service_chores(clock)(TWO)
     clock.step(BLIND_AFTER_S)
     facts = {chore.name: ChoreFacts(clock.now(), TWO, None) for chore in chores}
-    assert [chore.name for chore in plan_chores(chores, facts, ()).begin] == ["tend", "last resort"]
+    assert [chore.name for chore in plan_chores(chores, facts, ()).begin] == [
+        "sweep after drills",
+        "tend",
+        "last resort",
+    ]
 
 
 def test_an_all_clear_is_owed_although_the_watch_looked_while_the_channels_were_being_told() -> None:

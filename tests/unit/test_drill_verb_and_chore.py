@@ -13,7 +13,9 @@ from types import SimpleNamespace
 import pytest
 
 from otherroof.base.clock import SystemClock
+from otherroof.base.errors import HomeTrouble
 from otherroof.jobs.drill import drill_mark
+from otherroof.jobs.drill_folder import drill_folder
 from otherroof.ledger import Ledger
 from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChoreInputs, service_chores
 from otherroof.settings import require_settings
@@ -174,6 +176,64 @@ def test_chore_that_is_asked_to_stop_stops(job: OneJob, monkeypatch: pytest.Monk
     with pytest.raises(KeyboardInterrupt):
         chore.do(ChoreInputs(job.settings))
     assert seen == ["the service ends"]
+
+
+class Stopped:
+    """A limit or a sign that is up from the beginning."""
+
+    def __init__(self, *_: object) -> None:
+        pass
+
+    def asked(self) -> str:
+        return "it was not through within 1 h"
+
+
+def test_cut_drill_is_tried_again_unless_it_had_all_its_time(job: OneJob, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("otherroof.jobs.drill.TICK_S", 0.0)
+    (chore,) = [one for one in service_chores(SystemClock())(job.settings) if one.name == drill_mark(JOB)]
+
+    def marks() -> set[str]:
+        with Ledger(job.settings.ledger) as ledger:
+            return set(ledger.marks.by_name())
+
+    closed = datetime(2001, 1, 1, tzinfo=UTC)
+    with monkeypatch.context() as changed:
+        changed.setattr("otherroof.schedule.drills.window_end", lambda *_: closed)
+        chore.do(ChoreInputs(job.settings))
+    assert [row.outcome for row in drill_rows(job)] == ["cut"]
+    assert drill_mark(JOB) not in marks()
+    with monkeypatch.context() as changed:
+        changed.setattr("otherroof.schedule.drills.TimeLimit", Stopped)
+        chore.do(ChoreInputs(job.settings))
+    assert [row.outcome for row in drill_rows(job)] == ["cut", "cut"]
+    assert drill_rows(job)[0].reason == "it was not through within 1 h"
+    assert drill_mark(JOB) in marks()
+
+
+def test_service_sweeps_what_a_killed_drill_left_as_it_starts_and_every_day(job: OneJob) -> None:
+    (chore,) = [one for one in service_chores(SystemClock())(job.settings) if one.name == "sweep after drills"]
+    facts = ChoreFacts(NOW, job.settings)
+    assert due(chore, facts) == NOW, "as the service starts, with or without a ledger"
+    assert due(chore, facts, rested_s=3600.0) == NOW + timedelta(hours=23)
+    chore.do(ChoreInputs(job.settings))  # nothing there yet
+    left = job.state / "drill" / f"{JOB}.0000abcd" / "restored"
+    left.mkdir(parents=True)
+    (left / "letter").write_bytes(b"left")
+    left.chmod(0o500)
+    with drill_folder(job.settings, "other", SystemClock()) as theirs:
+        chore.do(ChoreInputs(job.settings))
+        assert left_over(job) == [os.path.basename(theirs)], "one that is under way keeps its folder"
+
+
+def test_what_cannot_be_swept_is_told_after_all_else_is_gone(job: OneJob) -> None:
+    (job.state / "drill" / "a.0000abcd").mkdir(parents=True)
+    (job.state / "drill" / "b.0000abcd").mkdir()
+    (job.state / "drill" / "a.0000abcd").rmdir()
+    (job.state / "drill" / "a.0000abcd").write_bytes(b"no folder")
+    (chore,) = [one for one in service_chores(SystemClock())(job.settings) if one.name == "sweep after drills"]
+    with pytest.raises(HomeTrouble, match="cannot be removed"):
+        chore.do(ChoreInputs(job.settings))
+    assert left_over(job) == ["a.0000abcd"]
 
 
 # -- killed --

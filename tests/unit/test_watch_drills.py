@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 
+from otherroof.base.clock import SteppedClock
 from otherroof.ledger import Ledger
 from otherroof.ledger.drills import DrillFigures, DrillRow
+from otherroof.settings import require_settings
 from otherroof.watch.drills import drill_text
 from otherroof.watch.facts import Finding
+from otherroof.watch.look import look
 from otherroof.watch.rules import findings
-from support.watching import DAY, HOUR, NOW, ZONE, facts, job, run_id
+from support.household import write_household
+from support.watching import DAY, HOUR, MAIL, NOW, ZONE, NotingChannel, facts, far, job, run_id, write_run
 
 FIGURES = DrillFigures(
     files=412,
@@ -85,6 +89,86 @@ def test_one_line_says_when_what_and_how_long(row: DrillRow | None, within_s: fl
     assert drill_text(row, within_s, ZONE) == text
 
 
+# -- drills that do not happen --
+
+EVERY = 30 * DAY
+FAILED = replace(ROW, outcome="failed", reason="there is room for 1.00 MB only", figures=DrillFigures())
+
+
+def undrilled(**changed: object) -> Finding | None:
+    """What is found of a job that is drilled every 30 days and has a copy for 100."""
+    given = {"drill_every": EVERY, "first_copy": NOW - 100 * DAY} | changed
+    found = {one.key: one for one in findings(facts(jobs=(job(**given),)))}
+    return found.get("undrilled:photos")
+
+
+def test_no_drill_for_twice_as_long_as_wanted_is_told_and_over_with_the_next() -> None:
+    old = replace(ROW, started=NOW - 61 * DAY)
+    one = undrilled(drilled=old)
+    assert one is not None
+    assert "the last drill of photos was on" in one.headline
+    assert "8 weeks" in one.headline or "61 d" in one.headline
+    assert "`otherroof drill photos`" in one.help
+    assert one.begun == NOW - DAY
+    assert undrilled(drilled=replace(ROW, started=NOW - 59 * DAY)) is None
+    assert undrilled(drilled=ROW) is None
+
+
+def test_never_drilled_counts_from_the_first_copy_and_nobody_waits_for_what_is_not_wanted() -> None:
+    one = undrilled()
+    assert one is not None
+    assert "photos was never drilled" in one.headline
+    assert undrilled(first_copy=NOW - 59 * DAY) is None, "a first copy took long"
+    assert undrilled(first_copy=None) is None
+    assert undrilled(drill_every=timedelta(0)) is None
+
+
+def test_third_drill_in_a_row_that_comes_to_nothing_is_told_with_its_reason() -> None:
+    fruitless = tuple(replace(FAILED, started=NOW - hours * HOUR) for hours in (1, 7, 13, 19))
+    assert undrilled(drilled=ROW, fruitless=fruitless[:2]) is None
+    one = undrilled(drilled=ROW, fruitless=fruitless)
+    assert one is not None
+    assert one.headline == (
+        "the last 4 drills of photos came to nothing; the newest one failed: there is room for 1.00 MB only"
+    )
+    assert one.begun == NOW - 7 * HOUR, "since the third of them"
+    assert "lower drill_mb" in one.help
+
+
+def test_no_drill_because_the_far_box_is_silent_follows_from_that() -> None:
+    given = job(drill_every=EVERY, first_copy=NOW - 100 * DAY)
+    silent = far(answered=NOW - 70 * DAY, unanswered=NOW - HOUR)
+    found = {one.key: one for one in findings(facts(jobs=(given,), fars=(silent,)))}
+    assert found["undrilled:photos"].because == "silent:heron"
+
+
+def test_household_is_told_once_and_told_when_it_is_over(tmp_path: Path) -> None:
+    settings = require_settings(write_household(tmp_path, more=MAIL, jobs={"photos": ""}))
+    channel = NotingChannel()
+    clock = SteppedClock(NOW - 80 * DAY)
+
+    def look_now(at: datetime) -> list[str]:
+        clock.step((at - clock.now()).total_seconds())
+        before = len(channel.taken)
+        look(settings, ledger, clock, channels={"family": channel})
+        return [message.subject for message in channel.taken[before:]]
+
+    with Ledger(settings.ledger) as ledger:
+        write_run(ledger, NOW - 80 * DAY)
+        look_now(NOW - 80 * DAY + HOUR)
+        look_now(NOW - 20 * DAY)
+        for hours in (19, 13, 7):
+            row = replace(FAILED, started=NOW - hours * HOUR)
+            ledger.drills.end(ledger.drills.begin(row), row)
+        look_now(NOW)
+        assert "undrilled:photos" in {alert.key for alert in ledger.alerts.standing()}
+        whole = replace(ROW, started=NOW + HOUR)
+        ledger.drills.end(ledger.drills.begin(whole), whole)
+        told = look_now(NOW + 2 * HOUR)
+        assert "undrilled:photos" not in {alert.key for alert in ledger.alerts.standing()}
+    assert any("drill" in subject for subject in told), told
+
+
 # -- the ledger's page --
 
 
@@ -120,3 +204,5 @@ def test_drill_that_came_to_nothing_does_not_hide_the_one_before(tmp_path: Path)
         last = ledger.drills.last("photos", "heron", NOW)
         assert last is not None
         assert last.started == NOW - 3 * DAY
+        assert [one.outcome for one in ledger.drills.fruitless("photos", "heron", NOW)] == ["cut", "failed"]
+        assert ledger.drills.fruitless("photos", "wren", NOW) == []

@@ -61,7 +61,7 @@ class DrillRequest:
 
 
 def drill_mark(job: str) -> str:
-    """The name by which the ledger keeps when a job was last drilled."""
+    """The name by which the ledger keeps when a job was last drilled, with an answer."""
     return f"drill {job}"
 
 
@@ -260,7 +260,8 @@ class _DrillRecord:
             raise
         outcome: DrillOutcome = "damaged" if self._report.wrong else "cut" if self._report.cut else "whole"
         end(outcome, self._report.cut)
-        job.ledger.marks.note(drill_mark(job.name), clock.now())
+        if not self._report.cut:
+            job.ledger.marks.note(drill_mark(job.name), clock.now())
 
     def _count_wire(self) -> None:
         meter = self._context.progress.meter

@@ -9,7 +9,7 @@ import os
 import secrets
 import shutil
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, contextmanager
 
 from otherroof.base.atomic_file import make_folder
 from otherroof.base.clock import Clock
@@ -46,6 +46,18 @@ def drill_folder(settings: Settings, job: str, clock: Clock) -> Iterator[str]:
             remove_tree(folder)
 
 
+def sweep_after_drills(settings: Settings, clock: Clock) -> None:
+    """Remove what drills left that were killed; one that is under way keeps its folder.
+
+    Raises HomeTrouble, once it has tried all, if something could not be removed.
+    """
+    above = os.path.join(settings.state, FOLDER)
+    if os.path.isdir(above):
+        troubles = _sweep(settings, above, "", clock)
+        if troubles:
+            raise troubles[0]
+
+
 def room_for_drill(folder: str) -> int:
     """The bytes that may be written at `folder` without filling its disk. Raises HomeTrouble."""
     try:
@@ -72,8 +84,12 @@ def remove_tree(folder: str) -> None:
         ) from problem
 
 
-def _sweep(settings: Settings, above: str, job: str, clock: Clock) -> None:
-    """Remove what is left of drills that are over: of this job, whose lock is held, and of all whose lock is free."""
+def _sweep(settings: Settings, above: str, job: str, clock: Clock) -> list[HomeTrouble]:
+    """Remove what is left of drills that are over: of `job`, whose lock is held, and of all whose lock is free.
+
+    Answers what could not be removed: litter at worst, and tried again by the next drill and the service.
+    """
+    troubles = []
     for name in sorted(os.listdir(above)):
         owner = name.rpartition(".")[0]
         with ExitStack() as stack:
@@ -82,9 +98,11 @@ def _sweep(settings: Settings, above: str, job: str, clock: Clock) -> None:
                 if not lock.try_alone():
                     continue
                 stack.callback(lock.release)
-            # Litter at worst, and tried again by the next drill: this one has its own folder.
-            with suppress(HomeTrouble):
+            try:
                 remove_tree(os.path.join(above, name))
+            except HomeTrouble as trouble:
+                troubles.append(trouble)
+    return troubles
 
 
 def _lock(settings: Settings, job: str, clock: Clock, note: LockNote) -> FileLock:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import astuple, dataclass, field, fields
 from datetime import datetime
+from itertools import takewhile
 from typing import Any, Literal
 
 from otherroof.base.clock import from_stamp, stamp
@@ -15,6 +16,7 @@ from otherroof.ledger.file import Page
 # whole: all that was brought back was as it should be; damaged: something was not; cut: it was stopped, or its process
 # ended without a word; failed: it could not be carried out.
 DrillOutcome = Literal["whole", "damaged", "cut", "failed"]
+ANSWERS = ("whole", "damaged")
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +98,12 @@ class DrillPage(Page):
     def last(self, job: str, far: str, before: datetime) -> DrillRow | None:
         """The newest drill that came to an answer, whole or damaged."""
         found = self.rows(job, far, before)
-        return next((row for row in found if row.outcome in ("whole", "damaged")), None)
+        return next((row for row in found if row.outcome in ANSWERS), None)
+
+    def fruitless(self, job: str, far: str, before: datetime) -> list[DrillRow]:
+        """Those that ended without an answer since the last one that came to one, newest first."""
+        found = takewhile(lambda row: row.outcome not in ANSWERS, self.rows(job, far, before))
+        return [row for row in found if row.outcome]
 
     def wire_bytes_since(self, far: str, since: datetime) -> int:
         """Bytes on the wire, both ways, in drills at `far` that began since then."""

@@ -148,6 +148,14 @@ class RunPage(Page):
             row = self.file.db.execute(query, given).fetchone()
         return _as_row(row) if row else None
 
+    def first_good(self, job: str, far: str) -> datetime | None:
+        """When the oldest run to `far` whose listing was committed was begun; None if there is none."""
+        marks = ",".join("?" for _ in GOOD)
+        query = f"SELECT min(started) FROM run WHERE job=? AND far=? AND outcome IN ({marks})"
+        with self.file.guarded():
+            (at,) = self.file.db.execute(query, (job, far, *GOOD)).fetchone()
+        return from_stamp(at) if at else None
+
     def last_counted(self, far: str, before: datetime) -> datetime | None:
         """When a run to `far` that made its copy last ended, no later than `before`."""
         marks = ",".join("?" for _ in GOOD)

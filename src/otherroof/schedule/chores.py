@@ -113,7 +113,7 @@ def service_chores(clock: Clock, look_every_s: float = LOOK_EVERY_S) -> Callable
     """Gives, for the settings in force, every chore of the service. `look_every_s`: how often the watch looks when
     nothing happens."""
     # Here, because they need what stands above.
-    from otherroof.schedule.drills import drill_chore
+    from otherroof.schedule.drills import drill_chore, sweep_chore
     from otherroof.schedule.proofs import prove_chore
     from otherroof.schedule.thin_chore import thin_chores
 
@@ -126,6 +126,7 @@ def service_chores(clock: Clock, look_every_s: float = LOOK_EVERY_S) -> Callable
         *(prove_chore(clock, name, job.far) for name, job in settings.jobs.items()),
         *thin_chores(clock, settings),
         *(drill_chore(clock, name, job.far) for name, job in settings.jobs.items()),
+        sweep_chore(clock),
         _tend(clock),
         _last_resort_alert(clock, last_resort),
         _all_clear(clock, last_resort),

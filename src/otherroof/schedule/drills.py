@@ -14,20 +14,22 @@ from otherroof.base.clock import Clock
 from otherroof.copying.context import StopRequest
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.drill import MB, DrillRequest, TimeLimit, drill, drill_mark
+from otherroof.jobs.drill_folder import sweep_after_drills
 from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from otherroof.restore.drilling.report import DrillReport
 from otherroof.restore.progress import RestoreProgress
 from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChoreInputs
-from otherroof.schedule.plan import GB, far_worker, month_begins, window_end
+from otherroof.schedule.month_room import month_room
+from otherroof.schedule.plan import far_worker, when_open, window_end
 from otherroof.settings import Settings
-from otherroof.settings.windows import DayStretch
 
 # The first one comes soon: a copy that was never brought back is a hope. One that came to nothing is tried again later.
 FIRST = timedelta(days=1)
 AGAIN_S = 6 * 3600.0
 # Runs to the same far box wait meanwhile; on a slow line it is timed by what came until then.
 LONGEST_S = 3600.0
+SWEEP_EVERY_S = 24 * 3600.0
 
 log = logging.getLogger(__name__)
 
@@ -44,11 +46,7 @@ def drill_chore(clock: Clock, job: str, far: str) -> Chore:
         # The drill itself notes its end under this name, also one that a person began.
         last, pause = facts.last_times.get(name), timedelta(days=chosen.drill_days)
         moment = last + pause if last is not None else facts.last_times[FIRST_START] + min(FIRST, pause)
-        moment = max(moment, facts.after_rest(AGAIN_S), facts.now)
-        if chosen.window is None:
-            return moment
-        stretch, zone = DayStretch.parse(chosen.window), facts.settings.zone
-        return moment if stretch.open_until(moment, zone) is not None else stretch.next_open(moment, zone)
+        return when_open(chosen, max(moment, facts.after_rest(AGAIN_S), facts.now), facts.settings.zone)
 
     def do(inputs: ChoreInputs) -> None:
         settings = inputs.settings
@@ -57,15 +55,32 @@ def drill_chore(clock: Clock, job: str, far: str) -> Chore:
                 return
             stop = StopSign(clock, until=window_end(settings.jobs[job], clock.now(), settings.zone))
             signs[:] = [stop]
-            asked = _EitherStop((stop, TimeLimit(clock, LONGEST_S)))
-            context = JobContext(RestoreProgress(), ledger, clock, asked, told=log.warning, linger=True)
-            _log(name, drill(settings, DrillRequest(job), context))
+            limit = TimeLimit(clock, LONGEST_S)
+            context = JobContext(
+                RestoreProgress(), ledger, clock, _EitherStop((stop, limit)), told=log.warning, linger=True
+            )
+            report = drill(settings, DrillRequest(job), context)
+            if report.cut and limit.asked():
+                # It has used the line for as long as it may: the next one comes when the next one is due. One that was
+                # cut for any other reason is tried again soon.
+                ledger.marks.note(name, clock.now())
+            _log(name, report)
 
     def stop_it(reason: str) -> None:
         for sign in signs:
             sign.ask(reason)
 
     return Chore(name, far_worker(far), due, do, ended=lambda _: True, stop=stop_it)
+
+
+def sweep_chore(clock: Clock) -> Chore:
+    """The chore that removes what a killed drill has left: as the service starts, then every day."""
+    return Chore(
+        "sweep after drills",
+        "sweep",
+        lambda facts: facts.after_rest(SWEEP_EVERY_S),
+        lambda inputs: sweep_after_drills(inputs.settings, clock),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,11 +97,8 @@ class _EitherStop:
 def _month_has_room(settings: Settings, job: str, ledger: Ledger, clock: Clock) -> bool:
     """Whether the month's allowance of the job's far box has room for a whole drill."""
     chosen = settings.jobs[job]
-    allowance = settings.far[chosen.far].month_gb * GB
-    if not allowance:
-        return True
-    used = ledger.wire_bytes_since(chosen.far, month_begins(clock.now(), settings.zone))
-    if allowance - used >= chosen.drill_mb * MB:
+    room = month_room(settings, chosen.far, ledger, clock.now())
+    if room is None or room >= chosen.drill_mb * MB:
         return True
     log.info("%s: not now: what is left of the far box's allowance for this month is for the copies", drill_mark(job))
     return False

@@ -137,6 +137,11 @@ def window_end(job: Job, now: datetime, zone: ZoneInfo) -> datetime | None:
     return now if opens is not None else until
 
 
+def when_open(job: Job, moment: datetime, zone: ZoneInfo) -> datetime:
+    """`moment` itself if the window of `job` is open then, or it has none; else when it opens next."""
+    return moment if job.window is None else DayStretch.parse(job.window).next_open(moment, zone)
+
+
 def wait_text(wait: RunWait, zone: ZoneInfo) -> str:
     """What a run waits for, in words, with times in the household's zone."""
     when = f"{wall_time(wait.until, zone):%Y-%m-%d %H:%M}" if wait.until is not None else ""

@@ -17,9 +17,9 @@ from otherroof.ledger import Ledger
 from otherroof.restore.proving.report import ProofProgress
 from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChoreInputs
 from otherroof.schedule.due import next_time
-from otherroof.schedule.plan import GB, far_worker, month_begins, next_month, window_end
+from otherroof.schedule.month_room import month_room
+from otherroof.schedule.plan import far_worker, next_month, when_open, window_end
 from otherroof.settings import Settings
-from otherroof.settings.windows import DayStretch
 
 # A job that runs every hour is not proved every hour: `prove_mb` is for a night.
 PAUSE = timedelta(hours=20)
@@ -39,10 +39,7 @@ def prove_chore(clock: Clock, job: str, far: str) -> Chore:
         last = facts.last_times.get(name)
         since = facts.last_times[FIRST_START] if last is None else last + PAUSE
         moment = max(next_time(chosen.at, since, facts.settings.zone), facts.now)
-        if chosen.window is None:
-            return moment
-        stretch, zone = DayStretch.parse(chosen.window), facts.settings.zone
-        return moment if stretch.open_until(moment, zone) is not None else stretch.next_open(moment, zone)
+        return when_open(chosen, moment, facts.settings.zone)
 
     def do(inputs: ChoreInputs) -> None:
         with Ledger(inputs.settings.ledger) as ledger:
@@ -72,12 +69,11 @@ def _stop_sign(settings: Settings, job: str, ledger: Ledger, clock: Clock) -> St
     now, zone = clock.now(), settings.zone
     chosen = settings.jobs[job]
     until = window_end(chosen, now, zone)
-    allowance = int(settings.far[chosen.far].month_gb * GB)
-    if not allowance:
+    room = month_room(settings, chosen.far, ledger, now)
+    if room is None:
         return StopSign(clock, until=until)
-    room = allowance - ledger.wire_bytes_since(chosen.far, month_begins(now, zone))
     # One less: with nothing left the first byte would be too many.
-    return StopSign(clock, until=until, room=max(room, 0) - 1, month_ends=next_month(now, zone))
+    return StopSign(clock, until=until, room=room - 1, month_ends=next_month(now, zone))
 
 
 def _log(name: str, result: ProofResult) -> None:

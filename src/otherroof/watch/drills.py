@@ -1,4 +1,5 @@
-"""What drills say: a line for status and digest, and rules for a check that failed and a copy that comes too slowly.
+"""What drills say: a line for status and digest, and rules for a check that failed, a copy that comes too slowly, and
+drills that do not happen.
 
 Pure; how long a restore takes was calculated when the drill was made.
 """
@@ -6,13 +7,19 @@ Pure; how long a restore takes was calculated when the drill was made.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from otherroof.base.units import size_text, span_text
 from otherroof.forecast.restore_time import disk_seconds
 from otherroof.ledger.drills import DrillFigures, DrillRow
-from otherroof.watch.facts import CLEAR_OF_EDGE, Facts, Finding
+from otherroof.watch.facts import CLEAR_OF_EDGE, Facts, Finding, JobFacts, too_early
 from otherroof.watch.words import count_text, moment_text
+
+# One that comes to nothing may be chance, and is tried again by itself; so many in a row are none.
+MANY_FRUITLESS = 3
+# A drill may come late: the line was in use, or the box away for a while.
+LATE_BY = 2
 
 
 def back_text(figures: DrillFigures) -> str:
@@ -84,3 +91,49 @@ def too_slow(facts: Facts) -> Iterator[Finding]:
             f"`otherroof drill {job.name}` measures anew.",
             row.started,
         )
+
+
+def undrilled(facts: Facts) -> Iterator[Finding]:
+    """Drills of a job came to nothing several times in a row, or none has come to an answer for twice as long as
+    wanted."""
+    for job in facts.jobs:
+        if not job.drill_every or job.first_copy is None:
+            continue
+        last = job.drilled.started if job.drilled is not None else max(job.first_copy, job.watched_since)
+        age, limit = facts.now - last, LATE_BY * job.drill_every
+        if age > limit and not too_early(facts, f"undrilled:{job.name}", age, limit):
+            silent = any(box.name == job.far and box.unheard for box in facts.fars)
+            because = f"silent:{job.far}" if silent else ""
+            headline = _long_ago(facts, job, last)
+            yield Finding("undrilled", job.name, headline, _undrilled_help(job), last + limit, because=because)
+        elif len(job.fruitless) >= MANY_FRUITLESS:
+            headline = f"the last {len(job.fruitless)} drills of {job.name} came to nothing{_why_fruitless(job)}"
+            begun = job.fruitless[-MANY_FRUITLESS].started
+            yield Finding("undrilled", job.name, headline, _undrilled_help(job), begun)
+
+
+def _long_ago(facts: Facts, job: JobFacts, last: datetime) -> str:
+    age = span_text((facts.now - last).total_seconds())
+    wanted = f"(wanted every {span_text(job.drill_every.total_seconds())})"
+    if job.drilled is None:
+        said = f"{job.name} was never drilled, {age} after its first copy {wanted}"
+    else:
+        said = f"the last drill of {job.name} was on {moment_text(last, facts.zone)}, {age} ago {wanted}"
+    return said + _why_fruitless(job)
+
+
+def _why_fruitless(job: JobFacts) -> str:
+    if not job.fruitless:
+        return ""
+    last = job.fruitless[0]
+    why = f": {last.reason}" if last.reason else ""
+    return f"; the newest one {'was cut' if last.outcome == 'cut' else 'failed'}{why}"
+
+
+def _undrilled_help(job: JobFacts) -> str:
+    return (
+        f"Until one comes through, nobody knows that {job.name} can be brought back. `otherroof drill {job.name}` "
+        "tries it now and says what stands in the way. If they are cut because they take too long, lower drill_mb in "
+        f"jobs/{job.name}.toml; if there is no room here, make some on the state folder's disk. By themselves they "
+        "come only while the service runs, within the job's window and the month's allowance."
+    )

@@ -35,8 +35,9 @@ class JobFacts:
 
     `runs` are its last runs that ended, newest first; `natures` what they saw in the content, by run; `waiting`
     what its next run waits for, if it does; `proved` what was read back of its copy, in words; `rule` which versions
-    are kept by, once one was thinned. `drilled` is the last drill that came to an answer, `back_within` how soon all
-    must be able to be back (0: no matter).
+    are kept by, once one was thinned. `drilled` is the last drill that came to an answer, `fruitless` those since then
+    that came to none, newest first, `drill_every` how often one is wanted (0: never by itself); `back_within` how soon
+    all must be able to be back (0: no matter). `first_copy` is when the oldest good copy that is known was begun.
     """
 
     name: str
@@ -53,7 +54,10 @@ class JobFacts:
     proved: str = ""
     rule: RuleInForce | None = None
     drilled: DrillRow | None = None
+    fruitless: tuple[DrillRow, ...] = ()
+    drill_every: timedelta = timedelta(0)
     back_within: timedelta = timedelta(0)
+    first_copy: datetime | None = None
 
     @property
     def got_on(self) -> datetime | None:

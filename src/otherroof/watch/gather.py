@@ -94,7 +94,10 @@ def _job(ledger: Ledger, name: str, job: Job, zone: ZoneInfo, when: tuple[dateti
         proved=proved_text(ledger.proofs.of(name, since=now - PROOFS_TOLD), zone),
         rule=ledger.rules.of(name),
         drilled=ledger.drills.last(name, job.far, now + AHEAD),
+        fruitless=tuple(ledger.drills.fruitless(name, job.far, now + AHEAD)),
+        drill_every=timedelta(days=job.drill_days),
         back_within=timedelta(hours=job.back_within_hours),
+        first_copy=ledger.runs.first_good(name, job.far),
     )
 
 

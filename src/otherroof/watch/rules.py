@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 
 from otherroof.base.units import size_text, span_text
 from otherroof.copying.report import GOOD
-from otherroof.watch.drills import check_failed, too_slow
+from otherroof.watch.drills import check_failed, too_slow, undrilled
 from otherroof.watch.facts import CLEAR_OF_EDGE, Facts, FarFacts, Finding, JobFacts, too_early
 from otherroof.watch.unusual import why_unusual
 from otherroof.watch.way_rules import host_key, login, silent, turned_away
@@ -311,7 +311,7 @@ def clock(facts: Facts) -> Iterator[Finding]:
 
 
 # What the rules are about by whose name their alerts are called; the others are about home itself.
-OF_JOBS = ("damage", "held", "late", "check_failed", "too_slow", "shortened", "unusual")
+OF_JOBS = ("damage", "held", "late", "check_failed", "too_slow", "undrilled", "shortened", "unusual")
 OF_CHANNELS = ("unsent",)
 OF_FARS = ("host_key", "login", "silent", "space")
 
@@ -325,6 +325,7 @@ RULES: tuple[Callable[[Facts], Iterator[Finding]], ...] = (
     space,
     check_failed,
     too_slow,
+    undrilled,
     shortened,
     unusual,
     settings,

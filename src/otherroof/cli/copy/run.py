@@ -102,13 +102,9 @@ def _run_one(
 
 
 def _month_is_used_up(settings: Settings, name: str, ledger: Ledger) -> bool:
-    from otherroof.schedule.plan import GB, month_begins
+    from otherroof.schedule.month_room import month_room
 
-    far = settings.jobs[name].far
-    allowance = settings.far[far].month_gb * GB
-    return (
-        bool(allowance) and ledger.wire_bytes_since(far, month_begins(SystemClock().now(), settings.zone)) >= allowance
-    )
+    return month_room(settings, settings.jobs[name].far, ledger, SystemClock().now()) == 0
 
 
 @contextmanager

@@ -46,6 +46,7 @@ BRIEF = {
     "late": "the copy of {} is old",
     "check_failed": "what came back of {} did not pass its check",
     "too_slow": "{} would come back too slowly",
+    "undrilled": "no drill of {} comes through",
     "space": "the disk of far box {} is nearly full",
     "shortened": "fewer versions of {} are kept",
     "unusual": "{} changed unusually",
