@@ -70,7 +70,7 @@ def test_what_means_no_version_is_told_with_advice(as_of: str) -> None:
 @pytest.mark.parametrize(
     ("as_of", "told"),
     [
-        ("0001-01-01T00:00:00+14:00", "there is no version from"),
+        ("0001-01-01T00:00:00+14:00", "is neither a run nor a time"),
         ("9999-12-31T23:59:59-14:00", "is neither a run nor a time"),
         ("9999-12-31", "is neither a run nor a time"),
     ],
