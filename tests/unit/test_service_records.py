@@ -10,12 +10,14 @@ import pytest
 
 from otherroof.base import errors
 from otherroof.base.clock import SteppedClock
+from otherroof.copying.report import GOOD
 from otherroof.ledger import Ledger
 from otherroof.schedule.chores import DIGEST_PAUSE_S, LOOK_EVERY_S, service_chores
-from otherroof.schedule.job_runner import RunEnding, ending_for
+from otherroof.schedule.job_runner import RunEnding, ending_for, job_runner
 from otherroof.schedule.plan import RunStart
 from otherroof.schedule.records import ServiceRecords
 from support.simulated import household, utc
+from support.verbs import two_files_and_a_link
 
 NOW = utc(2026, 6, 8, 12)  # a Monday
 SETTINGS = household(
@@ -244,7 +246,36 @@ def test_errors_end_a_run_in_the_way_that_helps() -> None:
         errors.TunnelTrouble("no interface"): "unreached",
         errors.HostKeyChanged("another key"): "settled",
         errors.LoginRefused("refused"): "settled",
+        errors.WrongSettings("a key that others can read"): "settled",
         errors.FarTrouble("full"): "settled",
         ZeroDivisionError("a slip"): "settled",
     }
     assert {error: ending_for(error).ending for error in endings} == endings
+
+
+def test_a_login_key_that_others_can_read_is_tried_at_the_jobs_own_times_and_goes_through_once_it_is_mended(
+    tmp_path: Path,
+) -> None:
+    with two_files_and_a_link(tmp_path) as job:
+        job.job_more = {"at": "0 3 * * *"}
+        job.write_settings()
+        settings, clock = job.settings, SteppedClock(NOW)
+        key, work = Path(settings.path("keys/heron")), job_runner(clock, lambda *_: lambda: None)
+        key.chmod(0o644)
+        begun: list[tuple[str, bool]] = []
+        with Ledger(settings.ledger) as ledger:
+            records = ServiceRecords(settings, ledger, clock, service_chores(clock))
+            records.plan()  # writes down that its times count from now on
+            for quarter in range(4 * 60):  # two days and a half, looked at every 15 minutes
+                if quarter == 4 * 24:
+                    key.chmod(0o600)
+                for start in records.plan().runs:
+                    sign = records.begin(start)
+                    try:
+                        ended = work(settings, start.job, sign)
+                    except errors.OtherroofError as problem:
+                        ended = ending_for(problem)
+                    records.end(start.job, ended)
+                    begun.append((f"{clock.now().astimezone(settings.zone):%a %H:%M}", ended.outcome in GOOD))
+                clock.step(900)
+    assert begun == [("Tue 03:00", False), ("Wed 03:00", True)]
