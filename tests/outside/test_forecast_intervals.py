@@ -7,6 +7,7 @@ import math
 import pytest
 from scipy import stats
 
+from otherroof.forecast.first_copy import mean_and_margin
 from otherroof.forecast.student import chance_within, standard_errors
 from otherroof.forecast.trend import days_until_full, growth_a_week
 from otherroof.watch.unusual import FAR_ABOVE, stands_out
@@ -80,3 +81,14 @@ def test_the_deviation_is_scaled_as_for_normal_values() -> None:
     border = 10 + FAR_ABOVE * scale
     assert not stands_out(border - 0.001, history, 0.0)
     assert stands_out(border + 0.001, history, 0.0)
+
+
+@outside(
+    "SciPy", "scipy.stats.t.interval and scipy.stats.sem", "range of a night's mean, for the day a first copy is whole",
+    value="recomputed",
+)  # fmt: skip
+def test_the_range_of_the_mean_of_some_nights_agrees_with_scipy() -> None:
+    for nights in ([21.0, 24.5, 19.0], [23.1, 0.0, 22.4, 25.0, 18.9, 24.0], [float(n * n % 17) for n in range(14)]):
+        mean, margin = mean_and_margin(nights)
+        low, high = stats.t.interval(0.95, len(nights) - 1, loc=mean, scale=stats.sem(nights))
+        assert (mean - margin, mean + margin) == pytest.approx((low, high), abs=1e-7)

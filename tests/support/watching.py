@@ -79,6 +79,7 @@ class Night:
     sent: int = 180_000_000
     total_s: float = 240.0
     reason: str = ""
+    to_send: int = 0
 
     def report(self, name: str, run: str) -> RunReport:
         """The run's report."""
@@ -88,7 +89,12 @@ class Night:
             outcome=self.outcome,
             files=FileCounts(seen=self.seen, new=self.new, changed=self.changed, removed=self.removed),
             bytes=ByteCounts(
-                seen=90_000_000_000, new=self.sent, sent=self.sent, wire_up=int(self.sent * 1.04), wire_down=900_000
+                seen=90_000_000_000,
+                new=self.sent,
+                sent=self.sent,
+                wire_up=int(self.sent * 1.04),
+                wire_down=900_000,
+                to_send=self.to_send,
             ),
             seconds=StepSeconds(scan=20.0, send=self.total_s - 25, commit=5.0, total=self.total_s),
             reason=self.reason,

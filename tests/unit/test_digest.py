@@ -17,8 +17,10 @@ from otherroof.ledger.far_findings import DamagedFile, SpaceReading
 from otherroof.ledger.job_times import JobTimes
 from otherroof.ledger.runs import Hold
 from otherroof.settings import Settings, read_settings, require_settings
-from otherroof.watch import digest
+from otherroof.watch import digest, page
 from otherroof.watch.digest.build import (
+    ABOUT_FAR_BOXES,
+    ABOUT_JOBS,
     BRIEF,
     DigestFacts,
     FarWeek,
@@ -32,7 +34,7 @@ from otherroof.watch.digest.unprotected import folders_in, unprotected_folders
 from otherroof.watch.facts import Finding
 from otherroof.watch.gather import WatchInputs
 from otherroof.watch.look import look
-from otherroof.watch.rules import RULES
+from otherroof.watch.rules import OF_FARS, OF_JOBS, RULES
 from support.household import write_household
 from support.ledgers import ledger_of
 from support.long_history import write_history
@@ -69,9 +71,7 @@ def house(tmp_path: Path) -> House:
 def test_all_is_well_is_said_in_one_sentence_and_absence_is_given_a_meaning(house: House) -> None:
     made = house.make()
     assert made.verdict == "safe"
-    assert made.sentence == (
-        "Yes: all 2 jobs have a good copy under another roof, as fresh as promised (the oldest is 22 h old)."
-    )
+    assert made.sentence == ("Safe: all 2 copies are recent (the oldest is 22 h old).")
     text = " ".join(digest.as_text(made).split())
     assert "comes also when all is well, so that its absence means something" in text
     assert "The next one is due Mon 10 March 2031, 07:00" in text
@@ -80,7 +80,7 @@ def test_all_is_well_is_said_in_one_sentence_and_absence_is_given_a_meaning(hous
 
 def test_the_answers_come_in_their_order(house: House) -> None:
     for shown in (house.text(), digest.as_html(house.make())):
-        places = [shown.index(word) for word in ("Yes: all", "WHAT NEEDS A HAND", "JOBS", "FAR BOXES", "NOT COVERED")]
+        places = [shown.index(word) for word in ("Safe: all", "WHAT NEEDS A HAND", "JOBS", "FAR BOXES", "NOT COVERED")]
         assert places == sorted(places)
 
 
@@ -88,7 +88,7 @@ def test_a_late_job_makes_it_unsafe_and_names_the_command(house: House) -> None:
     house.ledger.file.db.execute("UPDATE run SET outcome='failed' WHERE job='photos' AND started > '2031-03-03'")
     made = house.make()
     assert made.verdict == "unsafe"
-    assert made.sentence == "No: 1 of 2 jobs is without a copy as fresh as promised: photos."
+    assert made.sentence == "Not safe: 1 of 2 jobs is without a copy as fresh as promised: photos."
     text = " ".join(digest.as_text(made).split())
     assert "NOT KEPT" in text
     assert "`otherroof run photos` tries now" in text
@@ -97,7 +97,7 @@ def test_a_late_job_makes_it_unsafe_and_names_the_command(house: House) -> None:
 def test_damage_makes_it_unsafe_though_every_copy_is_fresh(house: House) -> None:
     house.ledger.damages.note([DamagedFile("photos", "a.jpg", "r", NOW, "its digest is another")])
     made = house.make()
-    assert made.sentence == "No: damage was found in the far copy of photos."
+    assert made.sentence == "Not safe: damage was found in the far copy of photos."
     house.ledger.damages.settle("photos", ["a.jpg"])
     assert house.make().verdict == "safe"
 
@@ -166,13 +166,13 @@ def test_a_job_that_is_not_copied_for_a_mistake_in_its_file_is_not_called_safe(h
     assert settings is not None
     made = digest.make(settings, house.ledger, house.clock, WatchInputs(tuple(one.line() for one in mistakes)))
     assert made.verdict == "unsafe"
-    assert made.sentence == "No: music is not copied, because of a mistake in the settings."
+    assert made.sentence == "Not safe: music is not copied, because of a mistake in the settings."
     assert "music.toml: at: " in made.hands[0].what
     (house.where / "jobs" / "photos.toml").write_text("nothing of TOML")
     settings, mistakes = read_settings(str(house.where))
     assert settings is not None
     assert digest.make(settings, house.ledger, house.clock).sentence == (
-        "No: music and photos are not copied, because of a mistake in the settings."
+        "Not safe: music and photos are not copied, because of a mistake in the settings."
     )
 
 
@@ -299,11 +299,11 @@ def test_nights_before_a_job_existed_are_no_growth() -> None:
     assert growth(*(Night(sent=(30 - back) * 1_000_000) for back in range(20))) == pytest.approx(7_000_000)
 
 
-def test_a_first_copy_under_way_is_said_beside_that_there_is_none_yet(house: House) -> None:
+def test_a_first_copy_that_has_only_begun_is_under_way_and_nothing_is_called_wrong(house: House) -> None:
     house.ledger.file.db.execute("DELETE FROM run WHERE job='photos'")
     house.ledger.runs.begin("photos", "r1", "heron", NOW - 9 * HOUR)
     text = " ".join(house.text().split())
-    assert text.startswith("No: 1 of 2 jobs is without any copy yet: photos.")
+    assert text.startswith("First copy under way: photos. The other copy is recent (21 h 51 min old).")
     assert "now: a run is under way since Wed 5 March 2031, 21:30" in text
 
 
@@ -317,8 +317,103 @@ def test_the_first_sentence_names_what_needs_a_hand(house: House) -> None:
     )
 
 
+def first_nights(house: House, *, until: int = 0) -> None:
+    """Photos has five nights of its first copy behind it, the last one `until` days ago; 50 of 90 GB are there."""
+    house.ledger.file.db.execute("DELETE FROM run WHERE job='photos'")
+    for night in range(5, 0, -1):
+        cut = Night("cut", sent=10_000_000_000, to_send=(4 + night) * 10**10, reason="its window closed")
+        write_run(house.ledger, NOW - (night + until) * DAY + 8 * HOUR, cut)
+
+
+def test_a_first_copy_that_gets_on_is_said_to_be_one_in_every_form_and_needs_nothing(house: House) -> None:
+    first_nights(house)
+    made = house.make()
+    assert made.sentence == (
+        "First copy under way: photos (55 % there, whole about 10 March 2031). "
+        "The other copy is recent (21 h 51 min old)."
+    )
+    assert (made.verdict, made.hands, made.well) == ("first", (), True)
+    assert digest.subject(made) == "[larch] First copy under way: week to 6 March 2031"
+    text = " ".join(digest.as_text(made).split())
+    assert "about 50.0 GB of 90.0 GB there (55 %); the last 5 nights brought 10.0 GB each on average" in text
+    assert "holds: 0 files" not in text
+    assert "NOT KEPT" not in text
+    assert "#a1260d" not in digest.as_html(made)  # the red of what is wrong
+
+
+def test_a_first_copy_that_has_stopped_getting_on_is_late_and_unsafe(house: House) -> None:
+    first_nights(house, until=4)
+    made = house.make()
+    assert made.verdict == "unsafe"
+    assert made.sentence.startswith("Not safe: 1 of 2 jobs is without any copy yet: photos")
+    assert "has not got on since" in made.hands[0].what
+    assert made.jobs[0].mark == "late"
+
+
+def test_a_first_copy_beside_something_that_needs_a_hand_says_both(house: House) -> None:
+    first_nights(house)
+    house.ledger.holds.note(Hold("music", "r", NOW - HOUR, "most files are gone", 9, 0, 10, None))
+    made = house.make()
+    assert (made.verdict, made.well) == ("first", False)
+    assert made.sentence.endswith("But 1 thing needs a hand: job music is held.")
+    assert digest.subject(made) == "[larch] First copy under way, and something needs a hand: week to 6 March 2031"
+
+
+def test_held_jobs_and_a_disk_that_fills_are_in_the_first_sentence_also_beside_something_worse(house: House) -> None:
+    house.ledger.holds.note(Hold("photos", "r", NOW - HOUR, "most files are gone", 9, 0, 10, None))
+    house.ledger.file.db.execute("DELETE FROM space")
+    for day in range(20, -1, -1):
+        house.ledger.spaces.note("heron", NOW - day * DAY, int(100e9 + day * 10e9), int(2e12))
+    for worse in ("", "UPDATE run SET outcome='failed' WHERE job='music' AND started > '2031-03-03'"):
+        house.ledger.file.db.execute(worse)
+        sentence = house.make().sentence
+        assert sentence.startswith("Not safe: 1 of 2" if worse else "Safe: all 2 copies are recent")
+        assert "job photos is held" in sentence
+        assert "the disk of far box heron is full about 16 March 2031" in sentence
+
+
+def test_what_is_wrong_comes_first_and_carries_a_mark(house: House) -> None:
+    house.ledger.holds.note(Hold("music", "r", NOW - HOUR, "most files are gone", 9, 0, 10, None))
+    house.ledger.spaces.note("heron", NOW, 1, int(2e12))
+    made = house.make()
+    assert [(job.name, job.mark) for job in made.jobs] == [("music", "held"), ("photos", "")]
+    assert [box.mark for box in made.fars] == ["nearly full"]
+    for shown in (digest.as_text(made), digest.as_html(made)):
+        assert shown.count("! needs a hand: held") == 1
+        assert shown.count("! needs a hand: nearly full") == 1
+    house.ledger.holds.note(Hold("photos", "r", NOW - HOUR, "most files are gone", 9, 0, 10, None))
+    house.ledger.holds.drop("music")
+    assert [job.name for job in house.make().jobs] == ["photos", "music"]
+
+
+def test_the_page_goes_from_the_verdict_over_what_needs_a_hand_to_what_is_wrong_and_then_the_rest(
+    house: House, tmp_path: Path
+) -> None:
+    house.ledger.holds.note(Hold("music", "r", NOW - HOUR, "most files are gone", 9, 0, 10, None))
+    page.write(house.settings, house.ledger, house.clock, str(tmp_path / "out"), EXTRA)
+    shown = (tmp_path / "out" / "index.html").read_text()
+    shown = shown[shown.index("<body>") :]
+    order = [
+        "But 1 thing needs a hand",
+        "<h2>What needs a hand</h2>",
+        "otherroof release music",
+        "<h2>Nights</h2>",
+        "<h2>Jobs</h2>",
+        '<section class="card wrong">',
+        "<h3>music</h3>",
+        '<p class="mark">! needs a hand: held</p>',
+        "<h3>photos</h3>",
+        "<h2>Far boxes</h2>",
+        "<h2>What is not covered</h2>",
+    ]
+    assert [shown.find(word) for word in order] == sorted(shown.find(word) for word in order)
+    assert min(shown.find(word) for word in order) >= 0
+    assert shown.count('class="card wrong"') == 1
+
+
 def test_each_rule_has_its_few_words_for_the_first_sentence() -> None:
     assert set(BRIEF) == {one.__name__ for one in RULES}
+    assert (set(ABOUT_JOBS), set(ABOUT_FAR_BOXES)) == (set(OF_JOBS), set(OF_FARS))
 
 
 def test_a_disk_without_a_trend_gets_no_invented_day() -> None:

@@ -65,7 +65,7 @@ def test_run_comes_back_with_every_figure(ledger: Ledger) -> None:
 def test_each_figure_stands_under_its_own_name_in_the_file_in_json_and_in_csv(ledger: Ledger) -> None:
     report = RunReport("photos", "r1", "done with problems", reason="why")
     report.files = FileCounts(seen=11, new=12, changed=13, moved=14, removed=15, problems=16, left_out=17)
-    report.bytes = ByteCounts(seen=21, new=22, sent=23, wire_up=24, wire_down=25)
+    report.bytes = ByteCounts(seen=21, new=22, sent=23, wire_up=24, wire_down=25, to_send=26)
     report.seconds = StepSeconds(scan=3.1234, send=3.2, commit=3.3, total=3.4)
     ledger.runs.begin("photos", "r1", "heron", START)
     ledger.runs.end(report, START + timedelta(minutes=5))
@@ -77,6 +77,7 @@ def test_each_figure_stands_under_its_own_name_in_the_file_in_json_and_in_csv(le
         **{"started": "2031-04-05T01:30:00Z", "ended": "2031-04-05T01:35:00Z"},
         **{"seen": 11, "new": 12, "changed": 13, "moved": 14, "removed": 15, "problems": 16, "left_out": 17},
         **{"bytes_seen": 21, "bytes_new": 22, "bytes_sent": 23, "wire_up": 24, "wire_down": 25},
+        **{"bytes_to_send": 26},
         **{"scan_s": 3.1234, "send_s": 3.2, "commit_s": 3.3, "total_s": 3.4},
     }
     (row,) = ledger.runs.rows()

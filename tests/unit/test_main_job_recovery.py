@@ -356,7 +356,12 @@ def test_asked_to_stop_it_stops_cleanly_and_goes_on(job: OneJob) -> None:
     assert ran.report.bytes.sent > 0
     row = job.rows()[0]
     assert (row.report.outcome, "the window closed" in row.report.reason) == ("cut", True)
-    assert job.done().bytes.sent <= size - ran.report.bytes.sent
+    again = job.done()
+    assert again.bytes.sent <= size - ran.report.bytes.sent
+    # What is there is told from what the next run has to send, and that is what the first one left over.
+    assert row.report.bytes.to_send == size
+    assert size - ran.report.bytes.sent <= again.bytes.to_send < size
+    assert job.rows()[0].report.bytes.to_send == again.bytes.to_send
     job.all_come_back()
 
 

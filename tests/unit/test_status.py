@@ -11,16 +11,17 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from otherroof.base.clock import SteppedClock, SystemClock, stamp
+from otherroof.base.clock import SteppedClock, SystemClock, from_stamp, stamp
 from otherroof.cli.main import main
 from otherroof.copying.report import Problem
 from otherroof.ledger.job_times import JobTimes
 from otherroof.ledger.runs import Hold
 from otherroof.settings import require_settings
+from otherroof.settings.crontab import Crontab
 from otherroof.watch.gather import WatchInputs
 from otherroof.watch.look import look
 from otherroof.watch.overview import overview
-from otherroof.watch.words import moment_text
+from otherroof.watch.words import day_text, moment_text
 from support.household import write_household
 from support.ledgers import ledger_of
 from support.simulated import NO_ANSWER
@@ -283,8 +284,117 @@ def test_a_first_copy_of_many_cut_nights_is_on_its_way_until_it_stops_getting_on
         write_run(house.ledger, house.now - (night - 0.5) * DAY, cut, "photos")
     code, said = house.ask()
     assert (code, "late" in said) == (0, False), said
-    assert "photos: first copy under way: about 60.0 GB of 90.0 GB there (66 %)\n" in said
+    assert "photos: first copy under way: about 60.0 GB of 90.0 GB there (66 %)" in said
     found = overview(house.settings, house.ledger, SteppedClock(house.now + 2 * DAY))
     assert found.needs_a_look
     (row,) = [one for one in found.jobs if one.job == "photos"]
     assert row.alert == "late:photos"
+
+
+def test_the_share_of_a_first_copy_counts_content_that_was_sent_twice_but_once(house: House) -> None:
+    house.copied("papers", "music", ago=5 * HOUR)
+    # GB that each run had to send as it began: of the 30 that the second sent, 20 had to be sent anew.
+    for night, left in ((3, 90), (2, 60), (1, 50)):
+        cut = Night("cut", sent=30_000_000_000, to_send=left * 10**9, reason="its window closed")
+        write_run(house.ledger, house.now - (night - 0.5) * DAY, cut, "photos")
+    said = house.ask()[1]
+    assert "about 70.0 GB of 90.0 GB there (77 %)" in " ".join(said.split()), said
+
+
+def test_a_first_copy_says_what_its_nights_bring_and_when_it_is_whole(house: House) -> None:
+    house.copied("papers", "music", ago=5 * HOUR)
+    for night in range(5, 0, -1):
+        cut = Night("cut", sent=10_000_000_000, to_send=(4 + night) * 10**10, reason="its window closed")
+        write_run(house.ledger, house.now - night * DAY, cut, "photos")
+    code, said = house.ask()
+    said = " ".join(said.split())
+    day = day_text(house.now + 4 * DAY, house.settings.zone)
+    assert code == 0
+    assert "there (55 %); the last 5 nights brought 10.0 GB each on average; whole about " + day in said
+
+
+def test_a_first_copy_in_one_long_run_is_not_late_while_it_is_under_way(house: House) -> None:
+    house.copied("papers", "music", ago=5 * HOUR)
+    house.ledger.runs.begin("photos", run_id(house.now - 5 * DAY), "heron", house.now - 5 * DAY)
+    house.ledger.looks.watched_since([f"job {name} to heron" for name in ("photos",)], house.now - 9 * DAY)
+    house.look()
+    code, said = house.ask()
+    assert (code, "late" in said) == (0, False), said
+
+
+def test_the_next_run_and_the_moment_of_a_failure_are_said(house: House) -> None:
+    house.copied("papers", "music", "photos", ago=5 * HOUR)
+    write_run(house.ledger, house.now - HOUR, Night("failed", reason="/srv/family/photos: no such folder"), "photos")
+    house.ledger.answers.note("heron", house.now)
+    told = house.json()
+    zone = house.settings.zone
+    (row,) = [one for one in told["jobs"] if one["job"] == "photos"]
+    due = from_stamp(row["next_at"])
+    assert due == Crontab.parse(house.settings.jobs["photos"].at).next_after(house.now, zone)
+    said = house.ask()[1]
+    assert f"{due.astimezone(zone):%H:%M}" in next(line for line in said.splitlines() if line.startswith("photos"))
+    failed = house.shown(house.now - HOUR)
+    assert f"photos: its last run, {failed}, failed: /srv/family/photos: no such folder" in said
+
+
+def test_the_free_space_of_a_far_box_is_shown_with_the_day_on_which_it_is_full(house: House) -> None:
+    house.copied("papers", "music", "photos", ago=5 * HOUR)
+    assert "–" in next(line for line in house.ask()[1].splitlines() if line.startswith("heron"))
+    for day in range(20, -1, -1):
+        house.ledger.spaces.note("heron", house.now - day * DAY, int(1e12 + day * 10e9), int(2e12))
+    (line,) = [line for line in house.ask()[1].splitlines() if line.startswith("heron")]
+    assert "1.00 TB" in line
+    assert day_text(house.now + 100 * DAY, house.settings.zone) in line  # 1 TB at 10 GB a day
+
+
+def test_six_jobs_in_trouble_fit_a_terminal_of_24_lines_and_each_is_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    names = ["letters", "mails", "music", "papers", "photos", "recipes-database"]
+    house = House(tmp_path, capsys, names)
+    house.copied(*names, ago=5 * DAY)
+    house.ledger.answers.note("heron", house.now)
+    house.ledger.spaces.note("heron", house.now, 2_000_000_000, 2_000_000_000_000)
+    for place, name in enumerate(names):
+        why = f"{(place + 1) * 1000:,} of 10,000 files are gone since the last copy, more than may go by itself"
+        house.ledger.holds.note(Hold(name, "r", house.now - HOUR, why, 2104, 0, 2900, None))
+    house.look()
+    wide = house.ask()[1]
+    assert "Look into" in wide  # without a terminal all is said, with what to do
+    shown = Console(width=80, height=24, force_terminal=True, no_color=True)
+    monkeypatch.setattr("otherroof.cli.look.status.console", lambda: shown)
+    code, said = house.ask()
+    lines = re.sub("\x1b[^m]*m", "", said).splitlines()
+    assert code == 1
+    assert len(lines) <= 23, said
+    assert max(len(line) for line in lines) <= 80
+    assert all(any(line.startswith(f"held:{name}: ") for line in lines) for name in names)
+    assert any(line.startswith("space:heron: ") for line in lines)
+    assert lines[-1] == "what to do about each: otherroof digest"
+
+
+def test_watch_looks_again_until_it_is_ended_and_leaves_with_what_it_saw_last(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    house.copied("photos", "papers", "music", ago=5 * HOUR)
+    pauses = []
+
+    def pause(seconds: float) -> None:
+        pauses.append(seconds)
+        if len(pauses) == 2:
+            raise KeyboardInterrupt
+        house.ledger.holds.note(Hold("photos", "r", house.now, "most files are gone", 9, 0, 10, None))
+
+    monkeypatch.setattr("otherroof.cli.look.status.time.sleep", pause)
+    code, said = house.ask("--watch")
+    first, second = said.split("looks again every 5 s; Ctrl-C ends\n")[:2]
+    assert "nothing needs a hand" in first
+    assert "photos: held: most files are gone" in " ".join(second.split()) or "held:photos" in second
+    assert (code, pauses) == (1, [5, 5])
+
+
+def test_watch_and_json_are_refused_together(house: House) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["status", "--watch", "--json", "--config", house.where])
+    assert ended.value.code == 2
+    assert "--watch and --json do not go together" in house.capsys.readouterr().err

@@ -51,7 +51,7 @@ def house(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> House:
 def test_digest_leaves_with_zero_only_when_all_is_safe(house: House) -> None:
     code, said = house.ask("digest")
     assert code == 0
-    assert said.startswith("Yes: the one job has a good copy under another roof")
+    assert said.startswith("Safe: the one copy is recent (1 h old).")
     house.hold()
     code, said = house.ask("digest")
     assert code == 1
@@ -86,7 +86,7 @@ def test_digest_send_tells_each_channel_and_fails_where_one_does(house: House) -
 def test_page_is_written_into_a_new_folder(house: House, tmp_path: Path) -> None:
     code, said = house.ask("page", "--out", str(tmp_path / "web" / "copies"))
     assert code == 0
-    assert "index.html: Yes" in said
+    assert "index.html: Safe" in said
     assert [one.name for one in (tmp_path / "web" / "copies").iterdir()] == ["index.html"]
     (tmp_path / "file").write_text("")
     code, said = house.ask("page", "--out", str(tmp_path / "file"))

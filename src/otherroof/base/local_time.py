@@ -39,6 +39,13 @@ def midnight(day: date) -> datetime:
     return datetime.combine(day, time.min)
 
 
+def morning_after(moment: datetime, zone: ZoneInfo) -> date:
+    """The day on whose morning the night of `moment` ends; a night runs from noon to noon on the wall clock, so that a
+    run before midnight and one after it belong together."""
+    # Wall-clock arithmetic on purpose: noon is noon also on the day when clocks change.
+    return (wall_time(moment, zone) + timedelta(hours=12)).date()
+
+
 def _moment(wall: datetime, zone: ZoneInfo, fold: int) -> datetime:
     return (
         wall.replace(tzinfo=zone, fold=fold).astimezone(UTC)

@@ -46,13 +46,15 @@ class FileCounts:
 
 @dataclass(slots=True)
 class ByteCounts:
-    """Content seen, content of new and changed files, content sent; and TCP payload on the wire both ways."""
+    """Content seen, content of new and changed files, content sent; TCP payload on the wire both ways; and what had to
+    be sent as the run began, less what an earlier one left half sent (0 if it did not get so far)."""
 
     seen: int = _figure("bytes_seen")
     new: int = _figure("bytes_new")
     sent: int = _figure("bytes_sent")
     wire_up: int = _figure("wire_up")
     wire_down: int = _figure("wire_down")
+    to_send: int = _figure("bytes_to_send", shown=False)
 
 
 @dataclass(slots=True)

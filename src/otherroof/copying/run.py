@@ -124,7 +124,11 @@ class Run:
         try:
             finder.guard(plan, exact=self._request.dry)
         finally:
-            self._report.note_totals(plan.totals())
+            totals = plan.totals()
+            self._report.note_totals(totals)
+            # Told from what is missing, not from what was sent: content that had to be sent twice is there but once.
+            there = sum(upto for _, _, upto in checked.parts)
+            self._report.bytes.to_send = max(0, totals.fresh_bytes - there)
         plan.commit()
 
     def _drop_plan(self, checked: CheckedCatalogue, plan: RunPlan) -> None:

@@ -163,7 +163,10 @@ CREATE TABLE keeping_rule (
 );
 """
 
-MIGRATIONS: tuple[str, ...] = (RUNS, WAYS, ALERTS, TURNS, BUNDLES, PROOFS, DRILLS, KEEPING)
+# What a run had still to send as it began.
+TO_SEND = "ALTER TABLE run ADD COLUMN bytes_to_send INTEGER NOT NULL DEFAULT 0;"
+
+MIGRATIONS: tuple[str, ...] = (RUNS, WAYS, ALERTS, TURNS, BUNDLES, PROOFS, DRILLS, KEEPING, TO_SEND)
 
 
 def migrate(db: sqlite3.Connection, path: str, steps: tuple[str, ...] = MIGRATIONS) -> None:

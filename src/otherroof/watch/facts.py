@@ -7,11 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from otherroof.base.local_time import morning_after, wall_time
 from otherroof.base.units import size_text
 from otherroof.copying.report import EncryptionSigns
+from otherroof.forecast.first_copy import MOST_NIGHTS, NightsLeft, nights_left
 from otherroof.forecast.trend import FillDays
 from otherroof.ledger.drills import DrillRow
 from otherroof.ledger.far_findings import DamagedFile, SpaceReading
@@ -21,12 +23,33 @@ from otherroof.ledger.messages import ChannelState
 from otherroof.ledger.probes import WayStop
 from otherroof.ledger.runs import Hold, RunRow
 from otherroof.settings.alerting import AlertSettings
+from otherroof.watch.words import day_name
 
 # After home itself was off for long, nobody can have answered it; it gets this long to ask and to catch up.
 GRACE = timedelta(hours=3)
 
 # An alert that stands ends only this much beyond its limit, so that it does not come and go at the edge.
 CLEAR_OF_EDGE = 1.25
+
+
+# Further nights than these are no forecast but a pace that has to change.
+_FARTHEST = 3650
+
+
+@dataclass(frozen=True, slots=True)
+class FirstCopy:
+    """How far a first copy is: bytes there, bytes in the folder when it was last seen, how many nights were measured,
+    and what they say of those to come."""
+
+    there: int
+    seen: int
+    nights: int
+    left: NightsLeft | None
+
+    @property
+    def percent(self) -> int:
+        """The share that is there; as long as it is a first copy, not all of it."""
+        return min(99, int(100 * self.there / self.seen)) if self.seen else 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +61,7 @@ class JobFacts:
     are kept by, once one was thinned. `drilled` is the last drill that came to an answer, `fruitless` those since then
     that came to none, newest first, `drill_every` how often one is wanted (0: never by itself); `back_within` how soon
     all must be able to be back (0: no matter). `first_copy` is when the oldest good copy that is known was begun.
+    `under_way` is when a run began that has not ended, `at` its times as crontab fields.
     """
 
     name: str
@@ -58,21 +82,94 @@ class JobFacts:
     drill_every: timedelta = timedelta(0)
     back_within: timedelta = timedelta(0)
     first_copy: datetime | None = None
+    under_way: datetime | None = None
+    at: str = ""
 
     @property
     def got_on(self) -> datetime | None:
         """When a first copy last got on: the end of the newest run that sent something; None once there is a copy."""
-        ends = [row.ended or row.started for row in self.runs if row.far == self.far and row.report.bytes.sent > 0]
+        ends = [row.ended or row.started for row in self._here if row.report.bytes.sent > 0]
         return max(ends, default=None) if self.newest is None else None
 
+    def copy_under_way(self, now: datetime, zone: ZoneInfo) -> FirstCopy | None:
+        """How far a first copy is that has begun; None if it has not, or once there is a copy."""
+        if self.newest is not None or (self.got_on is None and self.under_way is None):
+            return None
+        seen = next((row.report.bytes.seen for row in self._here if row.report.bytes.seen), 0)
+        there = min(self._there(), seen)
+        nights = self._nights(now, zone)
+        return FirstCopy(there, seen, len(nights[-MOST_NIGHTS:]), nights_left(nights, seen - there))
+
+    def _there(self) -> int:
+        """Content at the far end by now, in bytes: what the newest run that knew it did not have to send, and what was
+        sent since. Of runs by an older version only what they sent is known."""
+        sent = 0
+        for row in self._here:
+            sizes = row.report.bytes
+            if sizes.to_send:
+                return sizes.seen - sizes.to_send + min(sent + sizes.sent, sizes.to_send)
+            sent += sizes.sent
+        return sent
+
+    def _nights(self, now: datetime, zone: ZoneInfo) -> list[float]:
+        """What each night brought in bytes, oldest first: from the first that brought any to the last that is over."""
+        brought: dict[date, float] = {}
+        for row in self._here:
+            if row.report.bytes.sent:
+                morning = morning_after(row.started, zone)
+                brought[morning] = brought.get(morning, 0.0) + row.report.bytes.sent
+        if not brought:
+            return []
+        first = min(brought)
+        # The night that has only just begun tells nothing as long as it has brought nothing.
+        tonight = morning_after(now, zone)
+        count = (tonight - first).days + (tonight in brought and self.under_way is None)
+        return [brought.get(first + timedelta(days=place), 0.0) for place in range(count)]
+
     @property
-    def share(self) -> str:
-        """How much of a first copy is there: what its runs have sent so far, of the folder as it was last seen."""
-        ours = [row.report for row in self.runs if row.far == self.far]
-        whole = next((report.bytes.seen for report in ours if report.bytes.seen), 0)
-        there = min(sum(report.bytes.sent for report in ours), whole)
-        percent = int(100 * there / whole) if whole else 0
-        return f"first copy under way: about {size_text(there)} of {size_text(whole)} there ({percent} %)"
+    def _here(self) -> list[RunRow]:
+        return [row for row in self.runs if row.far == self.far]
+
+
+def first_copy_text(copy: FirstCopy, now: datetime, zone: ZoneInfo) -> str:
+    """How far a first copy is, what its nights bring, and the day by which it will be whole, in words."""
+    if not copy.there:
+        return "first copy under way"
+    said = f"first copy under way: about {size_text(copy.there)} of {size_text(copy.seen)} there ({copy.percent} %)"
+    if copy.left is None:
+        return said
+    each = f"the last {copy.nights} nights brought {size_text(copy.left.mean)} each on average"
+    likely, between = _whole_on(copy.left, now, zone)
+    day = f"{likely} ({between})" if between else likely
+    return f"{said}; {each}; whole {day} if the nights stay like that"
+
+
+def first_copy_brief(copy: FirstCopy, now: datetime, zone: ZoneInfo) -> str:
+    """The share of a first copy that is there, and when it will be whole, if these can be told."""
+    said = [f"{copy.percent} % there"] if copy.there else []
+    if copy.left is not None:
+        likely, between = _whole_on(copy.left, now, zone)
+        said.append(f"whole {between or likely}")
+    return ", ".join(said)
+
+
+def _whole_on(left: NightsLeft, now: datetime, zone: ZoneInfo) -> tuple[str, str]:
+    """The day by which a first copy is likely whole, and between which days, in words; empty if it can only be one."""
+    today = wall_time(now, zone).date()
+
+    def day(nights: int) -> str:
+        return day_name(today + timedelta(days=nights)) if nights <= _FARTHEST else "in more than ten years"
+
+    likely = f"about {day(left.likely)}"
+    if left.fewest == left.most:
+        return likely, ""
+    if left.most is None or left.most > _FARTHEST:
+        return likely, f"{day(left.fewest)} at the soonest"
+    first, last = day(left.fewest).split(), day(left.most).split()
+    # `15 and 19 March 2031`: what both have in common is said once.
+    while len(first) > 1 and first[-1] == last[len(first) - 1]:
+        first.pop()
+    return likely, f"between {' '.join(first)} and {' '.join(last)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +192,14 @@ class FarFacts:
     def heard(self) -> datetime:
         """When it last answered; if it never did, since when it is watched."""
         return self.answered or self.watched_since
+
+    @property
+    def full_on(self) -> datetime | None:
+        """When the disk will be full by the trend; None if that tells no day, or one of a later century."""
+        # Far ahead lies the end of the calendar (year 9999), where adding days raises OverflowError.
+        if self.space is None or self.fill is None or self.fill.days > 36_500:
+            return None
+        return self.space.at + timedelta(days=self.fill.days)
 
     @property
     def unheard(self) -> bool:

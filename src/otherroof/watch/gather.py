@@ -77,6 +77,7 @@ def _job(ledger: Ledger, name: str, job: Job, zone: ZoneInfo, when: tuple[dateti
     if rows and rows[-1].started > now - UNUSUAL_STANDS:
         # It runs many times a day: take enough rows for a week of alerts and the history before it.
         rows = ledger.runs.rows(job=name, newest=MOST_RUNS)
+    under_way = next((row.started for row in rows if row.under_way and row.far == job.far), None)
     rows = [row for row in rows if not row.under_way]
     hold = ledger.holds.of(name)
     return JobFacts(
@@ -98,6 +99,8 @@ def _job(ledger: Ledger, name: str, job: Job, zone: ZoneInfo, when: tuple[dateti
         drill_every=timedelta(days=job.drill_days),
         back_within=timedelta(hours=job.back_within_hours),
         first_copy=ledger.runs.first_good(name, job.far),
+        under_way=under_way,
+        at=job.at,
     )
 
 

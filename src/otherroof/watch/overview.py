@@ -13,27 +13,28 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from otherroof.base.clock import Clock, stamp
+from otherroof.base.clock import Clock, from_stamp, stamp
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL
 from otherroof.base.units import span_text
 from otherroof.ledger import Ledger
 from otherroof.ledger.alerts import Alert
 from otherroof.ledger.probes import ProbeRow
 from otherroof.settings import Settings
+from otherroof.settings.crontab import Crontab
 from otherroof.watch.drills import drill_text
-from otherroof.watch.facts import FarFacts, Finding, JobFacts
+from otherroof.watch.facts import FarFacts, Finding, JobFacts, first_copy_text
 from otherroof.watch.gather import AHEAD, WatchInputs, gather
 from otherroof.watch.rules import findings, gravity, without_grace
 from otherroof.watch.way_rules import turned_away
-from otherroof.watch.words import count_text
+from otherroof.watch.words import count_text, moment_text
 
 
 @dataclass(frozen=True, slots=True)
 class JobRow:
-    """One job. `needs` says what a person has to do and is empty if there is nothing; `alert` names the alert that
-    says the same if it stands. `waits` is what the next run waits for; `proved` what was
-    read back. `drilled` is when the last drill began, `drill` tells of it in words, and `back_s` is how long all would
-    take to come back, in seconds."""
+    """One job. `needs` says what a person has to do and is empty if there is nothing; `alert` names the alert that says
+    the same if it stands. `next_at` is its next time by its settings, `waits` what that waits for; `proved` what was
+    read back. `drilled` is when the last drill began, `drill` tells of it in words, and `back_s` is how long all
+    would take to come back, in seconds."""
 
     job: str
     far: str
@@ -52,6 +53,7 @@ class JobRow:
     drilled: str | None = None
     drill: str = ""
     back_s: float | None = None
+    next_at: str | None = None
 
     @property
     def named(self) -> str:
@@ -63,7 +65,8 @@ class JobRow:
 class FarRow:
     """One far box. `silent_since` is when it last answered, if it did not answer its last probe or not for its
     days; None if it answers, and if it never has. `headline` is the last probe's word unless something newer is known,
-    `stops` the check at which the way stops, since when. `notes` are what the last run met there besides its files."""
+    `stops` the check at which the way stops, since when. `notes` are what the last run met there besides its files;
+    `free` and `total` are bytes of its disk by the last reading, `full_on` is when that is full by the trend."""
 
     far: str
     address: str
@@ -79,6 +82,9 @@ class FarRow:
     needs: str
     alert: str
     notes: tuple[str, ...]
+    free: int | None = None
+    total: int | None = None
+    full_on: str | None = None
 
     @property
     def named(self) -> str:
@@ -142,7 +148,7 @@ def overview(settings: Settings, ledger: Ledger, clock: Clock, mistakes: tuple[s
     alerts = _alerts(ledger, found, settings.unread)
     shown = {alert.key for alert in alerts} | {row.alert for row in jobs} | {row.alert for row in far}
     return Overview(
-        jobs=_with_failures(jobs, {row.far for row in far if row.answers}),
+        jobs=_with_failures(jobs, {row.far for row in far if row.answers}, facts.zone),
         far=far,
         alerts=alerts,
         looked=look.at if look else None,
@@ -170,11 +176,11 @@ def _alerts(ledger: Ledger, found: Mapping[str, Finding], unread: Collection[str
     return tuple(sorted(now, key=lambda alert: gravity(alert.key)))
 
 
-def _with_failures(jobs: Iterable[JobRow], answering: Collection[str]) -> tuple[JobRow, ...]:
+def _with_failures(jobs: Iterable[JobRow], answering: Collection[str], zone: ZoneInfo) -> tuple[JobRow, ...]:
     """A last run that failed is for a person too, unless it is its far box that does not answer or lets nobody in."""
     return tuple(
-        replace(row, needs=f"its last run failed: {row.reason}")
-        if row.last == "failed" and not row.needs and row.far in answering
+        replace(row, needs=f"its last run, {moment_text(from_stamp(row.last_at), zone)}, failed: {row.reason}")
+        if row.last_at is not None and row.last == "failed" and not row.needs and row.far in answering
         else row
         for row in jobs
     )
@@ -215,12 +221,18 @@ def _job(ledger: Ledger, job: JobFacts, found: Mapping[str, Finding], when: tupl
         reason=last.report.reason if last is not None else "",
         needs=needs,
         alert=alert,
-        waits="; ".join(filter(None, (job.share if good is None and job.got_on else "", job.waiting))),
+        waits="; ".join(filter(None, (_first_copy(job, now, zone), job.waiting))),
         proved=job.proved,
         drilled=stamp(job.drilled.started) if job.drilled is not None else None,
         drill=drill_text(job.drilled, job.back_within.total_seconds(), zone),
         back_s=job.drilled.figures.back_s if job.drilled is not None else None,
+        next_at=stamp(Crontab.parse(job.at).next_after(now, zone)) if job.at else None,
     )
+
+
+def _first_copy(job: JobFacts, now: datetime, zone: ZoneInfo) -> str:
+    copy = job.copy_under_way(now, zone)
+    return first_copy_text(copy, now, zone) if copy is not None and copy.there else ""
 
 
 def _far(ledger: Ledger, far: FarFacts, address: str, found: Mapping[str, Finding], now: datetime) -> FarRow:
@@ -253,6 +265,9 @@ def _far(ledger: Ledger, far: FarFacts, address: str, found: Mapping[str, Findin
         needs=needs,
         alert=alert,
         notes=tuple(ledger.runs.far_problems(name, now + AHEAD)),
+        free=far.space.free if far.space is not None else None,
+        total=far.space.total if far.space is not None else None,
+        full_on=stamp(far.full_on) if far.full_on is not None else None,
     )
 
 

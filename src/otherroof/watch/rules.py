@@ -53,7 +53,8 @@ def late(facts: Facts) -> Iterator[Finding]:
     """A job's newest good copy is older than its promise."""
     for job in facts.jobs:
         # A first copy may take weeks: it is late only if it stops getting on.
-        last = job.newest or job.got_on or job.watched_since
+        getting_on = facts.now if job.under_way else job.got_on
+        last = job.newest or getting_on or job.watched_since
         age = facts.now - last
         if age <= job.promise or too_early(facts, f"late:{job.name}", age, job.promise):
             continue
@@ -66,9 +67,13 @@ def late(facts: Facts) -> Iterator[Finding]:
         else:
             old = span_text(age.total_seconds())
             headline = f"job {job.name} has no good copy yet, {old} after it was set up ({promise})"
-            if job.got_on is not None:
-                since = moment_text(last, facts.zone)
-                headline = f"the first copy of {job.name} has not got on since {since}, {old} ago; {job.share}"
+            copy = job.copy_under_way(facts.now, facts.zone)
+            if copy is not None:
+                since, there = moment_text(last, facts.zone), f"{size_text(copy.there)} of {size_text(copy.seen)}"
+                headline = (
+                    f"the first copy of {job.name} has not got on since {since}, {old} ago; about {there} there "
+                    f"({copy.percent} %)"
+                )
         begun = last + job.promise
         waits, because = _waits_for_far(facts, job, begun)
         if waits:
@@ -196,7 +201,7 @@ def full_by(far: FarFacts, facts: Facts) -> str:
     """The day a far disk will be full: `about 12 May 2031 (in 25 days)`."""
     if far.fill is None or far.space is None:
         return "at no day that can be told"
-    moment = _later(far.space.at, far.fill.days)
+    moment = far.full_on
     if moment is None:
         return "in more than a hundred years"
     ahead = round((moment - facts.now).total_seconds() / 86_400)
@@ -205,11 +210,6 @@ def full_by(far: FarFacts, facts: Facts) -> str:
         if ahead > 0
         else "now or within the day"
     )
-
-
-def _later(moment: datetime, days: float) -> datetime | None:
-    # Far ahead lies the end of the calendar (year 9999), where adding days raises OverflowError.
-    return moment + timedelta(days=days) if days < 36_500 else None
 
 
 def unusual(facts: Facts) -> Iterator[Finding]:

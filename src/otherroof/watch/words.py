@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 # Written out here, because strftime would follow whatever language the process was started in.
@@ -32,8 +32,12 @@ def moment_text(moment: datetime, zone: ZoneInfo) -> str:
 
 def day_text(moment: datetime, zone: ZoneInfo) -> str:
     """The day of `moment` in the household's zone: `3 March 2031`."""
-    here = moment.astimezone(zone)
-    return f"{here.day} {_MONTHS[here.month - 1]} {here.year}"
+    return day_name(moment.astimezone(zone).date())
+
+
+def day_name(day: date) -> str:
+    """A day: `3 March 2031`."""
+    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
 
 
 def short_day_text(moment: datetime, zone: ZoneInfo) -> str:

@@ -45,7 +45,7 @@ def verb(
         typer.echo(f"{os.path.abspath(html)}: {found.sentence}")
     else:
         typer.echo(digest.as_text(found), nl=False)
-    well = found.verdict == "safe" and all(delivery.sent and not delivery.problem for delivery in made)
+    well = found.well and all(delivery.sent and not delivery.problem for delivery in made)
     raise typer.Exit(EXIT_WELL if well else EXIT_LOOK)
 
 

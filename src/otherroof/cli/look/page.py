@@ -28,4 +28,4 @@ def verb(
     with ledger_of(settings) as ledger:
         found = page.write(settings, ledger, SystemClock(), folder, WatchInputs(mistakes))
     typer.echo(f"{os.path.join(folder, page.PAGE)}: {found.sentence}")
-    raise typer.Exit(EXIT_WELL if found.verdict == "safe" else EXIT_LOOK)
+    raise typer.Exit(EXIT_WELL if found.well else EXIT_LOOK)

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import re
 import textwrap
-from datetime import datetime
-from typing import TYPE_CHECKING
+import time
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Annotated
 from zoneinfo import ZoneInfo
 
 import typer
 
 from otherroof.base.clock import SystemClock, from_stamp
-from otherroof.base.errors import EXIT_LOOK, EXIT_WELL
+from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, WrongUse
 from otherroof.base.units import size_text, span_text
 from otherroof.cli.common import (
     SETTINGS_FOLDER,
@@ -22,21 +23,45 @@ from otherroof.cli.common import (
     print_json,
     settings_in_use,
 )
-from otherroof.watch.words import list_text, moment_text
+from otherroof.watch.words import day_text, list_text, moment_text, short_day_text
 
 if TYPE_CHECKING:
+    from rich.console import Console
     from rich.table import Table
 
     from otherroof.ledger.alerts import Alert
     from otherroof.watch.overview import FarRow, JobRow, Overview
 
 
+LOOK_EVERY_S = 5
 # What the table says of a far box where something answers, and nothing can be sent all the same.
 _SHUT = {"host_key": "other key", "login": "not let in"}
 
 
-def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) -> None:
+def verb(
+    config: ConfigOption = SETTINGS_FOLDER,
+    as_json: JsonOption = False,
+    watch: Annotated[bool, typer.Option("--watch", help="Keep it on the screen, until Ctrl-C.")] = False,
+) -> None:
     """Show on one screen how every copy stands."""
+    if watch and as_json:
+        raise WrongUse("--watch and --json do not go together", advice="leave one of them out")
+    if not watch:
+        raise typer.Exit(_look(config, as_json))
+    code = EXIT_WELL
+    try:
+        while True:
+            console().clear()
+            code = _look(config, as_json=False)
+            typer.echo(f"looks again every {LOOK_EVERY_S} s; Ctrl-C ends")
+            time.sleep(LOOK_EVERY_S)
+    except KeyboardInterrupt:
+        # That is how it ends, so it leaves as without it: by how the copies stand.
+        raise typer.Exit(code) from None
+
+
+def _look(config: str, as_json: bool) -> int:
+    """Show how all stands now; gives the exit code."""
     from otherroof.schedule.goes_by import service_view
     from otherroof.watch.overview import overview
 
@@ -47,28 +72,53 @@ def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) ->
     if as_json:
         print_json(found.as_json() | {"service": view.as_json()})
     else:
-        _show(found, settings.zone)
-        if view.differs:
-            typer.echo(view.line)
-    raise typer.Exit(EXIT_LOOK if found.needs_a_look else EXIT_WELL)
+        for line in screen(found, settings.zone, [view.line] if view.differs else [], console()):
+            typer.echo(line)
+    return EXIT_LOOK if found.needs_a_look else EXIT_WELL
 
 
-def _show(found: Overview, zone: ZoneInfo) -> None:
-    out = console()
+def screen(found: Overview, zone: ZoneInfo, service: list[str], out: Console) -> list[str]:
+    """What is shown, line by line: all of it, or on a terminal too small for that what matters most."""
 
-    def tell(lines: list[str]) -> None:
-        for line in lines:
-            typer.echo(_folded(line, out.width) if out.is_terminal else line)
+    def folded(lines: list[str]) -> list[str]:
+        return [
+            part for line in lines for part in (_folded(line, out.width).split("\n") if out.is_terminal else [line])
+        ]
 
-    out.print(_job_table(found, zone))
-    tell(_wait_lines(found.jobs))
-    tell([f"{row.job}: proved: {row.proved}" for row in found.jobs if row.proved])
-    tell(_drill_lines(found.jobs))
-    out.print()
-    out.print(_far_table(found.far))
-    tell([line for box in found.far for line in _far_lines(box, found, zone)])
-    out.print()
-    tell([*_alert_lines(found, zone), *_need_lines(found)] or ["nothing needs a hand"])
+    tables = [_lines_of(_job_table(found, zone), out), _lines_of(_far_table(found.far, zone), out)]
+    waits = _wait_lines(found.jobs)
+    well = [f"{row.job}: proved: {row.proved}" for row in found.jobs if row.proved] + _drill_lines(found.jobs)
+    far = [line for box in found.far for line in _far_lines(box, found, zone)]
+    needs = [*_alert_lines(found, zone), *_need_lines(found)] or ["nothing needs a hand"]
+    everything = [*tables[0], *folded(waits + well), "", *tables[1], *folded(far), "", *folded(needs), *folded(service)]
+    # One line is for what the shell writes next.
+    if not out.is_terminal or len(everything) < out.height:
+        return everything
+    shorter = [*tables[0], *folded(waits), "", *tables[1], *folded(far), "", *folded(needs), *folded(service)]
+    if len(shorter) < out.height:
+        return shorter
+    brief = [_one_line(line, out.width) for line in [*_gravest(found), *_need_lines(found), *service]]
+    more = "what to do about each: otherroof digest"
+    return [*tables[0], *(_one_line(line, out.width) for line in waits + far), "", *tables[1], "", *brief, more]
+
+
+def _gravest(found: Overview) -> list[str]:
+    """One line for each job and far box that an alert stands about: the gravest of them."""
+    by_subject: dict[str, str] = {}
+    for alert in found.alerts:
+        if not alert.because:
+            by_subject.setdefault(alert.about or alert.key, f"{alert.key}: {alert.headline}")
+    return list(by_subject.values())
+
+
+def _one_line(line: str, width: int) -> str:
+    return line if len(line) <= width else line[: width - 1].rstrip() + "…"
+
+
+def _lines_of(table: Table, out: Console) -> list[str]:
+    with out.capture() as shown:
+        out.print(table)
+    return shown.get().splitlines()
 
 
 def _folded(line: str, width: int) -> str:
@@ -94,6 +144,7 @@ def _job_table(found: Overview, zone: ZoneInfo) -> Table:
     table.add_column("files", justify="right", no_wrap=True)
     table.add_column("size", justify="right", no_wrap=True)
     table.add_column("last run")
+    table.add_column("next run", no_wrap=True)
     for row in found.jobs:
         table.add_row(
             row.job,
@@ -103,8 +154,18 @@ def _job_table(found: Overview, zone: ZoneInfo) -> Table:
             str(row.files) if row.files is not None else "–",
             size_text(row.bytes) if row.bytes is not None else "–",
             row.last or "none yet",
+            _next(row, found.now, zone),
         )
     return table
+
+
+def _next(row: JobRow, now: datetime, zone: ZoneInfo) -> str:
+    """When the next run is due: its hour within a week, else its day."""
+    if row.last == "under way" or row.next_at is None:
+        return "now" if row.last == "under way" else "–"
+    at = from_stamp(row.next_at)
+    day = short_day_text(at, zone)
+    return f"{day.split()[0]} {at.astimezone(zone):%H:%M}" if at - now < timedelta(days=6) else day
 
 
 def _age(seconds: int) -> str:
@@ -126,13 +187,16 @@ def _drill_lines(jobs: tuple[JobRow, ...]) -> list[str]:
     return lines + ([f"never drilled yet: {list_text(never, 20)}"] if never else [])
 
 
-def _far_table(boxes: tuple[FarRow, ...]) -> Table:
+def _far_table(boxes: tuple[FarRow, ...], zone: ZoneInfo) -> Table:
     table = _table()
-    for title in ("far box", "address", "answers", "last answered"):
+    for title in ("far box", "address", "answers", "last answered", "free", "full about"):
         table.add_column(title, no_wrap=True)
     for row in boxes:
         ago = f"{span_text(row.silent_s)} ago" if row.silent_s is not None else "never"
-        table.add_row(row.far, row.address, "yes" if row.answers else _SHUT.get(row.alert.partition(":")[0], "no"), ago)
+        answers = "yes" if row.answers else _SHUT.get(row.alert.partition(":")[0], "no")
+        free = size_text(row.free) if row.free is not None else "–"
+        full = day_text(from_stamp(row.full_on), zone) if row.full_on is not None else "–"
+        table.add_row(row.far, row.address, answers, ago, free, full)
     return table
 
 

@@ -11,6 +11,7 @@ from datetime import date, datetime, timedelta
 from itertools import dropwhile
 from zoneinfo import ZoneInfo
 
+from otherroof.base.local_time import morning_after
 from otherroof.base.units import span_text
 from otherroof.copying.report import GOOD, OUTCOMES
 from otherroof.forecast.trend import growth_a_week
@@ -29,8 +30,8 @@ from otherroof.watch.digest.values import (
     UnprotectedFolders,
     Verdict,
 )
-from otherroof.watch.facts import FarFacts, Finding
-from otherroof.watch.words import count_text, list_text, moment_text, printable
+from otherroof.watch.facts import FarFacts, Finding, FirstCopy, first_copy_brief, first_copy_text
+from otherroof.watch.words import count_text, day_text, list_text, moment_text, printable
 
 WEEK = timedelta(days=7)
 BEFORE = timedelta(days=28)
@@ -54,14 +55,33 @@ BRIEF = {
     "unsent": "channel {} does not work",
     "clock": "this machine's clock was wrong",
 }
-MOST_NAMED = 3
-# A night runs from noon to noon, so that a run before midnight and one after it belong together.
-_HALF_DAY = timedelta(hours=12)
+# The same on the card of a job or a far box, which says itself whose it is.
+ABOUT_JOBS = {
+    "damage": "damaged",
+    "held": "held",
+    "late": "late",
+    "check_failed": "did not pass its check",
+    "too_slow": "comes back too slowly",
+    "undrilled": "no drill comes through",
+    "shortened": "fewer versions are kept",
+    "unusual": "changed unusually",
+}
+ABOUT_FAR_BOXES = {
+    "host_key": "another host key",
+    "login": "lets nobody in",
+    "silent": "does not answer",
+    "space": "nearly full",
+}
+_GAPS, _AT_FAR_BOX = "gaps in the newest copy", "something there needs a look"
+# What a copy that is fresh does not show, and what the first sentence says also if something worse stands in it.
+_ALWAYS_SAID = ("host_key", "login", "held", "space")
+MOST_NAMED = 4
 
 
 @dataclass(frozen=True, slots=True)
 class JobWeek:
-    """What is known of one job: its settings, its newest good copy, and its runs of the last five weeks."""
+    """What is known of one job: its settings, its newest good copy, its runs of the last five weeks, and how far its
+    first copy is, if it is under way."""
 
     name: str
     folder: str
@@ -74,6 +94,7 @@ class JobWeek:
     proved: str = ""
     thinned: str = ""
     drill: str = ""
+    first: FirstCopy | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +128,8 @@ class DigestFacts:
 
 def build_digest(known: DigestFacts) -> Digest:
     """The digest of the week that ends now."""
-    jobs = tuple(job_report(job, known) for job in known.jobs)
+    # What is wrong comes first, here and in every form.
+    jobs = tuple(sorted((job_report(job, known) for job in known.jobs), key=lambda job: not job.mark))
     needed = tuple(_hands(known, jobs))
     verdict, sentence = _verdict(known, jobs, needed)
     runs = [row for job in known.jobs for row in job.runs]
@@ -119,7 +141,7 @@ def build_digest(known: DigestFacts) -> Digest:
         verdict=verdict,
         sentence=sentence,
         jobs=jobs,
-        fars=tuple(far_report(box) for box in known.fars),
+        fars=tuple(sorted((far_report(box, known) for box in known.fars), key=lambda far: not far.mark)),
         hands=needed,
         over=tuple(known.over),
         uncovered=tuple(known.uncovered),
@@ -135,6 +157,7 @@ def job_report(job: JobWeek, known: DigestFacts) -> JobReport:
     week = [row for row in job.runs if row.started >= known.now - WEEK]
     before = [row for row in job.runs if known.now - WEEK - BEFORE <= row.started < known.now - WEEK]
     nights = nights_of(job.runs, known.now, known.zone, NIGHTS)
+    stuck = any(finding.key == f"late:{job.name}" for finding in known.found)
     return JobReport(
         name=job.name,
         folder=job.folder,
@@ -153,6 +176,9 @@ def job_report(job: JobWeek, known: DigestFacts) -> JobReport:
         proved=job.proved,
         thinned=job.thinned,
         drill=printable(job.drill),
+        first=first_copy_text(job.first, known.now, known.zone) if job.first and not stuck else "",
+        first_brief=first_copy_brief(job.first, known.now, known.zone) if job.first and not stuck else "",
+        mark=_mark(job.name, ABOUT_JOBS, known) or (_GAPS if last and last.files.problems else ""),
         # From the first night with a run on: nights before it would look like growth from nothing.
         growth=growth_a_week([float(night.sent) for night in since_first(nights)]),
     )
@@ -185,21 +211,16 @@ def span_of(rows: Iterable[RunRow], weeks: float) -> RunTotals:
 
 def nights_of(rows: Iterable[RunRow], now: datetime, zone: ZoneInfo, count: int) -> tuple[Night, ...]:
     """Bytes of the last `count` nights, oldest first, each named by the day of its morning."""
-    last = _morning(now, zone)
+    last = morning_after(now, zone)
     days = [last - timedelta(days=back) for back in range(count - 1, -1, -1)]
     sent = dict.fromkeys(days, 0)
     good: dict[date, bool] = {}
     for row in rows:
-        morning = _morning(row.started, zone)
+        morning = morning_after(row.started, zone)
         if morning in sent:
             sent[morning] += row.report.bytes.sent
             good[morning] = good.get(morning, False) or row.report.outcome in GOOD
     return tuple(Night(day, sent[day], good.get(day)) for day in days)
-
-
-def _morning(moment: datetime, zone: ZoneInfo) -> date:
-    # Wall-clock arithmetic on purpose: noon is noon also on the day when clocks change.
-    return (moment.astimezone(zone).replace(tzinfo=None) + _HALF_DAY).date()
 
 
 def since_first(nights: Sequence[Night]) -> Sequence[Night]:
@@ -207,7 +228,14 @@ def since_first(nights: Sequence[Night]) -> Sequence[Night]:
     return list(dropwhile(lambda night: night.good is None, nights))
 
 
-def far_report(far: FarWeek) -> FarReport:
+def _mark(name: str, rules: Mapping[str, str], known: DigestFacts) -> str:
+    """What is wrong with a job or a far box, in a few words; the gravest first."""
+    return list_text(
+        [rules[finding.rule] for finding in known.found if finding.about == name and finding.rule in rules]
+    )
+
+
+def far_report(far: FarWeek, known: DigestFacts) -> FarReport:
     """One far box's week."""
     facts = far.facts
     times = [probe.round_trip_ms for probe in far.probes if probe.round_trip_ms is not None]
@@ -221,6 +249,7 @@ def far_report(far: FarWeek) -> FarReport:
         free=facts.space.free if facts.space else None,
         total=facts.space.total if facts.space else None,
         full=full_day(facts),
+        mark=_mark(facts.name, ABOUT_FAR_BOXES, known) or (_AT_FAR_BOX if far.notes else ""),
     )
 
 
@@ -242,7 +271,7 @@ def _hands(known: DigestFacts, jobs: Sequence[JobReport]) -> Iterable[ActionNeed
         later = f" (quiet until {moment_text(quiet, known.zone)})" if quiet and quiet > known.now else ""
         late = [other.about for other in known.found if other.because == finding.key]
         by_it = f"; older than promised by it: {list_text(late)}" if late else ""
-        yield ActionNeeded(finding.headline + by_it + later, finding.help, BRIEF[finding.rule].format(finding.about))
+        yield ActionNeeded(finding.headline + by_it + later, finding.help, _brief(finding, known))
     for job in jobs:
         if job.problems:
             yield ActionNeeded(
@@ -268,11 +297,26 @@ def _hands(known: DigestFacts, jobs: Sequence[JobReport]) -> Iterable[ActionNeed
 def _verdict(known: DigestFacts, jobs: Sequence[JobReport], hands: Sequence[ActionNeeded]) -> tuple[Verdict, str]:
     # In this order, for the first sentence answers one question: could everything be got back now?
     if not jobs and not known.unread:
-        return "unsafe", "No: nothing is protected, because there is no job yet."
+        return "unsafe", "Not safe: nothing is protected, because there is no job yet."
+    wrong = _wrong(known, jobs)
+    if wrong:
+        also = [_brief(finding, known) for finding in known.found if finding.rule in _ALWAYS_SAID]
+        return "unsafe", f"Not safe: {'; '.join(wrong + also)}."
+    there = [job for job in jobs if job.newest is not None]
+    first = [job for job in jobs if job.newest is None]
+    said = f"{len(hands)} things need" if len(hands) != 1 else "1 thing needs"
+    but = f" But {said} a hand: {list_text([hand.brief for hand in hands], MOST_NAMED)}." if hands else ""
+    if first:
+        rest = f" {_recent(there, 'The other')}." if there else ""
+        return "first", f"{_first_copies(first)}.{rest}{but}"
+    return ("look" if hands else "safe"), f"Safe: {_recent(there, 'all')}.{but}"
+
+
+def _wrong(known: DigestFacts, jobs: Sequence[JobReport]) -> list[str]:
+    """Why not everything could be got back now; a first copy that gets on is no reason to call anything wrong."""
     damaged = [finding.about for finding in known.found if finding.rule == "damage"]
     late = [job.name for job in jobs if not job.kept and job.newest is not None]
-    without = [job.name for job in jobs if job.newest is None]
-    silent = [finding.about for finding in known.found if finding.rule == "silent"]
+    without = [job.name for job in jobs if job.newest is None and not job.first]
     wrong = []
     if damaged:
         wrong.append(f"damage was found in the far copy of {list_text(damaged)}")
@@ -283,16 +327,32 @@ def _verdict(known: DigestFacts, jobs: Sequence[JobReport], hands: Sequence[Acti
     if known.unread:
         is_not = "is not" if len(known.unread) == 1 else "are not"
         wrong.append(f"{list_text(known.unread)} {is_not} copied, because of a mistake in the settings")
-    if wrong:
-        wrong += [f"far box {name} does not answer" for name in silent]
-        return "unsafe", f"No: {'; '.join(wrong)}."
-    oldest = max(job.age_s or 0.0 for job in jobs)
-    whole = "the one job has" if len(jobs) == 1 else f"all {len(jobs)} jobs have"
-    kept = f"{whole} a good copy under another roof, as fresh as promised (the oldest is {span_text(oldest)} old)"
-    if hands:
-        said = list_text([hand.brief for hand in hands], MOST_NAMED)
-        return "look", f"Yes: {kept}. But {count_text(len(hands), 'thing needs', 'things need')} a hand: {said}."
-    return "safe", f"Yes: {kept}."
+    silent = [finding.about for finding in known.found if finding.rule == "silent"]
+    return wrong + [f"far box {name} does not answer" for name in silent] if wrong else []
+
+
+def _recent(jobs: Sequence[JobReport], which: str) -> str:
+    """That these copies are recent, and how old the oldest is."""
+    oldest = span_text(max(job.age_s or 0.0 for job in jobs))
+    if len(jobs) == 1:
+        return f"{'the one' if which == 'all' else which} copy is recent ({oldest} old)"
+    return f"{which} {len(jobs)} copies are recent (the oldest is {oldest} old)"
+
+
+def _first_copies(jobs: Sequence[JobReport]) -> str:
+    """Which first copies are under way, and how far they are."""
+    copies = "First copy" if len(jobs) == 1 else "First copies"
+    named = [f"{job.name} ({job.first_brief})" if job.first_brief else job.name for job in jobs]
+    return f"{copies} under way: {list_text(named, MOST_NAMED)}"
+
+
+def _brief(finding: Finding, known: DigestFacts) -> str:
+    """A finding in a few words; of a disk that fills with its day, if that can be told."""
+    box = next((far.facts for far in known.fars if far.facts.name == finding.about), None)
+    full = full_day(box) if box is not None and finding.rule == "space" else None
+    if full is not None and full.likely > known.now:
+        return f"the disk of far box {finding.about} is full about {day_text(full.likely, known.zone)}"
+    return BRIEF[finding.rule].format(finding.about)
 
 
 def _of(count: int, whole: int) -> str:

@@ -16,7 +16,7 @@ from otherroof.settings.crontab import Crontab
 from otherroof.watch.digest.build import BEFORE, WEEK, DigestFacts, FarWeek, JobWeek, copies_of
 from otherroof.watch.digest.unprotected import folders_in, unprotected_folders
 from otherroof.watch.drills import drill_text
-from otherroof.watch.facts import Facts
+from otherroof.watch.facts import Facts, JobFacts
 from otherroof.watch.gather import AHEAD, WatchInputs, gather
 from otherroof.watch.rules import findings, without_grace
 from otherroof.watch.words import count_text, moment_text
@@ -32,7 +32,7 @@ def gather_digest(settings: Settings, ledger: Ledger, clock: Clock, extra: Watch
         home=settings.home.name,
         zone=zone,
         now=now,
-        jobs=_jobs(settings, ledger, now, {job.name: job.proved for job in facts.jobs}),
+        jobs=_jobs(settings, ledger, now, {job.name: job for job in facts.jobs}),
         fars=_fars(ledger, facts, now),
         found=findings(facts),
         quiet={alert.key: alert.quiet_until for alert in ledger.alerts.standing() if alert.quiet_until},
@@ -50,7 +50,7 @@ def gather_digest(settings: Settings, ledger: Ledger, clock: Clock, extra: Watch
     )
 
 
-def _jobs(settings: Settings, ledger: Ledger, now: datetime, proved: Mapping[str, str]) -> list[JobWeek]:
+def _jobs(settings: Settings, ledger: Ledger, now: datetime, facts: Mapping[str, JobFacts]) -> list[JobWeek]:
     newest = {name: ledger.runs.newest_good(name, now + AHEAD, far=job.far) for name, job in settings.jobs.items()}
     runs: dict[str, list[RunRow]] = {name: [] for name in settings.jobs}
     # A day more than five weeks, so that the oldest night is whole.
@@ -74,7 +74,8 @@ def _jobs(settings: Settings, ledger: Ledger, now: datetime, proved: Mapping[str
             runs=runs[name],
             copies=copies_of(job.folder, same[os.path.realpath(job.folder)], job.also_kept),
             waiting=_now(under_way.get(name), turns.get(name), settings.zone),
-            proved=proved[name],
+            proved=facts[name].proved,
+            first=facts[name].copy_under_way(now, settings.zone),
             thinned=_thinned(ledger, name, now),
             drill=drill_text(
                 ledger.drills.last(name, job.far, now + AHEAD), job.back_within_hours * 3600, settings.zone

@@ -20,7 +20,12 @@ from otherroof.watch.words import count_text, day_text, list_text, moment_text, 
 
 WIDTH = 76
 BAR_HEIGHT = 40
-VERDICT_WORDS = {"safe": "All well", "look": "Safe, but something needs a hand", "unsafe": "Not safe"}
+VERDICT_WORDS = {
+    "safe": "All well",
+    "look": "Safe, but something needs a hand",
+    "first": "First copy under way",
+    "unsafe": "Not safe",
+}
 _DAYS = ("Mo", "Tu", "We", "Th", "Fr", "Sa", "Su")
 
 
@@ -34,9 +39,15 @@ def as_html(digest: Digest) -> str:
     return _environment().get_template("digest.html.j2").render(digest=digest, say=DigestText(digest))
 
 
+def verdict_words(digest: Digest) -> str:
+    """The verdict in a few words."""
+    words = VERDICT_WORDS[digest.verdict]
+    return f"{words}, and something needs a hand" if digest.verdict == "first" and digest.hands else words
+
+
 def subject(digest: Digest) -> str:
     """The digest in a line."""
-    return f"[{digest.home}] {VERDICT_WORDS[digest.verdict]}: week to {day_text(digest.at, digest.zone)}"
+    return f"[{digest.home}] {verdict_words(digest)}: week to {day_text(digest.at, digest.zone)}"
 
 
 @lru_cache(maxsize=1)
@@ -98,6 +109,8 @@ class DigestText:
     def newest(self, job: JobReport) -> str:
         """The newest good copy, its age, and whether the promise is kept."""
         promise = f"promise {span_text(job.promise_s)}"
+        if job.first:
+            return f"none yet; {job.first}"
         if job.newest is None or job.age_s is None:
             return f"none yet ({promise})"
         kept = "kept" if job.kept else "NOT KEPT"

@@ -12,8 +12,9 @@ from otherroof.base.clock import stamp
 from otherroof.base.units import mbit_s
 from otherroof.ledger.alerts import Alert
 
-# safe: every promise is kept and nothing stands; look: kept, but something needs a hand; unsafe: not kept.
-Verdict = Literal["safe", "look", "unsafe"]
+# safe: every promise is kept and nothing stands; look: kept, but something needs a hand; first: as one of these, but
+# for first copies that get on; unsafe: not kept.
+Verdict = Literal["safe", "look", "first", "unsafe"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +85,7 @@ class Copies:
 class JobReport:
     """One job's week. `newest` is when its newest good copy was begun; `growth` is bytes a night more, each week;
     `waiting` what its next run waits for, or that one is under way; `thinned` which versions went; `drill` tells of its
-    last drill."""
+    last drill; `first` how far a first copy is that gets on, `first_brief` the same in short; `mark` what is wrong."""
 
     name: str
     folder: str
@@ -104,6 +105,9 @@ class JobReport:
     proved: str = ""
     thinned: str = ""
     drill: str = ""
+    first: str = ""
+    first_brief: str = ""
+    mark: str = ""
 
     @property
     def kept(self) -> bool:
@@ -127,6 +131,8 @@ class JobReport:
             "proved": self.proved,
             "thinned": self.thinned,
             "drill": self.drill,
+            "first_copy": self.first,
+            "mark": self.mark,
             "week": self.week.as_json(),
             "before": self.before.as_json() if self.before else None,
             "nights": [{"day": night.day.isoformat(), "sent": night.sent, "good": night.good} for night in self.nights],
@@ -149,7 +155,8 @@ class FullDay:
 
 @dataclass(frozen=True, slots=True)
 class FarReport:
-    """One far box's week. `silent_at` is when it last did not answer a probe, within what the ledger holds."""
+    """One far box's week. `silent_at` is when it last did not answer a probe, within what the ledger holds;
+    `mark` is what is wrong, in a few words."""
 
     name: str
     probes: int = 0
@@ -160,6 +167,7 @@ class FarReport:
     free: int | None = None
     total: int | None = None
     full: FullDay | None = None
+    mark: str = ""
 
     def as_json(self) -> dict[str, Any]:
         """The far box as `digest --json` prints it."""
@@ -179,6 +187,7 @@ class FarReport:
             "full": text(self.full.likely) if self.full else None,
             "full_soonest": text(self.full.soonest) if self.full else None,
             "full_latest": text(self.full.latest) if self.full else None,
+            "mark": self.mark,
         }
 
 
@@ -216,6 +225,11 @@ class Digest:
     uncovered: tuple[UnprotectedFolders, ...] = ()
     nights: tuple[Night, ...] = ()
     next_due: datetime | None = None
+
+    @property
+    def well(self) -> bool:
+        """Whether nobody has anything to do."""
+        return self.verdict in ("safe", "first") and not self.hands
 
     def as_json(self) -> dict[str, Any]:
         """The digest as `digest --json` prints it."""

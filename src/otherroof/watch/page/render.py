@@ -10,7 +10,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from otherroof.base.units import size_text, span_text
-from otherroof.watch.digest.render import VERDICT_WORDS, DigestText
+from otherroof.watch.digest.render import DigestText, verdict_words
 from otherroof.watch.digest.values import Digest, FarReport, Night
 from otherroof.watch.page.history import FarHistory, History, ProbeDay
 from otherroof.watch.page.svg import Bar, bars, line, strip
@@ -28,7 +28,7 @@ def as_page(digest: Digest, history: History) -> str:
             digest=digest,
             say=DigestText(digest),
             draw=PageCharts(digest, history),
-            verdict=VERDICT_WORDS[digest.verdict],
+            verdict=verdict_words(digest),
         )
     )
 

@@ -1,0 +1,112 @@
+"""The screens of three invented households, kept as text: one that is well, one in trouble, one at its first copy.
+
+What people see is looked at before it changes. Make the files anew by
+
+    PYTHONPATH=tests python -m support.screens
+
+and read the difference.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+from rich.console import Console
+
+from otherroof.base.clock import SteppedClock
+from otherroof.cli.look.status import screen
+from otherroof.ledger import Ledger
+from otherroof.ledger.runs import Hold
+from otherroof.settings import require_settings
+from otherroof.watch import digest
+from otherroof.watch.gather import WatchInputs
+from otherroof.watch.look import look
+from otherroof.watch.overview import overview
+from support.household import write_household
+from support.watching import DAY, HOUR, MAIL, Night, NotingChannel, write_run
+
+SCREENS = Path(__file__).parent / "screens"
+NOW = datetime(2031, 3, 6, 12, 0, tzinfo=UTC)
+JOBS = ("letters", "photos", "server")
+NIGHTS = 35
+GB = 10**9
+
+
+def _nights(ledger: Ledger, jobs: tuple[str, ...], until: int = 0) -> None:
+    """Five weeks of good nights, up to `until` days ago."""
+    for back in range(NIGHTS, until, -1):
+        for place, name in enumerate(jobs):
+            night = Night(sent=150_000_000 + 1_000_000 * (back * 7 % 11), seen=10_000 + 40 * (NIGHTS - back))
+            write_run(ledger, NOW - back * DAY + (16 + place / 2) * HOUR, night, name)
+
+
+def _far_box(ledger: Ledger, free: int, less_a_day: int) -> None:
+    for back in range(NIGHTS, -1, -1):
+        ledger.spaces.note("heron", NOW - back * DAY, free + back * less_a_day, 2_000 * GB)
+    ledger.answers.note("heron", NOW - 2 * HOUR)
+
+
+def well(ledger: Ledger) -> None:
+    """All is as it should be."""
+    _nights(ledger, JOBS)
+    _far_box(ledger, 1_200 * GB, GB // 2)
+
+
+def trouble(ledger: Ledger) -> None:
+    """Photos is held, the server's folder is gone for four days, and the far disk is full within weeks."""
+    _nights(ledger, ("letters", "photos"))
+    _nights(ledger, ("server",), until=4)
+    gone = Night("failed", sent=0, reason="/srv/larch/server: no such folder; look whether its disk is mounted")
+    for back in range(4, 0, -1):
+        write_run(ledger, NOW - back * DAY + 17 * HOUR, gone, "server")
+    write_run(ledger, NOW - 5 * HOUR, Night("held", sent=0), "photos")
+    ledger.holds.note(Hold("photos", "r", NOW - 5 * HOUR, "8,120 of 10,000 files are gone", 8120, 0, 10_000, None))
+    _far_box(ledger, 60 * GB, 4 * GB)
+
+
+def first_copy(ledger: Ledger) -> None:
+    """Photos has twelve nights of its first copy behind it; the others are well."""
+    _nights(ledger, ("letters", "server"))
+    left = 85 * GB
+    for back in range(12, 0, -1):
+        sent = (3_500 + 150 * (back * 5 % 7)) * 10**6
+        cut = Night("cut", sent=sent, to_send=left, reason="its window closed", total_s=5 * 3600)
+        write_run(ledger, NOW - back * DAY + 15 * HOUR, cut, "photos")
+        left -= sent
+    _far_box(ledger, 1_000 * GB, 4 * GB)
+
+
+HOUSEHOLDS: dict[str, Callable[[Ledger], None]] = {"well": well, "trouble": trouble, "first-copy": first_copy}
+
+
+def made() -> dict[str, str]:
+    """File name in `screens/` → its text: `status` on a terminal of 80 columns and 24 lines, and the digest."""
+    texts = {}
+    for name, live in HOUSEHOLDS.items():
+        with tempfile.TemporaryDirectory() as where:
+            config = write_household(Path(where), jobs=dict.fromkeys(JOBS, ""), more=MAIL)
+            for job in (Path(where) / "jobs").iterdir():
+                # A folder whose name is the same on every machine.
+                job.write_text(job.read_text().replace(f"{where}/family", "/srv/larch"))
+            settings, clock, told = require_settings(config), SteppedClock(NOW), WatchInputs()
+            with Ledger(settings.ledger) as ledger:
+                live(ledger)
+                channels = {channel: NotingChannel() for channel in settings.told.channels}
+                earlier = SteppedClock(NOW - 4 * HOUR)
+                look(settings, ledger, earlier, told, channels)
+                earlier.step(4 * 3600)
+                look(settings, ledger, earlier, told, channels)
+                terminal = Console(width=80, height=24, force_terminal=True, no_color=True, color_system=None)
+                lines = screen(overview(settings, ledger, clock), settings.zone, [], terminal)
+                texts[f"{name}-status.txt"] = "".join(f"{line.rstrip()}\n" for line in lines)
+                texts[f"{name}-digest.txt"] = digest.as_text(digest.make(settings, ledger, clock, told))
+    return texts
+
+
+if __name__ == "__main__":
+    SCREENS.mkdir(exist_ok=True)
+    for file, text in made().items():
+        (SCREENS / file).write_text(text, encoding="utf-8")
