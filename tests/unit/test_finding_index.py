@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Iterator
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
@@ -253,3 +254,17 @@ def test_a_new_index_takes_the_place_of_the_old_one_and_what_is_broken_off_leave
             take_in(builder, 1, {})
         newer = store.publish(new)
     assert [str(path) for path in (tmp_path / "found").iterdir()] == [newer] == [store.found()]
+
+
+def test_what_a_killed_maker_left_goes_after_a_day_and_nobody_elses_does(store: IndexStore, tmp_path: Path) -> None:
+    folder = tmp_path / "found"
+    left = [folder / f"papers.{name}" for name in ("0123abcd.new", "0123abcd.new-journal")]
+    others = [folder / name for name in ("photos.0123abcd.new", "papers.notes.new", "papers.4567abcd.new")]
+    for path in (*left, *others):
+        path.write_bytes(b"begun")
+        os.utime(path, (0, 0))
+    os.utime(others[-1])  # somebody makes one just now
+    before = store.found()
+    with store.anew(before):
+        assert store.found() == before
+    assert [path.exists() for path in (*left, *others)] == [False, False, True, True, True]

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from otherroof.settings import Job, Settings
 
 SETTINGS_FOLDER = "/etc/otherroof"
-JSON_SCHEMA = 1  # raised if a key goes or means something else; keys may be added (`parser/reports.py` lists them)
+JSON_SCHEMA = 1  # raised if a key goes or means something else; keys may be added
 PLAIN_WIDTH = 200  # columns when it is no terminal: nothing is cut short there
 
 _NOT_PRINTABLE = re.compile(r"[^ -~]")  # what may be so: the rest is asked letter by letter

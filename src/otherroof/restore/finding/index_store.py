@@ -10,6 +10,7 @@ import os
 import re
 import secrets
 import shutil
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
@@ -22,6 +23,7 @@ from otherroof.restore.finding.index_db import FORMAT
 _BLOCK = 1024 * 1024
 _END = ".index"
 _UNDER_WAY = ".new"
+_LITTER_S = 24 * 3600.0  # what is being written for so long has been left by somebody who was killed
 _ADVICE = "check that the state folder can be written by this account and that its disk is not full"
 
 
@@ -50,6 +52,7 @@ class IndexStore:
         Raises HomeTrouble if this machine cannot take it.
         """
         make_folder(self._folder, advice=_ADVICE)
+        self._sweep()
         path = os.path.join(self._folder, f"{self._job}.{secrets.token_hex(4)}{_UNDER_WAY}")
         try:
             if old:
@@ -72,6 +75,15 @@ class IndexStore:
                 with suppress(OSError):  # tried again next time
                     os.unlink(os.path.join(self._folder, other))
         return os.path.join(self._folder, name)
+
+    def _sweep(self) -> None:
+        """Remove what was begun a day ago, with what the database laid beside it."""
+        litter = re.compile(re.escape(self._job) + r"\.[0-9a-f]{8}" + re.escape(_UNDER_WAY) + "(-.*)?")
+        for name in filter(litter.fullmatch, os.listdir(self._folder)):
+            path = os.path.join(self._folder, name)
+            with suppress(OSError):  # tried again next time
+                if time.time() - os.lstat(path).st_mtime > _LITTER_S:
+                    os.unlink(path)
 
     def _names(self) -> list[str]:
         try:
