@@ -17,6 +17,7 @@ from pathlib import Path
 from otherroof.base.clock import SteppedClock, stamp
 from otherroof.copying.report import ByteCounts, FileCounts, RunReport, StepSeconds
 from otherroof.ledger import Ledger
+from otherroof.ledger.drills import DrillFigures, DrillRow
 from otherroof.settings import Settings, read_settings
 from otherroof.watch import digest
 from otherroof.watch.digest.values import UnprotectedFolders
@@ -67,6 +68,30 @@ def live(ledger: Ledger) -> None:
             ledger.runs.end(report, at + timedelta(seconds=took))
             at += timedelta(days=every)
     _probe(ledger, begin, chance)
+    _drill(ledger)
+
+
+def _drill(ledger: Ledger) -> None:
+    """The last drill of each job but one: photos on a slow line, a database with a check of its own."""
+    figures = {
+        "letters": DrillFigures(
+            1_012, 488_000_000, 18_400, 9_200_000_000, took_s=240, back_s=4_500, soonest_s=4_000, latest_s=5_200
+        ),
+        "photos": DrillFigures(
+            131, 471_000_000, 96_300, 380_000_000_000, took_s=231, back_s=186e3, soonest_s=165e3, latest_s=214e3
+        ),
+        "recipes-database": DrillFigures(
+            4, 82_000_000, 4, 82_000_000, took_s=47, back_s=44, soonest_s=38, latest_s=52, check_code=0, check_said="ok"
+        ),
+    }
+    for days, (name, counted) in enumerate(figures.items(), start=12):
+        began = NOW - timedelta(days=days, hours=3)
+        row = DrillRow(name, "heron", began, False)
+        ended = began + timedelta(seconds=counted.took_s)
+        version = f"{began:%Y-%m-%d}T013000Z-7f3a"
+        ledger.drills.end(
+            ledger.drills.begin(row), replace(row, version=version, ended=ended, outcome="whole", figures=counted)
+        )
 
 
 def _probe(ledger: Ledger, begin: datetime, chance: random.Random) -> None:

@@ -67,22 +67,22 @@ def test_never_more_than_its_room_and_nothing_twice(sizes: list[int], room: int,
 
 
 def test_every_file_of_a_class_is_as_likely_as_any_other() -> None:
-    """Pearson's chi-square over 600 draws, class by class."""
-    entries = household(700)
-    room = 150 * MB
+    """Pearson's chi-square over 600 draws, class by class, where files of a class are alike in size: those that do not
+    fit at the edge of the room are then any. Each class is one that is drawn in part."""
+    sizes = (3_000, 60_000, 2_500_000, 20_000_000)
+    entries = [entry(number, sizes[number % 4]) for number in range(1600)]
+    room, draws = 4_500 * MB, 600
     sums = sums_of(entries, room)
     times: Counter[bytes] = Counter()
-    for seed in range(600):
+    for seed in range(draws):
         times.update(one.path for one in choose(entries, sums, room, random.Random(seed)))
-    for number in range(4):
-        counts = [times[one.path] for one in entries if class_of(one.size) == number]
-        share = statistics.mean(counts) / 600
-        if share in (0, 1):
-            continue
+    for size in sizes:
+        counts = [times[one.path] for one in entries if one.size == size]
+        share = statistics.mean(counts) / draws
+        assert 0.3 < share < 0.7, (size, share)
         # Each count is binomial: its variance is smaller than that of Poisson by the share that is not drawn.
-        squares = sum((count - 600 * share) ** 2 for count in counts) / (600 * share * (1 - share))
-        # The largest of a class fit less often at the edge of the room, which this allows for and no more.
-        assert stats.chi2.sf(squares, len(counts) - 1) > 1e-6 or share > 0.9, (number, share)
+        squares = sum((count - draws * share) ** 2 for count in counts) / (draws * share * (1 - share))
+        assert 1e-4 < stats.chi2.sf(squares, len(counts) - 1) < 1 - 1e-4, (size, share)
 
 
 def test_the_part_is_like_the_whole_by_count_and_by_size() -> None:

@@ -7,16 +7,17 @@ import random
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from otherroof.base.clock import SystemClock
-from otherroof.base.errors import Busy, FarTrouble, HomeTrouble, LinkLost, OtherroofError, RunCut, WrongUse
+from otherroof.base.errors import Busy, FarTrouble, HomeTrouble, LinkLost, OtherroofError, WrongUse
 from otherroof.jobs.commands import DRILL_FOLDER
 from otherroof.jobs.drill import TimeLimit
 from otherroof.jobs.drill_folder import drill_folder, remove_tree, room_for_drill
-from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
+from otherroof.restore.restore import Restorer
 from support.drills import a_disk_with, drill_rows, drilled, left_over
 from support.main_job import JOB, OneJob, one_job
 
@@ -230,19 +231,71 @@ def test_two_drills_of_a_job_do_not_meet(job: OneJob) -> None:
 # -- stopped, cut, hostile --
 
 
-def test_stop_sign_ends_it_with_what_was_timed(job: OneJob) -> None:
-    sign = StopSign(SystemClock())
-    sign.ask("the service ends")
-    job.far_more = {"connections": 1}
-    found = None
-    try:
-        found = drilled(job, stop=sign)
-    except RunCut:
-        pytest.fail("a stop is no error")
-    if found.cut:  # a very fast machine may be through before it is asked
-        assert drill_rows(job)[0].outcome == "cut"
-        assert found.needs_a_look
+class UpAfter:
+    """A stop sign that goes up when it has been asked so many times."""
+
+    def __init__(self, times: int) -> None:
+        self.left = times
+
+    def asked(self) -> str:
+        self.left -= 1
+        return "the service ends" if self.left < 0 else ""
+
+
+@pytest.mark.parametrize("times", [0, 6])
+def test_stop_sign_ends_it_with_what_was_timed(job: OneJob, monkeypatch: pytest.MonkeyPatch, times: int) -> None:
+    monkeypatch.setattr("otherroof.jobs.drill.TICK_S", 0.0)
+    monkeypatch.setattr("otherroof.far.sftp.place.TICK_S", 0.0)  # asked whenever something comes
+    job.door.misbehave(delay_s=0.01)  # type: ignore[attr-defined]
+    seen = job.where / "seen"
+    job.job_more = {"drill": {"also": ["/bin/sh", "-c", f"touch {seen}"]}}
+    job.write_settings()
+    found = drilled(job, stop=UpAfter(times))
+    assert found.cut == "the service ends"
+    assert found.needs_a_look
+    assert found.files < FILES + 12 + 3, "it did not go on to the last file"
+    (row,) = drill_rows(job)
+    assert (row.outcome, row.reason) == ("cut", "the service ends")
+    assert found.back is not None or times == 0
+    assert not seen.exists(), "the job's own check is not asked about a part of a part"
     assert left_over(job) == []
+
+
+def test_one_that_is_stopped_while_it_compares_is_cut_too(job: OneJob, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("otherroof.jobs.drill.TICK_S", 0.0)
+    asked = UpAfter(10**9)
+    drilled(job, stop=asked)
+    whole = 10**9 - asked.left
+    found = drilled(job, stop=UpAfter(whole - 5))
+    assert found.cut == "the service ends"
+    assert found.files == FILES + 12 + 3, "all had come back by then"
+    assert found.back is not None
+    assert [row.outcome for row in drill_rows(job)] == ["cut", "whole"]
+
+
+def test_comparison_reads_what_lies_on_the_disk_not_what_came(job: OneJob, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A disk here that changes what is written: what came was whole, what lies there is not."""
+    real = Restorer.restore
+
+    def spoilt(self: Restorer, *given: Any) -> Any:
+        back = real(self, *given)
+        (restored,) = (job.state / "drill").glob("*/restored")
+        with (restored / "pictures/3.jpg").open("r+b") as file:
+            file.write(b"rot")
+        (restored / "letters/1/1.txt").write_bytes(b"short")
+        (restored / "letters/newest").unlink()
+        (restored / "letters/newest").symlink_to("elsewhere")
+        return back
+
+    monkeypatch.setattr(Restorer, "restore", spoilt)
+    found = drilled(job)
+    assert {one.path: one.why for one in found.wrong} == {
+        "pictures/3.jpg": "came back, but has other content on this disk",
+        "letters/1/1.txt": "came back, but has another size on this disk than the listing says",
+        "letters/newest": "came back, but is not the link that the listing names",
+    }
+    assert drill_rows(job)[0].outcome == "damaged"
+    assert damages(job) == [], "the far copy is not to blame"
 
 
 def test_time_limit_goes_up_after_its_time() -> None:

@@ -17,6 +17,10 @@ from otherroof.base.units import mbit_s, size_text, span_text
 LEAST_SPAN = 0.1
 # With less than this measured, the answer may be out by so much either way (common practice, no source).
 SHORT_S, SHORT_SPAN = 2.0, 2.0
+# The range is told from so many stretches of what was measured, each of several pieces.
+STRETCHES = 4
+# Student's t, 95 % on both sides, for 1, 2, 3 … degrees of freedom.
+STUDENT_95 = (12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228, 2.201)
 # What a disk that turns reads in a row, in bytes a second (common practice, no source).
 DISK_RATE = 100e6
 
@@ -73,8 +77,8 @@ class TimeBack:
         if self.measured_s < SHORT_S:
             return f"{', '.join(parts)}; measured for {span_text(self.measured_s)} only, so it may be far out"
         return (
-            f"{', '.join(parts)}; measured for {span_text(self.measured_s)}: the range is from its fastest stretch to "
-            "its slowest, and another hour may differ"
+            f"{', '.join(parts)}; measured for {span_text(self.measured_s)}: the range is how uneven the line was in "
+            "that time, and another hour may differ"
         )
 
 
@@ -125,10 +129,8 @@ def time_back(pieces: Sequence[Piece], files: int, size: int, before_s: float = 
     else:
         likely = costs.seconds(files, size)
         guesses = [likely * ratio for ratio in _ratios(pieces, costs)]
-        # Without any one of the pieces: how much the answer hangs by it.
-        for place in range(len(pieces)):
-            other = costs_of([*pieces[:place], *pieces[place + 1 :]])
-            guesses += [other.seconds(files, size)] if other is not None else []
+        error = 1 + LEAST_SPAN + _error(pieces, files, size, likely)
+        guesses += [likely * error, likely / error]
     span = SHORT_SPAN if measured_s < SHORT_S else 1 + LEAST_SPAN
     soonest, latest = min(*guesses, likely / span), max(*guesses, likely * span)
     return TimeBack(likely + before_s, soonest + before_s, latest + before_s, costs, before_s, measured_s, files, size)
@@ -151,7 +153,30 @@ def _either(
 
 
 def _ratios(pieces: Sequence[Piece], costs: RestoreCosts) -> list[float]:
-    """How much slower than calculated each piece was."""
-    found = [piece.seconds / predicted for piece in pieces if (predicted := costs.seconds(piece.files, piece.size)) > 0]
-    # A piece in which nothing came would be slower without end; it counts in the sum, and its neighbours have more.
+    """How much slower than calculated each stretch was. A piece by itself is no measure: one lost packet holds up half
+    a second, and hardly shows in a whole restore."""
+    each = -(-len(pieces) // STRETCHES)
+    stretches = [_joined(pieces[at : at + each]) for at in range(0, len(pieces), each)]
+    found = [one.seconds / predicted for one in stretches if (predicted := costs.seconds(one.files, one.size)) > 0]
+    # A stretch in which nothing came would be slower without end; it counts in the sum, and its neighbours have more.
     return found or [1.0]
+
+
+def _error(pieces: Sequence[Piece], files: int, size: int, likely: float) -> float:
+    """By what part of it `likely` may be out, with 95 % confidence: how much it hangs by any one of the pieces.
+
+    The jackknife's standard error (Efron and Stein 1981, from memory), times Student's t.
+    """
+    left = [costs_of([*pieces[:place], *pieces[place + 1 :]]) for place in range(len(pieces))]
+    without = [costs.seconds(files, size) for costs in left if costs is not None]
+    free = len(without) - 2
+    if free < 1 or likely <= 0:
+        return 0.0
+    mean = math.fsum(without) / len(without)
+    spread = math.fsum((one - mean) ** 2 for one in without) * (len(without) - 1) / len(without)
+    return STUDENT_95[min(free, len(STUDENT_95)) - 1] * math.sqrt(spread) / likely
+
+
+def _joined(pieces: Sequence[Piece]) -> Piece:
+    files, size = sum(piece.files for piece in pieces), sum(piece.size for piece in pieces)
+    return Piece(math.fsum(piece.seconds for piece in pieces), files, size)

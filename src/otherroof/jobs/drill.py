@@ -28,7 +28,7 @@ from otherroof.far_copy.reader import Reader
 from otherroof.forecast.restore_time import time_back
 from otherroof.jobs.commands import run_check_after_drill
 from otherroof.jobs.context import JobContext
-from otherroof.jobs.drill_folder import ADVICE, drill_folder, room_for_drill
+from otherroof.jobs.drill_folder import ADVICE, drill_folder, remove_tree, room_for_drill
 from otherroof.jobs.open_job import READ, OpenedJob, open_job
 from otherroof.jobs.restore import LOST, list_versions
 from otherroof.ledger import Ledger
@@ -109,6 +109,13 @@ class _DrillSteps:
 
     def carry_out(self, job: OpenedJob) -> None:
         """All steps; `job` is open with this home's real state."""
+        try:
+            self._steps(job)
+        finally:
+            # Before what came of it is written down: where the disk has become full, the ledger has no room else.
+            remove_tree(self._folder, keep_top=True)
+
+    def _steps(self, job: OpenedJob) -> None:
         if not self._request.from_nothing:
             self._practise(job, job.ledger)
             return

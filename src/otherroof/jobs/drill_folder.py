@@ -68,8 +68,9 @@ def room_for_drill(folder: str) -> int:
     return max(0, free - max(KEPT_FREE_LEAST, int(total * KEPT_FREE)))
 
 
-def remove_tree(folder: str) -> None:
-    """Remove `folder` and all in it, also folders whose restored mode forbids it. Raises HomeTrouble."""
+def remove_tree(folder: str, *, keep_top: bool = False) -> None:
+    """Remove `folder` and all in it, also folders whose restored mode forbids it; only what is in it, if the top is to
+    be kept. Raises HomeTrouble."""
     try:
         for at, below, _ in os.walk(folder):
             os.chmod(at, 0o700)
@@ -78,6 +79,8 @@ def remove_tree(folder: str) -> None:
                 if not os.path.islink(path):
                     os.chmod(path, 0o700)
         shutil.rmtree(folder)
+        if keep_top:
+            os.mkdir(folder, 0o700)
     except OSError as problem:
         raise HomeTrouble(
             f"what a drill restored cannot be removed: {problem.strerror}", where=folder, advice="remove it by hand"
