@@ -45,15 +45,24 @@ def run_on(job: OneJob, day: int) -> str:
     return ran.report.run
 
 
+@pytest.fixture(scope="module")
+def second_day(tmp_path_factory: pytest.TempPathFactory) -> tuple[OneJob, list[str]]:
+    with one_job(tmp_path_factory.mktemp("second-day")) as job:
+        job.put("letter.odt", b"one")
+        job.put("summer/beach.jpg", b"a picture")
+        job.put("summer/deep/more.JPG", b"another")
+        job.put("summer/deep/list", b"12")
+        runs = [run_on(job, 8)]
+        job.put("letter.odt", b"number two")
+        runs.append(run_on(job, 9))
+    return job, runs
+
+
 @pytest.fixture
-def two(job: OneJob) -> list[str]:
-    job.put("letter.odt", b"one")
-    job.put("summer/beach.jpg", b"a picture")
-    job.put("summer/deep/more.JPG", b"another")
-    job.put("summer/deep/list", b"12")
-    runs = [run_on(job, 8)]
-    job.put("letter.odt", b"number two")
-    return [*runs, run_on(job, 9)]
+def two(job: OneJob, second_day: tuple[OneJob, list[str]]) -> list[str]:
+    made, runs = second_day
+    job.go_on_from(made)
+    return list(runs)
 
 
 def come_back(folder: Path) -> list[str]:

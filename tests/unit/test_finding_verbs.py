@@ -37,19 +37,28 @@ def run_on(job: OneJob, day: int) -> str:
     return ran.report.run
 
 
-@pytest.fixture
-def three(job: OneJob) -> list[str]:
+@pytest.fixture(scope="module")
+def third_day(tmp_path_factory: pytest.TempPathFactory) -> tuple[OneJob, list[str]]:
     """Three days of a folder: a letter is changed, a picture moved, a note comes and goes."""
-    job.put("letter.odt", b"one")
-    job.put("summer/Beach.JPG", b"a picture")
-    job.put("summer/deep/list", b"12")
-    runs = [run_on(job, 8)]
-    job.put("letter.odt", b"number two")
-    job.put("note", b"here for a day")
-    job.path("summer/Beach.JPG").rename(job.path("beach.jpg"))
-    runs.append(run_on(job, 9))
-    job.path("note").unlink()
-    return [*runs, run_on(job, 10)]
+    with one_job(tmp_path_factory.mktemp("third-day")) as job:
+        job.put("letter.odt", b"one")
+        job.put("summer/Beach.JPG", b"a picture")
+        job.put("summer/deep/list", b"12")
+        runs = [run_on(job, 8)]
+        job.put("letter.odt", b"number two")
+        job.put("note", b"here for a day")
+        job.path("summer/Beach.JPG").rename(job.path("beach.jpg"))
+        runs.append(run_on(job, 9))
+        job.path("note").unlink()
+        runs.append(run_on(job, 10))
+    return job, runs
+
+
+@pytest.fixture
+def three(job: OneJob, third_day: tuple[OneJob, list[str]]) -> list[str]:
+    made, runs = third_day
+    job.go_on_from(made)
+    return list(runs)
 
 
 # -- files --

@@ -50,6 +50,7 @@ def test_what_is_noted_again_has_its_newest_day_and_what_is_very_old_is_forgotte
     assert ledger.proved.days("papers").day(NAMES[1]) == NEVER
 
 
+@pytest.mark.slow
 def test_many_names_keep_days_of_their_own(ledger: Ledger) -> None:
     chance = random.Random(3)
     names = {b"latest/%d" % number: chance.randrange(1, 9_000) for number in range(5_000)}
@@ -67,6 +68,7 @@ def test_a_days_number_is_that_of_its_beginning(moment: datetime) -> None:
     assert begun <= moment < begun + timedelta(days=1)
 
 
+@pytest.mark.slow
 def test_a_million_files_take_less_than_forty_megabytes(tmp_path: Path) -> None:
     # Both ways of reading, which is the most there can be; a tenth of a million tells it.
     path = str(tmp_path / "ledger.sqlite")

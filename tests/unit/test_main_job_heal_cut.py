@@ -60,6 +60,7 @@ def paths(found: dict[str, set[str]]) -> dict[str, set[str]]:
     return {run: {line.split("' ")[0] for line in wrong} for run, wrong in found.items()}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("part", slow_but_for(range(4), [0]))
 def test_cut_at_any_request_no_version_is_less_whole_and_the_rest_is_healed_later(job: OneJob, part: int) -> None:
     furnish(job)
@@ -90,6 +91,7 @@ def test_cut_at_any_request_no_version_is_less_whole_and_the_rest_is_healed_late
     job.all_come_back()
 
 
+@pytest.mark.slow
 def test_a_run_between_two_tries_does_no_harm_and_takes_no_damaged_file_away(job: OneJob) -> None:
     furnish(job)
     spoil(job)

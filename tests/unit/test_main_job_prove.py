@@ -128,6 +128,7 @@ def home_files(job: OneJob) -> list[Path]:
     return [path for path in job.folder.rglob("*") if path.is_file()]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["tampered", "other's", "cut", "gone", "noise"])
 def test_every_listing_that_is_not_as_it_was_written_is_found(job: OneJob, kind: str) -> None:
     runs = three_versions(job)

@@ -151,6 +151,7 @@ def test_the_rate_doubles_while_it_is_used_and_nothing_is_said_against_it() -> N
     assert allowance.rate == 90_000.0
 
 
+@pytest.mark.slow
 @pytest.mark.lasts(5)
 def test_reading_back_keeps_to_the_jobs_limit_and_a_restore_does_not(tmp_path: Path) -> None:
     with one_job(tmp_path) as job:

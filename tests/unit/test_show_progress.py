@@ -117,6 +117,7 @@ def test_a_range_of_time_is_coarse_and_holds_both_ends(least: float, most: float
     assert span_range_text(least, most) == text
 
 
+@pytest.mark.slow
 def test_ctrl_c_is_answered_at_once_and_the_run_ends_at_a_safe_point(tmp_path: Path) -> None:
     with one_job(tmp_path, far_more={"limit_mbit": 8}) as job:
         job.put("film", random.Random(1).randbytes(30_000_000))

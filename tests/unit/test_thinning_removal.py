@@ -81,6 +81,7 @@ def of_every_kind(seed: int, where: Path) -> tuple[FarHistory, set[str]]:
     return history, some_going(history, random.Random(seed))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", slow_but_for(range(2), range(30)))
 def test_after_every_request_every_version_that_stays_is_whole(tmp_path: Path, seed: int) -> None:
     """Invariants 2 and 8: requests of many scripts side by side, in any order."""
