@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 
@@ -16,6 +17,7 @@ from otherroof.watch.gather import WatchInputs
 from support.browser import measure, require_chromium
 from support.household import write_household
 from support.long_history import write_history
+from support.screens import HOUSEHOLDS, lived
 
 pytestmark = [pytest.mark.lab, pytest.mark.together]
 
@@ -64,6 +66,18 @@ def test_the_digest_s_html_fits_fetches_nothing_and_can_be_read(shown: dict[str,
     found = measure(shown["digest"], width)
     assert (found.width, found.scroll, found.out, found.asked, found.low) == (width, width, [], [], [])
     assert found.text > 2000
+
+
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+@pytest.mark.parametrize("width", [380, 1280])
+@pytest.mark.parametrize("name", HOUSEHOLDS)
+def test_each_verdict_fits_and_can_be_read(name: str, width: int, dark: bool, tmp_path: Path) -> None:
+    require_chromium()
+    with lived(name) as (settings, ledger, clock):
+        page.write(settings, ledger, clock, str(tmp_path), WatchInputs())
+    found = measure((tmp_path / "index.html").read_text(), width, dark)
+    assert (found.scroll, found.out, found.low, found.asked) == (width, [], [], [])
+    assert found.text > 1500
 
 
 def test_the_measuring_itself_sees_what_is_wrong() -> None:

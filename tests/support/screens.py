@@ -10,7 +10,8 @@ and read the difference.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -20,7 +21,7 @@ from otherroof.base.clock import SteppedClock
 from otherroof.cli.look.status import screen
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
-from otherroof.settings import require_settings
+from otherroof.settings import Settings, require_settings
 from otherroof.watch import digest
 from otherroof.watch.gather import WatchInputs
 from otherroof.watch.look import look
@@ -82,27 +83,34 @@ def first_copy(ledger: Ledger) -> None:
 HOUSEHOLDS: dict[str, Callable[[Ledger], None]] = {"well": well, "trouble": trouble, "first-copy": first_copy}
 
 
+@contextmanager
+def lived(name: str) -> Iterator[tuple[Settings, Ledger, SteppedClock]]:
+    """One of the households as it is at NOW."""
+    with tempfile.TemporaryDirectory() as where:
+        config = write_household(Path(where), jobs=dict.fromkeys(JOBS, ""), more=MAIL)
+        for job in (Path(where) / "jobs").iterdir():
+            # A folder whose name is the same on every machine.
+            job.write_text(job.read_text().replace(f"{where}/family", "/srv/larch"))
+        settings, told = require_settings(config), WatchInputs()
+        with Ledger(settings.ledger) as ledger:
+            HOUSEHOLDS[name](ledger)
+            channels = {channel: NotingChannel() for channel in settings.told.channels}
+            earlier = SteppedClock(NOW - 4 * HOUR)
+            look(settings, ledger, earlier, told, channels)
+            earlier.step(4 * 3600)
+            look(settings, ledger, earlier, told, channels)
+            yield settings, ledger, SteppedClock(NOW)
+
+
 def made() -> dict[str, str]:
     """File name in `screens/` → its text: `status` on a terminal of 80 columns and 24 lines, and the digest."""
     texts = {}
-    for name, live in HOUSEHOLDS.items():
-        with tempfile.TemporaryDirectory() as where:
-            config = write_household(Path(where), jobs=dict.fromkeys(JOBS, ""), more=MAIL)
-            for job in (Path(where) / "jobs").iterdir():
-                # A folder whose name is the same on every machine.
-                job.write_text(job.read_text().replace(f"{where}/family", "/srv/larch"))
-            settings, clock, told = require_settings(config), SteppedClock(NOW), WatchInputs()
-            with Ledger(settings.ledger) as ledger:
-                live(ledger)
-                channels = {channel: NotingChannel() for channel in settings.told.channels}
-                earlier = SteppedClock(NOW - 4 * HOUR)
-                look(settings, ledger, earlier, told, channels)
-                earlier.step(4 * 3600)
-                look(settings, ledger, earlier, told, channels)
-                terminal = Console(width=80, height=24, force_terminal=True, no_color=True, color_system=None)
-                lines = screen(overview(settings, ledger, clock), settings.zone, [], terminal)
-                texts[f"{name}-status.txt"] = "".join(f"{line.rstrip()}\n" for line in lines)
-                texts[f"{name}-digest.txt"] = digest.as_text(digest.make(settings, ledger, clock, told))
+    for name in HOUSEHOLDS:
+        with lived(name) as (settings, ledger, clock):
+            terminal = Console(width=80, height=24, force_terminal=True, no_color=True, color_system=None)
+            lines = screen(overview(settings, ledger, clock), settings.zone, [], terminal)
+            texts[f"{name}-status.txt"] = "".join(f"{line.rstrip()}\n" for line in lines)
+            texts[f"{name}-digest.txt"] = digest.as_text(digest.make(settings, ledger, clock, WatchInputs()))
     return texts
 
 
