@@ -354,6 +354,7 @@ class TreeLogDisk(PowerDisk):
     def _begin(self) -> None:
         self._durable = dict(self.names)
         self._log: dict[Inode, frozenset[Key]] = {}
+        self._log_folders: dict[Inode, frozenset[Key]] = {}
         self._unwritten: dict[Inode, frozenset[Key]] = {}
         self._begun_at = self.now
 
@@ -366,6 +367,16 @@ class TreeLogDisk(PowerDisk):
             inode.logged = self.now
             self._unwritten[inode] = self._present(inode)
             self._log = dict(self._unwritten)
+            # As they are now: a folder that goes later is in the log until the next sync.
+            self._log_folders = {}
+            for keys in self._log.values():
+                self._log_above(keys)
+
+    def _log_above(self, keys: Iterable[Key]) -> None:
+        for folder, _ in keys:
+            if folder not in self._log_folders:
+                self._log_folders[folder] = self._present(folder)
+                self._log_above(self._log_folders[folder])
 
     def _present(self, inode: Inode) -> frozenset[Key]:
         return frozenset(self._names_of.get(inode, ()))
@@ -387,7 +398,7 @@ class TreeLogDisk(PowerDisk):
         if folder in placed:
             return
         placed.add(folder)
-        for key in self._present(folder):
+        for key in self._log_folders[folder]:
             self._place_folder(key[0], names, placed)
             names[key] = folder
 

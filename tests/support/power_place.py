@@ -133,7 +133,9 @@ class PowerBox:
         self.host_key_line = host_key()
         self._dice = random.Random(self.seed)
 
-    def open_place(self, _settings: object, _far: object, meter: Meter, _limit: object = None) -> TapedPlace:
+    def open_place(
+        self, _settings: object, _far: object, meter: Meter, _limit: object = None, *, paces_reads: bool = False
+    ) -> TapedPlace:
         """What `otherroof.jobs.far_place.open_place` is for a real far box."""
         place = TapedPlace(os.fsencode(self.base_path), self._heard, self._dice)
         place.meter = meter
