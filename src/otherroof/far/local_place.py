@@ -9,6 +9,7 @@ import errno
 import os
 import stat
 from collections.abc import Callable, Generator, Iterable
+from contextlib import suppress
 from typing import Any
 
 from otherroof.base.errors import Denied, FarTrouble, NotThere, OtherroofError, PlaceError, Refused
@@ -212,7 +213,11 @@ class _Folder:
         if not self._names:
             return None
         now, self._names = self._names[:NAMES_AT_ONCE], self._names[NAMES_AT_ONCE:]
-        return [(name, _attrs(os.lstat(self._path + b"/" + name))) for name in now]
+        found = []
+        for name in now:
+            with suppress(FileNotFoundError):  # gone since the folder was opened: over SFTP it is left out as well
+                found.append((name, _attrs(os.lstat(self._path + b"/" + name))))
+        return found
 
 
 def _shut(_base: bytes, op: requests.CloseFile) -> None:

@@ -56,3 +56,27 @@ def write_trial_file(clock: Clock, tells_space: bool) -> requests.Script[TrialRe
     with contextlib.suppress(PlaceError):  # what cannot be taken away is a few bytes under a name of our own
         yield (requests.CloseFile(handle), requests.Remove(path))
     return trial
+
+
+def clock_by_second_name(clock: Clock, path: bytes) -> requests.Script[ClockOffset | None]:
+    """The far clock where no file can be made any more: a second name for the file at `path`, which goes again at once.
+
+    A name changes the time of the folder that it is in, and takes no room where the folder has some. None if the far
+    box refuses.
+    """
+    folder = path.rpartition(b"/")[0]
+    name = folder + b"/.otherroof-probe-" + secrets.token_hex(4).encode()
+    sent = clock.now().timestamp()
+    try:
+        _, found = yield (requests.Link(path, name), requests.Stat(folder))
+    except PlaceError:
+        yield from _away(name)  # made all the same, if only the other question was refused
+        return None
+    answered = clock.now().timestamp()
+    yield from _away(name)
+    return clock_offset(found.mtime, sent, answered)
+
+
+def _away(path: bytes) -> requests.Script[None]:
+    with contextlib.suppress(PlaceError):  # a name of our own, and no content
+        yield requests.Remove(path)

@@ -17,11 +17,13 @@ from dataclasses import dataclass, field, replace
 from otherroof.base.errors import Busy, Damaged, OtherroofError
 from otherroof.copying.home.read import SourceFolder
 from otherroof.copying.report import Problem
+from otherroof.far.place import run_script
 from otherroof.far_copy.entry import path_text
 from otherroof.far_copy.keeper import scratch_name
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.open_job import HEAL, PROVE, OpenedJob, open_job
 from otherroof.jobs.proof_memory import LedgerMemory
+from otherroof.jobs.thinning.standing_runs import runs_that_should_stand
 from otherroof.ledger import Ledger
 from otherroof.ledger.far_findings import DamagedFile
 from otherroof.ledger.proofs import ProofRow, moment_of_day
@@ -139,8 +141,8 @@ def _read_back(job: OpenedJob, context: JobContext[ProofProgress], options: Prov
 
 
 def _known_runs(job: OpenedJob) -> frozenset[str]:
-    """The runs whose listings should be there: they counted, and were not thinned."""
-    return frozenset(job.counted) - {run for thinned in job.ledger.thinned.rows(job.name) for run in thinned.runs}
+    """The runs whose listings should be there."""
+    return runs_that_should_stand(job, run_script(job.keeper.place, job.keeper.remover().notes()))
 
 
 def _budget(job: OpenedJob, options: ProveOptions) -> int | None:
@@ -218,9 +220,10 @@ def _source(job: OpenedJob, context: JobContext[ProofProgress], result: ProofRes
 
 
 def _look_at_listings(job: OpenedJob, runs: list[str]) -> None:
+    known = _known_runs(job) if runs else frozenset()
     for run in runs:
         try:
-            if run in job.view.runs or run in _known_runs(job):
+            if run in job.view.runs or run in known:
                 job.keeper.prove_listing(run)
         except Damaged:
             continue

@@ -29,6 +29,7 @@ from otherroof.restore.versions import moment_of, named_run, newest_until
 from otherroof.settings import Settings
 
 LOST = "the far box does not hold it any more"
+THINNED = "was removed while it came back, so what is missing went with it: restore one of `otherroof versions`"
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +58,9 @@ def list_versions(settings: Settings, name: str, newest: str = "") -> list[Liste
     with open_job(settings, name, JobContext(RestoreProgress()), READ) as job:
         expect(job, newest)
         found = list(_listed_versions(job))
+        if any(version.flaw for version in found):  # it may have been removed since the first look
+            standing = set(job.keeper.view().runs)
+            found = [version for version in found if version.run in standing]
         if job.lost:
             found.append(Listed(job.lost, job.counted[job.lost], flaw=LOST))
     return sorted(found, key=lambda version: version.run, reverse=True)
@@ -142,6 +146,9 @@ def restore(
                 reader.look(job.view)
                 report = Restorer(reader, target, context.progress).restore(request.wanted, context.tick)
             report.problems[:0] = chosen.problems()
+            if report.damaged and chosen.run not in job.keeper.view().runs:
+                report.problems.insert(0, Problem("", f"version {chosen.run} {THINNED}"))
+                return report
             _note_damage(job.ledger, reader, report, context.clock)
             if not report.kept:  # what was here already was not read
                 _settle_damage(job.ledger, reader, report, request.wanted)

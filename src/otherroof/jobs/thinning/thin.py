@@ -3,8 +3,8 @@
     V1  open the job; look at its versions, notes, clocks, and whatever speaks against it
     V2  ask the rule, and bring home's record of changes up to date: that tells what goes with them
     V3  a person's recall takes every note back
-    V4  step one: what the rule lets go is noted at the far end
-    V5  step two: what was noted long enough ago goes, stretch by stretch; its notes go last
+    V4  step two of before: what was noted long enough ago goes, stretch by stretch; its notes go last
+    V5  step one: what the rule lets go is noted at the far end, after V4 because that makes room for it there
 
 Nothing here decides which versions go. A run's locks are held, so no run goes on meanwhile; restores may.
 """
@@ -21,12 +21,14 @@ from otherroof.base.clock import Clock
 from otherroof.base.errors import OtherroofError, WrongUse
 from otherroof.base.machine import machine_mark
 from otherroof.copying.other_server import FRESH_S
+from otherroof.far.clock_offset import ClockOffset
 from otherroof.far.place import Meter, run_script, run_scripts
-from otherroof.far.trial_file import write_trial_file
+from otherroof.far.trial_file import clock_by_second_name, write_trial_file
 from otherroof.far_copy.listing import Header, time_taken
 from otherroof.far_copy.remover import VersionNote
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.open_job import Access, OpenedJob, open_job
+from otherroof.jobs.thinning.standing_runs import runs_that_should_stand
 from otherroof.ledger import Ledger
 from otherroof.ledger.keeping import RuleInForce, Thinned
 from otherroof.restore.thinning.changes import Loss, VersionChanges
@@ -95,8 +97,9 @@ def thin(settings: Settings, name: str, deed: Deed, context: JobContext[ThinProg
                 report.loss = changes.loss({going.version.run for going in found.going}, shared=found.shared)
             report.objection = found.objection()
             if deed == "apply" and not report.objection:
-                _write_down(job, found, step, report)  # V4
-                _remove(job, found, step, changes, report, context)  # V5
+                _take_back(job, found, step, report)
+                _remove(job, found, step, changes, report, context)  # V4
+                _write_down(job, found, step, report)  # V5
         wait = timedelta(days=job.job.versions.thin_wait_days)
         report.goes_at = {note.run: note.at + wait for note in found.notes() if note.kind == "goes"}
         return report
@@ -115,11 +118,12 @@ class _Found:
         self.versions = self._versions()
         offers = job.keeper.place.offers
         trial, notes = run_scripts(job.keeper.place, [write_trial_file(clock, offers.space), self.remover.notes()])
-        self.offset = trial.offset
+        self.offset = trial.offset or self._offset_without_room(clock)
         self._notes: list[VersionNote] = notes
-        pinned = frozenset(note.run for note in notes if note.kind == "pinned")
-        rule = KeepingRule(job.job.versions.lines, job.job.versions.at_least, pinned)
-        going = going_versions(self.versions, rule, self.now, job.settings.zone)
+        # Home remembers pins as well: a note that the far disk has lost must not let one go that a person wanted kept.
+        pinned = frozenset({note.run for note in notes if note.kind == "pinned"} | job.ledger.pins.of(job.name).keys())
+        self._rule = KeepingRule(job.job.versions.lines, job.job.versions.at_least, pinned)
+        going = going_versions(self.versions, self._rule, self.now, job.settings.zone)
         self.lent = tuple(sorted(lending_lines({one.version.run for one in going}, self.same_as)))
         self.going = tuple(one for one in going if one.version.run not in self.lent)
 
@@ -149,6 +153,25 @@ class _Found:
         going = {one.version.run for one in self.going}
         return next_step(going, set(self._job.view.runs), goes, TwoClocks(self.now, far), wait)
 
+    def _offset_without_room(self, clock: Clock) -> ClockOffset | None:
+        """The far clock if no file can be made there: it is then that versions have to go."""
+        job = self._job
+        if not job.view.newest or not job.keeper.place.offers.link:
+            return None
+        listing = job.name.encode() + b"/" + job.keeper.listing_name(job.view.newest)
+        return run_script(job.keeper.place, clock_by_second_name(clock, listing))
+
+    def _hidden(self) -> str:
+        """A run that counted and was not thinned, whose listing is not shown, though the rule wants its version still.
+
+        What it alone held would go with its neighbours: nobody can tell any more which of theirs it needs.
+        """
+        runs = self._job.view.runs
+        missing = runs_that_should_stand(self._job, self._notes) - set(runs)
+        unseen = [Version(run, self._job.counted[run]) for run in missing if runs and runs[0] < run < runs[-1]]
+        going = going_versions([*self.versions, *unseen], self._rule, self.now, self._job.settings.zone)
+        return max({one.run for one in unseen} - {one.version.run for one in going}, default="")
+
     @property
     def to_recall(self) -> list[VersionNote]:
         """The notes of versions that still stand."""
@@ -171,7 +194,7 @@ class _Found:
                 damaged=len(ledger.damages.of(job.name)),
                 held=hold is not None and hold.released is None,
                 flawed=self.flawed,
-                lost=job.lost,
+                lost=job.lost or self._hidden(),
                 offset=self.offset,
                 jumped_at=look.jumped_at if look is not None else None,
                 ahead=len(ledger.runs.rows(since=self.now + AHEAD)),
@@ -189,11 +212,13 @@ def _recall(job: OpenedJob, found: _Found, report: ThinReport, now: datetime) ->
     job.ledger.rules.note(job.name, RuleInForce(known.rule if known is not None else "", recalled=now))
 
 
-def _write_down(job: OpenedJob, found: _Found, step: ThinStep, report: ThinReport) -> None:
-    place, remover = job.keeper.place, found.remover
-    run_scripts(place, [remover.take_back(note) for note in step.take_back])
-    run_scripts(place, [remover.note("goes", run, found.now) for run in step.write_down])
+def _take_back(job: OpenedJob, found: _Found, step: ThinStep, report: ThinReport) -> None:
+    run_scripts(job.keeper.place, [found.remover.take_back(note) for note in step.take_back])
     report.taken_back = tuple(note.run for note in step.take_back)
+
+
+def _write_down(job: OpenedJob, found: _Found, step: ThinStep, report: ThinReport) -> None:
+    run_scripts(job.keeper.place, [found.remover.note("goes", run, found.now) for run in step.write_down])
     report.noted = step.write_down
     note_rule(job.ledger, job.name, job.job.versions, found.versions, (found.now, job.settings))
 
@@ -249,7 +274,6 @@ def _remove(
         removal = Removal(job.keeper, notes, context.progress.count, context.stop.asked, context.tick)
         for stretch in going_stretches(job.view, ripe):
             removal.take_out(stretch)
-    run_scripts(job.keeper.place, [found.remover.take_back(note) for note in step.ripe])
     # Also those of which a removal that was killed had taken the listing already, so that it could not note them.
     told = {run for row in job.ledger.thinned.rows(job.name) for run in row.runs}
     report.removed = tuple(sorted(ripe - told))
@@ -257,6 +281,8 @@ def _remove(
         changes.follow(set(job.view.runs) - standing, found.same_as, job.keeper.lines)
     if report.removed:
         job.ledger.thinned.note(Thinned(found.now, job.name, report.removed, report.freed.size))
+    # Last of all: of a run whose listing is gone, a note or the ledger must tell that it was thinned, or it is missed.
+    run_scripts(job.keeper.place, [found.remover.take_back(note) for note in step.ripe])
 
 
 def pin(settings: Settings, name: str, run: str, why: str, context: JobContext[ThinProgress]) -> str:
