@@ -16,9 +16,10 @@ from otherroof.cli.main import main
 from otherroof.copying.report import Problem
 from otherroof.ledger.job_times import JobTimes
 from otherroof.ledger.runs import Hold
+from otherroof.probe.ladder import ClimbResult, RungFinding, RungResult
 from otherroof.settings import require_settings
 from otherroof.settings.crontab import Crontab
-from otherroof.watch.gather import WatchInputs
+from otherroof.watch.gather import WatchInputs, subjects
 from otherroof.watch.look import look
 from otherroof.watch.overview import overview
 from otherroof.watch.words import day_text, moment_text
@@ -102,6 +103,20 @@ def test_an_answer_after_the_last_probe_counts(house: House) -> None:
     house.copied("photos", "papers", "music", ago=8 * HOUR)
     (box,) = house.json()["far"]
     assert (box["answers"], box["silent_since"]) == (True, None)
+
+
+def test_what_a_probe_met_is_no_longer_said_once_a_newer_run_made_its_copy(house: House) -> None:
+    house.copied("photos", "papers", "music", ago=20 * HOUR)
+    refused = ClimbResult((RungResult("host key", RungFinding("not ok", "shows another key", "compare them")),))
+    house.ledger.probes.note("heron", house.now - 9 * HOUR, refused, answered=False)
+    house.look()
+    code, said = house.ask()
+    assert (code, "shows another host key" in said) == (1, True)
+    house.copied("photos", "papers", "music", ago=8 * HOUR)
+    code, said = house.ask()  # the watch has not looked since, so its alert still stands in the ledger
+    assert (code, "another" in said) == (0, False), said
+    box = house.json()["far"][0]
+    assert (box["headline"], box["answers"]) == ("", True)
 
 
 def test_a_far_box_that_never_answered_is_said_to_have_never(house: House) -> None:
@@ -315,9 +330,10 @@ def test_a_first_copy_says_what_its_nights_bring_and_when_it_is_whole(house: Hou
 
 def test_a_first_copy_in_one_long_run_is_not_late_while_it_is_under_way(house: House) -> None:
     house.copied("papers", "music", ago=5 * HOUR)
-    house.ledger.runs.begin("photos", run_id(house.now - 5 * DAY), "heron", house.now - 5 * DAY)
-    house.ledger.looks.watched_since([f"job {name} to heron" for name in ("photos",)], house.now - 9 * DAY)
+    house.ledger.looks.note_watched(subjects(house.settings), house.now - 9 * DAY)
     house.look()
+    assert "late:photos: job photos has no good copy yet, 9 d" in house.ask()[1]
+    house.ledger.runs.begin("photos", run_id(house.now - 5 * DAY), "heron", house.now - 5 * DAY)
     code, said = house.ask()
     assert (code, "late" in said) == (0, False), said
 

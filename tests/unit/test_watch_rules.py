@@ -12,10 +12,12 @@ from otherroof.copying.report import EncryptionSigns
 from otherroof.ledger import Ledger
 from otherroof.ledger.far_findings import DamagedFile, SpaceReading
 from otherroof.ledger.messages import ChannelState
+from otherroof.ledger.probes import WayStop
 from otherroof.ledger.runs import Hold
 from otherroof.watch.facts import Facts, Finding
 from otherroof.watch.rules import findings
-from support.watching import DAY, HOUR, NOW, Night, facts, far, job, look_at, row
+from otherroof.watch.words import moment_text
+from support.watching import DAY, HOUR, NOW, ZONE, Night, facts, far, job, look_at, row
 
 
 def found(given: Facts) -> dict[str, Finding]:
@@ -41,6 +43,18 @@ def test_a_far_box_that_never_answered_is_silent_from_when_it_was_set_up() -> No
     assert "silent:heron" not in found(facts(fars=(far(answered=None, watched_since=NOW - DAY),)))
     one = found(facts(fars=(far(answered=None, watched_since=NOW - 4 * DAY),)))["silent:heron"]
     assert "never answered" in one.headline
+
+
+@pytest.mark.parametrize(
+    ("rung", "asked"), [("SSH speaks", "Ask in the far house"), ("interface", "This is at home, not in the far house")]
+)
+def test_a_silence_says_at_which_check_the_way_stops_since_when_and_whose_that_is(rung: str, asked: str) -> None:
+    stop = WayStop(rung, "nothing came back", "look at the router", NOW - 4 * DAY, NOW - HOUR)
+    said = found(facts(fars=(far(answered=NOW - 5 * DAY, stop=stop),)))["silent:heron"].help
+    since = moment_text(NOW - 4 * DAY, ZONE)
+    assert said.startswith(f"The checks stop at “{rung}” since {since}: nothing came back. Look at the router.")
+    assert asked in said
+    assert ("power" in said) == (rung == "SSH speaks")
 
 
 def test_home_that_was_off_itself_gives_the_far_box_time_to_answer_but_not_for_ever() -> None:
