@@ -7,12 +7,13 @@ import json
 import random
 from collections import Counter
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from scipy import stats
 
+from otherroof.base.clock import SteppedClock
 from otherroof.cli.main import main
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.prove import ProofResult, ProveOptions, prove
@@ -20,9 +21,11 @@ from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from otherroof.restore.proving.own_word import OwnWord, record_of
 from otherroof.restore.proving.report import ProofProgress
-from otherroof.watch.gather import WatchInputs, gather
+from otherroof.watch.digest.build import build_digest
+from otherroof.watch.digest.gather import gather_digest
+from otherroof.watch.gather import WatchInputs
+from otherroof.watch.look import look
 from otherroof.watch.overview import overview
-from otherroof.watch.rules import findings
 from support.main_job import JOB, OneJob, one_job
 
 
@@ -38,11 +41,6 @@ def proved(job: OneJob, stop: StopSign | None = None, **options: object) -> Proo
         if stop is not None:
             context = JobContext(ProofProgress(), ledger, job.clock, stop)
         return prove(job.settings, JOB, context, ProveOptions(**options))  # type: ignore[arg-type]
-
-
-def damage_told(job: OneJob, ledger: Ledger) -> list[str]:
-    found = findings(gather(job.settings, ledger, job.clock, WatchInputs()))
-    return [finding.headline for finding in found if finding.rule == "damage"]
 
 
 def furnish(job: OneJob, sizes: list[int]) -> None:
@@ -132,21 +130,140 @@ def test_a_proof_that_is_stopped_says_so_and_keeps_what_it_knows(job: OneJob) ->
         assert ledger.proofs.of(JOB)[0].reason == result.report.cut
 
 
-def test_damage_raises_an_alert_and_healing_ends_it(job: OneJob) -> None:
+def looked(job: OneJob, clock: SteppedClock) -> list[tuple[str, str]]:
+    """What a look of the watch, a minute later, tells about damage: raised, again, over, with the headline."""
+    clock.step(60)
+    with Ledger(job.settings.ledger) as ledger:
+        before = {alert.id: alert for alert in ledger.alerts.standing() if alert.rule == "damage"}
+        look(job.settings, ledger, clock)
+        after = {alert.id: alert for alert in ledger.alerts.standing() if alert.rule == "damage"}
+    said = [("over", one.headline) for number, one in before.items() if number not in after]
+    for number, one in after.items():
+        if number not in before:
+            said.append(("raised", one.headline))
+        elif one.times != before[number].times:
+            said.append(("again", one.headline))
+    return said
+
+
+@pytest.fixture
+def dated(tmp_path: Path) -> Iterator[tuple[OneJob, SteppedClock]]:
+    clock = SteppedClock(datetime.now(UTC))
+    with one_job(tmp_path, clock=clock) as job:
+        yield job, clock
+
+
+def test_damage_raises_an_alert_and_healing_ends_it(dated: tuple[OneJob, SteppedClock]) -> None:
+    job, clock = dated
     furnish(job, [2_000] * 5)
     (job.latest / "folder 1" / "file 1").write_bytes(b"rot")
     assert proved(job, whole=True, heal=False).found_damage
-    with Ledger(job.settings.ledger) as ledger:
-        found = [
-            one for one in findings(gather(job.settings, ledger, job.clock, WatchInputs())) if one.rule == "damage"
-        ]
-    assert "'folder 1/file 1'" in found[0].headline
+    ((kind, headline),) = looked(job, clock)
+    assert kind == "raised"
+    assert "1 file of papers, 'folder 1/file 1' among them" in headline
+    clock.step(60)
     assert proved(job, whole=True).healing.healed, "by the job's own setting"
+    assert [kind for kind, _ in looked(job, clock)] == ["over"]
+    assert looked(job, clock) == [], "the all-clear is not followed by an alert about the healing"
     with Ledger(job.settings.ledger) as ledger:
-        assert not [
-            one for one in findings(gather(job.settings, ledger, job.clock, WatchInputs())) if one.rule == "damage"
-        ]
         assert "1 damaged file healed of late" in overview(job.settings, ledger, job.clock).jobs[0].proved
+
+
+def test_damage_found_and_healed_by_one_proof_raises_one_alert_and_an_all_clear_follows(
+    dated: tuple[OneJob, SteppedClock],
+) -> None:
+    job, clock = dated
+    furnish(job, [2_000] * 5)
+    for number in (1, 3):
+        (job.latest / f"folder {number}" / f"file {number}").write_bytes(b"rot")
+    assert len(proved(job, whole=True, heal=True).healing.healed) == 2
+    ((kind, headline),) = looked(job, clock)
+    assert kind == "raised"
+    assert headline.startswith("damage at the far end was found and healed: 2 files of papers, 'folder ")
+    assert looked(job, clock) == []
+    with Ledger(job.settings.ledger) as ledger:
+        at = overview(job.settings, ledger, clock)
+        assert [alert.headline for alert in at.alerts if alert.rule == "damage"] == [headline]
+        assert build_digest(gather_digest(job.settings, ledger, clock, WatchInputs())).verdict != "unsafe"
+    clock.step(86_400)
+    assert [kind for kind, _ in looked(job, clock)] == ["over"]
+    assert looked(job, clock) == []
+
+
+def test_what_could_not_be_healed_and_what_was_are_told_in_one_alert(dated: tuple[OneJob, SteppedClock]) -> None:
+    job, clock = dated
+    furnish(job, [2_000] * 5)
+    for number in (1, 3):
+        (job.latest / f"folder {number}" / f"file {number}").write_bytes(b"rot")
+    job.put("folder 3/file 3", "no longer what it was")
+    assert proved(job, whole=True, heal=True).report.healed == 1
+    ((kind, headline),) = looked(job, clock)
+    assert kind == "raised"
+    assert "1 file of papers, 'folder 3/file 3' among them" in headline
+    assert headline.endswith("; 1 other found and healed")
+
+
+def test_healing_that_is_killed_before_its_end_is_told_all_the_same(
+    dated: tuple[OneJob, SteppedClock], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job, clock = dated
+    furnish(job, [2_000] * 5)
+    (job.latest / "folder 1" / "file 1").write_bytes(b"rot")
+
+    def killed(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as at_work:
+        at_work.setattr("otherroof.ledger.proofs.ProofPage.end", killed)
+        with pytest.raises(KeyboardInterrupt):
+            proved(job, whole=True, heal=True)
+    with Ledger(job.settings.ledger) as ledger:
+        assert ledger.damages.of(JOB) == []
+    assert [kind for kind, _ in looked(job, clock)] == ["raised"]
+
+
+def test_a_budget_that_is_too_small_for_prove_days_is_told_with_one_that_would_do(tmp_path: Path) -> None:
+    with one_job(tmp_path, job_more={"prove_mb": 0.1, "prove_days": 10}) as job:
+        furnish(job, [20_000] * 100)
+        result = proved(job, heal=False)
+        assert result.falls_short.startswith("at 0.1 MB a night all takes about ")
+        assert "nights, more than prove_days = 10; prove_mb = " in result.falls_short
+        enough = float(result.falls_short.split("prove_mb = ")[1].split()[0])
+        assert 0.25 < enough < 0.5, "2 MB, a quarter more for the sample, in ten nights, and a listing each night"
+        with Ledger(job.settings.ledger) as ledger:
+            assert result.falls_short in overview(job.settings, ledger, job.clock).jobs[0].proved
+        job.job_more = {"prove_mb": enough, "prove_days": 10}
+        job.write_settings()
+        with Ledger(job.settings.ledger) as ledger:
+            assert "prove_days" not in overview(job.settings, ledger, job.clock).jobs[0].proved
+            never, days = 1, 0
+            while days < 10 and never:
+                proved(job, heal=False)
+                never = ledger.proofs.of(JOB)[0].never
+                days += 1
+        assert never == 0
+
+
+def test_status_says_that_a_file_has_room_in_no_night_until_all_was_read(tmp_path: Path) -> None:
+    with one_job(tmp_path, job_more={"prove_mb": 1}) as job:
+        furnish(job, [2_000] * 5 + [3_000_000])
+        proved(job, heal=False)
+
+        def told() -> str:
+            with Ledger(job.settings.ledger) as ledger:
+                return overview(job.settings, ledger, job.clock).jobs[0].proved
+
+        assert "at 1 MB a night the largest files never have their turn; prove_mb = 3.1 would do" in told()
+        assert (
+            "1 file of up to 3.01 MB is never read by night: `otherroof prove papers --all` reads everything" in told()
+        )
+        proved(job, whole=True, heal=False)
+        assert "by night" not in told()
+        assert "their turn" not in told()
+        proved(job, heal=False)
+        assert "by night" not in told(), "it was read, and is not due again for prove_days"
+        proved(job, budget_mb=0.001, heal=False)
+        assert "by night" not in told(), "what a person asks for once is no night"
 
 
 def test_the_far_boxs_own_word_is_told_apart_and_its_doubt_is_looked_into(job: OneJob) -> None:

@@ -15,6 +15,7 @@ from otherroof.base.clock import SteppedClock
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, EXIT_WRONG_USE, LinkLost, WrongUse
 from otherroof.cli.main import main
 from otherroof.far.clock_offset import ClockOffset
+from otherroof.far_copy.entry import Entry
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.prove import ProveOptions, prove
 from otherroof.jobs.thinning.thin import ThinProgress, ThinReport, pin
@@ -23,6 +24,7 @@ from otherroof.ledger.far_findings import DamagedFile
 from otherroof.ledger.keeping import RuleInForce
 from otherroof.ledger.last_look import WatchLook
 from otherroof.ledger.runs import Hold
+from otherroof.restore.proving.read_back import ReadBack
 from otherroof.restore.proving.report import ProofProgress, ProofReport
 from otherroof.restore.thinning.removal import Removal
 from otherroof.schedule.chores import ChoreInputs
@@ -236,6 +238,27 @@ def test_removal_cut_short_is_ended_by_the_next_and_noted_once(home: Household) 
 
 
 @pytest.mark.slow
+def test_thinning_in_the_middle_of_a_proof_is_no_damage(home: Household) -> None:
+    home.thin()
+    home.clock.step(2 * 86_400)
+    begun = ReadBack.read
+    removed: list[str] = []
+
+    def read(reading: ReadBack, files: Iterator[Entry]) -> None:
+        # The newest versions were opened and are read; older listings are open or yet to come.
+        if not removed:
+            removed.extend(home.thin().removed)
+        begun(reading, files)
+
+    for options in (ProveOptions(whole=True, heal=True), ProveOptions(budget_mb=50, heal=True)):
+        with patch.object(ReadBack, "read", read), home.ledger() as ledger:
+            result = prove(home.job.settings, JOB, JobContext(ProofProgress(), ledger, home.clock), options)
+            assert ledger.damages.of(JOB) == []
+        assert not result.found_damage
+        assert len(removed) == 2
+    home.all_that_stay_come_back()
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_random_days_thinned_again_and_again_leave_every_version_that_stays_whole(empty: Household, seed: int) -> None:
     """Moves, kinds that change, hard links, runs that change nothing: invariants 2 and 3."""

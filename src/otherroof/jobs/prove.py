@@ -20,13 +20,14 @@ from otherroof.copying.report import Problem
 from otherroof.far.place import run_script
 from otherroof.far_copy.entry import path_text
 from otherroof.far_copy.keeper import scratch_name
+from otherroof.forecast.proof_pace import MB, pace_said
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.open_job import HEAL, PROVE, OpenedJob, open_job
 from otherroof.jobs.proof_memory import LedgerMemory
 from otherroof.jobs.thinning.standing_runs import runs_that_should_stand
 from otherroof.ledger import Ledger
 from otherroof.ledger.far_findings import DamagedFile
-from otherroof.ledger.proofs import ProofRow, moment_of_day
+from otherroof.ledger.proofs import HealedDamage, ProofRow, moment_of_day
 from otherroof.restore.proving.heal import DamageMark, Healer, HealReport
 from otherroof.restore.proving.own_word import OwnWords, fetch_own_reading
 from otherroof.restore.proving.prove import FarProof, ProofRequest
@@ -34,7 +35,6 @@ from otherroof.restore.proving.read_back import ReadingContext, WireBudget
 from otherroof.restore.proving.report import ProofProgress, ProofReport, listing_text
 from otherroof.settings import Settings
 
-MB = 1_000_000
 WIRE_NOTE_S = 60.0
 WORDS_SHARE = 0.1  # of the budget that the far box's own reading may take
 
@@ -56,8 +56,10 @@ class ProofResult:
 
     report: ProofReport
     row: ProofRow
+    number: int = 0  # of the row
     healing: HealReport = field(default_factory=HealReport)
     notes: list[Problem] = field(default_factory=list)
+    falls_short: str = ""  # that the job's prove_mb is too little for prove_days
 
     @property
     def found_damage(self) -> bool:
@@ -77,6 +79,8 @@ def prove(
             # K1
             with open_job(settings, name, own, PROVE) as job:
                 _read_back(job, own, options, result)
+            chosen, report = settings.jobs[name], result.report
+            result.falls_short = pace_said(report.to_read, report.largest, chosen.prove_mb, chosen.prove_days)
             # K2
             if ledger.damages.of(name) and not own.stop.asked():
                 _heal(settings, name, own, options, result)
@@ -101,7 +105,7 @@ def _recorded(
     ledger, meter = context.ledger, context.progress.meter
     row = ProofRow(name, settings.jobs[name].far, context.clock.now(), whole=options.whole)
     number = ledger.proofs.begin(row)
-    result = ProofResult(ProofReport(name, options.whole), row)
+    result = ProofResult(ProofReport(name, options.whole), row, number)
     try:
         yield result
     except BaseException as problem:
@@ -112,6 +116,8 @@ def _recorded(
         row.reason = row.reason or report.cut
         row.files, row.size, row.by_word = report.files, report.size, report.word_files
         row.drawn, row.drawn_damaged, row.population = report.drawn, report.drawn_damaged, report.population
+        row.drawn_up_to, row.to_read = report.drawn_up_to, report.to_read
+        row.too_large, row.largest = report.by_no_night, report.largest
         row.damaged, row.healed = len(report.damaged), len(result.healing.healed)
         row.never, row.since = report.never, moment_of_day(report.oldest_day) if report.oldest_day else None
         row.wire_up, row.wire_down, row.ended = meter.wire_up, meter.wire_down, context.clock.now()
@@ -126,7 +132,14 @@ def _read_back(job: OpenedJob, context: JobContext[ProofProgress], options: Prov
     budget = _budget(job, options)
     reading = ReadingContext(context.stop, context.progress, context.tick, WireBudget(context.progress.meter, budget))
     request = ProofRequest(
-        job.name, options.whole, budget, options.share, _known_runs(job), every_nights=job.job.prove_days
+        job.name,
+        options.whole,
+        budget,
+        options.share,
+        _known_runs(job),
+        job.job.prove_days,
+        memory.today,
+        int(job.job.prove_mb * MB),
     )
     with _own_words(job, budget) as words:
         proof = FarProof(job.keeper, request, memory, reading, words)
@@ -195,6 +208,9 @@ def _look_again(job: OpenedJob, context: JobContext[ProofProgress], result: Proo
     finally:
         if source is not None:
             source.close()
+    if healing.healed:
+        files = len({mark.path for mark in healing.healed})
+        ledger.proofs.note_healed(result.number, HealedDamage(files, healing.healed[0].path, context.clock.now()))
     for mark in healing.whole:
         ledger.damages.settle_in(job.name, mark.run, [mark.path])
     now = context.clock.now()

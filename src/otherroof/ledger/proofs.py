@@ -29,7 +29,7 @@ KEPT_DAYS = 5 * 365
 _KEY = (1 << 48) - 1
 _COLUMNS = (
     "job, far, started, ended, reason, whole, files, size, drawn, drawn_damaged, population, damaged, healed, by_word,"
-    " never, since, wire_up, wire_down"
+    " never, since, wire_up, wire_down, drawn_up_to, to_read, too_large, largest"
 )
 
 
@@ -48,6 +48,10 @@ def moment_of_day(day: int) -> datetime:
 class ProofRow:
     """One proof. `size` is bytes of content; `drawn` of the `population` were chosen at random, and of those
     `drawn_damaged` were damaged. `by_word` files are so by the far box's own reading only.
+
+    The population is all files of up to `drawn_up_to` bytes, 0 if any. `to_read` bytes on the wire are about what it
+    takes to read everything back once (0: not known); `too_large` files that are due have room in no
+    night; the largest of them needs `largest` bytes.
 
     Of the newest version `never` files were not read back yet; the others all were, since `since`. `ended` is None as
     long as nothing is known of its end.
@@ -71,6 +75,19 @@ class ProofRow:
     since: datetime | None = None
     wire_up: int = 0
     wire_down: int = 0
+    drawn_up_to: int = 0
+    to_read: int = 0
+    too_large: int = 0
+    largest: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class HealedDamage:
+    """How many damaged files were healed of late, one of them, and when the last was."""
+
+    files: int
+    path: str
+    at: datetime
 
 
 class ProofPage(Page):
@@ -98,7 +115,25 @@ class ProofPage(Page):
         values = (row.job, row.far, stamp(row.started), ended, row.reason, row.whole, row.files, row.size, row.drawn)
         more = (row.drawn_damaged, row.population, row.damaged, row.healed, row.by_word, row.never, since)
         with self.file.writing() as db:
-            db.execute(f"UPDATE proof SET {marks} WHERE number=?", (*values, *more, row.wire_up, row.wire_down, number))
+            last = (row.wire_up, row.wire_down, row.drawn_up_to, row.to_read, row.too_large, row.largest)
+            db.execute(f"UPDATE proof SET {marks} WHERE number=?", (*values, *more, *last, number))
+
+    def note_healed(self, number: int, healed: HealedDamage) -> None:
+        """What this proof has healed. To be noted before it is forgotten that it was damaged: somebody is told."""
+        with self.file.writing() as db:
+            db.execute(
+                "UPDATE proof SET mended=?, mended_path=?, mended_at=? WHERE number=?",
+                (healed.files, healed.path, stamp(healed.at), number),
+            )
+
+    def healed_since(self, job: str, since: datetime) -> HealedDamage | None:
+        """What was healed of a job since then, also by a proof that was cut; None if nothing was."""
+        with self.file.guarded():
+            rows = self.file.db.execute(
+                "SELECT mended, mended_path, mended_at FROM proof WHERE job=? AND mended_at>=? ORDER BY mended_at DESC",
+                (job, stamp(since)),
+            ).fetchall()
+        return HealedDamage(sum(row[0] for row in rows), rows[0][1], from_stamp(rows[0][2])) if rows else None
 
     def of(self, job: str, *, since: datetime | None = None, newest: int = 100) -> list[ProofRow]:
         """A job's proofs that came to an end, newest first."""

@@ -166,7 +166,18 @@ CREATE TABLE keeping_rule (
 # What a run had still to send as it began.
 TO_SEND = "ALTER TABLE run ADD COLUMN bytes_to_send INTEGER NOT NULL DEFAULT 0;"
 
-MIGRATIONS: tuple[str, ...] = (RUNS, WAYS, ALERTS, TURNS, BUNDLES, PROOFS, DRILLS, KEEPING, TO_SEND)
+# Of a proof: which files its sample was drawn from, what all would take, and what it healed, for the alert about that.
+PROOFS_TOLD = """
+ALTER TABLE proof ADD COLUMN drawn_up_to INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE proof ADD COLUMN to_read INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE proof ADD COLUMN too_large INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE proof ADD COLUMN largest INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE proof ADD COLUMN mended INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE proof ADD COLUMN mended_path TEXT NOT NULL DEFAULT '';
+ALTER TABLE proof ADD COLUMN mended_at TEXT NOT NULL DEFAULT '';
+"""
+
+MIGRATIONS: tuple[str, ...] = (RUNS, WAYS, ALERTS, TURNS, BUNDLES, PROOFS, DRILLS, KEEPING, TO_SEND, PROOFS_TOLD)
 
 
 def migrate(db: sqlite3.Connection, path: str, steps: tuple[str, ...] = MIGRATIONS) -> None:

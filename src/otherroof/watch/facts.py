@@ -21,6 +21,7 @@ from otherroof.ledger.keeping import RuleInForce
 from otherroof.ledger.last_look import WatchLook
 from otherroof.ledger.messages import ChannelState
 from otherroof.ledger.probes import WayStop
+from otherroof.ledger.proofs import HealedDamage
 from otherroof.ledger.runs import Hold, RunRow
 from otherroof.settings.alerting import AlertSettings
 from otherroof.watch.words import day_name
@@ -57,8 +58,9 @@ class JobFacts:
     """One job. `newest` is when its newest good copy was begun: the point in time that can be got back.
 
     `runs` are its last runs that ended, newest first; `natures` what they saw in the content, by run; `waiting`
-    what its next run waits for, if it does; `proved` what was read back of its copy, in words; `rule` which versions
-    are kept by, once one was thinned. `drilled` is the last drill that came to an answer, `fruitless` those since then
+    what its next run waits for, if it does; `healed` what was healed before anybody was told that it was
+    damaged; `proved` what was read back of its copy, in words; `rule` which versions are kept by, once one was thinned.
+    `drilled` is the last drill that came to an answer, `fruitless` those since then
     that came to none, newest first, `drill_every` how often one is wanted (0: never by itself); `back_within` how soon
     all must be able to be back (0: no matter). `first_copy` is when the oldest good copy that is known was begun.
     `under_way` is when a run began that has not ended, `at` its times as crontab fields.
@@ -74,6 +76,7 @@ class JobFacts:
     runs: tuple[RunRow, ...] = ()
     natures: Mapping[str, EncryptionSigns] = field(default_factory=dict)
     damages: tuple[DamagedFile, ...] = ()
+    healed: HealedDamage | None = None
     waiting: str = ""
     proved: str = ""
     rule: RuleInForce | None = None

@@ -11,11 +11,12 @@ from otherroof.base.clock import Clock
 from otherroof.forecast.trend import days_until_full
 from otherroof.ledger import Ledger
 from otherroof.ledger.last_look import WatchLook
+from otherroof.ledger.proofs import HealedDamage
 from otherroof.settings import FarBox, Job, Settings
 from otherroof.tunnel.marks import boot_id
 from otherroof.watch.facts import Facts, FarFacts, JobFacts
 from otherroof.watch.proved import proved_text
-from otherroof.watch.rules import UNUSUAL_STANDS
+from otherroof.watch.rules import HEALED_STANDS, UNUSUAL_STANDS
 from otherroof.watch.unusual import MOST_HISTORY
 
 # After a break longer than this between two looks, home itself counts as having been off.
@@ -91,8 +92,9 @@ def _job(ledger: Ledger, name: str, job: Job, zone: ZoneInfo, when: tuple[dateti
         runs=tuple(rows),
         natures=ledger.runs.natures(name, rows[-1].started) if rows else {},
         damages=tuple(ledger.damages.of(name)),
+        healed=_untold_healing(ledger, name, now),
         waiting=waiting,
-        proved=proved_text(ledger.proofs.of(name, since=now - PROOFS_TOLD), zone),
+        proved=proved_text(ledger.proofs.of(name, since=now - PROOFS_TOLD), job, zone),
         rule=ledger.rules.of(name),
         drilled=ledger.drills.last(name, job.far, now + AHEAD),
         fruitless=tuple(ledger.drills.fruitless(name, job.far, now + AHEAD)),
@@ -102,6 +104,16 @@ def _job(ledger: Ledger, name: str, job: Job, zone: ZoneInfo, when: tuple[dateti
         under_way=under_way,
         at=job.at,
     )
+
+
+def _untold_healing(ledger: Ledger, job: str, now: datetime) -> HealedDamage | None:
+    """What was healed of late, unless an alert about that damage stood when it was: its end tells of the healing."""
+    healed = ledger.proofs.healed_since(job, now - HEALED_STANDS)
+    if healed is None:
+        return None
+    alerts = [*ledger.alerts.standing(), *ledger.alerts.ended_since(healed.at)]
+    told = any(alert.key == f"damage:{job}" and alert.raised < healed.at for alert in alerts)
+    return None if told else healed
 
 
 def newest_begun(ledger: Ledger, job: str, far: str, now: datetime) -> datetime | None:

@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 
 from otherroof.base.units import size_text, span_text
 from otherroof.copying.report import GOOD
+from otherroof.ledger.proofs import HealedDamage
 from otherroof.watch.drills import check_failed, too_slow, undrilled
 from otherroof.watch.facts import CLEAR_OF_EDGE, Facts, FarFacts, Finding, JobFacts, too_early
 from otherroof.watch.unusual import why_unusual
@@ -26,6 +27,8 @@ CATCH_UP = timedelta(hours=24)
 # An alert about a single event (an unusual run, a clock jump) ends by itself after this time.
 UNUSUAL_STANDS = timedelta(days=7)
 JUMP_STANDS = timedelta(days=1)
+HEALED_STANDS = timedelta(days=1)
+HEALED = "healed"  # how the mark of an alert begins that tells of damage which is there no more
 
 
 def findings(facts: Facts) -> list[Finding]:
@@ -151,7 +154,10 @@ def held(facts: Facts) -> Iterator[Finding]:
 def damage(facts: Facts) -> Iterator[Finding]:
     """A copy at the far end is not what its listing says."""
     for job in facts.jobs:
+        more = f"; {count_text(job.healed.files, 'other')} found and healed" if job.healed else ""
         if not job.damages:
+            if job.healed is not None:
+                yield _healed(job, job.healed)
             continue
         first = job.damages[0]
         paths = {file.path for file in job.damages}
@@ -159,7 +165,7 @@ def damage(facts: Facts) -> Iterator[Finding]:
             "damage",
             job.name,
             f"damage at the far end: {count_text(len(paths), 'file')} of {job.name}, "
-            f"{first.path!r} among them: {first.why}",
+            f"{first.path!r} among them: {first.why}{more}",
             f"Keep the files in {job.folder} safe, they may be the only good ones. "
             f"`otherroof prove {job.name} --heal` looks at these again and sends what this home still has; one that is "
             f"whole is no longer counted. `otherroof prove {job.name} --all` shows whether there are more: damage that "
@@ -167,6 +173,20 @@ def damage(facts: Facts) -> Iterator[Finding]:
             first.at,
             mark=str(len(paths)),
         )
+
+
+def _healed(job: JobFacts, healed: HealedDamage) -> Finding:
+    others = f", {healed.path!r} among them" if healed.files > 1 else f": {healed.path!r}"
+    return Finding(
+        "damage",
+        job.name,
+        f"damage at the far end was found and healed: {count_text(healed.files, 'file')} of {job.name}{others}; "
+        "sent again, read back, whole",
+        f"Nothing is lost. `otherroof prove {job.name} --all` shows whether there is more: damage that comes again "
+        "means that the far disk is failing.",
+        healed.at,
+        mark=f"{HEALED} {healed.files}",
+    )
 
 
 def space(facts: Facts) -> Iterator[Finding]:

@@ -72,6 +72,7 @@ def _as_json(result: ProofResult, seconds: float) -> dict[str, Any]:
             "drawn": report.drawn,
             "damaged": report.drawn_damaged,
             "of": report.population,
+            "up_to_bytes": report.drawn_up_to,
             "said": report.sample_said,
         },
         "by_the_far_boxs_own_word": {
@@ -79,6 +80,7 @@ def _as_json(result: ProofResult, seconds: float) -> dict[str, Any]:
             "at": stamp(report.word_at) if report.word_at else None,
         },
         "too_large": {"files": report.too_large, "bytes": report.too_large_bytes},
+        "to_read_all": {"bytes": report.to_read, "falls_short": result.falls_short},
         "damaged": [_damage_row(damage) for damage in report.damaged],
         "healed": [{"run": mark.run, "path": mark.path} for mark in result.healing.healed],
         "left": [_damage_row(damage) for damage in result.healing.left],
@@ -120,6 +122,8 @@ def _tell(result: ProofResult, seconds: float) -> None:
             f"  {report.too_large} files ({size_text(report.too_large_bytes)}) are larger than what may be read at "
             "once, and were not read: --all reads them, or a larger prove_mb"
         )
+    if result.falls_short:
+        typer.echo(f"  {result.falls_short}")
     _list("damaged", [_damage_line(damage) for damage in report.damaged])
     known = {(damage.run, damage.path) for damage in report.damaged}
     _list(

@@ -9,10 +9,19 @@ from __future__ import annotations
 
 import random
 import secrets
+from array import array
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import accumulate
 
-RANDOM_SHARE = 0.25  # of a night's bytes
+from otherroof.forecast.proof_pace import RANDOM_SHARE
+
+MOST_FOR_DRAWING = 0.5  # if the file whose turn it is needs more of a night than that, nothing is drawn
+# Files up to this part of a night may be drawn in any case: a sample that should take a quarter of the night takes more
+# than all of it with a chance below (e^3 / 4^4)^8 = 2 in a thousand million then (Chernoff's bound, which holds for
+# drawing without putting back: Hoeffding 1963, section 6; both from memory).
+SURE_PART = 1 / 32
 # What a file costs on the wire besides its content, in bytes towards home: the answers to open, look, read, close, and
 # what SSH puts around them. Measured with many under way, when answers share packets; fewer cost up to twice as much,
 # and so what was really used is looked at while reading.
@@ -24,13 +33,26 @@ PER_BYTE = 0.0025
 @dataclass(frozen=True, slots=True)
 class Choice:
     """Numbers of files. `drawn` at random out of `population` many, in the order they were drawn; `longest` those not
-    proved for longest, the first one first. `too_large` is how many no night has room for, `too_large_bytes` theirs."""
+    proved for longest, the first one first.
+
+    The population is every file of up to `drawn_up_to` bytes; 0 if all are. `too_large` is how many no night has room
+    for.
+    """
 
     drawn: list[int] = field(default_factory=list)
     longest: list[int] = field(default_factory=list)
     population: int = 0
+    drawn_up_to: int = 0
     too_large: int = 0
-    too_large_bytes: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class _SamplePlan:
+    """`count` files are drawn out of the `population` of those that cost up to `most`. Made without chance."""
+
+    count: int = 0
+    population: int = 0
+    most: int = 0
 
 
 def cost(size: int) -> int:
@@ -45,19 +67,20 @@ def choose(sizes: Sequence[int], days: Sequence[int], budget: int, chance: rando
     """
     chance = chance or secrets.SystemRandom()
     costs = [cost(size) for size in sizes]
-    large = [number for number, one in enumerate(costs) if one > budget]
     waiting = _in_turn(days, chance)
     first = next((number for number in waiting if costs[number] <= budget), None)
-    drawn: list[int] = []
-    # A large file whose turn has come may need the whole night: without this it would wait for ever.
-    if first is not None and costs[first] <= budget * (1 - RANDOM_SHARE):
-        drawn = _drawn(costs, budget, chance)
+    plan, drawn = _sample_plan(costs, budget), list[int]()
+    # A large file whose turn has come may need most of the night: without this it could wait for ever.
+    if first is not None and costs[first] <= budget * MOST_FOR_DRAWING:
+        drawn = _drawn(costs, plan, budget, chance)
     return Choice(
         drawn,
         _longest(waiting, costs, budget - sum(costs[number] for number in drawn), set(drawn)),
-        len(sizes) - len(large),
-        len(large),
-        sum(sizes[number] for number in large),
+        plan.population,
+        max((sizes[number] for number, one in enumerate(costs) if one <= plan.most), default=0)
+        if plan.population < len(sizes)
+        else 0,
+        sum(one > budget for one in costs),
     )
 
 
@@ -70,24 +93,41 @@ def _in_turn(days: Sequence[int], chance: random.Random) -> list[int]:
     return numbers
 
 
-def _drawn(costs: Sequence[int], budget: int, chance: random.Random) -> list[int]:
-    """Each file that fits the night with the same chance, one after the other until the random share is used up."""
-    # The one that goes beyond the share is taken as well: leaving it out would favour small files.
+def _sample_plan(costs: Sequence[int], budget: int) -> _SamplePlan:
+    """How many files to draw out of which, settled before the first is drawn.
+
+    To draw until a night is full would not do: whether one more is drawn, or one that does not fit is left out, depends
+    on its size, and then large files are drawn more seldom or more often than the sample's arithmetic takes for
+    granted. So as many are drawn as take the random share on average, out of all files up to such a size that
+    they fit the night, whichever they are.
+    """
+    rising = sorted(costs)
+    sums = array("Q", accumulate(rising, initial=0))
+    sure = bisect_right(rising, budget * SURE_PART)
+    share = int(budget * RANDOM_SHARE)
+    for population in range(bisect_right(rising, budget), 0, -1):
+        if population < len(rising) and rising[population] == rising[population - 1]:
+            continue  # all of one size, or none
+        count = min(population, max(1, share * population // sums[population]))
+        if population <= sure or sums[population] - sums[population - count] <= budget:
+            return _SamplePlan(count, population, rising[population - 1])
+    return _SamplePlan()
+
+
+def _drawn(costs: Sequence[int], plan: _SamplePlan, budget: int, chance: random.Random) -> list[int]:
+    """A simple random sample: each set of so many files of the population has the same chance."""
     drawn: list[int] = []
     moved: dict[int, int] = {}  # Fisher and Yates' shuffle, as far as it is needed, without a list of all
-    spent, left = 0, len(costs)
-    while left and spent < budget * RANDOM_SHARE:
+    left = len(costs)
+    while left and len(drawn) < plan.count:
         at = chance.randrange(left)
         left -= 1
         number = moved.get(at, at)
         moved[at] = moved.get(left, left)
-        if costs[number] > budget:
-            continue  # not of the population
-        if spent + costs[number] > budget:
-            break
-        spent += costs[number]
-        drawn.append(number)
-    return drawn
+        if costs[number] <= plan.most:
+            drawn.append(number)
+    # Hardly ever; to leave out only some of them would leave out large ones.
+    return drawn if sum(costs[number] for number in drawn) <= budget else []
 
 
 def _longest(waiting: Sequence[int], costs: Sequence[int], budget: int, taken: set[int]) -> list[int]:
@@ -100,8 +140,3 @@ def _longest(waiting: Sequence[int], costs: Sequence[int], budget: int, taken: s
             if budget < PER_FILE:
                 break
     return chosen
-
-
-def nights_for_all(total: int, budget: int) -> float:
-    """After how many nights of `budget` bytes everything, which costs `total` in all, was read back once."""
-    return total / (budget * (1 - RANDOM_SHARE)) if budget > 0 else float("inf")

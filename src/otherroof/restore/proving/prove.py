@@ -25,7 +25,7 @@ from otherroof.base.errors import Damaged
 from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.keeper import Keeper
 from otherroof.far_copy.view import FarCopyView
-from otherroof.restore.proving.choice import Choice, choose, cost, nights_for_all
+from otherroof.restore.proving.choice import Choice, choose, cost
 from otherroof.restore.proving.own_word import OwnWords
 from otherroof.restore.proving.read_back import ReadBack, ReadingContext
 from otherroof.restore.proving.report import FarDamage, ProofReport
@@ -53,7 +53,8 @@ class ProofRequest:
     """What to read: `whole` everything; else `share` (0 to 1) of it, or what `budget` bytes on the wire allow.
 
     `known_runs` counted by home's own history, so their listings should be there. `every_nights`: within so many nights
-    each listing is to have its turn.
+    each listing is to have its turn, `today` being the number of this day. `nightly` is what
+    the service may read in a night, whatever is asked for now.
     """
 
     job: str
@@ -62,6 +63,8 @@ class ProofRequest:
     share: float = 0.0
     known_runs: frozenset[str] = frozenset()
     every_nights: float = 90.0
+    today: int = 0
+    nightly: int = 0
 
 
 @dataclass(slots=True)
@@ -71,6 +74,7 @@ class _Candidates:
     sizes: array[int] = field(default_factory=lambda: array("Q"))
     days: array[int] = field(default_factory=lambda: array("H"))
     of_shelf: list[int] = field(default_factory=list)
+    newest_opened: bool = False  # the first shelf is the newest version's
     doubtful: set[int] = field(default_factory=set)  # the far box itself says that these are other than listed
 
 
@@ -106,7 +110,7 @@ class FarProof:
         else:
             with ExitStack() as stack:
                 shelves = [stack.enter_context(closing(shelf)) for shelf in self._opened(view)]
-                self._prove_chosen(shelves)
+                self._prove_chosen(shelves, max(0, len(view.runs) - 1))
         self.report.cut = self._context.stop.asked()
         return self.report
 
@@ -188,16 +192,16 @@ class FarProof:
         turn.sort(key=lambda run: self._memory.day(self._keeper.listing_name(run)))
         return turn[: math.ceil(len(older) / max(1.0, self._request.every_nights))]
 
-    def _prove_chosen(self, shelves: list[Shelf]) -> None:
+    def _prove_chosen(self, shelves: list[Shelf], older: int) -> None:
         """P3."""
         found = self._candidates(shelves)
         total = sum(map(cost, found.sizes))
         budget = self._context.budget.left if self._request.budget is not None else int(total * self._request.share)
         chosen = choose(found.sizes, found.days, budget)
         report = self.report
-        report.population, report.too_large = chosen.population, chosen.too_large
-        report.too_large_bytes = chosen.too_large_bytes
-        report.nights = nights_for_all(total, budget) if total else 0.0
+        report.population, report.drawn_up_to = chosen.population, chosen.drawn_up_to
+        report.to_read = self._to_read(found, older)
+        self._tell_of_large(found, budget)
         progress = self._context.progress
         doubtful = [number for number in found.doubtful if cost(found.sizes[number]) <= budget]
         if len(doubtful) < len(found.doubtful):
@@ -209,13 +213,33 @@ class FarProof:
         drawn = _Tally()
         # What was drawn comes first and by itself: the sentence about it is true only if all of it was read.
         self._read_numbers(shelves, found, chosen.drawn, drawn)
-        report.drawn, report.drawn_damaged = drawn.files, drawn.damaged
+        if drawn.files == len(chosen.drawn):
+            report.drawn, report.drawn_damaged = drawn.files, drawn.damaged
         rest = (set(chosen.longest) | set(doubtful)) - set(chosen.drawn)
         self._read_numbers(shelves, found, rest, _Tally())
         self._tell_of_newest(shelves, found, chosen)
 
+    def _to_read(self, found: _Candidates, older: int) -> int:
+        """About what it costs to read everything once: the newest version, the `older` ones by those opened now, and
+        what is read each night to know what there is."""
+        costs = list(map(cost, found.sizes))
+        newest = sum(costs[: found.of_shelf[0]]) if found.of_shelf and found.newest_opened else 0
+        opened = len(found.of_shelf) - found.newest_opened
+        kept = (sum(costs) - newest) * older // opened if opened else 0
+        return newest + kept + int(self._context.budget.used * self._request.every_nights)
+
+    def _tell_of_large(self, found: _Candidates, budget: int) -> None:
+        """Files that this budget has no room for; and those that no night has, if they were not read by `--all`."""
+        report, used = self.report, self._context.budget.used
+        large = [size for size in found.sizes if cost(size) > budget]
+        report.too_large, report.too_large_bytes = len(large), sum(large)
+        since = self._request.today - self._request.every_nights
+        due = [cost(size) + used for size, day in zip(found.sizes, found.days, strict=True) if day <= since]
+        due = [needed for needed in due if needed > self._request.nightly]
+        report.by_no_night, report.largest = len(due), max(due, default=0)
+
     def _candidates(self, shelves: list[Shelf]) -> _Candidates:
-        found = _Candidates()
+        found = _Candidates(newest_opened=bool(shelves) and not shelves[0].newer)
         for shelf in shelves:
             before = len(found.sizes)
             for entry in shelf.entries():

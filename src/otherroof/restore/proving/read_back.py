@@ -119,8 +119,12 @@ class ReadBack:
     def _tasks(self, files: Iterator[Entry]) -> Iterator[Task[_Read, None] | None]:
         context = self._context
         while not self._missed.look_is_due:
-            if context.stop.asked() or context.budget.is_over(self._small_bytes):
+            if context.stop.asked() or context.budget.is_over():
                 break
+            if self._under_way and context.budget.is_over(self._small_bytes):
+                # Of what is under way some may have come, and then it is counted twice until that is known.
+                yield None
+                continue
             entry = self._again.popleft() if self._again else next(files, None)
             if entry is None:
                 break

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from otherroof.far.place import Meter
 from otherroof.far_copy.entry import Entry, path_text
-from otherroof.forecast.sampling import sample_sentence
+from otherroof.forecast.proof_pace import sample_said
 
 
 @dataclass(slots=True, eq=False)
@@ -55,10 +55,13 @@ class ProofProgress:
 class ProofReport:
     """Files read back over the line, and what was found. Sizes are in bytes of content.
 
-    `drawn` of the `population` were drawn at random, of which `drawn_damaged` were damaged. `word_files` are whole by
+    `drawn` of the `population` were drawn at random, of which `drawn_damaged` were damaged; the population is all files
+    of up to `drawn_up_to` bytes, 0 if any. `word_files` are whole by
     the far box's own word of `word_at`. Of the newest version `never` files were not read back yet, of the others the
-    first on the day with the number `oldest_day`. `extra` are far files that no version needs. `nights`: how many it
-    takes to read everything back once. `cut`: why it ended before it was through.
+    first on the day with the number `oldest_day`. `extra` are far files that no version needs. `too_large` files
+    had no room in this budget. `to_read` is about how many bytes on the wire it takes to read everything back once;
+    `by_no_night` files are due that a night of the job's own budget has no room for, `largest` bytes being what the
+    largest of them would need. `cut`: why it ended before it was through.
     """
 
     job: str
@@ -69,13 +72,16 @@ class ProofReport:
     drawn: int = 0
     drawn_damaged: int = 0
     population: int = 0
+    drawn_up_to: int = 0
     too_large: int = 0
     too_large_bytes: int = 0
+    by_no_night: int = 0
+    largest: int = 0
     word_files: int = 0
     word_at: datetime | None = None
     never: int = 0
     oldest_day: int = 0
-    nights: float = 0.0
+    to_read: int = 0
     damaged: list[FarDamage] = field(default_factory=list)
     extra: list[bytes] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
@@ -89,4 +95,4 @@ class ProofReport:
     @property
     def sample_said(self) -> str:
         """What the files that were drawn at random say of all; empty if none were drawn."""
-        return sample_sentence(self.drawn_damaged, self.drawn, self.population) if self.drawn else ""
+        return sample_said(self.drawn_damaged, self.drawn, self.population, self.drawn_up_to)

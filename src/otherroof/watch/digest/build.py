@@ -31,6 +31,7 @@ from otherroof.watch.digest.values import (
     Verdict,
 )
 from otherroof.watch.facts import FarFacts, Finding, FirstCopy, first_copy_brief, first_copy_text
+from otherroof.watch.rules import HEALED
 from otherroof.watch.words import count_text, day_text, list_text, moment_text, printable
 
 WEEK = timedelta(days=7)
@@ -314,7 +315,9 @@ def _verdict(known: DigestFacts, jobs: Sequence[JobReport], hands: Sequence[Acti
 
 def _wrong(known: DigestFacts, jobs: Sequence[JobReport]) -> list[str]:
     """Why not everything could be got back now; a first copy that gets on is no reason to call anything wrong."""
-    damaged = [finding.about for finding in known.found if finding.rule == "damage"]
+    damaged = [
+        finding.about for finding in known.found if finding.rule == "damage" and not finding.mark.startswith(HEALED)
+    ]
     late = [job.name for job in jobs if not job.kept and job.newest is not None]
     without = [job.name for job in jobs if job.newest is None and not job.first]
     wrong = []
