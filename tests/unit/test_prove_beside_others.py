@@ -99,3 +99,27 @@ def test_two_proofs_at_once_find_the_same_and_one_of_them_heals_it(job: OneJob) 
         assert ledger.damages.of(JOB) == []
     assert not proved(job, whole=True).found_damage
     job.all_come_back()
+
+
+def test_missing_kept_file_goes_back_among_the_kept_and_never_over_the_newest_copy(job: OneJob) -> None:
+    content = job.path("folder 2/file 2").read_bytes()
+    job.path("folder 2/file 2").rename(job.path("folder 2/its new name"))
+    job.put("folder 2/file 2", "another file now")
+    run = job.done().run
+    kept = job.earlier(run) / "folder 2" / "file 2"
+    kept.unlink()
+    assert proved(job, whole=True).healing.healed
+    assert (job.latest / "folder 2" / "file 2").read_bytes() == b"another file now"
+    assert kept.read_bytes() == content
+    job.all_come_back()
+
+
+def test_proof_ends_at_its_budget_even_if_files_cost_more_than_was_thought(
+    job: OneJob, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("otherroof.restore.proving.prove.cost", lambda size: size // 10)
+    monkeypatch.setattr("otherroof.restore.proving.choice.cost", lambda size: size // 10)
+    result = proved(job, budget_mb=0.06, heal=False)
+    assert 0 < result.report.files < 25
+    login_and_look = 12_000
+    assert result.row.wire_down <= 1.05 * 0.06e6 + login_and_look
