@@ -89,6 +89,8 @@ def copied(installed: HomeMachine) -> HomeMachine:
     settings = (
         block('host_key  = "').replace("192.0.2.2", "127.0.0.1").replace("ssh-ed25519 AAAA…", " ".join(host_key[:2]))
     )
+    # The machine's disk is small, and a far disk that is nearly full would be told.
+    settings = settings.replace("host_key  = ", "floor_gb = 0.5\nhost_key  = ", 1)
     installed.write("/etc/otherroof/otherroof.toml", settings)
     typed(installed, "sudo otherroof probe heron")
     typed(installed, block("cp jobs/photos.toml"))

@@ -35,9 +35,10 @@ from support.terminal_talk import talk
 pytestmark = [pytest.mark.lab, pytest.mark.slow]
 
 INSTALL, PAIR, FIRST, TOLD = "Install", "Pair the two houses", "First job", "Be told"
-BACK, MOVE = "Get files back", "Move to a new server"
-# Not on this path: what is tried before one installs, and the other way to pair, which test_each_release.py goes.
-BESIDE_THE_PATH = {"Two commands", "By hand"}
+BACK, KNOWN, MOVE = "Get files back", "Know that it comes back", "Move to a new server"
+# Not on this path: what is tried before one installs, the other way to pair, which test_each_release.py goes, and what
+# has nothing to do in the first weeks.
+BESIDE_THE_PATH = {"Two commands", "By hand", "Keep fewer versions"}
 
 PHOTOS, LETTERS = "/srv/family/photos", "/srv/family/documents"
 SETTINGS = "/etc/otherroof/otherroof.toml"
@@ -84,6 +85,7 @@ SAYS = {
         "sudo otherroof quiet silent:heron --days 14": "no alert 'silent:heron' stands",
     },
     BACK: {"sudo otherroof versions photos": "taken"},
+    KNOWN: {"sudo otherroof drill photos": "photos"},
     MOVE: {
         "sudo otherroof probe heron": "heron answers: all well",
         "sudo otherroof run photos": "photos: done, run ",
@@ -415,6 +417,7 @@ def test_from_a_bare_debian_to_a_copy_under_another_roof_and_on_to_a_new_server(
         first_job(ruth)
         be_told(ruth, *mail, far_box)
         get_back(ruth)
+        ruth.follow(KNOWN)
         move(ruth, servers, installed)
     new = ruth.machine
     told = json.loads(new.run("/usr/local/bin/otherroof", "ledger", "--json", "--job", "photos"))
