@@ -16,7 +16,6 @@ from otherroof.ledger import Ledger
 from otherroof.restore.proving.report import ProofProgress
 from support.main_job import JOB, OneJob, one_job
 from support.open_versions import broken_in_folder
-from support.quick import slow_but_for
 
 
 @pytest.fixture
@@ -61,7 +60,7 @@ def paths(found: dict[str, set[str]]) -> dict[str, set[str]]:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("part", slow_but_for(range(4), [0]))
+@pytest.mark.parametrize("part", range(4))
 def test_cut_at_any_request_no_version_is_less_whole_and_the_rest_is_healed_later(job: OneJob, part: int) -> None:
     furnish(job)
     spoil(job)
