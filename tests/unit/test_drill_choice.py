@@ -24,6 +24,9 @@ from otherroof.restore.drilling.choice import (
 )
 from otherroof.restore.selection import Selection
 
+# Seconds of a processor each; a quick run has others of the kind.
+pytestmark = pytest.mark.slow
+
 MB = 1_000_000
 SIZES = some.one_of(
     some.integers(0, 20_000),
@@ -66,7 +69,6 @@ def test_never_more_than_its_room_and_nothing_twice(sizes: list[int], room: int,
     assert sums.too_large.count + sum(one.count for one in sums.classes) == len(entries)
 
 
-@pytest.mark.slow
 def test_every_file_of_a_class_is_as_likely_as_any_other() -> None:
     """Pearson's chi-square over 600 draws, class by class, where files of a class are alike in size: those that do not
     fit at the edge of the room are then any. Each class is one that is drawn in part."""
@@ -86,7 +88,6 @@ def test_every_file_of_a_class_is_as_likely_as_any_other() -> None:
         assert 1e-4 < stats.chi2.sf(squares, len(counts) - 1) < 1 - 1e-4, (size, share)
 
 
-@pytest.mark.slow
 def test_the_part_is_like_the_whole_by_count_and_by_size() -> None:
     """Over many draws the same share of each class comes, in files and in bytes."""
     entries = household()

@@ -25,7 +25,7 @@ from support.killable import Killable
 from support.main_job import JOB, OneJob
 from support.verbs import Verb, two_files_and_a_link, verb_of
 
-pytestmark = pytest.mark.lasts(10)
+pytestmark = [pytest.mark.slow, pytest.mark.lasts(10)]
 
 NOW = datetime(2031, 3, 6, 12, 0, tzinfo=UTC)
 DAY = timedelta(days=1)
@@ -239,7 +239,6 @@ def test_what_cannot_be_swept_is_told_after_all_else_is_gone(job: OneJob) -> Non
 # -- killed --
 
 
-@pytest.mark.slow
 def test_killed_at_any_moment_the_next_one_leaves_nothing_behind(job: OneJob, tmp_path: Path) -> None:
     for number in range(150):
         job.put(f"many/{number}", os.urandom(30_000))

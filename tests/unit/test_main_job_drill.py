@@ -21,7 +21,7 @@ from otherroof.restore.restore import Restorer
 from support.drills import a_disk_with, drill_rows, drilled, left_over
 from support.main_job import JOB, OneJob, one_job
 
-pytestmark = pytest.mark.lasts(15)
+pytestmark = [pytest.mark.slow, pytest.mark.lasts(15)]
 
 MB = 1_000_000
 FILES = 60
@@ -71,7 +71,6 @@ def test_all_of_a_small_folder_comes_back_whole_and_is_gone_again(job: OneJob) -
     assert 0 < row.figures.soonest_s <= row.figures.back_s <= row.figures.latest_s
 
 
-@pytest.mark.slow
 def test_never_more_than_it_may_and_some_of_every_size(job: OneJob) -> None:
     for seed in range(6):
         found = drilled(job, most=2 * MB, seed=seed)
@@ -112,7 +111,6 @@ def test_a_part_settles_only_the_damage_that_it_has_read(job: OneJob) -> None:
     assert damages(job) == ["films/holiday.mkv"], "the film was too large to be drawn"
 
 
-@pytest.mark.slow
 def test_a_drawn_part_finds_damage_as_often_as_it_draws_the_file(job: OneJob) -> None:
     (job.latest / "pictures/7.jpg").write_bytes(b"no picture")
     found = sum(bool(drilled(job, most=2 * MB, seed=seed).wrong) for seed in range(12))
@@ -232,7 +230,6 @@ def test_what_a_killed_drill_left_is_swept_but_not_one_under_way(job: OneJob) ->
     assert left_over(job) == []
 
 
-@pytest.mark.slow
 def test_two_drills_of_a_job_do_not_meet(job: OneJob) -> None:
     with drill_folder(job.settings, JOB, SystemClock()), pytest.raises(Busy, match="a drill of this job"):
         drilled(job)
@@ -398,7 +395,6 @@ def test_check_that_is_content_needs_no_look(job: OneJob) -> None:
     assert (found.check_code, found.needs_a_look) == (0, False)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("argv", [["/bin/sleep", "60"], ["/no/such/program"]])
 def test_check_that_hangs_or_is_missing_is_told_and_ended(job: OneJob, argv: list[str]) -> None:
     job.job_more = {"drill": {"also": argv, "also_s": 0.5}}

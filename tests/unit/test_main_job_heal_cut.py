@@ -17,6 +17,9 @@ from otherroof.restore.proving.report import ProofProgress
 from support.main_job import JOB, OneJob, one_job
 from support.open_versions import broken_in_folder
 
+# Seconds of a processor each; a quick run has others of the kind.
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def job(tmp_path: Path) -> Iterator[OneJob]:
@@ -59,7 +62,6 @@ def paths(found: dict[str, set[str]]) -> dict[str, set[str]]:
     return {run: {line.split("' ")[0] for line in wrong} for run, wrong in found.items()}
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("part", range(4))
 def test_cut_at_any_request_no_version_is_less_whole_and_the_rest_is_healed_later(job: OneJob, part: int) -> None:
     furnish(job)
@@ -90,7 +92,6 @@ def test_cut_at_any_request_no_version_is_less_whole_and_the_rest_is_healed_late
     job.all_come_back()
 
 
-@pytest.mark.slow
 def test_a_run_between_two_tries_does_no_harm_and_takes_no_damaged_file_away(job: OneJob) -> None:
     furnish(job)
     spoil(job)

@@ -28,6 +28,9 @@ from otherroof.watch.look import look
 from otherroof.watch.overview import overview
 from support.main_job import JOB, OneJob, one_job
 
+# Seconds of a processor each; a quick run has others of the kind.
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def job(tmp_path: Path) -> Iterator[OneJob]:
@@ -50,7 +53,6 @@ def furnish(job: OneJob, sizes: list[int]) -> None:
     job.done()
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("sizes", "budget_mb"),
     [([2_000] * 900, 1.0), ([60_000] * 60, 2.0), ([700_000, 300_000] * 4 + [50_000] * 40, 4.0), ([400] * 2_000, 0.8)],
@@ -65,7 +67,6 @@ def test_what_crosses_the_wire_is_the_budget_within_five_percent(
     assert 0 < result.report.files < len(sizes)
 
 
-@pytest.mark.slow
 def test_every_file_has_its_turn_and_then_it_is_said_since_when(job: OneJob) -> None:
     furnish(job, [3_000] * 200)
     said = []
@@ -93,7 +94,6 @@ def test_an_older_versions_kept_files_have_their_turn_too(job: OneJob) -> None:
     assert not result.report.damaged[0].in_newest
 
 
-@pytest.mark.slow
 def test_samples_of_a_real_far_copy_find_as_often_as_the_law_says(job: OneJob) -> None:
     furnish(job, [1_000] * 60)
     bad = random.Random(3).sample(range(60), 6)

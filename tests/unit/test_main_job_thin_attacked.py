@@ -30,6 +30,9 @@ from support.quick import slow_but_for
 from support.random_days import RandomDays
 from support.thinned_household import ALIKE, KEEPS, START, Household
 
+# Seconds of a processor each; a quick run has others of the kind.
+pytestmark = pytest.mark.slow
+
 DAYS = 7
 
 
@@ -145,7 +148,6 @@ def test_killed_as_the_notes_are_taken_back_it_is_known_what_was_thinned(ripe: H
         assert len(box.tape) > 0
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("part", range(4))
 def test_killed_at_each_request_and_a_run_cut_before_it_is_ended(ripe: Household, tmp_path: Path, part: int) -> None:
     """Invariants 2 and 8: the next run comes in between, with files that changed meanwhile, and is cut too."""

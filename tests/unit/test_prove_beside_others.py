@@ -19,6 +19,9 @@ from otherroof.restore.proving.report import ProofProgress
 from support.main_job import JOB, OneJob, one_job
 from support.open_versions import broken_in_folder
 
+# Seconds of a processor each; a quick run has others of the kind.
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def job(tmp_path: Path) -> Iterator[OneJob]:

@@ -24,6 +24,9 @@ from otherroof.copying.home.reading_process import ReadingProcess
 from otherroof.copying.send.stream import FileStream, ReadAhead, StreamRequest
 from otherroof.far.requests import DataPiece, NotYet
 
+# Seconds of a processor each; a quick run has others of the kind.
+pytestmark = pytest.mark.slow
+
 MOST, AVERAGE, KEY = 100_000, 8192, bytes(range(32))
 WAIT_S = 20.0
 

@@ -255,7 +255,7 @@ def test_a_usual_household_in_trouble_fits_a_small_terminal_and_nothing_is_cut_o
         house.ledger.job_times.note(JobTimes(name, "30 1 * * *", house.now - DAY, waiting=waits))
     house.look()
     monkeypatch.setattr(
-        "otherroof.cli.look.status.console", lambda: Console(width=80, force_terminal=True, no_color=True)
+        "otherroof.cli.look.status.console", lambda: Console(width=80, height=25, force_terminal=True, no_color=True)
     )
     code, said = house.ask()
     said = re.sub("\x1b[^m]*m", "", said)

@@ -22,6 +22,9 @@ from support.power_model import DISKS, Tree, cut_after, cuts
 from support.power_place import PowerBox, power_job
 from support.thinned_household import ALIKE, KEEPS, START, Household
 
+# Seconds of a processor each; a quick run has others of the kind.
+pytestmark = pytest.mark.slow
+
 SEED = 20310407
 DAYS = 6
 KINDS = sorted(DISKS)
@@ -100,7 +103,6 @@ def test_a_cut_after_any_request_of_a_removal_and_of_the_run_after_it_harms_no_v
     assert tried > 200
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("state", ["state as before", "state as after"])
 def test_the_removal_after_a_cut_comes_to_its_end(thinned: Thinned, tmp_path: Path, kind: str, state: str) -> None:

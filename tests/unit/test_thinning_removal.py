@@ -22,6 +22,9 @@ from support.places import Standing
 from support.power_place import TapedPlace
 from support.quick import slow_but_for
 
+# Seconds of a processor each; a quick run has others of the kind.
+pytestmark = pytest.mark.slow
+
 
 def far_in(folder: Path) -> OpenFar:
     (folder / "base").mkdir(parents=True)
@@ -81,7 +84,6 @@ def of_every_kind(seed: int, where: Path) -> tuple[FarHistory, set[str]]:
     return history, some_going(history, random.Random(seed))
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("seed", slow_but_for(range(2), range(30)))
 def test_after_every_request_every_version_that_stays_is_whole(tmp_path: Path, seed: int) -> None:
     """Invariants 2 and 8: requests of many scripts side by side, in any order."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sys
 import textwrap
 import time
 from datetime import datetime, timedelta
@@ -72,8 +73,9 @@ def _look(config: str, as_json: bool) -> int:
     if as_json:
         print_json(found.as_json() | {"service": view.as_json()})
     else:
+        # Not by typer: to a terminal that has but ASCII it writes UTF-8 all the same.
         for line in screen(found, settings.zone, [view.line] if view.differs else [], console()):
-            typer.echo(line)
+            sys.stdout.write(line + "\n")
     return EXIT_LOOK if found.needs_a_look else EXIT_WELL
 
 
