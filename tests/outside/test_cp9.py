@@ -1,17 +1,19 @@
-"""What NIST SP 800-53r5 asks in CP-9(1) and (2), and SP 800-34r1 of the time to recover, by name, on a copy."""
+"""What NIST SP 800-53r5 asks in CP-9(1), (2) and (7), and SP 800-34r1 of the time to recover, by name, on a copy."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from unittest.mock import patch
 
 import pytest
 
-from otherroof.base.clock import SystemClock
+from otherroof.base.clock import SteppedClock, SystemClock
 from otherroof.schedule.chores import service_chores
 from support.drills import drill_rows, drilled, left_over
-from support.main_job import JOB, OneJob
+from support.main_job import JOB, OneJob, one_job
 from support.outside import outside
+from support.thinned_household import ALIKE, KEEPS, START, Household
 from support.verbs import two_files_and_a_link
 
 CP9 = "NIST SP 800-53r5"
@@ -78,3 +80,35 @@ def test_recovery_time_is_measured_and_stands_beside_the_promise(job: OneJob) ->
     assert 0 < back.soonest <= back.seconds <= back.latest
     figures = drill_rows(job)[0].figures
     assert figures.back_s == pytest.approx(back.seconds)
+
+
+@outside(
+    CP9,
+    "CP-9(7), dual authorization for deletion or destruction",
+    "a version goes by a second word alone, days after the first",
+    value="memory",
+    main=True,
+)
+def test_cp_9_7_nothing_is_deleted_by_one_word(tmp_path: Path) -> None:
+    clock = SteppedClock(START)
+    with (
+        one_job(tmp_path, job_more=KEEPS, clock=clock) as job,
+        patch("otherroof.far.trial_file.clock_offset", lambda *_: ALIKE),
+    ):
+        home = Household(job, clock)
+        for day in range(5):
+            job.put("letter", f"day {day}")
+            home.day()
+        home.thin("show")
+        assert (home.notes(), home.versions()) == ([], home.runs), "the look changes nothing"
+        home.thin()
+        assert home.notes() == home.runs[:2]
+        assert home.versions() == home.runs, "the first word writes down what is to go"
+        home.thin("recall")
+        clock.step(90 * 86_400)
+        home.thin()
+        assert home.versions() == home.runs, "what was taken back waits anew"
+        clock.step(2 * 86_400)
+        home.thin()
+        assert not set(home.runs[:2]) & set(home.versions()), "the second word, after the wait"
+        home.all_that_stay_come_back()
