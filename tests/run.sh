@@ -49,7 +49,15 @@ export PYTHONPYCACHEPREFIX
 if [ "${1:-}" = --quick ]; then
     shift
     export OTHERROOF_QUICK=1  # fewer examples, no waiting for the disk (tests/conftest.py)
-    exec "$venv/bin/python" -m pytest --ignore=tests/lab -m "not slow and not lab" -n "$((processes + 1))" --dist loadfile --no-loadscope-reorder "$@"
+    # On a memory disk if there is one: SQLite waits for any other.
+    memory=/dev/shm
+    [ -w "$memory" ] || memory="${TMPDIR:-/tmp}"
+    place=$(mktemp -d "$memory/otherroof-quick.XXXXXX")
+    trap 'rm -rf "$place"' EXIT
+    trap 'exit 130' INT TERM
+    failed=0
+    "$venv/bin/python" -m pytest --ignore=tests/lab -m "not slow and not lab" -n "$((processes + 1))" --dist loadfile --no-loadscope-reorder --basetemp "$place/tests" "$@" || failed=$?
+    exit "$failed"
 fi
 [ $# -eq 0 ] || exec "$venv/bin/python" -m pytest "$@"
 

@@ -16,6 +16,9 @@ from support.outside import outside
 from support.thinned_household import ALIKE, KEEPS, START, Household
 from support.verbs import two_files_and_a_link
 
+# Seconds of a processor each; a quick run has others of the kind.
+pytestmark = pytest.mark.slow
+
 CP9 = "NIST SP 800-53r5"
 
 

@@ -140,6 +140,7 @@ def test_sparse_files_take_no_more_room(both: Both) -> None:
         assert int(taken) <= int(ours.split()[0]) < int(size) // 512 // 4
 
 
+@pytest.mark.slow  # not every memory disk keeps them, and a quick run is on one
 @outside("acl", "getfacl(1)", "access lists and default lists", value="recomputed", main=True)
 def test_access_lists_are_the_same(both: Both) -> None:
     told = alike(both, "getfacl", "--recursive", "--physical", "--numeric", ".", least=1000)
@@ -147,6 +148,7 @@ def test_access_lists_are_the_same(both: Both) -> None:
         assert line in told
 
 
+@pytest.mark.slow  # not every memory disk keeps them, and a quick run is on one
 @outside("attr", "getfattr(1)", "extended attributes of files and folders", value="recomputed", main=True)
 def test_extended_attributes_are_the_same(both: Both) -> None:
     told = alike(both, "getfattr", "-R", "-P", "-h", "-d", "-m", "-", "-e", "hex", ".", least=100)

@@ -23,6 +23,9 @@ from otherroof.forecast.sampling import (
 )
 from support.outside import COMMON, outside
 
+# Seconds of a processor each; a quick run has others of the kind.
+pytestmark = pytest.mark.slow
+
 # GAO/CIGIE Financial Audit Manual, section 450 (sampling control tests), the table of sample sizes: 45 items at 90 %
 # confidence and a tolerable rate of 5 % if no deviation is found. The row was read second-hand.
 GAO_450 = (0.90, 0.05, 45)

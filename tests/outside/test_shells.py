@@ -26,6 +26,9 @@ from support.household import write_household
 from support.lab.need import require_programs
 from support.outside import COMMON, outside
 
+# Seconds of a processor each; a quick run has others of the kind.
+pytestmark = pytest.mark.slow
+
 SCRIPTS = Path(completion.__file__).parent
 BASH_COMPLETION = Path("/usr/share/bash-completion/bash_completion")
 PATIENCE_S = 60.0

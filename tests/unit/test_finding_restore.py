@@ -26,6 +26,9 @@ from support.quick import examples
 from support.simulated import utc
 from support.verbs import Verb, verb_of
 
+# Seconds of a processor each; a quick run has others of the kind.
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def job(tmp_path: Path) -> Iterator[OneJob]:

@@ -18,6 +18,9 @@ from support.main_job import JOB, OneJob, one_job
 from support.simulated import utc
 from support.verbs import Verb, verb_of
 
+# Seconds of a processor each; a quick run has others of the kind.
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def job(tmp_path: Path) -> Iterator[OneJob]:

@@ -16,6 +16,9 @@ from otherroof.ledger import Ledger
 from otherroof.ledger.far_findings import DamagedFile
 from otherroof.ledger.proofs import KEPT_DAYS, NEVER, ProofRow, day_number, moment_of_day
 
+# Seconds of a processor each; a quick run has others of the kind.
+pytestmark = pytest.mark.slow
+
 NOW = datetime(2031, 4, 5, 3, 0, tzinfo=UTC)
 TODAY = day_number(NOW)
 NAMES = [b"latest/a", b"latest/deep/\xff\n", b"earlier/2031-04-05T013000Z-0001/a"]

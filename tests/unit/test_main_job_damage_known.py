@@ -16,6 +16,9 @@ from otherroof.ledger import Ledger
 from otherroof.restore.proving.report import ProofProgress, ProofReport
 from support.main_job import JOB, OneJob, one_job
 
+# Seconds of a processor each; a quick run has others of the kind.
+pytestmark = pytest.mark.slow
+
 BIG = random.Random(6).randbytes(3 * LARGE)
 
 

@@ -17,6 +17,9 @@ from otherroof.restore.proving.report import ProofProgress
 from support.far_damage import KINDS, FarDamages, fingerprint
 from support.main_job import JOB, OneJob, one_job
 
+# Seconds of a processor each; a quick run has others of the kind.
+pytestmark = pytest.mark.slow
+
 ALL = ProveOptions(whole=True, heal=False)
 HEAL_ALL = ProveOptions(whole=True, heal=True)
 

@@ -35,6 +35,9 @@ from support.main_job import JOB, OneJob, one_job
 from support.random_days import RandomDays
 from support.thinned_household import ALIKE, KEEPS, START, Household
 
+# Seconds of a processor each; a quick run has others of the kind.
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def empty(tmp_path: Path) -> Iterator[Household]:

@@ -23,6 +23,9 @@ from otherroof.schedule.proofs import prove_chore
 from otherroof.settings import Settings
 from support.main_job import FAR, JOB, OneJob, one_job
 
+# Seconds of a processor each; a quick run has others of the kind.
+pytestmark = pytest.mark.slow
+
 NOW = datetime(2031, 4, 5, 9, 0, tzinfo=UTC)
 NAME = f"prove {JOB}"
 
