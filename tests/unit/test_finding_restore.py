@@ -13,7 +13,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from otherroof.base.clock import SteppedClock
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_WELL, EXIT_WRONG_USE, WrongUse
 from otherroof.far_copy.entry import Entry
 from otherroof.restore.dated import LONGEST_NAME, dated_names, each_content_once
@@ -42,10 +41,7 @@ def verb(job: OneJob, capsys: pytest.CaptureFixture[str]) -> Verb:
 
 
 def run_on(job: OneJob, day: int) -> str:
-    job.clock = SteppedClock(utc(2026, 6, day, 10, 0))
-    ran = job.run()
-    assert ran.error is None, ran.error
-    return ran.report.run
+    return job.done_at(utc(2026, 6, day, 10, 0))
 
 
 @pytest.fixture(scope="module")

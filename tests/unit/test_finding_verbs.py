@@ -11,7 +11,6 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.base.clock import SteppedClock
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL, EXIT_WRONG_USE
 from otherroof.layouts.open.keeper import OpenKeeper
 from support.main_job import JOB, OneJob, one_job
@@ -34,10 +33,7 @@ def verb(job: OneJob, capsys: pytest.CaptureFixture[str]) -> Verb:
 
 
 def run_on(job: OneJob, day: int) -> str:
-    job.clock = SteppedClock(utc(2026, 6, day, 10, 0))
-    ran = job.run()
-    assert ran.error is None, ran.error
-    return ran.report.run
+    return job.done_at(utc(2026, 6, day, 10, 0))
 
 
 @pytest.fixture(scope="module")

@@ -24,6 +24,11 @@ MOST_ATTRIBUTES = 128 * 1024  # bytes of all names and values together; Linux ta
 MOST_LEFT_OUT = 100  # names of attributes beyond that are told
 LONGEST_PATH = 256 * 1024  # bytes
 
+# What is asked of very many lines without reading each whole. No name can look like the first: its quote marks would be
+# escaped. The second begins every line whose path is UTF-8.
+FOLDER_KIND = b'"kind":"folder"'
+_PLAIN_PATH = b'{"path":'
+
 
 @dataclass(slots=True)
 class Entry:
@@ -72,6 +77,12 @@ class Entry:
         if self.left_out:
             head += f',"left_out":{json.dumps(self.left_out, separators=(",", ":"))}'
         return head + "}"
+
+
+def path_in(line: bytes) -> bytes:
+    """The path in the line of an entry, which must be one that was proved."""
+    # A whole entry takes three times as long to make; only a name that is not UTF-8 needs it.
+    return str(json.loads(line)["path"]).encode() if line.startswith(_PLAIN_PATH) else parse_line(line).path
 
 
 def attributes_that_fit(names: Iterable[str], read: Callable[[str], bytes]) -> tuple[dict[str, bytes], tuple[str, ...]]:

@@ -8,11 +8,11 @@ from __future__ import annotations
 import enum
 from dataclasses import dataclass
 
+from otherroof.far_copy.entry import FOLDER_KIND
 from otherroof.far_copy.numbers import FILE, FOLDER, LINK, SIZE, Numbers
 
 PLANNED, BEGUN, DONE, TROUBLE = 0, 1, 2, 3
 LARGE = 1024 * 1024  # bytes; above this a file is streamed and not held in memory
-_FOLDER_KIND = b'"kind":"folder"'
 _DIGEST_KEY = b'"digest":"'
 
 
@@ -75,7 +75,7 @@ def digest_in(line: bytes | None) -> bytes | None:
 
 
 # What the catalogue had at the path; `had` is 0 once the old one was moved.
-WAS_FILE_OR_LINK = f"(old IS NOT NULL AND instr(old, x'{_FOLDER_KIND.hex()}') = 0)"
+WAS_FILE_OR_LINK = f"(old IS NOT NULL AND instr(old, x'{FOLDER_KIND.hex()}') = 0)"
 
 
 class Rows(enum.Enum):

@@ -16,6 +16,7 @@ from otherroof.base.errors import Damaged, FarTrouble, HomeTrouble, NotThere, Pl
 from otherroof.base.handles import open_plain_file
 from otherroof.base.units import size_text
 from otherroof.far import requests
+from otherroof.far.local_sink import LocalFileSink
 from otherroof.far.place import Place, Task
 from otherroof.far.requests import Attrs, DataPiece, Mode, NotYet, Piece, Script, Space
 from otherroof.far_copy.keeper import RunMark
@@ -195,7 +196,7 @@ class OpenJobFolder:
             raise Damaged("the listing is not there any more", where=f"{self.paths.job}/{run}") from problem
         attrs: Attrs = yield requests.StatOpen(handle)
         self._require_room(run, into, attrs.size)
-        sink = _FileSink(into)
+        sink = LocalFileSink(into, "a listing")
         try:
             yield requests.ReadStream(handle, 0, attrs.size, sink)
         finally:
@@ -264,35 +265,3 @@ class _FileSource:
 
     def landed(self, piece: Piece) -> None:
         """See PieceSource; nobody asks."""
-
-
-class _FileSink:
-    """Writes what comes into a new local file. Raises HomeTrouble if this disk cannot take it."""
-
-    def __init__(self, path: str) -> None:
-        self._path = path
-        try:
-            os.makedirs(os.path.dirname(path), mode=0o700, exist_ok=True)
-            self._file = open(path, "wb", buffering=0)  # noqa: SIM115 - closed by `close`
-        except OSError as problem:
-            raise self._trouble(problem) from problem
-
-    def take(self, data: bytes) -> None:
-        """More bytes, in order."""
-        left = memoryview(data)
-        try:
-            while left:
-                left = left[self._file.write(left) :]
-        except OSError as problem:
-            raise self._trouble(problem) from problem
-
-    def close(self) -> None:
-        """The file stays as far as it came."""
-        self._file.close()
-
-    def _trouble(self, problem: OSError) -> HomeTrouble:
-        return HomeTrouble(
-            f"a listing cannot be laid down here: {problem.strerror}",
-            where=self._path,
-            advice="check that this folder can be written by this account and that its disk is not full",
-        )

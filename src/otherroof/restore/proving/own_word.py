@@ -20,9 +20,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import BinaryIO
 
-from otherroof.base.errors import HomeTrouble, PlaceError
+from otherroof.base.errors import PlaceError
 from otherroof.base.sqlite_file import translating_sqlite
 from otherroof.far import requests
+from otherroof.far.local_sink import LocalFileSink
 from otherroof.far.place import Place, run_script
 from otherroof.far.requests import Script, Sink
 from otherroof.far_copy.entry import is_safe
@@ -76,7 +77,7 @@ def records(file: BinaryIO) -> Iterator[bytes]:
 def fetch_own_reading(place: Place, job: str, into: str, most: int) -> bool:
     """Bring the far box's reading of `job` into a new file of this machine; False if it offers none, or one of more
     than `most` bytes. It lies in a folder of root's own, beside the one that copies are written to."""
-    sink = _NewFile(into)
+    sink = LocalFileSink(into, "the far box's own reading", new=True)
     try:
         return run_script(place, _fetch(b"../" + OWN_FOLDER + b"/" + job.encode() + b".read", sink, min(most, LARGEST)))
     except PlaceError:
@@ -93,32 +94,6 @@ def _fetch(path: bytes, sink: Sink, most: int) -> Script[bool]:
         yield requests.ReadStream(handle, 0, attrs.size, sink)
     yield requests.CloseFile(handle)
     return fits
-
-
-class _NewFile:
-    """Writes what comes into a new file. Raises HomeTrouble if this disk cannot take it."""
-
-    def __init__(self, path: str) -> None:
-        self._path = path
-        try:
-            self._file = open(path, "xb", buffering=0)  # noqa: SIM115 - closed by `close`
-        except OSError as problem:
-            raise self._trouble(problem) from problem
-
-    def take(self, data: bytes) -> None:
-        left = memoryview(data)
-        try:
-            while left:
-                left = left[self._file.write(left) :]
-        except OSError as problem:
-            raise self._trouble(problem) from problem
-
-    def close(self) -> None:
-        self._file.close()
-
-    def _trouble(self, problem: OSError) -> HomeTrouble:
-        what = f"the far box's own reading cannot be laid down here: {problem.strerror}"
-        return HomeTrouble(what, where=self._path, advice="make room on this disk")
 
 
 class OwnWords:

@@ -7,7 +7,6 @@ one version to the next, so a million files that never change cost nothing but t
 from __future__ import annotations
 
 import gzip
-import json
 import os
 import sqlite3
 import zlib
@@ -20,7 +19,7 @@ from itertools import islice
 
 from otherroof.base.errors import HomeTrouble
 from otherroof.base.sqlite_file import DamagedDatabase, open_sqlite, translating_sqlite
-from otherroof.far_copy.entry import parse_line, path_text
+from otherroof.far_copy.entry import FOLDER_KIND, parse_line, path_in, path_text
 
 # Versions have numbers in their order. What lies at a path from version `born` on, until `died` replaced or removed it;
 # born 0: it was there before anything was noted.
@@ -34,7 +33,6 @@ CREATE INDEX item_by_digest ON item (digest, born, died, size);
 CREATE TABLE newest (one INTEGER PRIMARY KEY CHECK (one = 1), lines_of TEXT NOT NULL)
 """
 VERSION = 1
-FOLDER, PLAIN = b'"kind":"folder"', b'{"path":'
 DIGEST = b'","digest":"'  # no name can look like this in a line: its quote marks would be escaped
 BIGGEST = 20  # files that are named
 BATCH = 5000
@@ -258,8 +256,8 @@ def _differences(old: Iterator[bytes], new: Iterator[bytes]) -> Iterator[tuple[b
         if left == right:  # nearly always, and then nothing has to be taken apart
             left, right = next(old, None), next(new, None)
             continue
-        before = _path(left) if left is not None else None
-        after = _path(right) if right is not None else None
+        before = path_in(left) if left is not None else None
+        after = path_in(right) if right is not None else None
         went = after is None or (before is not None and before <= after)
         came = before is None or (after is not None and after <= before)
         gone = _content(left) if went and left is not None else None
@@ -273,12 +271,8 @@ def _differences(old: Iterator[bytes], new: Iterator[bytes]) -> Iterator[tuple[b
         right = next(new, None) if came else right
 
 
-def _path(line: bytes) -> bytes:
-    return str(json.loads(line)["path"]).encode() if line.startswith(PLAIN) else parse_line(line).path
-
-
 def _content(line: bytes) -> tuple[bytes, int, bytes] | None:
-    if FOLDER in line:
+    if FOLDER_KIND in line:
         return None
     entry = parse_line(line)
     return (entry.path, entry.size, entry.digest) if entry.kind == "file" else None

@@ -16,7 +16,6 @@ that has gone leaves room for one. Which versions go is decided elsewhere.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import TypeVar
@@ -24,14 +23,12 @@ from typing import TypeVar
 from otherroof.base.errors import OtherroofError, Refused, RunCut
 from otherroof.far.place import Task
 from otherroof.far.requests import Script
-from otherroof.far_copy.entry import parse_line
+from otherroof.far_copy.entry import FOLDER_KIND, path_in
 from otherroof.far_copy.keeper import Keeper
 from otherroof.far_copy.remover import Remover
 from otherroof.restore.thinning.held_names import HeldNames, held_names
 from otherroof.restore.thinning.stretches import GoingStretch
 
-FOLDER = b'"kind":"folder"'  # no name can look like this in a line: its quote marks would be escaped
-PLAIN = b'{"path":'
 IDLE_TURNS = 2  # of T6 and T7 in which nothing could be handed on, before it is given up
 
 Held = tuple[bytes, str]  # a name, and the run that keeps something under it
@@ -144,7 +141,4 @@ class Removal:
 
 def _paths(lines: Iterable[bytes]) -> Iterator[bytes]:
     """The paths of all that is no folder, from a listing's lines that were proved."""
-    for line in lines:
-        if FOLDER not in line:
-            # A whole entry takes three times as long to make; only a name that is not UTF-8 needs it.
-            yield str(json.loads(line)["path"]).encode() if line.startswith(PLAIN) else parse_line(line).path
+    return (path_in(line) for line in lines if FOLDER_KIND not in line)
