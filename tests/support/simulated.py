@@ -200,8 +200,7 @@ class Simulation:
         self.ledger.runs.begin(start.job, run, start.far, now)
         self._under_way[start.job] = (run, now)
         ended, seconds = self._fate(start, now)
-        if ended.ending != "unreached":
-            self.ledger.answers.note(start.far, now)
+        self._note_answer(start.far, now, ended)
 
         def end() -> None:
             if ended.ending == "cut":
@@ -214,6 +213,10 @@ class Simulation:
 
     def _is(self, job: str, run: str, records: ServiceRecords) -> bool:
         return self._records is records and self._under_way.get(job, ("", None))[0] == run
+
+    def _note_answer(self, far: str, now: datetime, ended: RunEnding) -> None:
+        if ended.ending != "unreached":
+            self.ledger.answers.note(far, now)
 
     def _fate(self, start: RunStart, now: datetime) -> tuple[RunEnding, float]:
         if self.troubles.is_silent(start.far, now):
@@ -236,15 +239,21 @@ class Simulation:
     def _finish(self, records: ServiceRecords, job: str, ended: RunEnding) -> None:
         run, begun = self._under_way.pop(job)
         now, far = self.clock.now(), records.running[job].start.far
-        report = RunReport(job=job, run=run, outcome=ended.outcome, reason=ended.reason)
-        report.bytes = ByteCounts(wire_up=self.run_bytes if ended.outcome == "done" else 0)
-        self.ledger.runs.end(report, now)
+        self.ledger.runs.end(self._report(job, run, ended), now)
         if ended.outcome == "held":
-            self.ledger.holds.note(Hold(job, run, now, ended.reason, 9, 0, 9, None))
+            self.ledger.holds.note(self._hold(job, run, ended))
         elif ended.outcome == "done":
             self.ledger.holds.drop(job)
         records.end(job, ended)
         self.ran.append(Ran(job, far, begun, now, ended.ending, ended.outcome))
+
+    def _report(self, job: str, run: str, ended: RunEnding) -> RunReport:
+        report = RunReport(job=job, run=run, outcome=ended.outcome, reason=ended.reason)
+        report.bytes = ByteCounts(wire_up=self.run_bytes if ended.outcome == "done" else 0)
+        return report
+
+    def _hold(self, job: str, run: str, ended: RunEnding) -> Hold:
+        return Hold(job, run, self.clock.now(), ended.reason, 9, 0, 9, None)
 
     def _probe_ends(self, records: ServiceRecords, chore: Chore, far: str) -> None:
         if self._records is not records:

@@ -71,16 +71,16 @@ def house(tmp_path: Path) -> House:
 def test_all_is_well_is_said_in_one_sentence_and_absence_is_given_a_meaning(house: House) -> None:
     made = house.make()
     assert made.verdict == "safe"
-    assert made.sentence == ("Safe: all 2 copies are recent (the oldest is 22 h old).")
+    assert made.sentence == ("Safe: both copies are recent (the older is 22 h old).")
     text = " ".join(digest.as_text(made).split())
     assert "comes also when all is well, so that its absence means something" in text
     assert "The next one is due Mon 10 March 2031, 07:00" in text
-    assert digest.subject(made) == "[larch] All well: week to 6 March 2031"
+    assert digest.subject(made) == "[larch] All well (week to 6 March 2031)"
 
 
 def test_the_answers_come_in_their_order(house: House) -> None:
     for shown in (house.text(), digest.as_html(house.make())):
-        places = [shown.index(word) for word in ("Safe: all", "WHAT NEEDS A HAND", "JOBS", "FAR BOXES", "NOT COVERED")]
+        places = [shown.index(word) for word in ("Safe: both", "WHAT NEEDS A HAND", "JOBS", "FAR BOXES", "NOT COVERED")]
         assert places == sorted(places)
 
 
@@ -286,7 +286,7 @@ def test_the_far_disk_s_day_is_given_with_its_span() -> None:
     made = build_digest(replace(known(job_week([Night()] * 3)), fars=(FarWeek(facts, (), NOW - 9 * DAY),)))
     text = " ".join(digest.as_text(made).split())
     assert "about 5 May 2031 (between 15 April 2031 and never), if it goes on as in the last weeks" in text
-    assert "last silent Tue 25 February 2031, 06:30" in text
+    assert "last unanswered Tue 25 February 2031, 06:30" in text
     assert "1.00 TB free of 4.00 TB (25%)" in text
 
 
@@ -310,7 +310,7 @@ def test_a_first_copy_that_has_only_begun_is_under_way_and_nothing_is_called_wro
 def test_the_first_sentence_names_what_needs_a_hand(house: House) -> None:
     house.ledger.holds.note(Hold("photos", "r", NOW - HOUR, "most files are gone", 9, 0, 10, None))
     assert house.make().sentence.endswith("But 1 thing needs a hand: job photos is held.")
-    assert digest.subject(house.make()) == "[larch] Safe, but something needs a hand: week to 6 March 2031"
+    assert digest.subject(house.make()) == "[larch] Safe, but something needs a hand (week to 6 March 2031)"
     house.ledger.file.db.execute("UPDATE answer SET at='2031-02-20T00:00:00Z'")
     assert house.make().sentence.endswith(
         "But 2 things need a hand: job photos is held and far box heron does not answer."
@@ -333,7 +333,7 @@ def test_a_first_copy_that_gets_on_is_said_to_be_one_in_every_form_and_needs_not
         "The other copy is recent (21 h 51 min old)."
     )
     assert (made.verdict, made.hands, made.well) == ("first", (), True)
-    assert digest.subject(made) == "[larch] First copy under way: week to 6 March 2031"
+    assert digest.subject(made) == "[larch] First copy under way (week to 6 March 2031)"
     text = " ".join(digest.as_text(made).split())
     assert "about 50.0 GB of 90.0 GB there (55 %); the last 5 nights brought 10.0 GB each on average" in text
     assert "holds: 0 files" not in text
@@ -356,7 +356,7 @@ def test_a_first_copy_beside_something_that_needs_a_hand_says_both(house: House)
     made = house.make()
     assert (made.verdict, made.well) == ("first", False)
     assert made.sentence.endswith("But 1 thing needs a hand: job music is held.")
-    assert digest.subject(made) == "[larch] First copy under way, and something needs a hand: week to 6 March 2031"
+    assert digest.subject(made) == "[larch] First copy under way, and something needs a hand (week to 6 March 2031)"
 
 
 def test_held_jobs_and_a_disk_that_fills_are_in_the_first_sentence_also_beside_something_worse(house: House) -> None:
@@ -367,7 +367,7 @@ def test_held_jobs_and_a_disk_that_fills_are_in_the_first_sentence_also_beside_s
     for worse in ("", "UPDATE run SET outcome='failed' WHERE job='music' AND started > '2031-03-03'"):
         house.ledger.file.db.execute(worse)
         sentence = house.make().sentence
-        assert sentence.startswith("Not safe: 1 of 2" if worse else "Safe: all 2 copies are recent")
+        assert sentence.startswith("Not safe: 1 of 2" if worse else "Safe: both copies are recent")
         assert "job photos is held" in sentence
         assert "the disk of far box heron is full about 16 March 2031" in sentence
 
@@ -562,7 +562,7 @@ def test_a_digest_that_could_not_be_sent_is_replaced_by_the_next(house: House) -
     channels["family"].broken = False
     look(house.settings, house.ledger, house.clock, EXTRA, channels)
     digests = [one for one in channels["family"].taken if one.kind == "digest"]
-    assert [one.line for one in digests] == ["[larch] Not safe: week to 20 March 2031"]
+    assert [one.line for one in digests] == ["[larch] Not safe (week to 20 March 2031)"]
 
 
 def test_mistakes_in_the_settings_are_in_the_digest(house: House) -> None:

@@ -169,7 +169,7 @@ def test_damage_raises_an_alert_and_healing_ends_it(dated: tuple[OneJob, Stepped
         assert "1 damaged file healed of late" in overview(job.settings, ledger, job.clock).jobs[0].proved
 
 
-def test_damage_found_and_healed_by_one_proof_raises_one_alert_and_an_all_clear_follows(
+def test_damage_found_and_healed_by_one_proof_raises_one_alert_and_no_all_clear_follows(
     dated: tuple[OneJob, SteppedClock],
 ) -> None:
     job, clock = dated
@@ -188,6 +188,9 @@ def test_damage_found_and_healed_by_one_proof_raises_one_alert_and_an_all_clear_
     clock.step(86_400)
     assert [kind for kind, _ in looked(job, clock)] == ["over"]
     assert looked(job, clock) == []
+    with Ledger(job.settings.ledger) as ledger:
+        told = ledger.file.db.execute("SELECT kind FROM post WHERE about='damage:papers'").fetchall()
+    assert told == [("alert",)], "nothing was wrong any more when it was told"
 
 
 def test_what_could_not_be_healed_and_what_was_are_told_in_one_alert(dated: tuple[OneJob, SteppedClock]) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -67,8 +67,37 @@ def test_home_that_was_off_itself_gives_the_far_box_time_to_answer_but_not_for_e
 def test_a_restart_of_home_does_not_end_an_alert_that_stands() -> None:
     just_back = look_at(awake_since=NOW - HOUR)
     assert "silent:heron" in found(
-        facts(look=just_back, fars=(far(answered=NOW - 4 * DAY),), standing=frozenset({"silent:heron"}))
+        facts(look=just_back, fars=(far(answered=NOW - 4 * DAY),), standing={"silent:heron": ""})
     )
+
+
+def test_a_silence_that_breaks_a_promise_is_told_before_its_days_are_over() -> None:
+    """One word of what is wrong, not first of the copies that follow from it."""
+    late = job(newest=NOW - 50 * HOUR)
+    gone = far(answered=NOW - 40 * HOUR, unanswered=NOW - HOUR)
+    assert list(found(facts(jobs=(late,), fars=(gone,)))) == ["silent:heron", "late:photos"]
+    assert "silent:heron" not in found(facts(fars=(gone,))), "no copy is late"
+    assert "silent:heron" not in found(facts(jobs=(late,), fars=(replace(gone, unanswered=None),)))
+    before = replace(gone, answered=NOW - HOUR, unanswered=NOW)
+    assert "silent:heron" not in found(facts(jobs=(late,), fars=(before,))), "it was late while the box answered"
+    just_back = look_at(awake_since=NOW - HOUR)
+    assert "silent:heron" not in found(facts(jobs=(late,), fars=(gone,), look=just_back)), "home itself was off"
+    # The copies may go from the settings; the box does not answer all the same.
+    assert "silent:heron" in found(facts(jobs=(), fars=(gone,), standing={"silent:heron": ""}))
+
+
+@pytest.mark.parametrize(("rung", "rule"), [("host key", "host_key"), ("login", "login")])
+def test_who_was_turned_away_hears_of_no_all_clear_because_the_box_is_off_too(rung: str, rule: str) -> None:
+    stop = WayStop(rung, "shows the key A", "compare the keys", NOW - 2 * DAY, NOW - DAY)
+    key, answered = f"{rule}:heron", NOW - 2 * DAY - HOUR
+    first = found(facts(fars=(far(answered=answered, unanswered=NOW - DAY, stop=stop),)))[key]
+    off = WayStop("far address", "no answer", "", NOW - HOUR, NOW - HOUR)
+    box = far(answered=answered, unanswered=NOW - HOUR, stop=off)
+    still = found(facts(fars=(box,), standing={key: first.mark}))[key]
+    assert still.mark == first.mark, "else it were told as another one"
+    assert "now nothing does" in still.headline
+    assert key not in found(facts(fars=(box,)))
+    assert key not in found(facts(fars=(far(answered=NOW),), standing={key: first.mark})), "it answers as it should"
 
 
 # --- a copy is late
@@ -104,7 +133,7 @@ def late_with(**box: object) -> Finding:
     return found(facts(jobs=(job(newest=NOW - 50 * HOUR),), fars=(far(**box),), standing=STANDING))["late:photos"]
 
 
-STANDING = frozenset({"late:photos"})
+STANDING = {"late:photos": ""}
 
 
 def test_a_copy_that_turned_late_while_its_far_box_did_not_answer_is_late_because_of_that() -> None:
@@ -122,7 +151,20 @@ def test_a_copy_that_was_late_before_or_for_another_reason_is_not_blamed_on_the_
     hold = Hold("photos", "r", NOW - 3 * DAY, "most files are gone", 9000, 0, 10_000, None)
     box = far(answered=NOW - 40 * HOUR, unanswered=NOW - HOUR)
     given = facts(jobs=(job(newest=NOW - 50 * HOUR, hold=hold),), fars=(box,))
-    assert found(given)["late:photos"].because == ""
+    assert found(given)["late:photos"].because == "held:photos"
+    later = replace(hold, at=NOW - HOUR)
+    given = facts(jobs=(job(newest=NOW - 50 * HOUR, hold=later),), fars=(box,))
+    assert found(given)["late:photos"].because == "", "it was late before it was held"
+
+
+def test_a_copy_that_is_late_because_it_was_held_gets_a_day_once_it_is_released() -> None:
+    def because(released: timedelta) -> str:
+        late = job(newest=NOW - 50 * HOUR, released=NOW - released)
+        return found(facts(jobs=(late,)))["late:photos"].because
+
+    assert because(HOUR) == "held:photos"
+    assert because(DAY) == "", "its run did not come, or came to nothing"
+    assert because(timedelta(hours=3)) == "", "it was late before it was released"
 
 
 def test_a_copy_gets_a_day_to_catch_up_once_its_far_box_is_back() -> None:
@@ -168,7 +210,7 @@ class Days:
 def disk(free: float, days: float | None = None, standing: bool = False) -> Facts:
     fill = None if days is None else Days(days, days * 0.9)
     mark = SpaceReading(NOW, int(free * 1e9), int(4e12))
-    return facts(fars=(far(space=mark, fill=fill),), standing=frozenset({"space:heron"}) if standing else frozenset())
+    return facts(fars=(far(space=mark, fill=fill),), standing={"space:heron": "trend"} if standing else {})
 
 
 def test_a_disk_below_its_floor_is_found() -> None:
@@ -179,7 +221,7 @@ def test_a_disk_below_its_floor_is_found() -> None:
 def test_a_disk_that_fills_within_its_days_is_found_with_the_day() -> None:
     assert "space:heron" not in found(disk(200, 31))
     one = found(disk(200, 25))["space:heron"]
-    assert "about 31 March 2031 (in 25 days)" in one.headline
+    assert "about 31 March 2031 (in 25 days; 28 March 2031 at the soonest)" in one.headline
     assert "someone else's home" in one.help
 
 
@@ -188,6 +230,13 @@ def test_a_disk_at_the_edge_does_not_come_and_go() -> None:
     assert "space:heron" in found(disk(11, standing=True))
     assert "space:heron" not in found(disk(200, 40, standing=True))
     assert "space:heron" not in found(disk(13, standing=True))
+
+
+def test_a_disk_without_room_for_a_first_copy_is_found_while_that_is_under_way() -> None:
+    space = SpaceReading(NOW, int(200e9), int(4e12))
+    assert "space:heron" not in found(facts(fars=(far(space=space, coming=int(189e9)),)))
+    one = found(facts(fars=(far(space=space, coming=int(191e9)),)))["space:heron"]
+    assert "no room for the first copies that are under way: 191 GB are yet to come; 200 GB free" in one.headline
 
 
 def test_a_disk_that_fills_in_a_thousand_years_breaks_no_calendar() -> None:

@@ -149,9 +149,9 @@ class RunPage(Page):
         return _as_row(row) if row else None
 
     def first_good(self, job: str, far: str) -> datetime | None:
-        """When the oldest run to `far` whose listing was committed was begun; None if there is none."""
+        """When the oldest run to `far` whose listing was committed came to its end; None if there is none."""
         marks = ",".join("?" for _ in GOOD)
-        query = f"SELECT min(started) FROM run WHERE job=? AND far=? AND outcome IN ({marks})"
+        query = f"SELECT min(coalesce(ended, started)) FROM run WHERE job=? AND far=? AND outcome IN ({marks})"
         with self.file.guarded():
             (at,) = self.file.db.execute(query, (job, far, *GOOD)).fetchone()
         return from_stamp(at) if at else None
@@ -232,11 +232,15 @@ class HoldPage(Page):
     """What the guard held, until a person released it and a run went through."""
 
     def note(self, hold: Hold) -> None:
-        """Write down a held run; it takes the place of an older one of the same job."""
+        """Write down a held run; it takes the place of an older one of the same job. As long as nobody releases it, a
+        job is held since its first one."""
         with self.file.writing() as db:
             db.execute(
-                "INSERT OR REPLACE INTO hold (job, run, at, why, removed, changed, of_files, released)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?, NULL)",
+                "INSERT INTO hold (job, run, at, why, removed, changed, of_files, released)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, NULL)"
+                " ON CONFLICT (job) DO UPDATE SET run=excluded.run, why=excluded.why,"
+                " removed=excluded.removed, changed=excluded.changed, of_files=excluded.of_files, released=NULL,"
+                " at=CASE WHEN released IS NULL AND at<excluded.at THEN at ELSE excluded.at END",
                 (hold.job, hold.run, stamp(hold.at), hold.why, hold.removed, hold.changed, hold.of_files),
             )
 

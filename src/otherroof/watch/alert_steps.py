@@ -17,6 +17,7 @@ from typing import Literal
 
 from otherroof.ledger.alerts import Alert
 from otherroof.watch.facts import Finding
+from otherroof.watch.rules import is_event
 
 StepKind = Literal["raised", "again", "over", "kept"]
 
@@ -95,8 +96,9 @@ def _led(finding: Finding, alert: Alert | None, now: datetime, under: str) -> Al
 
 
 def _over(alert: Alert, now: datetime) -> AlertStep:
-    # No all-clear for what was never told by itself.
-    return AlertStep("kept" if alert.because else "over", replace(alert, ended=now), alert)
+    # No all-clear for what was never told by itself, and none for what only became old.
+    untold = bool(alert.because) or is_event(alert.rule, alert.mark)
+    return AlertStep("kept" if untold else "over", replace(alert, ended=now), alert)
 
 
 def _new(finding: Finding, now: datetime) -> Alert:
@@ -119,7 +121,7 @@ def _reworded(alert: Alert, finding: Finding) -> Alert:
 
 
 def _is_due(alert: Alert, now: datetime, repeat: timedelta) -> bool:
-    if alert.quiet_until is not None and now < alert.quiet_until:
+    if is_event(alert.rule, alert.mark) or (alert.quiet_until is not None and now < alert.quiet_until):
         return False
     # The quiet time has just ended and nothing was told since: it still lasts, so it is told without waiting for its
     # turn.

@@ -62,8 +62,9 @@ class JobFacts:
     damaged; `proved` what was read back of its copy, in words; `rule` which versions are kept by, once one was thinned.
     `drilled` is the last drill that came to an answer, `fruitless` those since then
     that came to none, newest first, `drill_every` how often one is wanted (0: never by itself); `back_within` how soon
-    all must be able to be back (0: no matter). `first_copy` is when the oldest good copy that is known was begun.
-    `under_way` is when a run began that has not ended, `at` its times as crontab fields.
+    all must be able to be back (0: no matter). `first_copy` is when the oldest good copy that is known was whole.
+    `under_way` is when a run began that has not ended, `at` its times as crontab fields; `released` is when a person
+    released its held run, as long as no run has counted since.
     """
 
     name: str
@@ -87,6 +88,12 @@ class JobFacts:
     first_copy: datetime | None = None
     under_way: datetime | None = None
     at: str = ""
+    released: datetime | None = None
+
+    def promise_ends(self, now: datetime) -> datetime:
+        """Until when its promise is kept without another copy; a first copy keeps it as long as it gets on."""
+        getting_on = now if self.under_way else self.got_on
+        return (self.newest or getting_on or self.watched_since) + self.promise
 
     @property
     def got_on(self) -> datetime | None:
@@ -178,7 +185,8 @@ def _whole_on(left: NightsLeft, now: datetime, zone: ZoneInfo) -> tuple[str, str
 @dataclass(frozen=True, slots=True)
 class FarFacts:
     """One far box. `answered` is when it last proved its host key, `unanswered` when it last did not answer a probe,
-    `stop` where the checks stop since, `space` its last reading."""
+    `stop` where the checks stop since, `space` its last reading; `coming` is how many bytes first copies that are under
+    way have yet to bring there."""
 
     name: str
     silent: timedelta
@@ -190,6 +198,7 @@ class FarFacts:
     floor: int = 0
     space: SpaceReading | None = None
     fill: FillDays | None = None
+    coming: int = 0
 
     @property
     def heard(self) -> datetime:
@@ -212,8 +221,8 @@ class FarFacts:
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """Everything at one moment. `standing` are the keys of alerts that stand now, `unread` the jobs whose own files
-    have mistakes."""
+    """Everything at one moment. `standing` are the keys of alerts that stand now, each with its mark; `unread` the jobs
+    whose own files have mistakes."""
 
     now: datetime
     zone: ZoneInfo
@@ -225,7 +234,7 @@ class Facts:
     mistakes: tuple[str, ...] = ()
     unread: tuple[str, ...] = ()
     runs_ahead: int = 0
-    standing: frozenset[str] = frozenset()
+    standing: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from otherroof.base.clock import Clock
 from otherroof.forecast.trend import days_until_full
 from otherroof.ledger import Ledger
+from otherroof.ledger.far_findings import SpaceReading
 from otherroof.ledger.last_look import WatchLook
 from otherroof.ledger.proofs import HealedDamage
 from otherroof.settings import FarBox, Job, Settings
@@ -25,6 +28,7 @@ LONG_OFF = timedelta(hours=12)
 AHEAD = timedelta(minutes=5)
 TREND = timedelta(days=60)
 MOST_RUNS = 500
+MADE_ROOM = 0.05  # of the whole disk, from one day's reading to the next: no thinning night gives back so much
 PROOFS_TOLD = timedelta(days=31)  # of so many days it is told what was healed
 _DAY_S = 86_400.0
 
@@ -43,21 +47,25 @@ def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs)
     alerting = settings.told
     look = compare_looks(ledger.looks.last(), clocks_now(clock), alerting.alerts.clock_jump_s)
     waiting = {name: turn.waiting for name, turn in ledger.job_times.by_job().items()}
+    jobs = tuple(
+        _job(ledger, name, job, settings.zone, (since[_subject(name, job)], now, waiting.get(name, "")))
+        for name, job in settings.jobs.items()
+    )
     return Facts(
         now=now,
         zone=ZoneInfo(settings.home.zone),
         look=look,
         alerts=alerting.alerts,
-        jobs=tuple(
-            _job(ledger, name, job, settings.zone, (since[_subject(name, job)], now, waiting.get(name, "")))
-            for name, job in settings.jobs.items()
+        jobs=jobs,
+        fars=tuple(
+            far_facts(ledger, name, far, (since[f"far {name}"], now), [job for job in jobs if job.far == name])
+            for name, far in settings.far.items()
         ),
-        fars=tuple(far_facts(ledger, name, far, since[f"far {name}"], now) for name, far in settings.far.items()),
         channels={name: state for name, state in ledger.posts.channel_states().items() if name in alerting.channels},
         mistakes=extra.mistakes,
         unread=settings.unread,
         runs_ahead=len(ledger.runs.rows(since=now + AHEAD)),
-        standing=frozenset(alert.key for alert in ledger.alerts.standing()),
+        standing={alert.key: alert.mark for alert in ledger.alerts.standing()},
     )
 
 
@@ -103,6 +111,7 @@ def _job(ledger: Ledger, name: str, job: Job, zone: ZoneInfo, when: tuple[dateti
         first_copy=ledger.runs.first_good(name, job.far),
         under_way=under_way,
         at=job.at,
+        released=hold.released if hold is not None else None,
     )
 
 
@@ -122,13 +131,20 @@ def newest_begun(ledger: Ledger, job: str, far: str, now: datetime) -> datetime 
     return row.started if row is not None else None
 
 
-def far_facts(ledger: Ledger, name: str, far: FarBox, since: datetime, now: datetime) -> FarFacts:
-    """What is known of one far box, with the day its disk will be full."""
+def far_facts(
+    ledger: Ledger, name: str, far: FarBox, when: tuple[datetime, datetime], jobs: Sequence[JobFacts]
+) -> FarFacts:
+    """What is known of one far box that these `jobs` go to, with the day its disk will be full. `when`: since when it
+    is watched, and now."""
+    since, now = when
     # Else an entry written while the clock was ahead would count as the newest until that date.
     marks = ledger.spaces.daily(name, now - TREND, now + AHEAD)
     total = marks[-1].total if marks else 0
-    # A disk that was replaced begins a new history.
-    readings = [(mark.at.timestamp() / _DAY_S, float(mark.total - mark.free)) for mark in marks if mark.total == total]
+    # A disk that was replaced begins a new history, and so does one that a first copy was brought to: what that took
+    # is no growth that goes on.
+    calm = max((job.first_copy for job in jobs if job.first_copy is not None), default=now - TREND)
+    readings = since_room_was_made([mark for mark in marks if mark.total == total and mark.at > calm])
+    coming = [copy for job in jobs if (copy := job.copy_under_way(now, ZoneInfo("UTC"))) is not None]
     answered = ledger.answers.last(name, now + AHEAD)
     return FarFacts(
         name=name,
@@ -140,8 +156,22 @@ def far_facts(ledger: Ledger, name: str, far: FarBox, since: datetime, now: date
         fill_days=far.fill_days,
         floor=int(far.floor_gb * 1e9),
         space=marks[-1] if marks else None,
-        fill=days_until_full(readings, float(total)) if readings else None,
+        fill=days_until_full(_points(readings), float(total)) if readings and not coming else None,
+        coming=sum(copy.seen - copy.there for copy in coming),
     )
+
+
+def since_room_was_made(marks: Sequence[SpaceReading]) -> Sequence[SpaceReading]:
+    """The readings since somebody last made room on the disk: what was removed at once says nothing of growth."""
+    begin = 0
+    for place, (before, after) in enumerate(pairwise(marks), 1):
+        if after.free - before.free > MADE_ROOM * after.total:
+            begin = place
+    return marks[begin:]
+
+
+def _points(marks: Sequence[SpaceReading]) -> list[tuple[float, float]]:
+    return [(mark.at.timestamp() / _DAY_S, float(mark.total - mark.free)) for mark in marks]
 
 
 def clocks_now(clock: Clock) -> WatchLook:

@@ -20,10 +20,26 @@ from otherroof.settings.alerting import ChannelSettings
 from otherroof.watch.alert_steps import AlertStep, is_no_longer_in_settings
 from otherroof.watch.channels import Message
 from otherroof.watch.facts import Finding
-from otherroof.watch.rules import gravity
+from otherroof.watch.rules import gravity, is_event
 from otherroof.watch.words import count_text, list_text, moment_text
 
 ALERT, ALL_CLEAR = "alert", "all clear"
+# What an all-clear says is so again, by the rule whose alert is over.
+OVER = {
+    "host_key": "far box {} shows the pinned host key again",
+    "login": "far box {} lets this home in again",
+    "silent": "far box {} answers again",
+    "late": "the copy of {} is not late any more",
+    "held": "job {} is no longer held",
+    "damage": "no damage is known any more in the far copy of {}",
+    "space": "the disk of far box {} has room again",
+    "check_failed": "what comes back of {} passes its check again",
+    "too_slow": "{} would come back soon enough again",
+    "undrilled": "drills of {} come through again",
+    "settings": "the settings have no mistake any more",
+    "unsent": "channel {} works again",
+    "clock": "no run in the ledger is from the future any more",
+}
 # How much of the gravest headline a subject keeps beside the count of the others.
 MOST_HEADLINE = 140
 
@@ -110,19 +126,29 @@ def _alert(step: AlertStep, more: IncludedAlerts, context: MessageContext) -> tu
         f"What to do: {alert.help}",
         "",
         *_consequences(more.steps),
-        f"This alert is called {alert.key}; first told {moment_text(alert.raised, context.zone)}. "
-        f"While it lasts it is told again every {span_text(context.repeat.total_seconds())}, and once when it is over.",
-        f"You know already and it can wait? On {context.home}: otherroof quiet {alert.key} --days 14",
+        *_how_it_goes_on(alert, context),
     ]
     return f"[{context.home}] {still}{alert.headline}{by_it}", "\n".join(lines) + "\n"
+
+
+def _how_it_goes_on(alert: Alert, context: MessageContext) -> list[str]:
+    if is_event(alert.rule, alert.mark):
+        return [f"This alert is called {alert.key}. It tells of something that happened, and is told once."]
+    return [
+        f"This alert is called {alert.key}; first told {moment_text(alert.raised, context.zone)}. "
+        f"While it lasts it is told again every {span_text(context.repeat.total_seconds())}, and once when it is over.",
+        f"You know already and it can wait? On {context.home}: `sudo otherroof quiet {alert.key} --days 14`",
+    ]
 
 
 def _consequences(steps: Sequence[AlertStep]) -> list[str]:
     if not steps:
         return []
-    rows = [f"- {step.after.headline}: `otherroof run {step.after.about}`" for step in steps]
+    held = steps[0].after.because.startswith("held:")
+    rows = [f"- {step.after.headline}" + ("" if held else f": `otherroof run {step.after.about}`") for step in steps]
+    now = "" if held else ", and the command tries a copy now"
     return [
-        "What follows from it; it mends itself once that is over, and the command tries a copy now:",
+        f"What follows from it; it mends itself once that is over{now}:",
         *rows,
         "",
     ]
@@ -133,16 +159,17 @@ def _all_clear(alert: Alert, more: IncludedAlerts, context: MessageContext) -> t
     if is_no_longer_in_settings(alert, context.possible):
         said = f"{alert.about} is no longer in the settings, so {alert.key} is no longer watched"
         return f"[{context.home}] {said}", f"{said}.\n\nThe last word on it was: {alert.headline}.\n"
+    again = OVER[alert.rule].format(alert.about) if alert.rule in OVER else f"the alert {alert.key} is over"
     lines = [
-        f"All clear: the alert {alert.key} is over. It lasted {lasted}, from {moment_text(alert.begun, context.zone)} "
+        f"All clear: {again}. The alert {alert.key} lasted {lasted}, from {moment_text(alert.begun, context.zone)} "
         f"to {moment_text(context.at, context.zone)}.",
         "",
         f"What it was: {alert.headline}.",
     ]
     if more.still:
-        lines += ["", f"Still older than promised: {list_text(more.still)}. They go on by themselves now; what is not "
-                  "fresh in a day is told by itself."]  # fmt: skip
-    return f"[{context.home}] all clear after {lasted}: {alert.key}", "\n".join(lines) + "\n"
+        lines += ["", f"Still older than promised: {list_text(more.still)}. Their runs go on by themselves now; a copy "
+                  "that is not fresh within a day is told of by itself."]  # fmt: skip
+    return f"[{context.home}] all clear: {again} (after {lasted})", "\n".join(lines) + "\n"
 
 
 def _sentence(text: str) -> str:

@@ -29,6 +29,7 @@ UNUSUAL_STANDS = timedelta(days=7)
 JUMP_STANDS = timedelta(days=1)
 HEALED_STANDS = timedelta(days=1)
 HEALED = "healed"  # how the mark of an alert begins that tells of damage which is there no more
+JUMP = "jump"
 
 
 def findings(facts: Facts) -> list[Finding]:
@@ -45,6 +46,13 @@ def without_grace(facts: Facts) -> Facts:
     return replace(facts, look=replace(facts.look, awake_since=facts.now - _LONG_AWAKE))
 
 
+def is_event(rule: str, mark: str) -> bool:
+    """Whether an alert tells of something that happened, not of something that lasts: it is told once, and ends by
+    itself without anything having become better."""
+    healed = rule == "damage" and mark.startswith(HEALED)
+    return healed or rule in ("unusual", "shortened") or (rule == "clock" and mark == JUMP)
+
+
 def gravity(key: str) -> int:
     """Where the alert called `key` stands among others, the gravest first; what is no alert comes last."""
     names = [rule.__name__ for rule in RULES]
@@ -56,8 +64,7 @@ def late(facts: Facts) -> Iterator[Finding]:
     """A job's newest good copy is older than its promise."""
     for job in facts.jobs:
         # A first copy may take weeks: it is late only if it stops getting on.
-        getting_on = facts.now if job.under_way else job.got_on
-        last = job.newest or getting_on or job.watched_since
+        last = job.promise_ends(facts.now) - job.promise
         age = facts.now - last
         if age <= job.promise or too_early(facts, f"late:{job.name}", age, job.promise):
             continue
@@ -78,11 +85,23 @@ def late(facts: Facts) -> Iterator[Finding]:
                     f"({copy.percent} %)"
                 )
         begun = last + job.promise
-        waits, because = _waits_for_far(facts, job, begun)
+        waits, because = _waits(job, facts.now, begun)
+        if not because:
+            waits, because = _waits_for_far(facts, job, begun)
         if waits:
             yield Finding("late", job.name, headline, waits, begun, because=because)
         else:
             yield Finding("late", job.name, headline + _last_word(job), _late_help(job), begun)
+
+
+def _waits(job: JobFacts, now: datetime, begun: datetime) -> tuple[str, str]:
+    """What to do about a copy that is late, since `begun`, only because its run is held, or was until just now, and the
+    key of the alert about that; both empty if that is not the reason."""
+    if job.hold is not None and begun > job.hold.at:
+        return _late_help(job), f"held:{job.name}"
+    if job.released is not None and now - job.released < CATCH_UP and begun < job.released:
+        return f"It was released, and goes on by itself; `otherroof run {job.name}` begins now.", f"held:{job.name}"
+    return "", ""
 
 
 def _waits_for_far(facts: Facts, job: JobFacts, begun: datetime) -> tuple[str, str]:
@@ -103,8 +122,7 @@ def _waits_for_far(facts: Facts, job: JobFacts, begun: datetime) -> tuple[str, s
     if silent_now and begun > last:
         advice = (
             f"Far box {far.name} has not answered since {moment_text(last, facts.zone)}: "
-            f"`otherroof probe {far.name}` shows how far the way goes, `otherroof run {job.name}` tries now. "
-            "Other copies that turn late by the same silence are not told of one by one."
+            f"`otherroof probe {far.name}` shows how far the way goes, `otherroof run {job.name}` tries now."
         )
         return advice, f"silent:{far.name}"
     stands = f"late:{job.name}" in facts.standing
@@ -203,6 +221,12 @@ def space(facts: Facts) -> Iterator[Finding]:
             mark = "floor"
         elif far.fill is not None and far.fill.days <= far.fill_days * slack:
             headline, mark = f"the disk of far box {far.name} will be full {full_by(far, facts)}; now {free}", "trend"
+        elif far.coming > far.space.free - far.floor:
+            headline = (
+                f"the disk of far box {far.name} has no room for the first copies that are under way: "
+                f"{size_text(far.coming)} are yet to come; {free}"
+            )
+            mark = "first copy"
         else:
             continue
         yield Finding(
@@ -218,18 +242,19 @@ def space(facts: Facts) -> Iterator[Finding]:
 
 
 def full_by(far: FarFacts, facts: Facts) -> str:
-    """The day a far disk will be full: `about 12 May 2031 (in 25 days)`."""
+    """The day a far disk will be full: `about 12 May 2031 (in 25 days; 3 May 2031 at the soonest)`."""
     if far.fill is None or far.space is None:
         return "at no day that can be told"
     moment = far.full_on
     if moment is None:
         return "in more than a hundred years"
     ahead = round((moment - facts.now).total_seconds() / 86_400)
-    return (
-        f"about {day_text(moment, facts.zone)} (in {count_text(ahead, 'day')})"
-        if ahead > 0
-        else "now or within the day"
-    )
+    if ahead <= 0:
+        return "now or within the day"
+    likely = day_text(moment, facts.zone)
+    soonest = day_text(far.space.at + timedelta(days=far.fill.soonest), facts.zone)
+    sooner = f"; {soonest} at the soonest" if soonest != likely else ""
+    return f"about {likely} (in {count_text(ahead, 'day')}{sooner})"
 
 
 def unusual(facts: Facts) -> Iterator[Finding]:
@@ -322,7 +347,7 @@ def clock(facts: Facts) -> Iterator[Finding]:
         way = "forward" if look.jumped_s > 0 else "back"
         by = span_text(abs(look.jumped_s))
         headline = f"this machine's clock was set {way} by {by}, to {moment_text(look.jumped_at, facts.zone)}"
-        yield Finding("clock", "", headline, advice, look.jumped_at, mark="jump")
+        yield Finding("clock", "", headline, advice, look.jumped_at, mark=JUMP)
     elif facts.runs_ahead:
         # Comes after the jump it stems from and never hides another alert, because it may stay for years.
         runs = count_text(facts.runs_ahead, "run")

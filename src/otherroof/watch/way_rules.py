@@ -25,6 +25,7 @@ def host_key(facts: Facts) -> Iterator[Finding]:
     """What answers at a far box's address does not hold the pinned host key."""
     for far in facts.fars:
         if far.stop is None or turned_away(far) != "host_key":
+            yield from _not_heard_since(facts, far, "host_key", "showed another host key than the pinned one")
             continue
         yield Finding(
             "host_key",
@@ -44,6 +45,7 @@ def login(facts: Facts) -> Iterator[Finding]:
     for far in facts.fars:
         # Once may have been a connection that broke just then; whoever does not let us in twice means it.
         if far.stop is None or turned_away(far) != "login" or far.stop.at == far.stop.since:
+            yield from _not_heard_since(facts, far, "login", "did not let this home in")
             continue
         yield Finding(
             "login",
@@ -55,12 +57,28 @@ def login(facts: Facts) -> Iterator[Finding]:
         )
 
 
+def _not_heard_since(facts: Facts, far: FarFacts, rule: str, did: str) -> Iterator[Finding]:
+    """An alert that stands is not over because nobody answers at all any more: what was wrong then may be so still."""
+    key = f"{rule}:{far.name}"
+    if key not in facts.standing or not far.unheard or turned_away(far) == rule:
+        return
+    yield Finding(
+        rule,
+        far.name,
+        f"far box {far.name} {did} when something last answered there; now nothing does",
+        f"{_where_it_stops(far, facts)} What was wrong before is looked at again as soon as it answers.",
+        facts.now,
+        mark=facts.standing[key],
+    )
+
+
 def silent(facts: Facts) -> Iterator[Finding]:
-    """A far box has not answered for `silent_days`."""
+    """A far box has not answered for `silent_days`, or for so long that a copy is older than promised by it."""
     for far in facts.fars:
         last = far.heard
         quiet_for = facts.now - last
-        if quiet_for < far.silent or too_early(facts, f"silent:{far.name}", quiet_for, far.silent):
+        days_are_over = quiet_for >= far.silent and not too_early(facts, f"silent:{far.name}", quiet_for, far.silent)
+        if not (days_are_over or _breaks_a_promise(far, facts)):
             continue
         # Something answers there: to ask about the power would lead away from what matters.
         if turned_away(far):
@@ -68,6 +86,21 @@ def silent(facts: Facts) -> Iterator[Finding]:
         since = f"since {moment_text(last, facts.zone)} ({span_text(quiet_for.total_seconds())})"
         silence = f"has not answered {since}" if far.answered else f"has never answered; it is watched {since}"
         yield Finding("silent", far.name, f"far box {far.name} {silence}", _where_it_stops(far, facts), last)
+
+
+def _breaks_a_promise(far: FarFacts, facts: Facts) -> bool:
+    """Whether a copy turned late while `far` did not answer. Once told of, that is not over as long as it does not."""
+    if not far.unheard:
+        return False
+    key = f"silent:{far.name}"
+    ends = [
+        (end, job.promise)
+        for job in facts.jobs
+        if job.far == far.name and job.hold is None and (end := job.promise_ends(facts.now)) > far.heard
+    ]
+    return key in facts.standing or any(
+        facts.now > end and not too_early(facts, key, facts.now - end + promise, promise) for end, promise in ends
+    )
 
 
 def _where_it_stops(far: FarFacts, facts: Facts) -> str:

@@ -81,8 +81,8 @@ MOST_NAMED = 4
 
 @dataclass(frozen=True, slots=True)
 class JobWeek:
-    """What is known of one job: its settings, its newest good copy, its runs of the last five weeks, and how far its
-    first copy is, if it is under way."""
+    """What is known of one job: its settings, its newest good copy, its runs of the last five weeks, how far its first
+    copy is, if it is under way, and since when that is whole."""
 
     name: str
     folder: str
@@ -96,6 +96,7 @@ class JobWeek:
     thinned: str = ""
     drill: str = ""
     first: FirstCopy | None = None
+    whole_since: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +160,7 @@ def job_report(job: JobWeek, known: DigestFacts) -> JobReport:
     before = [row for row in job.runs if known.now - WEEK - BEFORE <= row.started < known.now - WEEK]
     nights = nights_of(job.runs, known.now, known.zone, NIGHTS)
     stuck = any(finding.key == f"late:{job.name}" for finding in known.found)
+    whole = morning_after(job.whole_since, known.zone) if job.whole_since is not None else None
     return JobReport(
         name=job.name,
         folder=job.folder,
@@ -180,8 +182,10 @@ def job_report(job: JobWeek, known: DigestFacts) -> JobReport:
         first=first_copy_text(job.first, known.now, known.zone) if job.first and not stuck else "",
         first_brief=first_copy_brief(job.first, known.now, known.zone) if job.first and not stuck else "",
         mark=_mark(job.name, ABOUT_JOBS, known) or (_GAPS if last and last.files.problems else ""),
-        # From the first night with a run on: nights before it would look like growth from nothing.
-        growth=growth_a_week([float(night.sent) for night in since_first(nights)]),
+        # Good nights after the first copy: that, and nights without an answer, would look like growing lighter.
+        growth=growth_a_week(
+            [float(night.sent) for night in nights if night.good and (whole is None or night.day > whole)]
+        ),
     )
 
 
@@ -339,6 +343,8 @@ def _recent(jobs: Sequence[JobReport], which: str) -> str:
     oldest = span_text(max(job.age_s or 0.0 for job in jobs))
     if len(jobs) == 1:
         return f"{'the one' if which == 'all' else which} copy is recent ({oldest} old)"
+    if len(jobs) == 2 and which == "all":
+        return f"both copies are recent (the older is {oldest} old)"
     return f"{which} {len(jobs)} copies are recent (the oldest is {oldest} old)"
 
 
@@ -359,7 +365,9 @@ def _brief(finding: Finding, known: DigestFacts) -> str:
 
 
 def _of(count: int, whole: int) -> str:
-    return "the one job is" if whole == 1 else f"{count} of {whole} jobs {'is' if count == 1 else 'are'}"
+    if whole <= 2 and count == whole:
+        return "the one job is" if whole == 1 else "both jobs are"
+    return f"{count} of {whole} jobs {'is' if count == 1 else 'are'}"
 
 
 def copies_of(folder: str, same_folder: Iterable[tuple[str, bool]], told: Iterable[str]) -> Copies:

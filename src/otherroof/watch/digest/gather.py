@@ -36,7 +36,12 @@ def gather_digest(settings: Settings, ledger: Ledger, clock: Clock, extra: Watch
         fars=_fars(ledger, facts, now),
         found=findings(facts),
         quiet={alert.key: alert.quiet_until for alert in ledger.alerts.standing() if alert.quiet_until},
-        over=[alert for alert in ledger.alerts.ended_since(now - WEEK) if alert.ended and alert.ended <= now + AHEAD],
+        # What only followed from another is told by that one.
+        over=[
+            alert
+            for alert in ledger.alerts.ended_since(now - WEEK)
+            if alert.ended and alert.ended <= now + AHEAD and not alert.because
+        ],
         uncovered=unprotected_folders(
             [job.folder for job in settings.jobs.values()], alerting.digest.no_copy_wanted, folders_in
         ),
@@ -76,6 +81,7 @@ def _jobs(settings: Settings, ledger: Ledger, now: datetime, facts: Mapping[str,
             waiting=_now(under_way.get(name), turns.get(name), settings.zone),
             proved=facts[name].proved,
             first=facts[name].copy_under_way(now, settings.zone),
+            whole_since=facts[name].first_copy,
             thinned=_thinned(ledger, name, now),
             drill=drill_text(
                 ledger.drills.last(name, job.far, now + AHEAD), job.back_within_hours * 3600, settings.zone

@@ -15,7 +15,9 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from otherroof.base.units import size_text, span_text
+from otherroof.ledger.alerts import Alert
 from otherroof.watch.digest.values import Copies, Digest, FarReport, JobReport, Night, RunTotals, UnprotectedFolders
+from otherroof.watch.rules import is_event
 from otherroof.watch.words import count_text, day_text, list_text, moment_text, short_day_text
 
 WIDTH = 76
@@ -47,7 +49,7 @@ def verdict_words(digest: Digest) -> str:
 
 def subject(digest: Digest) -> str:
     """The digest in a line."""
-    return f"[{digest.home}] {verdict_words(digest)}: week to {day_text(digest.at, digest.zone)}"
+    return f"[{digest.home}] {verdict_words(digest)} (week to {day_text(digest.at, digest.zone)})"
 
 
 @lru_cache(maxsize=1)
@@ -162,7 +164,7 @@ class DigestText:
             share = "no probes this week"
         else:
             share = f"{far.answered} of {count_text(far.probes, 'probe')} answered ({far.answered / far.probes:.0%})"
-        silent = f"last silent {self.when(far.silent_at)}" if far.silent_at else "never silent"
+        silent = f"last unanswered {self.when(far.silent_at)}" if far.silent_at else "none unanswered"
         answered = f"last answered {self.when(far.answered_at)}" if far.answered_at else "has never answered"
         return f"{share}; {silent}; {answered}"
 
@@ -192,12 +194,13 @@ class DigestText:
 
     def ended(self) -> Sequence[str]:
         """What was told this week and is over."""
-        return [
-            f"{alert.headline}; over since {self.when(alert.ended)}, it lasted "
-            f"{span_text(max(0.0, (alert.ended - alert.begun).total_seconds()))}"
-            for alert in self._digest.over
-            if alert.ended is not None
-        ]
+        return [self._ended(alert, alert.ended) for alert in self._digest.over if alert.ended is not None]
+
+    def _ended(self, alert: Alert, ended: datetime) -> str:
+        if is_event(alert.rule, alert.mark):
+            return f"{alert.headline} (told {self.when(alert.raised)})"
+        lasted = span_text(max(0.0, (ended - alert.begun).total_seconds()))
+        return f"{alert.headline}; over since {self.when(ended)}, it lasted {lasted}"
 
     def absence(self) -> str:
         """Why this digest comes also when all is well."""
