@@ -6,7 +6,7 @@ from pathlib import Path
 
 MODULES: tuple[str, ...] = (
     *(f"layouts/open/{n}.py" for n in ("steps", "aside", "writer", "job_folder", "keeper", "reader", "remover")),
-    *("layouts/open/walk.py", "layouts/open/paths.py"),
+    *(f"layouts/open/{n}.py" for n in ("walk", "paths", "mender")),
     *(f"copying/{n}.py" for n in ("commit", "run", "other_server")),
     *(f"copying/send/{n}.py" for n in ("far_syncs", "files", "known_content", "landed", "large_files", "lost_folders")),
     *(f"copying/send/{n}.py" for n in ("own_secrets", "pieces", "send", "settling", "stream", "under_way")),
@@ -15,20 +15,28 @@ MODULES: tuple[str, ...] = (
     *(f"copying/compare/{n}.py" for n in ("held_content", "plan", "plan_file")),
     *(f"copying/home/{n}.py" for n in ("scan", "read", "chunks", "chunk_lists", "looks_encrypted")),
     *(f"restore/{n}.py" for n in ("target", "restore", "properties", "local_file", "versions")),
+    *(f"restore/proving/{n}.py" for n in ("choice", "heal", "home_file", "own_word", "prove", "read_back", "shelves")),
+    "restore/proving/strangers.py",
+    *(f"restore/drilling/{n}.py" for n in ("choice", "compare", "part")),
+    *(f"restore/thinning/{n}.py" for n in ("changes", "held_names", "objections", "removal", "rule", "stretches")),
+    "restore/thinning/two_steps.py",
+    *(f"jobs/{n}.py" for n in ("commands", "drill", "drill_folder", "locks", "open_job", "own_files", "proof_memory")),
+    *(f"jobs/{n}.py" for n in ("prove", "run", "stop_sign", "thinning/standing_runs", "thinning/thin")),
     *(f"far/sftp/{n}.py" for n in ("codec", "channel", "streams")),
     *(f"far/{n}.py" for n in ("courtesy", "pacing", "requests", "session")),
     *(f"far_copy/{n}.py" for n in ("listing", "entry", "listing_key", "numbers", "keeper")),
-    *("watch/facts.py", "watch/way_rules.py"),
+    *(f"watch/{n}.py" for n in ("facts", "way_rules", "drills", "proved")),
     *(f"watch/{n}.py" for n in ("rules", "look", "messages", "sending", "alert_steps", "gather", "unusual")),
     *(f"ledger/{n}.py" for n in ("alerts", "database", "far_findings", "file", "job_times", "last_look", "messages")),
-    *(f"ledger/{n}.py" for n in ("probes", "runs", "soundness")),
+    *(f"ledger/{n}.py" for n in ("probes", "runs", "soundness", "proofs", "keeping")),
+    *(f"schedule/{n}.py" for n in ("chores", "drills", "job_runner", "last_resort", "proofs", "thin_chore")),
     *("schedule/due.py", "schedule/plan.py", "settings/windows.py", "settings/crontab.py", "settings/promises.py"),
     *("forecast/trend.py", "tunnel/network/address_plan.py", "tunnel/network/routes.py"),
     *("base/atomic_file.py", "base/locks.py", "base/units.py"),
 )
 
-Row = tuple[str, str, str]  # old text, new text, what it would do to people
-MARKS = {"!": 2, "-": 0, "+": 1}  # which of a row's texts a line of a table belongs to
+Row = tuple[str, str, str, str]  # old text, new text, what it would do to people, why no test has to notice it
+MARKS = {"!": 2, "-": 0, "+": 1, "?": 3}  # which of a row's texts a line of a table belongs to
 
 
 def tables() -> dict[str, list[Row]]:
@@ -44,7 +52,7 @@ def tables() -> dict[str, list[Row]]:
                 module, rows = text.strip(" ="), []
             elif mark in MARKS:
                 if mark == "!":
-                    rows.append([[], [], []])
+                    rows.append([[], [], [], []])
                 rows[-1][MARKS[mark]].append(text)
             elif line and not line.startswith("# "):
                 raise ValueError(f"{file.name}: {line!r} is no line of a table")
@@ -53,5 +61,5 @@ def tables() -> dict[str, list[Row]]:
 
 
 def _as_row(row: list[list[str]]) -> Row:
-    old, new, what = ("\n".join(lines) for lines in row)
-    return old, new, what
+    old, new, what, why_not = ("\n".join(lines) for lines in row)
+    return old, new, what, why_not.replace("\n", " ")

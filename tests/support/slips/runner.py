@@ -7,7 +7,6 @@ at the first test costs a second. The copy lies in a temporary folder; the tree 
 from __future__ import annotations
 
 import importlib
-import json
 import os
 import shutil
 import signal
@@ -35,61 +34,11 @@ IMPORTED = (
     ),
     *("apscheduler.schedulers.background", "jinja2", "typer", "pyfastcdc", "sqlite3", "aiosmtpd.controller"),
 )
-PYTEST = ("-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", "-m", "not lab and not slow", "--tb=line")
+PYTEST = ("-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", "-m", "not lab", "--tb=line")
 # It was imported before, and its assertions are not of interest.
 PYTEST += ("-W", "ignore::pytest.PytestAssertRewriteWarning")
 PASSED = 0  # pytest's exit code
-
-# Which test files hold what is told of a room as a whole, beside those that call it.
-UNIT = "tests/unit/test_"
-POWER = "power_cuts_in_model.py::test_a_cut_after_any"  # each of these counts
-MOST_FILES = 10  # of tests in one round: to read a file costs more than many a test in it
-FITS: dict[str, tuple[str, ...]] = {
-    "layouts/open/": ("layout_folder", "layout_order", POWER),
-    "copying/commit": ("commit_steps", POWER, "main_job_changes", "other_server"),
-    "copying/run": ("main_job_recovery", "main_job_guard"),
-    "copying/compare/catalogue": ("catalogue_checked", "main_job_recovery", "damaged_state"),
-    "copying/compare/compare": ("guard_reckoning", "compare_and_fold"),
-    "copying/compare/doubts": (
-        "changes_found",
-        "main_job_guard",
-    ),
-    "copying/compare/find_changes": (
-        "changes_found",
-        "main_job_guard",
-    ),
-    "copying/compare/fold": ("compare_and_fold", "main_job_trouble"),
-    "copying/compare/guard": ("guard_reckoning", "main_job_guard"),
-    "copying/compare/half_sent": (
-        "run_plan_notes",
-        "main_job_recovery",
-    ),
-    "copying/compare/hard_links": ("main_job_changes",),
-    "copying/compare/held_content": ("run_plan_notes", "main_job_changes", "main_job_recovery"),
-    "copying/compare/plan": ("run_plan_notes", POWER, "main_job_young_files", "main_job_changes", "damaged_state"),
-    "copying/home/": ("reading_home", "scan", "main_job_changes", "pinned_numbers"),
-    "copying/send/": (
-        "what_counts_as_sent",
-        "run_plan_notes",
-        POWER,
-        "main_job_recovery",
-        "main_job_trouble",
-        "main_job_changes",
-    ),
-    "restore/": ("restored_properties", "main_job_restore", "restore_while_runs_go_on"),
-    "ledger/": ("ledger_scopes",),
-    "watch/": ("watch_facts", "alert_steps", "watch_rules"),
-    "schedule/": ("what_is_owed",),
-    "base/": ("commit_steps",),
-    "forecast/": ("commit_steps",),
-    "settings/": ("edges_of_time",),
-    "far/": ("sftp_answers", "courtesy_law", "pinned_numbers"),
-    "far_copy/": (
-        "reading_home",
-        "pinned_numbers",
-    ),
-    "tunnel/": ("pinned_numbers",),
-}
+TIMED_OUT = "(time-out)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,64 +98,6 @@ class Copy:
         os.utime(path, (self._made, self._made))
 
 
-class WhoFits:
-    """Which tests call a function, as `who_calls` wrote it down."""
-
-    def __init__(self, folder: Path) -> None:
-        self._seconds: dict[str, float] = {}
-        self._by_call: dict[str, list[str]] = {}
-        self._by_module: dict[str, set[str]] = {}
-        for file in sorted(folder.glob("*.json")):
-            for test, told in json.loads(file.read_text(encoding="utf-8")).items():
-                self._seconds[test] = told["seconds"]
-                for call in told["calls"]:
-                    self._by_call.setdefault(call, []).append(test)
-                    self._by_module.setdefault(call.partition(":")[0], set()).add(test)
-
-    def fitting(self, slip: Slip, functions: dict[int, range], text: str, most_s: float) -> list[list[str]]:
-        """Two rounds of tests, each for about `most_s` seconds: those that call the function in which the slip is (else
-        anything of the module) and whose file is named like the module or in the list; then the others of these, the
-        quickest of each kind first, out of a few files."""
-        line = text.count("\n", 0, slip.at) + 1
-        inside = [first for first, lines in functions.items() if line in lines]
-        calling = self._by_call.get(f"{slip.module}:{max(inside)}", []) if inside else []
-        rows = sorted(calling or self._by_module.get(slip.module, ()), key=self._order)
-        kinds = {test.partition("[")[0]: test for test in reversed(rows)}
-        rows.sort(key=lambda test: kinds[test.partition("[")[0]] != test)  # the quickest of each kind
-        first: list[str] = []
-        shares = self._shares(slip.module)
-        for share in shares:
-            # What a fixture of the whole file has called is noted with the first of its tests only.
-            tests = rows if POWER not in share else sorted(self._seconds, key=self._order)
-            fit = [test for test in tests if share in test and test not in first]
-            first += self._for_seconds(fit, most_s if POWER in share else most_s / len(shares))
-        return [first, self._for_seconds([test for test in rows if test not in first], most_s)]
-
-    def _shares(self, module: str) -> list[str]:
-        """Which files, or tests in them, hold what is told of the module: one named like it, and those in the list."""
-        own = module.rpartition("/")[2].removesuffix(".py")
-        listed = [f"{UNIT}{name}" for above, names in FITS.items() if module.startswith(above) for name in names]
-        return [f"/test_{own}.py::", f"_{own}.py::", *(name if "::" in name else f"{name}.py::" for name in listed)]
-
-    def _order(self, test: str) -> tuple[float, str]:
-        return self._seconds[test], test
-
-    def _for_seconds(self, tests: list[str], most_s: float) -> list[str]:
-        chosen: list[str] = []
-        files: set[str] = set()
-        total = 0.0
-        for test in tests:
-            file = test.partition("::")[0]
-            if file not in files and len(files) == MOST_FILES:
-                continue
-            total += self._seconds[test]
-            if chosen and total > most_s:
-                break
-            files.add(file)
-            chosen.append(test)
-        return chosen
-
-
 def run_tests(copy: Copy, tests: Iterable[str], most_s: float) -> str:
     """The name of the first test that fails, "(time-out)", or "" if all pass."""
     with tempfile.TemporaryDirectory(prefix="slip-", dir=copy.where) as scratch:
@@ -216,7 +107,7 @@ def run_tests(copy: Copy, tests: Iterable[str], most_s: float) -> str:
             _be_pytest(copy, [*PYTEST, f"--basetemp={scratch}/tests", *tests], told)
         code = _wait(child, most_s)
         if code is None:
-            return "(time-out)"
+            return TIMED_OUT
         text = told.read_text(encoding="utf-8", errors="replace")
         if code == PASSED:
             return ""
@@ -280,5 +171,5 @@ def note_who_calls(tree: Path, folder: Path, words: list[str]) -> None:
     """Run the tests once with `who_calls`. Raises CalledProcessError if one fails: no slip could be told then."""
     environment = os.environ | {"OTHERROOF_WHO_CALLS": str(folder), "OTHERROOF_QUICK": "1", "PYTHONPATH": "src:tests"}
     argv = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-p", "support.slips.who_calls"]
-    argv += ["--ignore=tests/lab", "-m", "not lab and not slow", *words]
+    argv += ["--ignore=tests/lab", "-m", "not lab", *words]
     subprocess.run(argv, cwd=tree, env=environment, check=True)

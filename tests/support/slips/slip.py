@@ -5,6 +5,7 @@ Knows nothing of tests.
 
 from __future__ import annotations
 
+import ast
 from dataclasses import dataclass
 
 HAND = "by hand"
@@ -20,6 +21,12 @@ class Slip:
     new: str
     what: str
     kind: str = HAND
+    why_not: str = ""  # the reason that no test has to notice it: it cannot hurt, or changes nothing
+
+    @property
+    def key(self) -> tuple[str, str, str, int]:
+        """What makes it this slip, also after the module has grown elsewhere: a text by hand is there once."""
+        return self.module, self.old, self.new, -1 if self.kind == HAND else self.at
 
     def made_in(self, text: str) -> str:
         """The module's text with the slip in it."""
@@ -35,11 +42,25 @@ class SlipIsGone(Exception):
     """The text that a slip changes is not in the module, or more than once."""
 
 
-def by_hand(module: str, text: str, rows: list[tuple[str, str, str]]) -> list[Slip]:
-    """The slips of a table's rows: old text, new text, what it would do to people. Raises SlipIsGone."""
+class NoModule(Exception):
+    """With the slip the module is none at all: any test would notice that, and say nothing of what the slip does."""
+
+
+def check_readable(slips: list[Slip], texts: dict[str, str]) -> None:
+    """Raises NoModule if Python cannot read a module with one of the slips in it."""
+    for slip in slips:
+        try:
+            ast.parse(slip.made_in(texts[slip.module]))
+        except SyntaxError as problem:
+            raise NoModule(f"{slip.module}: {slip.new!r}: {problem}") from problem
+
+
+def by_hand(module: str, text: str, rows: list[tuple[str, str, str, str]]) -> list[Slip]:
+    """The slips of a table's rows: old text, new text, what it would do to people, and why no test has to notice it
+    ("" if one has to). Raises SlipIsGone."""
     found = []
-    for old, new, what in rows:
+    for old, new, what, why_not in rows:
         if text.count(old) != 1:
             raise SlipIsGone(f"{module}: {text.count(old)} times in it: {old!r}")
-        found.append(Slip(module, text.index(old), old, new, what))
+        found.append(Slip(module, text.index(old), old, new, what, why_not=why_not))
     return found

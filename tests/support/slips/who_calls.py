@@ -21,7 +21,7 @@ ROOM = os.sep + os.path.join("src", "otherroof") + os.sep
 
 
 class WhoCalls:
-    """What each test called: names of files and the first lines of the functions in them."""
+    """What each test called: names of files and of the functions in them, which stay when a file grows."""
 
     def __init__(self, into: Path) -> None:
         self._into = into
@@ -47,7 +47,7 @@ class WhoCalls:
             threading.settrace(None)  # type: ignore[arg-type]
             calls = sorted(
                 {
-                    f"{code.co_filename.partition(ROOM)[2]}:{code.co_firstlineno}"
+                    f"{code.co_filename.partition(ROOM)[2]}:{code.co_qualname}"
                     for code in called
                     if ROOM in code.co_filename
                 }
