@@ -46,6 +46,7 @@ class Asked:
     who_calls: str  # a folder
     seconds: float
     former: list[Verdict]  # what noticed a slip is asked first
+    only: list[str]  # instead of what fits
 
 
 def slips_of(module: str, text: str, generic: int) -> list[Slip]:
@@ -53,11 +54,11 @@ def slips_of(module: str, text: str, generic: int) -> list[Slip]:
     return [*by_hand(module, text, tables().get(module, [])), *some_of(generic_slips(module, text), text, generic)]
 
 
-def try_slip(slip: Slip, copy: Copy, who: WhoFits, most_s: float) -> Verdict:
-    """Make the slip and run what fits it, in rounds until a test notices it."""
+def try_slip(slip: Slip, copy: Copy, who: WhoFits, most_s: float, only: list[str]) -> Verdict:
+    """Make the slip and run what fits it, or `only` these, in rounds until a test notices it."""
     text = copy.text_of(slip.module)
     line, begun, ran = slip.line_in(text), time.monotonic(), 0
-    for fitting in who.fitting(slip, text, most_s):
+    for fitting in [only] if only else who.fitting(slip, text, most_s):
         tests = [test for test in fitting if test not in copy.unsound]
         # A test takes longer beside others; what ends nowhere is noticed too, but not what a busy machine makes slow.
         limit_s = TIME_OUT_S + 4 * who.seconds(tests)
@@ -68,9 +69,12 @@ def try_slip(slip: Slip, copy: Copy, who: WhoFits, most_s: float) -> Verdict:
             if noticed_by == TIMED_OUT and run_tests(copy, tests, limit_s):
                 noticed_by = ""
             # A test that fails by itself notices nothing.
-            if noticed_by not in tests or copy.is_sound(noticed_by, limit_s):
+            if "::" not in noticed_by or copy.is_sound(noticed_by, limit_s):
                 break
-            tests.remove(noticed_by)
+            if noticed_by in tests:
+                tests.remove(noticed_by)
+            else:  # it was named by its file
+                tests.append(f"--deselect={noticed_by}")
             noticed_by = ""
         ran += len(tests)
         if noticed_by:
@@ -89,7 +93,7 @@ def work(where: str, asked: Asked, slips: list[Slip], told: multiprocessing.Queu
         for verdict in asked.former:
             who.learn(verdict.slip, verdict.noticed_by)
         for slip in slips:
-            told.put(try_slip(slip, copy, who, asked.seconds))
+            told.put(try_slip(slip, copy, who, asked.seconds, asked.only))
         told.put("")
     except Exception as problem:  # noqa: BLE001 - whatever it is, the parent must hear of it
         told.put(f"{type(problem).__name__}: {problem}")
@@ -196,12 +200,14 @@ def main() -> int:
     ask.add_argument("--notes", metavar="FILE", help="keep verdicts there; what it has is not tried again")
     ask.add_argument("--again", action="store_true", help="but survivors are")
     ask.add_argument("--former", metavar="FILE", help="notes of another day: what noticed a slip then is asked first")
+    ask.add_argument("--what", default="", help="only slips whose harm has these words in it")
+    ask.add_argument("--tests", nargs="+", default=[], help="ask these tests or files instead of what fits")
     ask.add_argument("-n", "--processes", type=int, default=2)
     ask.add_argument("--who-calls", metavar="FOLDER", help="which test calls what, noted there or to be noted")
     wanted = ask.parse_args()
     texts = {module: (TREE / OURS / module).read_text(encoding="utf-8") for module in chosen(wanted.module)}
     slips = [slip for module, text in texts.items() for slip in slips_of(module, text, wanted.generic)]
-    slips = [slip for slip in slips if slip.kind == HAND or not wanted.hand]
+    slips = [slip for slip in slips if (slip.kind == HAND or not wanted.hand) and wanted.what in slip.what]
     check_readable(slips, texts)
     verdicts = of_today(noted(wanted.notes), slips)
     if wanted.again:
@@ -216,7 +222,8 @@ def main() -> int:
         folder = Path(wanted.who_calls or scratch)
         if not any(folder.glob("*.json")):
             note_who_calls(TREE, folder, ["-n", str(wanted.processes)])
-        asked = Asked(str(folder), wanted.seconds, [*noted(wanted.former), *noted(wanted.notes)])
+        former = [*noted(wanted.former), *noted(wanted.notes)]
+        asked = Asked(str(folder), wanted.seconds, former, wanted.tests)
         for verdict in carry_out(slips, wanted.processes, asked):
             verdicts.append(verdict)
             if wanted.notes:

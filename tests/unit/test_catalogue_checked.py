@@ -172,6 +172,16 @@ def test_a_loss_is_over_when_the_run_is_there_again(files: JobStateFiles) -> Non
     assert (checked.lost, facts_of(files).lost) == (False, "")
 
 
+def test_nothing_that_sqlite_kept_beside_the_old_catalogue_is_left_for_the_new_one(files: JobStateFiles) -> None:
+    hold(files, CopyState(R1, "larch"))
+    beside = [Path(files.catalogue + end) for end in ("-wal", "-shm")]
+    for leftover in beside:
+        leftover.write_bytes(b"of the old file")
+    hold(files, CopyState(R2, "larch"))
+    assert [leftover.name for leftover in beside if leftover.exists()] == []
+    assert facts_of(files).run == R2
+
+
 # -- notes of a cut run --
 
 
@@ -210,8 +220,8 @@ def test_a_run_that_counted_before_it_was_killed_is_not_asked_for(files: JobStat
 
 @pytest.mark.parametrize(
     ("known", "base", "runs"),
-    [(R1, R3, [R1]), (R1, R1, [R1, R3]), (R2, R2, [R2])],
-    ids=["of another beginning", "the far copy went on", "they are in already"],
+    [(R1, R3, [R1]), (R1, R3, [R1, R2]), (R1, R1, [R1, R3]), (R2, R2, [R2])],
+    ids=["of another beginning", "of another beginning, and it counts", "the far copy went on", "they are in already"],
 )
 def test_notes_that_do_not_belong_to_the_catalogue_are_not_folded_in(
     files: JobStateFiles, settled: list[str], known: str, base: str, runs: list[str]

@@ -9,6 +9,7 @@ import pytest
 from otherroof.copying.compare.change import PlanTotals
 from otherroof.copying.compare.compare import Difference, UnchangedBlock, compare
 from otherroof.copying.compare.guard import GuardLimits, GuardView, Release, may_look_encrypted, reason_to_hold
+from otherroof.copying.compare.hard_links import unchanged_names_of
 from otherroof.copying.home.looks_encrypted import ChangedHeads, has_new_ending, looks_encrypted
 from otherroof.far_copy.numbers import HARD, Numbers, probably_same_content
 from support.trees import Tree, batches_of, blocks_of
@@ -157,3 +158,11 @@ def test_photos_are_no_noise_and_noise_is() -> None:
     assert looks_encrypted(noise)
     assert not looks_encrypted(b"\xff\xd8\xff" + noise)
     assert not looks_encrypted(b"words and words " * 300)
+
+
+def test_an_unchanged_name_is_linked_again_only_if_it_is_not_planned_already() -> None:
+    """Else what changed of it would be forgotten."""
+    hard = (5, 1, 2, 3, 0o100644 | HARD)
+    tree: Tree = {b"a": hard, b"b": hard, b"other": (6, 1, 2, 3, 0o100644 | HARD), b"single": (5, 1, 2, 3, 0o100644)}
+    found = unchanged_names_of(blocks_of(tree), {5}, {b"a"}.__contains__, lambda _path: 9)
+    assert [(one.path, one.found, one.known, one.device) for one in found] == [(b"b", hard, hard, 9)]

@@ -216,6 +216,11 @@ def test_notes_that_are_whole_are_believed(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == [], "nor is the count of commits left, which would damn the next notes"
 
 
+def test_each_commit_of_notes_waits_for_this_disk(plan: RunPlan) -> None:
+    """Else a power cut at home loses what the far box was asked meanwhile. SQLite syncs each commit at FULL (2)."""
+    assert plan._file.db.execute("PRAGMA synchronous").fetchone() == (2,)
+
+
 @pytest.mark.parametrize("spoilt", ["landed = 2", "state = 2", "digest = x'00'", "line = x'00'", "size = 9"])
 def test_a_changed_note_is_not_believed(tmp_path: Path, spoilt: str) -> None:
     path = cut_with_notes(tmp_path)
@@ -260,7 +265,13 @@ def test_what_a_cut_run_moved_aside_is_the_surest_place(plan: RunPlan) -> None:
     with_held(plan, b"elsewhere")
     with_held(plan, b"was there", run="2031-cut")
     assert found(plan, b"wanted", ONE) == ContentLocation(b"was there", run="2031-cut")
+
+
+def test_a_files_own_content_is_there_only_if_a_cut_run_moved_it_aside(plan: RunPlan) -> None:
+    plan.add([new(b"wanted")])
     own = get(plan, b"wanted")
+    with_held(plan, b"wanted")
+    assert not plan.held_content.may_be_there(own), "what is about to be replaced is not where its content comes from"
     with_held(plan, b"wanted", run="2031-cut")
     assert plan.held_content.may_be_there(own)
 

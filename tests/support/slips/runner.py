@@ -135,7 +135,12 @@ def _be_pytest(copy: Copy, words: list[str], told: Path) -> None:
         for name in [name for name in sys.modules if name.split(".")[0] in ("otherroof", "support")]:
             del sys.modules[name]
         import pytest
+        from hypothesis import Phase, settings
 
+        # What is drawn is the same each time, and nobody waits for the smallest example that fails. Profiles that the
+        # tests make are made of this one.
+        settings.register_profile("slips", phases=(Phase.explicit, Phase.generate), derandomize=True, database=None)
+        settings.load_profile("slips")
         code = int(pytest.main(words))
         sys.stdout.flush()
     except BaseException as problem:  # noqa: BLE001 - told to the parent, since this process ends here

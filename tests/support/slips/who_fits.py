@@ -27,7 +27,7 @@ FITS: dict[str, tuple[str, ...]] = {
     "copying/compare/catalogue": ("catalogue_checked", "main_job_recovery", "damaged_state"),
     "copying/compare/compare": ("guard_reckoning", "compare_and_fold"),
     "copying/compare/doubts": ("changes_found", "main_job_guard"),
-    "copying/compare/find_changes": ("changes_found", "main_job_guard"),
+    "copying/compare/find_changes": ("changes_found", "main_job_guard", "main_job_trouble"),
     "copying/compare/fold": ("compare_and_fold", "main_job_trouble"),
     "copying/compare/guard": ("guard_reckoning", "main_job_guard"),
     "copying/compare/half_sent": ("run_plan_notes", "main_job_recovery"),
@@ -113,7 +113,7 @@ class WhoFits:
 
     def seconds(self, tests: list[str]) -> float:
         """How long they took when they were noted."""
-        return sum(self._seconds[test] for test in tests)
+        return sum(self._seconds.get(test, LONGEST_S) for test in tests)
 
     def fitting(self, slip: Slip, text: str, most_s: float) -> list[list[str]]:
         """Rounds of tests. What noticed this slip before; what noticed others of the module. Then two for about
