@@ -1,4 +1,4 @@
-"""The straight line against the NIST reference data set Norris and against scipy."""
+"""Straight lines, by least squares and by medians, against the NIST reference data set Norris and against scipy."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import pytest
 from scipy import stats
 
 from otherroof.forecast.line import fit
+from otherroof.forecast.theil_sen import median_line
 from support.outside import outside
 
 # NIST Statistical Reference Datasets (StRD), linear regression, data set "Norris": 36 observations of a study of
@@ -48,3 +49,49 @@ def test_days_and_bytes_of_a_real_disk_agree_with_scipy() -> None:
     assert line.slope == pytest.approx(reference.slope, rel=1e-9)
     assert line.slope_error == pytest.approx(reference.stderr, rel=1e-9)
     assert line.intercept == pytest.approx(reference.intercept, rel=1e-9)
+
+
+@outside(
+    "SciPy",
+    "scipy.stats.theilslopes, 95 %, on NIST StRD Norris",
+    "the line of medians and its interval",
+    value="recomputed",
+)
+def test_line_of_medians_through_norris() -> None:
+    line = median_line(norris())
+    reference = stats.theilslopes([y for _, y in norris()], [x for x, _ in norris()], 0.95)
+    assert line is not None
+    assert line.slope == pytest.approx(1.0021968365553604, rel=1e-12)
+    assert (line.least, line.most) == pytest.approx((1.0011153245594469, 1.0030534351145037), rel=1e-12)
+    assert line.intercept == pytest.approx(-0.0640158172232077, rel=1e-9)
+    assert (line.slope, line.intercept, line.least, line.most) == pytest.approx(tuple(reference), rel=1e-9)
+
+
+@outside("SciPy", "scipy.stats.theilslopes", "the line of medians through readings of a disk", value="recomputed")
+@pytest.mark.parametrize("seed", range(8))
+def test_line_of_medians_agrees_with_scipy_with_ties_and_odd_ones(seed: int) -> None:
+    chance = random.Random(seed)
+    # Whole days, some of them twice, and gigabytes: so there are ties both ways.
+    points = [
+        (float(chance.randrange(40)), round(chance.gauss(0, 4)) + 2.0 * chance.choice([1, 1, 1, 30])) for _ in range(30)
+    ]
+    line = median_line(points)
+    reference = stats.theilslopes([y for _, y in points], [x for x, _ in points], 0.95)
+    assert line is not None
+    assert (line.slope, line.intercept, line.least, line.most) == pytest.approx(tuple(reference), rel=1e-9, abs=1e-9)
+
+
+@outside(
+    "Sen, JASA 63 (1968)",
+    "robustness",
+    "one great clearing-up turns least squares and not the medians",
+    value="recomputed",
+)
+def test_one_odd_reading_does_not_turn_the_line_of_medians() -> None:
+    points = [(float(day), 100.0 + 2.0 * day) for day in range(30)]
+    points[20] = (20.0, 0.0)
+    medians, squares = median_line(points), fit(points)
+    assert medians is not None
+    assert squares is not None
+    assert medians.slope == pytest.approx(2.0)
+    assert abs(squares.slope - 2.0) > 0.1

@@ -11,8 +11,8 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from otherroof.base.clock import from_stamp, parse_moment, stamp
+from otherroof.base.local_time import month_begins, next_month
 from otherroof.schedule.due import next_time
-from otherroof.schedule.plan import month_begins, next_month
 from otherroof.settings.crontab import Crontab
 from otherroof.settings.windows import DayStretch
 from support.lab.need import program, require_programs

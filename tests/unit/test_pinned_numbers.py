@@ -15,11 +15,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from otherroof.base.local_time import next_month
 from otherroof.copying.compare import plan
 from otherroof.copying.home.chunks import Chunker, ChunkList, average_for
 from otherroof.far import pacing, session
 from otherroof.far_copy.listing_key import ListingKey
-from otherroof.schedule.plan import next_month
 from otherroof.tunnel.network import address_plan
 from otherroof.tunnel.network.address_plan import address_kind, overlap
 

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from otherroof.base.local_time import month_begins, next_month
 from otherroof.ledger.job_times import JobTimes
 from otherroof.schedule.due import JobScheduleFacts, current_times, next_due, retry_pause
 from otherroof.schedule.plan import (
@@ -14,8 +15,6 @@ from otherroof.schedule.plan import (
     FarScheduleFacts,
     ScheduleFacts,
     SchedulePlan,
-    month_begins,
-    next_month,
     plan_schedule,
     wait_text,
     window_end,

@@ -46,6 +46,18 @@ def morning_after(moment: datetime, zone: ZoneInfo) -> date:
     return (wall_time(moment, zone) + timedelta(hours=12)).date()
 
 
+def month_begins(now: datetime, zone: ZoneInfo) -> datetime:
+    """The beginning of the calendar month on the household's wall clock, in UTC."""
+    return first_moment(midnight(wall_time(now, zone).date().replace(day=1)), zone)
+
+
+def next_month(now: datetime, zone: ZoneInfo) -> datetime:
+    """When the next calendar month begins on the household's wall clock, in UTC."""
+    first = wall_time(now, zone).date().replace(day=1)
+    # The first and 32 days is always in the next month, and never in the one after.
+    return first_moment(midnight((first + timedelta(days=32)).replace(day=1)), zone)
+
+
 def _moment(wall: datetime, zone: ZoneInfo, fold: int) -> datetime:
     return (
         wall.replace(tzinfo=zone, fold=fold).astimezone(UTC)

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from otherroof.base.local_time import month_begins
 from otherroof.ledger import Ledger
-from otherroof.schedule.plan import GB, month_begins
+from otherroof.schedule.plan import GB
 from otherroof.settings import Settings
 
 

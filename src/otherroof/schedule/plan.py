@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from otherroof.base.local_time import first_moment, midnight, wall_time
+from otherroof.base.local_time import next_month, wall_time
 from otherroof.schedule.due import DueRun, JobScheduleFacts, next_due
 from otherroof.settings import FarBox, Job, Settings
 from otherroof.settings.windows import DayStretch
@@ -117,18 +117,6 @@ def plan_schedule(settings: Settings, facts: ScheduleFacts) -> SchedulePlan:
 def far_worker(far: str) -> str:
     """The worker of all that is done with that far box, so that no two things there overlap."""
     return f"far {far}"
-
-
-def month_begins(now: datetime, zone: ZoneInfo) -> datetime:
-    """The beginning of the calendar month on the household's wall clock, in UTC."""
-    return first_moment(midnight(wall_time(now, zone).date().replace(day=1)), zone)
-
-
-def next_month(now: datetime, zone: ZoneInfo) -> datetime:
-    """When the next calendar month begins on the household's wall clock, in UTC."""
-    first = wall_time(now, zone).date().replace(day=1)
-    # The first and 32 days is always in the next month, and never in the one after.
-    return first_moment(midnight((first + timedelta(days=32)).replace(day=1)), zone)
 
 
 def window_end(job: Job, now: datetime, zone: ZoneInfo) -> datetime | None:

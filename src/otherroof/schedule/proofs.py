@@ -10,6 +10,7 @@ import logging
 from datetime import datetime, timedelta
 
 from otherroof.base.clock import Clock
+from otherroof.base.local_time import next_month
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.prove import ProofResult, prove
 from otherroof.jobs.stop_sign import StopSign
@@ -18,7 +19,7 @@ from otherroof.restore.proving.report import ProofProgress
 from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChoreInputs
 from otherroof.schedule.due import next_time
 from otherroof.schedule.month_room import month_room
-from otherroof.schedule.plan import far_worker, next_month, when_open, window_end
+from otherroof.schedule.plan import far_worker, when_open, window_end
 from otherroof.settings import Settings
 
 # A job that runs every hour is not proved every hour: `prove_mb` is for a night.

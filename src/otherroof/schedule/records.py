@@ -13,6 +13,7 @@ from datetime import datetime
 from math import inf
 
 from otherroof.base.clock import Clock
+from otherroof.base.local_time import month_begins
 from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from otherroof.ledger.job_times import JobTimes
@@ -25,7 +26,6 @@ from otherroof.schedule.plan import (
     ScheduleFacts,
     SchedulePlan,
     far_worker,
-    month_begins,
     plan_schedule,
     wait_text,
     window_end,

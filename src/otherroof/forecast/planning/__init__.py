@@ -1,0 +1,1 @@
+"""What `otherroof plan` tells, as arithmetic: sizes, rates and hours in, figures with a range and their reason out."""

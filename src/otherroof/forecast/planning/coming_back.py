@@ -1,0 +1,73 @@
+"""Getting it back: all of it, a named few, over the far house's upload or by fetching the disk; and which copies there
+are.
+
+Pure: facts in, sections of the forecast out.
+"""
+
+from __future__ import annotations
+
+from otherroof.base.units import size_text, span_text
+from otherroof.forecast.planning.copy_time import Work, back_s
+from otherroof.forecast.planning.estimate import Estimate, Likely
+from otherroof.forecast.planning.facts import Bar, PlanFacts, PlanSection
+from otherroof.forecast.planning.first import FILE_ON_DISK_S
+
+
+def coming_back(facts: PlanFacts) -> PlanSection:
+    """How long after a loss."""
+    whole = _whole(facts)
+    fetched = _fetched(facts)
+    estimates = [whole, fetched]
+    if facts.few is not None:
+        estimates.insert(1, _few(facts, facts.few))
+    longest = max(whole.likely.value, fetched.likely.value)
+    bars = [Bar("over the line", whole.likely.value, longest, span_text(whole.likely.value))]
+    bars += [Bar("a few first", one.likely.value, longest, span_text(one.likely.value)) for one in estimates[1:-1]]
+    bars.append(Bar("fetch the disk", fetched.likely.value, longest, span_text(fetched.likely.value)))
+    remarks = []
+    if fetched.likely.high < whole.likely.low:
+        remarks.append("fetching the disk is faster in any case: agree beforehand who may bring it")
+    return PlanSection("getting it back", tuple(estimates), tuple(bars), tuple(remarks))
+
+
+def _whole(facts: PlanFacts) -> Estimate:
+    if facts.drilled is not None:
+        how = f"the practice restore of {facts.drilled.day} timed a part of it and says so of the whole"
+        return Estimate("back.whole", "s", facts.drilled.seconds, how)
+    amounts = facts.amounts
+    work = Work(amounts.size, amounts.files)
+    how = f"{size_text(amounts.size)} in {amounts.files:,.0f} files; {facts.line.how_back}"
+    return Estimate("back.whole", "s", back_s(work, facts.line), how)
+
+
+def _few(facts: PlanFacts, few: Work) -> Estimate:
+    how = f"{facts.few_named or 'what was named'}: {size_text(few.size)} in {few.files:,.0f} files over the same line"
+    return Estimate("back.few", "s", back_s(few, facts.line), how)
+
+
+def _fetched(facts: PlanFacts) -> Estimate:
+    amounts, by_hand = facts.amounts, facts.by_hand
+    reading = by_hand.rate.under(amounts.size) + FILE_ON_DISK_S.times(amounts.files)
+    how = (
+        f"{span_text(by_hand.fetch_s)} to bring it here (--fetch-hours says better), then {size_text(amounts.size)} at "
+        f"{by_hand.rate.low / 1e6:.0f} to {by_hand.rate.high / 1e6:.0f} MB/s"
+    )
+    return Estimate("back.fetched", "s", reading + by_hand.fetch_s, how)
+
+
+def copies_there_are(facts: PlanFacts) -> PlanSection:
+    """Three copies, two kinds of media, one elsewhere (US-CERT, Data Backup Options): which of them there are."""
+    there = [copy for copy in facts.copies if copy.taken]
+    elsewhere = sum(copy.elsewhere for copy in there)
+    lines = [f"{copy.where}: {copy.taken or 'not there yet'}" for copy in facts.copies]
+    count = Estimate(
+        "copies.there",
+        "files",
+        Likely.sure(float(len(there))),
+        "the folder itself and each far box whose newest run counted",
+    )
+    lacking = max(0, 3 - len(there))
+    said = f"{len(there)} of the three copies, {elsewhere} under another roof"
+    if lacking:
+        said += f"; {lacking} more would make it three, on two kinds of media, which only you can see to"
+    return PlanSection("copies", (count,), (), (*lines, said))

@@ -1,0 +1,162 @@
+"""How long a copy takes over a line: what its bytes take, what its files take, and what passes before and after.
+
+Arithmetic only. What a line carries is told to it, and why; it knows neither settings nor the ledger.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from otherroof.base.units import size_text
+from otherroof.forecast.planning.estimate import Likely
+from otherroof.forecast.planning.packets import (
+    OnTheWire,
+    PacketPath,
+    copy_on_wire,
+    goodput,
+    loss_bound,
+    restore_on_wire,
+)
+from otherroof.forecast.restore_time import Piece, costs_of
+
+# What follows was measured with tests/bench/forecast.py on its emulated lines.
+# Of what packets leave for content, what a copy reaches: it begins slowly, and stays out of others' way.
+REACHED = Likely(0.8, 0.91, 1.0)
+# A restore has no time to be polite.
+REACHED_BACK = Likely(0.75, 0.95, 1.0)
+# What a file takes besides its bytes, in seconds: the far disk, and both processors (a spinning disk: see disk.py).
+FILE_S = Likely(0.0003, 0.0014, 0.003)
+FILE_BACK_S = Likely(0.0001, 0.0003, 0.004)
+# Login, a look at what is there, the listing and its rename, one after the other: so many round trips, and seconds at
+# home whatever the line is.
+TRIPS, AT_HOME_S = 65, 0.9
+TRIPS_BACK, AT_HOME_BACK_S = 30, 0.6
+SCAN_S = 4e-6  # for each file that is looked at (DEVELOPERS.md, tests/bench/million.py)
+CONNECTIONS = 4
+# On the way back the far system's own control of congestion sends, mostly one that gives way at each lost packet; and
+# what comes first comes over one connection.
+CONNECTIONS_BACK = 1
+# Two nights of which one sent hardly anything say nothing of the line.
+TELLING_BYTES = 5_000_000
+MOST_NIGHTS = 14
+
+
+@dataclass(frozen=True, slots=True)
+class LineFacts:
+    """What a line to a far box carries: Mbit/s of TCP payload that a copy (`up`) and a restore (`back`) reach, and the
+    round trip in seconds; how each was had. `file_s` is what a file takes besides its bytes."""
+
+    up: Likely
+    back: Likely
+    round_trip_s: float
+    how_up: str
+    how_back: str
+    file_s: Likely = FILE_S
+    file_back_s: Likely = FILE_BACK_S
+
+
+@dataclass(frozen=True, slots=True)
+class AskedLine:
+    """A line as a person names it: Mbit/s from home, Mbit/s from the far house (0: as fast as home's), the round trip,
+    and the share of packets that is lost."""
+
+    up_mbit: float
+    far_up_mbit: float = 0.0
+    round_trip_s: float = 0.03
+    loss: float = 0.0
+
+
+def asked_line(asked: AskedLine, path: PacketPath) -> LineFacts:
+    """What a line of these figures carries, by the sizes of packets and by TCP's bound under loss."""
+    packet, share = path.mtu + path.around, path.shares.value
+    room = f"a full packet of {packet} bytes carries {path.payload} of content ({share * 100:.1f} %)"
+    far_up = asked.far_up_mbit or asked.up_mbit
+    known = f"{far_up:g} Mbit/s up there" + ("" if asked.far_up_mbit else ", as here (--far-up says better)")
+    return LineFacts(
+        up=_reached(asked.up_mbit, asked, path, REACHED),
+        back=_reached(far_up, asked, path, REACHED_BACK, CONNECTIONS_BACK),
+        round_trip_s=asked.round_trip_s,
+        how_up=f"{asked.up_mbit:g} Mbit/s up: {room}, and a polite copy reaches {_percents(REACHED)} of that",
+        how_back=f"{known}: {room}, and a restore reaches {_percents(REACHED_BACK)} of that",
+    )
+
+
+def _percents(share: Likely) -> str:
+    return f"{share.low * 100:.0f} to {share.high * 100:.0f} %"
+
+
+def _reached(
+    line_mbit: float, asked: AskedLine, path: PacketPath, share: Likely, connections: int = CONNECTIONS
+) -> Likely:
+    most = goodput(line_mbit, path)
+    bound = loss_bound(path, asked.round_trip_s, asked.loss, connections)
+    return Likely(
+        min(most.low * share.low, bound.low),
+        min(most.value * share.value, bound.value),
+        min(most.high * share.high, bound.high * CONNECTIONS / connections),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class SentNight:
+    """What one run was seen to do: seconds that it sent, in all, files and bytes of content, and bytes on the wire."""
+
+    send_s: float
+    total_s: float
+    files: int
+    size: int
+    wire_up: int
+    wire_down: int
+
+
+def seen_up(nights: Sequence[SentNight]) -> tuple[Likely, Likely, str] | None:
+    """What the line carried by the last runs: Mbit/s, seconds a file, and how; None if fewer than three sent enough."""
+    telling = [night for night in nights if night.wire_up >= TELLING_BYTES and night.send_s > 0][-MOST_NIGHTS:]
+    if len(telling) < 3:
+        return None
+    rates = [night.wire_up * 8e-6 / night.send_s for night in telling]
+    seen = f"{min(rates):.1f} to {max(rates):.1f} Mbit/s"
+    how = f"the last {len(telling)} runs that sent {size_text(TELLING_BYTES)} or more: {seen}"
+    costs = costs_of([Piece(night.send_s, night.files, night.wire_up) for night in telling])
+    if costs is None or costs.byte_s <= 0:
+        return Likely(min(rates), median(rates), max(rates)), Likely(0.0, 0.0, FILE_S.value), how
+    rate = 8e-6 / costs.byte_s
+    spread = max(rates) / min(rates) if len(rates) > 1 else 1.0
+    around = max(1.1, spread**0.5)
+    file_s = Likely(0.0, costs.file_s, max(costs.file_s * 2, FILE_S.value))
+    return Likely(rate / around, rate, rate * around), file_s, how
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """So many files with so many bytes of content; `seen` are the files that the folder holds in all."""
+
+    size: float
+    files: float
+    seen: float = 0.0
+
+
+def before_s(work: Work, line: LineFacts) -> float:
+    """Seconds of a run in which no content crosses: login and looks, home's folder, the listing."""
+    return AT_HOME_S + TRIPS * line.round_trip_s + SCAN_S * max(work.seen, work.files)
+
+
+def copy_s(work: Work, line: LineFacts) -> Likely:
+    """Seconds that a run takes which sends `work`, on a line that is open all the time."""
+    wire = copy_on_wire(work.size, work.files)
+    sending = line.up.under(wire.up * 8e-6) + line.file_s.times(work.files)
+    return sending + before_s(work, line)
+
+
+def back_s(work: Work, line: LineFacts) -> Likely:
+    """Seconds that a restore of `work` takes."""
+    wire = restore_on_wire(work.size, work.files)
+    before = AT_HOME_BACK_S + TRIPS_BACK * line.round_trip_s
+    return line.back.under(wire.down * 8e-6) + line.file_back_s.times(work.files) + before
+
+
+def wire_of(work: Work) -> OnTheWire:
+    """What `work` puts on the wire, the login of four connections too."""
+    return copy_on_wire(work.size, work.files) + OnTheWire(CONNECTIONS * 4_000, CONNECTIONS * 6_000)

@@ -1,0 +1,162 @@
+"""What a forecast is made from, and what comes out: values only, gathered by whoever knows settings and ledger."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from otherroof.forecast.planning.copy_time import LineFacts, SentNight, Work
+from otherroof.forecast.planning.estimate import Estimate, Likely
+from otherroof.forecast.planning.open_hours import OpenHours
+from otherroof.forecast.planning.spacing import ReplacedContent
+from otherroof.forecast.restore_time import DISK_RATE
+from otherroof.settings.versions import SpacingLine
+
+
+@dataclass(frozen=True, slots=True)
+class Amounts:
+    """The folder: bytes and files now; bytes and files that a day brings or changes; and by how many bytes a day it
+    grows. `how` and `how_daily` say where that is known from."""
+
+    size: float
+    files: float
+    daily: Likely
+    daily_files: float
+    growth: Likely
+    how: str
+    how_daily: str
+
+
+@dataclass(frozen=True, slots=True)
+class DiskFacts:
+    """The far disk: its bytes, what has to stay free, and readings (day as a number, bytes used), oldest first.
+
+    `total` 0: not known. `today` is the day of the forecast in the same numbers, which are those of
+    `date.toordinal`.
+    """
+
+    total: float = 0.0
+    floor: float = 0.0
+    readings: Sequence[tuple[float, float]] = ()
+    today: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class KeepingFacts:
+    """How versions are kept: lines and another way to ask for, runs a day, and what is known of replaced content, seen
+    over so many days (0: nothing is)."""
+
+    lines: tuple[SpacingLine, ...] = ()
+    other: tuple[SpacingLine, ...] = ()
+    runs_a_day: float = 1.0
+    replaced: Sequence[ReplacedContent] = ()
+    seen_days: float = 0.0
+
+
+# What a disk takes or gives in a row, in bytes a second: an old one on a slow port, one that turns, one that does not
+# (common practice, no source).
+USUAL_DISK = Likely(40e6, DISK_RATE, 180e6)
+
+
+@dataclass(frozen=True, slots=True)
+class ByHand:
+    """A disk that is carried: bytes a second that it takes, seconds on the way there and back home."""
+
+    rate: Likely = USUAL_DISK
+    carry_s: float = 86_400.0
+    fetch_s: float = 4 * 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class DrilledBack:
+    """What the last practice restore said of a whole one, in seconds, and the day it was held."""
+
+    seconds: Likely
+    day: str
+
+
+@dataclass(frozen=True, slots=True)
+class CopyKept:
+    """A copy of the folder: where it is, whether under another roof, and from when (empty: not there yet)."""
+
+    where: str
+    elsewhere: bool
+    taken: str
+
+
+@dataclass(frozen=True, slots=True)
+class MonthPlan:
+    """A month's allowance in bytes (0: none), what of it is used by today, and what proofs and drills take a day."""
+
+    bytes: float = 0.0
+    used: float = 0.0
+    checks_a_day: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class PlanFacts:
+    """All that is known of one job, or of one that is only thought of.
+
+    `there`: bytes of a first copy that have arrived; `whole`: there is a copy. `begin` is when the next run may begin.
+    `few` is what is wanted first, by name, after a loss.
+    """
+
+    name: str
+    begin: datetime
+    amounts: Amounts
+    line: LineFacts
+    hours: OpenHours
+    there: float = 0.0
+    whole: bool = False
+    nights: Sequence[SentNight] = ()
+    month: MonthPlan = MonthPlan()
+    disk: DiskFacts = DiskFacts()
+    keeping: KeepingFacts = KeepingFacts()
+    by_hand: ByHand = ByHand()
+    drilled: DrilledBack | None = None
+    few: Work | None = None
+    few_named: str = ""
+    copies: Sequence[CopyKept] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """A length to be drawn: what it is, how much of `whole` it takes, and its words."""
+
+    label: str
+    part: float
+    whole: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlanSection:
+    """One question of a forecast: its figures, its bars, and what is to be said besides."""
+
+    title: str
+    estimates: tuple[Estimate, ...] = ()
+    bars: tuple[Bar, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """A whole forecast."""
+
+    name: str
+    sections: tuple[PlanSection, ...] = field(default_factory=tuple)
+
+    @property
+    def estimates(self) -> dict[str, Estimate]:
+        """Every figure by its key."""
+        return {one.key: one for section in self.sections for one in section.estimates}
+
+    def as_json(self) -> dict[str, Any]:
+        """As `plan --json` prints it, and as the ledger keeps it."""
+        return {
+            "job": self.name,
+            "figures": {key: one.as_json() for key, one in self.estimates.items()},
+            "remarks": [remark for section in self.sections for remark in section.remarks],
+        }

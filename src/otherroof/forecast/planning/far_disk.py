@@ -1,0 +1,151 @@
+"""The far disk: when it will be full, what kept versions will take, and what another spacing would.
+
+Pure: facts in, a section of the forecast out.
+"""
+
+from __future__ import annotations
+
+import math
+from datetime import date
+
+from otherroof.base.units import size_text
+from otherroof.forecast.line import fit
+from otherroof.forecast.planning.estimate import Estimate, Likely
+from otherroof.forecast.planning.facts import Bar, PlanFacts, PlanSection
+from otherroof.forecast.planning.spacing import covered_days, kept_ages, kept_size
+from otherroof.forecast.theil_sen import MedianLine, median_line
+from otherroof.forecast.trend import LEAST_DAYS, LEAST_POINTS, days_until_full
+from otherroof.settings.versions import SpacingLine
+
+FARTHEST_DAYS = 36_500.0
+
+
+def far_disk(facts: PlanFacts) -> PlanSection:
+    """Fill date, versions once their rule has filled up, and another rule beside it."""
+    estimates: list[Estimate] = []
+    remarks: list[str] = []
+    kept = _kept(facts, facts.keeping.lines, "versions.kept")
+    if kept is not None:
+        estimates.append(kept)
+    else:
+        remarks.append("no [versions.spacing]: every version stays, and the disk fills up by what each day brings")
+    full, why = _full_day(facts, kept)
+    if full is not None:
+        estimates.append(full)
+    elif why:
+        remarks.append(why)
+    if facts.keeping.other:
+        other = _kept(facts, facts.keeping.other, "versions.other")
+        assert other is not None  # it has lines
+        estimates.append(other)
+        remarks.append(_difference(facts, kept, other))
+    return PlanSection("far disk", tuple(estimates), tuple(_bars(facts, kept)), tuple(remarks))
+
+
+def replaced_a_day(facts: PlanFacts) -> Likely:
+    """Bytes of older content that a day's changes put in the place of: what comes, less what makes the folder grow."""
+    daily, growth = facts.amounts.daily, facts.amounts.growth
+    return Likely(
+        max(0.0, daily.low - growth.high), max(0.0, daily.value - growth.value), max(0.0, daily.high - growth.low)
+    )
+
+
+def _kept(facts: PlanFacts, lines: tuple[SpacingLine, ...], key: str) -> Estimate | None:
+    if not lines:
+        return None
+    keeping = facts.keeping
+    ages = kept_ages(lines, keeping.runs_a_day)
+    if keeping.replaced and keeping.seen_days > 0:
+        known = f"by what was seen to be replaced in {keeping.seen_days:.0f} days"
+    else:
+        each = size_text(replaced_a_day(facts).value)
+        known = (
+            f"{each} replaced a day: from the same files again and again to always others (`otherroof thin` learns it)"
+        )
+    oldest = max(ages, default=0.0)
+    how = f"{len(ages)} versions up to {oldest:.0f} days old, at most {covered_days(ages):.0f} days apart; {known}"
+    return Estimate(key, "B", kept_size(ages, replaced_a_day(facts), keeping.replaced, keeping.seen_days), how)
+
+
+def _difference(facts: PlanFacts, kept: Estimate | None, other: Estimate) -> str:
+    rule = ", ".join(f"{line.age.count} {line.age.unit} = {line.spacing}" for line in facts.keeping.other)
+    now = f"{size_text(kept.likely.value)} now" if kept is not None else "no end to it now"
+    return f"with {rule}: versions take about {size_text(other.likely.value)}, against {now}; nothing was changed"
+
+
+def _full_day(facts: PlanFacts, kept: Estimate | None) -> tuple[Estimate | None, str]:
+    if not facts.disk.total:
+        return None, "how large the far disk is is not known yet (--disk says it)"
+    read = _by_readings(facts)
+    if read is not None:
+        return read, ""
+    if facts.disk.readings and facts.whole:
+        return None, "the readings of the far disk's space show no clear growth, or too few days yet"
+    return _by_amounts(facts, kept), ""
+
+
+def _by_readings(facts: PlanFacts) -> Estimate | None:
+    """Least squares and the medians' line; from the sooner end of both ranges to the later."""
+    points, total = list(facts.disk.readings), facts.disk.total - facts.disk.floor
+    if len(points) < LEAST_POINTS or points[-1][0] - points[0][0] < LEAST_DAYS:
+        return None
+    squares, medians, line = days_until_full(points, total), median_line(points), fit(points)
+    if squares is None or medians is None or line is None or medians.slope <= 0:
+        return None
+    left = max(0.0, total - max(points[-1][1], medians.intercept + medians.slope * points[-1][0]))
+    robust = _days(medians, left)
+    latest = math.inf if squares.latest is None else squares.latest
+    days = Likely(min(squares.soonest, robust.low), robust.value, max(latest, robust.high))
+    by_squares = f"{size_text(line.slope)} by least squares, which say {_date_text(points[-1][0] + squares.days)}"
+    how = (
+        f"{len(points)} days of readings: {size_text(medians.slope)} more a day by the medians "
+        f"({size_text(medians.least)} to {size_text(medians.most)}), {by_squares}; "
+        f"{size_text(facts.disk.floor)} stays free"
+    )
+    return Estimate("far_disk.full", "day", days.each(lambda one: points[-1][0] + one), how)
+
+
+def _days(line: MedianLine, left: float) -> Likely:
+    return Likely(left / line.most, left / line.slope, left / line.least if line.least > 0 else math.inf)
+
+
+def _by_amounts(facts: PlanFacts, kept: Estimate | None) -> Estimate:
+    """Without readings: the copy, then what each day brings; with a rule its versions at first, then growth alone."""
+    amounts, disk = facts.amounts, facts.disk
+    room = disk.total - disk.floor - amounts.size
+    if kept is None:
+        days = amounts.daily.under(max(0.0, room))
+        how = f"{size_text(max(0.0, room))} beside the copy, {size_text(amounts.daily.value)} a day, nothing thinned"
+    else:
+        # The most growth with the largest versions fills it soonest.
+        sooner = _under(max(0.0, room - kept.likely.high), amounts.growth.high)
+        likely = _under(max(0.0, room - kept.likely.value), amounts.growth.value)
+        later = _under(max(0.0, room - kept.likely.low), amounts.growth.low)
+        days = Likely(sooner, likely, later)
+        how = (
+            f"{size_text(max(0.0, room))} beside the copy, less what versions take once the rule has filled up; the "
+            f"folder grows by {size_text(amounts.growth.value)} a day"
+        )
+    return Estimate("far_disk.full", "day", days.each(lambda one: disk.today + one), how)
+
+
+def _under(room: float, rate: float) -> float:
+    return room / rate if rate > 0 else math.inf
+
+
+def _bars(facts: PlanFacts, kept: Estimate | None) -> list[Bar]:
+    if not facts.disk.total:
+        return []
+    total, size = facts.disk.total, facts.amounts.size
+    bars = [Bar("newest copy", min(size, total), total, f"{size_text(size)} of {size_text(total)}")]
+    if kept is not None:
+        bars.append(
+            Bar("and versions", min(size + kept.likely.value, total), total, f"{size_text(kept.likely.value)} more")
+        )
+    return bars
+
+
+def _date_text(day: float) -> str:
+    if not math.isfinite(day) or day > date.max.toordinal() or day > FARTHEST_DAYS + date(2026, 1, 1).toordinal():
+        return "not within a hundred years"
+    return f"{date.fromordinal(int(day)):%Y-%m-%d}"
