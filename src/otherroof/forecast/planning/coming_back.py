@@ -9,7 +9,7 @@ from __future__ import annotations
 from otherroof.base.units import size_text, span_text
 from otherroof.forecast.planning.copy_time import Work, back_s
 from otherroof.forecast.planning.estimate import Estimate, Likely
-from otherroof.forecast.planning.facts import Bar, PlanFacts, PlanSection
+from otherroof.forecast.planning.facts import LengthBar, PlanFacts, PlanSection
 from otherroof.forecast.planning.first import FILE_ON_DISK_S
 
 
@@ -21,9 +21,11 @@ def coming_back(facts: PlanFacts) -> PlanSection:
     if facts.few is not None:
         estimates.insert(1, _few(facts, facts.few))
     longest = max(whole.likely.value, fetched.likely.value)
-    bars = [Bar("over the line", whole.likely.value, longest, span_text(whole.likely.value))]
-    bars += [Bar("a few first", one.likely.value, longest, span_text(one.likely.value)) for one in estimates[1:-1]]
-    bars.append(Bar("fetch the disk", fetched.likely.value, longest, span_text(fetched.likely.value)))
+    bars = [LengthBar("over the line", whole.likely.value, longest, span_text(whole.likely.value))]
+    bars += [
+        LengthBar("a few first", one.likely.value, longest, span_text(one.likely.value)) for one in estimates[1:-1]
+    ]
+    bars.append(LengthBar("fetch the disk", fetched.likely.value, longest, span_text(fetched.likely.value)))
     remarks = []
     if fetched.likely.high < whole.likely.low:
         remarks.append("fetching the disk is faster in any case: agree beforehand who may bring it")

@@ -122,7 +122,7 @@ class PlanFacts:
 
 
 @dataclass(frozen=True, slots=True)
-class Bar:
+class LengthBar:
     """A length to be drawn: what it is, how much of `whole` it takes, and its words."""
 
     label: str
@@ -137,7 +137,7 @@ class PlanSection:
 
     title: str
     estimates: tuple[Estimate, ...] = ()
-    bars: tuple[Bar, ...] = ()
+    bars: tuple[LengthBar, ...] = ()
     remarks: tuple[str, ...] = ()
 
 

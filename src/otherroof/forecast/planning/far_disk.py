@@ -11,7 +11,7 @@ from datetime import date
 from otherroof.base.units import size_text
 from otherroof.forecast.line import fit
 from otherroof.forecast.planning.estimate import Estimate, Likely
-from otherroof.forecast.planning.facts import Bar, PlanFacts, PlanSection
+from otherroof.forecast.planning.facts import LengthBar, PlanFacts, PlanSection
 from otherroof.forecast.planning.spacing import covered_days, kept_ages, kept_size
 from otherroof.forecast.theil_sen import MedianLine, median_line
 from otherroof.forecast.trend import LEAST_DAYS, LEAST_POINTS, days_until_full
@@ -133,14 +133,16 @@ def _under(room: float, rate: float) -> float:
     return room / rate if rate > 0 else math.inf
 
 
-def _bars(facts: PlanFacts, kept: Estimate | None) -> list[Bar]:
+def _bars(facts: PlanFacts, kept: Estimate | None) -> list[LengthBar]:
     if not facts.disk.total:
         return []
     total, size = facts.disk.total, facts.amounts.size
-    bars = [Bar("newest copy", min(size, total), total, f"{size_text(size)} of {size_text(total)}")]
+    bars = [LengthBar("newest copy", min(size, total), total, f"{size_text(size)} of {size_text(total)}")]
     if kept is not None:
         bars.append(
-            Bar("and versions", min(size + kept.likely.value, total), total, f"{size_text(kept.likely.value)} more")
+            LengthBar(
+                "and versions", min(size + kept.likely.value, total), total, f"{size_text(kept.likely.value)} more"
+            )
         )
     return bars
 

@@ -12,7 +12,7 @@ from otherroof.base.local_time import wall_time
 from otherroof.base.units import size_text, span_text
 from otherroof.forecast.planning.copy_time import Work, before_s, copy_s, wire_of
 from otherroof.forecast.planning.estimate import Estimate, Likely
-from otherroof.forecast.planning.facts import Bar, PlanFacts, PlanSection
+from otherroof.forecast.planning.facts import LengthBar, PlanFacts, PlanSection
 from otherroof.forecast.planning.open_hours import Crossed, Load, cross
 
 # What a local disk takes for a file: made, written, named (common practice, no source; a disk that turns is slower).
@@ -40,8 +40,8 @@ def first_copy(facts: PlanFacts) -> PlanSection:
     by_disk = carried[1].likely.value
     longest = max(by_disk, over_line if math.isfinite(over_line) else by_disk)
     bars = (
-        Bar("over the line", min(over_line, longest), longest, _until(ends[1], facts)),
-        Bar(
+        LengthBar("over the line", min(over_line, longest), longest, _until(ends[1], facts)),
+        LengthBar(
             "on a disk", by_disk, longest, f"{span_text(by_disk)}, {span_text(facts.by_hand.carry_s)} of it on the way"
         ),
     )

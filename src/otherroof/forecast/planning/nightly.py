@@ -13,7 +13,7 @@ from otherroof.base.local_time import wall_time
 from otherroof.base.units import size_text, span_text
 from otherroof.forecast.planning.copy_time import MOST_NIGHTS, SentNight, Work, before_s, copy_s, wire_of
 from otherroof.forecast.planning.estimate import Estimate, Likely
-from otherroof.forecast.planning.facts import Bar, PlanFacts, PlanSection
+from otherroof.forecast.planning.facts import LengthBar, PlanFacts, PlanSection
 
 MONTH_DAYS = 365.2425 / 12
 LEAST_NIGHTS = 5
@@ -23,14 +23,14 @@ def usual_night(facts: PlanFacts) -> PlanSection:
     """The night against its window, the month against its allowance, and the growth that both still take."""
     night, how = _night(facts)
     estimates = [Estimate("night.seconds", "s", night, how)]
-    bars: list[Bar] = []
+    bars: list[LengthBar] = []
     remarks: list[str] = []
     window_s = _window_s(facts)
     if facts.hours.window:
         share = night.times(1 / window_s) if window_s else Likely(math.inf, math.inf, math.inf)
         of = f"of {facts.hours.window}, which is open for {span_text(window_s)}"
         estimates.append(Estimate("night.share", "share", share, f"the usual night, {of}"))
-        bars.append(Bar("the night", min(night.value, window_s), window_s, f"{span_text(night.value)} {of}"))
+        bars.append(LengthBar("the night", min(night.value, window_s), window_s, f"{span_text(night.value)} {of}"))
         if night.value > window_s:
             remarks.append("a usual night does not fit its window: it goes on the night after, and never catches up")
     room = _growth(facts, window_s)
@@ -38,7 +38,7 @@ def usual_night(facts: PlanFacts) -> PlanSection:
     if facts.month.bytes:
         month, used = _month(facts)
         estimates.append(month)
-        bars.append(Bar("the month", min(used, facts.month.bytes), facts.month.bytes, _month_text(facts, used)))
+        bars.append(LengthBar("the month", min(used, facts.month.bytes), facts.month.bytes, _month_text(facts, used)))
         if month.likely.value > 1:
             remarks.append("the month's allowance does not last: runs wait for the next month (month_gb)")
     return PlanSection("usual night", tuple(estimates), tuple(bars), tuple(remarks))
