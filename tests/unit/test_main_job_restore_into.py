@@ -169,7 +169,7 @@ def test_scratch_disk_that_is_full_is_told(job: OneJob) -> None:
         raise OSError(28, "No space left on device")
 
     told = "a listing cannot be laid down here: No space left on device"
-    with patch("otherroof.layouts.open.job_folder.open", full, create=True), pytest.raises(HomeTrouble, match=told):
+    with patch("otherroof.far.local_sink.open", full, create=True), pytest.raises(HomeTrouble, match=told):
         job.restore()
 
 

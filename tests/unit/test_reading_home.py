@@ -165,6 +165,21 @@ def test_holes_end_with_the_file_and_reading_begins_at_its_beginning(folder: Pat
     assert source.describe_file(b"sparse")[0].holes == ((block, 2 * block),)
 
 
+def test_a_hole_ends_where_the_file_did_when_it_was_looked_at(folder: Path, source: SourceFolder) -> None:
+    """It has grown since, with content behind the hole."""
+    block = 65536
+    with open(folder / "sparse", "wb") as file:
+        file.write(b"x" * block)
+        file.seek(3 * block)
+        file.write(b"x" * block)
+    handle = source.open(b"sparse")
+    try:
+        assert holes(handle, 4 * block) == ((block, 2 * block),)
+        assert holes(handle, 2 * block) == ((block, block),)
+    finally:
+        os.close(handle)
+
+
 # -- chunk lists --
 
 

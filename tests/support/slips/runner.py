@@ -14,7 +14,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -38,6 +38,7 @@ PYTEST = ("-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", "-m", "not lab
 # It was imported before, and its assertions are not of interest.
 PYTEST += ("-W", "ignore::pytest.PytestAssertRewriteWarning")
 PASSED = 0  # pytest's exit code
+NOT_FOUND = "ERROR: not found: "
 TIMED_OUT = "(time-out)"
 
 
@@ -98,7 +99,7 @@ class Copy:
         os.utime(path, (self._made, self._made))
 
 
-def run_tests(copy: Copy, tests: Iterable[str], most_s: float) -> str:
+def run_tests(copy: Copy, tests: Sequence[str], most_s: float) -> str:
     """The name of the first test that fails, "(time-out)", or "" if all pass."""
     with tempfile.TemporaryDirectory(prefix="slip-", dir=copy.where) as scratch:
         told = Path(scratch) / "told"
@@ -112,10 +113,23 @@ def run_tests(copy: Copy, tests: Iterable[str], most_s: float) -> str:
         if code == PASSED:
             return ""
         failed = [line for line in text.splitlines() if line.startswith(("FAILED ", "ERROR "))]
+        gone = {line.rpartition("/tests/")[2] for line in text.splitlines() if line.startswith(NOT_FOUND)}
+        if gone:
+            left = list(dict.fromkeys(one for test in tests for one in _by_other_names(test, gone)))
+            return run_tests(copy, left, most_s) if left else ""
         # A module that cannot even be imported ends pytest before any test (code 2 to 4): that is noticed as well.
         if not failed:
             raise NothingTried(f"pytest ended with {code}: {text[-600:]}")
         return failed[0].split(" - ")[0].split(" ", 1)[1]
+
+
+def _by_other_names(test: str, gone: set[str]) -> list[str]:
+    """A test that is not found may have a constant of the product in its name, which the slip changes: then all of its
+    kind are run. One that has another name altogether by now is left out."""
+    kind, bracket, _ = test.partition("[")
+    if kind.removeprefix("tests/") not in gone:
+        return [test]
+    return [kind] if bracket else []
 
 
 def _be_pytest(copy: Copy, words: list[str], told: Path) -> None:
