@@ -1,11 +1,13 @@
 """Bytes, rates and durations as people read them: kB/MB/GB (powers of ten, IEC 80000-13), Mbit/s, minutes.
 
-Memory is given in MiB (powers of two). Nothing here rounds a number that is later calculated with.
+Memory is given in MiB (powers of two). Nothing here rounds a number that is later calculated with. What a person writes
+as a size or a number is read here too: a kB is 1000 bytes, a KiB 1024.
 """
 
 from __future__ import annotations
 
 import math
+import re
 
 _STEPS = ("B", "kB", "MB", "GB", "TB", "PB")
 
@@ -86,3 +88,33 @@ def span_range_text(least: float, most: float) -> str:
 
 def _span_unit(seconds: float) -> tuple[str, int]:
     return next((name, unit) for name, unit, most in _SPANS if seconds < most)
+
+
+_NUMBER = re.compile(r"\s*([0-9]+(?:[.,][0-9]+)?)\s*([A-Za-z]*)\s*\Z", re.ASCII)
+_TENS = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9, "t": 1e12, "p": 1e15}
+_TWOS = {f"{letter}ib": 1024.0**power for power, letter in enumerate("kmgtp", start=1)}
+_SIZES = {f"{letter}b": factor for letter, factor in _TENS.items()} | _TWOS
+
+
+def parse_size(text: str) -> float:
+    """The bytes that `text` names, such as `1.8TB` or `500 GB`. Raises ValueError with what would be right."""
+    number, unit = _parted(text, "a size with its unit, such as 1.8TB or 500GB, is wanted")
+    # A bare number could be meant in any unit, and would be out by a million.
+    if unit not in _SIZES:
+        raise ValueError(f"{text!r} is not a size; one with its unit, such as 1.8TB or 500GB, is wanted")
+    return number * _SIZES[unit]
+
+
+def parse_count(text: str) -> float:
+    """The number that `text` names, such as `400k` or `1.2M`. Raises ValueError with what would be right."""
+    number, unit = _parted(text, "a number, such as 400k or 1200000, is wanted")
+    if unit not in ("", "k", "m"):
+        raise ValueError(f"{text!r} is not a number; such as 400k or 1200000 is wanted")
+    return number * _TENS[unit]
+
+
+def _parted(text: str, wanted: str) -> tuple[float, str]:
+    match = _NUMBER.match(text)
+    if match is None:
+        raise ValueError(f"{text!r}: {wanted}")
+    return float(match.group(1).replace(",", ".")), match.group(2).lower()

@@ -21,6 +21,8 @@ from otherroof.ledger.job_times import JobTimesPage, MarkPage
 from otherroof.ledger.keeping import PinPage, RulePage, ThinnedPage
 from otherroof.ledger.last_look import LookPage
 from otherroof.ledger.messages import DigestPage, PostPage
+from otherroof.ledger.planning.forecasts import ForecastPage
+from otherroof.ledger.planning.line_readings import LinePage
 from otherroof.ledger.probes import ProbePage, TunnelPage
 from otherroof.ledger.proofs import ProofPage, ProvedPage
 from otherroof.ledger.runs import AnswerPage, HoldPage, RunPage
@@ -50,6 +52,8 @@ class Ledger:
         self.proofs = ProofPage(self.file)
         self.proved = ProvedPage(self.file)
         self.drills = DrillPage(self.file)
+        self.lines = LinePage(self.file)
+        self.forecasts = ForecastPage(self.file)
 
     def __enter__(self) -> Self:
         return self
@@ -66,8 +70,9 @@ class Ledger:
         self.file.close()
 
     def wire_bytes_since(self, far: str, since: datetime) -> int:
-        """Bytes on the wire to and from a far box since then, both ways: of runs, proofs and drills."""
-        pages = (self.runs, self.proofs, self.drills)
+        """Bytes on the wire to and from a far box since then, both ways: of runs, proofs, drills and
+        measurements."""
+        pages = (self.runs, self.proofs, self.drills, self.lines)
         return sum(page.wire_bytes_since(far, since) for page in pages)
 
     def take_untold(self, now: datetime) -> list[str]:

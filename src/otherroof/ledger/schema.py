@@ -177,7 +177,29 @@ ALTER TABLE proof ADD COLUMN mended_path TEXT NOT NULL DEFAULT '';
 ALTER TABLE proof ADD COLUMN mended_at TEXT NOT NULL DEFAULT '';
 """
 
-MIGRATIONS: tuple[str, ...] = (RUNS, WAYS, ALERTS, TURNS, BUNDLES, PROOFS, DRILLS, KEEPING, TO_SEND, PROOFS_TOLD)
+# What the line to a far box carried when it was measured, and the forecasts that were made, in JSON.
+THINKING_AHEAD = """
+CREATE TABLE line_reading (
+    far TEXT NOT NULL, at TEXT NOT NULL, up_mbit REAL NOT NULL, down_mbit REAL NOT NULL, idle_ms REAL NOT NULL,
+    loaded_up_ms REAL NOT NULL, loaded_down_ms REAL NOT NULL, wire_up INTEGER NOT NULL, wire_down INTEGER NOT NULL,
+    PRIMARY KEY (far, at)
+) WITHOUT ROWID;
+CREATE TABLE forecast (job TEXT NOT NULL, at TEXT NOT NULL, told TEXT NOT NULL, PRIMARY KEY (job, at)) WITHOUT ROWID;
+"""
+
+MIGRATIONS: tuple[str, ...] = (
+    RUNS,
+    WAYS,
+    ALERTS,
+    TURNS,
+    BUNDLES,
+    PROOFS,
+    DRILLS,
+    KEEPING,
+    TO_SEND,
+    PROOFS_TOLD,
+    THINKING_AHEAD,
+)
 
 
 def migrate(db: sqlite3.Connection, path: str, steps: tuple[str, ...] = MIGRATIONS) -> None:

@@ -33,6 +33,8 @@ _STAMPS = {
     "mark": ("at",),
     "proof": ("started", "ended", "since"),
     "drill": ("started", "ended"),
+    "line_reading": ("at",),
+    "forecast": ("at",),
 }
 _WITH_RUNS = ("run", "run_problem", "hold", "damage", "run_nature")
 PACKED = 8  # bytes that a file takes in `proved`
@@ -65,7 +67,7 @@ def _has_form(table: str, name: str, value: Any) -> bool:
     try:
         if name in _STAMPS.get(table, ()):
             from_stamp(value)
-        if table == "post" and name == "facts":
+        if (table, name) in (("post", "facts"), ("forecast", "told")):
             json.loads(value)
         if table == "proved" and name in ("line", "word"):
             return len(value) % PACKED == 0

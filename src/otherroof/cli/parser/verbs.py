@@ -48,6 +48,9 @@ GROUPS: dict[str, dict[str, str]] = {
         "thin": "Show which versions are to go; remove them in two steps.",
         "drill": "Bring back a part of the copy for practice, and time it.",
     },
+    "Think ahead": {
+        "plan": "Forecast first copy, nights, disks and restores, with ranges.",
+    },
 }
 
 SHORT = {verb: short for group in GROUPS.values() for verb, short in group.items()}

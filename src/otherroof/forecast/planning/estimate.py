@@ -10,9 +10,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Literal
 
-# s: seconds; B: bytes; Mbit/s: of content; nights and files: whole ones; share: of 1; day: days since 0001-01-01, as
-# `date.toordinal` counts them.
-EstimateUnit = Literal["s", "B", "Mbit/s", "nights", "files", "share", "day"]
+# s: seconds; B: bytes; Mbit/s: of content; nights and files: whole ones; share: of 1; times: as much as now; day: days
+# since 0001-01-01, as `date.toordinal` counts them.
+EstimateUnit = Literal["s", "B", "Mbit/s", "nights", "files", "share", "times", "day"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,9 +59,7 @@ def _kept(facts: PlanFacts, lines: tuple[SpacingLine, ...], key: str) -> Estimat
         known = f"by what was seen to be replaced in {keeping.seen_days:.0f} days"
     else:
         each = size_text(replaced_a_day(facts).value)
-        known = (
-            f"{each} replaced a day: from the same files again and again to always others (`otherroof thin` learns it)"
-        )
+        known = f"{each} replaced a day, of the same files or always others (thinning keeps a record of it)"
     oldest = max(ages, default=0.0)
     how = f"{len(ages)} versions up to {oldest:.0f} days old, at most {covered_days(ages):.0f} days apart; {known}"
     return Estimate(key, "B", kept_size(ages, replaced_a_day(facts), keeping.replaced, keeping.seen_days), how)

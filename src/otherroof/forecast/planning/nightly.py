@@ -89,7 +89,7 @@ def _growth(facts: PlanFacts, window_s: float) -> Estimate:
     what = "the window" if facts.hours.window else "the time between two runs"
     most = size_text(likely.size * times.value) if math.isfinite(times.value) else "any amount"
     how = f"{what} takes {most} a night over this line, {size_text(likely.size)} is usual"
-    return Estimate("night.growth_room", "share", times, how)
+    return Estimate("night.growth_room", "times", times, how)
 
 
 def _month(facts: PlanFacts) -> tuple[Estimate, float]:

@@ -20,6 +20,8 @@ from itertools import islice
 from otherroof.base.errors import HomeTrouble
 from otherroof.base.sqlite_file import DamagedDatabase, open_sqlite, translating_sqlite
 from otherroof.far_copy.entry import FOLDER_KIND, parse_line, path_in, path_text
+from otherroof.far_copy.run_ids import time_of_run
+from otherroof.forecast.planning.spacing import ReplacedContent
 
 # Versions have numbers in their order. What lies at a path from version `born` on, until `died` replaced or removed it;
 # born 0: it was there before anything was noted.
@@ -36,6 +38,7 @@ VERSION = 1
 DIGEST = b'","digest":"'  # no name can look like this in a line: its quote marks would be escaped
 BIGGEST = 20  # files that are named
 BATCH = 5000
+DAY_S = 86_400.0
 # Held by no version that stays, and still by one that goes.
 LOST = """
     died IS NOT NULL AND NOT EXISTS (SELECT 1 FROM stays WHERE n >= born AND n < died)
@@ -172,6 +175,30 @@ class VersionChanges:
         if not found.rowcount:
             self._db.execute("INSERT OR REPLACE INTO item VALUES (?, 0, ?, ?, ?)", (path, number, *content))
 
+    # -- what was replaced --
+
+    def replaced(self) -> tuple[list[ReplacedContent], float]:
+        """Content that was replaced or removed while versions were noted, with how long it had stood, and over how many
+        days that was seen. Of each version's moment its run's id tells."""
+        with translating_sqlite(self._path):
+            moments = {
+                number: time_of_run(run).timestamp() / DAY_S
+                for number, run in self._db.execute("SELECT n, run FROM version")
+            }
+            rows = self._db.execute(
+                "SELECT born, died, sum(size) FROM item WHERE died IS NOT NULL GROUP BY born, died"
+            ).fetchall()
+        if not moments:
+            return [], 0.0
+        first, last = min(moments.values()), max(moments.values())
+        found = []
+        for born, died, size in rows:
+            # A version that has gone meanwhile: the next one that stands is as near as can be said.
+            end = moments.get(died, _at_or_after(moments, died, last))
+            begin = _at_or_after(moments, born, first) if born else first
+            found.append(ReplacedContent(float(size), max(0.0, end - begin), at_least=not born))
+        return found, last - first
+
     # -- what goes with versions --
 
     def loss(self, going: Collection[str], *, shared: bool) -> Loss:
@@ -221,6 +248,11 @@ class VersionChanges:
             (BIGGEST,),
         ).fetchall()
         return tuple(LostContent(path_text(path), size, last) for path, size, last in rows)
+
+
+def _at_or_after(moments: Mapping[int, float], number: int, otherwise: float) -> float:
+    later = [place for place in moments if place >= number]
+    return moments[min(later)] if later else otherwise
 
 
 def _kept(lines: Iterator[bytes], path: str) -> Iterator[bytes]:

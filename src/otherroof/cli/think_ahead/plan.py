@@ -1,0 +1,241 @@
+"""`otherroof plan`: how long a first copy, a night and a restore take, when disks fill, before anything is bought."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
+
+import typer
+
+from otherroof.base.clock import SystemClock, stamp
+from otherroof.base.errors import EXIT_WELL, WrongUse
+from otherroof.cli.common import (
+    SETTINGS_FOLDER,
+    ConfigOption,
+    JsonOption,
+    job_of,
+    ledger_of,
+    print_json,
+    settings_in_use,
+)
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from otherroof.forecast.planning.facts import Outlook, PlanFacts
+    from otherroof.forecast.planning.outlook import ChangedEstimate
+    from otherroof.jobs.planning.request import PlanRequest
+    from otherroof.ledger import Ledger
+    from otherroof.settings import Settings
+
+T = TypeVar("T")
+
+
+def verb(
+    job: Annotated[str, typer.Argument(metavar="[JOB]", help="The job; every one if none is named.")] = "",
+    size: Annotated[str, typer.Option("--size", metavar="SIZE", help="How large the folder is, 1.8TB say.")] = "",
+    files: Annotated[str, typer.Option("--files", metavar="N", help="How many files it holds, 400k say.")] = "",
+    daily: Annotated[str, typer.Option("--daily", metavar="SIZE", help="What a day brings or changes.")] = "",
+    growth: Annotated[
+        str, typer.Option("--growth", metavar="SIZE", help="Of that, by how much the folder grows a day.")
+    ] = "",
+    up: Annotated[float, typer.Option("--up", metavar="MBIT", min=0, help="What the line here sends.")] = 0,
+    far_up: Annotated[
+        float, typer.Option("--far-up", metavar="MBIT", min=0, help="What the line there sends, for a restore.")
+    ] = 0,
+    round_trip: Annotated[
+        float, typer.Option("--round-trip", metavar="MS", min=0, help="The round trip to there and back.")
+    ] = 0,
+    loss: Annotated[
+        float, typer.Option("--loss", metavar="PERCENT", min=0, max=50, help="Packets that are lost, of a hundred.")
+    ] = 0,
+    window: Annotated[
+        str, typer.Option("--window", metavar="STRETCH", help="When copies may run, 22:00-06:30 say.")
+    ] = "",
+    limit: Annotated[
+        list[str] | None,
+        typer.Option("--limit", metavar="STRETCH=MBIT", help="A limit by hour, 18:00-23:00=5 say; may come often."),
+    ] = None,
+    month: Annotated[
+        str, typer.Option("--month", metavar="SIZE", help="A month's allowance, both ways, 500GB say.")
+    ] = "",
+    disk: Annotated[str, typer.Option("--disk", metavar="SIZE", help="How large the far disk is.")] = "",
+    spacing: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--spacing",
+            metavar="LINE",
+            help='Another rule to hold beside yours, "1 year = one a week"; may come often.',
+        ),
+    ] = None,
+    few: Annotated[
+        list[str] | None,
+        typer.Option("--few", metavar="PATH", help="What you would want first, or its SIZE before there is a job."),
+    ] = None,
+    carry_hours: Annotated[
+        float, typer.Option("--carry-hours", metavar="H", min=0, help="How long a carried disk is on its way there.")
+    ] = 24,
+    fetch_hours: Annotated[
+        float, typer.Option("--fetch-hours", metavar="H", min=0, help="How long fetching the far disk takes.")
+    ] = 4,
+    config: ConfigOption = SETTINGS_FOLDER,
+    as_json: JsonOption = False,
+) -> None:
+    """Forecast first copy, nights, disks and restores, with ranges.
+
+    Before anything is bought: `otherroof plan --size 1.8TB --files 400k --up 20`. Later by settings and ledger; what is
+    said here counts before what is known. Nothing is changed but that the ledger keeps the forecast.
+    """
+    asked = _request(
+        {"size": size, "daily": daily, "month": month, "disk": disk},
+        files=files,
+        growth=growth,
+        limits=limit or [],
+        spacing=spacing or [],
+        few=few or [],
+        plain={
+            "up_mbit": up,
+            "far_up_mbit": far_up,
+            "round_trip_ms": round_trip,
+            "loss": loss / 100,
+            "window": _read("--window", window, _stretch) if window else "",
+            "carry_hours": carry_hours,
+            "fetch_hours": fetch_hours,
+        },
+        named=bool(job),
+    )
+    plans = _before_buying(asked) if asked.size and not job else _of_jobs(config, job, asked)
+    if as_json:
+        print_json({"plans": [plan.as_json() for plan in plans]})
+    else:
+        for place, plan in enumerate(plans):
+            plan.tell(first=not place)
+    raise typer.Exit(EXIT_WELL)
+
+
+class _Plan:
+    """One job's forecast, and the one before it."""
+
+    def __init__(self, facts: PlanFacts, before: tuple[datetime, dict[str, Any]] | None) -> None:
+        from otherroof.forecast.planning.outlook import changed_since, outlook
+
+        self._facts = facts
+        self.outlook: Outlook = outlook(facts)
+        self._before = before
+        self.changed: list[ChangedEstimate] = changed_since(self.outlook, before[1]) if before else []
+
+    def as_json(self) -> dict[str, Any]:
+        since = stamp(self._before[0]) if self._before else None
+        return {**self.outlook.as_json(), "since": since, "changed": [one.as_json() for one in self.changed]}
+
+    def tell(self, *, first: bool) -> None:
+        from otherroof.cli.think_ahead.show_outlook import changes, picture
+
+        if not first:
+            typer.echo("")
+        for line in picture(self.outlook, self._facts.amounts):
+            typer.echo(line)
+        if self._before is not None:
+            for line in changes(self.changed, self._before[0].astimezone(self._facts.hours.zone)):
+                typer.echo(line)
+
+
+def _before_buying(asked: PlanRequest) -> list[_Plan]:
+    from otherroof.jobs.planning.gather import NO_LINE, facts_as_said
+
+    if not asked.up_mbit:
+        raise WrongUse("nothing is known of the line", where="plan", advice=NO_LINE.partition(",")[0] + ", --up 20 say")
+    return [_Plan(facts_as_said(asked, SystemClock().now(), _own_zone()), None)]
+
+
+def _of_jobs(config: str, job: str, asked: PlanRequest) -> list[_Plan]:
+    settings, _ = settings_in_use(config)
+    if job:
+        job_of(settings, job)
+    elif not settings.jobs:
+        raise WrongUse("there is no job yet", where=settings.where, advice="--size 1.8TB --up 20 needs none")
+    with ledger_of(settings) as ledger:
+        return [_of_job(settings, name, ledger, asked) for name in ([job] if job else sorted(settings.jobs))]
+
+
+def _of_job(settings: Settings, name: str, ledger: Ledger, asked: PlanRequest) -> _Plan:
+    from otherroof.jobs.planning.gather import facts_of
+    from otherroof.jobs.planning.request import PlanRequest
+
+    now = SystemClock().now()
+    plan = _Plan(facts_of(settings, name, ledger, now, asked), ledger.forecasts.last(name, now))
+    # What is only asked for is no forecast that the next one should be held against.
+    if asked == PlanRequest():
+        ledger.forecasts.note(name, now, plan.outlook.as_json())
+    return plan
+
+
+def _request(
+    sizes: dict[str, str],
+    *,
+    files: str,
+    growth: str,
+    limits: list[str],
+    spacing: list[str],
+    few: list[str],
+    plain: dict[str, Any],
+    named: bool,
+) -> PlanRequest:
+    """What was said, as values. Raises WrongUse for a word that cannot be read."""
+    from otherroof.base.units import parse_count, parse_size
+    from otherroof.jobs.planning.request import PlanRequest
+    from otherroof.settings.versions import spacing_lines
+
+    read: dict[str, Any] = {name: _read(f"--{name}", text, parse_size) for name, text in sizes.items() if text}
+    table = dict(_pair("--spacing", text) for text in spacing)
+    by_hour = {stretch: _read("--limit", mbit, float) for stretch, mbit in (_pair("--limit", text) for text in limits)}
+    before = bool(read.get("size")) and not named
+    return PlanRequest(
+        **read,
+        **plain,
+        files=_read("--files", files, parse_count) if files else 0.0,
+        growth=_read("--growth", growth, parse_size) if growth else None,
+        limits=_read("--limit", by_hour, _limits) if by_hour else {},
+        spacing=_read("--spacing", table, spacing_lines) if table else (),
+        few=() if before else tuple(few),
+        few_size=sum(_read("--few", text, parse_size) for text in few) if before else 0.0,
+    )
+
+
+def _pair(option: str, text: str) -> tuple[str, str]:
+    left, equals, right = text.partition("=")
+    if not equals:
+        raise WrongUse(f"{text!r} has no =", where=option, advice="as its example in --help has it")
+    return left.strip(), right.strip()
+
+
+def _limits(table: dict[str, float]) -> dict[str, float]:
+    from otherroof.settings.windows import checked_limits
+
+    return dict(checked_limits(table))
+
+
+def _stretch(text: str) -> str:
+    from otherroof.settings.windows import DayStretch
+
+    DayStretch.parse(text)
+    return text
+
+
+def _read(option: str, given: Any, reader: Callable[[Any], T]) -> T:
+    try:
+        return reader(given)
+    except ValueError as problem:
+        raise WrongUse(str(problem), where=option) from problem
+
+
+def _own_zone() -> Any:
+    """This machine's zone: there are no settings yet that would name the household's."""
+    import os
+    from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+    name = os.path.realpath("/etc/localtime").partition("/zoneinfo/")[2]
+    try:
+        return ZoneInfo(name or "UTC")
+    except (ZoneInfoNotFoundError, ValueError):
+        return ZoneInfo("UTC")

@@ -1,0 +1,127 @@
+"""Draws a forecast for a terminal of 80 columns: bars, figures with their ranges, and how each came about."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Iterator, Sequence
+from datetime import date
+from typing import TYPE_CHECKING
+
+from otherroof.base.units import size_text, span_text
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from otherroof.forecast.planning.estimate import Estimate, EstimateUnit, Likely
+    from otherroof.forecast.planning.facts import Amounts, LengthBar, Outlook, PlanSection
+    from otherroof.forecast.planning.outlook import ChangedEstimate
+
+WIDTH = 80
+LABEL = 16
+BAR = 24
+LABELS = {
+    "line.up": "a copy has",
+    "line.back": "a restore has",
+    "first_copy.sending": "time of sending",
+    "first_copy.nights": "nights",
+    "first_copy.day": "whole on",
+    "carried.fill": "filling a disk",
+    "carried.whole": "with the way",
+    "night.seconds": "takes",
+    "night.share": "of its window",
+    "night.growth_room": "room to grow",
+    "month.share": "of the month",
+    "versions.kept": "versions take",
+    "versions.other": "other spacing",
+    "far_disk.full": "full on",
+    "back.whole": "all of it",
+    "back.few": "a few first",
+    "back.fetched": "fetch the disk",
+    "copies.there": "copies there",
+}
+
+
+def picture(outlook: Outlook, amounts: Amounts) -> Iterator[str]:
+    """The forecast line by line."""
+    head = (
+        f"{outlook.name}: {size_text(amounts.size)} in {amounts.files:,.0f} files ({amounts.how}); "
+        f"{size_text(amounts.daily.value)} new or changed a day ({amounts.how_daily})"
+    )
+    yield from textwrap.wrap(head, WIDTH)
+    for section in outlook.sections:
+        yield ""
+        yield from _section(section)
+
+
+def changes(found: Sequence[ChangedEstimate], at: datetime) -> Iterator[str]:
+    """What is otherwise than the last forecast said, by more than its range."""
+    if not found:
+        return
+    yield ""
+    yield f"since the forecast of {at:%Y-%m-%d}, by more than its range"
+    for one in found:
+        key, unit = one.estimate.key, one.estimate.unit
+        now, before = figure_text(one.estimate.likely.value, unit), range_text(one.before, unit)
+        yield from textwrap.wrap(f"  {LABELS.get(key, key)} ({key}): {before} then, {now} now", WIDTH)
+
+
+def _section(section: PlanSection) -> Iterator[str]:
+    yield section.title
+    for bar in section.bars:
+        yield from _bar(bar)
+    for estimate in section.estimates:
+        yield from _figure(estimate)
+    for remark in section.remarks:
+        yield from textwrap.wrap(remark, WIDTH, initial_indent="  - ", subsequent_indent="    ")
+
+
+def _bar(bar: LengthBar) -> Iterator[str]:
+    share = bar.part / bar.whole if bar.whole > 0 else 0.0
+    # Whatever is there at all is seen, and what is not full is not drawn full.
+    filled = min(BAR, max(1 if share > 0 else 0, math.floor(share * BAR + 0.5)))
+    filled = BAR - 1 if filled == BAR and share < 1 else filled
+    drawn = "#" * filled + "." * (BAR - filled)
+    yield from textwrap.wrap(
+        f"{bar.text}",
+        WIDTH,
+        initial_indent=f"  {bar.label:<{LABEL}}{drawn} ",
+        subsequent_indent=" " * (LABEL + BAR + 3),
+    )
+
+
+def _figure(estimate: Estimate) -> Iterator[str]:
+    label = LABELS.get(estimate.key, estimate.key)
+    yield f"  {label:<{LABEL}}{range_text(estimate.likely, estimate.unit)}"
+    yield from textwrap.wrap(estimate.how, WIDTH, initial_indent="      ", subsequent_indent="      ")
+
+
+def range_text(likely: Likely, unit: EstimateUnit) -> str:
+    """`25 nights (23 to 29)`; the value alone if nothing else is possible."""
+    low, value, high = (figure_text(one, unit) for one in (likely.low, likely.value, likely.high))
+    if low == value == high:
+        return value
+    return f"{value} ({low} to {high})"
+
+
+def figure_text(value: float, unit: EstimateUnit) -> str:
+    """One figure in its unit; what has no end is said so."""
+    if not math.isfinite(value):
+        return "perhaps never" if unit in ("day", "s", "nights") else "no end"
+    match unit:
+        case "s":
+            return span_text(value)
+        case "B":
+            return size_text(value)
+        case "Mbit/s":
+            return f"{value:.3g} Mbit/s"
+        case "share":
+            return f"{value * 100:.3g} %"
+        case "times":
+            return f"{value:.3g} times as much"
+        case "day":
+            return "beyond all planning" if value > date.max.toordinal() else f"{date.fromordinal(int(value)):%Y-%m-%d}"
+        case "nights":
+            return f"{value:,.0f} night{'' if value == 1 else 's'}"
+        case "files":
+            return f"{value:,.0f}"

@@ -1,0 +1,295 @@
+"""Gathers the facts of a forecast: from a person's word alone, or from settings and ledger with that word before them.
+
+It fetches; what follows from the facts is decided in `forecast`.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from contextlib import closing
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from otherroof.base.errors import WrongUse
+from otherroof.base.local_time import month_begins, wall_time
+from otherroof.copying.report import GOOD
+from otherroof.forecast.planning.copy_time import AskedLine, LineFacts, SentNight, Work, asked_line, seen_up
+from otherroof.forecast.planning.estimate import Likely
+from otherroof.forecast.planning.facts import (
+    ByHand,
+    CopyKept,
+    DiskFacts,
+    DrilledBack,
+    KeepingFacts,
+    MonthPlan,
+    PlanFacts,
+)
+from otherroof.forecast.planning.open_hours import HourlyLimit, MonthAllowance, OpenHours
+from otherroof.forecast.planning.packets import PacketPath
+from otherroof.forecast.planning.spacing import ReplacedContent
+from otherroof.jobs.planning.amounts import amounts_of, few_of
+from otherroof.jobs.planning.request import PlanRequest
+from otherroof.ledger import Ledger, RunRow
+from otherroof.ledger.planning.line_readings import LineReading
+from otherroof.restore.thinning.changes import VersionChanges
+from otherroof.settings import FarBox, Job, NoTunnel, Settings, WireguardTunnel
+from otherroof.settings.crontab import Crontab
+from otherroof.settings.windows import DayStretch
+from otherroof.tunnel.network import mtu
+from otherroof.watch.facts import JobFacts
+
+MB, GB = 10**6, 10**9
+MOST_RUNS = 60
+TREND = timedelta(days=60)
+EPOCH_DAY = date(1970, 1, 1).toordinal()
+RUNS_OVER_DAYS = 28
+READING_HOLDS = timedelta(days=90)
+USUAL_TRIP_S = 0.03  # between two households of one country (an assumption)
+# One measurement, of seconds: another hour may differ by so much either way (common practice, no source).
+READING_SPAN = 1.15
+NO_LINE = "say how fast it is, --up 20 say, or measure it: otherroof plan --line"
+
+
+def facts_as_said(asked: PlanRequest, now: datetime, zone: ZoneInfo) -> PlanFacts:
+    """Before anything is bought: what a person says, and nothing else."""
+    return PlanFacts(
+        name="as said",
+        begin=_opens(asked.window, now, zone),
+        amounts=amounts_of(None, (), asked, now),
+        line=asked_line(_asked(asked, USUAL_TRIP_S), path_of(None)),
+        hours=_hours_said(asked, zone),
+        month=MonthPlan(asked.month),
+        disk=DiskFacts(asked.disk, 0.0, (), _day(now)),
+        keeping=KeepingFacts(asked.spacing),
+        by_hand=_by_hand(asked),
+        few=Work(asked.few_size, max(1.0, asked.few_size / 4e6)) if asked.few_size else None,
+        few_named="what was named",
+    )
+
+
+def facts_of(settings: Settings, name: str, ledger: Ledger, now: datetime, asked: PlanRequest) -> PlanFacts:
+    """Of one job, by settings and ledger; what is said counts before what is known.
+
+    Raises WrongUse if nothing is known of the line, HomeTrouble.
+    """
+    job = settings.jobs[name]
+    far, zone = settings.far[job.far], settings.zone
+    rows = [row for row in ledger.runs.rows(job=name, newest=MOST_RUNS) if row.far == job.far and not row.under_way]
+    good = [row for row in rows if row.report.outcome in GOOD]
+    nights = [_night(row) for row in reversed(good[:-1])]
+    first_good = ledger.runs.first_good(name, job.far)
+    there = _there(job, name, rows, now) if first_good is None else 0.0
+    hours = _hours(settings, name, ledger, now, asked)
+    replaced, seen_days = _replaced(settings, name)
+    paths = asked.few or job.drill.always
+    return PlanFacts(
+        name=name,
+        begin=_begins(job, now, zone, begun=bool(there)),
+        amounts=amounts_of(job, rows, asked, now),
+        line=_line(far, rows, nights, _LineKnown(ledger, job.far, now), asked),
+        hours=hours,
+        there=there,
+        whole=first_good is not None,
+        nights=nights,
+        month=MonthPlan(hours.month.bytes, hours.month.used, _checks_a_day(job)),
+        disk=_disk(ledger, far, job.far, now, asked),
+        keeping=KeepingFacts(job.versions.lines, asked.spacing, runs_a_day(job.at, zone, now), replaced, seen_days),
+        by_hand=_by_hand(asked),
+        drilled=_drilled(ledger, name, job, now, zone),
+        few=few_of(job.folder, paths) if paths else None,
+        few_named=", ".join(paths),
+        copies=_copies(settings, job, ledger, now),
+    )
+
+
+def path_of(far: FarBox | None) -> PacketPath:
+    """The packets on the way to a far box; of one that is not set up yet, those of the usual tunnel."""
+    tunnel = far.tunnel if far is not None else None
+    if isinstance(tunnel, NoTunnel):
+        return PacketPath(mtu.ETHERNET, 0)
+    known = tunnel.mtu if isinstance(tunnel, WireguardTunnel) else 0
+    return PacketPath(known or mtu.choose(mtu.ETHERNET, None), mtu.overhead(4))
+
+
+def runs_a_day(at: str, zone: ZoneInfo, now: datetime) -> float:
+    """How many runs a job's times owe in a day, on average over four weeks."""
+    crontab, moment, count = Crontab.parse(at), now, 0
+    end = now + timedelta(days=RUNS_OVER_DAYS)
+    while (moment := crontab.next_after(moment, zone)) <= end and count < RUNS_OVER_DAYS * 1440:
+        count += 1
+    return max(count, 1) / RUNS_OVER_DAYS
+
+
+def _night(row: RunRow) -> SentNight:
+    report = row.report
+    return SentNight(
+        report.seconds.send,
+        report.seconds.total,
+        report.files.new + report.files.changed,
+        report.bytes.sent,
+        report.bytes.wire_up,
+        report.bytes.wire_down,
+    )
+
+
+def _there(job: Job, name: str, rows: Sequence[RunRow], now: datetime) -> float:
+    """What of a first copy has arrived, by the same reckoning as status and digest have."""
+    known = JobFacts(name, job.folder, job.far, timedelta(hours=job.promise_hours), now, runs=tuple(rows))
+    copy = known.copy_under_way(now, ZoneInfo("UTC"))
+    return float(copy.there) if copy is not None else 0.0
+
+
+# -- the line --
+
+
+class _LineKnown:
+    """What ledger pages say of the line to one far box."""
+
+    def __init__(self, ledger: Ledger, far: str, now: datetime) -> None:
+        reading = ledger.lines.last(far, now)
+        self.reading = reading if reading is not None and reading.at >= now - READING_HOLDS else None
+        probe = ledger.probes.last(far, now)
+        self.probed_ms = probe.round_trip_ms if probe is not None else None
+
+
+def _line(
+    far: FarBox, rows: Sequence[RunRow], nights: Sequence[SentNight], known: _LineKnown, asked: PlanRequest
+) -> LineFacts:
+    reading, path = known.reading, path_of(far)
+    trip_ms = reading.idle_ms if reading is not None else known.probed_ms
+    trip_s = trip_ms / 1000 if trip_ms else USUAL_TRIP_S
+    # A first copy's own runs tell of the line too.
+    seen = seen_up(nights) or seen_up([_night(row) for row in reversed(rows)])
+    if not asked.up_mbit and seen is None and reading is None:
+        raise WrongUse(
+            "nothing is known yet of the line to the far box", where=rows[0].far if rows else "", advice=NO_LINE
+        )
+    said = asked_line(_asked(asked, trip_s), path) if asked.up_mbit else None
+    line = said or _measured(reading, asked, path, trip_s)
+    if said is None and seen is not None:
+        up, file_s, how = seen
+        line = replace(line, up=up, how_up=how, file_s=file_s)
+        if reading is None and not asked.far_up_mbit:
+            line = replace(
+                line, back=Likely(up.low / 2, up.value, up.high * 2), how_back="as fast as the way there: a guess"
+            )
+    if reading is not None and not asked.far_up_mbit:
+        line = replace(line, back=_around(reading.down_mbit), how_back=_reading_how(reading))
+    return line
+
+
+def _measured(reading: LineReading | None, asked: PlanRequest, path: PacketPath, trip_s: float) -> LineFacts:
+    up = reading.up_mbit if reading is not None else 1.0
+    line = asked_line(replace(_asked(asked, trip_s), up_mbit=up, loss=0.0), path)
+    return line if reading is None else replace(line, up=_around(up), how_up=_reading_how(reading))
+
+
+def _around(mbit: float) -> Likely:
+    return Likely(mbit / READING_SPAN, mbit, mbit * READING_SPAN)
+
+
+def _reading_how(reading: LineReading) -> str:
+    return (
+        f"measured {reading.at:%Y-%m-%d}: {reading.up_mbit:.1f} Mbit/s there, {reading.down_mbit:.1f} back, round trip "
+        f"{reading.idle_ms:.0f} ms, loaded {reading.loaded_up_ms:.0f} and {reading.loaded_down_ms:.0f} ms"
+    )
+
+
+def _asked(asked: PlanRequest, trip_s: float) -> AskedLine:
+    trip = asked.round_trip_ms / 1000 if asked.round_trip_ms else trip_s
+    return AskedLine(asked.up_mbit, asked.far_up_mbit, trip, asked.loss)
+
+
+# -- hours --
+
+
+def _hours_said(asked: PlanRequest, zone: ZoneInfo) -> OpenHours:
+    limits = (HourlyLimit(asked.limits),) if asked.limits else ()
+    return OpenHours(zone, asked.window or None, limits, MonthAllowance(asked.month))
+
+
+def _hours(settings: Settings, name: str, ledger: Ledger, now: datetime, asked: PlanRequest) -> OpenHours:
+    job = settings.jobs[name]
+    far, zone = settings.far[job.far], settings.zone
+    limits = [HourlyLimit(one.limits, one.limit_mbit) for one in (job, far) if one.limits or one.limit_mbit]
+    allowance = asked.month or far.month_gb * GB
+    used = float(ledger.wire_bytes_since(job.far, month_begins(now, zone))) if allowance else 0.0
+    others = _others_a_day(settings, name, ledger, now) if allowance else 0.0
+    if asked.limits:
+        limits = [HourlyLimit(asked.limits)]
+    month = MonthAllowance(allowance, used, others + _checks_a_day(job)) if allowance else MonthAllowance()
+    return OpenHours(zone, asked.window or job.window, tuple(limits), month)
+
+
+def _others_a_day(settings: Settings, name: str, ledger: Ledger, now: datetime) -> float:
+    """What other jobs to the same far box put on the wire each day."""
+    far, since = settings.jobs[name].far, now - timedelta(days=RUNS_OVER_DAYS)
+    rows = [row for row in ledger.runs.rows(since=since) if row.far == far and row.report.job != name]
+    return sum(row.report.bytes.wire_up + row.report.bytes.wire_down for row in rows) / RUNS_OVER_DAYS
+
+
+def _checks_a_day(job: Job) -> float:
+    drills = job.drill_mb / job.drill_days if job.drill_days else 0.0
+    return (job.prove_mb + drills) * MB
+
+
+def _opens(window: str, moment: datetime, zone: ZoneInfo) -> datetime:
+    return DayStretch.parse(window).next_open(moment, zone) if window else moment.astimezone(UTC)
+
+
+def _begins(job: Job, now: datetime, zone: ZoneInfo, *, begun: bool) -> datetime:
+    # One that was cut goes on as soon as its window opens; a first one waits for its time.
+    moment = now if begun else Crontab.parse(job.at).next_after(now, zone)
+    return _opens(job.window or "", moment, zone)
+
+
+# -- the far side --
+
+
+def _disk(ledger: Ledger, far: FarBox, name: str, now: datetime, asked: PlanRequest) -> DiskFacts:
+    marks = ledger.spaces.daily(name, now - TREND, now)
+    total = marks[-1].total if marks else 0
+    # A disk that was replaced begins a new history.
+    readings = [(_day(mark.at), float(mark.total - mark.free)) for mark in marks if mark.total == total]
+    if asked.disk:
+        return DiskFacts(asked.disk, far.floor_gb * GB, readings if asked.disk == total else (), _day(now))
+    return DiskFacts(float(total), far.floor_gb * GB, readings, _day(now))
+
+
+def _day(moment: datetime) -> float:
+    return moment.timestamp() / 86_400 + EPOCH_DAY
+
+
+def _replaced(settings: Settings, name: str) -> tuple[Sequence[ReplacedContent], float]:
+    path = os.path.join(settings.state, "versions", f"{name}.sqlite")
+    if not os.path.exists(path):
+        return (), 0.0
+    with closing(VersionChanges(path)) as changes:
+        return changes.replaced()
+
+
+def _drilled(ledger: Ledger, name: str, job: Job, now: datetime, zone: ZoneInfo) -> DrilledBack | None:
+    row = ledger.drills.last(name, job.far, now)
+    if row is None or row.figures.back_s is None:
+        return None
+    figures, likely = row.figures, row.figures.back_s
+    soonest, latest = figures.soonest_s or likely, figures.latest_s or likely
+    return DrilledBack(Likely(soonest, likely, latest), f"{wall_time(row.started, zone):%Y-%m-%d}")
+
+
+def _copies(settings: Settings, job: Job, ledger: Ledger, now: datetime) -> tuple[CopyKept, ...]:
+    """The folder itself, and every far box to which a job copies the same folder."""
+    found = [CopyKept("here", False, "the folder itself")]
+    for name, other in settings.jobs.items():
+        if other.folder != job.folder:
+            continue
+        row = ledger.runs.newest_good(name, now, far=other.far)
+        taken = f"{wall_time(row.started, settings.zone):%Y-%m-%d %H:%M}" if row is not None else ""
+        found.append(CopyKept(other.far, True, taken))
+    return tuple(found)
+
+
+def _by_hand(asked: PlanRequest) -> ByHand:
+    return ByHand(carry_s=asked.carry_hours * 3600, fetch_s=asked.fetch_hours * 3600)
