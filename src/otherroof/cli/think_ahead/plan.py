@@ -32,7 +32,7 @@ T = TypeVar("T")
 
 
 def verb(
-    job: Annotated[str, typer.Argument(metavar="[JOB]", help="The job; every one if none is named.")] = "",
+    job: Annotated[str, typer.Argument(metavar="JOB", help="The job; every one if none is named.")] = "",
     size: Annotated[str, typer.Option("--size", metavar="SIZE", help="How large the folder is, 1.8TB say.")] = "",
     files: Annotated[str, typer.Option("--files", metavar="N", help="How many files it holds, 400k say.")] = "",
     daily: Annotated[str, typer.Option("--daily", metavar="SIZE", help="What a day brings or changes.")] = "",
