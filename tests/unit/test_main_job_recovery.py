@@ -201,6 +201,7 @@ def test_far_box_that_starts_again_is_awaited(job: OneJob, requests: int) -> Non
     box = job.door.box  # type: ignore[attr-defined]
     real = box.serve
     went = threading.Event()
+    starter = threading.Timer(0.6, box.restart)
 
     def serve_and_fall(channel: object) -> None:
         try:
@@ -209,11 +210,10 @@ def test_far_box_that_starts_again_is_awaited(job: OneJob, requests: int) -> Non
             if not went.is_set():
                 went.set()
                 box._listener.close()
+                starter.start()
 
     cut_after(job, requests, times=1)
     with patch.object(box, "serve", serve_and_fall):
-        starter = threading.Timer(0.6, box.restart)
-        starter.start()
         ran = job.run()
         starter.join()
     assert went.is_set()
