@@ -14,6 +14,7 @@ import stat
 import subprocess
 import sys
 import time
+from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -28,6 +29,8 @@ NAMES = (
     *("tunnels/heron.made", "catalogues/papers.db", "notes/papers.db", "notes/papers.db-commits", "chunks/papers.db"),
     *("locks", "scratch", "catalogues", "notes", "chunks", "tunnels"),
 )
+MOST_WRITERS = 200
+_WRITERS: deque[int] = deque()
 LONGEST_S = 0.004  # for which something stands in another's place; short, so that checks are passed and deeds caught
 PACES_S = (0.001, 0.01, 0.1, 0.4)  # at most, between two deeds; with the slow ones, verbs come far
 
@@ -96,8 +99,13 @@ def _link(dice: random.Random, name: str, target: str) -> None:
 
 
 def _pipe(dice: random.Random, name: str, _target: str) -> None:
+    """A pipe that always has a writer, who never writes: what reads it waits, what only opens it does not. SQLite opens
+    the folder of its file before it syncs it, and could be made to wait there without end, which harms nothing else."""
     with _away(dice, name):
         os.mkfifo(name)
+        _WRITERS.append(os.open(name, os.O_RDWR | os.O_NONBLOCK | os.O_CLOEXEC))
+        if len(_WRITERS) > MOST_WRITERS:
+            os.close(_WRITERS.popleft())
 
 
 def _swap(dice: random.Random, name: str, _target: str) -> None:

@@ -84,7 +84,7 @@ def of_every_kind(seed: int, where: Path) -> tuple[FarHistory, set[str]]:
     return history, some_going(history, random.Random(seed))
 
 
-@pytest.mark.parametrize("seed", slow_but_for(range(2), range(30)))
+@pytest.mark.parametrize("seed", slow_but_for(range(2), range(30), most=10))
 def test_after_every_request_every_version_that_stays_is_whole(tmp_path: Path, seed: int) -> None:
     """Invariants 2 and 8: requests of many scripts side by side, in any order."""
     history, going = of_every_kind(seed, tmp_path)
@@ -107,7 +107,7 @@ def test_after_every_request_every_version_that_stays_is_whole(tmp_path: Path, s
     assert heard > 0 or not going
 
 
-@pytest.mark.parametrize("seed", slow_but_for((), range(8)))
+@pytest.mark.parametrize("seed", slow_but_for((), range(8), most=3))
 def test_killed_at_each_request_in_turn_and_gone_on_with_it_ends_alike(tmp_path: Path, seed: int) -> None:
     """Invariant 8."""
     history, going = of_every_kind(seed, tmp_path / "first")
