@@ -78,6 +78,12 @@ def verb(
     fetch_hours: Annotated[
         float, typer.Option("--fetch-hours", metavar="H", min=0, help="How long fetching the far disk takes.")
     ] = 4,
+    line: Annotated[
+        bool, typer.Option("--line", help="Measure the line first: some MB there and back, said beforehand.")
+    ] = False,
+    line_mb: Annotated[
+        float, typer.Option("--line-mb", metavar="N", min=0.1, max=1000, help="So many MB each way.")
+    ] = 10,
     config: ConfigOption = SETTINGS_FOLDER,
     as_json: JsonOption = False,
 ) -> None:
@@ -104,7 +110,9 @@ def verb(
         },
         named=bool(job),
     )
-    plans = _before_buying(asked) if asked.size and not job else _of_jobs(config, job, asked)
+    if line:
+        _measure(config, job, int(line_mb * 1e6))
+    plans = _before_buying(asked) if asked.size and not (job or line) else _of_jobs(config, job, asked)
     if as_json:
         print_json({"plans": [plan.as_json() for plan in plans]})
     else:
@@ -138,6 +146,31 @@ class _Plan:
         if self._before is not None:
             for line in changes(self.changed, self._before[0].astimezone(self._facts.hours.zone)):
                 typer.echo(line)
+
+
+def _measure(config: str, job: str, size: int) -> None:
+    """Measure the line to each far box that is asked about. What crosses is said first."""
+    from otherroof.jobs.context import JobContext
+    from otherroof.jobs.planning.measure_line import LineProgress, announced, measure_line, reading_text
+    from otherroof.schedule.month_room import month_room
+
+    settings, clock = settings_in_use(config)[0], SystemClock()
+    for name in [job] if job else _one_job_each(settings):
+        far = job_of(settings, name).far
+        with ledger_of(settings) as ledger:
+            room = month_room(settings, far, ledger, clock.now())
+            if room is not None and room < 2 * size:
+                advice = "a smaller --line-mb, or the next month"
+                raise WrongUse("what is left of this month's allowance is for the copies", where=far, advice=advice)
+            typer.echo(announced(far, size, settings.limit_of(name, clock.now())), err=True)
+            reading = measure_line(settings, name, ledger, JobContext(LineProgress(), clock=clock), size)
+        typer.echo(reading_text(reading), err=True)
+
+
+def _one_job_each(settings: Settings) -> list[str]:
+    """A job for each far box."""
+    by_far = {chosen.far: name for name, chosen in sorted(settings.jobs.items(), reverse=True)}
+    return sorted(by_far.values())
 
 
 def _before_buying(asked: PlanRequest) -> list[_Plan]:

@@ -1,0 +1,125 @@
+"""`plan --line`: what it writes down, that it says first what crosses, and that it leaves nothing behind."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from otherroof.base.clock import SystemClock
+from otherroof.base.errors import OtherroofError
+from otherroof.base.locks import Patience
+from otherroof.far.requests import DataPiece
+from otherroof.jobs.context import JobContext
+from otherroof.jobs.locks import far_lock
+from otherroof.jobs.planning.measure_line import (
+    BEGINNING,
+    SCRATCH,
+    LineProgress,
+    _Landed,
+    _RandomPieces,
+    announced,
+    measure_line,
+)
+from otherroof.ledger import Ledger
+from support.main_job import JOB, OneJob
+from support.verbs import two_files_and_a_link, verb_of
+
+SIZE = 400_000
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Iterator[OneJob]:
+    with two_files_and_a_link(tmp_path) as made:
+        yield made
+
+
+def scratch_files(job: OneJob) -> list[str]:
+    return [path.name for path in job.far.parent.iterdir() if path.name.startswith(SCRATCH.decode())]
+
+
+@pytest.mark.slow
+def test_the_line_is_measured_written_down_and_nothing_stays(job: OneJob) -> None:
+    (job.far.parent / ".otherroof-line-0123456789ab").write_bytes(b"of one that was killed")
+    with Ledger(job.settings.ledger) as ledger:
+        progress = LineProgress()
+        found = measure_line(job.settings, JOB, ledger, JobContext(progress), SIZE)
+        assert ledger.lines.last(found.far, found.at + timedelta(seconds=1)) == found
+        assert ledger.wire_bytes_since(found.far, found.at - timedelta(minutes=5)) == found.wire_up + found.wire_down
+    assert scratch_files(job) == []
+    assert min(found.up_mbit, found.down_mbit, found.idle_ms, found.loaded_up_ms, found.loaded_down_ms) > 0
+    # All that was said, and little more: logins and looks.
+    assert SIZE <= found.wire_up < SIZE + 120_000
+    assert SIZE <= found.wire_down < SIZE + 120_000
+
+
+def test_it_waits_for_no_run_and_measures_none(job: OneJob) -> None:
+    with (
+        Ledger(job.settings.ledger) as ledger,
+        far_lock(job.settings, JOB, SystemClock(), Patience(0)),
+        pytest.raises(OtherroofError, match="another run to far box"),
+    ):
+        measure_line(job.settings, JOB, ledger, JobContext(LineProgress()), SIZE)
+
+
+@pytest.mark.slow
+def test_the_verb_says_first_what_crosses_and_then_plans_by_it(job: OneJob, capsys: pytest.CaptureFixture[str]) -> None:
+    told = verb_of(job, capsys)("plan", JOB, "--line", "--line-mb", "0.4")
+    assert told.code == 0
+    said, measured = told.err.splitlines()
+    assert "sends 400 kB there and fetches them back, with courtesy" in said
+    assert "Mbit/s back; round trip" in measured
+    assert f"measured {datetime.now(UTC):%Y-%m-%d}" in told.out
+
+
+def test_a_month_without_room_is_not_spent_on_measuring(job: OneJob, capsys: pytest.CaptureFixture[str]) -> None:
+    job.far_more = {"month_gb": 0.01}
+    job.write_settings()
+    told = verb_of(job, capsys)("plan", JOB, "--line", "--line-mb", "8")
+    assert told.code == 2
+    assert "this month's allowance" in told.one_line()
+
+
+def test_a_limit_that_holds_is_named_before() -> None:
+    assert "under the limit of 5 Mbit/s" in announced("heron", 10_000_000, 5)
+    assert "limit" not in announced("heron", 10_000_000, 0)
+
+
+class _Times:
+    """A clock that a test moves."""
+
+    def __init__(self) -> None:
+        self.at = 0.0
+
+    def monotonic(self) -> float:
+        return self.at
+
+
+def test_a_slow_beginning_does_not_count() -> None:
+    times = _Times()
+    landed = _Landed(times)  # type: ignore[arg-type]  # asked for nothing but its monotonic time
+    for second in range(1, 11):
+        times.at = float(second if second > 3 else second * 10 - 27)
+        landed.note(1_000_000)
+    assert BEGINNING == 0.3
+    assert landed.mbit == pytest.approx(8.0)
+
+
+def test_random_pieces_are_all_handed_out_once_over_all_connections() -> None:
+    landed = _Landed(_Times())  # type: ignore[arg-type]
+    whole = _RandomPieces(100_001, landed)
+    shares = [whole.share(), whole.share()]
+    got: list[list[DataPiece]] = [[], []]
+    while True:
+        taken = [share.take(wait=True) for share in shares]
+        if taken == [None, None]:
+            break
+        for place, piece in enumerate(taken):
+            if isinstance(piece, DataPiece):
+                got[place].append(piece)
+    assert sum(piece.weight for pieces in got for piece in pieces) == 100_001
+    for pieces in got:
+        ends = [0, *(piece.offset + piece.weight for piece in pieces)]
+        assert [piece.offset for piece in pieces] == ends[:-1], "each file is written without a gap"
