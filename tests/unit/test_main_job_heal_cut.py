@@ -16,7 +16,7 @@ from otherroof.ledger import Ledger
 from otherroof.restore.proving.report import ProofProgress
 from support.main_job import JOB, OneJob, one_job
 from support.open_versions import broken_in_folder
-from support.quick import spread
+from support.quick import ALL
 
 # Seconds of a processor each; a quick run has others of the kind.
 pytestmark = pytest.mark.slow
@@ -63,7 +63,7 @@ def paths(found: dict[str, set[str]]) -> dict[str, set[str]]:
     return {run: {line.split("' ")[0] for line in wrong} for run, wrong in found.items()}
 
 
-@pytest.mark.parametrize("part", spread(range(4), 2))
+@pytest.mark.parametrize("part", range(4) if ALL else (0, 3))
 def test_cut_at_any_request_no_version_is_less_whole_and_the_rest_is_healed_later(job: OneJob, part: int) -> None:
     furnish(job)
     spoil(job)

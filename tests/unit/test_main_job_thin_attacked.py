@@ -26,7 +26,7 @@ from otherroof.restore.thinning.removal import Removal
 from support.main_job import JOB
 from support.open_versions import broken_in_folder
 from support.power_place import PowerBox, power_job
-from support.quick import slow_but_for, spread
+from support.quick import ALL, slow_but_for
 from support.random_days import RandomDays
 from support.thinned_household import ALIKE, KEEPS, START, Household
 
@@ -148,7 +148,7 @@ def test_killed_as_the_notes_are_taken_back_it_is_known_what_was_thinned(ripe: H
         assert len(box.tape) > 0
 
 
-@pytest.mark.parametrize("part", spread(range(4), 2))
+@pytest.mark.parametrize("part", range(4) if ALL else (0, 3))
 def test_killed_at_each_request_and_a_run_cut_before_it_is_ended(ripe: Household, tmp_path: Path, part: int) -> None:
     """Invariants 2 and 8: the next run comes in between, with files that changed meanwhile, and is cut too."""
     most = requests_of(ripe, tmp_path / "counted", Household.thin)
