@@ -72,6 +72,14 @@ def test_small_heads_say_nothing() -> None:
     assert sampler.signs().sampled == 0
 
 
+def test_the_later_files_of_a_large_change_are_looked_into_as_well() -> None:
+    """Of the first 400 each, of the next 800 every second, of the next 1600 every fourth."""
+    sampler, noise, dull = EncryptionSampler(), os.urandom(LEAST), bytes(LEAST)
+    for number in range(7 * MOST_SAMPLES):
+        sampler.look(noise if number >= MOST_SAMPLES else dull)
+    assert (sampler.signs().sampled, sampler.signs().dense) == (3 * MOST_SAMPLES, 2 * MOST_SAMPLES)
+
+
 def test_every_file_that_got_a_further_ending_is_counted_once() -> None:
     changes = sorted(
         [(b"a/letter.txt", False), (b"a/letter.txt.locked", True), (b"b/one.doc", False), (b"b/one.enc", True)]

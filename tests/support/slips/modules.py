@@ -32,11 +32,12 @@ MODULES: tuple[str, ...] = (
     *(f"schedule/{n}.py" for n in ("chores", "drills", "job_runner", "last_resort", "proofs", "thin_chore")),
     *("schedule/due.py", "schedule/plan.py", "settings/windows.py", "settings/crontab.py", "settings/promises.py"),
     *("forecast/trend.py", "tunnel/network/address_plan.py", "tunnel/network/routes.py"),
-    *("base/atomic_file.py", "base/locks.py", "base/units.py"),
+    *("base/atomic_file.py", "base/locks.py", "base/units.py", "base/local_time.py"),
 )
 
-Row = tuple[str, str, str, str]  # old text, new text, what it would do to people, why no test has to notice it
-MARKS = {"!": 2, "-": 0, "+": 1, "?": 3}  # which of a row's texts a line of a table belongs to
+# Old text, new text, what it would do to people, why no test has to notice it, which tests are likely to.
+Row = tuple[str, str, str, str, str]
+MARKS = {"!": 2, "-": 0, "+": 1, "?": 3, "=": 4}  # which of a row's texts a line of a table belongs to
 
 
 def tables() -> dict[str, list[Row]]:
@@ -52,7 +53,7 @@ def tables() -> dict[str, list[Row]]:
                 module, rows = text.strip(" ="), []
             elif mark in MARKS:
                 if mark == "!":
-                    rows.append([[], [], [], []])
+                    rows.append([[] for _ in MARKS])
                 rows[-1][MARKS[mark]].append(text)
             elif line and not line.startswith("# "):
                 raise ValueError(f"{file.name}: {line!r} is no line of a table")
@@ -61,5 +62,5 @@ def tables() -> dict[str, list[Row]]:
 
 
 def _as_row(row: list[list[str]]) -> Row:
-    old, new, what, why_not = ("\n".join(lines) for lines in row)
-    return old, new, what, why_not.replace("\n", " ")
+    old, new, what, why_not, likely = ("\n".join(lines) for lines in row)
+    return old, new, what, why_not.replace("\n", " "), likely

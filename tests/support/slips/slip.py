@@ -22,6 +22,7 @@ class Slip:
     what: str
     kind: str = HAND
     why_not: str = ""  # the reason that no test has to notice it: it cannot hurt, or changes nothing
+    likely: str = ""  # tests that are likely to notice it, a line each, below tests/unit without `test_` and `.py`
 
     @property
     def key(self) -> tuple[str, str, str, int]:
@@ -55,12 +56,12 @@ def check_readable(slips: list[Slip], texts: dict[str, str]) -> None:
             raise NoModule(f"{slip.module}: {slip.new!r}: {problem}") from problem
 
 
-def by_hand(module: str, text: str, rows: list[tuple[str, str, str, str]]) -> list[Slip]:
-    """The slips of a table's rows: old text, new text, what it would do to people, and why no test has to notice it
-    ("" if one has to). Raises SlipIsGone."""
+def by_hand(module: str, text: str, rows: list[tuple[str, str, str, str, str]]) -> list[Slip]:
+    """The slips of a table's rows: old text, new text, what it would do to people, why no test has to notice it
+    ("" if one has to), and which are likely to. Raises SlipIsGone."""
     found = []
-    for old, new, what, why_not in rows:
+    for old, new, what, why_not, likely in rows:
         if text.count(old) != 1:
             raise SlipIsGone(f"{module}: {text.count(old)} times in it: {old!r}")
-        found.append(Slip(module, text.index(old), old, new, what, why_not=why_not))
+        found.append(Slip(module, text.index(old), old, new, what, why_not=why_not, likely=likely))
     return found

@@ -70,6 +70,13 @@ FITS: dict[str, tuple[str, ...]] = {
 }
 
 
+def _node(likely: str) -> str:
+    """The name by which pytest knows what a table calls `file` or `file::test`."""
+    file, colons, test = likely.partition("::")
+    above, _, name = file.rpartition("/")
+    return f"tests/{above or 'unit'}/test_{name}.py{colons}{test}"
+
+
 def functions_of(text: str) -> list[tuple[range, str]]:
     """The lines of each function with its name as its code object says it (with those of what it stands in)."""
     return list(_functions(ast.parse(text), ""))
@@ -116,10 +123,10 @@ class WhoFits:
         return sum(self._seconds.get(test, LONGEST_S) for test in tests)
 
     def fitting(self, slip: Slip, text: str, most_s: float) -> list[list[str]]:
-        """Rounds of tests. What noticed this slip before; what noticed others of the module. Then two for about
-        `most_s` seconds each: those that call the function in which the slip is (else anything of the module) and whose
-        file is named like the module or in the list; then the others of these, the quickest of each kind first, out of
-        a few files."""
+        """Rounds of tests. What noticed this slip before, or is likely to; what noticed others of the module. Then two
+        for about `most_s` seconds each: those that call the function in which the slip is (else anything of the module)
+        and whose file is named like the module or in the list; then the others of these, the quickest of each kind
+        first, out of a few files."""
         line = text.count("\n", 0, slip.at) + 1
         inside = [name for lines, name in functions_of(text) if line in lines]
         calling = self._by_call.get(f"{slip.module}:{inside[-1]}", []) if inside else []
@@ -135,6 +142,7 @@ class WhoFits:
 
     def _rounds(self, slip: Slip, rows: list[str], most_s: float) -> Iterator[list[str]]:
         yield [self._former.get((slip.module, slip.old, slip.new), "")]
+        yield [_node(likely) for likely in slip.likely.splitlines()]
         often = [test for test, _ in self._noticed.get(slip.module, Counter()).most_common() if test in rows]
         yield self._for_seconds(often[:FORMER], most_s / 2)
         first: list[str] = []
