@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -19,6 +21,7 @@ from otherroof.far_copy.listing_key import ListingKey
 from otherroof.restore.finding.changes import FoundChange
 from otherroof.restore.finding.history import held_states
 from otherroof.restore.finding.index_builder import IndexBuilder
+from otherroof.restore.finding.index_db import IndexDb
 from otherroof.restore.finding.index_file import IndexFile
 from otherroof.restore.finding.index_store import IndexStore
 from otherroof.restore.finding.states import marked, number_of
@@ -169,6 +172,30 @@ def test_changes_between_any_two_versions_are_those_of_the_plain_model(
                 expected = plain_changes({} if old is None else versions[old], versions[new])
                 assert sorted(map(as_told, found)) == expected
                 assert [one.path for one in found] == sorted(one.path for one in found)
+
+
+@pytest.mark.parametrize("old", [None, 0])
+def test_changes_take_a_few_statements_however_many_files_came_moved_or_went(
+    tmp_path: Path, old: int | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A statement a file took a quarter of a minute for a million."""
+    was = {b"old/%d" % one: file(b"old/%d" % one, b"%d" % one) for one in range(90)}
+    now = {b"new/%d" % one: file(b"new/%d" % one, b"%d" % one) for one in range(30, 120)}
+    asked: list[str] = []
+    for name in ("do", "do_all", "rows"):
+        real = getattr(IndexDb, name)
+
+        def counting(self: IndexDb, text: str, values: object = (), real: Any = real) -> Any:
+            asked.append(text)
+            return real(self, text, values)
+
+        monkeypatch.setattr(IndexDb, name, counting)
+    with closing(built(tmp_path, {0: was, 1: now}, [0, 1])) as index:
+        asked.clear()
+        holds = [number_of(run_of(number)) for number in (0, 1)]
+        found = Counter(one.kind for one in index.changes(None if old is None else holds[old], holds[1]))
+    assert found == ({"came": 90} if old is None else {"moved": 60, "went": 30, "came": 30})
+    assert len(asked) < 12
 
 
 def test_a_version_without_changes_costs_no_rows_and_is_known_all_the_same(tmp_path: Path) -> None:

@@ -5,9 +5,9 @@ Pure: streams of states in, changes out. It must not know where states are kept.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from otherroof.restore.finding.states import FileState
 
@@ -16,8 +16,7 @@ ChangeKind = Literal["came", "changed", "moved", "went", "touched"]
 CHANGE_KINDS: tuple[ChangeKind, ...] = ("came", "changed", "moved", "went", "touched")
 
 
-@dataclass(frozen=True, slots=True)
-class FoundChange:
+class FoundChange(NamedTuple):
     """One path's change; what moved is told at its new path."""
 
     kind: ChangeKind
@@ -46,42 +45,29 @@ class ChangeTotals:
             self.size += change.new.size
 
 
-def paired(old: Iterable[FileState], new: Iterable[FileState]) -> Iterator[tuple[FileState | None, FileState | None]]:
-    """Both streams side by side, each path once, in byte order of the path."""
-    olds, news = iter(old), iter(new)
+def found_changes(
+    went: Iterable[tuple[FileState, bool]], came: Iterable[tuple[FileState, FileState | None]]
+) -> Iterator[FoundChange]:
+    """The changes between two versions, by path. `went` are the states that only the old one holds, each with whether
+    its content moved elsewhere; `came` those that only the new one holds, each with the old state it moved here from.
+    Both in byte order of the path."""
+    olds, news = iter(went), iter(came)
     left, right = next(olds, None), next(news, None)
     while left is not None or right is not None:
-        if right is None or (left is not None and left.path < right.path):
-            yield left, None
+        if right is None or (left is not None and left[0].path < right[0].path):
+            assert left is not None
+            old, moved = left
             left = next(olds, None)
-        elif left is None or right.path < left.path:
-            yield None, right
+            if not moved:
+                yield FoundChange("went", old)
+        elif left is None or right[0].path < left[0].path:
+            new, source = right
             right = next(news, None)
+            yield FoundChange("came", None, new) if source is None else FoundChange("moved", source, new)
         else:
-            yield left, right
+            old, new = left[0], right[0]
             left, right = next(olds, None), next(news, None)
-
-
-def can_move(state: FileState) -> bool:
-    """Whether content that went from here and came elsewhere is the same thing. Empty files are all alike."""
-    return state.kind == "file" and state.size > 0
-
-
-def found_changes(
-    pairs: Iterable[tuple[FileState | None, FileState | None]],
-    moved_from: Callable[[bytes], FileState | None],
-    has_moved: Callable[[bytes], bool],
-) -> Iterator[FoundChange]:
-    """The changes in these pairs. `moved_from` has the old state of what came to a path by moving, `has_moved` whether
-    what went from a path did."""
-    for old, new in pairs:
-        if old is not None and new is not None:
             if not new.has_content_of(old):
                 yield FoundChange("changed", old, new)
             elif new.mark != old.mark:
                 yield FoundChange("touched", old, new)
-        elif new is not None:
-            source = moved_from(new.path) if can_move(new) else None
-            yield FoundChange("moved", source, new) if source is not None else FoundChange("came", None, new)
-        elif old is not None and not (can_move(old) and has_moved(old.path)):
-            yield FoundChange("went", old)
