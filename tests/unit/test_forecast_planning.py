@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from otherroof.base.local_time import wall_time
@@ -28,7 +29,16 @@ from otherroof.forecast.planning.first import disk_wanted
 from otherroof.forecast.planning.open_hours import HourlyLimit, Load, MonthAllowance, OpenHours, cross
 from otherroof.forecast.planning.outlook import changed_since, outlook
 from otherroof.forecast.planning.packets import PacketPath
-from otherroof.forecast.planning.spacing import ReplacedContent, covered_days, kept_ages, kept_share, kept_size
+from otherroof.forecast.planning.spacing import (
+    ReplacedContent,
+    covered_days,
+    kept_ages,
+    kept_share,
+    kept_size,
+    unbroken_since,
+)
+from otherroof.restore.thinning.rule import KeepingRule, going_versions
+from otherroof.restore.versions import Version
 from otherroof.settings.versions import spacing_lines
 
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -103,9 +113,10 @@ def test_an_allowance_that_other_things_eat_never_lets_it_end() -> None:
     assert cross(Load(1e12), MB_S, NOW, hours) is None
 
 
+@settings(max_examples=50)
 @given(
-    st.floats(1e6, 1e12),
-    st.floats(0.5, 200),
+    st.floats(1e6, 2e11),
+    st.floats(2, 200),
     st.sampled_from([None, "22:00-06:30", "01:00-05:00"]),
     st.integers(0, 700),
 )
@@ -165,6 +176,56 @@ def test_wider_spacing_never_takes_more(replaced: float, spacing: str) -> None:
     wider = kept_size(kept_ages(spacing_lines({"1 year": spacing}), 1), Likely.sure(replaced))
     assert wider.value <= closer.value * (1 + 1e-9)
     assert wider.low <= wider.value <= wider.high
+
+
+PERIODS = {3e6: 1, 10e6: 3, 40e6: 10, 70e6: 45}  # a file of so many bytes changes each so many days
+
+
+def played_versions(table: dict[str, str], looks: range) -> Iterator[float]:
+    """What the real rule keeps besides the newest copy, after these nights, with each night's version and content."""
+    rule = KeepingRule(spacing_lines(table))
+    start = datetime(2031, 1, 1, 1, 30, tzinfo=UTC)
+    standing: list[Version] = []
+    for day in range(looks.stop):
+        now = start + timedelta(days=day)
+        standing.append(Version(f"{now:%Y-%m-%dT%H%M%SZ}-0000", now, 4, 0))
+        gone = {going.version.run for going in going_versions(standing, rule, now, BERLIN)}
+        standing = [version for version in standing if version.run not in gone]
+        if day in looks:
+            nights = [round((version.taken - start) / timedelta(days=1)) for version in standing]
+            yield sum(
+                size * len({night // period for night in nights} - {day // period}) for size, period in PERIODS.items()
+            )
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "table",
+    [
+        {"30 days": "one a day", "1 year": "one a week"},
+        {"1 year": "one a month"},
+        {"14 days": "every run", "8 weeks": "one a week", "2 years": "one a month"},
+        {"60 days": "one a day"},
+    ],
+)
+def test_versions_take_what_was_told_once_the_real_rule_has_filled_up(table: dict[str, str]) -> None:
+    ages = kept_ages(spacing_lines(table), 1)
+    seen = 90.0
+    record = [
+        ReplacedContent(size, float(period)) for size, period in PERIODS.items() for _ in range(int(seen) // period)
+    ]
+    told = kept_size(ages, Likely.sure(0), record, seen)
+    played = list(played_versions(table, range(740, 770, 3)))
+    assert told.value == pytest.approx(sum(played) / len(played), rel=0.1)
+
+
+@given(st.lists(st.floats(0.5, 1.5), min_size=1, max_size=60), st.floats(5, 100))
+def test_a_stretch_without_missing_versions_ends_at_the_first_long_gap(gaps: list[float], long: float) -> None:
+    moments = [0.0]
+    for gap in gaps:
+        moments.append(moments[-1] - gap)
+    older = [moments[-1] - long - step for step in range(3)]
+    assert unbroken_since([*older, *moments]) == moments[-1]
 
 
 # -- lines --

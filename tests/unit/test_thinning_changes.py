@@ -93,6 +93,30 @@ def test_each_listing_is_read_once_and_one_that_changed_nothing_never(tmp_path: 
     assert len(list(tmp_path.glob("*.lines.gz"))) == 1
 
 
+def test_what_was_replaced_is_told_with_how_long_it_stood(tmp_path: Path) -> None:
+    runs = [f"2031-04-{day:02d}T013000Z-0000" for day in range(1, 11)]
+    versions: dict[str, Contents] = {
+        run: {b"daily": bytes([day]) * 10, b"third": bytes([day // 3]) * 1000, b"never": b"x" * 5}
+        for day, run in enumerate(runs)
+    }
+    listings = Listings(versions)
+    with closing(VersionChanges(str(tmp_path / "changes.sqlite"))) as changes:
+        assert changes.replaced() == ([], 0.0)
+        changes.follow(versions, listings.same_as, listings.lines)
+        found, days = changes.replaced()
+        assert days == pytest.approx(9)
+        daily = [one for one in found if one.size == 10]
+        assert [one.days for one in daily if not one.at_least] == pytest.approx([1.0] * 8)
+        (third,) = {round(one.days, 6) for one in found if one.size == 1000 and not one.at_least}
+        assert third == 3
+        # The fourth and fifth go: what stood for a day there can no longer be known, so only later days are counted.
+        listings = Listings({run: held for run, held in versions.items() if run not in runs[3:6]})
+        changes.follow(listings.versions, listings.same_as, listings.lines)
+        found, days = changes.replaced()
+        assert days == pytest.approx(3)
+        assert sum(one.size for one in found) == 3 * 10 + 1000
+
+
 @pytest.mark.parametrize("harm", ["gone", "rubbish", "lines gone"])
 def test_record_that_is_lost_or_damaged_is_made_anew(tmp_path: Path, harm: str) -> None:
     """Invariant 4."""

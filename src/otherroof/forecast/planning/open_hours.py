@@ -155,12 +155,14 @@ class _Walk:
         self.moment, self._waits_s = until, self._load.before_s
 
     def _next_change(self) -> datetime | None:
-        """When a limit changes next, or the day ends."""
+        """When a limit changes next."""
+        if not self._hours.changes:
+            return None
         today = wall_time(self.moment, self._hours.zone).date()
         candidates = [
             first_moment(midnight(today + timedelta(days=away)) + timedelta(minutes=minute), self._hours.zone)
             for away in (0, 1)
-            for minute in (*self._hours.changes, 0)
+            for minute in self._hours.changes
         ]
         return min((one for one in candidates if one > self.moment), default=None)
 

@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from statistics import median
 
 from otherroof.forecast.planning.estimate import Likely
 from otherroof.settings.versions import NOMINAL_DAYS, Spacing, SpacingLine
@@ -23,6 +24,7 @@ STEP_DAYS: dict[Spacing, float] = {
 # If nothing is known of it: as much of what a household changes had stood for a day as for a week, a month and a year
 # (an assumption; the range holds without it, from files that change daily to files that change once).
 ASSUMED_DAYS = (1.0, 7.0, 30.0, 365.0)
+USUAL_OF, MISSING = 7, 2.5  # gaps between versions that say what is usual, and from how much more one is missing
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +85,16 @@ def kept_size(
         return math.fsum(shares) / seen_days
 
     return Likely(sum_of(1.0), sum_of(2.0), sum_of(math.inf))
+
+
+def unbroken_since(moments: Sequence[float]) -> float:
+    """The oldest of these moments from which on none is missing up to the newest: no gap is much longer than is usual
+    among the newest of them. Raises ValueError if there are none."""
+    ordered = sorted(moments, reverse=True)
+    gaps = [later - earlier for later, earlier in pairwise(ordered)]
+    usual = median(gaps[:USUAL_OF]) if gaps else 0.0
+    missing = next((place for place, gap in enumerate(gaps) if gap > usual * MISSING), len(gaps))
+    return ordered[missing]
 
 
 def covered_days(ages: Sequence[float]) -> float:

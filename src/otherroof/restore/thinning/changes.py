@@ -21,7 +21,7 @@ from otherroof.base.errors import HomeTrouble
 from otherroof.base.sqlite_file import DamagedDatabase, open_sqlite, translating_sqlite
 from otherroof.far_copy.entry import FOLDER_KIND, parse_line, path_in, path_text
 from otherroof.far_copy.run_ids import time_of_run
-from otherroof.forecast.planning.spacing import ReplacedContent
+from otherroof.forecast.planning.spacing import ReplacedContent, unbroken_since
 
 # Versions have numbers in their order. What lies at a path from version `born` on, until `died` replaced or removed it;
 # born 0: it was there before anything was noted.
@@ -178,8 +178,9 @@ class VersionChanges:
     # -- what was replaced --
 
     def replaced(self) -> tuple[list[ReplacedContent], float]:
-        """Content that was replaced or removed while versions were noted, with how long it had stood, and over how many
-        days that was seen. Of each version's moment its run's id tells."""
+        """Content that was replaced or removed of late, with how long it had stood, and over how many days that was
+        seen: as far back as no version has gone yet, since with one goes what it alone held. Of a version's moment its
+        run's id tells."""
         with translating_sqlite(self._path):
             moments = {
                 number: time_of_run(run).timestamp() / DAY_S
@@ -190,14 +191,14 @@ class VersionChanges:
             ).fetchall()
         if not moments:
             return [], 0.0
-        first, last = min(moments.values()), max(moments.values())
+        since = unbroken_since(list(moments.values()))
         found = []
         for born, died, size in rows:
-            # A version that has gone meanwhile: the next one that stands is as near as can be said.
-            end = moments.get(died, _at_or_after(moments, died, last))
-            begin = _at_or_after(moments, born, first) if born else first
-            found.append(ReplacedContent(float(size), max(0.0, end - begin), at_least=not born))
-        return found, last - first
+            end = moments.get(died, 0.0)
+            if end > since:
+                begin = _at_or_after(moments, born) if born else min(moments.values())
+                found.append(ReplacedContent(float(size), max(0.0, end - begin), at_least=not born))
+        return found, max(moments.values()) - since
 
     # -- what goes with versions --
 
@@ -250,9 +251,9 @@ class VersionChanges:
         return tuple(LostContent(path_text(path), size, last) for path, size, last in rows)
 
 
-def _at_or_after(moments: Mapping[int, float], number: int, otherwise: float) -> float:
-    later = [place for place in moments if place >= number]
-    return moments[min(later)] if later else otherwise
+def _at_or_after(moments: Mapping[int, float], number: int) -> float:
+    """When version `number` was; if it has gone meanwhile, when the next one was that stands."""
+    return moments[min(place for place in moments if place >= number)]
 
 
 def _kept(lines: Iterator[bytes], path: str) -> Iterator[bytes]:
