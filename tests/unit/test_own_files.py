@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -94,6 +96,37 @@ def test_a_secret_that_the_settings_do_not_name_is_no_file(tmp_path: Path) -> No
     """A tunnel without a shared key has an empty name for it, which is not the settings folder itself."""
     (keys,) = found(tmp_path, "etc", '["/ours/keys/heron", "/ours/state/"]')
     assert "(ours/keys/listing.key)" in keys[1]
+
+
+MORE = """
+[far.heron.tunnel]
+kind = "wireguard"
+own_address = "10.9.0.1/24"
+far_key = "upMdnxLvkJFGa6zSaH22Y/rR85KpXugUvcm+CMuA7zk="
+reach = ["10.9.0.0/24"]
+key_file = "keys/tunnel"
+shared_key_file = "keys/shared"
+[mail]
+server = "mail.example.net"
+sender = "larch@example.net"
+account = "larch@example.net"
+password_file = "keys/mail"
+[channel.board]
+kind = "webhook"
+url_file = "keys/board-address"
+token_file = "keys/board-token"
+carries = ["alerts"]
+"""
+SECRETS = ("board-address", "board-token", "heron", "listing.key", "mail", "shared", "tunnel")
+
+
+def test_every_kind_of_secret_that_settings_name_is_known(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Invariant 7."""
+    monkeypatch.setattr(sys.modules[__name__], "MAIN", MAIN + MORE)
+    for name in SECRETS:
+        but_one = [f"/ours/keys/{other}" for other in SECRETS if other != name]
+        (keys,) = found(tmp_path / name, "etc", json.dumps([*but_one, "/ours/state/"]))
+        assert f"(ours/keys/{name})" in keys[1]
 
 
 # -- refused by the run itself, also for whoever never asks `check` --

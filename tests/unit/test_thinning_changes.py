@@ -77,6 +77,29 @@ def test_what_goes_is_what_a_comparison_of_all_listings_tells(tmp_path: Path, se
         versions = {run: held for run, held in versions.items() if run not in going}
 
 
+ONE, TWO, THREE = (f"2031-04-0{day}T013000Z-0000" for day in (1, 2, 3))
+
+
+def loss(path: Path, versions: dict[str, Contents], going: set[str]) -> tuple[int, int]:
+    listings = Listings(versions)
+    with closing(VersionChanges(str(path))) as changes:
+        changes.follow(versions, listings.same_as, listings.lines)
+        found = changes.loss(going, shared=True)
+    return found.files, found.size
+
+
+def test_content_that_stands_under_another_name_since_ever_is_not_lost(tmp_path: Path) -> None:
+    versions: dict[str, Contents] = {ONE: {b"a": b"same", b"b": b"same"}, TWO: {b"a": b"same"}, THREE: {b"a": b"same"}}
+    assert loss(tmp_path / "changes.sqlite", versions, {ONE}) == (0, 0)
+
+
+def test_a_version_that_shows_up_between_two_others_is_counted_where_it_belongs(tmp_path: Path) -> None:
+    path = tmp_path / "changes.sqlite"
+    versions: dict[str, Contents] = {ONE: {b"a": b"old"}, TWO: {b"a": b"between"}, THREE: {b"a": b"old"}}
+    assert loss(path, {ONE: versions[ONE], THREE: versions[THREE]}, {ONE}) == (0, 0)
+    assert loss(path, versions, {TWO}) == (1, len(b"between"))
+
+
 def test_each_listing_is_read_once_and_one_that_changed_nothing_never(tmp_path: Path) -> None:
     versions = random_versions(3)
     runs = sorted(versions)
