@@ -8,7 +8,7 @@ import pytest
 
 from otherroof.base.clock import SteppedClock
 from otherroof.copying.send import landed
-from otherroof.copying.send.landed import AGE_S, BATCH_S, LandedFile, LandedFiles
+from otherroof.copying.send.landed import AGE_S, BATCH_S, DueFiles, LandedFiles
 
 
 @pytest.fixture
@@ -26,7 +26,7 @@ def test_nothing_is_due_before_the_far_kernel_has_written_it(clock: SteppedClock
     clock.sleep(AGE_S)
     assert files.take_due(10) == [], "the youngest file of its batch is not so old yet"
     clock.sleep(BATCH_S)
-    assert files.take_due(10) == [LandedFile(b"a", 1)]
+    assert files.take_due(10) == [DueFiles(1, [b"a"])]
     assert files.take_due(10) == [], "each is handed out once"
 
 
@@ -36,9 +36,9 @@ def test_at_the_end_all_is_due_the_oldest_first_and_no_more_than_asked_for(
     for name in (b"a", b"b", b"c"):
         files.note(name)
         clock.sleep(BATCH_S * 1.5)
-    assert [file.path for file in files.take_due(2, at_once=True)] == [b"a", b"b"]
+    assert [due.paths for due in files.take_due(2, at_once=True)] == [[b"a"], [b"b"]]
     assert files.waiting == 1
-    assert [file.path for file in files.take_due(2, at_once=True)] == [b"c"]
+    assert [due.paths for due in files.take_due(2, at_once=True)] == [[b"c"]]
 
 
 def test_a_batch_is_durable_when_all_of_it_and_all_before_it_is(clock: SteppedClock, files: LandedFiles) -> None:
@@ -86,4 +86,27 @@ def test_more_than_memory_should_hold_are_due_earlier(
     monkeypatch.setattr(landed, "MOST_WAITING", 3)
     for number in range(5):
         files.note(b"%d" % number)
-    assert [file.path for file in files.take_due(9)] == [b"0", b"1"]
+    assert [due.paths for due in files.take_due(9)] == [[b"0"], [b"1"]]
+
+
+def test_files_of_one_batch_are_handed_out_together_and_count_only_with_the_last(
+    clock: SteppedClock, files: LandedFiles
+) -> None:
+    for name in (b"a", b"b", b"c"):
+        files.note(name)
+    clock.sleep(BATCH_S * 1.5)
+    files.note(b"d")
+    first, second, third = files.take_due(9, 2, at_once=True)
+    assert [due.paths for due in (first, second, third)] == [[b"a", b"b"], [b"c"], [b"d"]], "never of two batches"
+    files.made_durable(first)
+    assert files.durable == 0
+    files.made_durable(second)
+    assert files.durable == 1
+
+
+def test_no_more_files_are_handed_out_together_than_are_asked_for_in_all(files: LandedFiles) -> None:
+    for number in range(5):
+        files.note(b"%d" % number)
+    assert [len(due.paths) for due in files.take_due(3, 2, at_once=True)] == [2, 1]
+    assert files.take_due(0, 2, at_once=True) == []
+    assert files.waiting == 2

@@ -40,11 +40,11 @@ def test_a_durable_file_is_synced_after_its_last_byte_and_its_rights(far: Househ
 
 def test_what_landed_is_synced_by_its_own_name_for_reading_only(far: Household) -> None:
     far.put("latest/a", NEW)
-    far.do(far.writer.make_durable(b"a"))
+    far.do(far.writer.make_durable([b"a"]))
     assert far.place.kinds(b"latest/a") == ["OpenFile", "Sync", "CloseFile"]
     assert far.place.asked[0].op.mode == requests.Mode.READ  # type: ignore[union-attr]
     without = Household(far.here / "box without sync", sync=False)
-    without.do(without.writer.make_durable(b"a"))
+    without.do(without.writer.make_durable([b"a"]))
     assert without.place.asked == []
 
 

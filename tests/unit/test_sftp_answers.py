@@ -361,6 +361,25 @@ def test_no_more_scripts_at_once_than_the_far_box_has_handles_for(handles: int, 
     assert channel(greeting(limits=limits))._most_scripts == scripts
 
 
+def test_no_more_files_at_once_than_the_far_box_has_handles_for_however_few_scripts() -> None:
+    held: list[int] = []
+
+    def script(made: SftpChannel) -> Script[None]:
+        held.append(made._files)
+        yield requests.CloseFile(b"handle")
+
+    greet = greeting(limits=struct.pack(">4Q", 262144, 261120, 261120, 100))
+    all_well = struct.pack(">I", codec.OK)
+    made = channel(
+        lambda packet: (
+            text(answer(codec.STATUS, all_well, number_of(packet))) if packet[0] == codec.CLOSE else greet(packet)
+        )
+    )
+    tasks = [Task(number, script(made), files=10) for number in range(20)]
+    made.work(TaskFeed(lambda _wait: tasks.pop() if tasks else None, lambda *_: None, lambda: not tasks))
+    assert (len(held), max(held)) == (20, 50)
+
+
 @pytest.mark.parametrize("direction", ["send", "recv"])
 def test_a_closed_channel_ends_the_wait_and_lets_go_of_what_scripts_hold(direction: str) -> None:
     let_go: list[str] = []

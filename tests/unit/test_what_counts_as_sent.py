@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import queue
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,11 +18,10 @@ from otherroof.base.errors import FarTrouble, LinkLost, Refused, RunCut
 from otherroof.copying.compare.change import DONE, PlannedChange
 from otherroof.copying.home.chunks import ChunkList
 from otherroof.copying.home.read import SourceFolder
-from otherroof.copying.home.reading_process import ReadingProcess
 from otherroof.copying.other_server import FRESH_S, require_alone
 from otherroof.copying.send import own_secrets
 from otherroof.copying.send import pieces as pieces_module
-from otherroof.copying.send.far_syncs import MARK, FarSyncs
+from otherroof.copying.send.far_syncs import AT_ONCE, MARK, SPREAD, FarSyncs
 from otherroof.copying.send.landed import LandedFiles
 from otherroof.copying.send.own_secrets import OwnSecrets
 from otherroof.copying.send.settling import settle_unfinished
@@ -76,7 +75,7 @@ def test_at_the_end_all_is_asked_for_at_once_but_of_a_disk_that_commits_together
     begun = now.clock.monotonic()
     task = next(now.syncs.all_tasks(now.check_stop))
     assert task is not None
-    assert (task.key.path, now.clock.monotonic()) == (b"a", begun)
+    assert (task.key.paths, now.clock.monotonic()) == ([b"a"], begun)
     begun = later.clock.monotonic()
     task = next(later.syncs.all_tasks(later.check_stop))
     assert task is not None
@@ -94,6 +93,51 @@ def test_a_batch_is_written_down_as_durable_when_its_last_sync_has_ended() -> No
     assert made.durable == []
     made.syncs.ended(TaskResult(tasks[1].key))
     assert made.durable == [1]
+
+
+def play_disk(rate: int) -> tuple[int, int]:
+    """Let a disk take so many files a second; answers the most files that were under way, and in one script."""
+    made = Syncs()
+    for number in range(20 * AT_ONCE):
+        made.syncs.note_landed(b"%d" % number)
+    under_way: list[Any] = []
+    seen = []
+    for _ in range(10):
+        under_way += made.syncs.due_tasks(at_once=True)
+        assert all(task.files == len(task.key.paths) for task in under_way)
+        seen.append((sum(task.files for task in under_way), max(task.files for task in under_way)))
+        made.clock.sleep(0.3)
+        taken = 0
+        while under_way and taken < 0.3 * rate:
+            taken += under_way[0].files
+            made.syncs.ended(TaskResult(under_way.pop(0).key))
+    return max(files for files, _ in seen), max(together for _, together in seen)
+
+
+def test_only_a_disk_that_takes_many_a_second_is_asked_for_several_files_by_one_script() -> None:
+    """One that turns takes more the more channels ask, and a stop has to wait for all that is under way."""
+    assert play_disk(100) == (AT_ONCE, 1)
+    most, together = play_disk(800)
+    assert most > AT_ONCE
+    assert together > 1
+
+
+def test_few_files_are_synced_one_by_one_however_quick_the_disk_was() -> None:
+    """Else they would not be spread over all channels."""
+    made = Syncs()
+    for number in range(20 * AT_ONCE):
+        made.syncs.note_landed(b"%d" % number)
+    together = []
+    while tasks := list(made.syncs.due_tasks(at_once=True)):
+        together.append(max(task.files for task in tasks))
+        made.clock.sleep(0.3)
+        for task in tasks:
+            made.syncs.ended(TaskResult(task.key))
+    for number in range(SPREAD):
+        made.syncs.note_landed(b"%d" % number)
+    tasks = list(made.syncs.due_tasks(at_once=True))
+    assert max(together) > 1
+    assert [task.files for task in tasks] == [1] * SPREAD
 
 
 def test_a_disk_that_refuses_to_sync_ends_the_run_with_its_first_refusal() -> None:
@@ -167,7 +211,7 @@ class Settling:
     def adopt(self, *_: object) -> Any:
         return self._noting("adopt", self.adopts)
 
-    def make_durable(self, _path: bytes) -> Any:
+    def make_durable(self, _paths: Sequence[bytes]) -> Any:
         return self._noting("make durable", None)
 
     def standing(self, *_: object) -> Any:
@@ -350,7 +394,7 @@ class Sent:
         self.stream = FileStream(StreamRequest(b"film", bytes(range(32)), most, can_sync, old), self.clock, arrived)
         self.stream._pieces = queue.Queue()  # nobody takes them meanwhile
         with closing(SourceFolder(os.fsencode(where), self.clock)) as source:
-            self.stream.read_pieces(source, ReadingProcess())
+            self.stream.read_pieces(source)
 
     def pieces(self) -> list[Any]:
         found = []
@@ -426,7 +470,7 @@ def test_holes_are_left_out_and_all_around_them_comes(tmp_path: Path, layout: st
     sent.stream = FileStream(StreamRequest(b"film", bytes(range(32)), 64 * 1024, True, chunks), sent.clock)
     sent.stream._pieces = queue.Queue()
     with closing(SourceFolder(os.fsencode(tmp_path), sent.clock)) as source:
-        sent.stream.read_pieces(source, ReadingProcess())
+        sent.stream.read_pieces(source)
     pieces = sent.pieces()
     made = laid_down(pieces, old)
     content = path.read_bytes()

@@ -21,7 +21,8 @@ T_co = TypeVar("T_co", covariant=True)
 
 @dataclass(slots=True)
 class Task(Generic[K_co, T_co]):
-    """A script with the key its result is known by; `weight` is the memory it holds, in bytes.
+    """A script with the key its result is known by; `weight` is the memory it holds, in bytes,
+    and `files` is how many it works on, each with a handle of its own.
 
     `connection` asks for a certain one, by its number modulo how many there are: for parts of one file that are to go
     side by side, and for scripts that must not overtake each other. A script that `waits_for_disk` has the far disk
@@ -33,6 +34,7 @@ class Task(Generic[K_co, T_co]):
     weight: int = 0
     connection: int | None = None
     waits_for_disk: bool = False
+    files: int = 1
 
 
 @dataclass(slots=True)

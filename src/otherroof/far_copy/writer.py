@@ -7,6 +7,7 @@ files can be read by the names they have at home.
 from __future__ import annotations
 
 import enum
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -126,8 +127,8 @@ class Writer(Protocol):
     def take_place(self, path: bytes, had: bool) -> Script[None]:
         """Let a file that was sent whole take its place; what it replaces is moved aside."""
 
-    def make_durable(self, path: bytes) -> Script[None]:
-        """Have the far disk hold what stands at `path`. Nothing else does: no run may count before."""
+    def make_durable(self, paths: Sequence[bytes]) -> Script[None]:
+        """Have the far disk hold what stands at these paths. Nothing else does: no run may count before."""
 
     def keep_mark_fresh(self) -> Script[None]:
         """Say at the far end that this run goes on."""

@@ -57,10 +57,10 @@ class HeldContent:
         """
         query = "SELECT path, '' FROM change WHERE digest=?"
         given: tuple[bytes, ...] = (digest,)
-        if self._knows_content:
-            query += " UNION SELECT path, run FROM content WHERE digest=?"
+        if self._knows_content:  # else without sorting, which costs more than all the rest
+            query += " UNION SELECT path, run FROM content WHERE digest=? ORDER BY 2 DESC"
             given = (digest, digest)
         try:
-            return self._file.db.execute(query + " ORDER BY 2 DESC LIMIT 20", given).fetchall()
+            return self._file.db.execute(query + " LIMIT 20", given).fetchall()
         except SQLITE_ERRORS as problem:
             raise sqlite_trouble(self._file.path, problem) from problem

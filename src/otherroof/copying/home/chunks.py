@@ -79,7 +79,7 @@ class Chunker:
         self._held = b""  # the beginning of a chunk that has not come whole
         self.list = ChunkList(average)
 
-    def feed(self, data: bytes | memoryview) -> list[tuple[memoryview, bytes]]:
+    def feed(self, data: bytes) -> list[tuple[memoryview, bytes]]:
         """The chunks that `data` completes, each with its tag."""
         found = []
         view = memoryview(data)

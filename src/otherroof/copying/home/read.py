@@ -95,10 +95,11 @@ class SourceFolder:
                     raise GrownWhileRead("has grown since it was looked at", where=path_text(path))
                 data = _read_all(handle, before.st_size)
                 after = os.fstat(handle)
-                if stat_numbers(before) == stat_numbers(after) and len(data) == after.st_size:
+                numbers = stat_numbers(after)
+                if stat_numbers(before) == numbers and len(data) == after.st_size:
                     entry = self.entry(path, after, handle)
                     entry.digest = hashlib.blake2b(data, digest_size=DIGEST_SIZE).digest()
-                    return data, entry, stat_numbers(after)
+                    return data, entry, numbers
             except OSError as problem:
                 raise _unreadable(path, problem) from problem
             finally:

@@ -12,14 +12,21 @@ from otherroof.base.clock import Clock
 from otherroof.base.errors import OtherroofError
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.other_server import KEEP_FRESH_S
-from otherroof.copying.send.landed import LandedFile, LandedFiles
+from otherroof.copying.send.landed import DueFiles, LandedFiles
 from otherroof.far.place import Task, TaskResult
 from otherroof.far_copy.writer import Writer
 
-MARK = LandedFile(b"", 0)  # stands for the mark that says that this run goes on
+MARK = DueFiles(0, [])  # stands for the mark that says that this run goes on
 WAIT_S = 1.0
-# What the place's further channels can work on at a time. More would wait in its queue, where a stop finds it too late.
-AT_ONCE = 256
+# What the place's further channels can work on at a time. More would wait in its queue, where a stop finds it too late,
+# unless the far disk takes more than that in `AHEAD_S` seconds.
+AT_ONCE = 256  # files
+AHEAD_S = 2.0
+LOOK_S = 0.1  # over which it is seen how many it takes
+# A script for each file costs more than the three requests that are in it. But a disk that turns wants files spread
+# over as many channels as there are, so several go together only if more are under way than those can take singly.
+TOGETHER = 16  # files
+SPREAD = 64  # scripts at least
 
 
 class FarSyncs:
@@ -32,13 +39,16 @@ class FarSyncs:
         self._plan = plan
         self._writer = writer
         self._under_way = 0
+        self._rate = 0.0  # files a second
+        self._held = 0  # files, since
+        self._looked_at = self._fresh_at
         self._refusal: OtherroofError | None = None
 
     def note_landed(self, path: bytes) -> int:
         """A file has landed; answers the number of its batch, 0 if the far box cannot sync or need not be asked."""
         return self._landed.note(path) if self._writer.place.offers.sync else 0
 
-    def due_tasks(self, *, at_once: bool = False) -> Iterator[Task[LandedFile, None]]:
+    def due_tasks(self, *, at_once: bool = False) -> Iterator[Task[DueFiles, None]]:
         """The syncs that are due now; with `at_once` those of all that has landed."""
         if self._refusal is not None:
             return
@@ -47,11 +57,19 @@ class FarSyncs:
             self._fresh_at = now
             self._under_way += 1
             yield Task(MARK, self._writer.keep_mark_fresh())
-        for file in self._landed.take_due(AT_ONCE - self._under_way, at_once=at_once):
-            self._under_way += 1
-            yield Task(file, self._writer.make_durable(file.path), waits_for_disk=True)
+        most = max(AT_ONCE, int(self._rate_at(now) * AHEAD_S))
+        together = max(1, min(TOGETHER, most // AT_ONCE, self._landed.waiting // SPREAD))
+        for due in self._landed.take_due(most - self._under_way, together, at_once=at_once):
+            self._under_way += len(due.paths)
+            yield Task(due, self._writer.make_durable(due.paths), files=len(due.paths), waits_for_disk=True)
 
-    def all_tasks(self, check_stop: Callable[[], None]) -> Iterator[Task[LandedFile, None] | None]:
+    def _rate_at(self, now: float) -> float:
+        if now - self._looked_at > LOOK_S:
+            self._rate = self._held / (now - self._looked_at)
+            self._held, self._looked_at = 0, now
+        return self._rate
+
+    def all_tasks(self, check_stop: Callable[[], None]) -> Iterator[Task[DueFiles, None] | None]:
         """The syncs of all that has landed; None while all that is left is under way.
 
         `check_stop` is called about every second while their time has not come.
@@ -64,11 +82,13 @@ class FarSyncs:
                 self._clock.sleep(WAIT_S)
                 check_stop()
 
-    def ended(self, result: TaskResult[LandedFile, object]) -> None:
-        """A sync has ended."""
-        self._under_way -= 1
+    def ended(self, result: TaskResult[DueFiles, object]) -> None:
+        """A script of syncs has ended."""
         if result.key is MARK:
+            self._under_way -= 1
             return  # if it is not there any more, that shows at the commit
+        self._under_way -= len(result.key.paths)
+        self._held += len(result.key.paths)
         if result.error is not None:
             self._refusal = self._refusal or result.error
             return

@@ -16,7 +16,7 @@ from otherroof.copying.home.looks_encrypted import HEAD
 from otherroof.copying.home.read import GrownWhileRead
 from otherroof.copying.send.far_syncs import FarSyncs
 from otherroof.copying.send.known_content import NotYetThere, find_content
-from otherroof.copying.send.landed import AGE_S, LandedFile
+from otherroof.copying.send.landed import AGE_S, DueFiles
 from otherroof.copying.send.large_files import LargeFiles
 from otherroof.copying.send.under_way import (
     LANDING_STEPS,
@@ -84,7 +84,7 @@ class FileSender:
         self._state.lent.clear()
         self._state.taken.clear()
         for result in self._place.carry_out(self._tasks(), self._tick):
-            if isinstance(result.key, LandedFile):
+            if isinstance(result.key, DueFiles):
                 self._syncs.ended(TaskResult(result.key, error=result.error))
             else:
                 self._ended(result.key, result)
@@ -293,7 +293,7 @@ class FileSender:
 
     # -- ends --
 
-    def _ended(self, file: FileUnderWay, result: TaskResult[FileUnderWay | LandedFile, object]) -> None:
+    def _ended(self, file: FileUnderWay, result: TaskResult[FileUnderWay | DueFiles, object]) -> None:
         self._queue.under_way -= 1
         if file.step == "upload":
             failure = self._large.uploaded(file, result.error)

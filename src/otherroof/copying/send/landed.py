@@ -18,12 +18,12 @@ BATCH_S = 1.0  # files that landed within so long become durable together, as fa
 MOST_WAITING = 100_000  # files; more would take too much memory here, so the oldest are synced earlier
 
 
-@dataclass(frozen=True, slots=True)
-class LandedFile:
-    """A file that is to be made durable, and the batch it landed in."""
+@dataclass(slots=True)
+class DueFiles:
+    """Files that are to be made durable by one script, and the batch in which all of them landed."""
 
-    path: bytes
     batch: int
+    paths: list[bytes]
 
 
 @dataclass(slots=True)
@@ -58,25 +58,30 @@ class LandedFiles:
         self._waiting += 1
         return self._number
 
-    def take_due(self, most: int, *, at_once: bool = False) -> list[LandedFile]:
-        """At most `most` files whose time has come, the oldest first; with `at_once` it has come for all."""
+    def take_due(self, most: int, together: int = 1, *, at_once: bool = False) -> list[DueFiles]:
+        """At most `most` files whose time has come, the oldest first; with `at_once` it has come for all.
+
+        No more than `together` of them are in one.
+        """
         now = self._clock.monotonic()
-        found: list[LandedFile] = []
+        found: list[DueFiles] = []
         for batch in self._batches:
             old = at_once or now - batch.begun >= AGE_S + BATCH_S
-            while batch.paths and len(found) < most and (old or self._waiting > MOST_WAITING):
-                batch.under_way += 1
-                self._waiting -= 1
-                found.append(LandedFile(batch.paths.popleft(), batch.number))
+            while batch.paths and most > 0 and (old or self._waiting > MOST_WAITING):
+                paths = [batch.paths.popleft() for _ in range(min(len(batch.paths), together, most))]
+                batch.under_way += len(paths)
+                self._waiting -= len(paths)
+                most -= len(paths)
+                found.append(DueFiles(batch.number, paths))
             if not old:
                 break
         return found
 
-    def made_durable(self, file: LandedFile) -> None:
-        """One of those that were due is durable."""
+    def made_durable(self, due: DueFiles) -> None:
+        """Some of those that were due are durable."""
         for batch in self._batches:
-            if batch.number == file.batch:
-                batch.under_way -= 1
+            if batch.number == due.batch:
+                batch.under_way -= len(due.paths)
                 break
         while self._batches and not self._batches[0].paths and not self._batches[0].under_way:
             self._batches.popleft()

@@ -45,14 +45,14 @@ def _standing(writer: Writer, change: PlannedChange) -> Script[ChangeState]:
     if change.want == FILE and properties is not None and change.digest is not None and change.size <= LARGE:
         # The right size does not tell: a disk without a journal may have given the file its size and no content.
         if (yield from writer.adopt(change.path, properties, change.digest)):
-            yield from writer.make_durable(change.path)
+            yield from writer.make_durable([change.path])
             return ChangeState.IN_PLACE
         state = yield from writer.standing(change.path, properties, change.had in (FILE, LINK))
         return ChangeState.OLD_GONE if state is ChangeState.IN_PLACE else state
     # A large file was synced before it took its place, so that only its name may have been lost.
     state = yield from writer.standing(change.path, properties, change.had in (FILE, LINK))
     if state is ChangeState.IN_PLACE and change.want == FILE:
-        yield from writer.make_durable(change.path)
+        yield from writer.make_durable([change.path])
     return state
 
 

@@ -16,11 +16,9 @@ from dataclasses import dataclass, field
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import OtherroofError, RunCut
-from otherroof.copying.home.chunks import ChunkList, average_for
+from otherroof.copying.home.chunks import Chunker, ChunkList, average_for
 from otherroof.copying.home.looks_encrypted import HEAD
-from otherroof.copying.home.measured import Measured, MeasuredHere
-from otherroof.copying.home.read import ChangedWhileRead, SourceFolder, Unreadable, stat_numbers
-from otherroof.copying.home.reading_process import ReadingProcess
+from otherroof.copying.home.read import ChangedWhileRead, SourceFolder, Unreadable, blocks_of, new_digest, stat_numbers
 from otherroof.copying.send.pieces import PieceMaker, length_of
 from otherroof.far.requests import NOT_YET, CopyPiece, DataPiece, NotYet, Piece, SyncPiece
 from otherroof.far_copy.entry import Entry, path_text
@@ -179,11 +177,11 @@ class FileStream:
 
     # -- the reader's side --
 
-    def read_pieces(self, source: SourceFolder, process: ReadingProcess) -> None:
+    def read_pieces(self, source: SourceFolder) -> None:
         """Read the file and hand on its pieces; run by the reader thread."""
         try:
             # All of the file is read and digested in any case: the digest is over the whole of it.
-            for piece in self._read(source, process):
+            for piece in self._read(source):
                 if not self.arrived.has(piece):
                     self._hand_on(piece)
             self._hand_on(None)
@@ -205,7 +203,7 @@ class FileStream:
                 continue
             return
 
-    def _read(self, source: SourceFolder, process: ReadingProcess) -> Iterator[Piece]:
+    def _read(self, source: SourceFolder) -> Iterator[Piece]:
         path = self.request.path
         handle = source.open(path)
         try:
@@ -216,27 +214,22 @@ class FileStream:
             self.ready.set()
             entry = source.entry(path, before, handle)
             maker = PieceMaker(self.request.max_write, self.request.old, entry.holes)
-            measured = self._measure(process, handle, before.st_size)
+            digest = new_digest()
+            chunker = Chunker(self._average(before.st_size), self.request.key)
             head = b""
-            for offset, data, chunks in measured.blocks():
+            for offset, data in blocks_of(handle, before.st_size, self.request.max_write * BLOCKS):
                 head = head or data[:HEAD]
-                yield from maker.take(offset, data, chunks)
-            yield from maker.end(measured.last_chunks)
+                digest.update(data)
+                yield from maker.take(offset, data, chunker.feed(data))
+            yield from maker.end(chunker.finish())
             if stat_numbers(before) != stat_numbers(os.fstat(handle)):
                 raise ChangedWhileRead("changed while it was read", where=path_text(path))
         except OSError as problem:
             raise Unreadable(f"cannot be read: {problem.strerror}", where=path_text(path)) from problem
         finally:
             os.close(handle)
-        entry.digest = measured.digest
-        self.result = StreamResult(entry, self.numbers, measured.chunks, head)
-
-    def _measure(self, process: ReadingProcess, handle: int, size: int) -> Measured:
-        most, average, key = self.request.max_write * BLOCKS, self._average(size), self.request.key
-        # Against an older version each chunk must be known as it comes, not only at the end.
-        if self.request.old is not None:
-            return MeasuredHere(handle, size, most, average, key)
-        return process.measure(handle, size, most, average, key, self._gone.is_set)
+        entry.digest = digest.digest()
+        self.result = StreamResult(entry, self.numbers, chunker.list, head)
 
     def _average(self, size: int) -> int:
         # Chunks are found again only if they are cut at the same average, so a file that has grown keeps the old one as
@@ -251,7 +244,6 @@ class ReadAhead:
 
     def __init__(self, root: bytes, clock: Clock) -> None:
         self._source = SourceFolder(root, clock)
-        self._process = ReadingProcess()
         self._streams: queue.Queue[FileStream | None] = queue.Queue()
         self._under_way: list[FileStream] = []
         self._thread = threading.Thread(target=self._work, name="otherroof-reader", daemon=True)
@@ -284,8 +276,7 @@ class ReadAhead:
         self._thread.join(PARTING_S)
         if not self._thread.is_alive():
             self._source.close()
-            self._process.close()
 
     def _work(self) -> None:
         while (stream := self._streams.get()) is not None:
-            stream.read_pieces(self._source, self._process)
+            stream.read_pieces(self._source)

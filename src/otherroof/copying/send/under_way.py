@@ -13,7 +13,7 @@ from typing import Literal
 from otherroof.base.errors import FarTrouble, OtherroofError
 from otherroof.copying.compare.change import BEGUN, PlannedChange
 from otherroof.copying.compare.plan import RunPlan
-from otherroof.copying.send.landed import LandedFile
+from otherroof.copying.send.landed import DueFiles
 from otherroof.copying.send.stream import FileStream
 from otherroof.far.place import Task
 
@@ -45,7 +45,7 @@ class FileUnderWay:
     tries: int = 1
 
 
-FileTask = Task[FileUnderWay | LandedFile, object]
+FileTask = Task[FileUnderWay | DueFiles, object]
 
 
 @dataclass(slots=True)

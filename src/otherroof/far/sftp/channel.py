@@ -22,7 +22,7 @@ from otherroof.far.sftp import codec
 from otherroof.far.sftp.deadline import ProgressDeadline
 from otherroof.far.sftp.streams import Streams
 
-MAX_SCRIPTS = 256  # at once on one channel: the most that was seen to help on a line of 40 ms
+MAX_SCRIPTS = 256  # at once on one channel, and files: the most that was seen to help on a line of 40 ms
 # A request is some 50 bytes. Each sent by itself would cost a system call, a cipher's tag and a TCP segment.
 GATHER = 32_768  # bytes of small requests that go out together
 SSH_PACKET = 32_768  # bytes; what OpenSSH takes in one channel packet
@@ -88,6 +88,8 @@ class SftpChannel:
         self._deadline = ProgressDeadline(session.target.answer_s)
         self.moved = 0
         self._running: set[_RunningScript] = set()
+        self._files = 0  # that these work on
+        self._most_files = MAX_SCRIPTS
         self._streams = Streams(self._put, meter, allowance)
         self._give: Give = _nobody
         self._most_scripts = most_scripts
@@ -101,7 +103,7 @@ class SftpChannel:
             while True:
                 # No more than can be worked on is taken: what waits in the queue can still go to another channel. With
                 # no script under way there is no answer to wait for either, and only then may `take` wait.
-                while len(self._running) < self._most_scripts and not self._streams.full:
+                while self._has_room:
                     task = feed.take(not self._running)
                     if task is None:
                         break
@@ -121,6 +123,7 @@ class SftpChannel:
             for running in self._running:
                 running.task.script.close()
             self._running.clear()
+            self._files = 0
 
     # -- greeting --
 
@@ -137,7 +140,8 @@ class SftpChannel:
         # OpenSSH allows as many as the account's limit on open files leaves; a server that says 0 has no limit.
         # A script may hold two files open.
         if handles:
-            self._most_scripts = min(self._most_scripts, max(1, handles // 2))
+            self._most_files = min(self._most_files, max(1, handles // 2))
+            self._most_scripts = min(self._most_scripts, self._most_files)
         return PlaceOffers(
             link=b"hardlink@openssh.com" in found,
             copy_range=b"copy-data" in found,
@@ -157,9 +161,14 @@ class SftpChannel:
 
     # -- scripts --
 
+    @property
+    def _has_room(self) -> bool:
+        return len(self._running) < self._most_scripts and self._files < self._most_files and not self._streams.full
+
     def _begin(self, task: Task[Any, Any]) -> None:
         running = _RunningScript(task, [])
         self._running.add(running)
+        self._files += task.files
         self._advance(running, None, None)
 
     def _advance(self, running: _RunningScript, answer: Any, failure: OtherroofError | None) -> None:
@@ -178,6 +187,7 @@ class SftpChannel:
 
     def _end(self, running: _RunningScript, result: TaskResult[Any, Any]) -> None:
         self._running.discard(running)
+        self._files -= running.task.files
         self._give(running.task, result)
 
     def _submit(self, running: _RunningScript, request: requests.Request) -> None:

@@ -39,7 +39,7 @@ class TaskQueues:
         self._for_disk: deque[Task[Any, Any]] = deque()
         self._for_channel: list[deque[Task[Any, Any]]] = []
         self._disk_channels = 0
-        self.disk_results = 0  # how many tasks that waited for the far disk have ended
+        self.disk_results = 0  # how many files that waited for the far disk are done
         self.holds_disk_tasks = False  # further channels are being opened: no other channel takes what is for them
         self._changed = threading.Condition()
         self._waiting = 0
@@ -135,7 +135,7 @@ class TaskQueues:
     def give(self, task: Task[Any, Any], result: TaskResult[Any, Any]) -> None:
         """A task has ended."""
         if task.waits_for_disk:
-            self.disk_results += 1  # read by whoever opens channels; a count that is one short does no harm
+            self.disk_results += task.files  # read by whoever opens channels; a count that is one short does no harm
         self._results.put((task, result))
 
     def crash(self, error: BaseException) -> None:

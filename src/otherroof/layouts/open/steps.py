@@ -201,12 +201,15 @@ def write_unsynced(path: bytes, data: bytes, most: int, permissions: int, mtime:
     )
 
 
-def make_durable(offers: PlaceOffers, path: bytes) -> Script[None]:
-    """Have the far disk hold a file's content and its present name, if the far box can say so at all."""
+def make_durable(offers: PlaceOffers, *paths: bytes) -> Script[None]:
+    """Have the far disk hold files' content and their present names, if the far box can say so at all.
+
+    If one of several is refused, none of them counts as held.
+    """
     if offers.sync:
         # For reading only: fsync(2) asks for no more, and a file that was made unwritable over there is synced too.
-        handle = yield requests.OpenFile(path, Mode.READ)
-        yield (requests.Sync(handle), requests.CloseFile(handle))
+        handles = yield tuple(requests.OpenFile(path, Mode.READ) for path in paths)
+        yield tuple(op for handle in handles for op in (requests.Sync(handle), requests.CloseFile(handle)))
 
 
 def read_portions(handle: Any) -> Script[tuple[list[Sequence[tuple[bytes, Attrs]]], bool]]:

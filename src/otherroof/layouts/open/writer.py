@@ -7,6 +7,7 @@ The order inside a script is the safety: what is new arrives under `incoming/`, 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
 
@@ -124,9 +125,9 @@ class OpenWriter:
         """See the port."""
         yield from self._swap(self.paths.part(path), path, had)
 
-    def make_durable(self, path: bytes) -> Script[None]:
+    def make_durable(self, paths: Sequence[bytes]) -> Script[None]:
         """See the port."""
-        yield from steps.make_durable(self.place.offers, self.paths.latest(path))
+        yield from steps.make_durable(self.place.offers, *map(self.paths.latest, paths))
 
     def keep_mark_fresh(self) -> Script[None]:
         """See the port. Written, not given a time: it shall have the far clock's."""
