@@ -10,19 +10,36 @@ from __future__ import annotations
 import os
 import random
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
+from unittest.mock import patch
 
 import pytest
 
 from otherroof.copying.report import GOOD
+from otherroof.far import requests
+from otherroof.far_copy.writer import Writer
 from otherroof.jobs.run import RunResult
+from otherroof.layouts.open.writer import OpenWriter
 from support.main_job import JOB, OneJob
 from support.open_versions import broken_in_folder, broken_versions, listed_runs
 from support.power_days import GUARD_OFF, PowerDays
-from support.power_model import DISKS, Slip, Tape, Tree, cut_after, cuts, no_slip
+from support.power_model import (
+    DISKS,
+    Change,
+    Inode,
+    Names,
+    PowerDisk,
+    Slip,
+    Tape,
+    Tree,
+    cut_after,
+    cuts,
+    no_slip,
+)
 from support.power_place import PowerBox, power_job
 
 SEED = int(os.environ.get("OTHERROOF_SEED", "20310405"))
@@ -32,13 +49,38 @@ EVERY = 12  # requests, between two moments that are tried
 KINDS = sorted(DISKS)
 
 
+# What a writer can be asked for; four of it change nothing that a listing names.
+SCRIPTS = {
+    name for name, what in vars(Writer).items() if "Script[" in getattr(what, "__annotations__", {}).get("return", "")
+}
+SCRIPTS -= {"adopt", "standing", "keep_mark_fresh", "forget_part"}
+
+
 @dataclass
 class Taped:
-    """A household's runs on one tape. `ends`: after which request each run had counted, by run."""
+    """A household's runs on one tape. `ends`: after which request each run had counted, by run; `scripts`: what the
+    writer was asked for."""
 
     tape: Tape
     job: OneJob
     ends: dict[str, int] = field(default_factory=dict)
+    scripts: set[str] = field(default_factory=set)
+
+    @contextmanager
+    def noting_scripts(self) -> Iterator[None]:
+        """Note which scripts are asked for meanwhile."""
+
+        def noting(name: str, script: Callable[..., Any]) -> Callable[..., Any]:
+            def asked(*given: Any, **more: Any) -> Any:
+                self.scripts.add(name)
+                return script(*given, **more)
+
+            return asked
+
+        with ExitStack() as stack:
+            for name in SCRIPTS:
+                stack.enter_context(patch.object(OpenWriter, name, noting(name, getattr(OpenWriter, name))))
+            yield
 
 
 @pytest.fixture(scope="module")
@@ -49,7 +91,8 @@ def taped(tmp_path_factory: pytest.TempPathFactory) -> Taped:
         for day in range(DAYS):
             if day:
                 days.next()
-            run = job.done().run
+            with found.noting_scripts():
+                run = job.done().run
             found.ends[run] = len(box.tape)
         assert all(any(path.startswith(b"film") for path in tree) for tree in job.trees.values())
         assert broken_in_folder(job.far, job.trees) == {}
@@ -84,6 +127,61 @@ def names_in(tree: Tree, folder: bytes) -> list[str]:
 def test_a_cut_after_any_request_leaves_every_version_whole(taped: Taped, kind: str) -> None:
     """Invariants 1, 2 and 3."""
     assert list(lost(taped, kind)) == []
+
+
+# -- the order itself --
+
+
+class SyncedNames(PowerDisk):
+    """Which names are sure, of whatever kind the disk is: a name is if its file was synced after it was given."""
+
+    def _begin(self) -> None:
+        self.sure = set(self.names)
+
+    def _changed_names(self, group: list[Change], touched: set[Inode]) -> None:
+        self.sure -= {key for key, _ in group}
+
+    def _made_durable(self, inode: Inode) -> None:
+        self.sure |= {key for key, named in self.names.items() if named is inode}
+
+    def _names_left(self, dice: random.Random) -> Names:
+        return dict(self.names)
+
+    def unsure_files(self) -> list[bytes]:
+        """Files of the newest copy that a power cut might undo, wholly or in part."""
+        latest = JOB.encode() + b"/latest/"
+        files = {path: left.inode for path, left in self.after_cut(random.Random(0)).items() if left.kind == "file"}
+        return [
+            path
+            for path, inode in files.items()
+            if path.startswith(latest) and (inode.unsynced or self._key(path) not in self.sure)
+        ]
+
+
+def unsure_at_commits(tape: Tape, slip: Slip = no_slip) -> list[list[bytes]]:
+    """For each listing, what was not durable when it was renamed into place: of the newest copy, or itself."""
+    disk, found = SyncedNames(tape.before, slip), []
+    for event in tape.events:
+        if isinstance(event.op, requests.Rename) and b"/runs/" in event.op.new and event.op.new.endswith(LISTING):
+            listing = disk.at(event.op.old)
+            assert listing is not None
+            found.append([*disk.unsure_files(), *[event.op.old] * listing.unsynced])
+        disk.hear(event)
+    return found
+
+
+def test_nothing_that_a_listing_names_was_ever_not_durable_when_it_was_renamed(taped: Taped) -> None:
+    """Invariants 1 and 3, with every script of the writer at work."""
+    assert taped.scripts == SCRIPTS
+    assert unsure_at_commits(taped.tape) == [[]] * DAYS
+
+
+@pytest.mark.parametrize(
+    "part", [b"/latest/letters", b"/latest/moved", b"/latest/doubled", b"/latest/alike", b"/runs/"]
+)
+def test_each_sync_that_is_left_out_shows_at_the_commit(taped: Taped, part: bytes) -> None:
+    unsure = unsure_at_commits(taped.tape, drop(part.replace(b"/runs/", b".jsonl.gz")))
+    assert any(unsure), part
 
 
 # -- the slips --
