@@ -13,6 +13,7 @@ from typing import Any
 from otherroof.base.clock import SteppedClock, SystemClock
 from otherroof.copying.home.read import SourceFolder, new_digest
 from otherroof.far_copy.entry import Entry
+from otherroof.restore.drilling.choice import room_of
 from otherroof.restore.drilling.compare import compare_restored
 from otherroof.restore.drilling.part import Pace, TimedReader
 
@@ -56,6 +57,10 @@ def test_what_came_back_is_held_against_the_listing_and_what_is_at_home(tmp_path
     ]
     assert [one.path for one in found.odd] == ["decayed"]
     assert (found.same_at_home, found.changed_at_home, found.gone_at_home) == (1, 1, 1)
+
+
+def test_a_file_takes_whole_blocks_and_one_more_for_its_name() -> None:
+    assert [room_of(entry(b"a", bytes(size))) for size in (0, 1, 4096, 4097)] == [4096, 8192, 8192, 12288]
 
 
 class Whole(SimpleNamespace):

@@ -16,7 +16,9 @@ from otherroof.copying.report import ByteCounts, FileCounts, Outcome, Problem, R
 from otherroof.ledger import Ledger
 from otherroof.ledger.alerts import Alert, AlertChange
 from otherroof.ledger.far_findings import DamagedFile
+from otherroof.ledger.keeping import Thinned
 from otherroof.ledger.messages import QueuedMessage
+from otherroof.ledger.proofs import HealedDamage, ProofRow
 from otherroof.ledger.runs import Hold
 from support.watching import run_id
 
@@ -324,3 +326,42 @@ def _damage() -> sqlite3.DatabaseError:
     problem = sqlite3.DatabaseError("database disk image is malformed")
     problem.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
     return problem
+
+
+# -- versions and proofs --
+
+
+def test_what_was_thinned_and_pinned_is_one_jobs(ledger: Ledger) -> None:
+    for job in ("photos", "letters"):
+        ledger.thinned.note(Thinned(NOW, job, (f"{job}-1", f"{job}-2"), 5))
+        ledger.pins.note(job, "r1", f"of {job}", NOW)
+        ledger.pins.note(job, "r2", "as well", NOW)
+    assert [row.runs for row in ledger.thinned.rows("photos")] == [("photos-1", "photos-2")]
+    assert len(ledger.thinned.rows()) == 2
+    assert ledger.thinned.rows("photos", since=NOW + HOUR) == []
+    ledger.pins.drop("photos", "r2")
+    assert ledger.pins.of("photos") == {"r1": "of photos"}
+    assert ledger.pins.of("letters") == {"r1": "of letters", "r2": "as well"}
+
+
+def test_what_was_proved_and_healed_is_one_jobs(ledger: Ledger) -> None:
+    for day, job in enumerate(("photos", "letters"), 100):
+        ledger.proved.note(job, [b"latest/a"], day)
+        number = ledger.proofs.begin(ProofRow(job, "heron", NOW))
+        ledger.proofs.note_healed(number, HealedDamage(day, "a", NOW))
+    assert [ledger.proved.days(job).day(b"latest/a") for job in ("photos", "letters")] == [100, 101]
+    assert ledger.proofs.healed_since("photos", NOW) == HealedDamage(100, "a", NOW)
+    assert ledger.proofs.healed_since("photos", NOW + HOUR) is None
+
+
+def test_a_proof_of_one_file_is_none_of_another_and_goes_with_damage(ledger: Ledger) -> None:
+    names = [b"%d" % number for number in range(20_000)]  # some shelves hold several of them
+    ledger.proved.note("photos", names[::2], 100)
+    days = ledger.proved.days("photos")
+    assert all(days.day(name) == 100 for name in names[::2])
+    assert not any(days.day(name) for name in names[1::2])
+    ledger.proved.note("photos", names[:2], 101)
+    ledger.proved.forget("photos", names[2])
+    days = ledger.proved.days("photos")
+    assert [days.day(name) for name in names[:5]] == [101, 101, 0, 0, 100]
+    assert all(days.day(name) == 100 for name in names[4::2]), "what was proved before stays proved"

@@ -129,6 +129,15 @@ def test_every_kind_of_secret_that_settings_name_is_known(tmp_path: Path, monkey
         assert f"(ours/keys/{name})" in keys[1]
 
 
+def test_a_secret_that_the_settings_reach_through_a_link_is_known_where_it_lies(tmp_path: Path) -> None:
+    assert found(tmp_path, "data") == []
+    (tmp_path / "data").mkdir()
+    (tmp_path / "data" / "key").write_bytes(b"")
+    (tmp_path / "etc" / "ours" / "keys" / "heron").symlink_to(tmp_path / "data" / "key")
+    (keys,) = jobs_that_copy_secrets(read_parts(str(tmp_path / "etc" / "ours")))
+    assert "(key)" in keys.wrong
+
+
 # -- refused by the run itself, also for whoever never asks `check` --
 
 
