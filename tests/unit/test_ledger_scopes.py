@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -20,6 +21,7 @@ from otherroof.ledger.keeping import Thinned
 from otherroof.ledger.messages import QueuedMessage
 from otherroof.ledger.proofs import HealedDamage, ProofRow
 from otherroof.ledger.runs import Hold
+from otherroof.ledger.soundness import is_sound
 from support.watching import run_id
 
 NOW = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
@@ -365,3 +367,31 @@ def test_a_proof_of_one_file_is_none_of_another_and_goes_with_damage(ledger: Led
     days = ledger.proved.days("photos")
     assert [days.day(name) for name in names[:5]] == [101, 101, 0, 0, 100]
     assert all(days.day(name) == 100 for name in names[4::2]), "what was proved before stays proved"
+
+
+def test_a_job_is_not_released_because_another_one_was(ledger: Ledger) -> None:
+    ledger.holds.note(Hold("photos", "r1", NOW, "too many would go", 300, 5, 1000, None))
+    assert ledger.holds.release("photos", NOW + HOUR)
+    ledger.holds.note(Hold("letters", "r2", NOW, "too many would go", 300, 5, 1000, None))
+    held = ledger.holds.of("letters")
+    assert held is not None
+    assert held.released is None
+
+
+def test_a_ledger_whose_index_says_other_than_its_rows_is_not_sound(tmp_path: Path) -> None:
+    path = str(tmp_path / "ledger.db")
+    with Ledger(path) as ledger:
+        ran(ledger, "photos", NOW)
+    with closing(sqlite3.connect(path)) as db:
+        assert is_sound(db, path)
+        (index,) = db.execute("SELECT name FROM sqlite_master WHERE type='index' AND tbl_name='run' LIMIT 1").fetchone()
+        db.execute("CREATE TABLE empty (a TEXT PRIMARY KEY)")
+        db.execute("PRAGMA writable_schema = ON")
+        db.execute(
+            "UPDATE sqlite_master SET rootpage ="
+            " (SELECT rootpage FROM sqlite_master WHERE type = 'index' AND tbl_name = 'empty') WHERE name = ?",
+            (index,),
+        )
+        db.commit()
+    with closing(sqlite3.connect(path)) as db:
+        assert not is_sound(db, path)
