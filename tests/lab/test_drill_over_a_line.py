@@ -31,7 +31,7 @@ DRILL_MB = 30
 # On the slower line, which is measured for eleven seconds with its losses. The quicker one is measured for two and a
 # half, and is as quick as this machine is at that moment: there the range alone must hold.
 WITHIN = 0.20
-WAIT_S = 240.0
+WAIT_S = 900.0  # on a machine that is busy with much else
 
 
 @pytest.fixture(autouse=True)
