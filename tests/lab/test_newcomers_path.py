@@ -420,7 +420,7 @@ def test_from_a_bare_debian_to_a_copy_under_another_roof_and_on_to_a_new_server(
         ruth.follow(KNOWN)
         move(ruth, servers, installed)
     new = ruth.machine
-    told = json.loads(new.run("/usr/local/bin/otherroof", "ledger", "--json", "--job", "photos"))
+    told = json.loads(new.run("/usr/local/bin/otherroof", "ledger", "--json", "photos"))
     assert [run["outcome"] for run in told["runs"]] == ["done"]
     assert told["runs"][0]["bytes"]["wire_up"] < 1_000_000, "the film of 3 MB is there already"
 

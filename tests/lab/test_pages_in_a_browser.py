@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,7 +15,7 @@ from otherroof.ledger.runs import Hold
 from otherroof.settings import require_settings
 from otherroof.watch import digest, page
 from otherroof.watch.gather import WatchInputs
-from support.browser import measure, require_chromium
+from support.browser import ask, measure, require_chromium
 from support.household import write_household
 from support.long_history import write_history
 from support.screens import HOUSEHOLDS, lived
@@ -101,3 +102,58 @@ def test_the_page_would_fetch_nothing_even_if_something_slipped_in(shown: dict[s
         f'<link rel="stylesheet" href="{outside}.css"><video src="{outside}.mp4"></video>',
     )
     assert measure(slipped, 380).asked == []
+
+
+LOOK = "[style('.old').visibility, style('.verdict').backgroundColor, style('.verdict').color, style('svg .bar').fill]"
+
+
+def _page_of(name: str, tmp_path: Path) -> str:
+    require_chromium()
+    with lived(name) as (settings, ledger, clock):
+        page.write(settings, ledger, clock, str(tmp_path), WatchInputs())
+    return (tmp_path / page.PAGE).read_text()
+
+
+def _old(shown: str, until: str = "2020-01-01T00:00:00Z") -> str:
+    return re.sub(r'data-fresh-until="[^"]*"', f'data-fresh-until="{until}"', shown)
+
+
+def test_a_page_older_than_a_day_is_pale_as_soon_as_it_is_opened_and_says_so(tmp_path: Path) -> None:
+    shown = _page_of("well", tmp_path)
+    fresh, old = ask(shown, LOOK), ask(_old(shown), LOOK)
+    assert (fresh[0], old[0]) == ("hidden", "visible")
+    # No colour is left of what it said: the verdict, the bars.
+    assert [a for a, b in zip(fresh[1:], old[1:], strict=True) if a == b] == []
+    pale = measure(_old(shown), 380)
+    assert (pale.low, pale.out, pale.scroll) == ([], [], 380)
+    assert ask(_old(shown), "page.body.innerText").startswith("This page is more than a day old")
+
+
+def test_a_page_that_stays_open_grows_pale_without_any_script(tmp_path: Path) -> None:
+    shown = re.sub(r"<script>.*?</script>", "", _page_of("well", tmp_path))
+    assert "<script" not in shown
+    assert ask(shown, LOOK)[0] == "hidden"
+    assert shown.count("var(--left, 86400s)") == 2
+    assert ask(shown.replace("86400s", "0.05s"), LOOK)[0] == "visible"
+
+
+def test_no_script_runs_but_the_one_that_knows_the_age(tmp_path: Path) -> None:
+    shown = _page_of("well", tmp_path)
+    slipped = shown.replace("</body>", "<script>document.body.dataset.slipped = 'yes'</script></body>")
+    assert ask(slipped, "page.body.dataset.slipped || 'none'") == "none"
+    assert ask(slipped, "page.documentElement.style.getPropertyValue('--left') !== ''") is True
+    # One letter more, and it is another script.
+    changed = _old(shown).replace("<script>const age", "<script> const age")
+    assert ask(changed, LOOK)[0] == "hidden"
+
+
+@pytest.mark.parametrize("width", [380, 1280])
+def test_all_figures_can_be_read_without_pointing_at_a_shape(width: int, tmp_path: Path) -> None:
+    shown = _page_of("trouble", tmp_path).replace("<details>", "<details open>")
+    found = measure(shown, width)
+    assert (found.out, found.low, found.scroll) == ([], [], width)
+    titles = set(re.findall(r"<title>(\w{3} \d+ \w{3}): ([^<,]+)", shown.replace("\N{NO-BREAK SPACE}", " ")))
+    text = ask(shown, "page.body.innerText").replace("\N{NO-BREAK SPACE}", " ")
+    nights = [(day, said) for day, said in titles if said.endswith("B")]
+    assert len(nights) > 60
+    assert [one for one in nights if not re.search(rf"{one[0]}\s+{one[1]}", text)] == []

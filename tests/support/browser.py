@@ -103,12 +103,24 @@ def require_chromium() -> str:
 
 def measure(page: str, width: int, dark: bool = False) -> Measured:
     """Show `page` in a frame of `width` pixels, in light or dark, and measure it."""
+    found, asked = _shown(page, width, "measure(frame)", dark)
+    return Measured(**found, asked=asked)
+
+
+def ask(page: str, question: str, width: int = 1280) -> Any:
+    """What `question`, an expression that may use `page` (the document) and `style(selector)`, answers of a page once
+    it is shown."""
+    style = "one => getComputedStyle(frame.contentDocument.querySelector(one))"
+    return _shown(page, width, f"((page, style) => ({question}))(frame.contentDocument, {style})")[0]
+
+
+def _shown(page: str, width: int, question: str, dark: bool = False) -> tuple[Any, list[str]]:
     wrapper = (
         '<!DOCTYPE html><link rel="icon" href="data:,"><body style="margin:0">'
         f'<iframe id="f" src="/page" width="{width}" height="2000" '
         f'style="border:0"></iframe><pre id="found"></pre><script>{_MEASURE}'
-        "const f = document.getElementById('f'); f.onload = () => setTimeout(() => {"
-        "document.getElementById('found').textContent = JSON.stringify(measure(f)); }, 200);</script></body>"
+        "const frame = document.getElementById('f'); frame.onload = () => setTimeout(() => {"
+        f"document.getElementById('found').textContent = JSON.stringify({question}); }}, 200);</script></body>"
     )
     with _Pages({"/": wrapper, "/page": page}) as pages:
         shown = _run(
@@ -119,7 +131,7 @@ def measure(page: str, width: int, dark: bool = False) -> Measured:
         asked = [one for one in pages.asked if one not in (f"http://{HOST}/", f"http://{HOST}/page") and not _own(one)]
     found = re.search(r'<pre id="found">(.*?)</pre>', shown, re.DOTALL)
     assert found and found.group(1), f"the browser measured nothing: {shown[:500]}"
-    return Measured(**json.loads(html.unescape(found.group(1))), asked=asked)
+    return json.loads(html.unescape(found.group(1))), asked
 
 
 def _own(address: str) -> bool:

@@ -18,15 +18,18 @@ from pathlib import Path
 from rich.console import Console
 
 from otherroof.base.clock import SteppedClock
-from otherroof.cli.look.status import screen
+from otherroof.cli.look import ledger as ledger_verb
+from otherroof.cli.look import status as status_verb
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.settings import Settings, require_settings
-from otherroof.watch import digest
+from otherroof.watch import digest, page
+from otherroof.watch.channels import Message
 from otherroof.watch.gather import WatchInputs
 from otherroof.watch.look import look
 from otherroof.watch.overview import overview
 from support.household import write_household
+from support.one_way import text_of
 from support.watching import DAY, HOUR, MAIL, Night, NotingChannel, write_run
 
 SCREENS = Path(__file__).parent / "screens"
@@ -86,32 +89,59 @@ HOUSEHOLDS: dict[str, Callable[[Ledger], None]] = {"well": well, "trouble": trou
 @contextmanager
 def lived(name: str) -> Iterator[tuple[Settings, Ledger, SteppedClock]]:
     """One of the households as it is at NOW."""
+    with told(name) as (settings, ledger, clock, _):
+        yield settings, ledger, clock
+
+
+@contextmanager
+def told(name: str) -> Iterator[tuple[Settings, Ledger, SteppedClock, list[Message]]]:
+    """One of the households as it is at NOW, and what it was told until then."""
     with tempfile.TemporaryDirectory() as where:
         config = write_household(Path(where), jobs=dict.fromkeys(JOBS, ""), more=MAIL)
         for job in (Path(where) / "jobs").iterdir():
             # A folder whose name is the same on every machine.
             job.write_text(job.read_text().replace(f"{where}/family", "/srv/larch"))
-        settings, told = require_settings(config), WatchInputs()
+        settings, extra = require_settings(config), WatchInputs()
         with Ledger(settings.ledger) as ledger:
             HOUSEHOLDS[name](ledger)
             channels = {channel: NotingChannel() for channel in settings.told.channels}
             earlier = SteppedClock(NOW - 4 * HOUR)
-            look(settings, ledger, earlier, told, channels)
+            look(settings, ledger, earlier, extra, channels)
             earlier.step(4 * 3600)
-            look(settings, ledger, earlier, told, channels)
-            yield settings, ledger, SteppedClock(NOW)
+            look(settings, ledger, earlier, extra, channels)
+            digest.send(settings, ledger, earlier, extra, channels)
+            yield settings, ledger, SteppedClock(NOW), channels["family"].taken
 
 
-def made() -> dict[str, str]:
-    """File name in `screens/` → its text: `status` on a terminal of 80 columns and 24 lines, and the digest."""
+def terminal(columns: int) -> Console:
+    """A terminal of 24 lines."""
+    return Console(width=columns, height=24, force_terminal=True, no_color=True, color_system=None)
+
+
+def made(columns: int = 80) -> dict[str, str]:
+    """File name in `screens/` → its text: `status` and `ledger` on a terminal of `columns` and 24 lines, the mails with
+    their subjects, the page as it reads to somebody who sees no shapes, and the digest."""
     texts = {}
     for name in HOUSEHOLDS:
-        with lived(name) as (settings, ledger, clock):
-            terminal = Console(width=80, height=24, force_terminal=True, no_color=True, color_system=None)
-            lines = screen(overview(settings, ledger, clock), settings.zone, [], terminal)
+        with told(name) as (settings, ledger, clock, mails):
+            lines = status_verb.screen(overview(settings, ledger, clock), settings.zone, [], terminal(columns))
             texts[f"{name}-status.txt"] = "".join(f"{line.rstrip()}\n" for line in lines)
+            rows = ledger.runs.rows(newest=ledger_verb.SHOWN + 1)
+            lines = ledger_verb.screen(rows[:-1], settings.zone, terminal(columns), more=True)
+            texts[f"{name}-ledger.txt"] = "".join(f"{line}\n" for line in lines)
+            texts[f"{name}-mails.txt"] = "\n".join(
+                f"{mail.line}\n\n{mail.text}\n" for mail in mails if mail.kind != "digest"
+            )
+            texts[f"{name}-page.txt"] = text_of(pages(settings, ledger, clock)[0])
             texts[f"{name}-digest.txt"] = digest.as_text(digest.make(settings, ledger, clock, WatchInputs()))
     return texts
+
+
+def pages(settings: Settings, ledger: Ledger, clock: SteppedClock) -> tuple[str, str]:
+    """The page and the digest's HTML."""
+    with tempfile.TemporaryDirectory() as where:
+        made = page.write(settings, ledger, clock, where, WatchInputs())
+        return (Path(where) / page.PAGE).read_text(encoding="utf-8"), digest.as_html(made)
 
 
 if __name__ == "__main__":

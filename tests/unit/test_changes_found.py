@@ -154,7 +154,7 @@ def removals(plan: RunPlan, count: int) -> None:
 def test_a_run_over_the_limits_is_held_by_what_the_catalogue_holds(plan: RunPlan) -> None:
     """Invariant 6."""
     removals(plan, 201)
-    with pytest.raises(Held, match="201 of 1000"):
+    with pytest.raises(Held, match="201 of 1,000"):
         finder(Folder()).guard(plan)
     finder(Folder(), files=2000).guard(plan)
 

@@ -59,7 +59,7 @@ def test_names_come_from_the_settings_wherever_they_are_named(config: str) -> No
     assert offered(f"--config={config}", "run", "ph") == ["photos"]
     assert offered("run", "--config", config, "photos", "") == ["papers"], "no job twice"
     assert offered("run", "--config", "=", config, "") == ["papers", "photos"]
-    assert offered("ledger", "--config", config, "--job", "pa") == ["papers"]
+    assert offered("ledger", "--config", config, "pa") == ["papers"]
     assert offered("probe", "--config", config, "") == ["heron"]
     assert offered("probe", "--config", config, "heron", "") == []
     assert offered("alert-test", "--config", config, "") == ["family"]

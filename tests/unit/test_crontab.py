@@ -33,8 +33,8 @@ ZONES = (
         ("0 0 0 * *", "out of range for the day of the month; 1 to 31"),
         ("0 0 * 13 *", "out of range for the month; 1 to 12"),
         ("0 0 * * 8", "Sunday is 0 or 7"),
-        ("* * * *", "4 field(s), five are wanted"),
-        ("@daily", "1 field(s), five are wanted"),
+        ("* * * *", "4 fields, five are wanted"),
+        ("@daily", "1 field, five are wanted"),
         ("0 0 * * mon", "Sunday is 0 or 7, Monday 1"),
         ("0 0 * * 1#1", "is not a day of the week"),
         ("0 22-2 * * *", "write 22-23,0-2"),
@@ -46,7 +46,7 @@ ZONES = (
         ("-1 * * * *", "is not a minute"),
         ("٣ * * * *", "is not a minute"),
         ("0 0 */2 * 1", "write the days out"),
-        ("", "0 field(s)"),
+        ("", "0 fields"),
     ],
 )
 def test_a_slip_is_refused_with_what_would_be_right(text: str, right: str) -> None:

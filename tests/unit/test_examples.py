@@ -181,7 +181,7 @@ def test_the_figures_in_the_example_of_a_digest_are_those_of_its_ledger(tmp_path
         runs = f"{count} run{'s' if count > 1 else ''} ({count} done); {files} files and {bytes_of(sent)} sent"
         minutes, rest = divmod(round(seconds), 60)
         lasted = f"{minutes} min {rest} s" if minutes else f"{rest} s"
-        rate = f"{wire * 8 / 1e6 / sending:.1f} Mbit/s while sending"
+        rate = f"{wire * 8 / 1e6 / sending:.2f} Mbit/s while sending"
         assert f"{job}: " in told
         assert f"this week: {runs}; {lasted} a run; {rate}" in told
         ((seen, size),) = sql(path, "SELECT seen, bytes_seen FROM run WHERE job = ? AND outcome = 'done'"
@@ -201,7 +201,7 @@ def test_the_figures_in_the_example_of_a_digest_are_those_of_its_ledger(tmp_path
         for slope in (line.slope, line.slope + margin, line.slope - margin)
     ]
     assert f"full: about {days[0]} (between {days[1]} and {days[2]})" in told
-    assert f"space: {rows[-1][1] / 1e12:.2f} TB free of 2.00 TB ({rows[-1][1] / 2e12:.0%})" in told
+    assert f"space: {rows[-1][1] / 1e12:.2f} TB free of 2.00 TB ({100 * rows[-1][1] / 2e12:.0f} %)" in told
 
 
 def test_every_command_that_anybody_is_told_to_use_exists() -> None:

@@ -40,7 +40,7 @@ def test_whole_time_is_files_and_bytes_and_what_passes_before() -> None:
     assert back.soonest < back.seconds < back.latest
     how = back.how()
     assert "41,000 files at 4 ms each" in how
-    assert "1.00 TB at 20 Mbit/s" in how
+    assert "1.00 TB at 20.00 Mbit/s" in how
     assert "12 s until the first file" in how
 
 

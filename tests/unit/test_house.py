@@ -155,3 +155,55 @@ def test_no_file_names_a_machine_s_own_paths() -> None:
             if telling.search(file.read()):
                 wrong.append(path)
     assert wrong == []
+
+
+# Counts, percents, rates, moments: how they are written is decided in `base.units` and `base.local_time` alone. These
+# write what is read by programs, or is a name.
+WRITES_MOMENTS = {
+    *("base/local_time.py", "base/clock.py", "far_copy/run_ids.py", "restore/dated.py", "ledger/runs.py"),
+    *("system/logs.py", "layouts/open/version_notes.py"),
+}
+COUNTED = (
+    r"(?:files|folders|versions|jobs|copies|nights|days|weeks|hours|minutes|entries|listings|probes|things|mistakes)"
+)
+
+
+def by_hand(tree: ast.AST, *, moments: bool) -> list[str]:
+    """What a module writes by itself of which there is one way: each f-string that does, with its line."""
+    found = []
+    for node in ast.walk(tree):
+        if not isinstance(node, ast.JoinedStr):
+            continue
+        for part, after in zip(node.values, [*node.values[1:], None], strict=True):
+            said = str(after.value) if isinstance(after, ast.Constant) else ""
+            if isinstance(part, ast.Constant):
+                if re.search(r"[a-z]\(s\)", str(part.value)):
+                    found.append(f"{node.lineno}: a plural in brackets")
+                continue
+            assert isinstance(part, ast.FormattedValue)
+            spec = ast.unparse(part.format_spec) if part.format_spec is not None else ""
+            if said.startswith("%") or re.search(r"\.\d%", spec):
+                found.append(f"{node.lineno}: a percent sign")
+            if re.match(rf" {COUNTED}\b", said):
+                found.append(f"{node.lineno}: a plural by hand")
+            if moments and "%Y-" in spec:
+                found.append(f"{node.lineno}: a moment")
+    return found
+
+
+def test_figures_counts_and_moments_are_worded_in_one_place() -> None:
+    wrong = []
+    for path in sources():
+        name = os.path.relpath(path, SOURCE)
+        with open(path, encoding="utf-8") as file:
+            tree = ast.parse(file.read())
+        wrong += [f"{name}:{one}" for one in by_hand(tree, moments=name not in WRITES_MOMENTS)]
+    assert wrong == []
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["f'{a} files seen'", "f'{a:.0%} of it'", "f'{a}% of it'", "f'{a} mistake(s)'", "f'since {a:%Y-%m-%d %H:%M}'"],
+)
+def test_what_is_worded_by_hand_is_noticed(line: str) -> None:
+    assert len(by_hand(ast.parse(line), moments=True)) == 1

@@ -62,7 +62,7 @@ def test_the_second_is_told_who_holds_it_and_since_when(tmp_path: Path) -> None:
         for _ in ("second", "third"):
             with pytest.raises(Busy) as caught:
                 lock_at(path, clock).hold()
-            assert f"process {os.getpid()}, since 2026-06-10 01:30" in str(caught.value)
+            assert f"process {os.getpid()}, since Wed 10 June 2026, 01:30" in str(caught.value)
     with lock_at(path, clock).alone():
         pass
 
@@ -93,7 +93,7 @@ def test_a_wait_has_an_end_and_says_once_for_whom_it_waits(tmp_path: Path) -> No
         with pytest.raises(Busy, match="this is held: photos, process "):
             lock_at(path, clock).hold(Patience(90, told.append))
     assert clock.monotonic() - begun == pytest.approx(90, abs=1)
-    since = f"photos, process {os.getpid()}, since 2026-06-10 01:30"
+    since = f"photos, process {os.getpid()}, since Wed 10 June 2026, 01:30"
     assert told == [f"here waits up to 1 min 30 s: this is held: {since}"]
 
 
@@ -240,7 +240,7 @@ def test_a_lock_that_root_made_can_be_waited_for_and_held_by_the_services_accoun
         return done.stdout.strip()
 
     with lock_at(path).alone():
-        assert as_service() == f"here: this is held: process {os.getpid()}, since 2026-06-10 04:00; wait"
+        assert as_service() == f"here: this is held: process {os.getpid()}, since Wed 10 June 2026, 04:00; wait"
     assert as_service() == "held"
     with lock_at(path).alone():
         pass

@@ -79,11 +79,11 @@ def overwrite(job: OneJob, count: int, size: int = 0) -> None:
 
 
 CASES: dict[str, tuple[Callable[[OneJob], None], str]] = {
-    "more than a fifth would go": (lambda job: remove(job, 41), "41 of 200 files would go (20 %, the limit is 20 %)"),
+    "more than a fifth would go": (lambda job: remove(job, 41), "41 of 200 files would go (20.5 %, the limit is 20 %)"),
     "more than half would be replaced": (lambda job: rewrite(job, 101), "101 of 200 files would be replaced"),
     "more than half are overwritten and their times put back": (
         lambda job: overwrite(job, 101),
-        "101 of 200 files would be replaced (50 %, the limit is 50 %)",
+        "101 of 200 files would be replaced (50.5 %, the limit is 50 %)",
     ),
     "all would go": (empty, "the folder is empty; the far copy holds 200 files"),
 }
@@ -156,7 +156,7 @@ def test_small_folder_may_lose_all_but_its_last_file(tmp_path: Path) -> None:
             job.path(f"{number}").unlink()
         job.done()
         job.path("98").unlink()
-        must_be_held(job, "the folder is empty; the far copy holds 1 files")
+        must_be_held(job, "the folder is empty; the far copy holds 1 file")
 
 
 def test_limits_of_the_job_are_kept(tmp_path: Path) -> None:
@@ -167,7 +167,7 @@ def test_limits_of_the_job_are_kept(tmp_path: Path) -> None:
         job.path("1").unlink()
         job.done()
         job.path("2").unlink()
-        must_be_held(job, "1 of 19 files would go (5 %, the limit is 5 %)")
+        must_be_held(job, "1 of 19 files would go (5.3 %, the limit is 5 %)")
 
 
 def test_disk_that_is_no_longer_mounted_is_not_taken_for_its_folder(

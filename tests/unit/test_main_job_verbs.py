@@ -27,6 +27,7 @@ from otherroof.base.errors import (
     EXIT_WELL,
     EXIT_WRONG_USE,
 )
+from otherroof.base.local_time import day_text
 from otherroof.cli.main import main
 from otherroof.jobs import stop_sign
 from otherroof.jobs.locks import job_lock
@@ -121,9 +122,9 @@ def test_second_run_of_one_job_says_so_and_harms_nothing(job: OneJob, verb: Verb
         told = verb("run", "--json")
         assert told.code == EXIT_LOOK
         (run,) = told.json["runs"]
-        today = f"{SystemClock().now().astimezone(job.settings.zone):%Y-%m-%d}"
+        today = day_text(SystemClock().now(), job.settings.zone)
         assert "a run of this job is under way" in run["reason"]
-        assert f"process {os.getpid()}, since {today}" in run["reason"]
+        assert re.search(rf"process {os.getpid()}, since \w+ {today}, ", run["reason"])
         assert "is under way" in verb("run").err
     assert len(job.rows()) == 1
     assert verb("run").code == EXIT_WELL
@@ -272,7 +273,7 @@ def test_ledger_in_json_has_the_run_keys_and_when_and_where(job: OneJob, verb: V
 
 def test_ledger_by_job_and_since(job: OneJob, verb: Verb) -> None:
     verb("run")
-    assert len(verb("ledger", "--job", JOB, "--since", "2020-01-01", "--json").json["runs"]) == 1
+    assert len(verb("ledger", JOB, "--since", "2020-01-01", "--json").json["runs"]) == 1
     assert verb("ledger", "--since", "2999-01-01", "--json").json == {"runs": [], "tunnels": []}
     assert verb("ledger", "--since", "2999-01-01T00:00:00Z", "--json").json == {"runs": [], "tunnels": []}
     rows = list(csv.DictReader(io.StringIO(verb("ledger", "--csv").out)))
@@ -402,7 +403,7 @@ def test_tampered_listing_has_the_exit_code_of_damage(job: OneJob, verb: Verb) -
 WRONG: dict[str, list[str]] = {
     "no such job": ["run", "photos"],
     "no such job to restore": ["restore", "photos", "--into", "x"],
-    "no such job in the ledger": ["ledger", "--job", "photos"],
+    "no such job in the ledger": ["ledger", "photos"],
     "no such job's versions": ["versions", "photos"],
     "no such job to release": ["release", "photos"],
     "a time with a 13th month": ["restore", JOB, "--into", "x", "--as-of", "2031-13-05"],
@@ -541,7 +542,7 @@ def test_a_restore_says_which_version_it_took(job: OneJob, verb: Verb) -> None:
     (version,) = verb("versions", JOB, "--json").json["versions"]
     taken = moment_text(from_stamp(version["taken"]), job.settings.zone)
     told = verb("restore", JOB, "--into", str(job.where / "back"))
-    assert f"of the version of {taken} (run {version['run']})" in told.out
+    assert f"of the version of {taken} (run {version['run']}, a name in UTC)" in told.out
     again = verb("restore", JOB, "--into", str(job.where / "again"), "--json").json
     assert (again["run"], again["taken"]) == (version["run"], version["taken"])
 

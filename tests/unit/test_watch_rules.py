@@ -255,7 +255,7 @@ USUAL = [Night(changed=30 + 7 * (place % 5), removed=place % 3) for place in ran
 
 def test_a_night_that_replaces_far_more_than_usual_is_found() -> None:
     one = found(facts(jobs=(job(runs=nights(Night(changed=4000), *USUAL)),)))["unusual:photos"]
-    assert "4,003 files were replaced or gone (40%)" in one.headline
+    assert "4,003 files were replaced or gone (40 %)" in one.headline
     assert "otherroof versions photos" in one.help
     assert "--as-of" in one.help
 
@@ -296,7 +296,7 @@ def natured(dense: int, endings: int = 0) -> Facts:
 
 
 def test_content_that_turns_incompressible_is_found() -> None:
-    assert "93% of the new content cannot be compressed" in found(natured(56))["unusual:photos"].headline
+    assert "93 % of the new content cannot be compressed" in found(natured(56))["unusual:photos"].headline
     assert found(natured(9)) == {}
 
 

@@ -124,7 +124,7 @@ def test_a_mistake_in_one_job_file_stops_no_verb_that_looks_or_lets_go(house: Ho
     assert "quiet until" in house.ask("quiet", "held:photos")[1]
     assert house.ask("alert-test", "bell")[0] == 0
     assert "released" in house.ask("release", "photos")[1]
-    assert "photos" in house.ask("ledger", "--job", "photos")[1]
+    assert "photos" in house.ask("ledger", "photos")[1]
     code, said = house.ask("release", "music")
     assert code == 2
     assert "music: the file of this job has a mistake; `otherroof check`" in said
@@ -132,8 +132,8 @@ def test_a_mistake_in_one_job_file_stops_no_verb_that_looks_or_lets_go(house: Ho
 
 def test_the_history_of_a_job_that_has_left_the_settings_can_still_be_asked(house: House, tmp_path: Path) -> None:
     (tmp_path / "jobs" / "photos.toml").unlink()
-    assert "done" in house.ask("ledger", "--job", "photos")[1]
-    assert house.ask("ledger", "--job", "music")[0] == 2
+    assert "done" in house.ask("ledger", "photos")[1]
+    assert house.ask("ledger", "music")[0] == 2
 
 
 def test_alert_test_tries_one_or_all_and_says_what_is_wrong(house: House) -> None:

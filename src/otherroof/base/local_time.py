@@ -1,12 +1,30 @@
-"""The clock on the household's wall: from what it shows to moments in UTC, also on the days it is put forward or back.
+"""The clock on the household's wall: from what it shows to moments in UTC, also on the days it is put forward or back,
+and how moments and days are worded: long in sentences, short and in order in tables.
 
 Pure: `zoneinfo` gives the zone's rules, nothing here asks what time it is.
 """
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from zoneinfo import ZoneInfo
+
+# Written out here, because strftime would follow whatever language the process was started in.
+_MONTHS = (
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
+_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
 def wall_time(moment: datetime, zone: ZoneInfo) -> datetime:
@@ -56,6 +74,38 @@ def next_month(now: datetime, zone: ZoneInfo) -> datetime:
     first = wall_time(now, zone).date().replace(day=1)
     # The first and 32 days is always in the next month, and never in the one after.
     return first_moment(midnight((first + timedelta(days=32)).replace(day=1)), zone)
+
+
+def moment_text(moment: datetime, zone: tzinfo) -> str:
+    """`moment` in the household's zone: `Mon 3 March 2031, 04:10`."""
+    here = moment.astimezone(zone)
+    return f"{_DAYS[here.weekday()]} {day_text(moment, zone)}, {here:%H:%M}"
+
+
+def day_text(moment: datetime, zone: tzinfo) -> str:
+    """The day of `moment` in the household's zone: `3 March 2031`."""
+    return day_name(moment.astimezone(zone).date())
+
+
+def day_name(day: date) -> str:
+    """A day: `3 March 2031`."""
+    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
+
+
+def short_day_text(moment: datetime, zone: tzinfo) -> str:
+    """The day without its year, for a table: `Mon 3 Mar`."""
+    here = moment.astimezone(zone)
+    return f"{_DAYS[here.weekday()]} {here.day} {_MONTHS[here.month - 1][:3]}"
+
+
+def table_day_text(day: date) -> str:
+    """`day` for a column of a table: `2031-03-03`."""
+    return f"{day:%Y-%m-%d}"
+
+
+def table_time_text(moment: datetime, zone: tzinfo) -> str:
+    """`moment` in the household's zone for a column of a table, and for what a person types: `2031-03-03 04:10`."""
+    return f"{moment.astimezone(zone):%Y-%m-%d %H:%M}"
 
 
 def _moment(wall: datetime, zone: ZoneInfo, fold: int) -> datetime:

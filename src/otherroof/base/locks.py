@@ -17,6 +17,7 @@ from otherroof.base.atomic_file import create_file, make_own_folder
 from otherroof.base.clock import Clock, from_stamp, stamp
 from otherroof.base.errors import Busy, HomeTrouble
 from otherroof.base.handles import require_plain
+from otherroof.base.local_time import moment_text
 from otherroof.base.units import span_text
 
 ADVICE = "check that the state folder belongs to this account and that its disk is not full"
@@ -198,7 +199,7 @@ class FileLock:
         words = os.pread(self._file, 200, 0).decode("ascii", "replace").split()
         try:
             pid, since, *name = words
-            when = f"{from_stamp(since).astimezone(self._note.zone):%Y-%m-%d %H:%M}"
+            when = moment_text(from_stamp(since), self._note.zone)
         except ValueError:  # it holds the lock and has not yet written who it is
             return f"{self._note.what}: a process that has only just begun"
         return f"{self._note.what}: {', '.join([*name, f'process {pid}', f'since {when}'])}"

@@ -1,7 +1,8 @@
-"""Bytes, rates and durations as people read them: kB/MB/GB (powers of ten, IEC 80000-13), Mbit/s, minutes.
+"""Figures as people read them: kB/MB/GB (powers of ten, IEC 80000-13), Mbit/s, minutes, counts of things, shares.
 
 Memory is given in MiB (powers of two). Nothing here rounds a number that is later calculated with. What a person writes
-as a size or a number is read here too: a kB is 1000 bytes, a KiB 1024.
+as a size or a number is read here too: a kB is 1000 bytes, a KiB 1024. It is the one way: no screen, mail or page
+writes a unit, a plural or a percent sign by itself.
 """
 
 from __future__ import annotations
@@ -10,6 +11,31 @@ import math
 import re
 
 _STEPS = ("B", "kB", "MB", "GB", "TB", "PB")
+# What a line must not begin with while its number ends the line above.
+_UNIT = re.compile(r"(?<=\d) (?=(?:[kMGTP]?B|Mbit/s|m?s|min|h|d|%|(?:hour|day|night|week)s?)(?!\w))")
+_NO_BREAK = "\N{NO-BREAK SPACE}"
+# `7 h 30 min` is one figure.
+_SECOND_UNIT = re.compile(rf"(\d{_NO_BREAK}(?:d|h|min)) (?=\d+{_NO_BREAK}(?:h|min|s)(?!\w))")
+
+
+def count_text(count: int | float, singular: str, plural: str = "") -> str:
+    """`1 file`, `2,000 files`; `plural` for one that does not just add an s."""
+    number = f"{count:,}" if isinstance(count, int) else f"{count:,g}"
+    return f"{number} {singular if count == 1 else plural or singular + 's'}"
+
+
+def percent_text(share: float, digits: int = 0) -> str:
+    """A share, 0 to 1, in percent: `58 %`. One that is not all never reads as all, and some never as none."""
+    least = 10.0**-digits
+    percent = round(100 * share, digits)
+    if 0 < share < 1:
+        percent = min(max(percent, least), 100 - least)
+    return f"{percent:.{digits}f} %"
+
+
+def unbroken(text: str) -> str:
+    """`text` with each unit held to its number by a no-break space, for whatever breaks lines between words."""
+    return _SECOND_UNIT.sub(rf"\1{_NO_BREAK}", _UNIT.sub(_NO_BREAK, text))
 
 
 def size_text(count: int | float) -> str:
@@ -23,14 +49,19 @@ def size_text(count: int | float) -> str:
     if step == "B":
         return f"{int(value)} B"
     digits = 2 if abs(value) < 9.995 else 1 if abs(value) < 99.95 else 0
-    return f"{value:.{digits}f} {step}"
+    return f"{value:,.{digits}f} {step}"
 
 
 def rate_text(count: int | float, seconds: float) -> str:
     """`count` bytes in `seconds` as Mbit/s; a dash if no time passed."""
     if seconds <= 0:
         return "–"
-    return f"{mbit_s(count, seconds):.2f} Mbit/s"
+    return mbit_text(mbit_s(count, seconds))
+
+
+def mbit_text(mbit: float) -> str:
+    """A rate in Mbit/s: `5.79 Mbit/s`."""
+    return f"{mbit:.2f} Mbit/s"
 
 
 def mbit_s(count: int | float, seconds: float) -> float:
@@ -55,7 +86,7 @@ def span_text(seconds: float) -> str:
     hours, rest = divmod(rest, 3_600)
     minutes, left = divmod(rest, 60)
     if days:
-        return f"{days} d {hours} h" if hours else f"{days} d"
+        return f"{days:,} d {hours} h" if hours else f"{days:,} d"
     if hours:
         return f"{hours} h {minutes} min" if minutes else f"{hours} h"
     if minutes:

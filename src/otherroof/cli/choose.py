@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from otherroof.base.local_time import moment_text
 from otherroof.base.printable import escaped
-from otherroof.base.units import size_text
+from otherroof.base.units import count_text, size_text
 from otherroof.cli.common import console
-from otherroof.cli.show_found import count_text, file_time_text, moment_text, name_text
+from otherroof.cli.show_found import file_time_text, name_text
 from otherroof.far_copy.entry import path_text
 
 if TYPE_CHECKING:
@@ -56,7 +57,7 @@ def _draw(chooser: Chooser, job: str, zone: tzinfo) -> None:
     for row in chooser.rows:
         state = row.entry.state
         is_folder = state.kind == "folder"
-        when = count_text(row.entry.files) if is_folder else file_time_text(state.mtime_ns, zone)
+        when = count_text(row.entry.files, "file") if is_folder else file_time_text(state.mtime_ns, zone)
         # As text and not as markup: a name may look like markup.
         name = Text(name_text(state, whole=chooser.pattern is not None))
         mark = Text("[x]" if row.marked else "[ ]")
@@ -66,4 +67,6 @@ def _draw(chooser: Chooser, job: str, zone: tzinfo) -> None:
         typer.echo(f"  {line}")
     files, size = chooser.marked
     page = f"page {chooser.page + 1} of {chooser.pages}; " if chooser.pages > 1 else ""
-    typer.echo(f"{page}marked: {count_text(files)}, {size_text(size)}; number, m, u, n, p, /PATTERN, l, b, q, ?")
+    typer.echo(
+        f"{page}marked: {count_text(files, 'file')}, {size_text(size)}; number, m, u, n, p, /PATTERN, l, b, q, ?"
+    )

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from otherroof.base.clock import stamp
+from otherroof.base.local_time import table_time_text
 from otherroof.far_copy.entry import path_text
 
 if TYPE_CHECKING:
@@ -41,20 +42,10 @@ def as_listed(path: str, folder: str) -> bytes:
     return b"" if named == "." else os.fsencode(named)
 
 
-def moment_text(moment: datetime, zone: tzinfo) -> str:
-    """A moment as the household's clock shows it."""
-    return f"{moment.astimezone(zone):%Y-%m-%d %H:%M}"
-
-
-def count_text(files: int) -> str:
-    """So many files."""
-    return "1 file" if files == 1 else f"{files} files"
-
-
 def file_time_text(mtime_ns: int, zone: tzinfo) -> str:
     """A file's own time, which may be anything; a dash if no calendar has it."""
     try:
-        return moment_text(datetime.fromtimestamp(mtime_ns // 1_000_000_000, UTC), zone)
+        return table_time_text(datetime.fromtimestamp(mtime_ns // 1_000_000_000, UTC), zone)
     except (OverflowError, ValueError, OSError):
         return "–"
 

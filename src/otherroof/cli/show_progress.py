@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from otherroof.base.units import rate_text, size_text, span_range_text
+from otherroof.base.units import count_text, rate_text, size_text, span_range_text
 from otherroof.far_copy.entry import path_text
 from otherroof.forecast.pace import RecentPace
 
@@ -181,8 +181,8 @@ def _left_text(remaining: float, pace: RecentPace) -> str:
 
 def _files_text(reading: ProgressReading) -> str:
     if reading.files_total:
-        return f"{reading.files:,} of {reading.files_total:,} {'file' if reading.files_total == 1 else 'files'}"
-    return f"{reading.files:,} {'file' if reading.files == 1 else 'files'}" if reading.files else ""
+        return f"{reading.files:,} of {count_text(reading.files_total, 'file')}"
+    return count_text(reading.files, "file") if reading.files else ""
 
 
 def _share(reading: ProgressReading) -> float | None:

@@ -9,11 +9,11 @@ import typer
 
 from otherroof.base.clock import stamp
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL, WrongUse
-from otherroof.base.units import size_text
+from otherroof.base.local_time import table_time_text
+from otherroof.base.units import count_text, size_text
 from otherroof.cli.common import console, print_json
 from otherroof.cli.show_found import (
     DIGITS,
-    moment_text,
     path_as_json,
     problem_rows,
     state_as_json,
@@ -39,7 +39,7 @@ def show_states(settings: Settings, job: str, path: bytes, newest: str, *, as_js
         held = held_states(found.versions, found.index.states_of(path))
         if not held:
             raise WrongUse(
-                f"none of {len(found.versions)} versions holds {path_text(path)}",
+                f"none of {count_text(len(found.versions), 'version')} holds {path_text(path)}",
                 where=job,
                 advice=f"`otherroof files {job} --like '*PART OF ITS NAME*'` looks for it",
             )
@@ -69,10 +69,10 @@ def _tell_states(settings: Settings, job: str, path: bytes, held: list[HeldState
     from rich.table import Table
 
     there = [one for one in held if one.state is not None]
-    typer.echo(f"{job}: {path_text(path)}: {len(there)} {'state' if len(there) == 1 else 'states'}, newest first")
+    typer.echo(f"{job}: {path_text(path)}: {count_text(len(there), 'state')}, newest first")
     table = Table("from", "to", "size", "digest", "--as-of", box=None, pad_edge=False)
     for one in held:
-        times = (moment_text(one.first.taken, settings.zone), moment_text(one.last.taken, settings.zone))
+        times = (table_time_text(one.first.taken, settings.zone), table_time_text(one.last.taken, settings.zone))
         state = one.state
         if state is None:
             table.add_row(*times, "–", "–", "not there")
@@ -81,5 +81,6 @@ def _tell_states(settings: Settings, job: str, path: bytes, held: list[HeldState
         else:
             table.add_row(*times, "–", state.kind, one.last.run)
     console().print(table)
+    typer.echo(f"times in {settings.home.zone}; names of runs, under --as-of, are in UTC")
     quoted = shlex.quote(path_text(path))
     typer.echo(f"bring one back: sudo otherroof restore {job} {quoted} --into DIR --as-of {there[0].last.run}")

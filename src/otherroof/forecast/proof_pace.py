@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 
-from otherroof.base.units import size_text
+from otherroof.base.units import count_text, size_text
 from otherroof.forecast.sampling import sample_sentence
 
 MB = 1_000_000
@@ -34,10 +34,11 @@ def pace_said(total: int, largest: int, budget_mb: float, days: float) -> str:
     if nights <= days and not largest:
         return ""
     enough = _rounded_up(budget_for_all(total, largest, days) / MB)
-    took = f"at {budget_mb:g} MB a night all takes about {nights:,} nights"
+    each = size_text(budget_mb * MB)
+    took = f"at {each} a night all takes about {count_text(nights, 'night')}"
     if nights > days:
         return f"{took}, more than prove_days = {days:g}; prove_mb = {enough:g} would do"
-    return f"at {budget_mb:g} MB a night the largest files never have their turn; prove_mb = {enough:g} would do"
+    return f"at {each} a night the largest files never have their turn; prove_mb = {enough:g} would do"
 
 
 def _rounded_up(figure: float) -> float:

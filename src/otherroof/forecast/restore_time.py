@@ -11,7 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from otherroof.base.units import mbit_s, size_text, span_text
+from otherroof.base.units import count_text, mbit_s, mbit_text, size_text, span_text
 
 # However even the pieces were, another day is not the same (common practice, no source).
 LEAST_SPAN = 0.1
@@ -68,12 +68,12 @@ class TimeBack:
 
     def how(self) -> str:
         """How it came about, in one sentence."""
-        files = f"{self.files:,} {'file' if self.files == 1 else 'files'}"
+        files = count_text(self.files, "file")
         parts = [f"{span_text(self.before_s)} until the first file"]
         if self.costs.file_s > 0:
             parts.append(f"{files} at {self.costs.file_s * 1000:.3g} ms each")
         if self.costs.byte_s > 0:
-            parts.append(f"{size_text(self.size)} at {mbit_s(1, self.costs.byte_s):.3g} Mbit/s")
+            parts.append(f"{size_text(self.size)} at {mbit_text(mbit_s(1, self.costs.byte_s))}")
         if self.measured_s < SHORT_S:
             return f"{', '.join(parts)}; measured for {span_text(self.measured_s)} only, so it may be far out"
         return (

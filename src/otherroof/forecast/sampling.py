@@ -10,6 +10,8 @@ import math
 from collections.abc import Callable
 from fractions import Fraction
 
+from otherroof.base.units import count_text
+
 CONFIDENCE = 0.95
 # Two chances this close are the same to a double: 19 of 20 found is 95 %, whatever the last digit says.
 _SAME = 1e-12
@@ -108,15 +110,15 @@ def sample_sentence(bad: int, checked: int, total: int, confidence: float = CONF
     that the sentence is true. Raises ValueError if the numbers cannot be.
     """
     most = most_bad(bad, checked, total, confidence)
-    files = "file" if total == 1 else "files"
+    files = count_text(total, "file")
     found = f"{bad:,} damaged" if bad else "no damage"
     if not total:
         return "there are no files"
     if not checked:
-        return f"none of {total:,} {files} was read back, which says nothing about them"
+        return f"none of {files} was read back, which says nothing about them"
     if checked == total:
-        return f"{found} in all {total:,} {files}" if total > 1 else f"{found} in the one file"
-    said = f"{found} in {checked:,} of {total:,} {files}"
+        return f"{found} in all {files}" if total > 1 else f"{found} in the one file"
+    said = f"{found} in {checked:,} of {files}"
     sure = f"{said}: with {confidence * 100:.10g} % confidence"
     if most == bad:
         return f"{sure} no other is damaged" if bad else f"{sure} none is damaged"

@@ -14,6 +14,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from otherroof.base.atomic_file import FOR_ALL, FOR_OWNER, make_folder, replace_file
 from otherroof.base.errors import WrongUse
+from otherroof.base.units import count_text
 from otherroof.pairing.answers import ANSWER
 from otherroof.pairing.plan import BASE, KEEPALIVE_S, PairingPlan
 from otherroof.tunnel.silence import REJECT_S
@@ -112,7 +113,7 @@ def _facts(plan: PairingPlan) -> dict[str, object]:
         # WireGuard paper §6.1: a session older than this carries nothing any more, so nobody answered since.
         "stale_s": REJECT_S,
         "looks_a_port": LOOKS_A_PORT,
-        "silent_days": f"{plan.silent_days:g}",
+        "silent": count_text(plan.silent_days, "day"),
         "silent_s": round(plan.silent_days * DAY_S),
     }
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from otherroof.base.clock import Clock
-from otherroof.base.units import size_text
+from otherroof.base.units import count_text, size_text
 from otherroof.copying.report import RunReport
 from otherroof.rehearsal.compare_trees import Tree, TreeDifference, differences, read_tree
 from otherroof.rehearsal.day import DayChanges, change_like_a_day, empty_main_folders
@@ -123,7 +123,10 @@ class Rehearsal:
         made = invent(self._stage.household, FIRST_DAY_SEED)
         seconds = self._clock.monotonic() - began
         self._verdict.acts.append(RehearsalStep("household invented", seconds, made.files, made.bytes))
-        self._tell(f"  {made.files} files, {made.folders} folders and {made.links} links, {size_text(made.bytes)}")
+        self._tell(
+            f"  {count_text(made.files, 'file')}, {count_text(made.folders, 'folder')} "
+            f"and {count_text(made.links, 'link')}, {size_text(made.bytes)}"
+        )
         self._tell(f"A stand-in far box answers on {self._stage.box.address} port {self._stage.box.port}.")
 
     def _copy(self, name: str) -> RunReport | None:
@@ -134,8 +137,8 @@ class Rehearsal:
             RehearsalStep(name, seconds, report.files.seen, sizes.new, sizes.sent, sizes.wire_up + sizes.wire_down)
         )
         self._tell(
-            f"  {report.outcome}: {report.files.new} new, {report.files.changed} changed, {report.files.moved} moved, "
-            f"{report.files.removed} removed; {size_text(sizes.sent)} sent"
+            f"  {report.outcome}: {report.files.new:,} new, {report.files.changed:,} changed, "
+            f"{report.files.moved:,} moved, {report.files.removed:,} removed; {size_text(sizes.sent)} sent"
         )
         if report.outcome == "done":
             return report
@@ -166,9 +169,10 @@ class Rehearsal:
         unlike = differences(wanted, read_tree(into), owners=self._owners)
         self._verdict.unlike += unlike
         if not unlike:
-            self._tell(f"  all {len(wanted)} entries are as they were: content, names, times, rights, links, holes")
+            entries = count_text(len(wanted), "entry", "entries")
+            self._tell(f"  all is as it was, {entries}: content, names, times, rights, links, holes")
             return
-        self._tell(f"  {len(unlike)} difference(s):")
+        self._tell(f"  {count_text(len(unlike), 'difference')}:")
         for difference in unlike[:SHOWN]:
             self._tell(f"    {difference.line()}")
 
@@ -185,7 +189,10 @@ class Rehearsal:
         wire = sizes.wire_up + sizes.wire_down
         self._verdict.acts.append(RehearsalStep("held run", seconds, report.files.seen, sizes.new, sizes.sent, wire))
         if report.outcome != "held" or sizes.sent:
-            self._fault(f"{gone} files were deleted; the run should be held, but is {report.outcome!r}")
+            self._fault(
+                f"{count_text(gone, 'file was', 'files were')} deleted; the run should be held, "
+                f"but is {report.outcome!r}"
+            )
         else:
             self._tell(f"  held: {report.reason}")
 

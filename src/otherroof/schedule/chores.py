@@ -21,7 +21,7 @@ from otherroof.schedule.job_runner import ending_for
 from otherroof.schedule.last_resort import LastResort, tell_channels
 from otherroof.schedule.plan import far_worker
 from otherroof.settings import Settings
-from otherroof.watch import digest
+from otherroof.watch import digest, page
 from otherroof.watch.gather import WatchInputs
 from otherroof.watch.look import look
 from otherroof.watch.sending import send_due
@@ -30,6 +30,8 @@ LOOK_EVERY_S = 5 * 60.0
 DIGEST_PAUSE_S = 15 * 60.0
 TEND_EVERY_S = 60.0
 REPOST_EVERY_S = 60.0
+PAGE_EVERY_S = 3600.0
+PAGE_AFTER_NEWS_S = 60.0
 # The name under which the ledger keeps when a service first worked with it.
 FIRST_START = "first start"
 
@@ -122,6 +124,7 @@ def service_chores(clock: Clock, look_every_s: float = LOOK_EVERY_S) -> Callable
         _digest(clock),
         _look(clock, look_every_s, last_resort),
         _repost(clock),
+        *([_page(clock)] if settings.told.page is not None else []),
         *(_probe(clock, far) for far in settings.far),
         *(prove_chore(clock, name, job.far) for name, job in settings.jobs.items()),
         *thin_chores(clock, settings),
@@ -210,6 +213,20 @@ def _repost(clock: Clock) -> Chore:
             send_due(inputs.settings, ledger, clock)
 
     return Chore("repost", "watch", due, do)
+
+
+def _page(clock: Clock) -> Chore:
+    def due(facts: ChoreFacts) -> datetime | None:
+        if facts.last_times is None:
+            return None
+        # Soon after a run or an alert, and from time to time, so that ages on it stay true and it never grows pale.
+        return facts.after_rest(PAGE_AFTER_NEWS_S if facts.news else PAGE_EVERY_S)
+
+    def do(inputs: ChoreInputs) -> None:
+        with Ledger(inputs.settings.ledger) as ledger:
+            page.write_by_service(inputs.settings, ledger, clock, WatchInputs(inputs.mistakes))
+
+    return Chore("page", "page", due, do)
 
 
 def _tend(clock: Clock) -> Chore:

@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from otherroof.base.local_time import next_month, wall_time
+from otherroof.base.local_time import moment_text, next_month
 from otherroof.schedule.due import DueRun, JobScheduleFacts, next_due
 from otherroof.settings import FarBox, Job, Settings
 from otherroof.settings.windows import DayStretch
@@ -132,7 +132,7 @@ def when_open(job: Job, moment: datetime, zone: ZoneInfo) -> datetime:
 
 def wait_text(wait: RunWait, zone: ZoneInfo) -> str:
     """What a run waits for, in words, with times in the household's zone."""
-    when = f"{wall_time(wait.until, zone):%Y-%m-%d %H:%M}" if wait.until is not None else ""
+    when = moment_text(wait.until, zone) if wait.until is not None else ""
     match wait.why:
         case "window":
             return f"waits for its window, which opens at {when}"

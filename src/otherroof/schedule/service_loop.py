@@ -26,6 +26,7 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from otherroof.base.clock import Clock
 from otherroof.base.errors import OtherroofError
 from otherroof.base.local_time import wall_time
+from otherroof.base.units import count_text
 from otherroof.schedule.chores import Chore, ChoreInputs
 from otherroof.schedule.job_runner import RunEnding, RunJob, ending_for
 from otherroof.schedule.plan import RunStart, far_worker
@@ -276,7 +277,7 @@ class Service:
     def _status(self, waiting: int, wake: datetime) -> str:
         busy = ", ".join(sorted(self._records.running)) or "nothing"
         waits = f"; {waiting} wait" if waiting else ""
-        wrong = f"; {len(self._mistakes)} mistake(s) in the settings" if self._mistakes else ""
+        wrong = f"; {count_text(len(self._mistakes), 'mistake')} in the settings" if self._mistakes else ""
         return f"copies {busy}{waits}{wrong}; thinks again by {wall_time(wake, self._records.settings.zone):%a %H:%M}"
 
     def _end(self) -> list[str]:

@@ -1,4 +1,4 @@
-"""How the household is told: the mail server, the channels, when alerts repeat, the digest and the metrics file.
+"""How the household is told: mail server, channels, when alerts repeat, digest, page and metrics file.
 
 Values only. Whether a server answers, or a password file is safe, is asked when a message is handed over.
 """
@@ -173,6 +173,12 @@ class MetricsSettings(Strict):
         return self
 
 
+class PageSettings(Strict):
+    """The page that the service writes into a folder of the household's own web server."""
+
+    folder: AbsolutePath
+
+
 class AlertingSettings(Strict):
     """Everything about how the household is told."""
 
@@ -180,6 +186,7 @@ class AlertingSettings(Strict):
     alerts: AlertSettings = AlertSettings()
     digest: DigestSettings = DigestSettings()
     metrics: MetricsSettings | None = None
+    page: PageSettings | None = None
     channel: dict[Name, ChannelSettings] = Field(default_factory=dict)
 
     @model_validator(mode="after")

@@ -27,6 +27,7 @@ from itertools import islice
 from zoneinfo import ZoneInfo
 
 from otherroof.base.local_time import first_moment, last_moment, wall_time, wall_time_exists
+from otherroof.base.units import count_text
 
 PART_RULE = re.compile(r"(?:(?P<all>\*)|(?P<low>\d{1,4})(?:-(?P<high>\d{1,4}))?)(?:/(?P<step>\d{1,4}))?\Z", re.ASCII)
 # Of a leap year, so that 29 February counts as a day that comes.
@@ -70,8 +71,8 @@ class Crontab:
         words = text.split()
         if len(words) != len(_FIELDS):
             raise ValueError(
-                f"{text!r} has {len(words)} field(s), five are wanted: minute, hour, day of the month, month, "
-                "day of the week, as in '30 1 * * *' for every day at 01:30"
+                f"{text!r} has {count_text(len(words), 'field')}, five are wanted: minute, hour, day of the month, "
+                "month, day of the week, as in '30 1 * * *' for every day at 01:30"
             )
         minutes, hours, days, months, weekdays = (_numbers(*pair) for pair in zip(words, _FIELDS, strict=True))
         # The fields' places: 2 is the day of the month, 4 the day of the week.
@@ -150,8 +151,9 @@ class Crontab:
             return
         if not any(min(self.days) <= LONGEST_MONTH[month] for month in self.months):
             longest = max(LONGEST_MONTH[month] for month in self.months)
+            days = count_text(longest, "day")
             raise ValueError(
-                f"{self.text!r} never comes: no month of {_listed(self.months)} has more than {longest} days; "
+                f"{self.text!r} never comes: no month of {_listed(self.months)} has more than {days}; "
                 f"a day of the month up to {longest} is wanted, or another month"
             )
 

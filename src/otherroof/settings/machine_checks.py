@@ -102,6 +102,10 @@ def _told_mistakes(settings: Settings | ReadableSettings, main: str) -> list[Mis
         mistakes += _secret_mistakes(
             main, "mail.password_file", settings.path(alerting.mail.password_file), MAKE_SECRET
         )
+    if alerting.page is not None and not os.path.isdir(alerting.page.folder):
+        wrong = f"{alerting.page.folder} is not a folder on this machine"
+        right = f"`sudo install -d -o otherroof -g otherroof -m 755 {alerting.page.folder}`, or correct the path"
+        mistakes.append(Mistake(main, "page.folder", wrong, right))
     for name, channel in alerting.channel.items():
         above = f"channel.{name}"
         if channel.kind == "webhook":

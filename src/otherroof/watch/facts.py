@@ -11,7 +11,7 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from otherroof.base.local_time import morning_after, wall_time
-from otherroof.base.units import size_text
+from otherroof.base.units import count_text, percent_text, size_text
 from otherroof.copying.report import EncryptionSigns
 from otherroof.forecast.first_copy import MOST_NIGHTS, NightsLeft, nights_left
 from otherroof.forecast.trend import FillDays
@@ -48,9 +48,9 @@ class FirstCopy:
     left: NightsLeft | None
 
     @property
-    def percent(self) -> int:
-        """The share that is there; as long as it is a first copy, not all of it."""
-        return min(99, int(100 * self.there / self.seen)) if self.seen else 0
+    def share(self) -> float:
+        """The share that is there, 0 to 1; as long as it is a first copy, not all of it."""
+        return min(0.99, self.there / self.seen) if self.seen else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,10 +145,11 @@ def first_copy_text(copy: FirstCopy, now: datetime, zone: ZoneInfo) -> str:
     """How far a first copy is, what its nights bring, and the day by which it will be whole, in words."""
     if not copy.there:
         return "first copy under way"
-    said = f"first copy under way: about {size_text(copy.there)} of {size_text(copy.seen)} there ({copy.percent} %)"
+    there = f"{size_text(copy.there)} of {size_text(copy.seen)} there ({percent_text(copy.share)})"
+    said = f"first copy under way: about {there}"
     if copy.left is None:
         return said
-    each = f"the last {copy.nights} nights brought {size_text(copy.left.mean)} each on average"
+    each = f"the last {count_text(copy.nights, 'night')} brought {size_text(copy.left.mean)} each on average"
     likely, between = _whole_on(copy.left, now, zone)
     day = f"{likely} ({between})" if between else likely
     return f"{said}; {each}; whole {day} if the nights stay like that"
@@ -156,7 +157,7 @@ def first_copy_text(copy: FirstCopy, now: datetime, zone: ZoneInfo) -> str:
 
 def first_copy_brief(copy: FirstCopy, now: datetime, zone: ZoneInfo) -> str:
     """The share of a first copy that is there, and when it will be whole, if these can be told."""
-    said = [f"{copy.percent} % there"] if copy.there else []
+    said = [f"{percent_text(copy.share)} there"] if copy.there else []
     if copy.left is not None:
         likely, between = _whole_on(copy.left, now, zone)
         said.append(f"whole {between or likely}")

@@ -207,7 +207,7 @@ def _job(ledger: Ledger, job: JobFacts, found: Mapping[str, Finding], when: tupl
         alert = late
     elif last is not None and last.report.files.problems and last.report.outcome == "done with problems":
         lacks = count_text(last.report.files.problems, "entry", "entries")
-        needs = f"{lacks} could not be copied: otherroof ledger --job {name} --json"
+        needs = f"{lacks} could not be copied: otherroof ledger {name} --json"
     return JobRow(
         job=name,
         far=job.far,

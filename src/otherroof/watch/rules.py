@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from otherroof.base.units import size_text, span_text
+from otherroof.base.units import percent_text, size_text, span_text
 from otherroof.copying.report import GOOD
 from otherroof.ledger.proofs import HealedDamage
 from otherroof.watch.drills import check_failed, too_slow, undrilled
@@ -82,7 +82,7 @@ def late(facts: Facts) -> Iterator[Finding]:
                 since, there = moment_text(last, facts.zone), f"{size_text(copy.there)} of {size_text(copy.seen)}"
                 headline = (
                     f"the first copy of {job.name} has not got on since {since}, {old} ago; about {there} there "
-                    f"({copy.percent} %)"
+                    f"({percent_text(copy.share)})"
                 )
         begun = last + job.promise
         waits, because = _waits(job, facts.now, begun)
@@ -148,7 +148,7 @@ def _late_help(job: JobFacts) -> str:
             f"The job is held. Look at {job.folder} first; if all is as it should be, `otherroof release {job.name}`."
         )
     return (
-        f"`otherroof run {job.name}` tries now; `otherroof ledger --job {job.name}` shows what the last runs met; "
+        f"`otherroof run {job.name}` tries now; `otherroof ledger {job.name}` shows what the last runs met; "
         f"`otherroof probe {job.far}` shows whether the far box can be reached."
     )
 

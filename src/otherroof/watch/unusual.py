@@ -9,6 +9,7 @@ from __future__ import annotations
 import statistics
 from collections.abc import Mapping, Sequence
 
+from otherroof.base.units import percent_text
 from otherroof.copying.report import EncryptionSigns
 from otherroof.ledger.runs import RunRow
 from otherroof.watch.words import count_text
@@ -66,14 +67,18 @@ def why_unusual(
         past = [_dense_share(natures[past_run.report.run]) for past_run in history if past_run.report.run in natures]
         share = _dense_share(nature)
         if len(past) >= LEAST_HISTORY and stands_out(share, past, LEAST_DENSE):
-            return f"{share:.0%} of the new content cannot be compressed, where {statistics.median(past):.0%} is usual"
+            usual = statistics.median(past)
+            return (
+                f"{percent_text(share)} of the new content cannot be compressed, where {percent_text(usual)} is usual"
+            )
     touched = files.changed + files.removed
     if touched >= least_files:
         shares = [changed_share(past_run) for past_run in history]
         share = changed_share(row)
         if stands_out(share, shares, LEAST_CHANGED):
             usual = statistics.median(shares)
-            return f"{count_text(touched, 'file')} were replaced or gone ({share:.0%}), where {usual:.1%} is usual"
+            files_gone = count_text(touched, "file was", "files were")
+            return f"{files_gone} replaced or gone ({percent_text(share)}), where {percent_text(usual, 1)} is usual"
     return None
 
 

@@ -1,54 +1,40 @@
-"""Moments, counts and lists as a household reads them. Text only, the same for alerts, digest and page."""
+"""Lists, lines and outside text as a household reads them. Text only, the same for alerts, digest, page and verbs.
+
+Moments and days are worded in `base.local_time`, counts and other figures in `base.units`.
+"""
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
-from datetime import date, datetime
-from zoneinfo import ZoneInfo
 
-# Written out here, because strftime would follow whatever language the process was started in.
-_MONTHS = (
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-)
-_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+from otherroof.base.local_time import day_name, day_text, moment_text, short_day_text
+from otherroof.base.units import count_text, unbroken
+
+__all__ = [
+    "count_text",
+    "day_name",
+    "day_text",
+    "fold",
+    "list_text",
+    "moment_text",
+    "printable",
+    "short_day_text",
+]
 
 
-def moment_text(moment: datetime, zone: ZoneInfo) -> str:
-    """`moment` in the household's zone: `Mon 3 March 2031, 04:10`."""
-    here = moment.astimezone(zone)
-    return f"{_DAYS[here.weekday()]} {day_text(moment, zone)}, {here:%H:%M}"
-
-
-def day_text(moment: datetime, zone: ZoneInfo) -> str:
-    """The day of `moment` in the household's zone: `3 March 2031`."""
-    return day_name(moment.astimezone(zone).date())
-
-
-def day_name(day: date) -> str:
-    """A day: `3 March 2031`."""
-    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
-
-
-def short_day_text(moment: datetime, zone: ZoneInfo) -> str:
-    """The day without its year, for a table: `Mon 3 Mar`."""
-    here = moment.astimezone(zone)
-    return f"{_DAYS[here.weekday()]} {here.day} {_MONTHS[here.month - 1][:3]}"
-
-
-def count_text(count: int, singular: str, plural: str = "") -> str:
-    """`1 file`, `2,000 files`; `plural` for one that does not just add an s."""
-    return f"{count:,} {singular if count == 1 else plural or singular + 's'}"
+def fold(text: str, width: int, *, first: str = "", later: str = "") -> str:
+    """`text` in lines of at most `width` columns, broken between words: never within one, nor between a number and its
+    unit. `first` and `later` stand before the first line and those after it. What is longer than a line stays whole."""
+    lines = textwrap.fill(
+        unbroken(text),
+        width,
+        initial_indent=first,
+        subsequent_indent=later,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    return lines.replace("\N{NO-BREAK SPACE}", " ")
 
 
 def list_text(names: Sequence[str], most: int = 6) -> str:

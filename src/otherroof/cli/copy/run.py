@@ -15,7 +15,7 @@ import typer
 
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WELL, Held, OtherroofError, RunCut, WrongUse
-from otherroof.base.units import rate_text, size_text, span_text
+from otherroof.base.units import count_text, rate_text, size_text, span_text
 from otherroof.cli.common import (
     SETTINGS_FOLDER,
     ConfigOption,
@@ -160,8 +160,9 @@ def _tell(result: RunResult, *, dry: bool) -> None:
         typer.echo(f"{report.job}: {report.outcome}, run {report.run}")
     if files.seen or result.error is None:
         typer.echo(
-            f"  {files.seen} files seen ({size_text(report.bytes.seen)}): {files.new} new, {files.changed} changed, "
-            f"{files.moved} moved, {files.removed} removed; new content {size_text(report.bytes.new)}"
+            f"  {count_text(files.seen, 'file')} seen ({size_text(report.bytes.seen)}): {files.new:,} new, "
+            f"{files.changed:,} changed, {files.moved:,} moved, "
+            f"{files.removed:,} removed; new content {size_text(report.bytes.new)}"
         )
     if not dry and report.bytes.wire_up:
         typer.echo(f"  {_wire_text(report)}")
@@ -185,7 +186,7 @@ def _wire_text(report: RunReport) -> str:
 def _tell_left_out(report: RunReport) -> None:
     """Tell what is never copied (sockets, other disks), so that nobody finds out only when it is needed."""
     if report.files.left_out:
-        typer.echo(f"  left out: sockets, devices and fifos ({report.files.left_out}), which hold no content")
+        typer.echo(f"  left out: sockets, devices and fifos ({report.files.left_out:,}), which hold no content")
     for folder in report.other_disks[:LONGEST_LIST]:
         typer.echo(f"  left out: {folder}: another disk; make it a job of its own, or set other_disks = true")
     if len(report.other_disks) > LONGEST_LIST:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL
+from otherroof.base.local_time import moment_text
 from otherroof.base.units import size_text
 from otherroof.cli.common import (
     SETTINGS_FOLDER,
@@ -19,7 +20,6 @@ from otherroof.cli.common import (
     settings_for_rescue,
 )
 from otherroof.cli.show_found import (
-    moment_text,
     name_text,
     path_as_json,
     problem_rows,
@@ -106,7 +106,7 @@ def _tell(
     typer.echo(f"{job}: {begin}to {moment_text(after.taken, zone)}")
     for change in _counted(changes, totals):
         typer.echo(_line(change))
-    said = ", ".join(f"{count} {kind}" for kind, count in totals.counts.items() if count)
+    said = ", ".join(f"{count:,} {kind}" for kind, count in totals.counts.items() if count)
     typer.echo(f"{said}; {size_text(totals.size)} came or changed" if said else "nothing changed")
 
 

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL
-from otherroof.base.units import size_text
+from otherroof.base.local_time import moment_text
+from otherroof.base.units import count_text, size_text
 from otherroof.cli.common import (
     SETTINGS_FOLDER,
     ConfigOption,
@@ -22,9 +23,7 @@ from otherroof.cli.show_found import (
     AsOfOption,
     LikeOption,
     as_listed,
-    count_text,
     file_time_text,
-    moment_text,
     name_text,
     problem_rows,
     state_as_json,
@@ -89,10 +88,10 @@ def _rows(look: VersionLook, wanted: list[bytes], like: Like | None) -> Iterator
 
 def _tell(job: str, look: VersionLook, wanted: list[bytes], like: Like | None, zone: tzinfo) -> None:
     version = look.version
-    typer.echo(f"{job} as of {moment_text(version.taken, zone)}, run {version.run}")
+    typer.echo(f"{job} as of {moment_text(version.taken, zone)}, run {version.run} (a name in UTC)")
     for path in wanted:
         files, size = look.totals(path)
-        typer.echo(f"{path_text(path) or 'all'}: {count_text(files)}, {size_text(size)}")
+        typer.echo(f"{path_text(path) or 'all'}: {count_text(files, 'file')}, {size_text(size)}")
         shown = 0
         for entry in look.entries(path, like):
             typer.echo(_line(entry, zone, whole=like is not None))
@@ -103,5 +102,5 @@ def _tell(job: str, look: VersionLook, wanted: list[bytes], like: Like | None, z
 
 def _line(entry: FoundEntry, zone: tzinfo, *, whole: bool) -> str:
     is_folder = entry.state.kind == "folder"
-    when = count_text(entry.files) if is_folder else file_time_text(entry.state.mtime_ns, zone)
+    when = count_text(entry.files, "file") if is_folder else file_time_text(entry.state.mtime_ns, zone)
     return f"  {size_text(entry.size):>8}  {when:<16}  {name_text(entry.state, whole=whole)}"

@@ -10,7 +10,8 @@ import typer
 
 from otherroof.base.clock import SystemClock, stamp
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL, WrongUse
-from otherroof.base.units import rate_text, size_text, span_text
+from otherroof.base.local_time import moment_text
+from otherroof.base.units import count_text, rate_text, size_text, span_text
 from otherroof.cli.common import (
     SETTINGS_FOLDER,
     ConfigOption,
@@ -24,7 +25,6 @@ from otherroof.cli.show_found import (
     AsOfOption,
     LikeOption,
     as_listed,
-    count_text,
     path_as_json,
     problem_rows,
     tell_progress,
@@ -146,7 +146,8 @@ def _bring_states(settings: Settings, request: RestoreRequest, into: str, *, as_
     if as_json:
         print_json(_states_as_json(request.job, done))
     else:
-        typer.echo(f"{request.job}: {len(done.states)} states are in {path_text(os.fsencode(into))}, digests checked")
+        states = count_text(len(done.states), "state is", "states are")
+        typer.echo(f"{request.job}: {states} in {path_text(os.fsencode(into))}, digests checked")
         for name, held in done.states:
             assert held.state is not None
             typer.echo(f"  {size_text(held.state.size):>8}  {path_text(name)}")
@@ -189,18 +190,19 @@ def _dry_as_json(found: DryRestore) -> dict[str, object]:
 
 def _tell_dry(found: DryRestore, request: RestoreRequest, into: str) -> None:
     typer.echo(
-        f"{found.header.job}: {count_text(found.files)} ({size_text(found.size)}) of run {found.header.run} would come "
-        f"into {path_text(os.fsencode(into))}; nothing was fetched or written"
+        f"{found.header.job}: {count_text(found.files, 'file')} ({size_text(found.size)}) of run {found.header.run} "
+        f"would come into {path_text(os.fsencode(into))}; nothing was fetched or written"
     )
     for path in found.paths:
         typer.echo(f"  {path_text(path)}")
     if found.files > len(found.paths):
-        typer.echo(f"  and {found.files - len(found.paths)} more")
+        typer.echo(f"  and {found.files - len(found.paths):,} more")
     if not found.target_empty:
+        there = count_text(found.there, "of them is there already", "of them are there already")
         does = {
             "refuse": "it is not empty, so without --if-there keep or --if-there replace nothing would come",
-            "keep": f"{found.there} of them are there already and would stay as they are",
-            "replace": f"{found.there} of them are there already and would be replaced",
+            "keep": f"{there} and would stay",
+            "replace": f"{there} and would be replaced",
         }
         typer.echo(f"  mind: {does[request.existing]}")
     for problem in found.problems:
@@ -226,12 +228,10 @@ def _as_json(found: RestoreReport, progress: RestoreProgress, seconds: float) ->
 
 def _tell(found: RestoreReport, progress: RestoreProgress, into: str, seconds: float, zone: ZoneInfo) -> None:
     from otherroof.far_copy.listing import time_taken
-    from otherroof.watch.words import count_text as counted
-    from otherroof.watch.words import moment_text
 
     typer.echo(
-        f"{found.header.job}: {counted(found.files, 'file')} ({size_text(found.size)}) of the version of "
-        f"{moment_text(time_taken(found.header), zone)} (run {found.header.run}) are in "
+        f"{found.header.job}: {count_text(found.files, 'file')} ({size_text(found.size)}) of the version of "
+        f"{moment_text(time_taken(found.header), zone)} (run {found.header.run}, a name in UTC) came into "
         f"{path_text(os.fsencode(into))}, "
         f"every digest checked; {span_text(seconds)}, {rate_text(progress.meter.wire_down, seconds)}"
     )
@@ -239,7 +239,7 @@ def _tell(found: RestoreReport, progress: RestoreProgress, into: str, seconds: f
     _tell_problems(found)
     if found.damaged:
         typer.echo(
-            f"  {len(found.damaged)} could not be restored; try an earlier version: otherroof versions "
+            f"  {len(found.damaged):,} could not be restored; try an earlier version: otherroof versions "
             f"{found.header.job}, then --as-of",
             err=True,
         )
@@ -247,7 +247,8 @@ def _tell(found: RestoreReport, progress: RestoreProgress, into: str, seconds: f
 
 def _tell_kept(kept: int) -> None:
     if kept:
-        typer.echo(f"  {kept} were there already and left as they are")
+        left = count_text(kept, "was there already and left as it is", "were there already and left as they are")
+        typer.echo(f"  {left}")
 
 
 def _tell_problems(found: RestoreReport | RestoredStates) -> None:

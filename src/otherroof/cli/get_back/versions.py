@@ -9,6 +9,7 @@ import typer
 
 from otherroof.base.clock import stamp
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_WELL, WrongUse
+from otherroof.base.local_time import table_time_text
 from otherroof.base.units import size_text
 from otherroof.cli.common import (
     SETTINGS_FOLDER,
@@ -22,7 +23,7 @@ from otherroof.cli.common import (
     settings_for_rescue,
     settings_in,
 )
-from otherroof.cli.show_found import as_listed, moment_text
+from otherroof.cli.show_found import as_listed
 from otherroof.cli.show_states import show_states
 
 if TYPE_CHECKING:
@@ -77,8 +78,8 @@ def verb(
 
         table = Table("run", "taken", "files", "size", "", box=None, pad_edge=False)
         for version in found:
-            taken = moment_text(version.taken, settings.zone)
-            figures = ("–", "–") if version.flaw else (str(version.files), size_text(version.size))
+            taken = table_time_text(version.taken, settings.zone)
+            figures = ("–", "–") if version.flaw else (f"{version.files:,}", size_text(version.size))
             table.add_row(version.run, taken, *figures, version.flaw or _pinned_text(pins.get(version.run)))
         console().print(table)
         typer.echo(f"times in {settings.home.zone}; the run's own name has its time in UTC")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import sys
+from collections import Counter
 from datetime import datetime
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,8 +12,9 @@ import typer
 
 from otherroof.base.clock import parse_moment
 from otherroof.base.errors import WrongUse
+from otherroof.base.local_time import table_time_text
 from otherroof.base.printable import escaped
-from otherroof.base.units import rate_text, size_text, span_text
+from otherroof.base.units import count_text, rate_text, size_text, span_text
 from otherroof.cli.common import (
     SETTINGS_FOLDER,
     ConfigOption,
@@ -23,8 +25,13 @@ from otherroof.cli.common import (
     print_json,
     settings_in_use,
 )
+from otherroof.watch.words import fold, list_text
 
 if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from rich.console import Console
+
     from otherroof.ledger import Ledger, RunRow
     from otherroof.settings import Settings
 
@@ -35,15 +42,16 @@ GAP = 2  # columns of a terminal between two of the table
 
 
 def verb(
-    job: Annotated[str, typer.Option("--job", metavar="JOB", help="Only this job.")] = "",
+    job: Annotated[str, typer.Argument(metavar="JOB", help="Only this job; without it, every one.")] = "",
     since: Annotated[str, typer.Option("--since", metavar="TIME", help="A date, or RFC 3339.")] = "",
     config: ConfigOption = SETTINGS_FOLDER,
     as_json: JsonOption = False,
     as_csv: Annotated[bool, typer.Option("--csv", help="Print comma-separated values.")] = False,
 ) -> None:
-    """Show what the runs did, newest first.
+    """Show what the runs did, the newest at the bottom.
 
-    The table has the newest 40; --since, --json and --csv have no such end. --json also has when each tunnel was up.
+    The table has the newest 40; --since, --json and --csv have no such end, and these two begin with the newest.
+    --json also has when each tunnel was up.
     """
     settings, _ = settings_in_use(config)
     whole = as_json or as_csv or bool(since)
@@ -60,9 +68,10 @@ def verb(
         elif as_csv:
             _print_csv(rows)
         else:
-            _print_table(rows if whole else rows[:SHOWN], settings)
-            if not whole and len(rows) > SHOWN:
-                typer.echo(f"the newest {SHOWN}; --since 2031-04-05 shows all from that day on")
+            more = not whole and len(rows) > SHOWN
+            # Not by typer: to a terminal that has but ASCII it writes UTF-8 all the same.
+            for line in screen(rows[:SHOWN] if more else rows, settings.zone, console(), more=more):
+                sys.stdout.write(line + "\n")
 
 
 def _with_problems(ledger: Ledger, row: RunRow) -> dict[str, object]:
@@ -88,46 +97,89 @@ def _print_csv(rows: list[RunRow]) -> None:
     writer.writerows(row.as_csv() for row in rows)
 
 
-def _print_table(rows: list[RunRow], settings: Settings) -> None:
-    from rich.table import Table
+def screen(rows: list[RunRow], zone: ZoneInfo, out: Console, *, more: bool = False) -> list[str]:
+    """What is shown of `rows`, newest first, line by line: the newest comes last, where a long table ends on a screen.
 
+    `more`: there are older ones that are not among them.
+    """
     if not rows:
-        typer.echo("no runs yet")
-        return
-    cells = [_cells(row, settings) for row in rows]
-    out = console()
+        return ["no runs yet"]
+    cells = [_cells(row, zone) for row in reversed(rows)]
+    if len(rows) > 1:
+        cells.append(_totals(rows))
     titles, left_out = columns_that_fit(cells, out.width)
+    told = f"; too narrow for: {', '.join(left_out)} (--csv has them all)" if left_out else ""
+    lines = [f"times in {zone.key}{told}"]
+    if len(rows) > 1:
+        outcomes = Counter("under way" if row.under_way else row.report.outcome for row in rows)
+        said = ", ".join(f"{count:,} {outcome}" for outcome, count in outcomes.most_common())
+        lines.append(f"{count_text(len(rows), 'run')}: {said}")
+    lines += reasons(rows, zone)
+    if more:
+        lines.append(f"these are the newest {SHOWN}; --since 2031-04-05 shows all from that day on")
+    if out.is_terminal:
+        lines = [part for line in lines for part in fold(line, out.width, later="  ").split("\n")]
+    return [*_table_lines(cells, titles, out), *lines]
+
+
+def _table_lines(cells: list[dict[str, str]], titles: list[str], out: Console) -> list[str]:
+    from rich.table import Table
+    from rich.text import Text
+
     table = Table(box=None, pad_edge=False)
     for title in titles:
         table.add_column(title, justify="left" if title in WORDS else "right", no_wrap=True)
     for row in cells:
-        table.add_row(*(row[title] for title in titles))
-    out.print(table)
-    told = f"; too narrow for: {', '.join(left_out)} (--csv has them all)" if left_out else ""
-    typer.echo(f"times in {settings.home.zone}{told}")
-    for run in rows:
-        if run.report.reason:
-            typer.echo(f"{run.report.job} {run.report.run} {run.report.outcome}: {_reason(run)}")
+        table.add_row(*(Text(row[title]) for title in titles))
+    with out.capture() as shown:
+        out.print(table)
+    return [line.rstrip() for line in shown.get().splitlines()]
 
 
-def _cells(row: RunRow, settings: Settings) -> dict[str, str]:
+def _cells(row: RunRow, zone: ZoneInfo) -> dict[str, str]:
     """What the table shows of a run, by title, in the order of the columns."""
-    one, files, sizes, times = row.report, row.report.files, row.report.bytes, row.report.seconds
+    one, sizes, times = row.report, row.report.bytes, row.report.seconds
+    figures = [one.files.seen, one.files.new, one.files.changed, one.files.moved, one.files.removed, one.files.problems]
     return {
-        "started": f"{row.started.astimezone(settings.zone):%Y-%m-%d %H:%M}",
+        "started": table_time_text(row.started, zone),
         "job": one.job,
         "outcome": "under way" if row.under_way else one.outcome,
-        "files": str(files.seen),
-        "new": str(files.new),
-        "changed": str(files.changed),
-        "moved": str(files.moved),
-        "removed": str(files.removed),
-        "problems": str(files.problems),
-        "sent": size_text(sizes.sent),
-        "on the wire": size_text(sizes.wire_up + sizes.wire_down),
-        "took": span_text(times.total),
+        **_figures([f"{figure:,}" for figure in figures], sizes.sent, sizes.wire_up + sizes.wire_down, times.total),
         "rate": rate_text(sizes.wire_up, times.send + times.commit) if sizes.sent else "–",  # a few messages make none
     }
+
+
+def _totals(rows: list[RunRow]) -> dict[str, str]:
+    """What all of them come to. Files are seen again by each run, so of these there is no sum."""
+    files, sizes = [row.report.files for row in rows], [row.report.bytes for row in rows]
+    sums = [
+        sum(one.new for one in files),
+        sum(one.changed for one in files),
+        sum(one.moved for one in files),
+        sum(one.removed for one in files),
+        sum(one.problems for one in files),
+    ]
+    wire = sum(one.wire_up + one.wire_down for one in sizes)
+    sending = [row.report for row in rows if row.report.bytes.sent]
+    seconds = sum(one.seconds.send + one.seconds.commit for one in sending)
+    return {
+        "started": "all together",
+        "job": "",
+        "outcome": "",
+        **_figures(
+            ["–", *(f"{one:,}" for one in sums)],
+            sum(one.sent for one in sizes),
+            wire,
+            sum(row.report.seconds.total for row in rows),
+        ),
+        "rate": rate_text(sum(one.bytes.wire_up for one in sending), seconds),
+    }
+
+
+def _figures(files: list[str], sent: int, wire: int, seconds: float) -> dict[str, str]:
+    titles = ("files", "new", "changed", "moved", "removed", "problems")
+    sizes = {"sent": size_text(sent), "on the wire": size_text(wire), "took": span_text(seconds)}
+    return dict(zip(titles, files, strict=True)) | sizes
 
 
 def columns_that_fit(rows: list[dict[str, str]], width: int) -> tuple[list[str], list[str]]:
@@ -142,5 +194,18 @@ def columns_that_fit(rows: list[dict[str, str]], width: int) -> tuple[list[str],
     return list(widths), left_out
 
 
-def _reason(row: RunRow) -> str:
-    return escaped(row.report.reason.removeprefix(f"{row.report.job}: "))
+def reasons(rows: list[RunRow], zone: ZoneInfo) -> list[str]:
+    """Why runs ended as they did: one line for each reason, however often it came, the newest last. `rows`: newest
+    first."""
+    alike: dict[tuple[str, str], list[RunRow]] = {}
+    for row in rows:
+        if row.report.reason:
+            reason = escaped(row.report.reason.removeprefix(f"{row.report.job}: "))
+            alike.setdefault((row.report.outcome, reason), []).append(row)
+    lines = []
+    for (outcome, reason), same in reversed(alike.items()):
+        jobs = list_text(sorted({row.report.job for row in same}))
+        first, last = table_time_text(same[-1].started, zone), table_time_text(same[0].started, zone)
+        when = f"{outcome} {first}" if len(same) == 1 else f"{outcome} {len(same):,} times, {first} to {last}"
+        lines.append(f"{jobs}, {when}: {reason}")
+    return lines

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import sys
-import textwrap
 import time
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Annotated
@@ -14,6 +13,7 @@ import typer
 
 from otherroof.base.clock import SystemClock, from_stamp
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, WrongUse
+from otherroof.base.local_time import table_time_text
 from otherroof.base.units import size_text, span_text
 from otherroof.cli.common import (
     SETTINGS_FOLDER,
@@ -24,7 +24,7 @@ from otherroof.cli.common import (
     print_json,
     settings_in_use,
 )
-from otherroof.watch.words import day_text, list_text, moment_text, short_day_text
+from otherroof.watch.words import day_text, fold, list_text, moment_text, short_day_text
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -126,7 +126,7 @@ def _lines_of(table: Table, out: Console) -> list[str]:
 def _folded(line: str, width: int) -> str:
     """`line` as a terminal shows it best: broken between words, and below its own beginning."""
     beginning = " " * (len(line) - len(line.lstrip()))
-    return textwrap.fill(line, width, subsequent_indent=beginning, break_long_words=False, break_on_hyphens=False)
+    return fold(line, width, later=beginning)
 
 
 def _table() -> Table:
@@ -151,9 +151,9 @@ def _job_table(found: Overview, zone: ZoneInfo) -> Table:
         table.add_row(
             row.job,
             *([row.far] if several else []),
-            f"{from_stamp(row.taken).astimezone(zone):%Y-%m-%d %H:%M}" if row.taken else "none",
+            table_time_text(from_stamp(row.taken), zone) if row.taken else "none",
             _age(row.age_s) if row.age_s is not None else "–",
-            str(row.files) if row.files is not None else "–",
+            f"{row.files:,}" if row.files is not None else "–",
             size_text(row.bytes) if row.bytes is not None else "–",
             row.last or "none yet",
             _next(row, found.now, zone),

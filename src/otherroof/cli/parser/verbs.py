@@ -31,7 +31,7 @@ GROUPS: dict[str, dict[str, str]] = {
     },
     "Look": {
         "status": "Show on one screen how every copy stands.",
-        "ledger": "Show what the runs did, newest first.",
+        "ledger": "Show what the runs did, the newest at the bottom.",
         "digest": "Say whether everything is safe, and what needs a hand.",
         "page": "Write the digest and its history as one page.",
         "quiet": "Acknowledge an alert, so that it is not told again for N days.",

@@ -10,7 +10,7 @@ import typer
 
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL
-from otherroof.base.units import size_text, span_text
+from otherroof.base.units import count_text, size_text, span_text
 from otherroof.cli.common import JsonOption, console, print_json
 
 if TYPE_CHECKING:
@@ -74,10 +74,11 @@ def _show(verdict: RehearsalResult, seconds: float) -> None:
         typer.echo(f"All as it should be, in {span_text(seconds)}.")
     else:
         count = len(verdict.wrong) + len(verdict.unlike)
-        typer.echo(f"{count} thing(s) were not as they should be; they are named above. It took {span_text(seconds)}.")
+        were = count_text(count, "thing was not as it", "things were not as they")
+        typer.echo(f"{were} should be, as named above. It took {span_text(seconds)}.")
 
 
 def _row(act: RehearsalStep) -> tuple[str, ...]:
     sizes = ("–" if count is None else size_text(count) for count in (act.new, act.sent, act.wire))
-    files = "–" if act.files is None else str(act.files)
+    files = "–" if act.files is None else f"{act.files:,}"
     return act.name, span_text(act.seconds), files, *sizes

@@ -8,7 +8,8 @@ from collections.abc import Iterator, Sequence
 from datetime import date
 from typing import TYPE_CHECKING
 
-from otherroof.base.units import size_text, span_text
+from otherroof.base.local_time import table_day_text
+from otherroof.base.units import count_text, size_text, span_text
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -45,7 +46,7 @@ LABELS = {
 def picture(outlook: Outlook, amounts: Amounts) -> Iterator[str]:
     """The forecast line by line."""
     head = (
-        f"{outlook.name}: {size_text(amounts.size)} in {amounts.files:,.0f} files ({amounts.how}); "
+        f"{outlook.name}: {size_text(amounts.size)} in {count_text(round(amounts.files), 'file')} ({amounts.how}); "
         f"{size_text(amounts.daily.value)} new or changed a day ({amounts.how_daily})"
     )
     yield from textwrap.wrap(head, WIDTH)
@@ -59,7 +60,7 @@ def changes(found: Sequence[ChangedEstimate], at: datetime) -> Iterator[str]:
     if not found:
         return
     yield ""
-    yield f"since the forecast of {at:%Y-%m-%d}, by more than its range"
+    yield f"since the forecast of {table_day_text(at)}, by more than its range"
     for one in found:
         key, unit = one.estimate.key, one.estimate.unit
         now, before = figure_text(one.estimate.likely.value, unit), range_text(one.before, unit)
@@ -120,7 +121,9 @@ def figure_text(value: float, unit: EstimateUnit) -> str:
         case "times":
             return f"{value:.3g} times as much"
         case "day":
-            return "beyond all planning" if value > date.max.toordinal() else f"{date.fromordinal(int(value)):%Y-%m-%d}"
+            return (
+                "beyond all planning" if value > date.max.toordinal() else table_day_text(date.fromordinal(int(value)))
+            )
         case "nights":
             return f"{value:,.0f} night{'' if value == 1 else 's'}"
         case "files":

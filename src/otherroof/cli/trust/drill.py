@@ -8,7 +8,7 @@ import typer
 
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL
-from otherroof.base.units import size_text, span_text
+from otherroof.base.units import count_text, size_text, span_text
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, job_of, print_json, settings_for_rescue
 from otherroof.cli.show_progress import restore_progress, show_progress
 
@@ -114,23 +114,23 @@ def _tell(found: DrillReport, within_s: float) -> None:
     sums, compared = found.sums, found.compared
     size = f" ({size_text(found.size)} of {size_text(sums.size)})" if not found.cut else ""
     typer.echo(
-        f"{found.job}: {found.files:,} of {sums.files:,} files{size} of run {found.run} came back for practice in "
-        f"{span_text(found.took_s)}, and were removed again"
+        f"{found.job}: {found.files:,} of {count_text(sums.files, 'file')}{size} of run {found.run} came back for "
+        f"practice in {span_text(found.took_s)}, and were removed again"
     )
     if found.from_nothing:
-        typer.echo(f"  from settings and keys alone; versions that could be had: {found.versions}")
+        typer.echo(f"  from settings and keys alone; versions that could be had: {found.versions:,}")
     if found.back is not None:
         wanted = f"; wanted within {span_text(within_s)}" if within_s else ""
         typer.echo(f"  all of it would take {found.back.text()} to come back{wanted}")
         typer.echo(f"    {found.back.how()}")
     typer.echo(
-        f"  held against the files here: {compared.same_at_home:,} are the same, {compared.changed_at_home:,} changed "
-        f"since, {compared.gone_at_home:,} are not there any more"
+        f"  held against the files here: {compared.same_at_home:,} the same, {compared.changed_at_home:,} changed "
+        f"since, {compared.gone_at_home:,} not there any more"
     )
     if sums.too_large.count and not found.whole:
         typer.echo(
-            f"  too large to be drawn: {sums.too_large.count:,} files ({size_text(sums.too_large.room)}); a larger "
-            "drill_mb, or --budget-mb, lets them come"
+            f"  too large to be drawn: {count_text(sums.too_large.count, 'file')} ({size_text(sums.too_large.room)}); "
+            "a larger drill_mb, or --budget-mb, lets them come"
         )
     if found.check_code is not None:
         said = f": {found.check_said}" if found.check_said else ""

@@ -8,7 +8,7 @@ import typer
 
 from otherroof.base.clock import SystemClock, stamp
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL, WrongUse
-from otherroof.base.units import size_text, span_text
+from otherroof.base.units import count_text, size_text, span_text
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, job_of, print_json, settings_in_use
 from otherroof.cli.show_progress import proof_progress, show_progress
 from otherroof.far_copy.entry import path_text
@@ -108,19 +108,21 @@ def _damage_row(damage: FarDamage) -> dict[str, Any]:
 def _tell(result: ProofResult, seconds: float) -> None:
     report = result.report
     typer.echo(
-        f"{report.job}: {report.files} files ({size_text(report.size)}) and {report.listings} listings read back over "
-        f"the line; {span_text(seconds)}, {size_text(result.row.wire_down)} received"
+        f"{report.job}: {count_text(report.files, 'file')} ({size_text(report.size)}) and "
+        f"{count_text(report.listings, 'listing')} read back over the line; {span_text(seconds)}, "
+        f"{size_text(result.row.wire_down)} received"
     )
     if report.whole and not report.cut:
         typer.echo("  that is everything, older versions too" + ("" if report.damaged else ": no damage"))
     if report.sample_said:
         typer.echo(f"  of these, drawn at random: {report.sample_said}")
     if report.word_files:
-        typer.echo(f"  by the far box's own word, which is no proof: {report.word_files} files are whole")
+        word = count_text(report.word_files, "file is", "files are")
+        typer.echo(f"  by the far box's own word, which is no proof: {word} whole")
     if report.too_large:
         typer.echo(
-            f"  {report.too_large} files ({size_text(report.too_large_bytes)}) are larger than what may be read at "
-            "once, and were not read: --all reads them, or a larger prove_mb"
+            f"  not read, because larger than what may be read at once: {count_text(report.too_large, 'file')} "
+            f"({size_text(report.too_large_bytes)}); --all reads all, or a larger prove_mb"
         )
     if result.falls_short:
         typer.echo(f"  {result.falls_short}")

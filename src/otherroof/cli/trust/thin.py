@@ -8,7 +8,8 @@ import typer
 
 from otherroof.base.clock import SystemClock, stamp
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, WrongUse
-from otherroof.base.units import size_text
+from otherroof.base.local_time import table_time_text
+from otherroof.base.units import count_text, size_text
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, console, job_of, print_json, settings_in
 
 if TYPE_CHECKING:
@@ -96,21 +97,21 @@ def _as_json(found: ThinReport) -> dict[str, Any]:
 
 def _tell(settings: Settings, found: ThinReport, deed: Deed) -> None:
     if deed == "recall":
-        typer.echo(
-            f"{found.job}: {len(found.taken_back)} versions that were to go stay; the service lets nothing go until "
-            f"`otherroof thin {found.job} --apply`"
-        )
+        staying = count_text(len(found.taken_back), "version that was to go stays", "versions that were to go stay")
+        typer.echo(f"{found.job}: {staying}; the service lets nothing go until `otherroof thin {found.job} --apply`")
         return
     if not settings.jobs[found.job].versions.lines:
         typer.echo(f"{found.job}: every version stays: no [versions.spacing] is written for it")
         return
     if found.removed:
-        typer.echo(f"{found.job}: {len(found.removed)} versions are gone, {size_text(found.freed.size)} given back")
+        gone = count_text(len(found.removed), "version is", "versions are")
+        typer.echo(f"{found.job}: {gone} gone, {size_text(found.freed.size)} given back")
     left = [going for going in found.going if going.version.run not in found.removed]
     if left:
         _tell_going(settings, found, left)
     else:
-        typer.echo(f"{found.job}: nothing more is to go; {found.versions - len(found.removed)} versions stay")
+        stay = count_text(found.versions - len(found.removed), "version stays", "versions stay")
+        typer.echo(f"{found.job}: nothing more is to go; {stay}")
     if found.objection:
         typer.echo(f"{found.job}: nothing goes now: {found.objection}", err=True)
     elif left:
@@ -124,8 +125,8 @@ def _tell(settings: Settings, found: ThinReport, deed: Deed) -> None:
 def _tell_going(settings: Settings, found: ThinReport, left: list[GoingVersion]) -> None:
     from rich.table import Table
 
-    stay = found.versions - len(found.going)
-    typer.echo(f"{found.job}: of {found.versions} versions {stay} stay; the rule lets these go:")
+    stay, versions = found.versions - len(found.going), count_text(found.versions, "version")
+    typer.echo(f"{found.job}: of {versions} {stay:,} {'stays' if stay == 1 else 'stay'}; the rule lets these go:")
     table = Table("run", "taken", "why", "goes", box=None, pad_edge=False)
     for going in left[:MOST_SHOWN]:
         taken = _local(settings, going.version.taken)
@@ -139,16 +140,15 @@ def _tell_going(settings: Settings, found: ThinReport, left: list[GoingVersion])
     if not found.removed:
         _tell_loss(found)
     if found.lent:
-        typer.echo(
-            f"{len(found.lent)} more stay because later listings name their lines; they take no room of their own"
-        )
+        stay_too = count_text(len(found.lent), "more stays", "more stay")
+        typer.echo(f"{stay_too}, whose lines later listings name; that takes no room of its own")
     typer.echo(f"times in {settings.home.zone}; the run's own name has its time in UTC")
 
 
 def _tell_loss(found: ThinReport) -> None:
     loss = found.loss
     typer.echo(
-        f"that gives back {size_text(loss.size)}; what {loss.files} files held can then no longer be had"
+        f"that gives back {size_text(loss.size)}; what {count_text(loss.files, 'file')} held can then no longer be had"
         + (", the biggest:" if loss.biggest else "")
     )
     for one in loss.biggest[:5]:
@@ -156,4 +156,4 @@ def _tell_loss(found: ThinReport) -> None:
 
 
 def _local(settings: Settings, moment: datetime) -> str:
-    return f"{moment.astimezone(settings.zone):%Y-%m-%d %H:%M}"
+    return table_time_text(moment, settings.zone)

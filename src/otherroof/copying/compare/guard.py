@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from otherroof.base.units import count_text, percent_text
 from otherroof.copying.compare.change import PlanTotals
 from otherroof.copying.home.looks_encrypted import ChangedHeads
 
@@ -58,22 +59,28 @@ def reason_to_hold(sight: GuardView, limits: GuardLimits, release: Release | Non
     if sight.was_mounted and not sight.is_mounted:
         return "the folder is no longer a mount point, as it was: its disk is not there"
     if sight.held_files > 0 and sight.found_files == 0:
-        return f"the folder is empty; the far copy holds {sight.held_files} files"
+        return f"the folder is empty; the far copy holds {count_text(sight.held_files, 'file')}"
     if sight.held_files < limits.from_files:
         return ""
+    files = count_text(sight.held_files, "file")
     removed = 100 * sight.totals.removed / sight.held_files
     if removed > limits.removed_percent:
         return (
-            f"{sight.totals.removed} of {sight.held_files} files would go ({removed:.0f} %, "
+            f"{sight.totals.removed:,} of {files} would go ({_over(removed, limits.removed_percent)}, "
             f"the limit is {limits.removed_percent:g} %)"
         )
     changed = 100 * sight.totals.changed / sight.held_files
     if changed > limits.changed_percent:
         return (
-            f"{sight.totals.changed} of {sight.held_files} files would be replaced ({changed:.0f} %, "
+            f"{sight.totals.changed:,} of {files} would be replaced ({_over(changed, limits.changed_percent)}, "
             f"the limit is {limits.changed_percent:g} %)"
         )
     return _why_encrypted(sight, limits)
+
+
+def _over(percent: float, limit: float) -> str:
+    """So fine that it is seen to be over the limit."""
+    return percent_text(percent / 100, 1 if round(percent) <= limit else 0)
 
 
 def _why_encrypted(sight: GuardView, limits: GuardLimits) -> str:
@@ -85,8 +92,8 @@ def _why_encrypted(sight: GuardView, limits: GuardLimits) -> str:
     if 100 * encrypted / sight.held_files <= limit:
         return ""
     return (
-        f"{encrypted} of {sight.held_files} files would be replaced by what looks encrypted "
-        f"({heads.encrypted} of {heads.looked} looked into, the limit is {limit:g} % of the files)"
+        f"{encrypted:,} of {count_text(sight.held_files, 'file')} would be replaced by what looks encrypted "
+        f"({heads.encrypted:,} of {heads.looked:,} looked into, the limit is {limit:g} % of the files)"
     )
 
 

@@ -6,7 +6,7 @@ Pure: facts in, sections of the forecast out.
 
 from __future__ import annotations
 
-from otherroof.base.units import size_text, span_text
+from otherroof.base.units import count_text, size_text, span_text
 from otherroof.forecast.planning.copy_time import Work, back_s
 from otherroof.forecast.planning.estimate import Estimate, Likely
 from otherroof.forecast.planning.facts import LengthBar, PlanFacts, PlanSection
@@ -38,12 +38,12 @@ def _whole(facts: PlanFacts) -> Estimate:
         return Estimate("back.whole", "s", facts.drilled.seconds, how)
     amounts = facts.amounts
     work = Work(amounts.size, amounts.files)
-    how = f"{size_text(amounts.size)} in {amounts.files:,.0f} files; {facts.line.how_back}"
+    how = f"{size_text(amounts.size)} in {count_text(round(amounts.files), 'file')}; {facts.line.how_back}"
     return Estimate("back.whole", "s", back_s(work, facts.line), how)
 
 
 def _few(facts: PlanFacts, few: Work) -> Estimate:
-    how = f"{facts.few_named or 'what was named'}: {size_text(few.size)} in {few.files:,.0f} files over the same line"
+    how = f"{facts.few_named or 'what was named'}: {size_text(few.size)} in {count_text(round(few.files), 'file')} over the same line"
     return Estimate("back.few", "s", back_s(few, facts.line), how)
 
 

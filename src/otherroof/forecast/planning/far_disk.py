@@ -8,7 +8,8 @@ from __future__ import annotations
 import math
 from datetime import date
 
-from otherroof.base.units import size_text
+from otherroof.base.local_time import table_day_text
+from otherroof.base.units import count_text, size_text
 from otherroof.forecast.line import fit
 from otherroof.forecast.planning.estimate import Estimate, Likely
 from otherroof.forecast.planning.facts import LengthBar, PlanFacts, PlanSection
@@ -56,12 +57,15 @@ def _kept(facts: PlanFacts, lines: tuple[SpacingLine, ...], key: str) -> Estimat
     keeping = facts.keeping
     ages = kept_ages(lines, keeping.runs_a_day)
     if keeping.replaced and keeping.seen_days > 0:
-        known = f"by what was seen to be replaced in {keeping.seen_days:.0f} days"
+        known = f"by what was seen to be replaced in {count_text(round(keeping.seen_days), 'day')}"
     else:
         each = size_text(replaced_a_day(facts).value)
         known = f"{each} replaced a day, of the same files or always others (thinning keeps a record of it)"
     oldest = max(ages, default=0.0)
-    how = f"{len(ages)} versions up to {oldest:.0f} days old, at most {covered_days(ages):.0f} days apart; {known}"
+    how = (
+        f"{count_text(len(ages), 'version')} up to {count_text(round(oldest), 'day')} old, "
+        f"at most {count_text(round(covered_days(ages)), 'day')} apart; {known}"
+    )
     return Estimate(key, "B", kept_size(ages, replaced_a_day(facts), keeping.replaced, keeping.seen_days), how)
 
 
@@ -96,7 +100,7 @@ def _by_readings(facts: PlanFacts) -> Estimate | None:
     days = Likely(min(squares.soonest, robust.low), robust.value, max(latest, robust.high))
     by_squares = f"{size_text(line.slope)} by least squares, which say {_date_text(points[-1][0] + squares.days)}"
     how = (
-        f"{len(points)} days of readings: {size_text(medians.slope)} more a day by the medians "
+        f"{count_text(len(points), 'day')} of readings: {size_text(medians.slope)} more a day by the medians "
         f"({size_text(medians.least)} to {size_text(medians.most)}), {by_squares}; "
         f"{size_text(facts.disk.floor)} stays free"
     )
@@ -148,4 +152,4 @@ def _bars(facts: PlanFacts, kept: Estimate | None) -> list[LengthBar]:
 def _date_text(day: float) -> str:
     if not math.isfinite(day) or day > date.max.toordinal() or day > FARTHEST_DAYS + date(2026, 1, 1).toordinal():
         return "not within a hundred years"
-    return f"{date.fromordinal(int(day)):%Y-%m-%d}"
+    return table_day_text(date.fromordinal(int(day)))

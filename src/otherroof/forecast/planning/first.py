@@ -8,8 +8,8 @@ from __future__ import annotations
 import math
 from datetime import datetime
 
-from otherroof.base.local_time import wall_time
-from otherroof.base.units import size_text, span_text
+from otherroof.base.local_time import table_time_text, wall_time
+from otherroof.base.units import count_text, size_text, span_text
 from otherroof.forecast.planning.copy_time import Work, before_s, copy_s, wire_of
 from otherroof.forecast.planning.estimate import Estimate, Likely
 from otherroof.forecast.planning.facts import LengthBar, PlanFacts, PlanSection
@@ -58,7 +58,7 @@ def _sending(facts: PlanFacts, work: Work, sending: Likely) -> Estimate:
     there = f"; {size_text(facts.there)} is there already" if facts.there else ""
     wire = wire_of(work)
     how = (
-        f"{size_text(work.size)} in {work.files:,.0f} files puts {size_text(wire.up)} on the line{there}. "
+        f"{size_text(work.size)} in {count_text(round(work.files), 'file')} puts {size_text(wire.up)} on the line{there}. "
         f"{facts.line.how_up}"
     )
     return Estimate("first_copy.sending", "s", sending, how)
@@ -146,11 +146,11 @@ def _until(end: Crossed | None, facts: PlanFacts) -> str:
     if end is None:
         return "more than ten years"
     nights = f"{end.nights} night{'' if end.nights == 1 else 's'}"
-    return f"{nights}, until {wall_time(end.at, facts.hours.zone):%Y-%m-%d %H:%M}"
+    return f"{nights}, until {table_time_text(end.at, facts.hours.zone)}"
 
 
 def _when(moment: datetime, facts: PlanFacts) -> str:
-    return f"{wall_time(moment, facts.hours.zone):%Y-%m-%d %H:%M}"
+    return table_time_text(moment, facts.hours.zone)
 
 
 def _day(moment: datetime, facts: PlanFacts) -> float:

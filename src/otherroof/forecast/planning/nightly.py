@@ -10,7 +10,7 @@ import math
 from statistics import median
 
 from otherroof.base.local_time import wall_time
-from otherroof.base.units import size_text, span_text
+from otherroof.base.units import count_text, size_text, span_text
 from otherroof.forecast.planning.copy_time import MOST_NIGHTS, SentNight, Work, before_s, copy_s, wire_of
 from otherroof.forecast.planning.estimate import Estimate, Likely
 from otherroof.forecast.planning.facts import LengthBar, PlanFacts, PlanSection
@@ -68,7 +68,7 @@ def _night(facts: PlanFacts) -> tuple[Likely, str]:
     line = facts.line
     night = Likely(copy_s(least, line).low, copy_s(likely, line).value, copy_s(most, line).high)
     how = (
-        f"{size_text(likely.size)} in {likely.files:,.0f} files ({facts.amounts.how_daily}), "
+        f"{size_text(likely.size)} in {count_text(round(likely.files), 'file')} ({facts.amounts.how_daily}), "
         f"and {before_s(likely, line):.0f} s of login, looks and listing"
     )
     return night, how

@@ -7,7 +7,7 @@ import os
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from otherroof.base.units import size_text
+from otherroof.base.units import count_text, size_text
 from otherroof.copying.home.leave_out import leave_out_rule
 from otherroof.copying.home.scan import Scan
 from otherroof.copying.report import GOOD
@@ -94,7 +94,7 @@ def _daily(
         bytes_a_day = [size for size, _ in days]
         mean, margin = mean_and_margin(bytes_a_day)
         many = math.fsum(count for _, count in days) / len(days)
-        how = f"the mean of the last {len(days)} days, with what single days differ by"
+        how = f"the mean of the last {count_text(len(days), 'day')}, with what single days differ by"
         return Likely(max(0.0, mean - margin), mean, mean + margin), many, how
     share = ASSUMED_SHARE
     how = f"a guess: {share.value * 100:g} % of it, up to {share.high * 100:g} % (--daily says better)"

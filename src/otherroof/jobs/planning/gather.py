@@ -13,7 +13,7 @@ from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from otherroof.base.errors import WrongUse
-from otherroof.base.local_time import month_begins, wall_time
+from otherroof.base.local_time import month_begins, table_day_text, table_time_text, wall_time
 from otherroof.copying.report import GOOD
 from otherroof.forecast.planning.copy_time import AskedLine, LineFacts, SentNight, Work, asked_line, seen_up
 from otherroof.forecast.planning.estimate import Likely
@@ -192,7 +192,7 @@ def _around(mbit: float) -> Likely:
 
 def _reading_how(reading: LineReading) -> str:
     return (
-        f"measured {reading.at:%Y-%m-%d}: {reading.up_mbit:.1f} Mbit/s there, {reading.down_mbit:.1f} back, round trip "
+        f"measured {table_day_text(reading.at)}: {reading.up_mbit:.1f} Mbit/s there, {reading.down_mbit:.1f} back, round trip "
         f"{reading.idle_ms:.0f} ms, loaded {reading.loaded_up_ms:.0f} and {reading.loaded_down_ms:.0f} ms"
     )
 
@@ -276,7 +276,7 @@ def _drilled(ledger: Ledger, name: str, job: Job, now: datetime, zone: ZoneInfo)
         return None
     figures, likely = row.figures, row.figures.back_s
     soonest, latest = figures.soonest_s or likely, figures.latest_s or likely
-    return DrilledBack(Likely(soonest, likely, latest), f"{wall_time(row.started, zone):%Y-%m-%d}")
+    return DrilledBack(Likely(soonest, likely, latest), table_day_text(wall_time(row.started, zone)))
 
 
 def _copies(settings: Settings, job: Job, ledger: Ledger, now: datetime) -> tuple[CopyKept, ...]:
@@ -286,7 +286,7 @@ def _copies(settings: Settings, job: Job, ledger: Ledger, now: datetime) -> tupl
         if other.folder != job.folder:
             continue
         row = ledger.runs.newest_good(name, now, far=other.far)
-        taken = f"{wall_time(row.started, settings.zone):%Y-%m-%d %H:%M}" if row is not None else ""
+        taken = table_time_text(row.started, settings.zone) if row is not None else ""
         found.append(CopyKept(other.far, True, taken))
     return tuple(found)
 

@@ -20,6 +20,7 @@ from typing import Literal
 from otherroof.base.clock import Clock
 from otherroof.base.errors import OtherroofError, WrongUse
 from otherroof.base.machine import machine_mark
+from otherroof.base.units import count_text
 from otherroof.copying.other_server import FRESH_S
 from otherroof.far.clock_offset import ClockOffset
 from otherroof.far.place import Meter, run_script, run_scripts
@@ -255,7 +256,7 @@ def _fewer(before: Versions, after: Versions, versions: list[Version], when: tup
 
     more = len(goes(after) - goes(before))
     what = "nothing went before" if not before.spacing else "the lines or at_least were changed"
-    return f"{more} of {len(versions)} versions go that stayed until now ({what})" if more else ""
+    return f"{more:,} of {count_text(len(versions), 'version')} would go that stayed until now ({what})" if more else ""
 
 
 def _remove(

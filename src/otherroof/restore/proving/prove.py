@@ -22,6 +22,7 @@ from datetime import datetime
 from typing import Protocol
 
 from otherroof.base.errors import Damaged
+from otherroof.base.units import count_text
 from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.keeper import Keeper
 from otherroof.far_copy.view import FarCopyView
@@ -206,8 +207,9 @@ class FarProof:
         doubtful = [number for number in found.doubtful if cost(found.sizes[number]) <= budget]
         if len(doubtful) < len(found.doubtful):
             large = len(found.doubtful) - len(doubtful)
-            what = f"{large} files are other than they should be by the far box's own word"
-            report.notes.append(f"{what}, and too large to be read back within this budget; --all reads them")
+            are = count_text(large, "file is other than it should be", "files are other than they should be")
+            what = f"{are} by the far box's own word"
+            report.notes.append(f"{what}, and too large to be read back within this budget; --all reads all")
         progress.files_total = len(chosen.drawn) + len(chosen.longest) + len(doubtful)
         progress.bytes_total = sum(found.sizes[one] for one in (*chosen.drawn, *chosen.longest))
         drawn = _Tally()

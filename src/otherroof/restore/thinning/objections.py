@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from otherroof.base.units import count_text
 from otherroof.far.clock_offset import ClockOffset
 
 AFTER_JUMP = timedelta(days=1)
@@ -33,7 +34,8 @@ class ThinState:
 def objection(job: str, state: ThinState) -> str:
     """The gravest reason why nothing may go or be written down now; empty if there is none."""
     if state.damaged or state.flawed:
-        what = f"the listing of {state.flawed} cannot be read" if state.flawed else f"{state.damaged} files are damaged"
+        damaged = count_text(state.damaged, "file is", "files are")
+        what = f"the listing of {state.flawed} cannot be read" if state.flawed else f"{damaged} damaged"
         return f"{what} at the far end: an older version may be the only good one; `otherroof restore {job}` reads them"
     if state.lost:
         return f"the far box does not show run {state.lost}, which counted: find out why first"

@@ -26,6 +26,7 @@ from otherroof.watch.digest.values import (
     FullDay,
     JobReport,
     Night,
+    NightState,
     RunTotals,
     UnprotectedFolders,
     Verdict,
@@ -77,6 +78,7 @@ _GAPS, _AT_FAR_BOX = "gaps in the newest copy", "something there needs a look"
 # What a copy that is fresh does not show, and what the first sentence says also if something worse stands in it.
 _ALWAYS_SAID = ("host_key", "login", "held", "space")
 MOST_NAMED = 4
+_BEST_FIRST: tuple[NightState, ...] = ("good", "building", "bad")
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +99,11 @@ class JobWeek:
     drill: str = ""
     first: FirstCopy | None = None
     whole_since: datetime | None = None
+
+    @property
+    def begun_well(self) -> datetime | None:
+        """When the oldest good copy that is known was begun; None as long as there is none."""
+        return self.whole_since or (self.newest.started if self.newest else None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +154,7 @@ def build_digest(known: DigestFacts) -> Digest:
         hands=needed,
         over=tuple(known.over),
         uncovered=tuple(known.uncovered),
-        nights=nights_of(runs, known.now, known.zone, NIGHTS),
+        nights=nights_of(runs, known.now, known.zone, NIGHTS, {job.name: job.begun_well for job in known.jobs}),
         next_due=known.next_due,
     )
 
@@ -158,7 +165,7 @@ def job_report(job: JobWeek, known: DigestFacts) -> JobReport:
     last = job.newest.report if job.newest else None
     week = [row for row in job.runs if row.started >= known.now - WEEK]
     before = [row for row in job.runs if known.now - WEEK - BEFORE <= row.started < known.now - WEEK]
-    nights = nights_of(job.runs, known.now, known.zone, NIGHTS)
+    nights = nights_of(job.runs, known.now, known.zone, NIGHTS, {job.name: job.begun_well})
     stuck = any(finding.key == f"late:{job.name}" for finding in known.found)
     whole = morning_after(job.whole_since, known.zone) if job.whole_since is not None else None
     return JobReport(
@@ -214,23 +221,51 @@ def span_of(rows: Iterable[RunRow], weeks: float) -> RunTotals:
     )
 
 
-def nights_of(rows: Iterable[RunRow], now: datetime, zone: ZoneInfo, count: int) -> tuple[Night, ...]:
-    """Bytes of the last `count` nights, oldest first, each named by the day of its morning."""
+def nights_of(
+    rows: Iterable[RunRow],
+    now: datetime,
+    zone: ZoneInfo,
+    count: int,
+    first_good: Mapping[str, datetime | None],
+) -> tuple[Night, ...]:
+    """What came of the last `count` nights, oldest first, each named by the day of its morning.
+
+    `first_good`: by job, when its oldest good copy was begun. Before that a run that sent something built a first copy.
+    """
     last = morning_after(now, zone)
     days = [last - timedelta(days=back) for back in range(count - 1, -1, -1)]
     sent = dict.fromkeys(days, 0)
-    good: dict[date, bool] = {}
+    came: dict[date, dict[str, NightState]] = {day: {} for day in days}
     for row in rows:
         morning = morning_after(row.started, zone)
         if morning in sent:
+            job = row.report.job
             sent[morning] += row.report.bytes.sent
-            good[morning] = good.get(morning, False) or row.report.outcome in GOOD
-    return tuple(Night(day, sent[day], good.get(day)) for day in days)
+            # Of several tries the best counts.
+            states = (came[morning].get(job, "bad"), _state_of(row, first_good.get(job)))
+            came[morning][job] = min(states, key=_BEST_FIRST.index)
+    return tuple(_night(day, sent[day], came[day]) for day in days)
+
+
+def _state_of(row: RunRow, first_good: datetime | None) -> NightState:
+    if row.report.outcome in GOOD:
+        return "good"
+    builds = row.report.bytes.sent > 0 and (first_good is None or row.started < first_good)
+    return "building" if builds else "bad"
+
+
+def _night(day: date, sent: int, came: Mapping[str, NightState]) -> Night:
+    lacking = tuple(sorted(job for job, state in came.items() if state == "bad"))
+    if not came:
+        return Night(day, sent, "none")
+    if lacking:
+        return Night(day, sent, "bad" if len(lacking) == len(came) else "part", lacking)
+    return Night(day, sent, "building" if "building" in came.values() else "good")
 
 
 def since_first(nights: Sequence[Night]) -> Sequence[Night]:
     """The nights from the first one with a run on: before it there was no job, not a job that sent nothing."""
-    return list(dropwhile(lambda night: night.good is None, nights))
+    return list(dropwhile(lambda night: night.state == "none", nights))
 
 
 def _mark(name: str, rules: Mapping[str, str], known: DigestFacts) -> str:
@@ -282,7 +317,7 @@ def _hands(known: DigestFacts, jobs: Sequence[JobReport]) -> Iterable[ActionNeed
             yield ActionNeeded(
                 f"the newest copy of {job.name} lacks {count_text(job.problems, 'entry', 'entries')} "
                 "that could not be read or sent",
-                f"`otherroof ledger --job {job.name} --json` shows which and why.",
+                f"`otherroof ledger {job.name} --json` shows which and why.",
                 f"the copy of {job.name} has gaps",
             )
     for box in known.fars:
@@ -309,7 +344,7 @@ def _verdict(known: DigestFacts, jobs: Sequence[JobReport], hands: Sequence[Acti
         return "unsafe", f"Not safe: {'; '.join(wrong + also)}."
     there = [job for job in jobs if job.newest is not None]
     first = [job for job in jobs if job.newest is None]
-    said = f"{len(hands)} things need" if len(hands) != 1 else "1 thing needs"
+    said = count_text(len(hands), "thing needs", "things need")
     but = f" But {said} a hand: {list_text([hand.brief for hand in hands], MOST_NAMED)}." if hands else ""
     if first:
         rest = f" {_recent(there, 'The other')}." if there else ""
@@ -345,7 +380,7 @@ def _recent(jobs: Sequence[JobReport], which: str) -> str:
         return f"{'the one' if which == 'all' else which} copy is recent ({oldest} old)"
     if len(jobs) == 2 and which == "all":
         return f"both copies are recent (the older is {oldest} old)"
-    return f"{which} {len(jobs)} copies are recent (the oldest is {oldest} old)"
+    return f"{which} {count_text(len(jobs), 'copy is', 'copies are')} recent (the oldest is {oldest} old)"
 
 
 def _first_copies(jobs: Sequence[JobReport]) -> str:
@@ -367,7 +402,7 @@ def _brief(finding: Finding, known: DigestFacts) -> str:
 def _of(count: int, whole: int) -> str:
     if whole <= 2 and count == whole:
         return "the one job is" if whole == 1 else "both jobs are"
-    return f"{count} of {whole} jobs {'is' if count == 1 else 'are'}"
+    return f"{count:,} of {count_text(whole, 'job')} {'is' if count == 1 else 'are'}"
 
 
 def copies_of(folder: str, same_folder: Iterable[tuple[str, bool]], told: Iterable[str]) -> Copies:

@@ -6,7 +6,6 @@ and inline styles: no scripts, no style sheets, nothing from outside.
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from datetime import datetime, time
 from functools import lru_cache
@@ -14,11 +13,11 @@ from functools import lru_cache
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
-from otherroof.base.units import size_text, span_text
+from otherroof.base.units import mbit_text, percent_text, size_text, span_text
 from otherroof.ledger.alerts import Alert
 from otherroof.watch.digest.values import Copies, Digest, FarReport, JobReport, Night, RunTotals, UnprotectedFolders
 from otherroof.watch.rules import is_event
-from otherroof.watch.words import count_text, day_text, list_text, moment_text, short_day_text
+from otherroof.watch.words import count_text, day_text, fold, list_text, moment_text, short_day_text
 
 WIDTH = 76
 BAR_HEIGHT = 40
@@ -28,6 +27,8 @@ VERDICT_WORDS = {
     "first": "First copy under way",
     "unsafe": "Not safe",
 }
+# Below a night's bar: the same signs on the page.
+_NIGHT_SIGNS = {"good": "", "building": "+", "part": "×", "bad": "×", "none": "–"}
 _DAYS = ("Mo", "Tu", "We", "Th", "Fr", "Sa", "Su")
 
 
@@ -71,14 +72,7 @@ def _environment() -> Environment:
 
 def wrap(text: str, indent: int = 0, hang: int = 0) -> str:
     """`text` in lines of at most 76 columns, indented, later lines by `hang` more; commands and paths stay whole."""
-    return textwrap.fill(
-        text,
-        WIDTH,
-        initial_indent=" " * indent,
-        subsequent_indent=" " * (indent + hang),
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
+    return fold(text, WIDTH, first=" " * indent, later=" " * (indent + hang))
 
 
 def code_html(text: str) -> Markup:
@@ -131,7 +125,7 @@ class DigestText:
         if span.mean_s is not None:
             said.append(f"{span_text(span.mean_s)} a run")
         if span.mean_mbit is not None:
-            said.append(f"{span.mean_mbit:.1f} Mbit/s while sending")
+            said.append(f"{mbit_text(span.mean_mbit)} while sending")
         return "; ".join(said)
 
     def before(self, job: JobReport) -> str:
@@ -163,7 +157,8 @@ class DigestText:
         if not far.probes:
             share = "no probes this week"
         else:
-            share = f"{far.answered} of {count_text(far.probes, 'probe')} answered ({far.answered / far.probes:.0%})"
+            percent = percent_text(far.answered / far.probes)
+            share = f"{far.answered:,} of {count_text(far.probes, 'probe')} answered ({percent})"
         silent = f"last unanswered {self.when(far.silent_at)}" if far.silent_at else "none unanswered"
         answered = f"last answered {self.when(far.answered_at)}" if far.answered_at else "has never answered"
         return f"{share}; {silent}; {answered}"
@@ -172,7 +167,7 @@ class DigestText:
         """What is free, of how much."""
         if far.free is None or far.total is None:
             return "not known yet"
-        share = f" ({far.free / far.total:.0%})" if far.total else ""
+        share = f" ({percent_text(far.free / far.total)})" if far.total else ""
         return f"{size_text(far.free)} free of {size_text(far.total)}{share}"
 
     def full(self, far: FarReport) -> str:
@@ -231,7 +226,7 @@ class DigestText:
             (
                 max(1, round(BAR_HEIGHT * night.sent / most)) if most and night.sent else 1,
                 _DAYS[night.day.weekday()],
-                "" if night.good else "–" if night.good is None else "×",
+                _NIGHT_SIGNS[night.state],
             )
             for night in nights
         ]

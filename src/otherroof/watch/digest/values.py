@@ -15,6 +15,9 @@ from otherroof.ledger.alerts import Alert
 # safe: every promise is kept and nothing stands; look: kept, but something needs a hand; first: as one of these, but
 # for first copies that get on; unsafe: not kept.
 Verdict = Literal["safe", "look", "first", "unsafe"]
+# What came of a night: a good copy of every job that ran; part of a first copy; a good copy of some jobs only; of none;
+# or no run at all.
+NightState = Literal["good", "building", "part", "bad", "none"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,11 +63,18 @@ class RunTotals:
 
 @dataclass(frozen=True, slots=True)
 class Night:
-    """The night that ends on the morning of `day`: bytes sent, and whether it made a good copy (None: no run)."""
+    """The night that ends on the morning of `day`: bytes sent, what came of it, and which jobs ran and made no good
+    copy, a first copy that gets on not among them."""
 
     day: date
     sent: int
-    good: bool | None
+    state: NightState
+    lacking: tuple[str, ...] = ()
+
+    @property
+    def good(self) -> bool | None:
+        """Whether every job that ran made a good copy; None without a run."""
+        return None if self.state == "none" else self.state == "good"
 
 
 @dataclass(frozen=True, slots=True)

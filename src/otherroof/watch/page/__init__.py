@@ -17,6 +17,11 @@ from otherroof.watch.page.render import as_page
 
 PAGE = "index.html"
 _ADVICE = "name a folder that this account can write in"
+# The service's own unit lets it write nowhere but in its own folders.
+_SERVICE_ADVICE = (
+    "the folder under [page] must stand and belong to the service's account, and its unit must let it write there: "
+    "`sudo systemctl edit otherroof`, [Service], ReadWritePaths="
+)
 
 
 def write(settings: Settings, ledger: Ledger, clock: Clock, folder: str, extra: WatchInputs | None = None) -> Digest:
@@ -24,9 +29,26 @@ def write(settings: Settings, ledger: Ledger, clock: Clock, folder: str, extra: 
 
     A browser sees the old page or the new one, never half of one. Raises HomeTrouble.
     """
-    digest = digests.make(settings, ledger, clock, extra)
-    page = as_page(digest, history(settings, ledger, digest.at))
+    digest, page = _made(settings, ledger, clock, extra)
     with as_root():  # if a person named the folder; the service has no such rights
         make_folder(folder, mode=0o777, advice=_ADVICE)
-        replace_file(os.path.join(folder, PAGE), page, what="the page", advice=_ADVICE)
+        _put(page, folder, _ADVICE)
     return digest
+
+
+def write_by_service(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs) -> None:
+    """Write the page where the settings want it, if they do. Makes no folder, since what the service makes only its own
+    account can read. Raises HomeTrouble."""
+    if settings.told.page is not None:
+        _, page = _made(settings, ledger, clock, extra)
+        folder = settings.told.page.folder
+        _put(page, folder, f"{_SERVICE_ADVICE}{folder}")
+
+
+def _made(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs | None) -> tuple[Digest, str]:
+    digest = digests.make(settings, ledger, clock, extra)
+    return digest, as_page(digest, history(settings, ledger, digest.at))
+
+
+def _put(page: str, folder: str, advice: str) -> None:
+    replace_file(os.path.join(folder, PAGE), page, what="the page", advice=advice)

@@ -52,9 +52,10 @@ def history(settings: Settings, ledger: Ledger, now: datetime) -> History:
     for row in ledger.runs.rows(since=now - timedelta(days=NIGHTS + 1)):
         if row.report.job in runs and not row.under_way:
             runs[row.report.job].append(row)
+    first_good = {name: ledger.runs.first_good(name, job.far) for name, job in settings.jobs.items()}
     return History(
-        nights=nights_of([row for rows in runs.values() for row in rows], now, zone, NIGHTS),
-        jobs={name: nights_of(rows, now, zone, NIGHTS) for name, rows in runs.items()},
+        nights=nights_of([row for rows in runs.values() for row in rows], now, zone, NIGHTS, first_good),
+        jobs={name: nights_of(rows, now, zone, NIGHTS, first_good) for name, rows in runs.items()},
         fars={
             name: FarHistory(ledger.spaces.daily(name, now - SPACE, now + AHEAD), _probe_days(ledger, name, now, zone))
             for name in settings.far

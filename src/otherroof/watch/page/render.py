@@ -1,22 +1,38 @@
-"""Shows the digest and its history as one static page that needs nothing else: no scripts, nothing from outside."""
+"""Shows the digest and its history as one static page that needs nothing else: nothing is fetched.
+
+A page that nobody writes any more must not go on saying that all is well. It grows pale by a style alone, a day after
+it was opened. How old it was by then no style can know, so one short script tells the style that; it is the same on
+every page, and by its digest the page lets no other run.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from datetime import UTC, date, datetime, time
+import base64
+import hashlib
+from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
-from otherroof.base.units import size_text, span_text
+from otherroof.base.clock import stamp
+from otherroof.base.units import count_text, percent_text, size_text, span_text, unbroken
 from otherroof.watch.digest.render import DigestText, verdict_words
-from otherroof.watch.digest.values import Digest, FarReport, Night
+from otherroof.watch.digest.values import Digest, FarReport
 from otherroof.watch.page.history import FarHistory, History, ProbeDay
-from otherroof.watch.page.svg import Bar, bars, line, strip
-from otherroof.watch.words import count_text, day_text, short_day_text
+from otherroof.watch.page.nights import NightChart, night_chart
+from otherroof.watch.page.svg import Bar, line, strip
+from otherroof.watch.words import day_text, list_text, short_day_text
 
 _DAY_S = 86_400.0
+FRESH_FOR = timedelta(days=1)
+MOST_READINGS = 14  # of a far disk, in figures
+# `--left`: seconds until the page is too old, from now; below 0 if it is already.
+AGE_SCRIPT = (
+    "const age=()=>document.documentElement.style.setProperty('--left',"
+    "(Date.parse(document.body.dataset.freshUntil)-Date.now())/1000+'s');"
+    "age();addEventListener('pageshow',age);document.addEventListener('visibilitychange',age)"
+)
 
 
 def as_page(digest: Digest, history: History) -> str:
@@ -29,6 +45,10 @@ def as_page(digest: Digest, history: History) -> str:
             say=DigestText(digest),
             draw=PageCharts(digest, history),
             verdict=verdict_words(digest),
+            fresh_until=stamp(digest.at + FRESH_FOR),
+            fresh_s=round(FRESH_FOR.total_seconds()),
+            script=Markup(AGE_SCRIPT),
+            script_digest=base64.b64encode(hashlib.sha256(AGE_SCRIPT.encode()).digest()).decode(),
         )
     )
 
@@ -41,11 +61,20 @@ def _environment() -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=_unbroken,
     )
     made.filters["size"] = size_text
+    made.filters["count"] = count_text
     made.filters["span"] = span_text
     made.filters["code"] = code
     return made
+
+
+def _unbroken(value: object) -> object:
+    """What is written into the page, with units held to their numbers; the script as it is."""
+    if value == AGE_SCRIPT or not isinstance(value, str):
+        return value
+    return Markup(unbroken(value)) if isinstance(value, Markup) else unbroken(value)
 
 
 def code(text: str) -> Markup:
@@ -62,26 +91,17 @@ class PageCharts:
         self._digest = digest
         self._history = history
 
-    def all_nights(self) -> Markup:
+    def all_nights(self) -> NightChart:
         """Bytes a night of all jobs."""
-        return self._nights(self._history.nights, "bytes sent a night, all jobs")
+        return night_chart(self._history.nights, self._digest.zone, "all jobs")
 
-    def job_nights(self, name: str) -> Markup:
+    def job_nights(self, name: str) -> NightChart:
         """Bytes a night of one job."""
-        return self._nights(self._history.jobs[name], f"bytes sent a night, job {name}")
+        return night_chart(self._history.jobs[name], self._digest.zone, f"job {name}")
 
-    def most(self, name: str = "") -> str:
-        """The heaviest night's bytes: what the highest bar stands for."""
-        nights = self._history.jobs[name] if name else self._history.nights
-        return size_text(max((night.sent for night in nights), default=0))
-
-    def first_night(self) -> str:
-        """The day that the nights begin with."""
-        return self._day(self._history.nights[0].day)
-
-    def last_night(self) -> str:
-        """The day that the nights end with."""
-        return self._day(self._history.nights[-1].day)
+    def last_day(self) -> str:
+        """The day that probes end with: this one."""
+        return short_day_text(self._digest.at, self._digest.zone)
 
     def has_space(self, far: FarReport) -> bool:
         """Whether there is a history of space to draw."""
@@ -111,6 +131,26 @@ class PageCharts:
         ahead = min((far.full.likely - marks[-1].at), (marks[-1].at - marks[0].at))
         return day_text(marks[-1].at + ahead, self._digest.zone)
 
+    def readings(self, far: FarReport) -> list[tuple[str, str, str]]:
+        """Readings of the disk spread over its history, the newest first: day, bytes used, their share."""
+        marks = list(reversed(self._of(far).space))
+        step = -(-len(marks) // MOST_READINGS)
+        zone = self._digest.zone
+        return [
+            (day_text(mark.at, zone), size_text(mark.total - mark.free), percent_text(1 - mark.free / mark.total))
+            for mark in marks[::step]
+            if mark.total
+        ]
+
+    def unanswered(self, far: FarReport) -> str:
+        """The days on which not all probes were answered, in words, the newest first."""
+        days = [day for day in reversed(self._of(far).probes) if day.answered < day.asked]
+        if not any(day.asked for day in self._of(far).probes):
+            return "nothing was asked in these days"
+        if not days:
+            return "all were answered"
+        return f"not all answered: {list_text([self._probe_title(day) for day in days])}"
+
     def probes(self, far: FarReport) -> Markup:
         """The share of probes answered, day by day."""
         days = [
@@ -130,20 +170,9 @@ class PageCharts:
     def _of(self, far: FarReport) -> FarHistory:
         return self._history.fars[far.name]
 
-    def _nights(self, nights: Sequence[Night], label: str) -> Markup:
-        return bars([Bar(float(night.sent), self._night_title(night), _kind(night)) for night in nights], label)
-
-    def _night_title(self, night: Night) -> str:
-        said = {None: "no run", True: size_text(night.sent), False: f"{size_text(night.sent)}, no good copy"}
-        return f"{self._day(night.day)}: {said[night.good]}"
-
     def _probe_title(self, probes: ProbeDay) -> str:
-        said = f"{probes.answered} of {count_text(probes.asked, 'probe')} answered" if probes.asked else "not asked"
+        said = f"{probes.answered:,} of {count_text(probes.asked, 'probe')}" if probes.asked else "not asked"
         return f"{self._day(probes.day)}: {said}"
 
     def _day(self, day: date) -> str:
         return short_day_text(datetime.combine(day, time(12), self._digest.zone).astimezone(UTC), self._digest.zone)
-
-
-def _kind(night: Night) -> str:
-    return "none" if night.good is None else "good" if night.good else "bad"

@@ -1,0 +1,99 @@
+"""The nights of one chart, with the words and figures that stand around it. Pure: nights in, a chart out.
+
+Everything that a shape shows is said in words or figures too: on a phone nothing can be pointed at.
+"""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time
+from zoneinfo import ZoneInfo
+
+from markupsafe import Markup
+
+from otherroof.base.units import size_text
+from otherroof.watch.digest.build import since_first
+from otherroof.watch.digest.values import Night
+from otherroof.watch.page.svg import HEIGHT, Bar, LogScale, bars
+from otherroof.watch.words import count_text, list_text, short_day_text
+
+MOST_NAMED = 8
+LEAST_NIGHTS = 28
+
+
+@dataclass(frozen=True, slots=True)
+class NightChart:
+    """A chart of nights: its shape, the marks of its axis (words, and how far below the top in percent), the days it
+    begins and ends with, its figures in a sentence, the nights that went wrong in another (empty if none did), and a
+    row of words for each night, the newest first."""
+
+    shape: Markup
+    marks: Sequence[tuple[str, float]]
+    first_day: str
+    last_day: str
+    figures: str
+    wrong: str
+    rows: Sequence[tuple[str, str, str]]
+
+
+def night_chart(nights: Sequence[Night], zone: ZoneInfo, about: str) -> NightChart:
+    """The chart of `nights`, oldest first. `about`: whose they are."""
+    lived = since_first(nights)
+    # A young job has no empty weeks drawn before it, beyond a few.
+    nights = nights[-max(LEAST_NIGHTS, len(lived)) :]
+    scale = LogScale.of(night.sent for night in nights)
+    shown = [Bar(float(night.sent), f"{_day(night.day, zone)}: {_said(night)}", night.state) for night in nights]
+    return NightChart(
+        shape=bars(shown, scale, f"bytes sent a night, {about}"),
+        marks=[(size_text(value), HEIGHT - height) for value, height in scale.marks],
+        first_day=_day(nights[0].day, zone),
+        last_day=_day(nights[-1].day, zone),
+        figures=_figures(lived, zone),
+        wrong=_wrong(lived, zone),
+        rows=[(_day(night.day, zone), size_text(night.sent), what_came(night)) for night in reversed(lived)],
+    )
+
+
+def what_came(night: Night) -> str:
+    """What came of a night, in a few words."""
+    return {
+        "good": "good copy",
+        "building": "part of a first copy",
+        "part": f"no good copy of {list_text(night.lacking)}",
+        "bad": "no good copy",
+        "none": "no run",
+    }[night.state]
+
+
+def _said(night: Night) -> str:
+    return "no run" if night.state == "none" else f"{size_text(night.sent)}, {what_came(night)}"
+
+
+def _figures(nights: Sequence[Night], zone: ZoneInfo) -> str:
+    """The last night, a usual one and the heaviest, in bytes."""
+    ran = [night for night in nights if night.state != "none"]
+    if not ran:
+        return "no run yet"
+    most = max(ran, key=lambda night: night.sent)
+    usual = statistics.median(night.sent for night in ran)
+    last = f"last night: {_said(nights[-1])}"
+    return f"{last}; usual: {size_text(usual)} (median); most: {size_text(most.sent)} on {_day(most.day, zone)}"
+
+
+def _wrong(nights: Sequence[Night], zone: ZoneInfo) -> str:
+    """How many nights went wrong and which, the newest first; empty if none did."""
+    wrong = [night for night in reversed(nights) if night.state in ("bad", "part")]
+    if not wrong:
+        return ""
+    named = [
+        f"{_day(night.day, zone)} ({list_text(night.lacking)})" if night.state == "part" else _day(night.day, zone)
+        for night in wrong
+    ]
+    of = f"{len(wrong):,} of {count_text(len(nights), 'night')}"
+    return f"no good copy in {of}: {list_text(named, MOST_NAMED)}"
+
+
+def _day(day: date, zone: ZoneInfo) -> str:
+    return short_day_text(datetime.combine(day, time(12), zone).astimezone(UTC), zone)

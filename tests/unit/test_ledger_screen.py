@@ -1,0 +1,67 @@
+"""`ledger` on a terminal: the newest at the bottom, totals, and one line for a reason however often it came."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+from otherroof.cli.look.ledger import screen
+from otherroof.ledger import RunRow
+from support.screens import terminal
+from support.watching import ZONE, Night, row
+
+AT = datetime(2031, 3, 1, 4, 0, tzinfo=UTC)
+
+
+def nights(*some: Night, name: str = "photos") -> list[RunRow]:
+    """One a night, as the ledger gives them: the newest first."""
+    return [row(AT + timedelta(days=day), night, name) for day, night in enumerate(some)][::-1]
+
+
+def shown(rows: list[RunRow], columns: int = 200) -> list[str]:
+    return screen(rows, ZONE, terminal(columns))
+
+
+def test_the_newest_run_is_the_last_row_so_that_it_is_seen_when_the_table_is_long() -> None:
+    lines = shown(nights(*[Night()] * 30), 80)
+    days = [line.split()[0] for line in lines[1:31]]
+    assert days == sorted(days)
+    assert days[-1] == "2031-03-30"
+
+
+def test_totals_are_the_sums_of_what_is_shown() -> None:
+    some = [Night(new=1_500, changed=2, removed=1, sent=10**9, total_s=60.0), Night(new=1, sent=5 * 10**8)]
+    lines = shown(nights(*some))
+    (totals,) = [line for line in lines if line.startswith("all together")]
+    assert totals.split()[2:] == [
+        *("–", "1,501", "42", "0", "4", "0", "1.50", "GB", "1.56", "GB", "5", "min"),
+        *("48.00", "Mbit/s"),
+    ]  # 1.04 times 1.5 GB in twice what is left of the times
+    assert "2 runs: 2 done" in lines
+
+
+def test_a_single_run_has_no_totals() -> None:
+    assert not [line for line in shown(nights(Night())) if line.startswith(("all together", "1 run"))]
+
+
+def test_a_reason_that_repeats_has_one_line_that_says_how_often_and_from_when_to_when() -> None:
+    away = Night("failed", sent=0, reason="/srv/larch: no such folder")
+    lines = shown(nights(away, Night(), away, away, Night("held", reason="too much is gone")))
+    assert [line for line in lines if ": no such folder" in line or "too much" in line] == [
+        "photos, failed 3 times, 2031-03-01 00:30 to 2031-03-04 00:30: /srv/larch: no such folder",
+        "photos, held 2031-03-05 00:30: too much is gone",
+    ]
+    assert "5 runs: 3 failed, 1 done, 1 held" in lines or "5 runs: 3 failed, 1 held, 1 done" in lines
+
+
+def test_one_reason_of_several_jobs_is_one_line_too() -> None:
+    silent = Night("failed", sent=0, reason="no answer within 60 s")
+    rows = sorted(
+        [*nights(silent), *nights(silent, name="letters")], key=lambda one: (one.started, one.report.job), reverse=True
+    )
+    assert "letters and photos, failed 2 times, 2031-03-01 00:30 to 2031-03-01 00:30: no answer within 60 s" in shown(
+        rows
+    )
+
+
+def test_nothing_copied_yet_is_said() -> None:
+    assert shown([]) == ["no runs yet"]
