@@ -181,6 +181,8 @@ def by_hand(tree: ast.AST, *, moments: bool) -> list[str]:
                     found.append(f"{node.lineno}: a plural in brackets")
                 continue
             assert isinstance(part, ast.FormattedValue)
+            if isinstance(part.value, ast.IfExp) and ast.unparse(part.value.orelse) == "'s'":
+                found.append(f"{node.lineno}: a plural by hand")
             spec = ast.unparse(part.format_spec) if part.format_spec is not None else ""
             if said.startswith("%") or re.search(r"\.\d%", spec):
                 found.append(f"{node.lineno}: a percent sign")
@@ -203,7 +205,14 @@ def test_figures_counts_and_moments_are_worded_in_one_place() -> None:
 
 @pytest.mark.parametrize(
     "line",
-    ["f'{a} files seen'", "f'{a:.0%} of it'", "f'{a}% of it'", "f'{a} mistake(s)'", "f'since {a:%Y-%m-%d %H:%M}'"],
+    [
+        "f'{a} files seen'",
+        "f'{a:.0%} of it'",
+        "f'{a}% of it'",
+        "f'{a} mistake(s)'",
+        "f'{a} box{chr(0) if a == 1 else \"s\"}'",
+        "f'since {a:%Y-%m-%d %H:%M}'",
+    ],
 )
 def test_what_is_worded_by_hand_is_noticed(line: str) -> None:
     assert len(by_hand(ast.parse(line), moments=True)) == 1

@@ -125,6 +125,6 @@ def figure_text(value: float, unit: EstimateUnit) -> str:
                 "beyond all planning" if value > date.max.toordinal() else table_day_text(date.fromordinal(int(value)))
             )
         case "nights":
-            return f"{value:,.0f} night{'' if value == 1 else 's'}"
+            return count_text(round(value), "night")
         case "files":
             return f"{value:,.0f}"

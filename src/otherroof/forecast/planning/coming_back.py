@@ -43,7 +43,8 @@ def _whole(facts: PlanFacts) -> Estimate:
 
 
 def _few(facts: PlanFacts, few: Work) -> Estimate:
-    how = f"{facts.few_named or 'what was named'}: {size_text(few.size)} in {count_text(round(few.files), 'file')} over the same line"
+    files = count_text(round(few.files), "file")
+    how = f"{facts.few_named or 'what was named'}: {size_text(few.size)} in {files} over the same line"
     return Estimate("back.few", "s", back_s(few, facts.line), how)
 
 

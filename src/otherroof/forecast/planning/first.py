@@ -58,7 +58,8 @@ def _sending(facts: PlanFacts, work: Work, sending: Likely) -> Estimate:
     there = f"; {size_text(facts.there)} is there already" if facts.there else ""
     wire = wire_of(work)
     how = (
-        f"{size_text(work.size)} in {count_text(round(work.files), 'file')} puts {size_text(wire.up)} on the line{there}. "
+        f"{size_text(work.size)} in {count_text(round(work.files), 'file')} puts {size_text(wire.up)} on the "
+        f"line{there}. "
         f"{facts.line.how_up}"
     )
     return Estimate("first_copy.sending", "s", sending, how)
@@ -145,8 +146,7 @@ def _whole_s(facts: PlanFacts, end: Crossed | None) -> float:
 def _until(end: Crossed | None, facts: PlanFacts) -> str:
     if end is None:
         return "more than ten years"
-    nights = f"{end.nights} night{'' if end.nights == 1 else 's'}"
-    return f"{nights}, until {table_time_text(end.at, facts.hours.zone)}"
+    return f"{count_text(end.nights, 'night')}, until {table_time_text(end.at, facts.hours.zone)}"
 
 
 def _when(moment: datetime, facts: PlanFacts) -> str:

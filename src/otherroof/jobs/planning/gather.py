@@ -192,8 +192,8 @@ def _around(mbit: float) -> Likely:
 
 def _reading_how(reading: LineReading) -> str:
     return (
-        f"measured {table_day_text(reading.at)}: {reading.up_mbit:.1f} Mbit/s there, {reading.down_mbit:.1f} back, round trip "
-        f"{reading.idle_ms:.0f} ms, loaded {reading.loaded_up_ms:.0f} and {reading.loaded_down_ms:.0f} ms"
+        f"measured {table_day_text(reading.at)}: {reading.up_mbit:.1f} Mbit/s there, {reading.down_mbit:.1f} back, "
+        f"round trip {reading.idle_ms:.0f} ms, loaded {reading.loaded_up_ms:.0f} and {reading.loaded_down_ms:.0f} ms"
     )
 
 
