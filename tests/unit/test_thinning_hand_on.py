@@ -1,4 +1,4 @@
-"""What an older version needs is handed on past what stands in its way: one small history, quick enough for each run."""
+"""What an older version needs is handed on past what stands in its way: one small history, quick for each run."""
 
 from __future__ import annotations
 
