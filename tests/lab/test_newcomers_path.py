@@ -35,7 +35,7 @@ from support.terminal_talk import talk
 pytestmark = [pytest.mark.lab, pytest.mark.slow]
 
 INSTALL, PAIR, FIRST, TOLD = "Install", "Pair the two houses", "First job", "Be told"
-BACK, KNOWN, MOVE = "Get files back", "Know that it comes back", "Move to a new server"
+SHEET, BACK, KNOWN, MOVE = "The recovery sheet", "Get files back", "Know that it comes back", "Move to a new server"
 # Not on this path: what is tried before one installs, the other way to pair, which test_each_release.py goes, and what
 # has nothing to do in the first weeks.
 BESIDE_THE_PATH = {"Two commands", "By hand", "Keep fewer versions"}
@@ -83,6 +83,10 @@ SAYS = {
         "sudo otherroof alert-test": "parents: taken",
         "sudo otherroof quiet": "no alert stands",
         "sudo otherroof quiet silent:heron --days 14": "no alert 'silent:heron' stands",
+    },
+    SHEET: {
+        "sudo otherroof sheet --html sheet.html": "print it",
+        "sudo otherroof sheet --with-keys --html sheet-with-keys.html": "Then delete the file",
     },
     BACK: {"sudo otherroof versions photos": "taken"},
     KNOWN: {"sudo otherroof drill photos": "photos"},
@@ -416,6 +420,7 @@ def test_from_a_bare_debian_to_a_copy_under_another_roof_and_on_to_a_new_server(
         pair(ruth, far_box)
         first_job(ruth)
         be_told(ruth, *mail, far_box)
+        ruth.follow(SHEET)
         get_back(ruth)
         ruth.follow(KNOWN)
         move(ruth, servers, installed)

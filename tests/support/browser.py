@@ -134,6 +134,27 @@ def _shown(page: str, width: int, question: str, dark: bool = False) -> tuple[An
     return json.loads(html.unescape(found.group(1))), asked
 
 
+def print_to_pdf(page: str, paper: str) -> bytes:
+    """`page` as it comes out of the printer on `paper` (`A4`, `letter`), with the margins that it asks for."""
+    with _Pages({"/page": page.replace("@page {", f"@page {{ size: {paper};", 1)}) as pages:
+        return _written("out.pdf", ["--no-pdf-header-footer"], "--print-to-pdf", pages.port)
+
+
+def screenshot(page: str, width: int, height: int, scale: int) -> bytes:
+    """`page` as a picture (PNG): so many CSS pixels wide and high, each of `scale` by `scale` pixels."""
+    with _Pages({"/page": page}) as pages:
+        flags = [f"--window-size={width},{height}", f"--force-device-scale-factor={scale}"]
+        return _written("out.png", flags, "--screenshot", pages.port)
+
+
+def _written(name: str, flags: list[str], option: str, proxy: int) -> bytes:
+    with tempfile.TemporaryDirectory(prefix="otherroof-browser-") as folder:
+        path = os.path.join(folder, name)
+        _run(flags, [f"{option}={path}", f"http://{HOST}/page"], proxy)
+        with open(path, "rb") as file:
+            return file.read()
+
+
 def _own(address: str) -> bool:
     return re.sub(r"^[a-z]+://", "", address).split("/")[0].split(":")[0] in _OWN
 

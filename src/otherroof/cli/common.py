@@ -38,11 +38,11 @@ NewestOption = Annotated[
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
 
 
-def settings_in(folder: str) -> Settings:
+def settings_in(folder: str, *, lend_root: bool = False) -> Settings:
     """The settings, or the one error that says what is wrong with them: for what must not go by half of them."""
     from otherroof.settings import require_settings
 
-    return _as_owner(require_settings(os.path.abspath(folder)))
+    return _as_owner(require_settings(os.path.abspath(folder)), lend_root=lend_root)
 
 
 def settings_by_hand(folder: str) -> tuple[Settings, dict[str, WrongSettings]]:

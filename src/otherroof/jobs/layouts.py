@@ -7,6 +7,7 @@ from typing import Protocol
 from otherroof.far.place import Place
 from otherroof.far_copy.keeper import ExtraScript, HomeIdentity, Keeper
 from otherroof.layouts.open.keeper import OpenKeeper
+from otherroof.layouts.open.read_me import BY_HAND as OPEN_BY_HAND
 from otherroof.settings import Settings
 
 
@@ -17,6 +18,8 @@ class _MakesKeeper(Protocol):
 
 
 KEEPERS: dict[str, _MakesKeeper] = {"open": OpenKeeper}
+# How files are got out of a far copy with no tool, for the recovery sheet.
+BY_HAND: dict[str, str] = {"open": OPEN_BY_HAND}
 
 
 def keeper_of(

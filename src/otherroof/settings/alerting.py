@@ -179,6 +179,15 @@ class PageSettings(Strict):
     folder: AbsolutePath
 
 
+class SheetSettings(Strict):
+    """What only a person knows for the recovery sheet: whom to `ask`, where the program comes from (`tool`), and where
+    each far box `stands`."""
+
+    ask: Texts = ()
+    tool: str = ""
+    stands: dict[Name, str] = Field(default_factory=dict)
+
+
 class AlertingSettings(Strict):
     """Everything about how the household is told."""
 
@@ -187,6 +196,7 @@ class AlertingSettings(Strict):
     digest: DigestSettings = DigestSettings()
     metrics: MetricsSettings | None = None
     page: PageSettings | None = None
+    sheet: SheetSettings = SheetSettings()
     channel: dict[Name, ChannelSettings] = Field(default_factory=dict)
 
     @model_validator(mode="after")

@@ -12,7 +12,7 @@ def what_differs(old: Settings, new: Settings) -> list[str]:
     found = ["home"] if old.home != new.home else []
     found += _in("far box", old.far, new.far) + _in("job", old.jobs, new.jobs)
     found += _in("channel", old.told.channel, new.told.channel)
-    tables = ("mail", "alerts", "digest", "metrics", "page")
+    tables = ("mail", "alerts", "digest", "metrics", "page", "sheet")
     found += [table for table in tables if getattr(old.told, table) != getattr(new.told, table)]
     if not found and old != new:
         found.append("jobs that cannot be read" if old.unread != new.unread else "the settings folder")

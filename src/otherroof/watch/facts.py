@@ -24,6 +24,7 @@ from otherroof.ledger.probes import WayStop
 from otherroof.ledger.proofs import HealedDamage
 from otherroof.ledger.runs import Hold, RunRow
 from otherroof.settings.alerting import AlertSettings
+from otherroof.watch.sheet.printed import OldSheet
 from otherroof.watch.words import day_name
 
 # After home itself was off for long, nobody can have answered it; it gets this long to ask and to catch up.
@@ -223,7 +224,7 @@ class FarFacts:
 @dataclass(frozen=True, slots=True)
 class Facts:
     """Everything at one moment. `standing` are the keys of alerts that stand now, each with its mark; `unread` the jobs
-    whose own files have mistakes."""
+    whose own files have mistakes; `old_sheet` is a recovery sheet that tells what is no longer so."""
 
     now: datetime
     zone: ZoneInfo
@@ -236,6 +237,7 @@ class Facts:
     unread: tuple[str, ...] = ()
     runs_ahead: int = 0
     standing: Mapping[str, str] = field(default_factory=dict)
+    old_sheet: OldSheet | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ from otherroof.tunnel.marks import boot_id
 from otherroof.watch.facts import Facts, FarFacts, JobFacts
 from otherroof.watch.proved import proved_text
 from otherroof.watch.rules import HEALED_STANDS, UNUSUAL_STANDS
+from otherroof.watch.sheet.printed import old_sheet
 from otherroof.watch.unusual import MOST_HISTORY
 
 # After a break longer than this between two looks, home itself counts as having been off.
@@ -66,6 +67,7 @@ def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs)
         unread=settings.unread,
         runs_ahead=len(ledger.runs.rows(since=now + AHEAD)),
         standing={alert.key: alert.mark for alert in ledger.alerts.standing()},
+        old_sheet=old_sheet(settings),
     )
 
 

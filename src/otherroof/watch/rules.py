@@ -15,6 +15,7 @@ from otherroof.copying.report import GOOD
 from otherroof.ledger.proofs import HealedDamage
 from otherroof.watch.drills import check_failed, too_slow, undrilled
 from otherroof.watch.facts import CLEAR_OF_EDGE, Facts, FarFacts, Finding, JobFacts, too_early
+from otherroof.watch.sheet.rule import sheet
 from otherroof.watch.unusual import why_unusual
 from otherroof.watch.way_rules import host_key, login, silent, turned_away
 from otherroof.watch.words import count_text, day_text, list_text, moment_text, printable
@@ -376,4 +377,5 @@ RULES: tuple[Callable[[Facts], Iterator[Finding]], ...] = (
     settings,
     unsent,
     clock,
+    sheet,
 )

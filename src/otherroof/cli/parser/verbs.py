@@ -50,6 +50,7 @@ GROUPS: dict[str, dict[str, str]] = {
     },
     "Think ahead": {
         "plan": "Forecast first copy, nights, disks and restores, with ranges.",
+        "sheet": "Make the recovery sheet, or take one in on a new machine.",
     },
 }
 

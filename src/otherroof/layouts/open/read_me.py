@@ -5,7 +5,7 @@ It must help somebody who has never heard of Otherroof and has only this disk in
 
 from __future__ import annotations
 
-_TEXT = """\
+_HEAD = """\
 READ ME FIRST
 
 This folder is a second copy of the folder "{job}" of the home "{home}".
@@ -13,6 +13,10 @@ It was put here by Otherroof, by agreement with the people who live here. Please
 anything in it: the copy is only worth something as long as it is left alone.
 
 To get files back with no tool at all
+"""
+
+# What the recovery sheet says too.
+BY_HAND = """\
     latest/     holds the newest copy as ordinary files. Copy what you need.
     earlier/    holds what was replaced or removed since, one folder for each night. The name of a night's
                 folder is its date and time (UTC). A file in earlier/2031-04-05T013000Z-7f3a/ is what stood in
@@ -20,7 +24,9 @@ To get files back with no tool at all
     To see a file as it was after a certain night, look through the folders of the later nights, oldest first,
     and take the first one that holds it; if none does, take it from latest/. Which files there were on
     that night, its list in runs/ says.
+"""
 
+_TAIL = """
 To check a file
     runs/       holds a list for each night: zcat runs/NIGHT.jsonl.gz
                 Each line names a file with its size, time and digest. `b2sum -l 256 FILE` prints the digest.
@@ -37,4 +43,4 @@ home mark: {home_id}
 
 def read_me(job: str, home: str, home_id: str) -> str:
     """The note, with the mark by which a home knows its own folder again."""
-    return _TEXT.format(job=job, home=home, home_id=home_id)
+    return _HEAD.format(job=job, home=home) + BY_HAND + _TAIL.format(job=job, home_id=home_id)

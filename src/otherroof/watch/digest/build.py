@@ -56,6 +56,7 @@ BRIEF = {
     "settings": "the settings have a mistake",
     "unsent": "channel {} does not work",
     "clock": "this machine's clock was wrong",
+    "sheet": "the recovery sheet is old",
 }
 # The same on the card of a job or a far box, which says itself whose it is.
 ABOUT_JOBS = {

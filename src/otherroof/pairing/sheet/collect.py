@@ -1,0 +1,101 @@
+"""Collects what a new machine needs from the settings folder: tables as the household wrote them, and the key files.
+
+Reads files; what becomes of it is decided elsewhere. What only a running service needs (when, how fast, whom to tell)
+is left out, so that less has to be typed; what would do harm if it were forgotten is not.
+"""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from otherroof.base.errors import WrongSettings
+from otherroof.base.handles import read_plain_file
+from otherroof.pairing.keys import MOST_KEY
+from otherroof.pairing.sheet.carried import Carried, is_inside
+from otherroof.settings import Settings, WireguardTunnel
+from otherroof.settings.alerting import AlertingSettings
+from otherroof.settings.machine_checks import MAKE_KEY, require_secret
+from otherroof.settings.mistake_words import NOT_TOML
+from otherroof.settings.reader import JOBS_FOLDER, MAIN_FILE
+
+FIRST = "make a first copy, which makes this key, and the sheet after that"
+# Without these all versions stay, and alerts and limits are written anew.
+NOT_IN_MAIN = frozenset({"versions", *AlertingSettings.model_fields})
+NOT_OF_A_FAR_BOX = frozenset(
+    {"silent_days", "fill_days", "floor_gb", "probe_hours", "month_gb", "limit_mbit", "limits", "courtesy"}
+    | {"courtesy_ms", "connections", "answer_s", "tries", "pause_s", "queue_s"}
+)
+NOT_OF_A_JOB = frozenset(
+    {"window", "tries", "importance", "limit_mbit", "limits", "promise_hours", "prove_mb", "prove_days", "heal"}
+    | {"drill_mb", "drill_days", "drill", "back_within_hours", "also_kept", "versions"}
+)
+
+
+def key_paths(settings: Settings) -> Iterator[tuple[tuple[str, ...], str]]:
+    """Where the main file names each key that a copy cannot be reached or proved without, and its path as it stands
+    there."""
+    yield ("home", "listing_key"), settings.home.listing_key
+    for name, far in settings.far.items():
+        yield ("far", name, "login_key"), far.login_key
+        if isinstance(far.tunnel, WireguardTunnel):
+            yield ("far", name, "tunnel", "key_file"), far.tunnel.key_file
+            if far.tunnel.shared_key_file:
+                yield ("far", name, "tunnel", "shared_key_file"), far.tunnel.shared_key_file
+
+
+def collect(settings: Settings) -> Carried:
+    """What a new machine needs. Raises WrongSettings if a file of it cannot be read, or is no secret."""
+    main = {key: value for key, value in _tables(settings.path(MAIN_FILE)).items() if key not in NOT_IN_MAIN}
+    for name in settings.far:
+        main["far"][name] = _without(main["far"][name], NOT_OF_A_FAR_BOX)
+    jobs = {}
+    for path in sorted(os.listdir(settings.path(JOBS_FOLDER))):
+        if path.endswith(".toml") and not path.startswith("."):
+            name = path.removesuffix(".toml")
+            jobs[name] = _without(_tables(settings.path(os.path.join(JOBS_FOLDER, path))), NOT_OF_A_JOB)
+    keys: dict[str, str] = {}
+    lie_at: dict[str, str] = {}
+    for named, path in key_paths(settings):
+        inside = lie_at.setdefault(settings.path(path), _place_for(path, named, keys))
+        keys[inside] = _key(settings.path(path), FIRST if named == ("home", "listing_key") else MAKE_KEY)
+        if inside != path:
+            _set(main, named, inside)
+    return Carried(main, jobs, keys)
+
+
+def _without(table: Mapping[str, Any], names: frozenset[str]) -> dict[str, Any]:
+    return {key: value for key, value in table.items() if key not in names}
+
+
+def _place_for(path: str, named: tuple[str, ...], taken: Mapping[str, str]) -> str:
+    """Where the key will lie on the new machine: where it lies here, but inside the settings folder."""
+    if is_inside(path) and path not in taken:
+        return path
+    place = f"keys/{os.path.basename(path)}"
+    return place if place not in taken else f"keys/{'-'.join(named[1:])}"
+
+
+def _set(main: dict[str, Any], named: tuple[str, ...], path: str) -> None:
+    table = main
+    for step in named[:-1]:
+        table = table[step]
+    table[named[-1]] = path
+
+
+def _key(path: str, lacking: str) -> str:
+    try:
+        return read_plain_file(require_secret(path, lacking), MOST_KEY).decode("ascii")
+    except (OSError, UnicodeDecodeError) as problem:
+        raise WrongSettings("cannot be read as a key", where=path, advice="`otherroof check` says more") from problem
+
+
+def _tables(path: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(read_plain_file(path).decode("utf-8"))
+    except OSError as problem:
+        raise WrongSettings(f"cannot be read: {problem.strerror}", where=path) from problem
+    except NOT_TOML as problem:
+        raise WrongSettings(f"is not TOML: {problem}", where=path) from problem

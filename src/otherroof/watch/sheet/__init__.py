@@ -1,0 +1,1 @@
+"""What the recovery sheets that were printed tell, and the rule that says when they are too old."""
