@@ -108,6 +108,14 @@ def test_a_months_allowance_makes_it_wait_for_the_first_of_the_next() -> None:
     assert found.busy_s == pytest.approx(2000)
 
 
+def test_an_allowance_is_used_up_over_several_nights() -> None:
+    hours = OpenHours(BERLIN, "22:00-23:00", (), MonthAllowance(5e9))
+    found = cross(Load(10e9), MB_S, NOW, hours)
+    assert found is not None
+    # 3.6 and 1.4 GB in March, as much in April.
+    assert (wall_time(found.at, BERLIN).date().isoformat(), found.nights) == ("2031-04-02", 4)
+
+
 def test_an_allowance_that_other_things_eat_never_lets_it_end() -> None:
     hours = OpenHours(BERLIN, None, (), MonthAllowance(1e9, others_a_day=1e9))
     assert cross(Load(1e12), MB_S, NOW, hours) is None
@@ -219,7 +227,7 @@ def test_versions_take_what_was_told_once_the_real_rule_has_filled_up(table: dic
     assert told.value == pytest.approx(sum(played) / len(played), rel=0.1)
 
 
-@given(st.lists(st.floats(0.5, 1.5), min_size=1, max_size=60), st.floats(5, 100))
+@given(st.lists(st.floats(0.8, 1.5), min_size=1, max_size=60), st.floats(5, 100))
 def test_a_stretch_without_missing_versions_ends_at_the_first_long_gap(gaps: list[float], long: float) -> None:
     moments = [0.0]
     for gap in gaps:
@@ -335,6 +343,8 @@ def test_only_what_left_its_last_range_is_told_as_changed() -> None:
     changed = {one.estimate.key for one in changed_since(slower, before)}
     assert {"first_copy.nights", "first_copy.day", "line.up"} <= changed
     assert "carried.fill" not in changed
+    nearly = {one.estimate.key for one in changed_since(everything(line=line(MB_S * 1.03)), before)}
+    assert "line.up" not in nearly, "another value within the range that was told is no news"
     never = Outlook("photos", ())
     assert changed_since(never, before) == []
 

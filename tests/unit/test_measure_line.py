@@ -17,8 +17,8 @@ from otherroof.jobs.locks import far_lock
 from otherroof.jobs.planning.measure_line import (
     BEGINNING,
     SCRATCH,
+    ArrivalMarks,
     LineProgress,
-    _Landed,
     _RandomPieces,
     announced,
     measure_line,
@@ -87,29 +87,28 @@ def test_a_limit_that_holds_is_named_before() -> None:
     assert "limit" not in announced("heron", 10_000_000, 0)
 
 
-class _Times:
-    """A clock that a test moves."""
-
-    def __init__(self) -> None:
-        self.at = 0.0
-
-    def monotonic(self) -> float:
-        return self.at
-
-
 def test_a_slow_beginning_does_not_count() -> None:
-    times = _Times()
-    landed = _Landed(times)  # type: ignore[arg-type]  # asked for nothing but its monotonic time
-    for second in range(1, 11):
-        times.at = float(second if second > 3 else second * 10 - 27)
-        landed.note(1_000_000)
+    marks = ArrivalMarks()
+    assert marks.mbit == 0
+    for second in range(4):
+        marks.note(second * 10.0, 5_000_000 + second * 1_000_000)  # three megabytes in half a minute
+    for second in range(1, 8):
+        marks.note(30.0 + second, 8_000_000 + second * 1_000_000)
     assert BEGINNING == 0.3
-    assert landed.mbit == pytest.approx(8.0)
+    assert marks.mbit == pytest.approx(8.0)
+
+
+def test_looks_after_the_last_byte_do_not_count() -> None:
+    marks = ArrivalMarks()
+    for second in range(11):
+        marks.note(float(second), second * 1_000_000)
+    for second in range(11, 20):
+        marks.note(float(second), 10_000_000)
+    assert marks.mbit == pytest.approx(8.0)
 
 
 def test_random_pieces_are_all_handed_out_once_over_all_connections() -> None:
-    landed = _Landed(_Times())  # type: ignore[arg-type]
-    whole = _RandomPieces(100_001, landed)
+    whole = _RandomPieces(100_001)
     shares = [whole.share(), whole.share()]
     got: list[list[DataPiece]] = [[], []]
     while True:

@@ -16,6 +16,7 @@ from __future__ import annotations
 import contextlib
 import os
 import secrets
+import socket
 import statistics
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -27,17 +28,18 @@ from otherroof.base.errors import OtherroofError, PlaceError
 from otherroof.base.locks import Patience
 from otherroof.base.units import size_text
 from otherroof.far import requests
-from otherroof.far.place import Meter, Place, Task, run_script
+from otherroof.far.pacing import Pacing, bytes_per_s, read_tcp_info
+from otherroof.far.place import Meter, Place, Task, run_script, run_scripts
 from otherroof.far.requests import DataPiece, Mode, NotYet, Piece, Script
 from otherroof.far.sftp.place import SftpPlace
 from otherroof.forecast.planning.packets import buffer_delay
 from otherroof.jobs.context import JobContext
-from otherroof.jobs.far_place import job_limit, open_place
+from otherroof.jobs.far_place import job_limit, open_place, ssh_target_of
 from otherroof.jobs.locks import far_lock
 from otherroof.ledger import Ledger
 from otherroof.ledger.planning.line_readings import LineReading
 from otherroof.probe.way import open_way
-from otherroof.settings import Settings
+from otherroof.settings import FarBox, Settings
 
 MB = 10**6
 SCRATCH = b".otherroof-line-"
@@ -70,19 +72,25 @@ def measure_line(
     with contextlib.ExitStack() as stack:
         stack.enter_context(far_lock(settings, job, clock, Patience(0.0)))  # L1
         stack.enter_context(open_way(settings, name, ledger, clock, network_access=context.network_access))  # L2
-        place = stack.enter_context(contextlib.closing(open_place(settings, far, meter, limit, paces_reads=True)))
+        pacing = WatchedPacing(far.courtesy_ms / 1000 if far.courtesy else 0.0, lambda: bytes_per_s(limit()))
+        place = stack.enter_context(contextlib.closing(_open(settings, far, pacing, meter)))
         beside = stack.enter_context(contextlib.closing(open_place(settings, far, asking)))
         ledger.answers.note(name, clock.now())
         run_script(beside, _sweep())
-        looks = _Looks(beside, clock)
-        idle = looks.now(IDLE_LOOKS)  # L3
+        looks = _Looks(beside, pacing, clock)
+        idle = looks.while_idle()  # L3
         _widen(place, clock)
-        up, down, loaded_up, loaded_down = _both_ways(place, looks, clock, size)
+        up, down, loaded_up, loaded_down = _both_ways(place, looks, size)
     sent, came = meter.wire_up + asking.wire_up, meter.wire_down + asking.wire_down
     at = clock.now().replace(microsecond=0)
     reading = LineReading(name, at, up, down, idle, loaded_up, loaded_down, sent, came)
     ledger.lines.note(reading)  # L6
     return reading
+
+
+def _open(settings: Settings, far: FarBox, pacing: WatchedPacing, meter: Meter) -> SftpPlace:
+    target, base = ssh_target_of(settings, far), far.base.encode()
+    return SftpPlace(target, base, connections=far.connections, pacing=pacing, meter=meter)
 
 
 def announced(far: str, size: int, limit_mbit: float) -> str:
@@ -113,25 +121,21 @@ def _widen(place: SftpPlace, clock: Clock) -> None:
             known, still = place.connections, clock.monotonic()
 
 
-def _both_ways(place: Place, looks: _Looks, clock: Clock, size: int) -> tuple[float, float, float, float]:
+def _both_ways(place: Place, looks: _Looks, size: int) -> tuple[float, float, float, float]:
     """L4 to L6: Mbit/s there and back, and round trips in ms meanwhile."""
-    count = place.connections
-    paths = [SCRATCH + secrets.token_hex(6).encode() for _ in range(count)]
+    paths = [SCRATCH + secrets.token_hex(6).encode() for _ in range(place.connections)]
     try:
-        with looks.meanwhile() as loaded_up:
-            there = _Landed(clock)
-            source = _RandomPieces(size, there)
+        with looks.meanwhile() as up:
+            source = _RandomPieces(size)
             _carry(place, [_fill(path, source) for path in paths])
-        sizes = [attrs.size for attrs in (run_script(place, _look(path)) for path in paths)]
-        with looks.meanwhile() as loaded_down:
-            back = _Landed(clock)
-            scripts = [_fetch(path, most, back) for path, most in zip(paths, sizes, strict=True)]
-            _carry(place, scripts)
+        sizes = [attrs.size for attrs in run_scripts(place, [_look(path) for path in paths])]
+        with looks.meanwhile() as down:
+            _carry(place, [_fetch(path, most) for path, most in zip(paths, sizes, strict=True)])
     finally:
         for path in paths:
             with contextlib.suppress(OtherroofError):  # a connection that broke has its own error to raise
                 run_script(place, _drop(path))
-    return there.mbit, back.mbit, _median_ms(loaded_up, looks.idle), _median_ms(loaded_down, looks.idle)
+    return up.sent.mbit, down.came.mbit, up.median_ms, down.median_ms
 
 
 def _carry(place: Place, scripts: Sequence[Script[Any]]) -> None:
@@ -141,38 +145,53 @@ def _carry(place: Place, scripts: Sequence[Script[Any]]) -> None:
             raise result.error
 
 
-class _Landed:
-    """When how many bytes had landed. The threads of several connections note in it."""
+class WatchedPacing(Pacing):
+    """A copy's pacing, whose connections can be asked what has arrived: an answer that waits here to be read, behind
+    requests that are being sent, says nothing of when its content arrived."""
 
-    def __init__(self, clock: Clock) -> None:
-        self._clock = clock
-        self._lock = threading.Lock()
-        self._begun = clock.monotonic()
-        self._total = 0
-        self._marks: list[tuple[float, int]] = []
+    def __init__(self, courtesy_s: float, limit: Callable[[], float]) -> None:
+        super().__init__(courtesy_s, limit, both_ways=True)
+        self._socks: list[socket.socket] = []
 
-    def note(self, size: int) -> None:
-        with self._lock:
-            self._total += size
-            self._marks.append((self._clock.monotonic(), self._total))
+    def add(self, sock: socket.socket) -> None:
+        """See Pacing."""
+        super().add(sock)
+        self._socks.append(sock)
+
+    def arrived(self) -> tuple[int, int]:
+        """Bytes of TCP payload that have arrived there, and that came here."""
+        readings = [reading for sock in self._socks if (reading := read_tcp_info(sock)) is not None]
+        return sum(one.acked for one in readings), sum(one.received for one in readings)
+
+
+@dataclass(slots=True)
+class ArrivalMarks:
+    """How much had arrived when, in seconds and bytes."""
+
+    marks: list[tuple[float, int]] = field(default_factory=list)
+
+    def note(self, at: float, count: int) -> None:
+        """At this moment so much had arrived."""
+        if not self.marks or count > self.marks[-1][1]:
+            self.marks.append((at, count))
 
     @property
     def mbit(self) -> float:
-        """Mbit/s after the beginning; all of it if it was over too soon to tell."""
-        with self._lock:
-            marks, total = self._marks, self._total
-        first = next((mark for mark in marks if mark[1] >= BEGINNING * total), (self._begun, 0))
-        took = marks[-1][0] - first[0] if marks else 0.0
-        if took <= 0:
-            first, took = (self._begun, 0), max(1e-3, self._clock.monotonic() - self._begun)
-        return (total - first[1]) * 8e-6 / took
+        """Mbit/s after the beginning; of all if it was too short to tell them apart; 0 if nothing arrived."""
+        if not self.marks:
+            return 0.0
+        (start, none), (end, all_of_it) = self.marks[0], self.marks[-1]
+        begin, there = next(mark for mark in self.marks if mark[1] - none >= BEGINNING * (all_of_it - none))
+        if begin == end:
+            begin, there = start, none
+        return (all_of_it - there) * 8e-6 / (end - begin) if end > begin else 0.0
 
 
 class _RandomPieces:
     """So many random bytes, for several connections; each writes its share at offsets of its own file."""
 
-    def __init__(self, size: int, landed: _Landed) -> None:
-        self._left, self._landed_at = size, landed
+    def __init__(self, size: int) -> None:
+        self._left = size
         self._lock = threading.Lock()
 
     def share(self) -> _Share:
@@ -184,9 +203,6 @@ class _RandomPieces:
             size = min(PIECE, self._left)
             self._left -= size
             return size
-
-    def landed(self, size: int) -> None:
-        self._landed_at.note(size)
 
 
 class _Share:
@@ -205,17 +221,14 @@ class _Share:
         return piece
 
     def landed(self, piece: Piece) -> None:
-        self._whole.landed(piece.weight)
+        """Of no matter here: the kernel is asked."""
 
 
-class _CountingSink:
-    """Takes what comes back, and only counts it."""
-
-    def __init__(self, landed: _Landed) -> None:
-        self._landed = landed
+class _Nowhere:
+    """Takes what comes back, for nobody."""
 
     def take(self, data: bytes) -> None:
-        self._landed.note(len(data))
+        """See Sink."""
 
 
 def _fill(path: bytes, source: _RandomPieces) -> Script[None]:
@@ -231,9 +244,9 @@ def _look(path: bytes) -> Script[requests.Attrs]:
     return attrs
 
 
-def _fetch(path: bytes, size: int, landed: _Landed) -> Script[None]:
+def _fetch(path: bytes, size: int) -> Script[None]:
     handle = yield requests.OpenFile(path, Mode.READ)
-    yield requests.ReadStream(handle, 0, size, _CountingSink(landed))
+    yield requests.ReadStream(handle, 0, size, _Nowhere())
     yield requests.CloseFile(handle)
 
 
@@ -256,43 +269,71 @@ def _sweep() -> Script[None]:
         yield from _drop(name)
 
 
+@dataclass(slots=True)
+class _Loaded:
+    """What was seen while the line was loaded: what arrived there and here, and round trips in ms."""
+
+    idle_ms: float
+    sent: ArrivalMarks = field(default_factory=ArrivalMarks)
+    came: ArrivalMarks = field(default_factory=ArrivalMarks)
+    trips_ms: list[float] = field(default_factory=list)
+
+    @property
+    def median_ms(self) -> float:
+        return statistics.median(self.trips_ms) if self.trips_ms else self.idle_ms
+
+
 class _Looks:
-    """Round trips, asked for on a connection of their own: behind a copy's requests they would wait for those."""
+    """Round trips, asked for on a connection of their own: behind a copy's requests they would wait for those. And what
+    has arrived meanwhile on the others."""
 
-    def __init__(self, place: Place, clock: Clock) -> None:
-        self._place, self._clock = place, clock
-        self.idle = 0.0
+    def __init__(self, place: Place, pacing: WatchedPacing, clock: Clock) -> None:
+        self._place, self._pacing, self._clock = place, pacing, clock
+        self.idle_ms = 0.0
 
-    def now(self, count: int) -> float:
+    def while_idle(self) -> float:
         """The least of several round trips in ms, while nothing else moves."""
-        self.idle = min(self._one() for _ in range(count))
-        return self.idle
+        self.idle_ms = min(self._trip_ms() for _ in range(IDLE_LOOKS))
+        return self.idle_ms
 
-    def _one(self) -> float:
+    def _trip_ms(self) -> float:
         begun = self._clock.monotonic()
         run_script(self._place, _look(b"."))
         return (self._clock.monotonic() - begun) * 1000
 
     @contextlib.contextmanager
-    def meanwhile(self) -> Iterator[list[float]]:
-        """Round trips in ms while inside, in a thread."""
-        found: list[float] = []
-        ended = threading.Event()
-        thread = threading.Thread(target=self._watch, args=(found, ended.is_set), name="otherroof-looks", daemon=True)
-        thread.start()
+    def meanwhile(self) -> Iterator[_Loaded]:
+        """What is seen while inside, by two threads."""
+        found, ended = _Loaded(self.idle_ms), threading.Event()
+        self._note(found, self._arrived())
+        threads = [
+            threading.Thread(target=watch, args=(found, ended), name="otherroof-looks", daemon=True)
+            for watch in (self._watch_trips, self._watch_arrivals)
+        ]
+        for thread in threads:
+            thread.start()
         try:
             yield found
         finally:
             ended.set()
-            thread.join()
+            for thread in threads:
+                thread.join()
+            self._note(found, self._arrived())
 
-    def _watch(self, found: list[float], ended: Callable[[], bool]) -> None:
+    def _arrived(self) -> tuple[float, int, int]:
+        return (self._clock.monotonic(), *self._pacing.arrived())
+
+    def _note(self, found: _Loaded, seen: tuple[float, int, int]) -> None:
+        at, sent, came = seen
+        found.sent.note(at, sent)
+        found.came.note(at, came)
+
+    def _watch_arrivals(self, found: _Loaded, ended: threading.Event) -> None:
+        while not ended.wait(LOOK_EVERY_S):
+            self._note(found, self._arrived())
+
+    def _watch_trips(self, found: _Loaded, ended: threading.Event) -> None:
         # A look that fails says no more than that there is none: what broke is told by the copy beside it.
         with contextlib.suppress(OtherroofError):
-            while not ended():
-                found.append(self._one())
-                self._clock.sleep(LOOK_EVERY_S)
-
-
-def _median_ms(found: Sequence[float], otherwise: float) -> float:
-    return statistics.median(found) if found else otherwise
+            while not ended.wait(LOOK_EVERY_S):
+                found.trips_ms.append(self._trip_ms())
