@@ -26,7 +26,9 @@ class Task(Generic[K_co, T_co]):
 
     `connection` asks for a certain one, by its number modulo how many there are: for parts of one file that are to go
     side by side, and for scripts that must not overtake each other. A script that `waits_for_disk` has the far disk
-    sync, which takes as long as a disk turns: many of those go side by side, apart from the others.
+    sync, which takes as long as a disk turns: many of those go side by side, apart from the others. One that moves a
+    `long_stream` keeps a connection busy by itself: each takes few of them, so that those which are only being opened
+    find some left.
     """
 
     key: K_co
@@ -35,6 +37,7 @@ class Task(Generic[K_co, T_co]):
     connection: int | None = None
     waits_for_disk: bool = False
     files: int = 1
+    long_stream: bool = False
 
 
 @dataclass(slots=True)

@@ -268,7 +268,7 @@ class Restorer:
             large.left += 1
             self._under_way += 1
             script = self._reader.read_range(entry, offset, length, RangeSink(handle, offset))
-            self._ranges.append(Task(_FileToRestore(entry, large), script))
+            self._ranges.append(Task(_FileToRestore(entry, large), script, long_stream=True))
 
     def _arrived(self, result: TaskResult[_FileToRestore, bytes | None]) -> None:
         self._under_way -= 1

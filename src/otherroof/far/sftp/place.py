@@ -256,7 +256,8 @@ class SftpPlace:
     def _put_to_work(self, channel: SftpChannel, queues: TaskQueues) -> None:
         """Called with the lock held."""
         number = queues.join()
-        feed = TaskFeed(partial(queues.take, number), queues.give, partial(queues.ended, number))
+        give = partial(queues.give_from, number)
+        feed = TaskFeed(partial(queues.take, number), give, partial(queues.ended, number))
         self._start(channel, feed, queues)
 
     def _start(self, channel: SftpChannel, feed: TaskFeed, queues: TaskQueues) -> None:

@@ -16,6 +16,7 @@ from typing import Any
 from otherroof.far.place import Task, TaskResult
 
 POLL_S = 0.25  # how often a channel without work looks whether more will come
+MOST_LONG = 2  # long streams that a channel takes at once: one that moves, and one to follow
 
 
 _NO_TASKS: deque[Task[Any, Any]] = deque()
@@ -38,6 +39,7 @@ class TaskQueues:
         self._for_all: deque[Task[Any, Any]] = deque()
         self._for_disk: deque[Task[Any, Any]] = deque()
         self._for_channel: list[deque[Task[Any, Any]]] = []
+        self._long_streams: list[int] = []  # under way, by channel
         self._disk_channels = 0
         self.disk_results = 0  # how many files that waited for the far disk are done
         self.holds_disk_tasks = False  # further channels are being opened: no other channel takes what is for them
@@ -54,6 +56,7 @@ class TaskQueues:
         """A channel joins; answers its number."""
         with self._changed:
             self._for_channel.append(deque())
+            self._long_streams.append(0)
             return len(self._for_channel) - 1
 
     def join_for_disk(self) -> None:
@@ -101,7 +104,8 @@ class TaskQueues:
                 self._wait()
             # Its own first: nobody else may take these.
             for tasks in (own, self._for_all, self._shared_disk_tasks()):
-                if tasks:
+                if tasks and not (tasks[0].long_stream and self._long_streams[channel] >= MOST_LONG):
+                    self._long_streams[channel] += tasks[0].long_stream
                     return tasks.popleft()
             return None
 
@@ -131,6 +135,13 @@ class TaskQueues:
         """Whether nothing will come any more for the channels that wait for the far disk."""
         with self._changed:
             return self._closed and not self._for_disk
+
+    def give_from(self, channel: int, task: Task[Any, Any], result: TaskResult[Any, Any]) -> None:
+        """A task that this channel took has ended."""
+        if task.long_stream:
+            with self._changed:
+                self._long_streams[channel] -= 1
+        self.give(task, result)
 
     def give(self, task: Task[Any, Any], result: TaskResult[Any, Any]) -> None:
         """A task has ended."""
