@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import socket
 import subprocess
@@ -10,9 +11,11 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from otherroof.far.session import SshTarget
 from otherroof.rehearsal.far_box.confined import ConfinedFolder
 from otherroof.rehearsal.far_box.sftp_server import session_on
 from support.faulty_box import Faults, FaultySession, Mood, Offers
@@ -85,3 +88,32 @@ def need_real_server() -> None:
     if os.environ.get("CI") == "true":
         pytest.fail(why)
     pytest.skip(why)
+
+
+class SparingChannel:
+    """A channel whose window is nearly used up: of each send it takes a few bytes."""
+
+    def __init__(self, link: socket.socket, takes: list[int]) -> None:
+        self._link = link
+        self._takes = itertools.cycle(takes)
+
+    def send(self, data: bytes) -> int:
+        return self._link.send(data[: next(self._takes)])
+
+    def recv(self, count: int) -> bytes:
+        return self._link.recv(count)
+
+    def recv_stderr_ready(self) -> bool:
+        return False
+
+
+class SparingSession:
+    """A session whose one channel that is."""
+
+    target = SshTarget("127.0.0.1", 22, "copykeeper", "", "", 10)
+
+    def __init__(self, channel: SparingChannel) -> None:
+        self._channel = channel
+
+    def open_channel(self) -> Any:
+        return self._channel

@@ -166,6 +166,39 @@ def test_the_first_look_counts_nothing_as_delivered_and_the_least_trip_counts(mo
     assert [(sample.round_trip_s, sample.delivered) for sample in seen] == [(0.04, 0), (0.04, 1400)]
 
 
+def test_what_is_read_counts_and_its_own_round_trip_is_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Few requests go out meanwhile: what their acknowledgements took is old, as on the second connection."""
+    seen: list[Any] = []
+    monkeypatch.setattr(pacing, "read_tcp_info", lambda sock: sock.reading)
+    monkeypatch.setattr(pacing.threading.Thread, "start", lambda _self: None)
+    together = pacing.Pacing(courtesy_s=0.04, both_ways=True)
+    monkeypatch.setattr(together._courtesy, "look", seen.append)
+    sockets = [NotedSocket(pacing.TcpReading(0.04, 500, 0, 0, 10_000, trip)) for trip in (0.07, 0.09, 0.0)]
+    for sock in sockets:
+        together.add(sock)  # type: ignore[arg-type]
+    together._look()
+    for sock, sent in zip(sockets, (0, 0, 30), strict=True):
+        sock.reading = pacing.TcpReading(0.04, 500 + sent, 0, 0, 25_000, sock.reading.receive_trip_s)
+    together._look()
+    assert [(sample.round_trip_s, sample.delivered) for sample in seen] == [(0.04, 45_030)], "the third has no times"
+    for sock in sockets[:2]:
+        sock.reading = pacing.TcpReading(0.04, 500, 0, 0, 26_000, sock.reading.receive_trip_s)
+    together._look()
+    assert seen[-1].round_trip_s == 0.07
+    assert together._line_figures().flow == pytest.approx(47_000 / pacing.FLOW_S)
+
+
+@pytest.mark.parametrize(("options", "known"), [(pacing.TIMESTAMPS, 0.0525), (6, 0.0)])
+def test_the_round_trip_of_what_comes_in_is_known_only_by_times_in_the_packets(options: int, known: float) -> None:
+    """linux/tcp.h, struct tcp_info: tcpi_options, tcpi_rcv_rtt."""
+    info = bytearray(pacing._SIZE)
+    info[pacing._OPTIONS] = options
+    struct.pack_into("=I", info, pacing._RECEIVE_RTT, 52_500)
+    reading = pacing.read_tcp_info(SimpleNamespace(getsockopt=lambda *_: bytes(info)))  # type: ignore[arg-type]
+    assert reading is not None
+    assert reading.receive_trip_s == known
+
+
 def test_the_kernels_round_trip_is_in_microseconds() -> None:
     """linux/tcp.h, struct tcp_info: tcpi_rtt."""
     info = bytearray(pacing._SIZE)

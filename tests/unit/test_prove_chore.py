@@ -9,10 +9,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from otherroof.far.allowance import BURST_S, FIRST_RATE, LEAST_PIECE, ReadAllowance
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.prove import ProveOptions, prove
 from otherroof.ledger import Ledger
@@ -109,49 +106,6 @@ def test_a_chore_that_is_told_to_stop_ends(job: OneJob) -> None:
 
 
 # -- how fast it reads --
-
-
-class Ticks:
-    """Seconds that a test moves."""
-
-    def __init__(self) -> None:
-        self.now = 100.0
-
-    def __call__(self) -> float:
-        return self.now
-
-
-@given(st.floats(20_000, 50_000_000), st.lists(st.floats(0.0001, 0.3), min_size=20, max_size=200))
-def test_what_may_be_asked_for_is_never_more_than_the_rate_and_a_burst(rate: float, pauses: list[float]) -> None:
-    ticks = Ticks()
-    allowance = ReadAllowance(ticks)
-    allowance.set_rate(rate, rate)
-    asked = 0
-    for pause in pauses:
-        ticks.now += pause
-        while allowance.take(size := allowance.piece(261_120)):
-            asked += size
-    passed = ticks.now - 100.0
-    piece = allowance.piece(261_120)
-    assert asked <= passed * rate + max(rate * BURST_S, LEAST_PIECE) + piece
-    assert LEAST_PIECE <= piece <= 261_120
-
-
-def test_the_rate_doubles_while_it_is_used_and_nothing_is_said_against_it() -> None:
-    ticks = Ticks()
-    allowance = ReadAllowance(ticks)
-    for _ in range(3):
-        ticks.now += 1.0
-        while allowance.take(allowance.piece(261_120)):
-            pass
-        allowance.set_rate(0.0, 0.0)
-    assert allowance.rate == FIRST_RATE * 8
-    allowance.set_rate(0.0, 0.0)
-    assert allowance.rate == FIRST_RATE * 8, "not while nobody asks for more"
-    allowance.set_rate(1_000_000.0, 0.0)
-    assert allowance.rate == 1_000_000.0
-    allowance.set_rate(0.0, 90_000.0)
-    assert allowance.rate == 90_000.0
 
 
 @pytest.mark.slow

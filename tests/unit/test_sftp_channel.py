@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import os
 import socket
 from collections import deque
@@ -13,37 +12,9 @@ import pytest
 
 from otherroof.far import requests
 from otherroof.far.place import Meter, Task
-from otherroof.far.session import SshTarget
 from otherroof.far.sftp.channel import SftpChannel, TaskFeed
 from support.places import ask
-from support.sftp_servers import own_server
-
-
-class SparingChannel:
-    """A channel whose window is nearly used up: of each send it takes a few bytes."""
-
-    def __init__(self, link: socket.socket, takes: list[int]) -> None:
-        self._link = link
-        self._takes = itertools.cycle(takes)
-
-    def send(self, data: bytes) -> int:
-        return self._link.send(data[: next(self._takes)])
-
-    def recv(self, count: int) -> bytes:
-        return self._link.recv(count)
-
-    def recv_stderr_ready(self) -> bool:
-        return False
-
-
-class SparingSession:
-    target = SshTarget("127.0.0.1", 22, "copykeeper", "", "", 10)
-
-    def __init__(self, channel: SparingChannel) -> None:
-        self._channel = channel
-
-    def open_channel(self) -> Any:
-        return self._channel
+from support.sftp_servers import SparingChannel, SparingSession, own_server
 
 
 @pytest.mark.parametrize("takes", [[1 << 20], [7, 20_000, 1], [32_768, 100]])

@@ -43,7 +43,7 @@ class Courtesy:
     """The rate for all connections to one far box together. 0: no limit, nothing queues yet."""
 
     def __init__(self, allowed_s: float) -> None:
-        self._aim_s = allowed_s * AIM
+        self.aim_s = allowed_s * AIM  # the mean delay that is kept
         self._rate = 0.0
         self._at: float | None = None
         self._flow: float | None = None
@@ -84,15 +84,15 @@ class Courtesy:
         flow = self._flow = now if self._flow is None else self._flow + SMOOTH * (now - self._flow)
         if self._rate == 0.0:
             # As long as nothing queues nobody is disturbed, and TCP finds the line's rate faster than any rule here.
-            if queue_s <= self._aim_s:
+            if queue_s <= self.aim_s:
                 return 0.0
             # The first limit is no draining: this moment counts as the end of one, so the next comes in a minute.
             self._drained_at = sample.at - DRAIN_S
-        if queue_s > self._aim_s * SHOWS:
+        if queue_s > self.aim_s * SHOWS:
             # A queue of q seconds holds q × flow bytes. Sending at flow × (1 − (q − aim) / SETTLE_S) takes away, in
             # SETTLE_S seconds, just what is above the aim; below the aim the same line lets it grow back. Both ends are
             # bounded, since a single sample may be wrong.
-            step = max(-DEEPEST_CUT, min(FASTEST_RISE, (self._aim_s - queue_s) / SETTLE_S))
+            step = max(-DEEPEST_CUT, min(FASTEST_RISE, (self.aim_s - queue_s) / SETTLE_S))
             wanted = flow * (1 + step)
         else:
             # No queue: either there is room, or home's own disk is the slower part. So the rate rises by a part for

@@ -12,10 +12,11 @@ import socket
 import struct
 import threading
 import time
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from otherroof.far.allowance import ReadAllowance
+from otherroof.far.allowance import LineFigures, ReadAllowance
 from otherroof.far.courtesy import Courtesy, Sample
 
 LOOK_EVERY_S = 0.1
@@ -27,21 +28,27 @@ NO_LIMIT = 0xFFFFFFFF
 # request behind it, and would have to go out before a stop. In seconds of the rate, and in bytes at least.
 UNSENT_S = 0.2
 LEAST_UNSENT = 32_768
-# linux/tcp.h, struct tcp_info: unacked, rtt in µs, bytes_acked, bytes_received, notsent_bytes; they have not moved
-# since Linux 4.9.
-_UNACKED, _RTT, _ACKED, _RECEIVED, _UNSENT, _SIZE = 24, 68, 120, 128, 144, 152
+# linux/tcp.h, struct tcp_info: options, unacked, rtt and rcv_rtt in µs, bytes_acked, bytes_received, notsent_bytes;
+# they have not moved since Linux 4.9.
+_OPTIONS, _UNACKED, _RTT, _RECEIVE_RTT, _ACKED, _RECEIVED, _UNSENT, _SIZE = 5, 24, 68, 92, 120, 128, 144, 152
+TIMESTAMPS = 1  # TCPI_OPT_TIMESTAMPS: both ends put times into their packets (RFC 7323)
+FLOW_S = 0.5  # over so many seconds is counted what comes in: packets that were lost hold up what came behind them
 
 
 @dataclass(frozen=True, slots=True)
 class TcpReading:
     """What the kernel knows of one connection: packets in flight, bytes that have arrived there, that wait here, and
-    that came in."""
+    that came in.
+
+    `receive_trip_s` is the round trip that data on its way in shows, by the times in its packets; 0 if they have none.
+    """
 
     round_trip_s: float
     acked: int
     in_flight: int
     unsent: int = 0
     received: int = 0
+    receive_trip_s: float = 0.0
 
 
 def read_tcp_info(sock: socket.socket) -> TcpReading | None:
@@ -58,15 +65,20 @@ def read_tcp_info(sock: socket.socket) -> TcpReading | None:
     (acked,) = struct.unpack_from("=Q", info, _ACKED)
     (received,) = struct.unpack_from("=Q", info, _RECEIVED)
     (unsent,) = struct.unpack_from("=I", info, _UNSENT)
-    return TcpReading(rtt_us / 1e6, acked, in_flight, unsent, received)
+    (receive_us,) = struct.unpack_from("=I", info, _RECEIVE_RTT)
+    # Without times in the packets it is the time that a window's worth of data takes, which is something else.
+    receive_s = receive_us / 1e6 if info[_OPTIONS] & TIMESTAMPS else 0.0
+    return TcpReading(rtt_us / 1e6, acked, in_flight, unsent, received, receive_s)
 
 
 @dataclass(slots=True, eq=False)
 class _Line:
-    """One connection: what had arrived at the last look, whether it had something to send, and what may wait here."""
+    """One connection: what had arrived at either end at the last look, whether it had something to send, and how much
+    may wait here."""
 
     sock: socket.socket
     acked: int | None = None
+    received: int | None = None
     busy: bool = False
     most_unsent: int = 0
 
@@ -86,6 +98,7 @@ class Pacing:
         self._courtesy = Courtesy(courtesy_s) if courtesy_s else None
         self._lock = threading.Lock()  # over what follows
         self._lines: list[_Line] = []
+        self._arrivals: deque[tuple[float, int]] = deque()  # when, and how many bytes came in since the look before
         self._thread: threading.Thread | None = None
         self._ended = threading.Event()
 
@@ -114,11 +127,11 @@ class Pacing:
                 self._look()
                 self._spread()
                 if self.reads is not None:
-                    self.reads.set_rate(*self._rates())
+                    self.reads.set_rate(*self._rates(), self._line_figures())
 
     def _look(self) -> None:
         """See which connections have something to send, and tell courtesy how they fare."""
-        delivered = 0
+        delivered = came = 0
         trips = []
         for line in self._lines:
             reading = read_tcp_info(line.sock)
@@ -126,18 +139,36 @@ class Pacing:
                 line.busy = False
                 continue
             # At the first look at a connection nothing counts as delivered: what went before was not under this rate.
-            arrived = reading.acked + (reading.received if self.reads is not None else 0)
-            before = arrived if line.acked is None else line.acked
-            line.acked = arrived
-            delivered += arrived - before
-            moves = arrived > before or reading.in_flight > 0
+            arrived = reading.acked - (reading.acked if line.acked is None else line.acked)
+            got = reading.received - (reading.received if line.received is None else line.received)
+            line.acked, line.received = reading.acked, reading.received
+            delivered += arrived
+            came += got
+            moves = arrived > 0 or reading.in_flight > 0
             # At a low rate nothing may be under way at this very moment, though much waits for its turn.
             line.busy = moves or reading.unsent > 0
-            if moves:
+            if self.reads is not None and got and reading.receive_trip_s:
+                # Few requests go out while much comes in, so what their answers took tells of a queue too late.
+                trips.append(reading.receive_trip_s)
+            elif moves:
                 trips.append(reading.round_trip_s)
+        now = time.monotonic()
+        if self.reads is not None:
+            self._arrivals.append((now, came))
+            delivered += came
         if trips and self._courtesy is not None:
             # The least of them: a queue on the line delays every connection, anything else perhaps just one.
-            self._courtesy.look(Sample(time.monotonic(), min(trips), delivered))
+            self._courtesy.look(Sample(now, min(trips), delivered))
+
+    def _line_figures(self) -> LineFigures:
+        """What came in of late, and the line's own round trip."""
+        if self._courtesy is None:
+            return LineFigures()
+        now, arrivals = time.monotonic(), self._arrivals
+        while arrivals and arrivals[0][0] < now - FLOW_S:
+            arrivals.popleft()
+        flow = sum(came for _, came in arrivals) / FLOW_S
+        return LineFigures(flow, self._courtesy.floor_s(), self._courtesy.aim_s)
 
     def _spread(self) -> None:
         """Share the rate out evenly among the busy connections.

@@ -15,7 +15,7 @@ import paramiko
 
 from otherroof.base.errors import LinkLost, NotOffered, OtherroofError
 from otherroof.far import requests
-from otherroof.far.allowance import ReadAllowance
+from otherroof.far.allowance import ANSWER, FOLDER_PART, ReadShare
 from otherroof.far.place import Meter, PlaceOffers, Task, TaskResult
 from otherroof.far.session import Session, as_link_lost
 from otherroof.far.sftp import codec
@@ -74,7 +74,7 @@ class SftpChannel:
         meter: Meter,
         *,
         most_scripts: int = MAX_SCRIPTS,
-        allowance: ReadAllowance | None = None,
+        share: ReadShare | None = None,
     ) -> None:
         self._session = session
         self._target = session.target
@@ -90,7 +90,8 @@ class SftpChannel:
         self._running: set[_RunningScript] = set()
         self._files = 0  # that these work on
         self._most_files = MAX_SCRIPTS
-        self._streams = Streams(self._put, meter, allowance)
+        self._share = share
+        self._streams = Streams(self._put, meter, share)
         self._give: Give = _nobody
         self._most_scripts = most_scripts
         self.offers = self._greet()
@@ -163,12 +164,17 @@ class SftpChannel:
 
     @property
     def _has_room(self) -> bool:
-        return len(self._running) < self._most_scripts and self._files < self._most_files and not self._streams.full
+        if len(self._running) >= self._most_scripts or self._files >= self._most_files or self._streams.full:
+            return False
+        # One at least: each channel has files of its own.
+        return self._share is None or not self._running or self._share.may_begin
 
     def _begin(self, task: Task[Any, Any]) -> None:
         running = _RunningScript(task, [])
         self._running.add(running)
         self._files += task.files
+        if self._share is not None:
+            self._share.begin(task.weight)
         self._advance(running, None, None)
 
     def _advance(self, running: _RunningScript, answer: Any, failure: OtherroofError | None) -> None:
@@ -188,6 +194,8 @@ class SftpChannel:
     def _end(self, running: _RunningScript, result: TaskResult[Any, Any]) -> None:
         self._running.discard(running)
         self._files -= running.task.files
+        if self._share is not None:
+            self._share.end(running.task.weight)
         self._give(running.task, result)
 
     def _submit(self, running: _RunningScript, request: requests.Request) -> None:
@@ -247,6 +255,8 @@ class SftpChannel:
         if not self._waiting:
             self._deadline.begin()
         self._waiting[self._number] = codec.work_of(op), op, asker, index
+        if self._share is not None:
+            self._share.spend(_answer_of(op, asker))
         self._out.append(packet)
         self._out_size += len(packet)
         if self._out_size >= GATHER:
@@ -300,10 +310,19 @@ class SftpChannel:
             except KeyError:
                 raise codec.malformed() from None
             self._deadline.answered(max(work, len(packet)))
+            if self._share is not None:
+                self._share.came(_answer_of(op, asker))
             if isinstance(asker, _RunningScript):
                 self._decode(asker, index, op, packet)
             else:
                 asker(packet)
+
+
+def _answer_of(op: requests.Op, asker: _Asker) -> int:
+    """About how many bytes the answer has that a channel is to count; streams count what they read themselves."""
+    if isinstance(op, requests.Read):
+        return op.size if isinstance(asker, _RunningScript) else 0
+    return FOLDER_PART if isinstance(op, requests.ReadFolder) else ANSWER
 
 
 def _lacking(offers: PlaceOffers) -> frozenset[type]:

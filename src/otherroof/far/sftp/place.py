@@ -186,7 +186,8 @@ class SftpPlace:
         session = open_session(self._target, self.meter)
         try:
             self._pacing.add(session.sock)
-            channel = SftpChannel(session, self._base, self.meter, allowance=self._pacing.reads)
+            reads = self._pacing.reads
+            channel = SftpChannel(session, self._base, self.meter, share=reads.share() if reads is not None else None)
         except BaseException:
             session.close()
             raise

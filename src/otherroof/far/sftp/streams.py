@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 from otherroof.base.errors import LinkLost, OtherroofError, PlaceError
 from otherroof.far import requests
-from otherroof.far.allowance import WAIT_S, ReadAllowance
+from otherroof.far.allowance import WAIT_S, ReadShare
 from otherroof.far.place import Meter
 from otherroof.far.sftp import codec
 
@@ -67,8 +67,8 @@ class _OpenReadStream:
 class Streams:
     """The streams of one channel that are under way, in both directions."""
 
-    def __init__(self, put: Put, meter: Meter, allowance: ReadAllowance | None = None) -> None:
-        self._allowance = allowance
+    def __init__(self, put: Put, meter: Meter, share: ReadShare | None = None) -> None:
+        self._share = share
         self._put = put
         self._meter = meter
         self._max_read = requests.LEAST
@@ -88,6 +88,8 @@ class Streams:
             self._writes.append(_OpenWriteStream(request, ended_with))
         else:
             self._reads.append(_OpenReadStream(request, ended_with))
+            if self._share is not None:
+                self._share.wants = True
 
     def fill(self, max_read: int, *, idle: bool) -> None:
         """Put pieces and reads on the way as far as the window allows.
@@ -104,8 +106,10 @@ class Streams:
         asked = False
         while self._reads and not self.full and self._read_once():
             asked = True
+        if self._share is not None:
+            self._share.wants = bool(self._reads)
         if idle and not started and not asked and self._reads:
-            time.sleep(WAIT_S)  # the allowance is used up
+            time.sleep(WAIT_S)  # its share is used up
 
     # -- out --
 
@@ -196,9 +200,9 @@ class Streams:
             return True
         # Asked for whether or not the file is that long: its end shows in the answers.
         size = min(self._max_read, left)
-        if self._allowance is not None:
-            size = self._allowance.piece(size)
-            if not self._allowance.take(size):
+        if self._share is not None:
+            size = self._share.piece(size)
+            if not self._share.take(size):
                 return False
         self._reads.rotate(-1)
         self._ask_range(stream, stream.asked, size)
@@ -214,6 +218,8 @@ class Streams:
     def _came(self, stream: _OpenReadStream, at: int, op: requests.Read, packet: bytes) -> None:
         stream.in_flight -= 1
         self._window -= op.size
+        if self._share is not None:
+            self._share.came(op.size)
         try:
             data = codec.decode(op, packet)
             # More than was asked for would be written over what follows.
@@ -238,6 +244,8 @@ class Streams:
             stream.crumbs += len(data) < CRUMB
             if stream.crumbs > MOST_CRUMBS:
                 raise PlaceError("the far box gives this file in crumbs", advice="look at the far box and its disk")
+            if self._share is not None:
+                self._share.spend(size - len(data))
             self._ask_range(stream, at + len(data), size - len(data))
         stream.early[at] = data
         self._window += len(data)
