@@ -340,3 +340,35 @@ def test_a_channel_begins_no_script_beyond_its_share(tmp_path: Path) -> None:
     assert most[0] == 8, "so many are the first that are more than six times the first window"
     assert allowance.under_way == 0
     assert share.may_begin
+
+
+def test_what_the_rate_allows_is_asked_for_without_waiting_for_answers(tmp_path: Path) -> None:
+    """Else each answer would let go another burst, one for each round trip, however long that is."""
+    allowance = ReadAllowance()
+    allowance.set_rate(400_000.0, 0.0, LineFigures())  # 8,000 bytes are a burst
+    most, length = [0], 40_000
+
+    class LateAnswers(SparingChannel):
+        def recv_ready(self) -> bool:
+            return allowance.under_way >= length
+
+        def recv(self, count: int) -> bytes:
+            most[0] = max(most[0], allowance.under_way)
+            return super().recv(count)
+
+    def script() -> requests.Script[None]:
+        handle = yield requests.OpenFile(b"name", requests.Mode.READ)
+        yield requests.ReadStream(handle, 0, length, requests.BytesSink())
+        yield requests.CloseFile(handle)
+
+    (tmp_path / "name").write_bytes(b"x" * length)
+    waiting = deque([Task(0, script())])
+    ours, theirs = socket.socketpair()
+    ours.settimeout(20)
+    with own_server(tmp_path, theirs, read_only=True), ours:
+        session = SparingSession(LateAnswers(ours, [1 << 20]))
+        channel = SftpChannel(session, b"/", Meter(), share=allowance.share())  # type: ignore[arg-type]
+        channel.work(
+            TaskFeed(lambda _: waiting.popleft() if waiting else None, lambda _task, _done: None, lambda: not waiting)
+        )
+    assert most[0] >= length

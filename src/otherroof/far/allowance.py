@@ -101,6 +101,7 @@ class ReadAllowance:
             burst = max(self._rate * BURST_S, float(LEAST_PIECE))
             self._room = min(burst, self._room + (now - self._at) * self._rate)
             self._at = now
+            share.held_by_rate = self._room <= 0 and self._has_room(share)
             if self._room <= 0 or not self._has_room(share):
                 return False
             self._add(share, size)
@@ -136,12 +137,15 @@ class ReadAllowance:
 
 
 class ReadShare:
-    """What one channel may ask for, and what it has under way. `wants`: something waits to be asked for."""
+    """What one channel may ask for, and what it has under way.
+
+    `wants`: something waits to be asked for; `held_by_rate`: it only has to wait a moment, and not for an answer.
+    """
 
     def __init__(self, whole: ReadAllowance) -> None:
         self._whole = whole
         self.under_way = 0
-        self.wants = False
+        self.wants = self.held_by_rate = False
         self._begun = 0
 
     def piece(self, most: int) -> int:

@@ -15,7 +15,7 @@ import paramiko
 
 from otherroof.base.errors import LinkLost, NotOffered, OtherroofError
 from otherroof.far import requests
-from otherroof.far.allowance import ANSWER, FOLDER_PART, ReadShare
+from otherroof.far.allowance import ANSWER, FOLDER_PART, WAIT_S, ReadShare
 from otherroof.far.place import Meter, PlaceOffers, Task, TaskResult
 from otherroof.far.session import Session, as_link_lost
 from otherroof.far.sftp import codec
@@ -117,7 +117,7 @@ class SftpChannel:
                 # idles while something could be asked.
                 self._streams.fill(self.offers.max_read, idle=not self._waiting)
                 self._flush()
-                if self._waiting:
+                if self._waiting and not self._rests():
                     self._collect()
         finally:
             # Their `finally` parts run here and now, in this thread, and not whenever the collector finds them.
@@ -161,6 +161,14 @@ class SftpChannel:
                 return found[0]  # there is no other: in the greeting one thing is asked at a time
 
     # -- scripts --
+
+    def _rests(self) -> bool:
+        """Wait a moment if more may be asked for soon: to wait for an answer would be to ask in bursts, one for each
+        round trip. False if there is an answer, or none of that."""
+        if self._share is None or not self._share.held_by_rate or self._channel.recv_ready():
+            return False
+        time.sleep(WAIT_S)
+        return True
 
     @property
     def _has_room(self) -> bool:

@@ -108,6 +108,7 @@ class Streams:
             asked = True
         if self._share is not None:
             self._share.wants = bool(self._reads)
+            self._share.held_by_rate &= self._share.wants
         if idle and not started and not asked and self._reads:
             time.sleep(WAIT_S)  # its share is used up
 
