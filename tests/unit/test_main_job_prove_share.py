@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import random
 from collections import Counter
 from collections.abc import Iterator
@@ -19,6 +20,7 @@ from otherroof.jobs.context import JobContext
 from otherroof.jobs.prove import ProofResult, ProveOptions, prove
 from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
+from otherroof.restore.proving import parts
 from otherroof.restore.proving.own_word import OwnWord, record_of
 from otherroof.restore.proving.report import ProofProgress
 from otherroof.watch.digest.build import build_digest
@@ -113,11 +115,83 @@ def test_samples_of_a_real_far_copy_find_as_often_as_the_law_says(job: OneJob) -
     assert stats.chisquare(seen, expected).pvalue > 0.001
 
 
-def test_a_file_larger_than_a_night_is_told_and_read_by_all(job: OneJob) -> None:
+def test_a_file_larger_than_a_night_that_is_here_no_more_is_told_and_read_by_all(job: OneJob) -> None:
     furnish(job, [2_000] * 5 + [3_000_000])
+    (job.folder / "folder 5" / "file 5").unlink()
     report = proved(job, budget_mb=1, heal=False).report
     assert (report.too_large, report.too_large_bytes, report.files) == (1, 3_000_000, 5)
     assert proved(job, whole=True, heal=False).report.files == 6
+
+
+LARGE = Path("folder 5", "file 5")
+
+
+@pytest.fixture
+def large(job: OneJob, monkeypatch: pytest.MonkeyPatch) -> OneJob:
+    """Five small files, and one that a night of 1 MB has no room for; its parts are of 200,000 bytes."""
+    monkeypatch.setattr(parts, "PART", 200_000)
+    furnish(job, [2_000] * 5 + [1_700_000])
+    return job
+
+
+def never(job: OneJob) -> int:
+    with Ledger(job.settings.ledger) as ledger:
+        return ledger.proofs.of(JOB)[0].never
+
+
+def test_a_file_larger_than_a_night_is_proved_in_parts_night_after_night(large: OneJob) -> None:
+    nights = [proved(large, budget_mb=1, heal=False) for _ in range(3)]
+    assert all(night.row.wire_down <= 1.05e6 for night in nights)
+    assert [night.report.too_large for night in nights] == [0, 0, 0]
+    assert 0 < nights[0].report.parts < 9
+    assert sum(night.report.parts for night in nights) >= 9, "1,700,000 bytes are nine parts"
+    assert [night.falls_short for night in nights] == [""] * 3
+    assert never(large) == 0
+
+
+def test_parts_are_not_among_what_is_drawn_and_all_of_a_file_is_never_only_a_part(large: OneJob) -> None:
+    report = proved(large, budget_mb=1, heal=False).report
+    assert (report.population, report.files) == (5, 5)
+    assert never(large) == 1
+
+
+@pytest.mark.parametrize("bad", [0, 650_000, 1_699_999])
+def test_damage_in_any_part_is_found_and_healed_and_the_part_proved_anew(large: OneJob, bad: int) -> None:
+    with (large.latest / LARGE).open("r+b") as file:
+        file.seek(bad)
+        byte = file.read(1)
+        file.seek(bad)
+        file.write(bytes([byte[0] ^ 1]))
+    found = []
+    for _ in range(4):
+        result = proved(large, budget_mb=1, heal=True)
+        found += [(damage.shown, damage.in_newest, damage.healed) for damage in result.report.damaged]
+    assert found == [(str(LARGE), True, True)]
+    assert (large.latest / LARGE).read_bytes() == (large.folder / LARGE).read_bytes()
+
+
+def test_a_large_file_that_is_gone_at_the_far_end_is_found_by_its_parts(large: OneJob) -> None:
+    (large.latest / LARGE).unlink()
+    (damage, *_) = proved(large, budget_mb=1, heal=False).report.damaged
+    assert damage.shown == str(LARGE)
+    assert "cannot be had" in damage.why
+
+
+def test_rot_at_home_that_keeps_size_and_time_is_no_damage_at_the_far_end(large: OneJob) -> None:
+    here = large.folder / LARGE
+    times = here.stat().st_mtime_ns
+    here.write_bytes(b"rot" + here.read_bytes()[3:])
+    os.utime(here, ns=(times, times))
+    for _ in range(3):
+        assert proved(large, budget_mb=1, heal=True).report.damaged == []
+    assert (large.latest / LARGE).read_bytes()[:3] != b"rot"
+    assert never(large) == 1
+
+
+def test_a_large_file_that_changed_here_is_not_compared(large: OneJob) -> None:
+    (large.folder / LARGE).write_bytes(b"other" * 340_000)
+    report = proved(large, budget_mb=1, heal=False).report
+    assert (report.parts, report.too_large, report.damaged) == (0, 1, [])
 
 
 def test_a_proof_that_is_stopped_says_so_and_keeps_what_it_knows(job: OneJob) -> None:

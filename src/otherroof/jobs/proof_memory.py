@@ -56,6 +56,10 @@ class LedgerMemory:
         if damage.name:
             self._ledger.proved.forget(self._job, damage.name)
 
+    def forget(self, name: bytes) -> None:
+        """No earlier proof of it counts any more."""
+        self._ledger.proved.forget(self._job, name)
+
     def flush(self) -> None:
         """Write down what waits."""
         if self._line:

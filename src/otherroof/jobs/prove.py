@@ -29,6 +29,7 @@ from otherroof.ledger import Ledger
 from otherroof.ledger.far_findings import DamagedFile
 from otherroof.ledger.proofs import HealedDamage, ProofRow, moment_of_day
 from otherroof.restore.proving.heal import DamageMark, Healer, HealReport
+from otherroof.restore.proving.home_file import HomeFolder
 from otherroof.restore.proving.own_word import OwnWords, fetch_own_reading
 from otherroof.restore.proving.prove import FarProof, ProofRequest
 from otherroof.restore.proving.read_back import ReadingContext, WireBudget
@@ -141,8 +142,8 @@ def _read_back(job: OpenedJob, context: JobContext[ProofProgress], options: Prov
         memory.today,
         int(job.job.prove_mb * MB),
     )
-    with _own_words(job, budget) as words:
-        proof = FarProof(job.keeper, request, memory, reading, words)
+    with _own_words(job, budget) as words, _folder_here(job, context) as here:
+        proof = FarProof(job.keeper, request, memory, reading, words, HomeFolder(here) if here is not None else None)
         result.report = proof.report
         try:
             proof.carry_out(job.view)
@@ -200,14 +201,12 @@ def _heal(
 
 def _look_again(job: OpenedJob, context: JobContext[ProofProgress], result: ProofResult, *, heals: bool) -> None:
     ledger, known = job.ledger, job.ledger.damages.of(job.name)
-    source = _source(job, context, result) if heals else None
     reading = ReadingContext(context.stop, context.progress, context.tick, WireBudget(context.progress.meter))
     marks = [DamageMark(mark.run, mark.path) for mark in known if mark.path != listing_text(mark.run)]
-    try:
-        healing = result.healing = Healer(job.keeper, job.view, reading, source).heal(marks)
-    finally:
-        if source is not None:
-            source.close()
+    with _folder_here(job, context) as here:
+        if heals and here is None:
+            result.notes.append(Problem("", f"nothing was healed: {job.job.folder} is not there"))
+        healing = result.healing = Healer(job.keeper, job.view, reading, here if heals else None).heal(marks)
     if healing.healed:
         files = len({mark.path for mark in healing.healed})
         ledger.proofs.note_healed(result.number, HealedDamage(files, healing.healed[0].path, context.clock.now()))
@@ -228,11 +227,14 @@ def _look_again(job: OpenedJob, context: JobContext[ProofProgress], result: Proo
         damage.left = left.get((damage.run, damage.path), damage.left)
 
 
-def _source(job: OpenedJob, context: JobContext[ProofProgress], result: ProofResult) -> SourceFolder | None:
-    if os.path.isdir(job.job.folder):
-        return SourceFolder(os.fsencode(job.job.folder), context.clock)
-    result.notes.append(Problem("", f"nothing was healed: {job.job.folder} is not there"))
-    return None
+@contextmanager
+def _folder_here(job: OpenedJob, context: JobContext[ProofProgress]) -> Iterator[SourceFolder | None]:
+    """The job's folder, None if it is not there."""
+    if not os.path.isdir(job.job.folder):
+        yield None
+        return
+    with closing(SourceFolder(os.fsencode(job.job.folder), context.clock)) as source:
+        yield source
 
 
 def _look_at_listings(job: OpenedJob, runs: list[str]) -> None:

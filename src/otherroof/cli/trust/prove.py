@@ -35,7 +35,9 @@ def verb(
 ) -> None:
     """Read far files back, and compare them with what they should be.
 
-    Without --all, --share or --budget-mb as much as the job's prove_mb allows. Without --heal nothing is changed.
+    Without --all, --share or --budget-mb as much as the job's prove_mb allows. A file too large for that is read in
+    parts, one night after the other, and held against the file here; only --all reads one that is here no more, or
+    is other than it was. Without --heal nothing is changed.
     """
     from otherroof.jobs.context import JobContext
     from otherroof.jobs.prove import ProveOptions, prove
@@ -67,7 +69,7 @@ def _as_json(result: ProofResult, seconds: float) -> dict[str, Any]:
         "schema": 1,
         "job": report.job,
         "whole": report.whole,
-        "read_back": {"files": report.files, "bytes": report.size, "listings": report.listings},
+        "read_back": {"files": report.files, "bytes": report.size, "listings": report.listings, "parts": report.parts},
         "sample": {
             "drawn": report.drawn,
             "damaged": report.drawn_damaged,
@@ -112,6 +114,8 @@ def _tell(result: ProofResult, seconds: float) -> None:
         f"{count_text(report.listings, 'listing')} read back over the line; {span_text(seconds)}, "
         f"{size_text(result.row.wire_down)} received"
     )
+    if report.parts:
+        typer.echo(f"  parts of files that are too large to be read at once, and are as they are here: {report.parts}")
     if report.whole and not report.cut:
         typer.echo("  that is everything, older versions too" + ("" if report.damaged else ": no damage"))
     if report.sample_said:
@@ -121,8 +125,9 @@ def _tell(result: ProofResult, seconds: float) -> None:
         typer.echo(f"  by the far box's own word, which is no proof: {word} whole")
     if report.too_large:
         typer.echo(
-            f"  not read, because larger than what may be read at once: {count_text(report.too_large, 'file')} "
-            f"({size_text(report.too_large_bytes)}); --all reads all, or a larger prove_mb"
+            f"  not read, because larger than what may be read at once and not here to be compared in parts: "
+            f"{count_text(report.too_large, 'file')} ({size_text(report.too_large_bytes)}); --all reads all, or a "
+            "larger prove_mb"
         )
     if result.falls_short:
         typer.echo(f"  {result.falls_short}")

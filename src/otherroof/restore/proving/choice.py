@@ -60,25 +60,35 @@ def cost(size: int) -> int:
     return size + int(size * PER_BYTE) + PER_FILE
 
 
-def choose(sizes: Sequence[int], days: Sequence[int], budget: int, chance: random.Random | None = None) -> Choice:
+def choose(
+    sizes: Sequence[int],
+    days: Sequence[int],
+    budget: int,
+    chance: random.Random | None = None,
+    *,
+    files: int | None = None,
+) -> Choice:
     """What to read of files with these sizes in bytes, last proved on these days (0: never), for `budget` bytes.
 
-    `chance` is for tests; nobody can foresee what is chosen without it.
+    From `files` on they are parts of files: these have their turn, but none is drawn, since what is said of a sample
+    is said of files. `chance` is for tests; nobody can foresee what is chosen without it.
     """
+    files = len(sizes) if files is None else files
     chance = chance or secrets.SystemRandom()
     costs = [cost(size) for size in sizes]
     waiting = _in_turn(days, chance)
     first = next((number for number in waiting if costs[number] <= budget), None)
-    plan, drawn = _sample_plan(costs, budget), list[int]()
+    whole = costs[:files]
+    plan, drawn = _sample_plan(whole, budget), list[int]()
     # A large file whose turn has come may need most of the night: without this it could wait for ever.
     if first is not None and costs[first] <= budget * MOST_FOR_DRAWING:
-        drawn = _drawn(costs, plan, budget, chance)
+        drawn = _drawn(whole, plan, budget, chance)
     return Choice(
         drawn,
         _longest(waiting, costs, budget - sum(costs[number] for number in drawn), set(drawn)),
         plan.population,
-        max((sizes[number] for number, one in enumerate(costs) if one <= plan.most), default=0)
-        if plan.population < len(sizes)
+        max((sizes[number] for number, one in enumerate(whole) if one <= plan.most), default=0)
+        if plan.population < files
         else 0,
         sum(one > budget for one in costs),
     )

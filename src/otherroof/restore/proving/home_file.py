@@ -10,6 +10,8 @@ from otherroof.copying.home.read import ChangedWhileRead, SourceFolder, new_dige
 from otherroof.far.requests import DataPiece, NotYet, Piece
 from otherroof.far_copy.entry import Entry, path_text
 
+READ_AT_ONCE = 1 << 20
+
 
 def home_path(source: SourceFolder, entry: Entry, others: Iterable[bytes]) -> bytes | None:
     """Where this home has the content of `entry` now, at its own path or one of `others`; None if nowhere."""
@@ -21,6 +23,45 @@ def home_path(source: SourceFolder, entry: Entry, others: Iterable[bytes]) -> by
         except HomeTrouble:
             continue
     return None
+
+
+class HomeFolder:
+    """See HomeContent: the job's folder, file by file."""
+
+    def __init__(self, source: SourceFolder) -> None:
+        self._source = source
+
+    def same(self, entry: Entry) -> bool:
+        """See HomeContent."""
+        try:
+            found, _ = self._source.describe_file(entry.path)
+        except HomeTrouble:
+            return False
+        return (found.size, found.mtime_ns) == (entry.size, entry.mtime_ns)
+
+    def digest(self, entry: Entry, offset: int, length: int) -> bytes | None:
+        """See HomeContent."""
+        try:
+            handle = self._source.open(entry.path)
+        except HomeTrouble:
+            return None
+        digest = new_digest()
+        try:
+            while length:
+                data = os.pread(handle, min(length, READ_AT_ONCE), offset)
+                if not data:
+                    return None
+                digest.update(data)
+                offset, length = offset + len(data), length - len(data)
+        except OSError:
+            return None
+        finally:
+            os.close(handle)
+        return digest.digest() if self.same(entry) else None
+
+    def is_whole(self, entry: Entry) -> bool:
+        """See HomeContent."""
+        return home_path(self._source, entry, ()) is not None
 
 
 class HomeFile:

@@ -26,8 +26,10 @@ from otherroof.base.units import count_text
 from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.keeper import Keeper
 from otherroof.far_copy.view import FarCopyView
+from otherroof.restore.proving import parts
 from otherroof.restore.proving.choice import Choice, choose, cost
 from otherroof.restore.proving.own_word import OwnWords
+from otherroof.restore.proving.parts import FilePart, HomeContent, last_day, parts_of, read_parts
 from otherroof.restore.proving.read_back import ReadBack, ReadingContext
 from otherroof.restore.proving.report import FarDamage, ProofReport
 from otherroof.restore.proving.shelves import Shelf, ShelfOpener, missing_since
@@ -47,6 +49,8 @@ class ProofMemory(Protocol):
     def proved_by_word(self, name: bytes, at: datetime) -> None: ...
 
     def damaged(self, damage: FarDamage) -> None: ...
+
+    def forget(self, name: bytes) -> None: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,13 +74,22 @@ class ProofRequest:
 
 @dataclass(slots=True)
 class _Candidates:
-    """Files that may be read, in the order of the shelves: sizes, days, and how many each shelf has."""
+    """Files that may be read, in the order of the shelves: sizes, days, and how many each shelf has; behind them the
+    `parts` of those `in_parts`, which are numbers of files too large for tonight."""
 
     sizes: array[int] = field(default_factory=lambda: array("Q"))
     days: array[int] = field(default_factory=lambda: array("H"))
     of_shelf: list[int] = field(default_factory=list)
     newest_opened: bool = False  # the first shelf is the newest version's
+    parts: list[FilePart] = field(default_factory=list)
+    in_parts: set[int] = field(default_factory=set)
     doubtful: set[int] = field(default_factory=set)  # the far box itself says that these are other than listed
+
+
+@dataclass(slots=True)
+class _Tally:
+    files: int = 0
+    damaged: int = 0
 
 
 class FarProof:
@@ -89,12 +102,14 @@ class FarProof:
         memory: ProofMemory,
         context: ReadingContext,
         words: OwnWords | None = None,
+        home: HomeContent | None = None,
     ) -> None:
         self._keeper = keeper
         self._request = request
         self._memory = memory
         self._context = context
         self._words = words
+        self._home = home
         self._seen = NamesSeen() if request.whole else None
         self._opener = ShelfOpener(keeper)
         self._damaged_listings: set[str] = set()
@@ -128,9 +143,7 @@ class FarProof:
             if self._stopped:
                 break
             shelf = self._open(run, newer, view)
-            if shelf is None:
-                continue
-            if shelf.lines_as_newer:
+            if shelf is None or shelf.lines_as_newer:
                 continue
             if newer is not None:
                 self._note_missing(shelf, newer, view)
@@ -196,9 +209,10 @@ class FarProof:
     def _prove_chosen(self, shelves: list[Shelf], older: int) -> None:
         """P3."""
         found = self._candidates(shelves)
-        total = sum(map(cost, found.sizes))
+        files = sum(found.of_shelf)
+        total = sum(map(cost, found.sizes[:files]))
         budget = self._context.budget.left if self._request.budget is not None else int(total * self._request.share)
-        chosen = choose(found.sizes, found.days, budget)
+        chosen = choose(found.sizes, found.days, budget, files=files)
         report = self.report
         report.population, report.drawn_up_to = chosen.population, chosen.drawn_up_to
         report.to_read = self._to_read(found, older)
@@ -210,21 +224,24 @@ class FarProof:
             are = count_text(large, "file is other than it should be", "files are other than they should be")
             what = f"{are} by the far box's own word"
             report.notes.append(f"{what}, and too large to be read back within this budget; --all reads all")
-        progress.files_total = len(chosen.drawn) + len(chosen.longest) + len(doubtful)
+        of_large = [number for number in chosen.longest if number >= files]
+        progress.files_total = len(chosen.drawn) + len(chosen.longest) - len(of_large) + len(doubtful)
         progress.bytes_total = sum(found.sizes[one] for one in (*chosen.drawn, *chosen.longest))
         drawn = _Tally()
         # What was drawn comes first and by itself: the sentence about it is true only if all of it was read.
         self._read_numbers(shelves, found, chosen.drawn, drawn)
         if drawn.files == len(chosen.drawn):
             report.drawn, report.drawn_damaged = drawn.files, drawn.damaged
-        rest = (set(chosen.longest) | set(doubtful)) - set(chosen.drawn)
+        rest = (set(chosen.longest) | set(doubtful)) - set(chosen.drawn) - set(of_large)
         self._read_numbers(shelves, found, rest, _Tally())
+        if of_large and self._home is not None and not self._stopped:
+            self._prove_parts(shelves[0], [found.parts[number - files] for number in of_large], self._home)
         self._tell_of_newest(shelves, found, chosen)
 
     def _to_read(self, found: _Candidates, older: int) -> int:
         """About what it costs to read everything once: the newest version, the `older` ones by those opened now, and
         what is read each night to know what there is."""
-        costs = list(map(cost, found.sizes))
+        costs = list(map(cost, found.sizes[: sum(found.of_shelf)]))
         newest = sum(costs[: found.of_shelf[0]]) if found.of_shelf and found.newest_opened else 0
         opened = len(found.of_shelf) - found.newest_opened
         kept = (sum(costs) - newest) * older // opened if opened else 0
@@ -233,10 +250,11 @@ class FarProof:
     def _tell_of_large(self, found: _Candidates, budget: int) -> None:
         """Files that this budget has no room for; and those that no night has, if they were not read by `--all`."""
         report, used = self.report, self._context.budget.used
-        large = [size for size in found.sizes if cost(size) > budget]
+        files = [number for number in range(sum(found.of_shelf)) if number not in found.in_parts]
+        large = [found.sizes[number] for number in files if cost(found.sizes[number]) > budget]
         report.too_large, report.too_large_bytes = len(large), sum(large)
         since = self._request.today - self._request.every_nights
-        due = [cost(size) + used for size, day in zip(found.sizes, found.days, strict=True) if day <= since]
+        due = [cost(found.sizes[number]) + used for number in files if found.days[number] <= since]
         due = [needed for needed in due if needed > self._request.nightly]
         report.by_no_night, report.largest = len(due), max(due, default=0)
 
@@ -248,10 +266,21 @@ class FarProof:
                 name = shelf.reader.lies_at(entry.path).name
                 if self._doubted(name, entry):
                     found.doubtful.add(len(found.sizes))
+                if not shelf.newer and self._goes_in_parts(entry):
+                    found.in_parts.add(len(found.sizes))
+                    found.parts += parts_of(entry, name) if self._request.budget is not None else []
                 found.sizes.append(entry.size)
-                found.days.append(self._memory.day(name))
+                found.days.append(last_day(self._memory.day, entry, name))
             found.of_shelf.append(len(found.sizes) - before)
+        found.sizes.extend(part.length for part in found.parts)
+        found.days.extend(self._memory.day(part.memory_name) for part in found.parts)
         return found
+
+    def _goes_in_parts(self, entry: Entry) -> bool:
+        """Whether a file has no room in one night, but a part of it has, and can be compared here."""
+        room = self._context.budget.left if self._request.budget is not None else self._request.nightly
+        fits = cost(entry.size) > room >= cost(parts.PART)
+        return fits and self._home is not None and self._home.same(entry)
 
     def _doubted(self, name: bytes, entry: Entry) -> bool:
         """Whether the far box itself says that this file is other than listed; if it says that it is whole, note it."""
@@ -277,9 +306,26 @@ class FarProof:
         """Since when all of the newest version was read back, and how many of its files never were."""
         if not shelves or shelves[0].newer:
             return
-        days = [self._memory.day(shelves[0].reader.lies_at(entry.path).name) for entry in shelves[0].entries()]
+        lies_at, day = shelves[0].reader.lies_at, self._memory.day
+        days = [last_day(day, entry, lies_at(entry.path).name) for entry in shelves[0].entries()]
         self.report.never = days.count(0)
         self.report.oldest_day = min((day for day in days if day), default=0)
+
+    def _prove_parts(self, shelf: Shelf, chosen: list[FilePart], home: HomeContent) -> None:
+        def whole(part: FilePart) -> None:
+            self._memory.proved(part.memory_name)
+            self.report.parts += 1
+            self.report.size += part.length
+
+        doubtful = read_parts(shelf.reader, self._context, home, chosen, whole)
+        if not doubtful:
+            return
+        shelf.reader.look_again()  # a run may have moved it aside meanwhile
+        counts = shelf.run in self._keeper.view().runs
+        for part, why in doubtful:
+            self._memory.forget(part.memory_name)
+            if counts and shelf.reader.lies_at(part.entry.path).name == part.name and home.is_whole(part.entry):
+                self._note_damage(self._damage(shelf, part.entry, why))
 
     # -- one shelf --
 
@@ -340,12 +386,6 @@ class FarProof:
             self.report.notes.append("a run went on meanwhile, so nothing is said of files that no version needs")
             return
         self.report.extra = sorted(extra)[:MOST_EXTRA]
-
-
-@dataclass(slots=True)
-class _Tally:
-    files: int = 0
-    damaged: int = 0
 
 
 def _picked(entries: Iterator[Entry], numbers: list[int]) -> Iterator[Entry]:

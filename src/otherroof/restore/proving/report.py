@@ -55,6 +55,7 @@ class ProofProgress:
 class ProofReport:
     """Files read back over the line, and what was found. Sizes are in bytes of content.
 
+    `parts` of files that are too large for one night were compared with the files here.
     `drawn` of the `population` were drawn at random, of which `drawn_damaged` were damaged; the population is all files
     of up to `drawn_up_to` bytes, 0 if any. `word_files` are whole by
     the far box's own word of `word_at`. Of the newest version `never` files were not read back yet, of the others the
@@ -69,6 +70,7 @@ class ProofReport:
     files: int = 0
     size: int = 0
     listings: int = 0
+    parts: int = 0
     drawn: int = 0
     drawn_damaged: int = 0
     population: int = 0
