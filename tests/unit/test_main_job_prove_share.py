@@ -123,6 +123,27 @@ def test_a_file_larger_than_a_night_that_is_here_no_more_is_told_and_read_by_all
     assert proved(job, whole=True, heal=False).report.files == 6
 
 
+def test_an_older_version_that_a_night_cannot_read_to_its_end_goes_on_the_next_night(job: OneJob) -> None:
+    """Two versions more are there, so its own turn would come every third night."""
+    furnish(job, [300_000] * 10)
+    for number in range(10):
+        job.put(f"folder {number % 7}/file {number}", "now small")
+    kept = job.earlier(job.done().run)
+    for name in ("one", "two"):
+        job.put(name, name)
+        job.done()
+    unread = {one.relative_to(kept).as_posix().encode() for one in kept.rglob("file *")}
+    nights = 0
+    with Ledger(job.settings.ledger) as ledger:
+        while unread and nights < 12:
+            nights += 1
+            proved(job, budget_mb=1, heal=False)
+            days = ledger.proved.days(JOB)
+            unread = {name for name in unread if not days.day(f"earlier/{kept.name}/".encode() + name)}
+    assert not unread
+    assert nights <= 3 + 4, "at most three until its turn, and four nights of three files"
+
+
 LARGE = Path("folder 5", "file 5")
 
 

@@ -31,9 +31,10 @@ from otherroof.ledger.proofs import HealedDamage, ProofRow, moment_of_day
 from otherroof.restore.proving.heal import DamageMark, Healer, HealReport
 from otherroof.restore.proving.home_file import HomeFolder
 from otherroof.restore.proving.own_word import OwnWords, fetch_own_reading
-from otherroof.restore.proving.prove import FarProof, ProofRequest
+from otherroof.restore.proving.prove import FarProof
 from otherroof.restore.proving.read_back import ReadingContext, WireBudget
 from otherroof.restore.proving.report import ProofProgress, ProofReport, listing_text
+from otherroof.restore.proving.request import ProofRequest
 from otherroof.settings import Settings
 
 WIRE_NOTE_S = 60.0

@@ -11,15 +11,10 @@ one. Knows neither settings nor ledger; what is remembered from one proof to the
 
 from __future__ import annotations
 
-import math
-import random
-import secrets
 from array import array
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, closing
 from dataclasses import dataclass, field
-from datetime import datetime
-from typing import Protocol
 
 from otherroof.base.errors import Damaged
 from otherroof.base.units import count_text
@@ -32,44 +27,13 @@ from otherroof.restore.proving.own_word import OwnWords
 from otherroof.restore.proving.parts import FilePart, HomeContent, last_day, parts_of, read_parts
 from otherroof.restore.proving.read_back import ReadBack, ReadingContext
 from otherroof.restore.proving.report import FarDamage, ProofReport
+from otherroof.restore.proving.request import ProofMemory, ProofRequest
 from otherroof.restore.proving.shelves import Shelf, ShelfOpener, missing_since
 from otherroof.restore.proving.strangers import NamesSeen
+from otherroof.restore.proving.turns import all_read_name, in_turn
 
 OLDER_SHARE = 0.5  # of the budget that may go into opening older versions, whose listings may be large
 MOST_EXTRA = 1000  # names of far files that no version needs
-
-
-class ProofMemory(Protocol):
-    """What is remembered of far files by their names: when each was proved last, as numbers of days (0: never)."""
-
-    def day(self, name: bytes) -> int: ...
-
-    def proved(self, name: bytes) -> None: ...
-
-    def proved_by_word(self, name: bytes, at: datetime) -> None: ...
-
-    def damaged(self, damage: FarDamage) -> None: ...
-
-    def forget(self, name: bytes) -> None: ...
-
-
-@dataclass(frozen=True, slots=True)
-class ProofRequest:
-    """What to read: `whole` everything; else `share` (0 to 1) of it, or what `budget` bytes on the wire allow.
-
-    `known_runs` counted by home's own history, so their listings should be there. `every_nights`: within so many nights
-    each listing is to have its turn, `today` being the number of this day. `nightly` is what
-    the service may read in a night, whatever is asked for now.
-    """
-
-    job: str
-    whole: bool = False
-    budget: int | None = None
-    share: float = 0.0
-    known_runs: frozenset[str] = frozenset()
-    every_nights: float = 90.0
-    today: int = 0
-    nightly: int = 0
 
 
 @dataclass(slots=True)
@@ -150,6 +114,8 @@ class FarProof:
             self._prove_shelf(shelf, shelf.entries(), tally)
             if newer is not None:
                 newer.close()
+                if not self._stopped:
+                    self._memory.proved(all_read_name(self._keeper.listing_name(run)))
             newer = shelf
         if newer is not None:
             newer.close()
@@ -191,20 +157,15 @@ class FarProof:
             if newest is not None:
                 yield newest
         budget = self._context.budget
-        for run in self._in_turn(runs[1:]):
+        name, day = self._keeper.listing_name, self._memory.day
+        nights = self._request.every_nights
+        for run in in_turn(runs[1:], lambda run: day(name(run)), lambda run: day(all_read_name(name(run))), nights):
             if self._stopped or (budget.most is not None and budget.used > budget.most * OLDER_SHARE):
                 return
             newer = min(one for one in view.runs if one > run)
             shelf = self._open(run, Shelf(newer), view)
             if shelf is not None:
                 yield shelf
-
-    def _in_turn(self, older: list[str]) -> list[str]:
-        """Those whose listings were not proved for longest: so many that all have their turn in time."""
-        turn = list(older)
-        random.Random(secrets.randbits(256)).shuffle(turn)
-        turn.sort(key=lambda run: self._memory.day(self._keeper.listing_name(run)))
-        return turn[: math.ceil(len(older) / max(1.0, self._request.every_nights))]
 
     def _prove_chosen(self, shelves: list[Shelf], older: int) -> None:
         """P3."""
@@ -236,7 +197,19 @@ class FarProof:
         self._read_numbers(shelves, found, rest, _Tally())
         if of_large and self._home is not None and not self._stopped:
             self._prove_parts(shelves[0], [found.parts[number - files] for number in of_large], self._home)
+        self._note_all_read(shelves)
         self._tell_of_newest(shelves, found, chosen)
+
+    def _note_all_read(self, shelves: list[Shelf]) -> None:
+        """Of which older versions all that they keep was read within the nights that there are, or has room in none."""
+        since = self._request.today - self._request.every_nights
+        damaged = {damage.name for damage in self.report.damaged}
+        for shelf in shelves:
+            if shelf.newer:
+                small = (entry for entry in shelf.entries() if cost(entry.size) <= self._request.nightly)
+                names = (shelf.reader.lies_at(entry.path).name for entry in small)
+                if all(name in damaged or self._memory.day(name) > since for name in names):
+                    self._memory.proved(all_read_name(self._keeper.listing_name(shelf.run)))
 
     def _to_read(self, found: _Candidates, older: int) -> int:
         """About what it costs to read everything once: the newest version, the `older` ones by those opened now, and
