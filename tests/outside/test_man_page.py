@@ -15,7 +15,18 @@ from otherroof.system.install_help import MAN_PAGE
 from support.lab.need import require_programs
 from support.outside import outside
 
-SECTIONS = ["NAME", "SYNOPSIS", "DESCRIPTION", "OPTIONS", "VERBS", "EXIT STATUS", "ENVIRONMENT", "FILES", "SEE ALSO"]
+SECTIONS = [
+    "NAME",
+    "SYNOPSIS",
+    "DESCRIPTION",
+    "OPTIONS",
+    "VERBS",
+    "EXIT STATUS",
+    "JSON",
+    "ENVIRONMENT",
+    "FILES",
+    "SEE ALSO",
+]
 WIDTH = 78
 
 

@@ -82,7 +82,7 @@ def test_a_running_service_is_not_ended_for_settings_that_it_could_not_start_wit
     assert RESTART not in deeds(install_steps(broken, FILES))
     (told,) = install_warnings(broken, "")
     assert "is not started, nor anew: otherroof.toml: home: is missing" in told
-    assert next_steps_text(broken) == ["next: `otherroof check`, then `systemctl restart otherroof`"]
+    assert next_steps_text(broken) == ["next: `sudo otherroof check`, then `sudo systemctl restart otherroof`"]
 
 
 @pytest.mark.parametrize(
@@ -151,7 +151,9 @@ def test_cautions_name_what_can_hurt() -> None:
 
 
 def test_the_next_words_fit_what_is_there() -> None:
-    assert "otherroof.toml" in next_steps_text(DONE)[0]
+    words = " ".join(next_steps_text(DONE))
+    assert "`sudo otherroof pair NAME`" in words
+    assert "otherroof.toml" in words
     assert "status" in next_steps_text(replace(DONE, settings=True))[0]
 
 

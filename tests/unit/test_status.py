@@ -272,7 +272,10 @@ def test_a_usual_household_in_trouble_fits_a_small_terminal_and_nothing_is_cut_o
 
 def test_a_first_copy_that_is_on_its_way_asks_for_nothing(house: House) -> None:
     house.copied("papers", "music", ago=5 * HOUR)
-    assert "photos: no good copy yet: otherroof run photos" in house.ask()[1]
+    assert (
+        "photos: no copy by this server yet: otherroof run photos (what lies there: otherroof versions"
+        in house.ask()[1]
+    )
     house.ledger.runs.begin("photos", run_id(house.now), "heron", house.now - HOUR)
     code, said = house.ask()
     assert code == 0
@@ -332,7 +335,7 @@ def test_a_first_copy_in_one_long_run_is_not_late_while_it_is_under_way(house: H
     house.copied("papers", "music", ago=5 * HOUR)
     house.ledger.looks.note_watched(subjects(house.settings), house.now - 9 * DAY)
     house.look()
-    assert "late:photos: job photos has no good copy yet, 9 d" in house.ask()[1]
+    assert "late:photos: job photos has no copy by this server yet, 9 d" in house.ask()[1]
     house.ledger.runs.begin("photos", run_id(house.now - 5 * DAY), "heron", house.now - 5 * DAY)
     code, said = house.ask()
     assert (code, "late" in said) == (0, False), said
@@ -414,4 +417,4 @@ def test_watch_and_json_are_refused_together(house: House) -> None:
     with pytest.raises(SystemExit) as ended:
         main(["status", "--watch", "--json", "--config", house.where])
     assert ended.value.code == 2
-    assert "--watch and --json do not go together" in house.capsys.readouterr().err
+    assert "--watch and --json do not go together" in json.loads(house.capsys.readouterr().out)["error"]["what"]

@@ -374,7 +374,7 @@ def test_a_job_that_goes_to_another_far_box_has_no_copy_there_yet(tmp_path: Path
     house.clock.step(60)
     house.ledger.answers.note("heron", house.clock.now())
     house.look()
-    assert ["photos has no good copy yet" in line for line in house.mail.lines] == [True]
+    assert ["photos has no copy by this server yet" in line for line in house.mail.lines] == [True]
     assert digest.make(house.settings, house.ledger, house.clock).jobs[0].copies.roofs == ()
 
 

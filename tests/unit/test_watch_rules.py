@@ -116,7 +116,7 @@ def test_a_copy_older_than_its_promise_is_late_and_says_what_the_last_run_met() 
 def test_a_new_job_is_late_only_after_its_promise() -> None:
     assert "late:photos" not in found(facts(jobs=(job(newest=None, watched_since=NOW - 40 * HOUR),)))
     assert (
-        "no good copy yet"
+        "no copy by this server yet"
         in found(facts(jobs=(job(newest=None, watched_since=NOW - 60 * HOUR),)))["late:photos"].headline
     )
 

@@ -8,6 +8,7 @@ those are translated at the very call that can raise them.
 from __future__ import annotations
 
 import os
+import re
 
 from otherroof.base.printable import escaped, one_line
 
@@ -26,6 +27,22 @@ PUT_SUDO = "put `sudo` before the command"
 def with_sudo(advice: str) -> str:
     """What to do about a refused permission: for root `advice`; for anybody else the commonest mistake comes first."""
     return advice if os.geteuid() == 0 else PUT_SUDO
+
+
+INSTALLED = "/etc/otherroof"  # where the settings of the service are
+# Not `rehearse`, which needs no right, nor `serve`, which somebody else's supervisor starts.
+_VERBS = (
+    "check|pair|probe|run|release|stop|status|ledger|digest|page|quiet|alert-test|versions|files|changes|restore|prove|"
+    "drill|thin|plan|landed|sheet"
+)
+_SYSTEMD = "start|stop|restart|edit|enable|disable"
+_NEEDS_ROOT = re.compile(rf"(?<!sudo )(?<![\w/.-])(?=otherroof (?:{_VERBS})\b(?! *--help)|systemctl (?:{_SYSTEMD})\b)")
+
+
+def typed(text: str, folder: str = INSTALLED) -> str:
+    """Advice with its commands as a person has to type them if the settings are in `folder`: with `sudo` for those of
+    the service, since keys and history belong to its account. Who keeps a folder of their own works as themselves."""
+    return _NEEDS_ROOT.sub("sudo ", text) if folder == INSTALLED else text
 
 
 class OtherroofError(Exception):

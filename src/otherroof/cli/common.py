@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from otherroof.base.errors import WrongSettings, WrongUse
+from otherroof.base.errors import INSTALLED, WrongSettings, WrongUse, typed
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -22,10 +22,11 @@ if TYPE_CHECKING:
     from otherroof.ledger import Ledger
     from otherroof.settings import Job, Settings
 
-SETTINGS_FOLDER = "/etc/otherroof"
+SETTINGS_FOLDER = INSTALLED
 JSON_SCHEMA = 1  # raised if a key goes or means something else; keys may be added
 PLAIN_WIDTH = 200  # columns when it is no terminal: nothing is cut short there
 
+_read_from = [SETTINGS_FOLDER]  # the settings folders that were read; a verb reads one
 _NOT_PRINTABLE = re.compile(r"[^ -~]")  # what may be so: the rest is asked letter by letter
 
 ConfigOption = Annotated[str, typer.Option("--config", metavar="DIR", help="The settings folder.")]
@@ -88,7 +89,13 @@ def settings_for_rescue(folder: str, *, lend_root: bool = False) -> Settings:
     return settings
 
 
+def as_typed(text: str) -> str:
+    """Advice with its commands as they have to be typed for the settings that this verb has read."""
+    return typed(text, _read_from[-1])
+
+
 def _as_owner(settings: Settings, *, lend_root: bool = False) -> Settings:
+    _read_from.append(settings.where)
     if os.geteuid() == 0:
         from otherroof.settings import WireguardTunnel
         from otherroof.system.state_owner import work_as_owner_of

@@ -8,15 +8,26 @@ from __future__ import annotations
 import errno
 import gc
 import io
+import itertools
 import os
 import sys
 from typing import NoReturn
 
 import typer
 
-from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WRONG_USE, PUT_SUDO, OtherroofError
+from otherroof.base.errors import (
+    EXIT_INTERRUPTED,
+    EXIT_LOOK,
+    EXIT_WRONG_USE,
+    INSTALLED,
+    PUT_SUDO,
+    OtherroofError,
+    typed,
+)
+from otherroof.base.printable import escaped
+from otherroof.cli.common import print_json
 from otherroof.cli.parser.top import build
-from otherroof.cli.parser.words import told_apart, with_config_after
+from otherroof.cli.parser.words import config_in, told_apart, with_config_after
 
 # These verbs report an interruption themselves.
 TELL_THEMSELVES = ("run", "serve")
@@ -43,20 +54,18 @@ def main(argv: list[str] | None = None) -> None:
     if os.environ.get(COMPLETING):
         _complete(given)
     given = given or ["--help"]
+    tell = _Teller(given)
     try:
         code = build()(with_config_after(given), standalone_mode=False)
         if code == EXIT_INTERRUPTED and told_apart(given).verb not in TELL_THEMSELVES:
-            sys.stderr.write("otherroof: interrupted\n")
+            tell.line("interrupted", EXIT_INTERRUPTED)
         sys.stdout.flush()  # so that a write error is raised here, not while the interpreter shuts down
     except OtherroofError as error:
-        sys.stderr.write(f"otherroof: {_line(error)}\n")
-        code = error.exit_code
+        code = tell.error(error)
     except typer.TyperException as problem:
-        sys.stderr.write(f"otherroof: {_told(problem)}; `otherroof --help` lists what there is\n")
-        code = EXIT_WRONG_USE
+        code = tell.line(f"{_told(problem)}; `otherroof --help` lists what there is", EXIT_WRONG_USE)
     except (KeyboardInterrupt, typer.Abort):
-        sys.stderr.write("otherroof: interrupted\n")
-        code = EXIT_INTERRUPTED
+        code = tell.line("interrupted", EXIT_INTERRUPTED)
     # Whoever read our output has gone, such as `head`: they have what they wanted.
     except BrokenPipeError:
         code = 0
@@ -68,9 +77,37 @@ def main(argv: list[str] | None = None) -> None:
     raise SystemExit(code or 0)
 
 
-def _line(error: OtherroofError) -> str:
-    """The error as it is told; if it comes of a forgotten `sudo`, with that as the only advice."""
-    whole = str(error)
+class _Teller:
+    """Tells what went wrong: a line for people, and with `--json` an object in its place. `given` is the command."""
+
+    def __init__(self, given: list[str]) -> None:
+        words = told_apart(given)
+        self._as_json = "--json" in [*itertools.takewhile(lambda word: word != "--", words.after)]
+        self._folder = os.path.abspath(config_in([*words.before, *words.after]) or INSTALLED)
+
+    def error(self, error: OtherroofError) -> int:
+        """Tell of `error`; gives its exit code."""
+        if not self._as_json:
+            return self.line(_line(error, self._folder), error.exit_code)
+        shown = {"what": error.what, "where": escaped(error.where), "advice": typed(error.advice, self._folder)}
+        return self._object(_line(error, self._folder), error.exit_code, shown)
+
+    def line(self, text: str, code: int) -> int:
+        """Tell of what has no more than a line; gives `code`."""
+        if self._as_json:
+            return self._object(text, code, {"what": text, "where": "", "advice": ""})
+        sys.stderr.write(f"otherroof: {text}\n")
+        return code
+
+    def _object(self, line: str, code: int, shown: dict[str, str]) -> int:
+        print_json({"error": {"line": line, **shown, "exit_code": code}})
+        return code
+
+
+def _line(error: OtherroofError, folder: str) -> str:
+    """The error as it is told; if it comes of a forgotten `sudo`, with that as the only advice. `folder` is that of the
+    settings."""
+    whole = typed(str(error), folder)
     if os.geteuid() == 0:
         return whole
     if PUT_SUDO in whole:
@@ -78,7 +115,7 @@ def _line(error: OtherroofError) -> str:
     cause: BaseException | None = error
     while cause is not None and not isinstance(cause, PermissionError):
         cause = cause.__cause__
-    return whole.removesuffix(f"; {error.advice}") + f"; {PUT_SUDO}" if cause is not None else whole
+    return str(error).removesuffix(f"; {error.advice}") + f"; {PUT_SUDO}" if cause is not None else whole
 
 
 def _complete(given: list[str]) -> NoReturn:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import typer
 
-from otherroof.base.errors import WrongUse
+from otherroof.base.errors import WrongUse, typed
 from otherroof.base.programs import SystemPrograms
 from otherroof.cli.common import SETTINGS_FOLDER
 from otherroof.pairing.answers import ANSWER, Answers, ask_answers, read_answers
@@ -45,7 +45,8 @@ def talk_through_beginning(config: str, far: str, answers_file: str, kit: str) -
     folder = os.path.abspath(kit) if kit else ""
     begun = begin_pairing(state, far, answers, here=list(home.networks), kit_folder=folder)
     told = _told(begun, plan_warnings(begun.plan, answers, home.outside), home.own_address)
-    told.append(f"* When the reply is here: otherroof pair {far} --finish{_config_words(config)}")
+    finish = f"otherroof pair {far} --finish{_config_words(config)}"
+    told.append(f"* When the reply is here: {typed(finish, os.path.abspath(config))}")
     typer.echo("\n".join(told))
 
 
@@ -147,7 +148,7 @@ def talk_through_end(config: str, far: str, source: str) -> None:
         return
     typer.echo(f"{far} is in {path}, its host key pinned; from now on no other machine is taken for it")
     typer.echo("While the tunnel is up, nothing but answers and pings come out of it here (`let_in` in its table).")
-    probe = f"otherroof probe {far}{_config_words(config)}"
+    probe = typed(f"otherroof probe {far}{_config_words(config)}", os.path.abspath(config))
     typer.echo(f"Next: delete every copy of kit {plan.kit}, for it holds a secret; then `{probe}`.")
 
 

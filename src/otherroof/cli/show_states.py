@@ -11,7 +11,7 @@ from otherroof.base.clock import stamp
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL, WrongUse
 from otherroof.base.local_time import table_time_text
 from otherroof.base.units import count_text, size_text
-from otherroof.cli.common import console, print_json
+from otherroof.cli.common import as_typed, console, print_json
 from otherroof.cli.show_found import (
     DIGITS,
     path_as_json,
@@ -83,4 +83,4 @@ def _tell_states(settings: Settings, job: str, path: bytes, held: list[HeldState
     console().print(table)
     typer.echo(f"times in {settings.home.zone}; names of runs, under --as-of, are in UTC")
     quoted = shlex.quote(path_text(path))
-    typer.echo(f"bring one back: sudo otherroof restore {job} {quoted} --into DIR --as-of {there[0].last.run}")
+    typer.echo(as_typed(f"bring one back: otherroof restore {job} {quoted} --into DIR --as-of {there[0].last.run}"))

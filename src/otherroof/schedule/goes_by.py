@@ -49,7 +49,7 @@ class ServiceView:
         what = f"the running service still goes by other settings than the files ({list_text(list(self.differs), 6)})"
         if self.waits_s < SOON_S:
             return f"{what}; it takes them up by itself within a minute or two"
-        return f"{what}, though they have stood for longer than it needs; `systemctl restart otherroof`"
+        return f"{what}, though they have stood for longer than it needs; `sudo systemctl restart otherroof`"
 
     def as_json(self) -> dict[str, Any]:
         """For `--json`."""

@@ -1,4 +1,5 @@
-"""Whether a job's promise can be kept by its times at all. Pure: text in, mistakes out.
+"""Whether a job's promise can be kept by its times at all, and whether its window is open at them. Pure: text in,
+mistakes and remarks out.
 
 A weekly job with a promise of two days would raise an alert every week, until nobody reads alerts any more.
 """
@@ -13,10 +14,13 @@ from zoneinfo import ZoneInfo
 from otherroof.base.units import span_text
 from otherroof.settings.crontab import Crontab
 from otherroof.settings.reader import JOBS_FOLDER, Mistake, ReadableSettings
+from otherroof.settings.windows import DayStretch
 
 # A year and a little more is enough: everything but leap days recurs within it.
 BEGIN, LENGTH = datetime(2026, 1, 1, tzinfo=UTC), timedelta(days=430)
 MOST_TIMES = 600
+# A week of hourly times.
+MOST_LOOKED_AT = 170
 
 
 def promises_that_cannot_be_kept(parts: ReadableSettings) -> list[Mistake]:
@@ -36,6 +40,30 @@ def promises_that_cannot_be_kept(parts: ReadableSettings) -> list[Mistake]:
                 )
             )
     return mistakes
+
+
+def times_outside_the_window(parts: ReadableSettings) -> list[Mistake]:
+    """The jobs of which a time comes while their window is closed: no mistake, but perhaps not what was meant."""
+    zone = ZoneInfo(parts.home.zone) if parts.home is not None else ZoneInfo("UTC")
+    remarks = []
+    for name, job in parts.jobs.items():
+        if job.window is None:
+            continue
+        window, crontab, moment = DayStretch.parse(job.window), Crontab.parse(job.at), BEGIN
+        for _ in range(MOST_LOOKED_AT):
+            moment = crontab.next_after(moment, zone)
+            if window.open_until(moment, zone) is None:
+                opens = f"{window.next_open(moment, zone).astimezone(zone):%H:%M}"
+                remarks.append(
+                    Mistake(
+                        os.path.join(parts.where, JOBS_FOLDER, name + ".toml"),
+                        "at",
+                        f"a run is due at {moment.astimezone(zone):%H:%M}, while its window {job.window} is closed",
+                        f"it then waits until {opens}; if that is not meant, move at or window",
+                    )
+                )
+                break
+    return remarks
 
 
 def longest_pause(at: str, zone: ZoneInfo) -> timedelta:

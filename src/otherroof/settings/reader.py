@@ -122,7 +122,8 @@ def _load(path: str, mistakes: list[Mistake]) -> dict[str, Any] | None:
             # In binary: TOML is UTF-8 whatever the locale says, and `tomllib` refuses anything else.
             return tomllib.load(file)
     except FileNotFoundError:
-        mistakes.append(Mistake(path, "", "is not there", "`--config DIR` names another settings folder"))
+        begin = "`otherroof pair NAME` begins one by asking, NAME being yours for the far box"
+        mistakes.append(Mistake(path, "", "is not there", f"{begin}; `--config DIR` names another settings folder"))
     except NotADirectoryError:
         mistakes.append(Mistake(os.path.dirname(path), "", "is not a folder", "`--config` wants the settings folder"))
     except OSError as problem:

@@ -10,9 +10,11 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from otherroof.base.errors import INSTALLED, typed
+
 ACCOUNT = "otherroof"
 UNIT, CONF = "otherroof.service", "otherroof.conf"
-SETTINGS, JOBS, KEYS = "/etc/otherroof", "/etc/otherroof/jobs", "/etc/otherroof/keys"
+SETTINGS, JOBS, KEYS = INSTALLED, f"{INSTALLED}/jobs", f"{INSTALLED}/keys"
 SOCKETS = "/run/wireguard"
 STATE, STATE_LINK = "/var/lib/otherroof", "/etc/otherroof/state"
 UNIT_PATH = f"/etc/systemd/system/{UNIT}"
@@ -168,12 +170,12 @@ def install_warnings(found: MachineState, exposed: str) -> list[str]:
     if found.mistake:
         warnings.append(
             f"caution: the settings cannot be used, so the service is not started, nor anew: {found.mistake}; "
-            "once `otherroof check` finds nothing wrong, `systemctl restart otherroof`"
+            + typed("once `otherroof check` finds nothing wrong, `systemctl restart otherroof`")
         )
     if found.state and not f"{found.state}/".startswith(f"{STATE}/"):
         warnings.append(
             f"caution: the settings keep the state in {found.state}, where the service may not write; take home.state "
-            f"out of them, or let it (`systemctl edit {ACCOUNT}`: [Service] ReadWritePaths={found.state})"
+            f"out of them, or let it (`sudo systemctl edit {ACCOUNT}`: [Service] ReadWritePaths={found.state})"
         )
     return warnings
 
@@ -184,7 +186,7 @@ def undo_leaves() -> list[str]:
         f"left in place: {SETTINGS} (settings, keys) and {STATE} (history, catalogues)",
         "without these keys nobody can reach the far box; keep them as long as the far copy is wanted",
         f"left in place: the account {ACCOUNT}, because the keys belong to it; "
-        f"once both folders are gone, `userdel {ACCOUNT}` removes it",
+        f"once both folders are gone, `sudo userdel {ACCOUNT}` removes it",
         "left in place: a tunnel that is to stay up, with its firewall table, until this machine restarts",
         "close the tunnel's port in the router, if nothing else uses it",
     ]
@@ -193,12 +195,13 @@ def undo_leaves() -> list[str]:
 def next_steps_text(found: MachineState) -> list[str]:
     """What a person does after an install."""
     if found.mistake:
-        return ["next: `otherroof check`, then `systemctl restart otherroof`"]
+        return [typed("next: `otherroof check`, then `systemctl restart otherroof`")]
     if found.settings:
-        return ["`systemctl status otherroof` and `otherroof status` show how it is"]
+        return [typed("`systemctl status otherroof` and `otherroof status` show how it is")]
     return [
-        f"next: write {SETTINGS}/otherroof.toml and a job in {JOBS}, then `otherroof check`",
-        "then: `systemctl start otherroof`",
+        typed("next: `otherroof pair NAME`, which asks what it needs and writes the settings; NAME, such as heron, is"),
+        f"what you call the far box. Or write {SETTINGS}/otherroof.toml by hand",
+        typed(f"then: a file for each folder to protect in {JOBS}, `otherroof check`, `systemctl start otherroof`"),
     ]
 
 
@@ -209,7 +212,9 @@ def _step(text: str, deed: Deed, *, done: bool) -> InstallStep:
 def _write(found: MachineState, files: Mapping[str, str], path: str) -> InstallStep:
     text = f"write {path}"
     if path in found.files:
-        text += f" anew (changes of your own belong into `systemctl edit {ACCOUNT}`)" if path == UNIT_PATH else " anew"
+        text += (
+            f" anew (changes of your own belong into `sudo systemctl edit {ACCOUNT}`)" if path == UNIT_PATH else " anew"
+        )
     shown = "" if path == UNIT_PATH else files[path]  # the unit is several screens long
     done = found.files.get(path) == files[path]
     return InstallStep(text, None if done else WriteFile(path, files[path]), shown)

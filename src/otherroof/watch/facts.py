@@ -224,7 +224,8 @@ class FarFacts:
 @dataclass(frozen=True, slots=True)
 class Facts:
     """Everything at one moment. `standing` are the keys of alerts that stand now, each with its mark; `unread` the jobs
-    whose own files have mistakes; `old_sheet` is a recovery sheet that tells what is no longer so."""
+    whose own files have mistakes; `old_sheet` is a recovery sheet that tells what is no longer so; `settings_in` is the
+    settings folder, by which commands in advice are written."""
 
     now: datetime
     zone: ZoneInfo
@@ -236,6 +237,7 @@ class Facts:
     mistakes: tuple[str, ...] = ()
     unread: tuple[str, ...] = ()
     runs_ahead: int = 0
+    settings_in: str = ""
     standing: Mapping[str, str] = field(default_factory=dict)
     old_sheet: OldSheet | None = None
 

@@ -65,6 +65,7 @@ def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs)
         channels={name: state for name, state in ledger.posts.channel_states().items() if name in alerting.channels},
         mistakes=extra.mistakes,
         unread=settings.unread,
+        settings_in=settings.where,
         runs_ahead=len(ledger.runs.rows(since=now + AHEAD)),
         standing={alert.key: alert.mark for alert in ledger.alerts.standing()},
         old_sheet=old_sheet(settings),

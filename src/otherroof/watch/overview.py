@@ -14,7 +14,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from otherroof.base.clock import Clock, from_stamp, stamp
-from otherroof.base.errors import EXIT_LOOK, EXIT_WELL
+from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, typed
 from otherroof.base.units import span_text
 from otherroof.ledger import Ledger
 from otherroof.ledger.alerts import Alert
@@ -96,7 +96,7 @@ class FarRow:
 class Overview:
     """Everything. `looked`: when the watch looked last, which raises and ends the alerts; `mistakes`: what is wrong
     with the settings as they are written now; `unread`: the jobs that are not copied for that; `follows`: the keys of
-    what follows from something else, and of that."""
+    what follows from something else, and of that; `settings_in` is the settings folder: commands are written by it."""
 
     jobs: tuple[JobRow, ...]
     far: tuple[FarRow, ...]
@@ -107,6 +107,7 @@ class Overview:
     unread: tuple[str, ...] = ()
     follows: Mapping[str, str] = field(default_factory=dict)
     untold: tuple[Finding, ...] = ()
+    settings_in: str = ""
 
     @property
     def needs_a_look(self) -> bool:
@@ -140,11 +141,13 @@ def overview(settings: Settings, ledger: Ledger, clock: Clock, mistakes: tuple[s
     facts = without_grace(gather(settings, ledger, clock, WatchInputs(mistakes)))
     found = {finding.key: finding for finding in findings(facts)}
     look = ledger.looks.last()
-    jobs = tuple(
-        _job(ledger, job, found, (facts.now, facts.zone)) for job in sorted(facts.jobs, key=lambda job: job.name)
-    )
+    rows = (_job(ledger, job, found, (facts.now, facts.zone)) for job in sorted(facts.jobs, key=lambda job: job.name))
+    jobs = tuple(replace(row, needs=typed(row.needs, settings.where)) for row in rows)
     boxes = {far.name: far for far in sorted(facts.fars, key=lambda far: far.name)}
-    far = tuple(_far(ledger, box, settings.far[name].address, found, facts.now) for name, box in boxes.items())
+    far = tuple(
+        _as_typed(_far(ledger, box, settings.far[name].address, found, facts.now), settings.where)
+        for name, box in boxes.items()
+    )
     alerts = _alerts(ledger, found, settings.unread)
     shown = {alert.key for alert in alerts} | {row.alert for row in jobs} | {row.alert for row in far}
     return Overview(
@@ -155,6 +158,7 @@ def overview(settings: Settings, ledger: Ledger, clock: Clock, mistakes: tuple[s
         now=facts.now,
         mistakes=mistakes,
         unread=settings.unread,
+        settings_in=settings.where,
         follows={key: finding.because for key, finding in found.items() if finding.because},
         # A mistake in the settings is told from the files themselves.
         untold=tuple(
@@ -163,6 +167,11 @@ def overview(settings: Settings, ledger: Ledger, clock: Clock, mistakes: tuple[s
             if key not in shown and finding.because not in found and finding.rule != "settings"
         ),
     )
+
+
+def _as_typed(row: FarRow, folder: str) -> FarRow:
+    notes = tuple(typed(note, folder) for note in row.notes)
+    return replace(row, needs=typed(row.needs, folder), advice=typed(row.advice, folder), notes=notes)
 
 
 def _alerts(ledger: Ledger, found: Mapping[str, Finding], unread: Collection[str]) -> tuple[Alert, ...]:
@@ -201,7 +210,9 @@ def _job(ledger: Ledger, job: JobFacts, found: Mapping[str, Finding], when: tupl
     elif good is None and job.got_on is not None and late not in found:
         needs, alert = "", ""  # it goes on with the next run
     elif good is None:
-        needs, alert = f"no good copy yet: otherroof run {name}", late  # said long before the rule calls it late
+        # Said long before the rule calls it late. A new server knows of none that lies there already.
+        needs = f"no copy by this server yet: otherroof run {name} (what lies there: otherroof versions {name})"
+        alert = late
     elif late in found:
         needs = f"older than promised ({span_text(job.promise.total_seconds())}): otherroof probe {job.far}"
         alert = late

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta
 
+from otherroof.base.errors import typed
 from otherroof.base.units import percent_text, size_text, span_text
 from otherroof.copying.report import GOOD
 from otherroof.ledger.proofs import HealedDamage
@@ -36,7 +37,7 @@ JUMP = "jump"
 def findings(facts: Facts) -> list[Finding]:
     """What all rules find at this moment."""
     return [
-        replace(found, headline=printable(found.headline), help=printable(found.help))
+        replace(found, headline=printable(found.headline), help=typed(printable(found.help), facts.settings_in))
         for rule in RULES
         for found in rule(facts)
     ]
@@ -77,7 +78,7 @@ def late(facts: Facts) -> Iterator[Finding]:
             )
         else:
             old = span_text(age.total_seconds())
-            headline = f"job {job.name} has no good copy yet, {old} after it was set up ({promise})"
+            headline = f"job {job.name} has no copy by this server yet, {old} after it was set up ({promise})"
             copy = job.copy_under_way(facts.now, facts.zone)
             if copy is not None:
                 since, there = moment_text(last, facts.zone), f"{size_text(copy.there)} of {size_text(copy.seen)}"

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from otherroof.base.clock import SystemClock
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, job_of, ledger_of, settings_in_use
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, as_typed, job_of, ledger_of, settings_in_use
 
 
 def verb(
@@ -23,7 +23,8 @@ def verb(
     with ledger_of(settings) as ledger:
         hold = ledger.holds.of(job)
         if hold is None:
-            typer.echo(f"{job}: no run is held; what a dry run only tells is held when it is run: otherroof run {job}")
+            told = "what a dry run only tells is held when it is run"
+            typer.echo(as_typed(f"{job}: no run is held; {told}: `otherroof run {job}`"))
             return
         ledger.holds.release(job, SystemClock().now())
-    typer.echo(f"{job}: released ({hold.why}); the next run goes on: otherroof run {job}")
+    typer.echo(as_typed(f"{job}: released ({hold.why}); its next run goes on; `otherroof run {job}` begins now"))

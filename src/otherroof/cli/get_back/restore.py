@@ -17,6 +17,7 @@ from otherroof.cli.common import (
     ConfigOption,
     JsonOption,
     NewestOption,
+    as_typed,
     job_of,
     print_json,
     settings_for_rescue,
@@ -239,8 +240,10 @@ def _tell(found: RestoreReport, progress: RestoreProgress, into: str, seconds: f
     _tell_problems(found)
     if found.damaged:
         typer.echo(
-            f"  {len(found.damaged):,} could not be restored; try an earlier version: otherroof versions "
-            f"{found.header.job}, then --as-of",
+            as_typed(
+                f"  {count_text(len(found.damaged), 'file')} could not be restored; try an earlier version: "
+                f"`otherroof versions {found.header.job}`, then --as-of"
+            ),
             err=True,
         )
 

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import typer
 
 from otherroof.base.clock import SystemClock, from_stamp
-from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, WrongUse
+from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, WrongUse, typed
 from otherroof.base.local_time import table_time_text
 from otherroof.base.units import size_text, span_text
 from otherroof.cli.common import (
@@ -100,7 +100,7 @@ def screen(found: Overview, zone: ZoneInfo, service: list[str], out: Console) ->
     if len(shorter) < out.height:
         return shorter
     brief = [_one_line(line, out.width) for line in [*_gravest(found), *_need_lines(found), *service]]
-    more = "what to do about each: otherroof digest"
+    more = typed("what to do about each: otherroof digest", found.settings_in)
     return [*tables[0], *(_one_line(line, out.width) for line in waits + far), "", *tables[1], "", *brief, more]
 
 
@@ -264,7 +264,7 @@ def _need_lines(found: Overview) -> list[str]:
         until = "until that is mended it is copied by the service alone, and only if that knew it before"
         lines += [f"{name}: its file has a mistake; {until}" for name in found.unread]
         more = f" (and {len(found.mistakes) - 1} more)" if len(found.mistakes) > 1 else ""
-        lines.append(f"settings: {found.mistakes[0]}{more}; otherroof check")
+        lines.append(typed(f"settings: {found.mistakes[0]}{more}; otherroof check", found.settings_in))
     return lines + [f"{row.far}: {note}" for row in found.far for note in row.notes]
 
 

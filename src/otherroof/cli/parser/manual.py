@@ -11,8 +11,10 @@ import typer
 
 from otherroof import __version__
 from otherroof.cli.parser import roff
+from otherroof.cli.parser.json_words import KEYS as JSON_KEYS
+from otherroof.cli.parser.json_words import SHAPE
 from otherroof.cli.parser.top import PROGRAM, PURPOSE, VerbGroup, build, command_of
-from otherroof.cli.parser.verbs import EXIT_CODES, GROUPS, VERBS
+from otherroof.cli.parser.verbs import EXIT_CODES, GROUPS, VERBS, codes_of
 from otherroof.system.install_steps import JOBS, KEYS, SETTINGS, STATE
 
 if TYPE_CHECKING:
@@ -52,6 +54,9 @@ def man_page() -> str:
         *(line for verb in VERBS for line in _verb(command_of(verb), verb, top)),
         *roff.heading("Exit status"),
         *roff.terms((str(code), meaning) for code, meaning in EXIT_CODES.items()),
+        *roff.heading("JSON"),
+        *roff.paragraphs(SHAPE),
+        *roff.terms((verb, _keys_text(keys)) for verb, keys in JSON_KEYS.items()),
         *roff.heading("Environment"),
         *roff.terms(ENVIRONMENT),
         *roff.heading("Files"),
@@ -69,4 +74,9 @@ def _verb(command: Command, verb: str, top: typer.Context) -> list[str]:
         *roff.subheading(" ".join([verb, *command.collect_usage_pieces(here)])),
         *roff.paragraphs((command.help or "").split("\n\n")),
         *roff.terms(rows),
+        *roff.terms([("Exit codes", ", ".join(map(str, codes_of(verb))))]),
     ]
+
+
+def _keys_text(keys: dict[str, str]) -> str:
+    return "; ".join(f"{key}: {words}" for key, words in keys.items())

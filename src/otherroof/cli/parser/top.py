@@ -15,7 +15,7 @@ from typer.main import get_command
 
 from otherroof import __version__
 from otherroof.cli.common import SETTINGS_FOLDER
-from otherroof.cli.parser.verbs import EXIT_CODES, GROUPS, MODULES, SHORT
+from otherroof.cli.parser.verbs import EXIT_CODES, GROUPS, MODULES, SHORT, codes_of
 from otherroof.cli.parser.words import CONFIG
 
 if TYPE_CHECKING:
@@ -86,6 +86,7 @@ def command_of(verb: str) -> Command:
     alone = typer.Typer(add_completion=False, rich_markup_mode=None)
     alone.command(verb)(module.verb)
     command = get_command(alone)
+    command.epilog = "Exit codes: " + "; ".join(f"{code} {meaning}" for code, meaning in codes_of(verb).items()) + "."
     for param in command.params:
         if isinstance(param, TyperArgument):
             # The library makes its own kind and takes no other; ours differs in how it is shown alone.

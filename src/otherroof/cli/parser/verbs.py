@@ -72,3 +72,32 @@ EXIT_CODES = {
     EXIT_DAMAGED: "a damaged copy was found",
     EXIT_INTERRUPTED: "interrupted",
 }
+
+# What beside the codes that every verb may leave with: talking to the far box, finding damage in what comes back.
+_EVERY = (EXIT_WELL, EXIT_LOOK, EXIT_WRONG_USE)
+_OWN_CODES = {
+    "probe": (EXIT_UNREACHED,),
+    "run": (EXIT_UNREACHED, EXIT_HELD, EXIT_DAMAGED),
+    "versions": (EXIT_UNREACHED, EXIT_DAMAGED),
+    "files": (EXIT_UNREACHED, EXIT_DAMAGED),
+    "changes": (EXIT_UNREACHED, EXIT_DAMAGED),
+    "restore": (EXIT_UNREACHED, EXIT_DAMAGED),
+    "prove": (EXIT_UNREACHED, EXIT_DAMAGED),
+    "drill": (EXIT_UNREACHED, EXIT_DAMAGED),
+    "thin": (EXIT_UNREACHED, EXIT_DAMAGED),
+    "plan": (EXIT_UNREACHED,),
+}
+# What a code means for these, if it says more than the same for all.
+_OWN_MEANINGS = {
+    ("status", EXIT_LOOK): "something needs a person",
+    ("digest", EXIT_LOOK): "a channel did not take it, or it could not be made",
+    ("alert-test", EXIT_LOOK): "a channel did not take it",
+    ("check", EXIT_WRONG_USE): "there are mistakes in the settings",
+    ("rehearse", EXIT_LOOK): "what came back is not what was copied, or it could not be played",
+}
+
+
+def codes_of(verb: str) -> dict[int, str]:
+    """The exit codes that a verb may leave with, each with its meaning."""
+    codes = (*_EVERY, *_OWN_CODES.get(verb, ()), EXIT_INTERRUPTED)
+    return {code: _OWN_MEANINGS.get((verb, code), EXIT_CODES[code]) for code in codes}

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import typer
 
 from otherroof.base.clock import SystemClock
-from otherroof.base.errors import EXIT_WELL, EXIT_WRONG_USE, HomeTrouble, OtherroofError
+from otherroof.base.errors import EXIT_WELL, EXIT_WRONG_USE, HomeTrouble, OtherroofError, typed
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, print_json
 from otherroof.watch.words import count_text
 
@@ -25,7 +26,7 @@ def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) ->
     from otherroof.jobs.own_files import jobs_that_copy_secrets
     from otherroof.pairing.key_files import keys_that_are_none
     from otherroof.settings import check_machine, read_parts
-    from otherroof.settings.promises import promises_that_cannot_be_kept
+    from otherroof.settings.promises import promises_that_cannot_be_kept, times_outside_the_window
 
     parts = read_parts(config)
     refused = _become_owner(parts)
@@ -37,23 +38,28 @@ def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) ->
         *jobs_that_copy_secrets(parts),
         *promises_that_cannot_be_kept(parts),
     )
+    remarks = times_outside_the_window(parts)
     view = _service_view(parts, refused)
+    folder = os.path.abspath(config)
     if as_json:
-        rows = [
-            {"file": mistake.file, "key": mistake.key, "wrong": mistake.wrong, "right": mistake.right}
-            for mistake in mistakes
-        ]
+        rows, noted = _rows(mistakes), _rows(remarks)
         known = {"jobs": sorted(parts.jobs), "far": sorted(parts.far)}
-        print_json({"mistakes": rows, **known, "service": view.as_json()})
+        print_json({"mistakes": rows, "remarks": noted, **known, "service": view.as_json()})
     else:
         for mistake in mistakes:
-            typer.echo(mistake.line())
+            typer.echo(typed(mistake.line(), folder))
+        for remark in remarks:
+            typer.echo(f"mind: {remark.line()}")
         counts = f"{count_text(len(parts.jobs), 'job')}, {count_text(len(parts.far), 'far box', 'far boxes')}"
         wrong = f"{count_text(len(mistakes), 'mistake')} in {parts.where}; {counts}"
         typer.echo(wrong if mistakes else f"settings: all well: {counts}")
         if view.line:
             typer.echo(view.line)
     raise typer.Exit(EXIT_WRONG_USE if mistakes else EXIT_WELL)
+
+
+def _rows(mistakes: Iterable[Mistake]) -> list[dict[str, str]]:
+    return [{"file": one.file, "key": one.key, "wrong": one.wrong, "right": one.right} for one in mistakes]
 
 
 def _become_owner(parts: ReadableSettings) -> OtherroofError | None:

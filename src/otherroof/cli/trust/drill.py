@@ -9,7 +9,15 @@ import typer
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL
 from otherroof.base.units import count_text, size_text, span_text
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, job_of, print_json, settings_for_rescue
+from otherroof.cli.common import (
+    SETTINGS_FOLDER,
+    ConfigOption,
+    JsonOption,
+    as_typed,
+    job_of,
+    print_json,
+    settings_for_rescue,
+)
 from otherroof.cli.show_progress import restore_progress, show_progress
 
 if TYPE_CHECKING:
@@ -150,4 +158,5 @@ def _tell_problems(found: DrillReport) -> None:
     if found.cut:
         typer.echo(f"  it ended before its time: {found.cut}", err=True)
     if found.wrong:
-        typer.echo(f"  keep the files here safe: they may be the only good ones; otherroof drill {found.job}", err=True)
+        typer.echo("  keep the files here safe: they may be the only good ones", err=True)
+        typer.echo(as_typed(f"  `otherroof prove {found.job} --heal` sends again what is damaged there"), err=True)

@@ -9,7 +9,15 @@ import typer
 from otherroof.base.clock import SystemClock, stamp
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL, WrongUse
 from otherroof.base.units import count_text, size_text, span_text
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, job_of, print_json, settings_in_use
+from otherroof.cli.common import (
+    SETTINGS_FOLDER,
+    ConfigOption,
+    JsonOption,
+    as_typed,
+    job_of,
+    print_json,
+    settings_in_use,
+)
 from otherroof.cli.show_progress import proof_progress, show_progress
 from otherroof.far_copy.entry import path_text
 
@@ -142,7 +150,8 @@ def _tell(result: ProofResult, seconds: float) -> None:
     if report.cut:
         typer.echo(f"  ended before it was through: {report.cut}", err=True)
     if any(not damage.healed for damage in report.damaged):
-        typer.echo(f"  `otherroof prove {report.job} --heal` sends again what this home has as it was", err=True)
+        advice = f"  `otherroof prove {report.job} --heal` sends again what this home has as it was"
+        typer.echo(as_typed(advice), err=True)
 
 
 def _damage_line(damage: FarDamage) -> str:

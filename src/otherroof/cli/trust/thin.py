@@ -10,7 +10,16 @@ from otherroof.base.clock import SystemClock, stamp
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, WrongUse
 from otherroof.base.local_time import table_time_text
 from otherroof.base.units import count_text, size_text
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, console, job_of, print_json, settings_in
+from otherroof.cli.common import (
+    SETTINGS_FOLDER,
+    ConfigOption,
+    JsonOption,
+    as_typed,
+    console,
+    job_of,
+    print_json,
+    settings_in,
+)
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -97,8 +106,10 @@ def _as_json(found: ThinReport) -> dict[str, Any]:
 
 def _tell(settings: Settings, found: ThinReport, deed: Deed) -> None:
     if deed == "recall":
-        staying = count_text(len(found.taken_back), "version that was to go stays", "versions that were to go stay")
-        typer.echo(f"{found.job}: {staying}; the service lets nothing go until `otherroof thin {found.job} --apply`")
+        stay = count_text(len(found.taken_back), "version that was to go stays", "versions that were to go stay")
+        typer.echo(
+            as_typed(f"{found.job}: {stay}; the service lets nothing go until `otherroof thin {found.job} --apply`")
+        )
         return
     if not settings.jobs[found.job].versions.lines:
         typer.echo(f"{found.job}: every version stays: no [versions.spacing] is written for it")
@@ -115,11 +126,10 @@ def _tell(settings: Settings, found: ThinReport, deed: Deed) -> None:
     if found.objection:
         typer.echo(f"{found.job}: nothing goes now: {found.objection}", err=True)
     elif left:
-        typer.echo(CAUTION.format(found.job))
+        typer.echo(as_typed(CAUTION.format(found.job)))
         if deed == "show":
-            typer.echo(
-                f"nothing was changed; step one, and after the wait step two: otherroof thin {found.job} --apply"
-            )
+            steps = "step one, and after the wait step two"
+            typer.echo(as_typed(f"nothing was changed; {steps}: `otherroof thin {found.job} --apply`"))
 
 
 def _tell_going(settings: Settings, found: ThinReport, left: list[GoingVersion]) -> None:

@@ -6,11 +6,12 @@ import math
 import statistics
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from itertools import dropwhile
 from zoneinfo import ZoneInfo
 
+from otherroof.base.errors import typed
 from otherroof.base.local_time import morning_after
 from otherroof.base.units import span_text
 from otherroof.copying.report import GOOD, OUTCOMES
@@ -134,13 +135,14 @@ class DigestFacts:
     heard_by: Sequence[str] = ()
     next_due: datetime | None = None
     unread: Sequence[str] = ()
+    settings_in: str = ""
 
 
 def build_digest(known: DigestFacts) -> Digest:
     """The digest of the week that ends now."""
     # What is wrong comes first, here and in every form.
     jobs = tuple(sorted((job_report(job, known) for job in known.jobs), key=lambda job: not job.mark))
-    needed = tuple(_hands(known, jobs))
+    needed = tuple(replace(hand, help=typed(hand.help, known.settings_in)) for hand in _hands(known, jobs))
     verdict, sentence = _verdict(known, jobs, needed)
     runs = [row for job in known.jobs for row in job.runs]
     return Digest(
@@ -326,6 +328,14 @@ def _hands(known: DigestFacts, jobs: Sequence[JobReport]) -> Iterable[ActionNeed
             what, _, advice = note.partition("; ")
             named = f"far box {box.facts.name}"
             yield ActionNeeded(f"{named}: {printable(what)}", printable(advice), f"something at {named}")
+    for job in jobs:
+        if job.newest is None and not job.first and f"late:{job.name}" not in keys and f"held:{job.name}" not in keys:
+            yield ActionNeeded(
+                f"{job.name} has no copy by this server yet" + (f"; {job.waiting}" if job.waiting else ""),
+                f"Its first run comes at its time, and `otherroof run {job.name}` begins one now. `otherroof versions "
+                f"{job.name}` shows what another server has copied before.",
+                f"{job.name} has no copy yet",
+            )
     if not known.heard_by:
         yield ActionNeeded(
             "alerts go to this machine's journal only, where nobody may read them",

@@ -52,6 +52,7 @@ def gather_digest(settings: Settings, ledger: Ledger, clock: Clock, extra: Watch
         ],
         next_due=Crontab.parse(alerting.digest.at).next_after(now, zone),
         unread=settings.unread,
+        settings_in=settings.where,
     )
 
 
