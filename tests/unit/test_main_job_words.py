@@ -82,7 +82,7 @@ def test_dry_run_says_that_it_would_be_held_and_what_releases_nothing_yet(job: O
     told = verb("run", "--dry")
     assert told.code == EXIT_HELD
     assert told.err.startswith(f"{JOB}: would be held: the folder is empty")
-    assert f"is held when it is run: otherroof run {JOB}" in verb("release", JOB).out
+    assert f"is held when it is run: `otherroof run {JOB}`" in verb("release", JOB).out
     told = verb("run")
     assert told.err.startswith(f"{JOB}: held: the folder is empty")
     assert told.err.count(JOB) == 3, "as the job, in the path, and in what releases it"
