@@ -34,10 +34,10 @@ class Household:
         if run:
             self.runs.append(self.job.done().run)
 
-    def thin(self, deed: Deed = "apply") -> ThinReport:
+    def thin(self, deed: Deed = "apply", let_go: str = "") -> ThinReport:
         before = set(self._note_files())
         with self.ledger() as ledger:
-            found = thin(self.job.settings, JOB, deed, JobContext(ThinProgress(), ledger, self.clock))
+            found = thin(self.job.settings, JOB, deed, JobContext(ThinProgress(), ledger, self.clock), let_go)
         for path in set(self._note_files()) - before:
             os.utime(path, (self.clock.now().timestamp(),) * 2)
         return found

@@ -135,7 +135,7 @@ def clock_was_set(ledger: Ledger, now: datetime) -> None:
 
 
 @pytest.mark.parametrize(
-    ("trouble", "said"), [(damaged, "1 files are damaged"), (held, "a run is held"), (clock_was_set, "clock was set")]
+    ("trouble", "said"), [(damaged, "1 file is damaged"), (held, "a run is held"), (clock_was_set, "clock was set")]
 )
 def test_nothing_goes_and_nothing_is_written_down_while_something_is_wrong(
     home: Household, trouble: object, said: str
@@ -202,7 +202,7 @@ def test_shortened_rule_is_an_alert_before_anything_goes_and_is_over_with_a_reca
     assert found() == []
     home.thin()
     (told,) = found()
-    assert "2 of 5 versions go that stayed until now" in told
+    assert "2 of 5 versions would go that stayed until now" in told
     home.clock.step(3 * 86_400)
     assert found() == [], "by then it has happened"
     with home.ledger() as ledger:

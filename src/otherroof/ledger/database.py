@@ -18,7 +18,7 @@ from otherroof.ledger.drills import DrillPage
 from otherroof.ledger.far_findings import DamagePage, SpacePage
 from otherroof.ledger.file import LedgerFile
 from otherroof.ledger.job_times import JobTimesPage, MarkPage
-from otherroof.ledger.keeping import PinPage, RulePage, ThinnedPage
+from otherroof.ledger.keeping import LetGoPage, PinPage, RulePage, ThinnedPage
 from otherroof.ledger.last_look import LookPage
 from otherroof.ledger.messages import DigestPage, PostPage
 from otherroof.ledger.planning.forecasts import ForecastPage
@@ -48,6 +48,7 @@ class Ledger:
         self.marks = MarkPage(self.file)
         self.thinned = ThinnedPage(self.file)
         self.pins = PinPage(self.file)
+        self.let_go = LetGoPage(self.file)
         self.rules = RulePage(self.file)
         self.proofs = ProofPage(self.file)
         self.proved = ProvedPage(self.file)

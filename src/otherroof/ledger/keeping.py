@@ -75,6 +75,25 @@ class PinPage(Page):
             return dict(self.file.db.execute("SELECT run, why FROM pin WHERE job = ?", (job,)).fetchall())
 
 
+class LetGoPage(Page):
+    """Damaged versions that a person lets go, whatever the rule says; also those that have gone since."""
+
+    def note(self, job: str, run: str, at: datetime) -> None:
+        """A person lets this version go."""
+        with self.file.writing() as db:
+            db.execute("INSERT OR IGNORE INTO let_go (job, run, at) VALUES (?, ?, ?)", (job, run, stamp(at)))
+
+    def take_back(self, job: str, run: str = "") -> None:
+        """It is to stay after all; without `run`, all are."""
+        with self.file.writing() as db:
+            db.execute("DELETE FROM let_go WHERE job = ?1 AND ?2 IN ('', run)", (job, run))
+
+    def of(self, job: str) -> frozenset[str]:
+        """The runs that left those versions."""
+        with self.file.guarded():
+            return frozenset(run for (run,) in self.file.db.execute("SELECT run FROM let_go WHERE job = ?", (job,)))
+
+
 class RulePage(Page):
     """By which rule each job was last thinned."""
 

@@ -187,6 +187,11 @@ CREATE TABLE line_reading (
 CREATE TABLE forecast (job TEXT NOT NULL, at TEXT NOT NULL, told TEXT NOT NULL, PRIMARY KEY (job, at)) WITHOUT ROWID;
 """
 
+# Damaged versions that a person lets go, whatever the rule says.
+LET_GO = """
+CREATE TABLE let_go (job TEXT NOT NULL, run TEXT NOT NULL, at TEXT NOT NULL, PRIMARY KEY (job, run)) WITHOUT ROWID;
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     RUNS,
     WAYS,
@@ -199,6 +204,7 @@ MIGRATIONS: tuple[str, ...] = (
     TO_SEND,
     PROOFS_TOLD,
     THINKING_AHEAD,
+    LET_GO,
 )
 
 

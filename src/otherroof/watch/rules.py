@@ -188,7 +188,9 @@ def damage(facts: Facts) -> Iterator[Finding]:
             f"{first.path!r} among them: {first.why}{more}",
             f"Keep the files in {job.folder} safe, they may be the only good ones. "
             f"`otherroof prove {job.name} --heal` looks at these again and sends what this home still has; one that is "
-            f"whole is no longer counted. `otherroof prove {job.name} --all` shows whether there are more: damage that "
+            f"whole is no longer counted. Until then no version is thinned; `otherroof thin {job.name} --let-go RUN` "
+            f"lets a version go that nobody can mend. `otherroof prove {job.name} --all` shows whether there are more: "
+            "damage that "
             "spreads means that the far disk is failing.",
             first.at,
             mark=str(len(paths)),

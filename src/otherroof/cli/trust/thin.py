@@ -47,12 +47,20 @@ def verb(
     recall: Annotated[
         bool, typer.Option("--recall", help="Take back all that is written down to go, until the next --apply.")
     ] = False,
+    let_go: Annotated[
+        str,
+        typer.Option(
+            "--let-go", metavar="RUN", help="Of the damaged version of RUN, that it may go too, like the rest."
+        ),
+    ] = "",
     config: ConfigOption = SETTINGS_FOLDER,
     as_json: JsonOption = False,
 ) -> None:
     """Show which versions are to go; remove them in two steps.
 
-    Without an option nothing is changed. What goes is gone for good: see what can then no longer be had.
+    While damage is known none goes, as an older version may be the only good one. What nobody can mend: --let-go RUN
+    shows what comes of it, --let-go RUN --apply writes it down. Without --apply or --recall nothing is changed. What
+    goes is gone for good: see what can then no longer be had.
     """
     from otherroof.cli.show_progress import ProgressReading, show_progress
     from otherroof.jobs.context import JobContext
@@ -60,6 +68,8 @@ def verb(
 
     if apply and recall:
         raise WrongUse("--apply and --recall cannot go together", where=job)
+    if let_go and recall:
+        raise WrongUse("--let-go and --recall cannot go together", where=job)
     settings = settings_in(config)
     job_of(settings, job)
     deed: Deed = "apply" if apply else "recall" if recall else "show"
@@ -70,7 +80,7 @@ def verb(
         return ProgressReading("thinning", count.dropped + count.handed_on, 0, 0, 0, b"")
 
     with show_progress(look, job, quiet=as_json) as tick:
-        found = thin(settings, job, deed, JobContext(progress, clock=SystemClock(), tick=tick))
+        found = thin(settings, job, deed, JobContext(progress, clock=SystemClock(), tick=tick), let_go)
     if as_json:
         print_json(_as_json(found))
     else:
@@ -88,6 +98,7 @@ def _as_json(found: ThinReport) -> dict[str, Any]:
                 "taken": stamp(going.version.taken),
                 "spacing": going.spacing,
                 "instead": going.instead,
+                "damaged": going.damaged,
                 "not_before": stamp(found.goes_at[going.version.run]) if going.version.run in found.goes_at else None,
             }
             for going in found.going
@@ -111,7 +122,7 @@ def _tell(settings: Settings, found: ThinReport, deed: Deed) -> None:
             as_typed(f"{found.job}: {stay}; the service lets nothing go until `otherroof thin {found.job} --apply`")
         )
         return
-    if not settings.jobs[found.job].versions.lines:
+    if not settings.jobs[found.job].versions.lines and not found.going:
         typer.echo(f"{found.job}: every version stays: no [versions.spacing] is written for it")
         return
     if found.removed:
@@ -136,11 +147,12 @@ def _tell_going(settings: Settings, found: ThinReport, left: list[GoingVersion])
     from rich.table import Table
 
     stay, versions = found.versions - len(found.going), count_text(found.versions, "version")
-    typer.echo(f"{found.job}: of {versions} {stay:,} {'stays' if stay == 1 else 'stay'}; the rule lets these go:")
+    typer.echo(f"{found.job}: of {versions} {stay:,} {'stays' if stay == 1 else 'stay'}; these are to go:")
     table = Table("run", "taken", "why", "goes", box=None, pad_edge=False)
     for going in left[:MOST_SHOWN]:
         taken = _local(settings, going.version.taken)
         why = f"{going.spacing}: {going.instead} stays" if going.instead else "older than the last line"
+        why = "damaged, and let go by hand" if going.damaged else why
         at = found.goes_at.get(going.version.run)
         when = f"not before {_local(settings, at)}" if at is not None else "not written down yet"
         table.add_row(going.version.run, taken, why, when)

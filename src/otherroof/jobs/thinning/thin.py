@@ -2,7 +2,7 @@
 
     V1  open the job; look at its versions, notes, clocks, and whatever speaks against it
     V2  ask the rule, and bring home's record of changes up to date: that tells what goes with them
-    V3  a person's recall takes every note back
+    V3  a person's recall takes every note back, and also the word that a damaged version may go
     V4  step two of before: what was noted long enough ago goes, stretch by stretch; its notes go last
     V5  step one: what the rule lets go is noted at the far end, after V4 because that makes room for it there
 
@@ -12,13 +12,14 @@ Nothing here decides which versions go. A run's locks are held, so no run goes o
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Literal
 
 from otherroof.base.clock import Clock
-from otherroof.base.errors import OtherroofError, WrongUse
+from otherroof.base.errors import Damaged, OtherroofError, WrongUse
 from otherroof.base.machine import machine_mark
 from otherroof.base.units import count_text
 from otherroof.copying.other_server import FRESH_S
@@ -27,6 +28,7 @@ from otherroof.far.place import Meter, run_script, run_scripts
 from otherroof.far.trial_file import clock_by_second_name, write_trial_file
 from otherroof.far_copy.listing import Header, time_taken
 from otherroof.far_copy.remover import VersionNote
+from otherroof.far_copy.run_ids import time_of_run
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.open_job import Access, OpenedJob, open_job
 from otherroof.jobs.thinning.standing_runs import runs_that_should_stand
@@ -79,23 +81,25 @@ class ThinReport:
     freed: Loss = field(default_factory=Loss)
 
 
-def thin(settings: Settings, name: str, deed: Deed, context: JobContext[ThinProgress]) -> ThinReport:
+def thin(settings: Settings, name: str, deed: Deed, context: JobContext[ThinProgress], let_go: str = "") -> ThinReport:
     """Show what would go, take the two steps as far as they are due (`apply`), or take all notes back (`recall`).
 
-    Raises Busy while a run goes on, what `open_job` raises, and PlaceError if the far box refuses; what went until then
-    has gone, and the rest is done the next time.
+    `let_go` names a damaged version (the run that left it, or the beginning of its id) that a person lets go, whatever
+    the rule says; `apply` remembers that. Raises WrongUse if it is not one, Busy while a run goes on, what `open_job`
+    raises, and PlaceError if the far box refuses; what went until then has gone, and the rest is done the next time.
     """
     with open_job(settings, name, context, SHOW if deed == "show" else REMOVE) as job:
-        found = _Found(job, context.clock)  # V1
-        report = ThinReport(name, len(found.versions), found.going, found.lent)
+        named = _damaged_version(job, let_go) if let_go else ""
+        if named and deed == "apply":
+            job.ledger.let_go.note(name, named, context.clock.now())
+        found = _Found(job, context.clock, named)  # V1
+        report = ThinReport(name, len(found.versions) + len(found.let_go), found.going, found.lent)
         if deed == "recall":
             _recall(job, found, report, context.clock.now())  # V3
             return report
         step = found.step()
         with closing(VersionChanges(os.path.join(settings.state, "versions", f"{name}.sqlite"))) as changes:
-            if not found.flawed:
-                changes.follow(job.view.runs, found.same_as, job.keeper.lines)  # V2
-                report.loss = changes.loss({going.version.run for going in found.going}, shared=found.shared)
+            report.loss = _loss(job, found, changes)  # V2
             report.objection = found.objection()
             if deed == "apply" and not report.objection:
                 _take_back(job, found, step, report)
@@ -106,31 +110,58 @@ def thin(settings: Settings, name: str, deed: Deed, context: JobContext[ThinProg
         return report
 
 
+def _loss(job: OpenedJob, found: _Found, changes: VersionChanges) -> Loss:
+    """What goes with the versions that are to go; of a damaged one nothing is said, since nothing is sure of it."""
+    if found.flawed:
+        return Loss()
+
+    def lines(run: str) -> Iterator[bytes]:
+        try:
+            yield from job.keeper.lines(run)
+        except Damaged:
+            found.flawed = run
+            raise
+
+    try:
+        changes.follow(set(job.view.runs) - found.let_go, found.same_as, lines)
+    except Damaged:
+        if not found.flawed:
+            raise
+        return Loss()  # and it speaks against all
+    return changes.loss({going.version.run for going in found.going} - found.let_go, shared=found.shared)
+
+
 class _Found:
     """What stands at the far end, and what the rule says of it. Looked at once, but for the notes."""
 
-    def __init__(self, job: OpenedJob, clock: Clock) -> None:
+    def __init__(self, job: OpenedJob, clock: Clock, named: str) -> None:
         self._job = job
+        self._let_go = job.ledger.let_go.of(job.name) | ({named} if named else set())  # of any time
         self.now = clock.now().replace(microsecond=0)
         self.remover = job.keeper.remover()
         self.shared = job.keeper.place.offers.link
         self.flawed = ""
         self.same_as: dict[str, str] = {}
+        pins = job.ledger.pins.of(job.name).keys()
+        self.let_go = (self._let_go & set(job.view.runs)) - {job.view.newest} - pins
         self.versions = self._versions()
         offers = job.keeper.place.offers
         trial, notes = run_scripts(job.keeper.place, [write_trial_file(clock, offers.space), self.remover.notes()])
         self.offset = trial.offset or self._offset_without_room(clock)
         self._notes: list[VersionNote] = notes
         # Home remembers pins as well: a note that the far disk has lost must not let one go that a person wanted kept.
-        pinned = frozenset({note.run for note in notes if note.kind == "pinned"} | job.ledger.pins.of(job.name).keys())
+        pinned = frozenset({note.run for note in notes if note.kind == "pinned"} | pins)
         self._rule = KeepingRule(job.job.versions.lines, job.job.versions.at_least, pinned)
-        going = going_versions(self.versions, self._rule, self.now, job.settings.zone)
+        by_hand = [GoingVersion(Version(run, time_of_run(run)), damaged=True) for run in self.let_go - pinned]
+        by_rule = going_versions(self.versions, self._rule, self.now, job.settings.zone)
+        going = sorted((*by_rule, *by_hand), key=lambda one: one.version.run)
         self.lent = tuple(sorted(lending_lines({one.version.run for one in going}, self.same_as)))
         self.going = tuple(one for one in going if one.version.run not in self.lent)
 
     def _versions(self) -> list[Version]:
         found = []
-        for run, header in self._job.keeper.headers(self._job.view.runs).items():
+        asked = [run for run in self._job.view.runs if run not in self.let_go]
+        for run, header in self._job.keeper.headers(asked).items():
             try:
                 if not isinstance(header, Header):
                     raise header
@@ -192,7 +223,7 @@ class _Found:
             job.name,
             ThinState(
                 self.now,
-                damaged=len(ledger.damages.of(job.name)),
+                damaged=len([mark for mark in ledger.damages.of(job.name) if mark.run not in self._let_go]),
                 held=hold is not None and hold.released is None,
                 flawed=self.flawed,
                 lost=job.lost or self._hidden(),
@@ -204,10 +235,30 @@ class _Found:
         )
 
 
+def _damaged_version(job: OpenedJob, run: str) -> str:
+    """The whole id of a damaged version that may be let go. Raises WrongUse."""
+    name, runs = job.name, job.view.runs
+    fits = [known for known in runs if known.startswith(run)]
+    advice = f"`otherroof prove {name} --heal` names what is damaged and cannot be mended"
+    if len(fits) != 1:
+        raise WrongUse(f"{run!r} names {'several versions' if fits else 'no version'}", where=name, advice=advice)
+    if fits[0] == job.view.newest:
+        advice = "run the job again: what the newest copy lacks is sent once more if this home has it"
+        raise WrongUse(f"{fits[0]} is the newest version, which never goes", where=name, advice=advice)
+    if fits[0] in job.ledger.pins.of(name):
+        advice = f"`otherroof versions {name} --unpin {fits[0]}` first"
+        raise WrongUse(f"{fits[0]} is pinned", where=name, advice=advice)
+    header = job.keeper.headers(fits)[fits[0]]
+    if isinstance(header, Header) and not any(mark.run == fits[0] for mark in job.ledger.damages.of(name)):
+        raise WrongUse(f"nothing of the version of {fits[0]} is known to be damaged", where=name, advice=advice)
+    return fits[0]
+
+
 def _recall(job: OpenedJob, found: _Found, report: ThinReport, now: datetime) -> None:
     for note in found.to_recall:
         run_script(job.keeper.place, found.remover.take_back(note))
     report.taken_back = tuple(note.run for note in found.to_recall)
+    job.ledger.let_go.take_back(job.name)
     known = job.ledger.rules.of(job.name)
     # The service would note the same again with its next pass; a person's `--apply` lets it go on.
     job.ledger.rules.note(job.name, RuleInForce(known.rule if known is not None else "", recalled=now))
@@ -270,7 +321,7 @@ def _remove(
     ripe = {note.run for note in step.ripe}
     standing = ripe & set(job.view.runs)
     if ripe:
-        report.freed = changes.loss(standing, shared=found.shared)
+        report.freed = changes.loss(standing - found.let_go, shared=found.shared)
         notes = os.path.join(job.scratch, f"{job.name}.thinning.sqlite")
         removal = Removal(job.keeper, notes, context.progress.count, context.stop.asked, context.tick)
         for stretch in going_stretches(job.view, ripe):
@@ -279,7 +330,7 @@ def _remove(
     told = {run for row in job.ledger.thinned.rows(job.name) for run in row.runs}
     report.removed = tuple(sorted(ripe - told))
     if standing:
-        changes.follow(set(job.view.runs) - standing, found.same_as, job.keeper.lines)
+        changes.follow(set(job.view.runs) - standing - found.let_go, found.same_as, job.keeper.lines)
     if report.removed:
         job.ledger.thinned.note(Thinned(found.now, job.name, report.removed, report.freed.size))
     # Last of all: of a run whose listing is gone, a note or the ledger must tell that it was thinned, or it is missed.
@@ -304,6 +355,8 @@ def pin(settings: Settings, name: str, run: str, why: str, context: JobContext[T
             job.ledger.pins.note(name, fits[0], why, now)
         # What was to go is wanted now; what is no longer wanted for good goes by the rule, after its wait.
         kind = "goes" if why else "pinned"
+        if why:
+            job.ledger.let_go.take_back(name, fits[0])
         run_scripts(place, [remover.take_back(note) for note in notes if note.kind == kind])
         if not why:
             job.ledger.pins.drop(name, fits[0])

@@ -36,7 +36,10 @@ def objection(job: str, state: ThinState) -> str:
     if state.damaged or state.flawed:
         damaged = count_text(state.damaged, "file is", "files are")
         what = f"the listing of {state.flawed} cannot be read" if state.flawed else f"{damaged} damaged"
-        return f"{what} at the far end: an older version may be the only good one; `otherroof restore {job}` reads them"
+        return (
+            f"{what} at the far end: an older version may be the only good one; `otherroof prove {job} --heal` mends "
+            f"what this home has, `otherroof thin {job} --let-go RUN` lets a version go that nobody can mend"
+        )
     if state.lost:
         return f"the far box does not show run {state.lost}, which counted: find out why first"
     if state.held:

@@ -33,11 +33,12 @@ class KeepingRule:
 @dataclass(frozen=True, slots=True)
 class GoingVersion:
     """A version that the rule no longer wants. `instead` is the run of the same day, week, … that stays for it; empty
-    if it is older than the rule keeps anything."""
+    if it is older than the rule keeps anything. `damaged`: it is, and a person lets it go, whatever the rule says."""
 
     version: Version
     spacing: Spacing | None = None
     instead: str = ""
+    damaged: bool = False
 
 
 def going_versions(
