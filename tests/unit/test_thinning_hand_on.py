@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
-from otherroof.base.errors import RunCut
+from otherroof.base.errors import Refused, RunCut
 from otherroof.far.local_place import LocalPlace
 from otherroof.restore.thinning.removal import Removal, RemovalCount
 from otherroof.restore.thinning.stretches import going_stretches
@@ -28,10 +31,28 @@ def history(tmp_path: Path) -> FarHistory:
     return made
 
 
-def thin(history: FarHistory, stop_at: int = -1) -> RemovalCount:
+class Refusing:
+    """A remover for whom the far box refuses one kind of request."""
+
+    def __init__(self, real: Any, refused: str) -> None:
+        self._real = real
+        self._refused = refused
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._real, name) if name != self._refused else self._refuse
+
+    def _refuse(self, *_: object) -> Iterator[None]:
+        raise Refused("will not")
+        yield
+
+
+def thin(history: FarHistory, stop_at: int = -1, refused: str = "") -> RemovalCount:
     """Take the second version out; asked for the `stop_at`th time whether to stop, the answer is yes."""
     asked = iter(range(10_000))
-    keeper, count = history.far.keeper(), RemovalCount()
+    real, count = history.far.keeper(), RemovalCount()
+    keeper: Any = SimpleNamespace(
+        remover=lambda: Refusing(real.remover(), refused), lines=real.lines, view=real.view, place=real.place
+    )
     between = sorted(history.versions)[1]
     removal = Removal(
         keeper,
@@ -57,5 +78,21 @@ def test_a_removal_that_is_asked_to_stop_says_so_and_harms_no_version(history: F
     with pytest.raises(RunCut):
         thin(history, stop_at)
     del history.versions[between]
+    all_come_back(history)
+
+
+@pytest.mark.parametrize(("refused", "goes"), [("drop_listing", False), ("drop", True), ("hand_on", True)])
+def test_a_refusal_ends_a_removal_before_anything_that_is_still_named_goes(
+    history: FarHistory, refused: str, goes: bool
+) -> None:
+    between = sorted(history.versions)[1]
+    with pytest.raises(Refused):
+        thin(history, refused=refused)
+    if goes:
+        del history.versions[between]
+    all_come_back(history)
+
+
+def all_come_back(history: FarHistory) -> None:
     for run, contents in history.versions.items():
         assert history.restorable(run) == contents
