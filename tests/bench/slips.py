@@ -35,7 +35,7 @@ from support.slips.who_fits import WhoFits
 TREE = Path(__file__).resolve().parents[2]
 WANTED = 0.90  # of the slips that are to be noticed
 TESTS_S = 8.0  # seconds of tests for a slip, as they took when they were noted
-TIME_OUT_S = 60.0  # beside four times what they took
+TIME_OUT_S = 30.0  # beside four times what they took
 NO_WORD_S = 3600.0
 
 

@@ -260,6 +260,12 @@ def test_content_that_this_run_leaves_alone_is_there(plan: RunPlan) -> None:
     assert found(plan, b"wanted", OTHER) is None
 
 
+def test_a_file_does_not_wait_for_itself(plan: RunPlan) -> None:
+    plan.add([changed(b"wanted")])
+    with_held(plan, b"wanted")
+    assert found(plan, b"wanted", ONE) is None
+
+
 def test_what_a_cut_run_moved_aside_is_the_surest_place(plan: RunPlan) -> None:
     plan.add([new(b"wanted")])
     with_held(plan, b"elsewhere")

@@ -224,11 +224,15 @@ class Settling:
 
     def pages(self, which: Any) -> Iterator[PlannedChange]:
         return iter(
-            [one for one in self.unfinished if which.name == ("FOLDERS_FOR_OTHERS" if one.want == 4 else "UNFINISHED")]
+            [
+                one
+                for one in self.unfinished
+                if which.name == ("FOLDERS_FOR_OTHERS" if one.want == 4 else "UNFINISHED") and not one.landed
+            ]
         )
 
     def not_durable(self) -> Iterator[PlannedChange]:
-        return iter(())
+        return iter([one for one in self.unfinished if one.landed])
 
     def done(self, one: PlannedChange) -> None:
         self.said[one.path] = "done"
@@ -252,6 +256,12 @@ def test_a_small_file_counts_only_if_every_byte_is_there_and_is_synced_then() ->
     # The right size and time, and other content: a disk without a journal may have given it its size alone.
     empty = Settling(change(b"a", 1, had=8), adopts=False, standing=ChangeState.IN_PLACE)
     assert empty.settle() == {b"a": "planned, had 0"}
+
+
+def test_what_had_landed_and_was_not_durable_is_looked_at_too() -> None:
+    """The far box may have lost its power meanwhile."""
+    landed = Settling(change(b"a", DONE, had=0, landed=3), adopts=False, standing=ChangeState.OLD_GONE)
+    assert (landed.settle(), landed.asked) == ({b"a": "planned, had 0"}, ["adopt", "standing"])
 
 
 def test_a_large_file_is_not_read_back_and_its_name_is_synced() -> None:

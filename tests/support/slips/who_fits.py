@@ -14,6 +14,7 @@ from pathlib import Path
 from support.slips.slip import Slip
 
 LONGEST_S = 30.0  # a test that takes longer is not asked
+GUESSED_S = 5.0
 FORMER = 5  # so many tests that noticed another slip of the module are asked first
 
 # Which test files hold what is told of a room as a whole, beside those that call it.
@@ -119,8 +120,11 @@ class WhoFits:
             self._noticed.setdefault(slip.module, Counter())[noticed_by] += 1
 
     def seconds(self, tests: list[str]) -> float:
-        """How long they took when they were noted."""
-        return sum(self._seconds.get(test, LONGEST_S) for test in tests)
+        """How long they took when they were noted; of what was not, a guess."""
+        return sum(self._seconds.get(test) or self._seconds_of_all(test) or GUESSED_S for test in tests)
+
+    def _seconds_of_all(self, node: str) -> float:
+        return sum(seconds for test, seconds in self._seconds.items() if test.startswith((f"{node}::", f"{node}[")))
 
     def fitting(self, slip: Slip, text: str, most_s: float) -> list[list[str]]:
         """Rounds of tests. What noticed this slip before, or is likely to; what noticed others of the module. Then two
