@@ -524,7 +524,7 @@ def test_without_syncs_what_has_landed_in_a_row_is_all_there_is_to_go_by(tmp_pat
 
 def test_a_sync_is_asked_for_after_both_so_much_and_so_long(tmp_path: Path) -> None:
     """16 MiB and five seconds: the far disk is not asked to stop for every piece."""
-    sent = Sent(tmp_path, os.urandom(17 * MIB), most=MIB)
+    sent = Sent(tmp_path, os.urandom(19 * MIB), most=MIB)
     for _ in range(16):
         sent.stream.landed(sent.stream.take(wait=False))
     assert isinstance(sent.stream.take(wait=False), DataPiece), "not before five seconds"
