@@ -1,0 +1,273 @@
+"""How files are brought, each rule by itself: where content is taken from, what waits, and what counts as landed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from otherroof.base.clock import SteppedClock, in_ns
+from otherroof.base.errors import Refused
+from otherroof.copying.compare.catalogue import AsideContent
+from otherroof.copying.compare.change import BEGUN, DONE, PLANNED, TROUBLE, PlannedChange
+from otherroof.copying.compare.compare import Difference
+from otherroof.copying.compare.plan import RunPlan
+from otherroof.copying.send.files import FileSender
+from otherroof.copying.send.landed import AGE_S, LandedFiles
+from otherroof.copying.send.under_way import FileUnderWay
+from otherroof.far.place import Task, TaskResult
+from otherroof.far_copy.entry import Entry
+from otherroof.far_copy.numbers import FILE, Numbers
+
+NOW = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
+OLD_NS = in_ns(NOW) - 3600 * 10**9
+ONE, OTHER = b"\1" * 32, b"\2" * 32
+NUMBERS: Numbers = (1, 10, OLD_NS, OLD_NS, 0o100644)
+STEPS = ("put", "put part", "finish part", "take place", "from far", "adopt", "prepare", "upload", "forget")
+
+
+def line(path: bytes, digest: bytes) -> bytes:
+    return Entry(path, "file", 10, OLD_NS, 0o644, 0, 0, digest=digest).line().encode()
+
+
+def new(path: bytes) -> Difference:
+    return Difference(path, NUMBERS, None, None)
+
+
+def changed(path: bytes, old: bytes) -> Difference:
+    return Difference(path, NUMBERS, NUMBERS, line(path, old))
+
+
+class Brought:
+    """A sender with a real plan; `said` is what was noted and what went out, in order."""
+
+    def __init__(self, where: Path, *, makes_from_far: bool = True, waits_for_commit: bool = False) -> None:
+        self.plan = RunPlan(str(where / "notes.db"))
+        self.clock = SteppedClock(NOW)
+        self.commits = 0
+        self.found_numbers = NUMBERS
+        commit = self.plan.commit
+
+        def counted() -> None:
+            self.commits += 1
+            commit()
+
+        self.plan.commit = counted  # type: ignore[method-assign]
+        offers = SimpleNamespace(sync=True, max_write=1000)
+        place = SimpleNamespace(offers=offers, carry_out=lambda *_: iter(()))
+        scripts = (
+            "put",
+            "put_part",
+            "take_place",
+            "make_from",
+            "adopt",
+            "make_durable",
+            "keep_mark_fresh",
+            "begin_part",
+        )
+        writer = SimpleNamespace(
+            place=place,
+            can_make_from_far=makes_from_far,
+            waits_for_commit=waits_for_commit,
+            **{name: lambda *_, **__: iter(()) for name in scripts},
+        )
+        source = SimpleNamespace(describe_file=lambda path: (Entry(path, "file", 10, 5, 0, 0, 0), self.found_numbers))
+        run = SimpleNamespace(
+            clock=self.clock,
+            stop=SimpleNamespace(asked=lambda: ""),
+            tick=lambda: None,
+            progress=SimpleNamespace(path=b"", put=0, files=0),
+        )
+        context: Any = SimpleNamespace(
+            plan=self.plan,
+            writer=writer,
+            reader=SimpleNamespace(under_way=[]),
+            landed=LandedFiles(self.clock),
+            run=run,
+            source=source,
+            totals=SimpleNamespace(bytes=0),
+            unsure=False,
+        )
+        self.sender = FileSender(context)
+        self.state, self.queue = self.sender._state, self.sender._queue
+
+    def change(self, path: bytes, digest: bytes | None = ONE) -> PlannedChange:
+        found = self.plan.get(path)
+        assert found is not None
+        found.digest = digest
+        return found
+
+    def under_way(self, path: bytes, step: Any, data: bytes = b"") -> FileUnderWay:
+        return FileUnderWay(self.change(path), step, data)
+
+    def going_out(self) -> list[tuple[bytes, str]]:
+        tasks: list[Any] = [*self.queue.follow_ups(), *self.queue.release()]
+        return [(task.key.change.path, task.key.step) for task in tasks]
+
+
+@pytest.fixture
+def brought(tmp_path: Path) -> Iterator[Brought]:
+    made = Brought(tmp_path)
+    yield made
+    made.plan.close()
+
+
+# -- the same content --
+
+
+def test_only_a_file_that_stands_there_can_be_the_same(brought: Brought) -> None:
+    """Its old one may have been moved aside already, by this run or one that was cut."""
+    brought.plan.add([changed(b"a", ONE), changed(b"b", ONE)])
+    moved = brought.change(b"a")
+    moved.had = 0
+    assert not brought.sender._is_same(moved)
+    assert brought.plan.get(b"a").state == PLANNED  # type: ignore[union-attr]
+    assert brought.sender._is_same(brought.change(b"b"))
+
+
+def test_a_noted_digest_holds_only_for_the_very_file(brought: Brought) -> None:
+    brought.plan.add([new(b"a")])
+    brought.found_numbers = (1, 10, OLD_NS + 1, OLD_NS, 0o100644)
+    assert not brought.sender._is_as_noted(brought.change(b"a"))
+    assert brought.change(b"a").line is None
+    brought.found_numbers = NUMBERS
+    assert brought.sender._is_as_noted(brought.change(b"a"))
+
+
+# -- content of the far copy --
+
+
+def with_other(brought: Brought, *, replaced: bool) -> PlannedChange:
+    """A new file whose content `other` has, which is to be replaced or not."""
+    brought.plan.add([new(b"wanted"), *([changed(b"other", ONE)] if replaced else [])])
+    brought.plan.held_content.note([AsideContent(ONE, b"other", 10, "")])
+    return brought.change(b"wanted")
+
+
+def test_content_is_made_from_a_file_that_stays(brought: Brought) -> None:
+    assert brought.sender._found(with_other(brought, replaced=False))
+    assert brought.going_out() == [(b"wanted", "from far")]
+    assert (brought.state.lent, brought.state.taken) == (set(), set())
+
+
+def test_content_of_a_file_that_is_to_be_replaced_is_waited_for(brought: Brought) -> None:
+    assert brought.sender._found(with_other(brought, replaced=True))
+    assert (brought.going_out(), brought.state.deferred) == ([], 1)
+
+
+def test_if_all_wait_for_each_other_it_is_taken_and_that_file_left_alone_meanwhile(brought: Brought) -> None:
+    wanted = with_other(brought, replaced=True)
+    brought.state.stuck = 1
+    assert brought.sender._found(wanted)
+    assert brought.going_out() == [(b"wanted", "from far")]
+    assert (brought.state.lent, brought.state.taken) == ({b"other"}, {b"wanted"})
+    brought.sender._consider(brought.change(b"other"))
+    assert (brought.going_out(), brought.state.deferred) == ([], 1), "it is not replaced in this round"
+
+
+def test_content_is_not_taken_from_a_file_that_is_just_being_replaced(brought: Brought) -> None:
+    wanted = with_other(brought, replaced=True)
+    brought.state.stuck = 1
+    brought.state.taken.add(b"other")
+    assert brought.sender._found(wanted)
+    assert (brought.going_out(), brought.state.deferred) == ([], 1)
+
+
+@pytest.mark.parametrize("why", ["it was tried in vain", "nothing else breaks the circle", "the far box makes nothing"])
+def test_content_is_sent_although_it_may_be_there(tmp_path: Path, why: str) -> None:
+    brought = Brought(tmp_path, makes_from_far=why != "the far box makes nothing")
+    wanted = with_other(brought, replaced=True)
+    if why == "it was tried in vain":
+        brought.state.plain.add(b"wanted")
+    elif why == "nothing else breaks the circle":
+        brought.state.stuck = 2
+    assert not brought.sender._found(wanted)
+    assert brought.state.deferred == 0
+    brought.plan.close()
+
+
+# -- steps and their ends --
+
+
+@pytest.mark.parametrize("step", STEPS)
+def test_what_changes_the_newest_copy_is_noted_before_it_goes_out(brought: Brought, step: str) -> None:
+    brought.plan.add([new(b"a"), new(b"b")])
+    for path, now in ((b"a", False), (b"b", True)):
+        file = brought.under_way(path, step)
+        brought.queue.add(file, Task(file, iter(())), now=now)  # type: ignore[arg-type]
+        begins = step in ("put", "put part", "finish part", "take place", "from far")
+        assert (brought.plan.get(path).state == BEGUN) is begins  # type: ignore[union-attr]
+    before = brought.commits
+    next(iter(brought.queue.follow_ups()))
+    assert brought.commits == before + 1
+    next(iter(brought.queue.release()))
+    assert brought.commits == before + 2
+
+
+@pytest.mark.parametrize("step", ["put", "take place", "from far", "adopt"])
+def test_what_has_landed_is_in_a_batch_until_it_is_durable(brought: Brought, step: str) -> None:
+    brought.plan.add([new(b"a")])
+    file = brought.under_way(b"a", step)
+    brought.plan.begin(file.change)
+    brought.queue.under_way = 1
+    brought.sender._ended(file, TaskResult(file, value=True))
+    assert [(change.path, change.state, change.landed) for change in brought.plan.not_durable()] == [(b"a", DONE, 1)]
+
+
+def test_what_stands_aside_under_its_own_name_takes_its_place_next(brought: Brought) -> None:
+    brought.plan.add([changed(b"a", OTHER), changed(b"film", OTHER)])
+    for path, step in ((b"a", "put part"), (b"film", "finish part")):
+        file = brought.under_way(path, step)
+        brought.queue.under_way = 1
+        brought.sender._ended(file, TaskResult(file))
+        assert brought.going_out() == [(path, "take place")]
+
+
+def test_where_all_commits_together_a_large_file_waits_for_it(tmp_path: Path) -> None:
+    brought = Brought(tmp_path, waits_for_commit=True)
+    brought.plan.add([new(b"film")])
+    file = brought.under_way(b"film", "finish part")
+    brought.sender._ended(file, TaskResult(file))
+    assert brought.going_out() == []
+    assert list(brought.queue.take_due(brought.clock.monotonic() + AGE_S - 1)) == []
+    assert list(brought.queue.take_due(brought.clock.monotonic() + AGE_S)) == [file]
+    brought.plan.close()
+
+
+def test_what_is_not_there_after_all_is_sent(brought: Brought) -> None:
+    brought.plan.add([new(b"a")])
+    file = brought.under_way(b"a", "adopt", b"content")
+    brought.sender._ended(file, TaskResult(file, value=False))
+    assert brought.going_out() == [(b"a", "put")]
+
+
+def test_a_refusal_is_asked_after_if_anything_was_begun_and_told_if_not(brought: Brought) -> None:
+    brought.plan.add([new(b"a"), new(b"b")])
+    begun, not_begun = brought.under_way(b"a", "put"), brought.under_way(b"b", "prepare")
+    brought.plan.begin(begun.change)
+    for file in (begun, not_begun):
+        brought.sender._ended(file, TaskResult(file, error=Refused("is forbidden")))
+    states = [brought.plan.get(path).state for path in (b"a", b"b")]  # type: ignore[union-attr]
+    assert states == [BEGUN, TROUBLE]
+    assert brought.state.refusals == 2
+
+
+def test_what_cannot_be_made_from_far_is_sent_in_the_next_round(brought: Brought) -> None:
+    brought.plan.add([new(b"a")])
+    file = brought.under_way(b"a", "from far")
+    brought.plan.begin(file.change)
+    brought.sender._ended(file, TaskResult(file, error=Refused("no such file")))
+    assert (brought.state.plain, brought.state.deferred, brought.state.refusals) == ({b"a"}, 1, 0)
+    change = brought.plan.get(b"a")
+    assert change is not None
+    assert (change.state, change.want) == (PLANNED, FILE)
+
+
+def test_a_disk_that_refused_to_sync_ends_the_round(brought: Brought) -> None:
+    brought.sender._syncs._refusal = Refused("input/output error")
+    with pytest.raises(Refused, match="input/output"):
+        brought.sender._round()
