@@ -22,7 +22,7 @@ from otherroof.settings import require_settings
 from support.drills import drill_rows, left_over
 from support.household import write_household
 from support.killable import Killable
-from support.main_job import JOB, OneJob
+from support.main_job import FAR, JOB, OneJob
 from support.verbs import Verb, two_files_and_a_link, verb_of
 
 pytestmark = [pytest.mark.slow, pytest.mark.lasts(10)]
@@ -50,7 +50,7 @@ def test_drill_tells_what_came_back_and_how_long_all_would_take(verb: Verb) -> N
     assert "came back for practice" in told.out
     assert "all of it would take about" in told.out
     assert "until the first file" in told.out
-    assert "2 are the same, 0 changed since" in told.out
+    assert "2 the same, 0 changed since" in told.out
 
 
 def test_damage_is_exit_5_and_named(job: OneJob, verb: Verb) -> None:
@@ -188,7 +188,19 @@ class Stopped:
         return "it was not through within 1 h"
 
 
-def test_cut_drill_is_tried_again_unless_it_had_all_its_time(job: OneJob, monkeypatch: pytest.MonkeyPatch) -> None:
+class StoppedLater(Stopped):
+    """A limit that is reached when some files have come; `state` is the state folder."""
+
+    state: Path
+
+    def asked(self) -> str:
+        came = [path for path in self.state.glob("drill/*/restored/many/*") if path.name.isdigit()]
+        return super().asked() if len(came) >= 5 else ""
+
+
+def test_cut_drill_is_tried_again_unless_it_tells_how_long_all_would_take(
+    job: OneJob, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr("otherroof.jobs.drill.TICK_S", 0.0)
     (chore,) = [one for one in service_chores(SystemClock())(job.settings) if one.name == drill_mark(JOB)]
 
@@ -207,7 +219,23 @@ def test_cut_drill_is_tried_again_unless_it_had_all_its_time(job: OneJob, monkey
         chore.do(ChoreInputs(job.settings))
     assert [row.outcome for row in drill_rows(job)] == ["cut", "cut"]
     assert drill_rows(job)[0].reason == "it was not through within 1 h"
+    assert drill_mark(JOB) not in marks(), "nothing came in all that time"
+    for number in range(60):
+        job.put(f"many/{number}", os.urandom(3000))
+    job.done()
+    with monkeypatch.context() as changed:
+        changed.setattr(StoppedLater, "state", job.state, raising=False)
+        changed.setattr("otherroof.schedule.drills.TimeLimit", StoppedLater)
+        chore.do(ChoreInputs(job.settings))
+    row = drill_rows(job)[0]
+    assert (row.outcome, row.reason) == ("timed", "it was not through within 1 h")
+    assert 0 < row.figures.files <= row.figures.of_files
+    assert row.figures.back_s is not None
     assert drill_mark(JOB) in marks()
+    with Ledger(job.settings.ledger) as ledger:
+        now = SystemClock().now()
+        assert ledger.drills.last(JOB, FAR, now) == row, "an answer, so nobody is told that it was never drilled"
+        assert ledger.drills.fruitless(JOB, FAR, now) == []
 
 
 def test_service_sweeps_what_a_killed_drill_left_as_it_starts_and_every_day(job: OneJob) -> None:

@@ -83,6 +83,12 @@ def test_check_that_failed_is_told_until_one_passes() -> None:
             "last drill Mon 3 March 2031, 08:30: 412 of 41,000 files came back, 2 damaged; the check of them ended "
             "with 9",
         ),
+        (
+            replace(ROW, outcome="timed", figures=replace(FIGURES, wire_down=450_000_000, took_s=3600.0)),
+            0.0,
+            "last drill Mon 3 March 2031, 08:30: 412 of 41,000 files came back in the 1 h that it may take, at "
+            "1.00 Mbit/s; all would take about 5 d 3 h (between 4 d and 7 d)",
+        ),
     ],
 )
 def test_one_line_says_when_what_and_how_long(row: DrillRow | None, within_s: float, text: str) -> None:

@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 from otherroof.base.clock import Clock
 from otherroof.base.errors import HomeTrouble, OtherroofError, RunCut
 from otherroof.base.units import size_text
+from otherroof.copying.context import StopRequest
 from otherroof.copying.home.read import SourceFolder
 from otherroof.copying.report import Problem
 from otherroof.far_copy.entry import Entry, path_text
@@ -53,11 +54,15 @@ NOT_RUN = 127
 
 @dataclass(frozen=True, slots=True)
 class DrillRequest:
-    """Which job; how many bytes at most, None for what the settings say, and from nothing for what the disk holds."""
+    """Which job; how many bytes at most, None for what the settings say, and from nothing for what the disk holds.
+
+    `limit`, if there is one, is among the signs that stop it: what came until then is an answer too.
+    """
 
     job: str
     most: int | None = None
     from_nothing: bool = False
+    limit: StopRequest | None = None
 
 
 def drill_mark(job: str) -> str:
@@ -111,6 +116,8 @@ class _DrillSteps:
         """All steps; `job` is open with this home's real state."""
         try:
             self._steps(job)
+            limit = self._request.limit
+            self._report.had_its_time = bool(self._report.cut and limit is not None and limit.asked())
         finally:
             # Before what came of it is written down: where the disk has become full, the ledger has no room else.
             remove_tree(self._folder, keep_top=True)
@@ -265,9 +272,11 @@ class _DrillRecord:
         except BaseException as problem:
             end("cut", f"ended by {type(problem).__name__}")
             raise
-        outcome: DrillOutcome = "damaged" if self._report.wrong else "cut" if self._report.cut else "whole"
+        outcome: DrillOutcome = "damaged" if self._report.wrong else "whole"
+        if self._report.cut and not self._report.wrong:
+            outcome = "timed" if self._report.timed_only else "cut"
         end(outcome, self._report.cut)
-        if not self._report.cut:
+        if not self._report.cut or self._report.timed_only:
             job.ledger.marks.note(drill_mark(job.name), clock.now())
 
     def _count_wire(self) -> None:

@@ -13,10 +13,11 @@ from typing import Any, Literal
 from otherroof.base.clock import from_stamp, stamp
 from otherroof.ledger.file import Page
 
-# whole: all that was brought back was as it should be; damaged: something was not; cut: it was stopped, or its process
-# ended without a word; failed: it could not be carried out.
-DrillOutcome = Literal["whole", "damaged", "cut", "failed"]
-ANSWERS = ("whole", "damaged")
+# whole: all that was brought back was as it should be; damaged: something was not; timed: not all of it came within the
+# time that a drill may take, and what came until then tells how long all would take; cut: it was stopped, or its
+# process ended without a word; failed: it could not be carried out.
+DrillOutcome = Literal["whole", "damaged", "timed", "cut", "failed"]
+ANSWERS = ("whole", "damaged", "timed")
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +97,7 @@ class DrillPage(Page):
             return [_as_row(row) for row in found.fetchall()]
 
     def last(self, job: str, far: str, before: datetime) -> DrillRow | None:
-        """The newest drill that came to an answer, whole or damaged."""
+        """The newest drill that came to an answer."""
         found = self.rows(job, far, before)
         return next((row for row in found if row.outcome in ANSWERS), None)
 

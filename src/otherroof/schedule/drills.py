@@ -59,12 +59,9 @@ def drill_chore(clock: Clock, job: str, far: str) -> Chore:
             context = JobContext(
                 RestoreProgress(), ledger, clock, _EitherStop((stop, limit)), told=log.warning, linger=True
             )
-            report = drill(settings, DrillRequest(job), context)
-            if report.cut and limit.asked():
-                # It has used the line for as long as it may: the next one comes when the next one is due. One that was
-                # cut for any other reason is tried again soon.
-                ledger.marks.note(name, clock.now())
-            _log(name, report)
+            # One that has used the line for as long as it may and came to an answer is as good as another; one that was
+            # cut, or to which nothing came in all that time, is tried again soon, and told of if that happens often.
+            _log(name, drill(settings, DrillRequest(job, limit=limit), context))
 
     def stop_it(reason: str) -> None:
         for sign in signs:
@@ -109,5 +106,6 @@ def _log(name: str, report: DrillReport) -> None:
     back = f"; all would take {report.back.text()}" if report.back is not None else ""
     damage = f"; damaged: {len(report.wrong)}" if report.wrong else ""
     check = f"; the job's own check ended with {report.check_code}" if report.check_code else ""
-    cut = f"; {report.cut}" if report.cut else ""
+    rate = f" ({report.back.how()})" if report.back is not None and report.cut else ""
+    cut = f"; {report.cut}{rate}" if report.cut else ""
     log.log(level, "%s: %s files came back%s%s%s%s", name, report.files, damage, check, back, cut)

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from otherroof.base.units import size_text, span_text
+from otherroof.base.units import mbit_s, mbit_text, size_text, span_text
 from otherroof.forecast.restore_time import disk_seconds
 from otherroof.ledger.drills import DrillFigures, DrillRow
 from otherroof.watch.facts import CLEAR_OF_EDGE, Facts, Finding, JobFacts, too_early
@@ -38,6 +38,9 @@ def drill_text(row: DrillRow | None, within_s: float, zone: ZoneInfo) -> str:
         return "never drilled yet"
     figures = row.figures
     came = f"{figures.files:,} of {count_text(figures.of_files, 'file')} came back"
+    if row.outcome == "timed":
+        rate = mbit_text(mbit_s(figures.wire_down, figures.took_s)) if figures.took_s else ""
+        came += f" in the {span_text(figures.took_s)} that it may take, at {rate}" if rate else ""
     damaged = f", {figures.damaged:,} damaged" if figures.damaged else ""
     said = f"last drill {moment_text(row.started, zone)}: {came}{damaged}"
     if figures.check_code:

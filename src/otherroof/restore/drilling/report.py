@@ -17,7 +17,8 @@ class DrillReport:
     `whole`: all of the version was to come back, not a part. `damaged` are files that could not be had as the listing
     says, `lacks` what did not come back for another reason, `left_off` properties that this account or disk cannot set.
     `back` is how long all would take; None if nothing was measured. `check_code` and `check_said` are how the job's own
-    check ended; None if it has none, or was not come to. `cut` says why it ended before its time.
+    check ended; None if it has none, or was not come to. `cut` says why it ended before it was through; `had_its_time`:
+    because it had used all the time that it may take.
     """
 
     job: str
@@ -39,6 +40,12 @@ class DrillReport:
     check_code: int | None = None
     check_said: str = ""
     cut: str = ""
+    had_its_time: bool = False
+
+    @property
+    def timed_only(self) -> bool:
+        """Whether it used up its time, and tells how long all would take by what came until then."""
+        return self.had_its_time and self.back is not None
 
     @property
     def wrong(self) -> list[Problem]:
