@@ -11,17 +11,20 @@ from typing import Any
 import pytest
 
 from otherroof.base.clock import SteppedClock, in_ns
-from otherroof.base.errors import Refused
+from otherroof.base.errors import Refused, RunCut
 from otherroof.copying.compare.catalogue import AsideContent
-from otherroof.copying.compare.change import BEGUN, DONE, PLANNED, TROUBLE, PlannedChange
+from otherroof.copying.compare.change import BEGUN, DONE, LARGE, PLANNED, TROUBLE, PlannedChange
 from otherroof.copying.compare.compare import Difference
 from otherroof.copying.compare.plan import RunPlan
+from otherroof.copying.home.chunks import ChunkList
+from otherroof.copying.home.read import READ_TRIES, ChangedWhileRead
 from otherroof.copying.send.files import FileSender
 from otherroof.copying.send.landed import AGE_S, LandedFiles
 from otherroof.copying.send.under_way import FileUnderWay
 from otherroof.far.place import Task, TaskResult
 from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.numbers import FILE, Numbers
+from otherroof.far_copy.writer import ArrivedPart
 
 NOW = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
 OLD_NS = in_ns(NOW) - 3600 * 10**9
@@ -57,18 +60,11 @@ class Brought:
             commit()
 
         self.plan.commit = counted  # type: ignore[method-assign]
-        offers = SimpleNamespace(sync=True, max_write=1000)
-        place = SimpleNamespace(offers=offers, carry_out=lambda *_: iter(()))
-        scripts = (
-            "put",
-            "put_part",
-            "take_place",
-            "make_from",
-            "adopt",
-            "make_durable",
-            "keep_mark_fresh",
-            "begin_part",
-        )
+        self.kept: list[tuple[bytes, bytes, Any]] = []
+        offers = SimpleNamespace(sync=True, max_write=1000, copy_range=True)
+        place = SimpleNamespace(offers=offers, carry_out=lambda *_: iter(()), connections=1)
+        scripts = ["put", "put_part", "take_place", "make_from", "adopt", "make_durable", "keep_mark_fresh"]
+        scripts += ["prepare", "upload", "finish_part", "forget_part"]
         writer = SimpleNamespace(
             place=place,
             can_make_from_far=makes_from_far,
@@ -85,11 +81,16 @@ class Brought:
         context: Any = SimpleNamespace(
             plan=self.plan,
             writer=writer,
-            reader=SimpleNamespace(under_way=[]),
+            reader=SimpleNamespace(under_way=[], begin=lambda _stream: None, forget=lambda _stream: None),
+            chunks=SimpleNamespace(
+                key=bytes(32),
+                get=lambda *_: ChunkList(1024),
+                put=lambda *kept: self.kept.append(kept),
+            ),
             landed=LandedFiles(self.clock),
             run=run,
             source=source,
-            totals=SimpleNamespace(bytes=0),
+            totals=SimpleNamespace(bytes=0, sampler=SimpleNamespace(look=lambda _head: None)),
             unsure=False,
         )
         self.sender = FileSender(context)
@@ -271,3 +272,95 @@ def test_a_disk_that_refused_to_sync_ends_the_round(brought: Brought) -> None:
     brought.sender._syncs._refusal = Refused("input/output error")
     with pytest.raises(Refused, match="input/output"):
         brought.sender._round()
+
+
+# -- large files --
+
+FILM: Numbers = (1, 3 * LARGE, OLD_NS, OLD_NS, 0o100644)
+
+
+class Stream(SimpleNamespace):
+    """A file that is being read for sending."""
+
+    def abandon(self) -> None:
+        self.abandoned = True
+
+
+def film(brought: Brought, *, old: bytes = b"", uploads: int = 1) -> FileUnderWay:
+    difference = Difference(b"film", FILM, FILM if old else None, line(b"film", old) if old else None)
+    brought.plan.add([difference])
+    file = FileUnderWay(brought.change(b"film", None), "upload", uploads=uploads)
+    content = SimpleNamespace(
+        numbers=FILM,
+        entry=Entry(b"film", "file", FILM[1], OLD_NS, 0o644, 0, 0, digest=ONE),
+        head=b"",
+        chunks="its chunks",
+    )
+    request = SimpleNamespace(path=b"film", old=None)
+    file.stream = Stream(abandoned=False, numbers=FILM, sent=5, safe=LARGE, request=request, result=content)  # type: ignore[assignment]
+    brought.state.uploading.append(file)
+    return file
+
+
+def test_ranges_are_copied_only_out_of_a_file_that_stands_there_whole(brought: Brought) -> None:
+    file = film(brought, old=OTHER)
+    brought.state.uploading.clear()
+    asked: list[int | None] = []
+    brought.sender._writer.upload = lambda _path, _stream, old_size: asked.append(old_size) or iter(())
+    for had, plain in ((FILE, False), (FILE, True), (0, False)):
+        file.change.had = had
+        brought.state.plain = {b"film"} if plain else set()
+        brought.sender._large.upload(file, ArrivedPart(0))
+        brought.state.uploading.clear()
+    assert asked == [FILM[1], None, None]
+
+
+def test_a_part_is_known_on_this_disk_before_anything_is_sent(brought: Brought) -> None:
+    file = film(brought)
+    before = brought.commits
+    brought.sender._large.upload(file, ArrivedPart(0))
+    assert brought.commits == before + 1
+    assert [(path, upto) for path, _, upto in brought.plan.half_sent.all()] == [(b"film", 0)]
+
+
+def test_the_last_upload_of_a_file_decides(brought: Brought) -> None:
+    file = film(brought, uploads=2)
+    assert brought.sender._large.uploaded(file, None) is None
+    assert brought.going_out() == [], "another connection still writes to it"
+    assert brought.sender._large.uploaded(file, None) is None
+    assert brought.going_out() == [(b"film", "finish part")]
+    assert brought.kept == [(b"film", ONE, "its chunks")]
+
+
+def test_a_failed_upload_lets_the_reader_go_and_a_stop_is_no_fault(brought: Brought) -> None:
+    file = film(brought)
+    assert brought.sender._large.uploaded(file, RunCut("its window has closed")) is None
+    assert file.stream.abandoned  # type: ignore[union-attr]
+    assert [(path, upto) for path, _, upto in brought.plan.half_sent.all()] == [(b"film", LARGE)]
+    refused = Refused("no room")
+    file = film(brought)
+    assert brought.sender._large.uploaded(file, refused) is refused
+
+
+def test_an_old_version_that_fails_is_not_used_again_and_nothing_is_tried_for_ever(brought: Brought) -> None:
+    file = film(brought, old=OTHER)
+    file.stream.request.old = "its older chunks"  # type: ignore[union-attr, assignment]
+    assert brought.sender._large.uploaded(file, Refused("no such file")) is None
+    assert (brought.state.plain, brought.going_out()) == ({b"film"}, [(b"film", "prepare")])
+    file = film(brought)
+    changed_again = ChangedWhileRead("changed while it was read")
+    outcomes = []
+    for _ in range(READ_TRIES):
+        file.uploads, brought.state.uploading = 1, [file]
+        brought.sender._large._state.uploading = brought.state.uploading
+        outcomes.append(brought.sender._large.uploaded(file, changed_again))
+        brought.going_out()
+    assert outcomes == [None] * (READ_TRIES - 1) + [changed_again]
+
+
+@pytest.mark.parametrize(("had", "step"), [(FILE, "forget"), (0, "finish part")])
+def test_what_turns_out_the_same_is_forgotten_only_if_it_stands_there(brought: Brought, had: int, step: str) -> None:
+    file = film(brought, old=ONE)
+    file.change.had = had
+    brought.sender._large.uploaded(file, None)
+    assert brought.going_out() == [(b"film", step)]
