@@ -16,7 +16,7 @@ MODULES: tuple[str, ...] = (
     *(f"copying/home/{n}.py" for n in ("scan", "read", "chunks", "chunk_lists", "looks_encrypted")),
     *(f"restore/{n}.py" for n in ("target", "restore", "properties", "local_file", "versions")),
     *(f"restore/proving/{n}.py" for n in ("choice", "heal", "home_file", "own_word", "prove", "read_back", "shelves")),
-    "restore/proving/strangers.py",
+    *("restore/proving/strangers.py", "restore/proving/turns.py"),
     *(f"restore/drilling/{n}.py" for n in ("choice", "compare", "part")),
     *(f"restore/thinning/{n}.py" for n in ("changes", "held_names", "objections", "removal", "rule", "stretches")),
     "restore/thinning/two_steps.py",
