@@ -54,8 +54,10 @@ def shown(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
             ledger.drills.end(number, DrillRow(name, "heron", now, False, "run", now, "whole", "", DRILL))
     found = {}
     for name, options in (("plain", []), ("keys", ["--with-keys"])):
-        assert called(*options, "--html", str(where / name), "--config", str(where)).code == 0
-        found[name] = (where / name).read_text()
+        page = where / f"{name}.html"
+        told = called(*options, "--html", str(page), "--config", str(where))
+        assert told.code == 0, told.err
+        found[name] = page.read_text()
     return found
 
 
@@ -103,8 +105,8 @@ def test_it_is_black_on_white_sticks_out_nowhere_and_fetches_nothing(shown: dict
 
 
 def test_its_codes_are_read_off_the_page(shown: dict[str, str]) -> None:
-    picture = from_png(screenshot(shown["keys"], 760, 1200, 2))
-    assert {int(value) for value in (picture[0, 0], picture[-1, -1])} == {255}
+    box_alone = shown["keys"].replace("</style>", "body > :not(.keys) { display: none; }</style>")
+    picture = from_png(screenshot(box_alone, 760, 420, 2))
     typed = TypedGroups()
     found = zxingcpp.read_barcodes(picture)
     assert len(found) == 2

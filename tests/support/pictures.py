@@ -29,7 +29,7 @@ def from_svg(svg: str, scale: int = 4) -> Picture:
 
 
 def from_png(png: bytes) -> Picture:
-    """A PNG of 8 bits a colour, not interlaced, as grey values (ISO/IEC 15948; filters of its §9)."""
+    """A PNG in black and white, 8 bits a colour, not interlaced, as grey values (ISO/IEC 15948; its §9 has filters)."""
     width, height, depth, colour, _, _, interlaced = struct.unpack(">IIBBBBB", png[16:29])
     assert (depth, interlaced) == (8, 0)
     each = {0: 1, 2: 3, 6: 4}[colour]
@@ -39,27 +39,28 @@ def from_png(png: bytes) -> Picture:
         packed += png[at + 8 : at + 8 + length] if png[at + 4 : at + 8] == b"IDAT" else b""
         at += 12 + length
     rows = np.frombuffer(zlib.decompress(packed), np.uint8).reshape(height, 1 + width * each)
-    above = np.zeros(width * each, np.uint8)
+    # Each colour is filtered by itself, and on a page without colour one of them is enough.
+    above = np.zeros(width, np.uint8)
     picture = np.empty((height, width), np.uint8)
     for number, row in enumerate(rows):
-        above = _unfiltered(int(row[0]), row[1:], above, each)
-        picture[number] = above.reshape(width, each)[:, 0]
+        picture[number] = above = _unfiltered(int(row[0]), row[1::each], above)
     return picture
 
 
-def _unfiltered(kind: int, row: Picture, above: Picture, each: int) -> Picture:
+def _unfiltered(kind: int, row: Picture, above: Picture) -> Picture:
     if kind == 0:
         return row.copy()
+    if kind == 1:
+        return np.cumsum(row, dtype=np.uint8)
     if kind == 2:
         return row + above
-    done = row.copy()
-    for place in range(len(row)):
-        left = int(done[place - each]) if place >= each else 0
-        corner = int(above[place - each]) if place >= each else 0
-        up = int(above[place])
-        guess = left if kind == 1 else (left + up) // 2
+    done = bytearray(row.tobytes())
+    left = corner = 0
+    for place, up in enumerate(above.tolist()):
+        guess = (left + up) // 2
         if kind == 4:
             near = left + up - corner
             guess = min((abs(near - left), 0, left), (abs(near - up), 1, up), (abs(near - corner), 2, corner))[2]
-        done[place] = (int(row[place]) + guess) & 255
-    return done
+        done[place] = left = (done[place] + guess) & 255
+        corner = up
+    return np.frombuffer(bytes(done), np.uint8)

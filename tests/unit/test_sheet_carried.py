@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import random
 import tomllib
 from pathlib import Path
@@ -15,6 +17,7 @@ from hypothesis import strategies as st
 
 from otherroof.base.errors import WrongSettings, WrongUse
 from otherroof.pairing.keys import login_public
+from otherroof.pairing.sheet.carried import _WORDS as carried_words
 from otherroof.pairing.sheet.carried import Carried, count_of_groups, pack, unpack
 from otherroof.pairing.sheet.collect import NOT_IN_MAIN, NOT_OF_A_FAR_BOX, NOT_OF_A_JOB, collect
 from otherroof.pairing.sheet.letters import TypedGroups, as_content, as_groups
@@ -57,8 +60,6 @@ def test_whatever_stands_in_the_settings_comes_back(main: Any, jobs: Any, keys: 
 @given(st.binary(min_size=32, max_size=32), st.integers(0, 4))
 @examples(40)
 def test_keys_stand_apart_in_32_bytes_each(key: bytes, kind: int) -> None:
-    import base64
-
     wg = base64.b64encode(key).decode()
     texts = (wg, wg + "\n", key.hex() + "\n", host_key(), wg.rstrip("="))
     bare = len(pack(Carried({"key": ""}, {}, {})))
@@ -94,6 +95,12 @@ def test_paper_that_was_printed_with_format_1_can_be_read_for_ever() -> None:
     assert carried.keys["keys/listing.key"] == "05" * 32 + "\n"
     assert carried.keys["keys/heron-tunnel.key"] == "BgYGBgYGBgYGBgYGBgYGBgYGBgYGBgYGBgYGBgYGBgY=\n"
     assert login_public(carried.keys["keys/heron"]).startswith("ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAI")
+
+
+def test_the_words_of_format_1_are_those_of_the_first_sheet_that_was_printed() -> None:
+    """A single one changed, and some sheet out there cannot be read: another dictionary is another format."""
+    frozen = "11bd2ae9b83e0fc5650eb5b4d0601c67f7b627f72b7130d14084e0bd64689aed"
+    assert hashlib.sha256(carried_words).hexdigest() == frozen
 
 
 def test_groups_that_fit_one_by_one_but_come_from_two_sheets_are_refused() -> None:

@@ -158,6 +158,21 @@ def test_whoever_says_no_to_the_warning_is_shown_nothing(household: Path, sheet:
     assert letters_of(sheet(household, "--with-keys", given="y\n", terminal=True).out)
 
 
+@pytest.mark.parametrize(("options", "told"), [((), True), (("--with-keys",), True), (("--json",), False)])
+def test_what_was_printed_is_remembered_and_status_says_when_it_is_old(
+    household: Path, sheet: Caller, capsys: pytest.CaptureFixture[str], options: tuple[str, ...], told: bool
+) -> None:
+    assert sheet(household, *options).code == 0
+    main_file = household / "otherroof.toml"
+    main_file.write_text(main_file.read_text().replace("larch.example.net", "fir.example.net"))
+    with pytest.raises(SystemExit):
+        main(["status", "--json", "--config", str(household)])
+    untold = json.loads(capsys.readouterr().out)["untold"]
+    assert [one["headline"].endswith("far box heron changed since") for one in untold if one["alert"] == "sheet"] == (
+        [True] if told else []
+    )
+
+
 def test_a_missing_library_for_codes_is_one_line(
     household: Path, sheet: Caller, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
