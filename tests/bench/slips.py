@@ -7,7 +7,7 @@
 Each module has slips that were written by hand (`tests/support/slips/by_hand/`), each with what it would do to people.
 What a slip cannot hurt, or an equivalent change, has a line "? " with the reason there.
 `--generic N` adds some that anybody may make anywhere, always the same ones; of these some change no behaviour, which
-only a person can tell. All is done in a copy of the tree; a slip whose old text is gone is an error. What needs root or
+only a person can tell. All is done in a copy of the tree; a slip whose old text is gone is told. What needs root or
 over half a minute is not run. The exit code is 1 if less than the wanted share of those that can hurt was noticed.
 """
 
@@ -50,8 +50,11 @@ class Asked:
 
 
 def slips_of(module: str, text: str, generic: int) -> list[Slip]:
-    """All slips of a module, by hand and generic."""
-    return [*by_hand(module, text, tables().get(module, [])), *some_of(generic_slips(module, text), text, generic)]
+    """All slips of a module, by hand and generic. Says which of a table cannot be made any more."""
+    found, gone = by_hand(module, text, tables().get(module, []))
+    for slip in gone:
+        print(f"gone: {slip}", file=sys.stderr)
+    return [*found, *some_of(generic_slips(module, text), text, generic)]
 
 
 def try_slip(slip: Slip, copy: Copy, who: WhoFits, most_s: float, only: list[str]) -> Verdict:

@@ -39,10 +39,6 @@ class Slip:
         return text.count("\n", 0, self.at + same) + 1
 
 
-class SlipIsGone(Exception):
-    """The text that a slip changes is not in the module, or more than once."""
-
-
 class NoModule(Exception):
     """With the slip the module is none at all: any test would notice that, and say nothing of what the slip does."""
 
@@ -56,12 +52,14 @@ def check_readable(slips: list[Slip], texts: dict[str, str]) -> None:
             raise NoModule(f"{slip.module}: {slip.new!r}: {problem}") from problem
 
 
-def by_hand(module: str, text: str, rows: list[tuple[str, str, str, str, str]]) -> list[Slip]:
+def by_hand(module: str, text: str, rows: list[tuple[str, str, str, str, str]]) -> tuple[list[Slip], list[str]]:
     """The slips of a table's rows: old text, new text, what it would do to people, why no test has to notice it
-    ("" if one has to), and which are likely to. Raises SlipIsGone."""
-    found = []
+    ("" if one has to), and which are likely to. And those that cannot be made any more, since their old text is not in
+    the module, or more than once."""
+    found, gone = list[Slip](), list[str]()
     for old, new, what, why_not, likely in rows:
-        if text.count(old) != 1:
-            raise SlipIsGone(f"{module}: {text.count(old)} times in it: {old!r}")
-        found.append(Slip(module, text.index(old), old, new, what, why_not=why_not, likely=likely))
-    return found
+        if text.count(old) == 1:
+            found.append(Slip(module, text.index(old), old, new, what, why_not=why_not, likely=likely))
+        else:
+            gone.append(f"{module}: {what}: {text.count(old)} times in it: {old!r}")
+    return found, gone
