@@ -25,7 +25,7 @@ from otherroof.forecast.restore_time import Piece, costs_of
 # Of what packets leave for content, what a copy reaches: it begins slowly, and stays out of others' way.
 REACHED = Likely(0.8, 0.91, 1.0)
 # A restore has no time to be polite.
-REACHED_BACK = Likely(0.75, 0.95, 1.0)
+REACHED_BACK = Likely(0.75, 0.92, 1.0)
 # What a file takes besides its bytes, in seconds: the far disk, and both processors (a spinning disk: see disk.py).
 FILE_S = Likely(0.0003, 0.0014, 0.003)
 FILE_BACK_S = Likely(0.0001, 0.0003, 0.004)
@@ -36,8 +36,8 @@ TRIPS_BACK, AT_HOME_BACK_S = 30, 0.6
 SCAN_S = 4e-6  # for each file that is looked at (DEVELOPERS.md, tests/bench/million.py)
 CONNECTIONS = 4
 # On the way back the far system's own control of congestion sends, mostly one that gives way at each lost packet; and
-# what comes first comes over one connection.
-CONNECTIONS_BACK = 1
+# what comes first comes over the connections that were opened first.
+CONNECTIONS_BACK = 2
 # Two nights of which one sent hardly anything say nothing of the line.
 TELLING_BYTES = 5_000_000
 MOST_NIGHTS = 14
