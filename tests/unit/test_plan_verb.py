@@ -80,6 +80,7 @@ def test_window_limits_and_allowance_make_it_later(capsys: pytest.CaptureFixture
     ("argv", "said"),
     [
         (("--size", "1.8TB"), "--up 20"),
+        (("--config", "/nowhere"), "needs none"),
         (("--size", "1.8", "--up", "20"), "with its unit"),
         (("--size", "big", "--up", "20"), "--size: 'big'"),
         (("--size", "1TB", "--up", "20", "--files", "4x"), "--files"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
@@ -39,15 +40,24 @@ def verb(
     growth: Annotated[
         str, typer.Option("--growth", metavar="SIZE", help="Of that, by how much the folder grows a day.")
     ] = "",
-    up: Annotated[float, typer.Option("--up", metavar="MBIT", min=0, help="What the line here sends.")] = 0,
+    up: Annotated[
+        float, typer.Option("--up", metavar="MBIT", min=0, show_default=False, help="What the line here sends.")
+    ] = 0,
     far_up: Annotated[
-        float, typer.Option("--far-up", metavar="MBIT", min=0, help="What the line there sends, for a restore.")
+        float,
+        typer.Option(
+            "--far-up", metavar="MBIT", min=0, show_default=False, help="What the line there sends, for a restore."
+        ),
     ] = 0,
     round_trip: Annotated[
-        float, typer.Option("--round-trip", metavar="MS", min=0, help="The round trip to there and back.")
+        float,
+        typer.Option("--round-trip", metavar="MS", min=0, show_default=False, help="The round trip to there and back."),
     ] = 0,
     loss: Annotated[
-        float, typer.Option("--loss", metavar="PERCENT", min=0, max=50, help="Packets that are lost, of a hundred.")
+        float,
+        typer.Option(
+            "--loss", metavar="PERCENT", min=0, max=50, show_default=False, help="Packets that are lost, of a hundred."
+        ),
     ] = 0,
     window: Annotated[
         str, typer.Option("--window", metavar="STRETCH", help="When copies may run, 22:00-06:30 say.")
@@ -182,6 +192,9 @@ def _before_buying(asked: PlanRequest) -> list[_Plan]:
 
 
 def _of_jobs(config: str, job: str, asked: PlanRequest) -> list[_Plan]:
+    if not job and not os.path.isdir(config):
+        advice = "`otherroof plan --size 1.8TB --files 400k --up 20` needs none"
+        raise WrongUse("there are no settings yet", where=config, advice=advice)
     settings, _ = settings_in_use(config)
     if job:
         job_of(settings, job)
@@ -264,7 +277,6 @@ def _read(option: str, given: Any, reader: Callable[[Any], T]) -> T:
 
 def _own_zone() -> Any:
     """This machine's zone: there are no settings yet that would name the household's."""
-    import os
     from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
     name = os.path.realpath("/etc/localtime").partition("/zoneinfo/")[2]
