@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Iterator
 from dataclasses import replace
@@ -13,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from otherroof.base.local_time import wall_time
+from otherroof.cli.think_ahead.show_outlook import picture
 from otherroof.forecast.planning.copy_time import AskedLine, LineFacts, SentNight, Work, asked_line, copy_s, seen_up
 from otherroof.forecast.planning.estimate import Estimate, Likely
 from otherroof.forecast.planning.facts import (
@@ -359,3 +361,46 @@ def test_a_figure_that_became_endless_is_told_as_changed() -> None:
 def test_an_estimate_is_null_in_json_at_an_endless_end() -> None:
     one = Estimate("far_disk.full", "day", Likely(1, 2, math.inf), "why").as_json()
     assert (one["low"], one["likely"], one["high"]) == (1, 2, None)
+
+
+FOLDERS = st.tuples(
+    st.sampled_from([0.0, 1.0, 3e5, 2e10, 9e11]),
+    st.sampled_from([0.0, 1.0, 5e4]),
+    st.floats(0, 1e11),
+    st.floats(0, 1e11),
+)
+LINES = st.tuples(
+    st.floats(2, 300), st.sampled_from([None, "22:00-06:00", "12:00-12:30"]), st.sampled_from([0.0, 1e10, 5e11])
+)
+RULES = st.sampled_from([{}, {"30 days": "one a day"}, {"1 day": "every run", "2 years": "one a year"}])
+
+
+@settings(max_examples=30, deadline=None)
+@given(FOLDERS, LINES, st.sampled_from([0.0, 1e9, 4e12]), RULES)
+def test_whatever_the_facts_every_figure_has_its_range_and_can_be_shown(
+    folder: tuple[float, float, float, float],
+    way: tuple[float, str | None, float],
+    disk: float,
+    lines: dict[str, str],
+) -> None:
+    (size, files, daily, growth), (up, window, month) = folder, way
+    amounts = Amounts(
+        size, files, Likely(daily / 2, daily, daily * 2), files / 100, Likely(0, growth, growth), "a", "b"
+    )
+    found = outlook(
+        facts(
+            amounts=amounts,
+            line=asked_line(AskedLine(up), PacketPath()),
+            hours=OpenHours(BERLIN, window, (), MonthAllowance(month)),
+            month=MonthPlan(month),
+            disk=DiskFacts(disk, 1e9, (), NOW.date().toordinal()),
+            keeping=KeepingFacts(spacing_lines(lines), spacing_lines({"1 year": "one a week"})),
+            few=Work(size / 10, files / 10),
+        )
+    )
+    for key, one in found.estimates.items():
+        assert one.likely.low <= one.likely.value <= one.likely.high, key
+    shown = list(picture(found, amounts))
+    assert all(len(line) <= 80 for line in shown)
+    assert json.loads(json.dumps(found.as_json(), allow_nan=False))["job"] == "photos"
+    assert changed_since(found, found.as_json()) == []

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 WIDTH = 80
 LABEL = 16
 BAR = 24
+MOST_TIMES = 1000  # as much as now: beyond that nobody counts
 LABELS = {
     "line.up": "a copy has",
     "line.back": "a restore has",
@@ -93,7 +94,12 @@ def _bar(bar: LengthBar) -> Iterator[str]:
 
 def _figure(estimate: Estimate) -> Iterator[str]:
     label = LABELS.get(estimate.key, estimate.key)
-    yield f"  {label:<{LABEL}}{range_text(estimate.likely, estimate.unit)}"
+    yield from textwrap.wrap(
+        range_text(estimate.likely, estimate.unit),
+        WIDTH,
+        initial_indent=f"  {label:<{LABEL}}",
+        subsequent_indent=" " * (LABEL + 2),
+    )
     yield from textwrap.wrap(estimate.how, WIDTH, initial_indent="      ", subsequent_indent="      ")
 
 
@@ -119,7 +125,7 @@ def figure_text(value: float, unit: EstimateUnit) -> str:
         case "share":
             return f"{value * 100:.3g} %"
         case "times":
-            return f"{value:.3g} times as much"
+            return f"{value:.3g} times" if value < MOST_TIMES else f"over {MOST_TIMES:,} times"
         case "day":
             return (
                 "beyond all planning" if value > date.max.toordinal() else table_day_text(date.fromordinal(int(value)))

@@ -27,12 +27,13 @@ REACHED = Likely(0.8, 0.91, 1.0)
 # A restore has no time to be polite.
 REACHED_BACK = Likely(0.75, 0.92, 1.0)
 # What a file takes besides its bytes, in seconds: the far disk, and both processors (a spinning disk: see disk.py).
-FILE_S = Likely(0.0003, 0.0014, 0.003)
+FILE_S = Likely(0.0, 0.0002, 0.003)
 FILE_BACK_S = Likely(0.0001, 0.0003, 0.004)
 # Login, a look at what is there, the listing and its rename, one after the other: so many round trips, and seconds at
 # home whatever the line is.
 TRIPS, AT_HOME_S = 65, 0.9
 TRIPS_BACK, AT_HOME_BACK_S = 30, 0.6
+AROUND = Likely(0.7, 1.0, 1.6)  # what of that was seen, from run to run
 SCAN_S = 4e-6  # for each file that is looked at (DEVELOPERS.md, tests/bench/million.py)
 CONNECTIONS = 4
 # On the way back the far system's own control of congestion sends, mostly one that gives way at each lost packet; and
@@ -143,11 +144,15 @@ def before_s(work: Work, line: LineFacts) -> float:
     return AT_HOME_S + TRIPS * line.round_trip_s + SCAN_S * max(work.seen, work.files)
 
 
+def sending_s(work: Work, line: LineFacts) -> Likely:
+    """Seconds in which `work` crosses."""
+    return line.up.under(copy_on_wire(work.size, work.files).up * 8e-6) + line.file_s.times(work.files)
+
+
 def copy_s(work: Work, line: LineFacts) -> Likely:
     """Seconds that a run takes which sends `work`, on a line that is open all the time."""
-    wire = copy_on_wire(work.size, work.files)
-    sending = line.up.under(wire.up * 8e-6) + line.file_s.times(work.files)
-    return sending + before_s(work, line)
+    before = before_s(work, line)
+    return sending_s(work, line) + Likely(before * AROUND.low, before, before * AROUND.high)
 
 
 def back_s(work: Work, line: LineFacts) -> Likely:

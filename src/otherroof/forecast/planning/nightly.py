@@ -11,7 +11,7 @@ from statistics import median
 
 from otherroof.base.local_time import wall_time
 from otherroof.base.units import count_text, size_text, span_text
-from otherroof.forecast.planning.copy_time import MOST_NIGHTS, SentNight, Work, before_s, copy_s, wire_of
+from otherroof.forecast.planning.copy_time import MOST_NIGHTS, SentNight, Work, before_s, copy_s, sending_s, wire_of
 from otherroof.forecast.planning.estimate import Estimate, Likely
 from otherroof.forecast.planning.facts import LengthBar, PlanFacts, PlanSection
 
@@ -83,7 +83,7 @@ def _growth(facts: PlanFacts, window_s: float) -> Estimate:
     _, likely, _ = _daily(facts)
     between = min(window_s, 86_400.0 / facts.keeping.runs_a_day)
     fixed = before_s(likely, facts.line)
-    sending = copy_s(likely, facts.line) + -fixed
+    sending = sending_s(likely, facts.line)
     room = max(0.0, between - fixed)
     times = sending.under(room) if sending.value > 0 else Likely(math.inf, math.inf, math.inf)
     what = "the window" if facts.hours.window else "the time between two runs"
