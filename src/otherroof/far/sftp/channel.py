@@ -115,9 +115,10 @@ class SftpChannel:
                     continue
                 # Everything that the last answers made possible goes out before the next wait, so that the line never
                 # idles while something could be asked.
-                self._streams.fill(self.offers.max_read, idle=not self._waiting)
+                takes_long = self._streams.fill(self.offers.max_read, idle=not self._waiting)
                 self._flush()
-                if self._waiting and not self._rests():
+                # While more could go out no answer is waited for, so that the line never idles for one.
+                if self._waiting and not self._rests() and (not takes_long or self._channel.recv_ready()):
                     self._collect()
         finally:
             # Their `finally` parts run here and now, in this thread, and not whenever the collector finds them.

@@ -23,6 +23,7 @@ WINDOW = 4 * 1024 * 1024  # bytes of content in flight on one channel
 # A copy costs the link nothing but keeps the far disk busy, and OpenSSH answers one request of a channel after the
 # other: what is asked behind 64 of them waits for all of them.
 MAX_COPIES = 64  # copies inside the far box in flight
+FILL_S = 0.25  # how long pieces are put on the way before it is looked whether answers have come
 IDLE_S = 0.002  # how long to look away when several streams are waiting for the disk
 # A server may answer less than was asked, such as its own longest read, and is then asked for the rest. One that does
 # so again and again gives a file in crumbs.
@@ -91,18 +92,23 @@ class Streams:
             if self._share is not None:
                 self._share.wants = True
 
-    def fill(self, max_read: int, *, idle: bool) -> None:
-        """Put pieces and reads on the way as far as the window allows.
+    def fill(self, max_read: int, *, idle: bool) -> bool:
+        """Put pieces and reads on the way as far as the window allows. True if that takes long, and more could go out.
 
         `idle` says that nothing at all is on the way, so that waiting for the disk costs nothing.
         """
         self._max_read = max_read
-        started = False
+        started = takes_long = False
+        until = time.monotonic() + FILL_S
         # Only the first piece may be waited for: once something is under way, its answer must be fetched.
         while self._writes and not self.full and self._copies < MAX_COPIES:
             if not self._write_once(wait=idle and not started):
                 break
             started = True
+            # On a slow line it takes minutes to fill the window, and what was answered would be known as late as that.
+            if time.monotonic() > until:
+                takes_long = True
+                break
         asked = False
         while self._reads and not self.full and self._read_once():
             asked = True
@@ -111,6 +117,7 @@ class Streams:
             self._share.held_by_rate &= self._share.wants
         if idle and not started and not asked and self._reads:
             time.sleep(WAIT_S)  # its share is used up
+        return takes_long
 
     # -- out --
 
