@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 import pytest
 
 from otherroof.base.clock import SteppedClock
-from otherroof.base.errors import HostKeyChanged, LinkLost, TunnelTrouble, Unreached
+from otherroof.base.errors import HostKeyChanged, LinkLost, RunCut, TunnelTrouble, Unreached
 from otherroof.base.time_limit import TookTooLong, within_time
 from otherroof.probe import ladder
 from otherroof.probe.ladder import Rung, RungFinding, RungResult, climb, not_ok, not_tried, ok
@@ -97,6 +97,21 @@ def test_rung_that_never_returns_is_left_behind(clock: SteppedClock, monkeypatch
     assert time.monotonic() - begun < 5
     assert states(found) == ["not ok", "not tried"]
     assert "no result within 0.05 s" in found.headline
+
+
+def test_a_climb_that_is_to_end_leaves_even_a_rung_that_hangs(clock: SteppedClock) -> None:
+    let_go, looks = threading.Event(), []
+
+    def check() -> None:
+        looks.append(1)
+        if len(looks) > 3:
+            raise RunCut("the service ends")
+
+    with pytest.raises(RunCut, match="the service ends"):
+        climb([rung("a", ok("yes")), Rung("b", 60, lambda _: ok(f"{let_go.wait(60)}"))], clock, check=check)
+    let_go.set()
+    with pytest.raises(RunCut):
+        climb([Rung("c", 60, lambda _: pytest.fail("was tried"))], clock, check=check)
 
 
 def test_time_is_taken_for_each_rung_and_told_at_once(clock: SteppedClock) -> None:

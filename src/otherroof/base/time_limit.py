@@ -7,10 +7,12 @@ from __future__ import annotations
 
 import queue
 import threading
+import time
 from collections.abc import Callable
 from typing import Generic, TypeVar
 
 T = TypeVar("T")
+LOOK_S = 0.2
 
 
 class TookTooLong(TimeoutError):
@@ -23,8 +25,13 @@ class _Outcome(Generic[T]):
         self.error = error
 
 
-def within_time(limit_s: float, work: Callable[[], T]) -> T:
-    """What `work` returns or raises; TookTooLong after `limit_s` seconds."""
+def _nothing() -> None:
+    """Nobody may end the wait."""
+
+
+def within_time(limit_s: float, work: Callable[[], T], check: Callable[[], None] = _nothing) -> T:
+    """What `work` returns or raises; TookTooLong after `limit_s` seconds. `check` is called several times a second
+    meanwhile and may raise to end the wait; the work is left behind then as if its time were up."""
     # If nobody waits any more, the outcome stays in here and goes with the thread.
     box: queue.SimpleQueue[_Outcome[T]] = queue.SimpleQueue()
 
@@ -37,10 +44,19 @@ def within_time(limit_s: float, work: Callable[[], T]) -> T:
     # Python cannot end a thread, so one whose time is up goes on until its call returns. As a daemon it does not keep
     # the program from ending.
     threading.Thread(target=carry, name="otherroof-patience", daemon=True).start()
-    try:
-        outcome = box.get(timeout=limit_s)
-    except queue.Empty:
-        raise TookTooLong(f"not done within {limit_s:g} s") from None
+    outcome = _waited_for(box, limit_s, check)
     if outcome.error is not None:
         raise outcome.error
     return outcome.value  # type: ignore[return-value]
+
+
+def _waited_for(box: queue.SimpleQueue[_Outcome[T]], limit_s: float, check: Callable[[], None]) -> _Outcome[T]:
+    until = time.monotonic() + limit_s
+    while True:
+        left = until - time.monotonic()
+        try:
+            return box.get(timeout=max(0.0, min(left, LOOK_S)))
+        except queue.Empty:
+            if left <= LOOK_S:
+                raise TookTooLong(f"not done within {limit_s:g} s") from None
+            check()

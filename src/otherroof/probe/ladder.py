@@ -17,6 +17,7 @@ from otherroof.base.errors import (
     EXIT_WRONG_USE,
     LinkLost,
     OtherroofError,
+    RunCut,
     Unreached,
     WrongSettings,
 )
@@ -152,15 +153,22 @@ class ClimbResult:
 
 
 def climb(
-    rungs: Iterable[Rung], clock: Clock, *, told: Callable[[RungResult], None] = lambda _: None, stopped: bool = False
+    rungs: Iterable[Rung],
+    clock: Clock,
+    *,
+    told: Callable[[RungResult], None] = lambda _: None,
+    stopped: bool = False,
+    check: Callable[[], None] = lambda: None,
 ) -> ClimbResult:
     """Climb `rungs` in order; `told` hears of each in the caller's thread, as soon as it is known.
 
-    With `stopped` set nothing is tried any more, for rungs that follow upon others that failed.
+    With `stopped` set nothing is tried any more, for rungs that follow upon others that failed. `check` is called often
+    and may raise to end the climb, also in the middle of a rung.
     """
     done = []
     for rung in rungs:
-        met = _skipped(rung) if stopped else _met(rung, clock)
+        check()
+        met = _skipped(rung) if stopped else _met(rung, clock, check)
         stopped = stopped or (met.failed and met.must)
         done.append(met)
         told(met)
@@ -171,12 +179,14 @@ def _skipped(rung: Rung) -> RungResult:
     return RungResult(rung.name, not_tried("an earlier rung did not hold"), must=rung.must)
 
 
-def _met(rung: Rung, clock: Clock) -> RungResult:
+def _met(rung: Rung, clock: Clock, check: Callable[[], None]) -> RungResult:
     begun = clock.monotonic()
     error: OtherroofError | None = None
     try:
         # Twice limited: a rung keeps its own time if it can; a call that hangs is left behind in its thread.
-        seen = within_time(rung.limit_s + GRACE_S, lambda: rung.climb(rung.limit_s))
+        seen = within_time(rung.limit_s + GRACE_S, lambda: rung.climb(rung.limit_s), check)
+    except RunCut:
+        raise  # by `check`: no rung does so
     except TookTooLong:
         seen = not_ok(f"no result within {rung.limit_s:g} s", "try again; if it stays so, this machine itself is stuck")
     except OtherroofError as problem:

@@ -45,8 +45,10 @@ def probe_far(
     *,
     linger: bool = False,
     told: Callable[[RungResult], None] = lambda _: None,
+    check: Callable[[], None] = lambda: None,
 ) -> ClimbResult:
-    """Climb the whole ladder of a far box and write it down; `told` hears of each rung as it is known.
+    """Climb the whole ladder of a far box and write it down; `told` hears of each rung as it is known. `check` may
+    raise RunCut to end the climb; then nothing is written down.
 
     The far box has answered when its host key was proved. `linger` as in `open_way`.
     """
@@ -58,8 +60,8 @@ def probe_far(
         Way(settings, far_name, records, clock, linger=linger) as way,
         SshRungs(target, far.base, clock) as ssh,
     ):
-        network = way.climb(told)
-        rest = climb(ssh.ladder(), clock, told=told, stopped=network.stopped_at is not None)
+        network = way.climb(told, check=check)
+        rest = climb(ssh.ladder(), clock, told=told, stopped=network.stopped_at is not None, check=check)
         space = ssh.space
     found = ClimbResult(network.rungs + rest.rungs)
     answered = found.held(HOST_KEY)

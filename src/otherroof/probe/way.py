@@ -94,8 +94,15 @@ class Way:
     ) -> None:
         self.close()
 
-    def climb(self, told: Callable[[RungResult], None] = lambda _: None, *, echoes: int = ECHOES) -> ClimbResult:
-        """Climb the network rungs; the tunnel is brought up on the way. `told` hears of each rung as it is known.
+    def climb(
+        self,
+        told: Callable[[RungResult], None] = lambda _: None,
+        *,
+        echoes: int = ECHOES,
+        check: Callable[[], None] = lambda: None,
+    ) -> ClimbResult:
+        """Climb the network rungs; the tunnel is brought up on the way. `told` hears of each rung as it is known, and
+        `check` may raise RunCut to end the climb.
 
         `echoes` are sent to the far address: many to measure loss, one to see that it answers.
         """
@@ -113,7 +120,7 @@ class Way:
             self._write_down(met, rungs)
             told(met)
 
-        return climb(rungs.ladder(), self._clock, told=hear)
+        return climb(rungs.ladder(), self._clock, told=hear, check=check)
 
     def keep(self) -> None:
         """Look after the tunnel from now on until `close`, in a thread of its own."""
@@ -171,16 +178,17 @@ def open_way(
     *,
     network_access: NetworkAccess | None = None,
     linger: bool = False,
+    check: Callable[[], None] = lambda: None,
 ) -> Iterator[Way]:
     """The way to a far box, climbed and looked after while inside.
 
     `linger`: somebody calls `tend_tunnels` from time to time (the service does), so the tunnel may stay up for
-    `linger_s` after its last use; else it goes down at once. Raises Unreached or TunnelTrouble with the headline and
-    advice of the first failing rung; that climb is in the ledger then.
+    `linger_s` after its last use; else it goes down at once. `check` may raise RunCut to end the climb. Raises
+    Unreached or TunnelTrouble with the headline and advice of the first failing rung; that climb is in the ledger then.
     """
     with Way(settings, far_name, sessions, clock, network_access=network_access, linger=linger) as way:
         begun = clock.now()
-        climbed = way.climb(echoes=QUICK_ECHOES)
+        climbed = way.climb(echoes=QUICK_ECHOES, check=check)
         if climbed.stopped_at is not None:
             sessions.probes.note(far_name, begun, climbed, answered=False)
         climbed.raise_unless_passed(far_name)

@@ -13,6 +13,8 @@ from datetime import datetime, timedelta
 from math import inf
 
 from otherroof.base.clock import Clock
+from otherroof.base.errors import RunCut
+from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from otherroof.probe.probe import probe_far
 from otherroof.probe.way import take_down_idle_tunnels, tend_tunnels
@@ -149,6 +151,7 @@ def at_end(clock: Clock) -> Chore:
 
 def _probe(clock: Clock, far: str) -> Chore:
     name = f"probe {far}"
+    signs: list[StopSign] = []
 
     def due(facts: ChoreFacts) -> datetime | None:
         if facts.last_times is None:
@@ -158,12 +161,27 @@ def _probe(clock: Clock, far: str) -> Chore:
         return facts.now if last is None else last + timedelta(hours=facts.settings.far[far].probe_hours)
 
     def do(inputs: ChoreInputs) -> None:
-        with Ledger(inputs.settings.ledger) as ledger:
-            climb = probe_far(inputs.settings, far, ledger, clock, linger=True)
-        log.info("probe of %s: %s", far, climb.headline)
+        sign = StopSign(clock)
+        signs[:] = [sign]
+
+        def check() -> None:
+            if sign.asked():
+                raise RunCut(sign.asked())
+
+        try:
+            with Ledger(inputs.settings.ledger) as ledger:
+                climb = probe_far(inputs.settings, far, ledger, clock, linger=True, check=check)
+        except RunCut as cut:
+            log.info("probe of %s: left off, nothing is lost by that: %s", far, cut)
+        else:
+            log.info("probe of %s: %s", far, climb.headline)
+
+    def stop_it(reason: str) -> None:
+        for sign in signs:
+            sign.ask(reason)
 
     # On the runs' own worker: a run finds out the same, so none is probed meanwhile.
-    return Chore(name, far_worker(far), due, do, ended=lambda _: True, remembered=True)
+    return Chore(name, far_worker(far), due, do, ended=lambda _: True, remembered=True, stop=stop_it)
 
 
 def _digest(clock: Clock) -> Chore:
