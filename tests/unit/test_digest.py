@@ -37,6 +37,7 @@ from otherroof.watch.look import look
 from otherroof.watch.rules import OF_FARS, OF_JOBS, RULES
 from support.household import write_household
 from support.ledgers import ledger_of
+from support.live import under_way
 from support.long_history import write_history
 from support.watching import DAY, HOUR, MAIL, Night, NotingChannel, far, row, write_run
 
@@ -212,8 +213,8 @@ def test_a_job_that_waits_for_its_month_says_so(house: House) -> None:
 
 
 def test_a_run_under_way_is_not_counted_as_cut(house: House) -> None:
-    house.ledger.runs.begin("photos", "now", "heron", NOW - HOUR)
-    assert house.make().jobs[0].week.outcomes == {"done": 7}
+    with under_way(house.ledger, "now", NOW - HOUR):
+        assert house.make().jobs[0].week.outcomes == {"done": 7}
 
 
 # --- figures
@@ -301,8 +302,8 @@ def test_nights_before_a_job_existed_are_no_growth() -> None:
 
 def test_a_first_copy_that_has_only_begun_is_under_way_and_nothing_is_called_wrong(house: House) -> None:
     house.ledger.file.db.execute("DELETE FROM run WHERE job='photos'")
-    house.ledger.runs.begin("photos", "r1", "heron", NOW - 9 * HOUR)
-    text = " ".join(house.text().split())
+    with under_way(house.ledger, "r1", NOW - 9 * HOUR):
+        text = " ".join(house.text().split())
     assert text.startswith("First copy under way: photos. The other copy is recent (21 h 51 min old).")
     assert "now: a run is under way since Wed 5 March 2031, 21:30" in text
 

@@ -20,6 +20,7 @@ from otherroof.ledger import Ledger
 from otherroof.ledger.runs import CSV_COLUMNS, MOST_PROBLEMS, PROBLEMS_KEPT_DAYS, Hold
 from otherroof.ledger.schema import MIGRATIONS
 from otherroof.probe.ladder import ClimbResult
+from support.live import under_way
 from support.open_files import open_below
 
 START = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
@@ -100,11 +101,12 @@ def test_each_figure_stands_under_its_own_name_in_the_file_in_json_and_in_csv(le
 
 
 def test_run_without_an_end_has_none_in_csv_and_json(ledger: Ledger) -> None:
-    ledger.runs.begin("photos", "r1", "heron", START)
-    (row,) = ledger.runs.rows()
+    with under_way(ledger, "r1", START):
+        (row,) = ledger.runs.rows()
     assert row.under_way
-    assert row.as_json()["ended"] is None
-    assert dict(zip(CSV_COLUMNS, row.as_csv(), strict=True))["ended"] is None
+    assert (row.as_json()["ended"], row.as_json()["outcome"]) == (None, "under way")
+    cells = dict(zip(CSV_COLUMNS, row.as_csv(), strict=True))
+    assert (cells["ended"], cells["outcome"]) == (None, "under way")
 
 
 def test_times_lie_in_the_file_in_utc_whatever_zone_they_were_told_in(ledger: Ledger) -> None:

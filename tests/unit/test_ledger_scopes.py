@@ -22,6 +22,7 @@ from otherroof.ledger.messages import QueuedMessage
 from otherroof.ledger.proofs import HealedDamage, ProofRow
 from otherroof.ledger.runs import Hold
 from otherroof.ledger.soundness import is_sound
+from support.live import under_way
 from support.watching import run_id
 
 NOW = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
@@ -80,11 +81,10 @@ def test_a_job_that_is_held_again_is_not_released_yet(ledger: Ledger) -> None:
 
 
 def test_only_this_jobs_runs_are_cut(ledger: Ledger) -> None:
-    for job in ("photos", "papers"):
-        ledger.runs.begin(job, run_id(NOW), "heron", NOW)
-    ledger.runs.mark_cut("photos", "killed")
-    under_way = {row.report.job: row.under_way for row in ledger.runs.rows()}
-    assert under_way == {"photos": False, "papers": True}
+    with under_way(ledger, run_id(NOW), NOW, "photos"), under_way(ledger, run_id(NOW), NOW, "papers"):
+        ledger.runs.mark_cut("photos", "killed")
+        found = {row.report.job: row.under_way for row in ledger.runs.rows()}
+    assert found == {"photos": False, "papers": True}
 
 
 def test_problems_are_known_for_ninety_days_of_their_own_job(ledger: Ledger) -> None:

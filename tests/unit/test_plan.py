@@ -9,6 +9,7 @@ import pytest
 
 from otherroof.base.local_time import month_begins, next_month
 from otherroof.ledger.job_times import JobTimes
+from otherroof.ledger.live.wishes import RunWish
 from otherroof.schedule.due import JobScheduleFacts, current_times, next_due, retry_pause
 from otherroof.schedule.plan import (
     GB,
@@ -238,3 +239,38 @@ def test_the_next_wake_is_always_ahead() -> None:
         now = utc(2026, 6, 10) + timedelta(hours=hour)
         found = plan(settings, {name: settled(name, utc(2026, 6, 1)) for name in settings.jobs}, now=now)
         assert now < found.wake <= now + timedelta(hours=12)
+
+
+# What a person wishes.
+
+
+def wished(settings: Settings, turns: dict[str, JobTimes], *jobs: str, month: int = 0) -> SchedulePlan:
+    facts = {
+        name: JobScheduleFacts(turns[name], wish=RunWish(name, f"wish-{name}", NOW) if name in jobs else None)
+        for name in settings.jobs
+    }
+    far = {"heron": FarScheduleFacts(month_bytes=month)}
+    return plan_schedule(settings, ScheduleFacts(NOW, facts, far, frozenset()))
+
+
+def test_what_a_person_wishes_begins_outside_its_window_and_its_months_allowance_and_before_what_is_owed() -> None:
+    settings = household(
+        {"papers": {}, "photos": {"window": "22:00-06:30"}}, zone="UTC", far={"heron": {"month_gb": 100.0}}
+    )
+    turns = {"papers": settled("papers", utc(2026, 6, 1)), "photos": settled("photos", NOW)}
+    (start,) = wished(settings, turns, "photos").runs
+    assert (start.job, start.until, start.room, start.month_ends) == ("photos", None, None, None)
+    assert start.wish is not None
+    assert start.wish.token == "wish-photos"
+    over = wished(settings, turns, "photos", month=200 * GB)
+    assert [one.job for one in over.runs] == ["photos"]
+    assert [(one.job, one.why) for one in over.waits] == [("papers", "month")]
+
+
+def test_who_waits_behind_a_run_is_told_which() -> None:
+    settings = household({"papers": {}, "photos": {}}, zone="UTC")
+    found = wished(settings, {name: settled(name, NOW) for name in settings.jobs}, "papers", "photos")
+    assert [one.job for one in found.runs] == ["papers"]
+    assert [wait_text(one, settings.zone) for one in found.waits] == [
+        "waits for the run of papers with the same far box"
+    ]

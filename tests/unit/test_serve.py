@@ -87,7 +87,7 @@ class House:
         notifier = Notifier(self.address, self.alive_every_s)
         self.serve = Service(
             records,
-            lambda settings, job, sign: self._note("run", job) or self.run(job, sign),
+            lambda settings, start, sign: self._note("run", start.job) or self.run(start.job, sign),
             at_end,
             clock,
             notifier,
@@ -178,6 +178,19 @@ def test_what_is_owed_is_run_once_and_written_down(house: House) -> None:
         ("run", "papers"),
         ("run", "photos"),
     ]
+
+
+def test_a_wish_is_seen_within_seconds_though_nothing_else_is_due(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(serve_module, "TICK_S", 600.0)
+    house.start()
+    until(lambda: house.count("look") and house.count("probe", "heron") and house.count("tend"))
+    house.ledger.wishes.ask_run("photos", SystemClock().now())
+    until(lambda: house.ending("photos") == "settled")
+    house.stop()
+    assert house.count("run", "photos") == 1
+    assert house.failed is None
 
 
 def test_what_is_not_owed_is_not_run_but_far_boxes_are_probed_and_the_watch_looks(house: House) -> None:

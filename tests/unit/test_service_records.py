@@ -272,10 +272,80 @@ def test_a_login_key_that_others_can_read_is_tried_at_the_jobs_own_times_and_goe
                 for start in records.plan().runs:
                     sign = records.begin(start)
                     try:
-                        ended = work(settings, start.job, sign)
+                        ended = work(settings, start, sign)
                     except errors.OtherroofError as problem:
                         ended = ending_for(problem)
                     records.end(start.job, ended)
                     begun.append((f"{clock.now().astimezone(settings.zone):%a %H:%M}", ended.outcome in GOOD))
                 clock.step(900)
     assert begun == [("Tue 03:00", False), ("Wed 03:00", True)]
+
+
+# --- what people wish
+
+
+def test_a_wish_is_begun_at_once_outside_the_window_and_only_once(service: Service) -> None:
+    records, ledger, _ = service
+    wish = ledger.wishes.ask_run("papers", NOW, reread=True)
+    (start,) = records.plan().runs
+    assert (start.job, start.wish, start.until) == ("papers", wish, None)
+    records.begin(start)
+    assert ledger.wishes.run_wish("papers") is None
+    records.end("papers", RunEnding("done", "settled"))
+    assert records.plan().runs == ()
+
+
+def test_a_wish_that_cannot_be_removed_is_not_fulfilled_again_and_again(
+    service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    records, ledger, _ = service
+    ledger.wishes.ask_run("photos", NOW)
+
+    def refuse(job: str) -> bool:
+        raise errors.HomeTrouble("cannot be removed: Read-only file system", where=job)
+
+    monkeypatch.setattr(ledger.wishes, "take_back", refuse)
+    attempt(records, RunEnding("done", "settled"))
+    assert records.plan().runs == ()
+
+
+def test_a_wish_outlives_a_service_that_was_killed_before_it_began(service: Service) -> None:
+    _, ledger, clock = service
+    ledger.wishes.ask_run("photos", NOW)
+    assert [start.job for start in records_of(ledger, clock).plan().runs] == ["photos"]
+
+
+def test_a_wished_run_keeps_to_no_window_when_settings_are_read_anew(service: Service) -> None:
+    records, ledger, _ = service
+    ledger.wishes.ask_run("papers", NOW)
+    (start,) = records.plan().runs
+    sign = records.begin(start)
+    records.use(SETTINGS)
+    assert sign.asked() == ""
+
+
+def test_what_a_run_waits_for_is_named(service: Service) -> None:
+    records, ledger, clock = service
+    clock.step(13.5 * 3600)
+    (start,) = records.plan().runs
+    records.begin(start)
+    other = household({"photos": {}, "letters": {}}, zone="UTC", far={"heron": {}, "wren": {}})
+    records.use(other)
+    ledger.wishes.ask_run("letters", clock.now())
+    records.plan()
+    assert ledger.job_times.by_job()["letters"].waiting == "waits for the run of photos with the same far box"
+    records.end("photos", RunEnding("done", "settled"))
+    begin(records, "probe heron")
+    records.plan()
+    assert ledger.job_times.by_job()["letters"].waiting == "waits for its probe with the same far box"
+
+
+def test_a_run_that_a_person_stopped_waits_for_its_next_time(service: Service) -> None:
+    """A run cut for another reason goes on after a minute; this one nobody wants now."""
+    records, _, clock = service
+    clock.step(13.5 * 3600)
+    attempt(records, RunEnding("cut", "settled", "stopped by hand"))
+    clock.step(3600)
+    assert [start.job for start in records.plan().runs if start.job == "photos"] == []
+    clock.step(23 * 3600)
+    assert [start.job for start in records.plan().runs if start.job == "photos"] == ["photos"]

@@ -173,7 +173,7 @@ def test_whoever_changed_the_files_is_told_that_the_service_does_not_know_yet(
         assert told == {"at_work": True, "differs": ["channel bell (new)"]}
         keep_settings(require_settings(str(where)))
         assert "other settings" not in asked(verb)
-    assert "service" not in asked(verb).replace("the service's", "")
+    assert "the running service" not in asked(verb)
 
 
 def test_check_says_that_the_service_goes_by_the_files(where: Path, asked: Asked) -> None:

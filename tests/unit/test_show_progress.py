@@ -9,6 +9,7 @@ import select
 import signal
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -20,8 +21,12 @@ from otherroof.base.errors import EXIT_INTERRUPTED
 from otherroof.base.units import span_range_text
 from otherroof.cli import show_progress
 from otherroof.cli.copy.run import STOPPING
-from otherroof.cli.show_progress import ProgressReading, progress_text
-from otherroof.forecast.pace import RecentPace
+from otherroof.cli.show_progress import advance_text
+from otherroof.copying.progress import Progress
+from otherroof.forecast.advance import AdvanceWatch, ProgressReading
+from otherroof.jobs.context import JobContext
+from otherroof.jobs.run import run_job
+from otherroof.ledger import Ledger
 from support.fresh_start import START
 from support.main_job import one_job
 
@@ -37,7 +42,7 @@ def picture(
     monkeypatch.setattr(time, "monotonic", lambda: moment[0])
     shown = [reading]
     console = Console(width=width, file=io.TextIOWrapper(io.BytesIO(), encoding="utf-8"))
-    view = show_progress._View(lambda: shown[0], name, console)
+    view = show_progress._View(show_progress.watching(lambda: shown[0]), name, console)
     for number in range(looks):
         shown[0] = ProgressReading(
             reading.stage,
@@ -75,28 +80,49 @@ def test_before_anything_is_known_only_the_stage_stands_there(monkeypatch: pytes
 
 def test_without_letters_of_other_scripts_the_bar_is_drawn_in_plain_ones(monkeypatch: pytest.MonkeyPatch) -> None:
     console = Console(width=80, file=io.TextIOWrapper(io.BytesIO(), encoding="ascii"))
-    first = show_progress._View(lambda: HALF_DONE, "photos", console).picture().plain.split("\n")[0]
+    first = (
+        show_progress._View(show_progress.watching(lambda: HALF_DONE), "photos", console).picture().plain.split("\n")[0]
+    )
     assert "########------------  41 %" in first
 
 
-def test_a_rate_begins_with_the_stage_it_is_of(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_rate_begins_with_the_stage_it_is_of() -> None:
     """Ten seconds of looking halved the rate of the first seconds of sending."""
-    moment = [0.0]
-    monkeypatch.setattr(time, "monotonic", lambda: moment[0])
+    moment = [0]
     readings = [ProgressReading("looking", second * 100, 0, 0, 0, b"") for second in range(20)]
     readings += [ProgressReading("sending", 0, 9, second * 1_000_000, 10**9, b"") for second in range(11)]
-    watched = show_progress._Watched(lambda: readings[int(moment[0])])
+    watch = AdvanceWatch(lambda: readings[moment[0]])
     for second in range(len(readings)):
         moment[0] = second
-        reading = watched.read()
-    assert progress_text(reading, watched.pace) == "0 of 9 files, 10.0 MB of 1.00 GB, 8.00 Mbit/s, about 16 min left"
+        advance = watch.read(second)
+    told = "sending: 1 %, 0 of 9 files, 10.0 MB of 1.00 GB, 8.00 Mbit/s, about 16 min left"
+    assert advance_text(advance) == told
+
+
+def test_the_services_log_has_a_line_each_quarter_of_an_hour_and_no_more(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level("INFO")
+    moment, progress = [0.0], Progress()
+    monkeypatch.setattr(time, "monotonic", lambda: moment[0])
+    progress.begin("sending", 5, 10_000_000_000)
+    tick = show_progress.line_a_quarter_hour(progress, "photos")
+    for second in range(3601):
+        moment[0], progress.put = float(second), second * 1_000_000
+        tick()
+    assert len(caplog.messages) == 4
+    assert caplog.messages[-1] == (
+        "photos: sending: 36 %, 0 of 5 files, 3.60 GB of 10.0 GB, 8.00 Mbit/s, about 2 h left"
+    )
 
 
 def test_files_are_counted_down_if_no_bytes_are_to_come() -> None:
-    pace = RecentPace()
+    shown = [0]
+    watch = AdvanceWatch(lambda: ProgressReading("sending", shown[0] * 10, 900, 0, 0))
     for second in range(31):
-        pace.look(second, second * 10)
-    assert progress_text(ProgressReading("sending", 300, 900, 0, 0, b""), pace) == "300 of 900 files, about 60 s left"
+        shown[0] = second
+        advance = watch.read(second)
+    assert advance_text(advance) == "sending: 33 %, 300 of 900 files, about 60 s left"
 
 
 @pytest.mark.parametrize(
@@ -115,6 +141,29 @@ def test_files_are_counted_down_if_no_bytes_are_to_come() -> None:
 )
 def test_a_range_of_time_is_coarse_and_holds_both_ends(least: float, most: float, text: str) -> None:
     assert span_range_text(least, most) == text
+
+
+@pytest.mark.slow
+def test_on_a_slow_line_a_large_file_counts_as_it_arrives_and_not_a_window_later(tmp_path: Path) -> None:
+    """Megabytes went out before the first answer was looked at: on an uplink of 1 Mbit/s a minute of 0 B."""
+    progress, first = Progress(), threading.Event()
+    sent_before = []
+
+    def look() -> None:
+        while not progress.landed and not first.is_set():
+            time.sleep(0.005)
+        sent_before.append(progress.meter.wire_up)
+
+    with one_job(tmp_path, far_more={"limit_mbit": 16}) as job, Ledger(job.settings.ledger) as ledger:
+        job.put("film", random.Random(1).randbytes(8_000_000))
+        watch = threading.Thread(target=look)
+        watch.start()
+        try:
+            assert run_job(job.settings, "papers", JobContext(progress, ledger)).error is None
+        finally:
+            first.set()
+            watch.join(PATIENCE_S)
+    assert sent_before[0] < 3_000_000
 
 
 @pytest.mark.slow

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from contextlib import ExitStack
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,8 @@ from rich.console import Console
 from otherroof.base.clock import SteppedClock, SystemClock, from_stamp, stamp
 from otherroof.cli.main import main
 from otherroof.copying.report import Problem
+from otherroof.forecast.advance import Advance, ProgressReading
+from otherroof.jobs.locks import service_lock
 from otherroof.ledger.job_times import JobTimes
 from otherroof.ledger.runs import Hold
 from otherroof.probe.ladder import ClimbResult, RungFinding, RungResult
@@ -25,6 +28,7 @@ from otherroof.watch.overview import overview
 from otherroof.watch.words import day_text, moment_text
 from support.household import write_household
 from support.ledgers import ledger_of
+from support.live import live_run, under_way
 from support.simulated import NO_ANSWER
 from support.watching import DAY, HOUR, Night, NotingChannel, run_id, write_run
 
@@ -78,7 +82,7 @@ def test_a_household_where_all_is_well_needs_no_hand(house: House) -> None:
     house.look()
     code, said = house.ask()
     assert code == 0
-    assert said.rstrip().endswith("nothing needs a hand")
+    assert "\nnothing needs a hand\n" in said
     (box,) = house.json()["far"]
     assert (box["answers"], box["silent_since"], box["notes"]) == (True, None, [])
 
@@ -276,8 +280,8 @@ def test_a_first_copy_that_is_on_its_way_asks_for_nothing(house: House) -> None:
         "photos: no copy by this server yet: otherroof run photos (what lies there: otherroof versions"
         in house.ask()[1]
     )
-    house.ledger.runs.begin("photos", run_id(house.now), "heron", house.now - HOUR)
-    code, said = house.ask()
+    with under_way(house.ledger, run_id(house.now), house.now - HOUR):
+        code, said = house.ask()
     assert code == 0
     assert "under way" in said
 
@@ -336,8 +340,8 @@ def test_a_first_copy_in_one_long_run_is_not_late_while_it_is_under_way(house: H
     house.ledger.looks.note_watched(subjects(house.settings), house.now - 9 * DAY)
     house.look()
     assert "late:photos: job photos has no copy by this server yet, 9 d" in house.ask()[1]
-    house.ledger.runs.begin("photos", run_id(house.now - 5 * DAY), "heron", house.now - 5 * DAY)
-    code, said = house.ask()
+    with under_way(house.ledger, run_id(house.now - 5 * DAY), house.now - 5 * DAY):
+        code, said = house.ask()
     assert (code, "late" in said) == (0, False), said
 
 
@@ -418,3 +422,83 @@ def test_watch_and_json_are_refused_together(house: House) -> None:
         main(["status", "--watch", "--json", "--config", house.where])
     assert ended.value.code == 2
     assert "--watch and --json do not go together" in json.loads(house.capsys.readouterr().out)["error"]["what"]
+
+
+# --- what is under way
+
+
+def test_a_run_under_way_is_shown_with_share_rate_and_time_left_and_by_whom(house: House) -> None:
+    house.copied("photos", "papers", "music", ago=5 * HOUR)
+    with under_way(house.ledger, "r", house.now - HOUR / 2, "photos", by="hand"):
+        said, told = house.ask()[1], house.json()
+    since = f"{(house.now - HOUR / 2).astimezone(house.settings.zone):%H:%M}"
+    half = "51 %, 1,204 of 5,000 files, 153 MB of 300 MB, 8.00 Mbit/s, about 2 min left"
+    assert f"photos: sending: {half} (by hand, since {since})\n" in said
+    (row,) = [one for one in told["jobs"] if one["job"] == "photos"]
+    assert (row["last"], row["progress"]["share"], row["progress"]["by"]) == ("under way", 0.51, "hand")
+    assert [one["progress"] for one in told["jobs"] if one["job"] != "photos"] == [None, None]
+
+
+def test_a_run_that_was_asked_to_stop_says_so(house: House) -> None:
+    house.copied("photos", "papers", "music", ago=5 * HOUR)
+    with under_way(house.ledger, "r", house.now, "photos", stopping="stopped by hand"):
+        assert "left (since" in (said := house.ask()[1])
+    assert "; asked to stop: stopped by hand\n" in said
+
+
+def test_who_waits_for_a_turn_is_shown_with_what_it_waits_for(house: House) -> None:
+    house.copied("photos", "papers", "music", ago=5 * HOUR)
+    turn = Advance(ProgressReading("waiting for its turn", 0, 0, 0, 0))
+    with (
+        under_way(house.ledger, "r", house.now, "photos"),
+        house.ledger.live.held(live_run("papers", advance=turn, by="hand")),
+    ):
+        said = house.ask()[1]
+    assert "papers: waiting for its turn with heron, behind the run of photos (by hand, since" in said
+
+
+def test_a_run_whose_process_is_gone_is_not_under_way_the_moment_it_is_gone(house: House) -> None:
+    house.copied("papers", "music", "photos", ago=5 * HOUR)
+    house.ledger.runs.begin("photos", run_id(house.now), "heron", house.now)
+    said, told = house.ask()[1], house.json()
+    assert "under way" not in said
+    (row,) = [one for one in told["jobs"] if one["job"] == "photos"]
+    assert (row["last"], row["progress"], row["reason"]) == ("cut", None, "the process ended without a word")
+
+
+def test_a_household_without_a_service_at_work_is_told_so(house: House) -> None:
+    house.copied("photos", "papers", "music", ago=5 * HOUR)
+    absent = "no service is at work here; `systemctl start otherroof` starts it\n"
+    assert absent in house.ask()[1]
+    with service_lock(house.settings, SystemClock()):
+        assert absent not in house.ask()[1]
+
+
+@pytest.mark.parametrize("watch", [False, True])
+def test_six_jobs_in_trouble_and_all_under_way_fit_24_lines_with_what_needs_a_hand(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, watch: bool
+) -> None:
+    names = ["letters", "mails", "music", "papers", "photos", "recipes-database"]
+    house = House(tmp_path, capsys, names)
+    house.copied(*names, ago=5 * DAY)
+    house.ledger.answers.note("heron", house.now)
+    for name in names:
+        house.ledger.holds.note(Hold(name, "r", house.now - HOUR, "most files are gone", 9, 0, 10, None))
+    house.look()
+    shown = Console(width=80, height=24, force_terminal=True, no_color=True)
+    monkeypatch.setattr("otherroof.cli.look.status.console", lambda: shown)
+
+    def leave(_seconds: float) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("otherroof.cli.look.status.time.sleep", leave)
+    with ExitStack() as stack:
+        for name in names:
+            stack.enter_context(under_way(house.ledger, "r", house.now, name))
+        said = house.ask(*(["--watch"] if watch else []))[1]
+    lines = re.sub("\x1b[^a-zA-Z]*[a-zA-Z]", "", said).splitlines()
+    assert len(lines) <= 23, said
+    assert max(len(line) for line in lines) <= 80
+    assert all(any(line.startswith(f"held:{name}: ") for line in lines) for name in names)
+    assert lines[-1 - watch] == "what to do about each: otherroof digest"
+    assert any("more: make the terminal higher" in line for line in lines), "and what is left out is counted"

@@ -7,7 +7,9 @@ from typing import Literal
 
 from otherroof.far.place import Meter
 
-Stage = Literal["connecting", "looking", "comparing", "sending", "waiting for the far disk", "committing"]
+Stage = Literal[
+    "waiting for its turn", "connecting", "looking", "comparing", "sending", "waiting for the far disk", "committing"
+]
 
 
 @dataclass(slots=True)

@@ -34,7 +34,7 @@ def service_is_at_work(state: str) -> bool:
 
 def job_lock(settings: Settings, job: str, clock: Clock) -> AbstractContextManager[None]:
     """The lock of the one run of a job, whoever starts it."""
-    advice = "wait for it to end; `otherroof status` shows it"
+    advice = f"`otherroof status` shows it, `otherroof stop {job}` ends it"
     note = LockNote("a run of this job is under way", job, advice, zone=settings.zone)
     return FileLock(_lock_path(settings, job), clock, note).alone()
 

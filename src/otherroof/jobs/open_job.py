@@ -164,13 +164,21 @@ Record = Callable[[OpenedJob], AbstractContextManager[object]]
 
 @contextmanager
 def open_job(
-    settings: Settings, name: str, context: JobContext[Metered], access: Access, record: Record | None = None
+    settings: Settings,
+    name: str,
+    context: JobContext[Metered],
+    access: Access,
+    record: Record | None = None,
+    under_way: AbstractContextManager[object] | None = None,
 ) -> Iterator[OpenedJob]:
     """Job `name`, opened for `access` while inside.
 
-    `record` is entered as soon as the locks are held, and left just before they are given back: whatever fails in
-    between fails inside it. Raises Busy if another run holds a lock, RunCut if the work is stopped while it waits for
-    one, HomeTrouble, WrongSettings, Unreached or TunnelTrouble, FarTrouble if the far copy is another home's.
+    `under_way` is entered as soon as the job's own lock is held, before a turn at the far box is waited for, and left
+    just before that lock is given back. `record` is entered as soon as all locks are held, and left just before they
+    are given back: whatever fails in between fails inside it.
+
+    Raises Busy if another run holds a lock, RunCut if the work is stopped while it waits for one, HomeTrouble,
+    WrongSettings, Unreached or TunnelTrouble, FarTrouble if the far copy is another home's.
     """
     # Left in the reverse order: the record is closed before the locks are given back, so whoever gets a lock next finds
     # the work before it written down.
@@ -178,6 +186,8 @@ def open_job(
         # O1: always in this order, so that no two wait for each other
         if access.locks_job:
             stack.enter_context(job_lock(settings, name, context.clock))
+        if under_way is not None:
+            stack.enter_context(under_way)
         if access.takes_turn:
             wait = _wait_for_turn(settings.far[settings.jobs[name].far], context)
             stack.enter_context(far_lock(settings, name, context.clock, wait))
@@ -197,7 +207,13 @@ def open_job(
         # O5
         far = opened.job.far
         with open_way(
-            settings, far, ledger, context.clock, network_access=context.network_access, linger=context.linger
+            settings,
+            far,
+            ledger,
+            context.clock,
+            network_access=context.network_access,
+            linger=context.linger,
+            check=_stop_check(context),
         ) as way:
             try:
                 # O6
@@ -213,12 +229,16 @@ def open_job(
 
 
 def _wait_for_turn(far: FarBox, context: JobContext[Metered]) -> Patience:
-    def check_stop() -> None:
+    return Patience(far.queue_s if context.patient else 0.0, context.told, _stop_check(context))
+
+
+def _stop_check(context: JobContext[Metered]) -> Callable[[], None]:
+    def check() -> None:
         reason = context.stop.asked()
         if reason:
             raise RunCut(reason)
 
-    return Patience(far.queue_s if context.patient else 0.0, context.told, check_stop)
+    return check
 
 
 @contextmanager

@@ -11,8 +11,8 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
+from contextlib import contextmanager, nullcontext
+from dataclasses import dataclass, field, replace
 
 from otherroof.base.errors import Held, HomeTrouble, OtherroofError, RunCut
 from otherroof.copying.compare.catalogue_repair import JobStateFiles, KnownDamage
@@ -27,6 +27,7 @@ from otherroof.far_copy.run_ids import next_run_id
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.open_job import LOOK, WRITE, OpenedJob, open_job
 from otherroof.jobs.own_files import own_secrets
+from otherroof.jobs.under_way.announce import Announcement, RunAsked, first_word
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.restore.proving.report import listing_text
@@ -41,14 +42,16 @@ class RunOptions:
 
     dry: bool = False
     reread: bool = False
+    asked: RunAsked = field(default_factory=RunAsked)
 
 
 @dataclass(frozen=True, slots=True)
 class RunResult:
-    """How a run ended: its report, and the error that ended it if there was one."""
+    """How a run ended: its report, the error that ended it if there was one, and whether a person stopped it."""
 
     report: RunReport
     error: OtherroofError | None = None
+    by_hand: bool = False
 
 
 def run_job(
@@ -59,10 +62,15 @@ def run_job(
     Raises only if the run could not even be written down: Busy, or trouble with the ledger itself.
     """
     options = options or RunOptions()
-    record = _RunRecord(name, context, options)
+    report = RunReport(name, "")
+    announced = _announcement(settings, report, context, options)
+    context = replace(context, stop=announced)
+    record = _RunRecord(report, context, options, announced)
+    # A dry run sends nothing, and nobody need know of it.
+    others = nullcontext() if options.dry else announced.under_way()
     try:
         # J1, J3
-        with open_job(settings, name, context, LOOK if options.dry else WRITE, record.kept) as job:
+        with open_job(settings, name, context, LOOK if options.dry else WRITE, record.kept, others) as job:
             # J2
             secrets = own_secrets(settings)
             steps = RunContext(context.clock, context.stop, context.progress, record.tick, record.renamed, secrets)
@@ -74,7 +82,15 @@ def run_job(
         # down.
         if problem is not record.error:
             raise
-    return RunResult(record.report, record.error)
+    return RunResult(record.report, record.error, announced.by_hand)
+
+
+def _announcement(
+    settings: Settings, report: RunReport, context: JobContext[Progress], options: RunOptions
+) -> Announcement:
+    first = first_word(report.job, settings.jobs[report.job].far, options.asked, context.clock)
+    state, progress = os.path.dirname(settings.ledger), context.progress
+    return Announcement(state, first, report, progress, context.stop, context.clock, context.told)
 
 
 def _request(job: OpenedJob, options: RunOptions) -> RunRequest:
@@ -111,11 +127,15 @@ class _RunRecord:
     _ledger: Ledger
     _far: str
 
-    def __init__(self, name: str, context: JobContext[Progress], options: RunOptions) -> None:
-        self.report = RunReport(name, "")
+    def __init__(
+        self, report: RunReport, context: JobContext[Progress], options: RunOptions, announced: Announcement
+    ) -> None:
+        self.report = report
         self.error: OtherroofError | None = None
         self._context = context
+        self._announced = announced
         self._dry = options.dry
+        context.progress.begin("waiting for its turn")
         self._wire_noted = context.clock.monotonic()
 
     @contextmanager
@@ -135,18 +155,21 @@ class _RunRecord:
         self._end(job, None)
 
     def _begin(self, job: OpenedJob) -> None:
-        self._ledger.runs.mark_cut(job.name, "the process ended without a word")
+        self._context.progress.begin("connecting")
+        self._ledger.runs.mark_cut(job.name)
         # After every run of this job, also if the clock was put back: versions are ordered by their ids.
         newest = self._ledger.runs.rows(job=job.name, newest=1)
         now = self._context.clock.now()
         self.report.run = next_run_id(now, newest[0].report.run if newest else "")
         if not self._dry:
+            self._announced.note_run(self.report.run)
             self._ledger.runs.begin(job.name, self.report.run, job.job.far, now)
             job.notes += self._ledger.take_untold(now)
 
     def renamed(self, old: str, new: str) -> None:
         """The run had to take another id than it began with."""
         if not self._dry:
+            self._announced.note_run(new)
             self._ledger.runs.rename(self.report.job, old, new)
 
     def tick(self) -> None:
@@ -158,7 +181,8 @@ class _RunRecord:
         self._wire_noted = now
         meter = self._context.progress.meter
         try:
-            self._ledger.runs.note_wire(self.report.job, self.report.run, meter.wire_up, meter.wire_down)
+            sent = self._context.progress.landed
+            self._ledger.runs.note_sent(self.report.job, self.report.run, sent, meter.wire_up, meter.wire_down)
         except HomeTrouble as problem:
             # The copy goes on: this is tried again in a minute, and at its end the run needs the ledger in any case.
             self._context.told(str(problem))

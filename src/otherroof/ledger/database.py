@@ -20,6 +20,8 @@ from otherroof.ledger.file import LedgerFile
 from otherroof.ledger.job_times import JobTimesPage, MarkPage
 from otherroof.ledger.keeping import LetGoPage, PinPage, RulePage, ThinnedPage
 from otherroof.ledger.last_look import LookPage
+from otherroof.ledger.live.live_runs import LiveRuns
+from otherroof.ledger.live.wishes import Wishes
 from otherroof.ledger.messages import DigestPage, PostPage
 from otherroof.ledger.planning.forecasts import ForecastPage
 from otherroof.ledger.planning.line_readings import LinePage
@@ -29,11 +31,16 @@ from otherroof.ledger.runs import AnswerPage, HoldPage, RunPage
 
 
 class Ledger:
-    """The history database in the state folder, page by page. Safe for several processes; one thread each."""
+    """The history database in the state folder, page by page. Safe for several processes; one thread each.
+
+    `live` and `wishes` are files beside it: what is under way now, and what people wish of it.
+    """
 
     def __init__(self, path: str) -> None:
         self.file = LedgerFile(path)
-        self.runs = RunPage(self.file)
+        self.live = LiveRuns(os.path.dirname(path))
+        self.wishes = Wishes(os.path.dirname(path))
+        self.runs = RunPage(self.file, self.live)
         self.holds = HoldPage(self.file)
         self.answers = AnswerPage(self.file)
         self.probes = ProbePage(self.file)

@@ -2,52 +2,65 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
 from otherroof.base.clock import from_stamp, stamp
 from otherroof.base.printable import escaped
 from otherroof.copying.report import FIGURES, GOOD, EncryptionSigns, Problem, RunReport, rounded
-from otherroof.ledger.file import Page
+from otherroof.ledger.file import LedgerFile, Page
+from otherroof.ledger.live.live_run import LiveRun
+from otherroof.ledger.live.live_runs import LiveRuns
 
 # Else an unreadable folder would add a row for each entry each night and fill the disk within years.
 MOST_PROBLEMS = 1000
 PROBLEMS_KEPT_DAYS = 90
+# The reason of a run that was killed. When it died is not known, so it has no end.
+GONE = "the process ended without a word"
 # What is known of a run as it begins, and what as it ends. The names of its figures stand where they are counted.
 _BEGUN = ("job", "run", "far", "started")
 _ENDED = ("ended", "outcome", "reason", *(one.column for one in FIGURES))
 _COLUMNS = ", ".join((*_BEGUN, *_ENDED))
 _BEGIN = f"INSERT INTO run ({', '.join(_BEGUN)}) VALUES ({', '.join(f':{one}' for one in _BEGUN)})"
 _END = f"UPDATE run SET {', '.join(f'{one}=:{one}' for one in _ENDED)} WHERE job=:job AND run=:run"
+UNDER_WAY = "under way"
 CSV_COLUMNS = (*_BEGUN, "ended", "outcome", *(one.column for one in FIGURES if one.shown), "reason")
 
 
 @dataclass(frozen=True, slots=True)
 class RunRow:
-    """One run as the ledger holds it. `ended` is None while it is under way."""
+    """One run as the ledger holds it. `live` is how far it is if its process lives, and then its report has what was
+    counted so far; `ended` is None while it is under way, and if it was killed."""
 
     far: str
     started: datetime
     ended: datetime | None
     report: RunReport
+    live: LiveRun | None = None
 
     @property
     def under_way(self) -> bool:
-        """Whether nothing is known of its end: it goes on, or its process died and nobody has looked yet."""
-        # `mark_cut` gives a run a reason, but no end: when it died is not known.
-        return self.ended is None and not self.report.reason
+        """Whether its process lives."""
+        return self.live is not None
+
+    @property
+    def outcome(self) -> str:
+        """How it ended, or that it is under way."""
+        return UNDER_WAY if self.live is not None else self.report.outcome
 
     def as_json(self) -> dict[str, Any]:
-        """The row as `ledger --json` prints it: the run's own keys with far box, start and end."""
-        return self.report.as_json() | {"far": self.far, **self._moments}
+        """The row as `ledger --json` prints it: the run's own keys with far box, start and end; how far it is, if it is
+        under way."""
+        progress = {"progress": self.live.as_json()} if self.live is not None else {}
+        return self.report.as_json() | {"outcome": self.outcome, "far": self.far, **self._moments, **progress}
 
     def as_csv(self) -> list[Any]:
         """The row as `ledger --csv` prints it, in the order of CSV_COLUMNS."""
         report = self.report
         figures = {column: rounded(value) for column, value in report.figures.items()}
         words = {"job": report.job, "run": report.run, "far": self.far, **self._moments}
-        cells = {**words, **figures, "outcome": report.outcome, "reason": report.reason}
+        cells = {**words, **figures, "outcome": self.outcome, "reason": report.reason}
         shown = (cells[column] for column in CSV_COLUMNS)
         # A reason that an older version wrote down may hold what a far box said, as it was said.
         return [escaped(cell) if isinstance(cell, str) else cell for cell in shown]
@@ -73,6 +86,10 @@ class Hold:
 
 class RunPage(Page):
     """Every run, from its begin to its end."""
+
+    def __init__(self, file: LedgerFile, live: LiveRuns) -> None:
+        super().__init__(file)
+        self._live = live
 
     def begin(self, job: str, run: str, far: str, started: datetime) -> None:
         """Note that a run has begun; until `end` its outcome is empty."""
@@ -101,11 +118,13 @@ class RunPage(Page):
             old = f"{ended - timedelta(days=PROBLEMS_KEPT_DAYS):%Y-%m-%d}"  # a run's id begins with its day
             db.execute("DELETE FROM run_problem WHERE job=? AND run<?", (report.job, old))
 
-    def note_wire(self, job: str, run: str, up: int, down: int) -> None:
-        """Bytes that a run under way has put on the wire so far: they count also if it never says its end."""
+    def note_sent(self, job: str, run: str, sent: int, up: int, down: int) -> None:
+        """Bytes of content that a run under way has sent so far, and those on the wire: they count also if it never
+        says its end."""
         with self.file.writing() as db:
             db.execute(
-                "UPDATE run SET wire_up=?, wire_down=? WHERE job=? AND run=? AND outcome IS NULL", (up, down, job, run)
+                "UPDATE run SET bytes_sent=?, wire_up=?, wire_down=? WHERE job=? AND run=? AND outcome IS NULL",
+                (sent, up, down, job, run),
             )
 
     def rename(self, job: str, old: str, new: str) -> None:
@@ -113,7 +132,7 @@ class RunPage(Page):
         with self.file.writing() as db:
             db.execute("UPDATE run SET run=? WHERE job=? AND run=?", (new, job, old))
 
-    def mark_cut(self, job: str, reason: str) -> list[str]:
+    def mark_cut(self, job: str, reason: str = GONE) -> list[str]:
         """Mark runs of `job` without an end as cut. The caller holds the job's lock, so no run is still alive."""
         with self.file.writing() as db:
             found = [row[0] for row in db.execute("SELECT run FROM run WHERE job=? AND outcome IS NULL", (job,))]
@@ -132,7 +151,7 @@ class RunPage(Page):
         query = f"SELECT {_COLUMNS} FROM run WHERE {' AND '.join(where)} ORDER BY started DESC, run DESC"
         with self.file.guarded():
             rows = self.file.db.execute(query + (f" LIMIT {int(newest)}" if newest else ""), given).fetchall()
-            return [_as_row(row) for row in rows]
+            return [self._as_row(row) for row in rows]
 
     def newest_good(self, job: str, before: datetime | None = None, *, far: str = "") -> RunRow | None:
         """The newest run whose listing was committed: begun no later than `before`, to `far`, if these are given."""
@@ -146,7 +165,30 @@ class RunPage(Page):
         query = f"SELECT {_COLUMNS} FROM run WHERE {' AND '.join(where)} ORDER BY started DESC LIMIT 1"
         with self.file.guarded():
             row = self.file.db.execute(query, given).fetchone()
-        return _as_row(row) if row else None
+        return self._as_row(row) if row else None
+
+    def _as_row(self, row: tuple[Any, ...]) -> RunRow:
+        found, has_end = _row_of(row)
+        return found if has_end else self._without_end(found)
+
+    def _without_end(self, row: RunRow) -> RunRow:
+        """A run whose end nobody has written: it is under way, with what it sent so far, or its process is gone."""
+        report, live = row.report, self._live.of(row.report.job)
+        if live is None or not live.is_run(report.run):
+            # Asked once more: a run writes its end before it lets go of its lock, and may have done both meanwhile.
+            query = f"SELECT {_COLUMNS} FROM run WHERE job=? AND run=?"
+            again = self.file.db.execute(query, (report.job, report.run)).fetchone()
+            found, has_end = _row_of(again) if again else (row, False)
+            if not has_end:
+                found.report.reason = GONE
+            return found
+        if live.token:
+            # Both are written now and then, and whichever was written later is nearer to the truth.
+            sizes = report.bytes
+            sizes.sent = max(sizes.sent, live.advance.reading.done)
+            sizes.wire_up, sizes.wire_down = max(sizes.wire_up, live.wire_up), max(sizes.wire_down, live.wire_down)
+            report.seconds.total = (live.at - live.since).total_seconds()
+        return replace(row, live=live)
 
     def first_good(self, job: str, far: str) -> datetime | None:
         """When the oldest run to `far` whose listing was committed came to its end; None if there is none."""
@@ -267,8 +309,9 @@ class HoldPage(Page):
             db.execute("DELETE FROM hold WHERE job=?", (job,))
 
 
-def _as_row(row: tuple[Any, ...]) -> RunRow:
+def _row_of(row: tuple[Any, ...]) -> tuple[RunRow, bool]:
+    """The row, and whether an end of it is known."""
     job, run, far, started, ended, outcome, reason, *figures = row
     report = RunReport(job, run, outcome or "cut", reason=reason)
     report.take_figures(figures)
-    return RunRow(far, from_stamp(started), from_stamp(ended) if ended else None, report)
+    return RunRow(far, from_stamp(started), from_stamp(ended) if ended else None, report), outcome is not None

@@ -11,6 +11,8 @@ The rules:
   is owed again as soon as the far box answers a probe, or at its next time.
 - A run that never said its end (killed, power lost) is tried again in the same way, without an end to the tries.
 - A held run that a person released is owed at once.
+- A run that a person stopped is dealt with: the job's next time is the next one. (What a person wishes is no matter of
+  what is owed; see `plan`.)
 """
 
 from __future__ import annotations
@@ -21,6 +23,7 @@ from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from otherroof.ledger.job_times import JobTimes
+from otherroof.ledger.live.wishes import RunWish
 from otherroof.settings import Job
 from otherroof.settings.crontab import Crontab
 
@@ -35,12 +38,13 @@ FUTURE_SLACK = timedelta(days=1)
 @dataclass(frozen=True, slots=True)
 class JobScheduleFacts:
     """What is known of one job: its turn, when its newest good run began, when a person last released a held one,
-    and when its far box last answered."""
+    when its far box last answered, and the wish for a run that stands."""
 
     turn: JobTimes
     good: datetime | None = None
     released: datetime | None = None
     answered: datetime | None = None
+    wish: RunWish | None = None
 
 
 @dataclass(frozen=True, slots=True)

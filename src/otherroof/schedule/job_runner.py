@@ -14,10 +14,13 @@ from otherroof.base.errors import Busy, HostKeyChanged, LoginRefused, OtherroofE
 from otherroof.copying.progress import Progress
 from otherroof.copying.report import Outcome
 from otherroof.jobs.context import JobContext
-from otherroof.jobs.run import run_job
+from otherroof.jobs.run import RunOptions, run_job
 from otherroof.jobs.stop_sign import StopSign
+from otherroof.jobs.under_way.announce import RunAsked
 from otherroof.ledger import Ledger
 from otherroof.ledger.job_times import Ending
+from otherroof.ledger.live.wishes import WishAnswer
+from otherroof.schedule.plan import RunStart
 from otherroof.settings import Settings
 
 log = logging.getLogger(__name__)
@@ -34,7 +37,7 @@ class RunEnding:
     reason: str = ""
 
 
-RunJob = Callable[[Settings, str, StopSign], RunEnding]
+RunJob = Callable[[Settings, RunStart, StopSign], RunEnding]
 
 
 def job_runner(clock: Clock, show: Ticker) -> RunJob:
@@ -43,8 +46,8 @@ def job_runner(clock: Clock, show: Ticker) -> RunJob:
     `show` gives, for a run's progress and job, what to call about every second.
     """
 
-    def run(settings: Settings, job: str, stop: StopSign) -> RunEnding:
-        progress = Progress()
+    def run(settings: Settings, start: RunStart, stop: StopSign) -> RunEnding:
+        job, wish, progress = start.job, start.wish, Progress()
         meter, tell = progress.meter, show(progress, job)
 
         def tick() -> None:
@@ -54,7 +57,17 @@ def job_runner(clock: Clock, show: Ticker) -> RunJob:
 
         with Ledger(settings.ledger) as ledger:
             context = JobContext(progress, ledger, clock, stop, tick, log.warning, linger=True)
-            ran = run_job(settings, job, context)
+            asked = RunAsked("service", wish.token if wish is not None else "")
+            try:
+                ran = run_job(settings, job, context, RunOptions(reread=wish is not None and wish.reread, asked=asked))
+            except OtherroofError as problem:
+                if wish is not None and not ledger.live.is_last(job, wish.token):
+                    # Whoever wished it waits for a run that has not even begun.
+                    ledger.wishes.note_answer(job, WishAnswer(wish.token, str(problem), problem.exit_code))
+                raise
+        if ran.by_hand:
+            # A person does not want it now: it is not to begin again in a minute, but at the job's next time.
+            return RunEnding(ran.report.outcome, "settled", ran.report.reason)
         if ran.error is not None and ran.report.outcome != "held":
             return ending_for(ran.error)
         return RunEnding(ran.report.outcome, "settled", ran.report.reason)

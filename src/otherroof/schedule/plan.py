@@ -13,6 +13,7 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 from otherroof.base.local_time import moment_text, next_month
+from otherroof.ledger.live.wishes import RunWish
 from otherroof.schedule.due import DueRun, JobScheduleFacts, next_due
 from otherroof.settings import FarBox, Job, Settings
 from otherroof.settings.windows import DayStretch
@@ -28,11 +29,12 @@ Why = Literal["window", "month", "queue", "again", "busy"]
 
 @dataclass(frozen=True, slots=True)
 class FarScheduleFacts:
-    """What is known of one far box: whether something of ours is at work there, and the bytes on the wire this
-    month."""
+    """What is known of one far box: whether something of ours is at work there and what that is in words, and the
+    bytes on the wire this month."""
 
     busy: bool = False
     month_bytes: int = 0
+    at_work: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +49,8 @@ class ScheduleFacts:
 
 @dataclass(frozen=True, slots=True)
 class RunStart:
-    """A run to begin now: until when its window lasts, how many bytes its month has left and when that ends, and
-    earlier tries."""
+    """A run to begin now: until when its window lasts, how many bytes its month has left and when that ends, earlier
+    tries, and the wish that it fulfils."""
 
     job: str
     far: str
@@ -56,15 +58,17 @@ class RunStart:
     room: int | None = None
     month_ends: datetime | None = None
     tries: int = 0
+    wish: RunWish | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class RunWait:
-    """A run that is owed and may not begin yet: why, and until when if that is known."""
+    """A run that is owed and may not begin yet: why, until when if that is known, and behind what in a queue."""
 
     job: str
     why: Why
     until: datetime | None = None
+    behind: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +86,7 @@ class _ReadyRun:
     job: Job
     owed: DueRun
     until: datetime | None
+    wish: RunWish | None = None
 
 
 def plan_schedule(settings: Settings, facts: ScheduleFacts) -> SchedulePlan:
@@ -92,6 +97,11 @@ def plan_schedule(settings: Settings, facts: ScheduleFacts) -> SchedulePlan:
     wakes = [now + FARTHEST_WAKE]
     for name, job in settings.jobs.items():
         if name in facts.running:
+            continue
+        wish = facts.jobs[name].wish
+        if wish is not None:
+            # A person wants it now: window and month are theirs to go beyond, and `otherroof run` says so.
+            ready[job.far].append(_ReadyRun(name, job, DueRun(wish.at, 0), None, wish))
             continue
         due = next_due(job, facts.jobs[name], zone)
         if due.at > now:
@@ -143,7 +153,7 @@ def wait_text(wait: RunWait, zone: ZoneInfo) -> str:
         case "busy":
             return f"waits for a run that was started by hand; looks again at {when}"
         case "queue":
-            return "waits for other work with the same far box"
+            return f"waits for {wait.behind or 'other work'} with the same far box"
 
 
 def _window(job: Job, now: datetime, zone: ZoneInfo) -> tuple[datetime | None, datetime | None]:
@@ -158,21 +168,32 @@ def _window(job: Job, now: datetime, zone: ZoneInfo) -> tuple[datetime | None, d
 def _for_far(
     name: str, far: FarBox, facts: FarScheduleFacts, ready: list[_ReadyRun], time: tuple[datetime, ZoneInfo]
 ) -> tuple[list[RunStart], list[RunWait]]:
-    allowance = far.month_gb * GB
+    allowance, behind = far.month_gb * GB, facts.at_work
+    waits: list[RunWait] = []
     if allowance and facts.month_bytes >= allowance:
-        return [], [RunWait(waiting.name, "month", next_month(*time)) for waiting in ready]
+        waits = [RunWait(waiting.name, "month", next_month(*time)) for waiting in ready if waiting.wish is None]
+        ready = [waiting for waiting in ready if waiting.wish is not None]
     near = bool(allowance) and facts.month_bytes >= NEAR_SHARE * allowance
     queue = _in_order(ready, near)
     if facts.busy or not queue:
-        return [], [RunWait(waiting.name, "queue") for waiting in queue]
+        return [], waits + [RunWait(waiting.name, "queue", behind=behind) for waiting in queue]
     # One run at a time for a far box: two would share one line and one disk, and both be slower.
     first = queue[0]
-    room, month_ends = (int(allowance - facts.month_bytes), next_month(*time)) if allowance else (None, None)
-    start = RunStart(first.name, name, first.until, room, month_ends, first.owed.tries)
-    return [start], [RunWait(waiting.name, "queue") for waiting in queue[1:]]
+    room, month_ends = None, None
+    if allowance and first.wish is None:
+        room, month_ends = int(allowance - facts.month_bytes), next_month(*time)
+    start = RunStart(first.name, name, first.until, room, month_ends, first.owed.tries, first.wish)
+    behind = run_words(first.name)
+    return [start], waits + [RunWait(waiting.name, "queue", behind=behind) for waiting in queue[1:]]
+
+
+def run_words(job: str) -> str:
+    """What a run is called for whoever waits for it."""
+    return f"the run of {job}"
 
 
 def _in_order(ready: Iterable[_ReadyRun], near: bool) -> list[_ReadyRun]:
+    """A person who waits goes first."""
     if near:
-        return sorted(ready, key=lambda one: (-one.job.importance, one.owed.at, one.name))
-    return sorted(ready, key=lambda one: (one.owed.at, -one.job.importance, one.name))
+        return sorted(ready, key=lambda one: (one.wish is None, -one.job.importance, one.owed.at, one.name))
+    return sorted(ready, key=lambda one: (one.wish is None, one.owed.at, -one.job.importance, one.name))

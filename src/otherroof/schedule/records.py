@@ -13,10 +13,12 @@ from datetime import datetime
 from math import inf
 
 from otherroof.base.clock import Clock
+from otherroof.base.errors import HomeTrouble
 from otherroof.base.local_time import month_begins
 from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from otherroof.ledger.job_times import JobTimes
+from otherroof.ledger.live.wishes import RunWish
 from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChorePlan, plan_chores
 from otherroof.schedule.due import FUTURE_SLACK, JobScheduleFacts, current_times
 from otherroof.schedule.job_runner import RunEnding
@@ -27,10 +29,12 @@ from otherroof.schedule.plan import (
     SchedulePlan,
     far_worker,
     plan_schedule,
+    run_words,
     wait_text,
     window_end,
 )
 from otherroof.settings import Settings
+from otherroof.watch.words import list_text
 
 log = logging.getLogger(__name__)
 
@@ -60,13 +64,15 @@ class ServiceRecords:
         self._chores_under_way: dict[str, Chore] = {}
         self._chore_begun: dict[str, float] = {}  # monotonic: the wall clock may be set meanwhile
         self._has_news: set[str] = set()  # chores that have not begun since something happened
+        self._taken_up: set[str] = set()  # wishes, also those whose file cannot be removed
 
     def use(self, settings: Settings) -> None:
         """From now on these settings count; runs under way keep to their windows as they are now."""
         self.settings, self._chores = settings, self._make_chores(settings)
         now = self._clock.now()
         for name, running in self.running.items():
-            if name in settings.jobs:
+            # Whoever wished a run has gone beyond its window.
+            if name in settings.jobs and running.start.wish is None:
                 running.stop.set_window_end(window_end(settings.jobs[name], now, settings.zone))
         self.note_news()
 
@@ -91,7 +97,21 @@ class ServiceRecords:
         self._ledger.job_times.note(begun)
         stop = StopSign(self._clock, until=start.until, room=start.room, month_ends=start.month_ends)
         self.running[start.job] = RunUnderWay(start, now, stop)
+        if start.wish is not None:
+            self._take_up(start.wish)
         return stop
+
+    def _take_up(self, wish: RunWish) -> None:
+        self._taken_up.add(wish.token)
+        try:
+            # After the turn was noted: a service killed before this leaves the wish to the next one.
+            self._ledger.wishes.take_back(wish.job)
+        except HomeTrouble as problem:
+            log.warning("%s: the wish for this run will be fulfilled once more after a restart: %s", wish.job, problem)
+
+    def wish_mark(self) -> frozenset[tuple[str, int]]:
+        """Another value as soon as a wish came or went."""
+        return self._ledger.wishes.mark()
 
     def end(self, job: str, ended: RunEnding) -> None:
         """Note how a run came to its end."""
@@ -175,13 +195,24 @@ class ServiceRecords:
             good=good.started if good else None,
             released=_believed(hold.released if hold else None, now),
             answered=answered,
+            wish=self._wish(name),
         )
+
+    def _wish(self, name: str) -> RunWish | None:
+        wish = self._ledger.wishes.run_wish(name)
+        return wish if wish is not None and wish.token not in self._taken_up else None
 
     def _far_facts(self, name: str, busy: set[str], now: datetime) -> FarScheduleFacts:
         used = 0
         if self.settings.far[name].month_gb:
             used = self._ledger.wire_bytes_since(name, month_begins(now, self.settings.zone))
-        return FarScheduleFacts(far_worker(name) in busy, used)
+        return FarScheduleFacts(far_worker(name) in busy, used, self._at_work(name))
+
+    def _at_work(self, far: str) -> str:
+        """What of ours is at work at the far box, in words."""
+        runs = [run_words(job) for job, running in self.running.items() if running.start.far == far]
+        chores = [chore.name for chore in self._chores_under_way.values() if chore.worker == far_worker(far)]
+        return list_text(runs + [f"its {name.split()[0]}" if name == f"probe {far}" else name for name in chores])
 
     def _tell_waits(self, plan: SchedulePlan, turns: dict[str, JobTimes]) -> None:
         waits = {wait.job: wait_text(wait, self.settings.zone) for wait in plan.waits}

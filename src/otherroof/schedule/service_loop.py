@@ -37,6 +37,8 @@ from otherroof.system.notification import Notifier
 
 # At least this often all is thought through anew; more often if the watchdog wants a sign sooner.
 TICK_S = 30.0
+# So often it looks whether somebody wishes a run: they sit at a terminal and wait.
+WISH_LOOK_S = 1.0
 # The scheduler counts as dead after this many missed wake-ups in a row; setting the clock back costs one.
 MOST_MISSED = 4
 # Together less than the 20 s after which the service manager kills what is left (TimeoutStopSec in the unit).
@@ -106,6 +108,7 @@ class Service:
         self._missed = 0
         self._settles_s: float | None = None
         self._trouble = ""
+        self._wishes: object = None  # as they were when last looked at
         self._stopping = ""
         # No limit on lateness: with the library's own of one second, a busy machine would drop what came late without a
         # word. What piled up is done once.
@@ -152,6 +155,7 @@ class Service:
         wakes = [self._clock.now() + timedelta(seconds=min(self._tick_s, self._settles_s or self._tick_s))]
         waiting, last_times, trouble = 0, None, ""
         try:
+            self._wishes = self._records.wish_mark()  # before they are read: what comes meanwhile is seen next time
             plan = self._records.plan()
             for start in plan.runs:
                 self._begin_run(start)
@@ -178,8 +182,9 @@ class Service:
 
     def _begin_run(self, start: RunStart) -> None:
         stop = self._records.begin(start)
-        log.info("%s begins%s", start.job, f" (try {start.tries + 1})" if start.tries else "")
-        run = partial(self._run_job, self._records.settings, start.job, stop)
+        more = " as somebody wishes" if start.wish is not None else f" (try {start.tries + 1})" if start.tries else ""
+        log.info("%s begins%s", start.job, more)
+        run = partial(self._run_job, self._records.settings, start, stop)
         self._submit(f"run {start.job}", far_worker(start.far), run, partial(self._run_ended, start.job))
 
     def _begin_chore(self, chore: Chore, trouble: str = "") -> None:
@@ -209,8 +214,10 @@ class Service:
     def _take(self, wait_s: float) -> None:
         """Wait for something to happen, then deal with all that has."""
         try:
-            message = self._inbox.get(timeout=wait_s)
+            message = self._next_message(wait_s)
         except queue.Empty:
+            if self._has_new_wishes():
+                return
             self._missed += 1
             if self._missed >= MOST_MISSED:
                 # Not one of our own errors, on purpose: the program ends, and the service manager starts it again
@@ -223,6 +230,25 @@ class Service:
                 message = self._inbox.get_nowait()
             except queue.Empty:
                 return
+
+    def _next_message(self, wait_s: float) -> _Wake | _StopAsked | _Reload | _Finished:
+        """Raises queue.Empty if none came in that time, or as soon as somebody wishes something."""
+        until = self._clock.monotonic() + wait_s
+        while True:
+            left = until - self._clock.monotonic()
+            try:
+                return self._inbox.get(timeout=max(0.0, min(left, WISH_LOOK_S)))
+            except queue.Empty:
+                if left <= WISH_LOOK_S or self._has_new_wishes():
+                    raise
+
+    def _has_new_wishes(self) -> bool:
+        try:
+            return self._records.wish_mark() != self._wishes
+        except OtherroofError as problem:
+            # The ledger lies in the same folder, so the next pass meets and tells the same trouble.
+            log.debug("wishes cannot be looked at: %s", problem)
+            return False
 
     def _deal_with(self, message: _Wake | _StopAsked | _Reload | _Finished) -> None:
         match message:

@@ -18,6 +18,7 @@ from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, typed
 from otherroof.base.units import span_text
 from otherroof.ledger import Ledger
 from otherroof.ledger.alerts import Alert
+from otherroof.ledger.live.live_run import LiveRun
 from otherroof.ledger.probes import ProbeRow
 from otherroof.settings import Settings
 from otherroof.settings.crontab import Crontab
@@ -54,11 +55,18 @@ class JobRow:
     drill: str = ""
     back_s: float | None = None
     next_at: str | None = None
+    live: LiveRun | None = None
 
     @property
     def named(self) -> str:
         """What the row is about."""
         return self.job
+
+    def as_json(self) -> dict[str, Any]:
+        """The row as `status --json` prints it, with how far a run is that is under way."""
+        row = asdict(replace(self, live=None)) | {"progress": self.live.as_json() if self.live else None}
+        del row["live"]
+        return row
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +134,7 @@ class Overview:
     def as_json(self) -> dict[str, Any]:
         """The overview as `status --json` prints it."""
         return {
-            "jobs": [asdict(row) for row in self.jobs],
+            "jobs": [row.as_json() for row in self.jobs],
             "far": [asdict(row) for row in self.far],
             "alerts": [alert.as_json() for alert in self.alerts],
             "untold": [{"alert": one.key, "headline": one.headline, "help": one.help} for one in self.untold],
@@ -201,11 +209,12 @@ def _job(ledger: Ledger, job: JobFacts, found: Mapping[str, Finding], when: tupl
         next(iter(ledger.runs.rows(job=name, newest=1)), None),
         ledger.runs.newest_good(name, now + AHEAD, far=job.far),
     )
+    live = last.live if last is not None and last.live is not None else ledger.live.of(name)
     held, late = f"held:{name}", f"late:{name}"
     needs = alert = ""
     if held in found and job.hold is not None:
         needs, alert = f"held: {job.hold.why}; look, then: otherroof release {name}", held
-    elif good is None and last is not None and last.under_way:
+    elif good is None and (live is not None or ledger.wishes.run_wish(name) is not None):
         needs, alert = "", ""  # the first copy is on its way, which may take weeks
     elif good is None and job.got_on is not None and late not in found:
         needs, alert = "", ""  # it goes on with the next run
@@ -227,7 +236,7 @@ def _job(ledger: Ledger, job: JobFacts, found: Mapping[str, Finding], when: tupl
         age_s=round((now - good.started).total_seconds()) if good is not None else None,
         files=good.report.files.seen if good is not None else None,
         bytes=good.report.bytes.seen if good is not None else None,
-        last=None if last is None else "under way" if last.under_way else last.report.outcome,
+        last=None if last is None else last.outcome,
         last_at=stamp(last.started) if last is not None else None,
         reason=last.report.reason if last is not None else "",
         needs=needs,
@@ -238,6 +247,7 @@ def _job(ledger: Ledger, job: JobFacts, found: Mapping[str, Finding], when: tupl
         drill=drill_text(job.drilled, job.back_within.total_seconds(), zone),
         back_s=job.drilled.figures.back_s if job.drilled is not None else None,
         next_at=stamp(Crontab.parse(job.at).next_after(now, zone)) if job.at else None,
+        live=live,
     )
 
 

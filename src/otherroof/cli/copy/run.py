@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from functools import partial
 from types import FrameType
@@ -25,10 +25,12 @@ from otherroof.cli.common import (
     print_json,
     settings_by_hand,
 )
-from otherroof.cli.show_progress import run_progress, show_progress
+from otherroof.cli.show_progress import show_progress
 from otherroof.copying.report import RunReport
 
 if TYPE_CHECKING:
+    from otherroof.base.errors import WrongSettings
+    from otherroof.cli.copy.follow import Follower
     from otherroof.jobs.run import RunOptions, RunResult
     from otherroof.jobs.stop_sign import StopSign
     from otherroof.ledger import Ledger
@@ -44,10 +46,18 @@ def verb(
     config: ConfigOption = SETTINGS_FOLDER,
     dry: Annotated[bool, typer.Option("--dry", help="Tell what would be done, and send nothing.")] = False,
     reread: Annotated[bool, typer.Option("--reread", help="Read every file again, changed or not.")] = False,
+    here: Annotated[bool, typer.Option("--here", help="Run in this terminal, though a service is at work.")] = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Copy what changed since the last run to the far box."""
-    from otherroof.jobs.run import RunOptions, RunResult
+    """Copy what changed since the last run to the far box.
+
+    If the service is at work here, it is the service that runs it, and this shows how far it is; Ctrl-C ends the
+    display alone, and `otherroof stop JOB` the run. Without a service, and with --here, the run is this terminal's:
+    Ctrl-C asks it to stop at a safe point. A run by hand goes beyond the job's window and the month's allowance, and
+    says so.
+    """
+    from otherroof.jobs.locks import service_is_at_work
+    from otherroof.jobs.run import RunOptions
     from otherroof.jobs.stop_sign import StopSign
     from otherroof.settings.reader import JOBS_FOLDER
 
@@ -63,48 +73,100 @@ def verb(
             job_of(settings, name)
     clock = SystemClock()
     stop = StopSign(clock)
+    by_service = not here and not dry and service_is_at_work(settings.state)
+    options = RunOptions(dry, reread)
     ran: list[RunResult] = []
-    with ledger_of(settings) as ledger, _stopping_on_signals(stop):
-        for name in names:
-            if not stop.asked():
-                options = RunOptions(dry, reread)
-                refused = faulty.get(name)
-                ran.append(
-                    RunResult(RunReport(name, "", reason=str(refused)), refused)
-                    if refused
-                    else _run_one(settings, name, ledger, stop, options, quiet=as_json)
-                )
-                if not as_json:
-                    _tell(ran[-1], dry=dry)
+    with ledger_of(settings) as ledger:
+        hand = _Hand(settings, ledger, faulty, options, quiet=as_json)
+        if by_service:
+            hand.follow_all(names, ran)
+        else:
+            with _stopping_on_signals(stop):
+                for name in names:
+                    if not stop.asked():
+                        hand.note(ran, name, partial(hand.run, name, stop))
     if as_json:
         print_json({"runs": [result.report.as_json() for result in ran]})
     raise typer.Exit(EXIT_INTERRUPTED if _interrupted(ran, len(names)) else _worst(ran))
 
 
-def _run_one(
-    settings: Settings, name: str, ledger: Ledger, stop: StopSign, choice: RunOptions, *, quiet: bool
-) -> RunResult:
-    from otherroof.copying.progress import Progress
-    from otherroof.jobs.context import JobContext
-    from otherroof.jobs.run import RunResult, run_job
+class _Hand:
+    """Runs by hand, one after the other: in this process, or followed while the service runs them."""
 
-    progress = Progress()
-    try:
-        with show_progress(lambda: run_progress(progress), name, quiet=quiet) as tick:
-            tell = partial(typer.echo, err=True)
-            context = JobContext(progress, ledger, stop=stop, tick=tick, told=tell, patient=True)
-            if not choice.dry and _month_is_used_up(settings, name, ledger):
-                tell(f"{name}: this month's allowance of far box {settings.jobs[name].far} is used up; "
-                     "a run by hand goes beyond it")  # fmt: skip
-            return run_job(settings, name, context, choice)
-    except OtherroofError as error:
-        return RunResult(RunReport(name, "", reason=str(error)), error)
+    def __init__(
+        self, settings: Settings, ledger: Ledger, faulty: dict[str, WrongSettings], choice: RunOptions, *, quiet: bool
+    ) -> None:
+        self._settings = settings
+        self._ledger = ledger
+        self._faulty = faulty
+        self._choice = choice
+        self._quiet = quiet
+        self._tell = partial(typer.echo, err=True)
+
+    def note(self, ran: list[RunResult], name: str, run: Callable[[], RunResult]) -> None:
+        """Carry out `run`, unless the job's file has a mistake, and tell how it ended."""
+        from otherroof.jobs.run import RunResult
+
+        try:
+            result = run() if name not in self._faulty else RunResult(RunReport(name, ""), self._faulty[name])
+        except OtherroofError as error:
+            result = RunResult(RunReport(name, ""), error)
+        if result.error is not None and not result.report.reason:
+            result.report.reason = str(result.error)
+        ran.append(result)
+        if not self._quiet:
+            _tell(result, dry=self._choice.dry)
+
+    def run(self, name: str, stop: StopSign) -> RunResult:
+        """In this process."""
+        from otherroof.copying.progress import Progress
+        from otherroof.jobs.context import JobContext
+        from otherroof.jobs.run import run_job
+        from otherroof.jobs.under_way.announce import run_reading
+
+        progress = Progress()
+        if not self._choice.dry:
+            self._say_what_it_goes_beyond(name)
+        with show_progress(lambda: run_reading(progress), name, quiet=self._quiet) as tick:
+            context = JobContext(progress, self._ledger, stop=stop, tick=tick, told=self._tell, patient=True)
+            return run_job(self._settings, name, context, self._choice)
+
+    def follow_all(self, names: list[str], ran: list[RunResult]) -> None:
+        """By the service. All are wished first, so that those to different far boxes run side by side."""
+        from otherroof.cli.copy.follow import Follower
+
+        followers = {
+            name: Follower(self._settings, name, self._ledger, SystemClock(), self._tell, quiet=self._quiet)
+            for name in names
+            if name not in self._faulty
+        }
+        refused: dict[str, OtherroofError] = {}
+        try:
+            for name, follower in followers.items():
+                self._say_what_it_goes_beyond(name)
+                try:
+                    follower.ask(reread=self._choice.reread)
+                except OtherroofError as error:
+                    refused[name] = error
+            for name in names:
+                self.note(ran, name, partial(_followed, followers, refused, name))
+        except KeyboardInterrupt:
+            for name in names[len(ran) :]:
+                if name in followers:
+                    self._tell(followers[name].leave())
+            raise typer.Exit(EXIT_INTERRUPTED) from None
+
+    def _say_what_it_goes_beyond(self, name: str) -> None:
+        from otherroof.cli.copy.beyond import beyond
+
+        for line in beyond(self._settings, name, self._ledger, SystemClock().now()):
+            self._tell(f"{name}: {line}")
 
 
-def _month_is_used_up(settings: Settings, name: str, ledger: Ledger) -> bool:
-    from otherroof.schedule.month_room import month_room
-
-    return month_room(settings, settings.jobs[name].far, ledger, SystemClock().now()) == 0
+def _followed(followers: dict[str, Follower], refused: dict[str, OtherroofError], name: str) -> RunResult:
+    if name in refused:
+        raise refused[name]
+    return followers[name].follow()
 
 
 @contextmanager
@@ -136,8 +198,10 @@ def _answer_at_once(text: str) -> None:
 
 
 def _interrupted(ran: list[RunResult], wanted: int) -> bool:
-    """Whether a signal stopped the runs; here nothing else can."""
-    return len(ran) < wanted or any(isinstance(result.error, RunCut) for result in ran)
+    """Whether the runs were stopped: by a signal here, or by `otherroof stop` elsewhere."""
+    return len(ran) < wanted or any(
+        isinstance(result.error, RunCut) or (result.by_hand and result.report.outcome == "cut") for result in ran
+    )
 
 
 def _worst(ran: list[RunResult]) -> int:

@@ -13,7 +13,7 @@ import typer
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_WELL, HomeTrouble
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption
-from otherroof.cli.show_progress import line_a_minute
+from otherroof.cli.show_progress import line_a_quarter_hour
 
 if TYPE_CHECKING:
     from otherroof.schedule.service_loop import Service
@@ -61,13 +61,15 @@ def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
         records = ServiceRecords(settings, ledger, clock, service_chores(clock))
         lines = tuple(mistake.line() for mistake in mistakes)
         source = _KeptFiles(files, folder, settings.state)
-        service = Service(records, job_runner(clock, line_a_minute), at_end(clock), clock, notifier, source, lines)
+        service = Service(
+            records, job_runner(clock, line_a_quarter_hour), at_end(clock), clock, notifier, source, lines
+        )
         _listen(service, caught)
         left = service.run()
     if left:
         # A thread cannot be ended from outside, and the interpreter would wait for it at its end; so leave at once,
         # past all of that. The next start takes the work up again.
-        log.warning("did not end in time, and is left as it is: %s", ", ".join(left))
+        log.warning("did not end in time and is left as it is; the next start goes on from there: %s", ", ".join(left))
         logging.shutdown()
         os._exit(EXIT_WELL)
     raise typer.Exit(EXIT_INTERRUPTED if signal.SIGINT in caught else EXIT_WELL)

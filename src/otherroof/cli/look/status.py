@@ -31,10 +31,13 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from otherroof.ledger.alerts import Alert
+    from otherroof.schedule.goes_by import ServiceView
     from otherroof.watch.overview import FarRow, JobRow, Overview
 
 
 LOOK_EVERY_S = 5
+WAITING = "waiting for its turn"
+NO_SERVICE = "no service is at work here; `systemctl start otherroof` starts it"
 # What the table says of a far box where something answers, and nothing can be sent all the same.
 _SHUT = {"host_key": "other key", "login": "not let in"}
 
@@ -47,40 +50,59 @@ def verb(
     """Show on one screen how every copy stands."""
     if watch and as_json:
         raise WrongUse("--watch and --json do not go together", advice="leave one of them out")
+    if as_json:
+        raise typer.Exit(_look_in_json(config))
     if not watch:
-        raise typer.Exit(_look(config, as_json))
+        lines, code = _look(config, console())
+        _write(lines)
+        raise typer.Exit(code)
     code = EXIT_WELL
     try:
         while True:
-            console().clear()
-            code = _look(config, as_json=False)
-            typer.echo(f"looks again every {LOOK_EVERY_S} s; Ctrl-C ends")
+            out = console()  # anew each time: the terminal may have another size by now
+            # Looked at before the screen is cleared, so that it is never empty for long.
+            lines, code = _look(config, out, spare=1)
+            out.clear()
+            _write([*lines, f"looks again every {LOOK_EVERY_S} s; Ctrl-C ends"])
             time.sleep(LOOK_EVERY_S)
     except KeyboardInterrupt:
         # That is how it ends, so it leaves as without it: by how the copies stand.
         raise typer.Exit(code) from None
 
 
-def _look(config: str, as_json: bool) -> int:
-    """Show how all stands now; gives the exit code."""
+def _look(config: str, out: Console, spare: int = 0) -> tuple[list[str], int]:
+    """How all stands now, as the lines to show, and the exit code."""
+    found, zone, view = _found(config)
+    service = [view.line] if view.differs else [] if view.at_work or not found.jobs else [NO_SERVICE]
+    return screen(found, zone, service, out, spare), EXIT_LOOK if found.needs_a_look else EXIT_WELL
+
+
+def _look_in_json(config: str) -> int:
+    """Print how all stands now; gives the exit code."""
+    found, _, view = _found(config)
+    print_json(found.as_json() | {"service": view.as_json()})
+    return EXIT_LOOK if found.needs_a_look else EXIT_WELL
+
+
+def _found(config: str) -> tuple[Overview, ZoneInfo, ServiceView]:
     from otherroof.schedule.goes_by import service_view
     from otherroof.watch.overview import overview
 
     settings, mistakes = settings_in_use(config)
     with ledger_of(settings) as ledger:
         found = overview(settings, ledger, SystemClock(), mistakes)
-    view = service_view(settings, SystemClock(), mistakes=bool(mistakes))
-    if as_json:
-        print_json(found.as_json() | {"service": view.as_json()})
-    else:
-        # Not by typer: to a terminal that has but ASCII it writes UTF-8 all the same.
-        for line in screen(found, settings.zone, [view.line] if view.differs else [], console()):
-            sys.stdout.write(line + "\n")
-    return EXIT_LOOK if found.needs_a_look else EXIT_WELL
+    return found, settings.zone, service_view(settings, SystemClock(), mistakes=bool(mistakes))
 
 
-def screen(found: Overview, zone: ZoneInfo, service: list[str], out: Console) -> list[str]:
-    """What is shown, line by line: all of it, or on a terminal too small for that what matters most."""
+def _write(lines: list[str]) -> None:
+    # Not by typer: to a terminal that has but ASCII it writes UTF-8 all the same.
+    sys.stdout.write("".join(f"{line}\n" for line in lines))
+    sys.stdout.flush()
+
+
+def screen(found: Overview, zone: ZoneInfo, service: list[str], out: Console, spare: int = 0) -> list[str]:
+    """What is shown, line by line: all of it, or on a terminal too small for that what matters most. `spare` lines are
+    left for others."""
 
     def folded(lines: list[str]) -> list[str]:
         return [
@@ -88,20 +110,33 @@ def screen(found: Overview, zone: ZoneInfo, service: list[str], out: Console) ->
         ]
 
     tables = [_lines_of(_job_table(found, zone), out), _lines_of(_far_table(found.far, zone), out)]
-    waits = _wait_lines(found.jobs)
+    waits = _live_lines(found.jobs, zone) + _wait_lines(found.jobs)
+    room = out.height - 1 - spare  # one line is for what the shell writes next
     well = [f"{row.job}: proved: {row.proved}" for row in found.jobs if row.proved] + _drill_lines(found.jobs)
     far = [line for box in found.far for line in _far_lines(box, found, zone)]
     needs = [*_alert_lines(found, zone), *_need_lines(found)] or ["nothing needs a hand"]
     everything = [*tables[0], *folded(waits + well), "", *tables[1], *folded(far), "", *folded(needs), *folded(service)]
-    # One line is for what the shell writes next.
-    if not out.is_terminal or len(everything) < out.height:
+    if not out.is_terminal or len(everything) <= room:
         return everything
+    service = [line for line in service if line != NO_SERVICE]
     shorter = [*tables[0], *folded(waits), "", *tables[1], *folded(far), "", *folded(needs), *folded(service)]
-    if len(shorter) < out.height:
+    if len(shorter) <= room:
         return shorter
+    beside = [_one_line(line, out.width) for line in waits + far]
     brief = [_one_line(line, out.width) for line in [*_gravest(found), *_need_lines(found), *service]]
     more = typed("what to do about each: otherroof digest", found.settings_in)
-    return [*tables[0], *(_one_line(line, out.width) for line in waits + far), "", *tables[1], "", *brief, more]
+    # What needs a hand goes before what goes on by itself.
+    left = room - len(tables[0]) - len(tables[1]) - 3
+    brief = _at_most(brief, max(1, left))
+    beside = _at_most(beside, max(0, left - len(brief)))
+    return [*tables[0], *beside, "", *tables[1], "", *brief, more]
+
+
+def _at_most(lines: list[str], most: int) -> list[str]:
+    """`lines`, or so many of them as there is room for, and how many more there are."""
+    if len(lines) <= most:
+        return lines
+    return [*lines[: most - 1], f"and {len(lines) - most + 1} more: make the terminal higher"] if most > 0 else []
 
 
 def _gravest(found: Overview) -> list[str]:
@@ -174,6 +209,29 @@ def _age(seconds: int) -> str:
     """An age in its largest unit that still tells something; the moment itself stands beside it."""
     hours = seconds // 3600
     return span_text(seconds // 60 * 60) if hours < 1 else f"{hours} h" if hours < 48 else f"{hours // 24} d"
+
+
+def _live_lines(jobs: tuple[JobRow, ...], zone: ZoneInfo) -> list[str]:
+    """How far each run is that is under way, and who waits for its turn behind whom."""
+    from otherroof.cli.show_progress import advance_text
+
+    lines = []
+    for row in jobs:
+        live = row.live
+        if live is None:
+            continue
+        if not live.token:
+            lines.append(f"{row.job}: under way; how far it is cannot be told: it could not write it down")
+            continue
+        said = advance_text(live.advance)
+        if live.advance.reading.stage == WAITING:
+            ahead = [other.job for other in jobs if other.live and other.live.far == live.far and other.job != row.job]
+            said += f" with {live.far}" + (f", behind the run of {list_text(ahead)}" if ahead else "")
+        by = "by hand, " if live.by == "hand" else ""
+        stopping = f"; asked to stop: {live.stopping}" if live.stopping else ""
+        since = moment_text(live.since, zone).rpartition(", ")[2] if live.at - live.since < timedelta(hours=20) else ""
+        lines.append(f"{row.job}: {said} ({by}since {since or moment_text(live.since, zone)}){stopping}")
+    return lines
 
 
 def _wait_lines(jobs: tuple[JobRow, ...]) -> list[str]:

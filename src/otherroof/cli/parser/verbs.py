@@ -26,6 +26,7 @@ GROUPS: dict[str, dict[str, str]] = {
     },
     "Copy": {
         "run": "Copy what changed since the last run to the far box.",
+        "stop": "End a run that is under way at a safe point.",
         "release": "Let a held job run again, once you have looked.",
         "serve": "Run every job at its times, until SIGTERM or Ctrl-C.",
     },

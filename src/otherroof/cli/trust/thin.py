@@ -62,7 +62,8 @@ def verb(
     shows what comes of it, --let-go RUN --apply writes it down. Without --apply or --recall nothing is changed. What
     goes is gone for good: see what can then no longer be had.
     """
-    from otherroof.cli.show_progress import ProgressReading, show_progress
+    from otherroof.cli.show_progress import show_progress
+    from otherroof.forecast.advance import ProgressReading
     from otherroof.jobs.context import JobContext
     from otherroof.jobs.thinning.thin import ThinProgress, thin
 

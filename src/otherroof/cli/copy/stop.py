@@ -1,0 +1,140 @@
+"""`otherroof stop`: end a run that is under way cleanly, whoever runs it."""
+
+from __future__ import annotations
+
+import sys
+from datetime import datetime
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from otherroof.base.clock import Clock, SystemClock
+from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WELL, WrongUse
+from otherroof.base.units import size_text
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, settings_in_use
+from otherroof.watch.words import list_text, moment_text
+
+if TYPE_CHECKING:
+    from otherroof.ledger import Ledger
+    from otherroof.ledger.live.live_run import EndedRun, LiveRun
+    from otherroof.settings import Settings
+
+LOOK_S = 0.5
+HEARD_S = 10.0  # it looks twice a second
+ENDED_S = 120.0  # what is under way may be a large file's last piece on a slow line, or a command that tidies up
+
+
+def verb(
+    jobs: Annotated[list[str] | None, typer.Argument(metavar="JOB", help="The jobs whose runs are to stop.")] = None,
+    config: ConfigOption = SETTINGS_FOLDER,
+    as_json: JsonOption = False,
+) -> None:
+    """End a run that is under way at a safe point.
+
+    It is all the same whether the service runs it or somebody in another terminal. What is under way is finished, what
+    was sent is kept, and the next run goes on from there: the service's at the job's next time, not before. A run that
+    was asked for and has not begun is taken back. Leaves with 0 if no run of these jobs is under way any more, with 1
+    if one did not end within two minutes.
+    """
+    settings, _ = settings_in_use(config)
+    with ledger_of(settings) as ledger:
+        names = list(dict.fromkeys(jobs or ()))
+        _require(settings, ledger, names)
+        stopper = _Stopper(settings, ledger, SystemClock(), quiet=as_json)
+        asked = {name: stopper.ask(name) for name in names}  # all first, so that they stop at the same time
+        found = [stopper.wait(name, live) for name, live in asked.items()]
+    if as_json:
+        print_json({"stopped": found})
+    raise typer.Exit(EXIT_LOOK if any(one["under_way"] for one in found) else EXIT_WELL)
+
+
+def _require(settings: Settings, ledger: Ledger, names: list[str]) -> None:
+    known = [*settings.jobs, *settings.unread]
+    if not names:
+        going = [name for name in sorted(known) if ledger.live.of(name) is not None]
+        under_way = f"under way: {list_text(going, 20)}" if going else "no run is under way"
+        raise WrongUse("the job is missing", advice=f"otherroof stop JOB; {under_way}")
+    for name in names:
+        if name not in known and ledger.live.of(name) is None:
+            raise WrongUse(
+                f"there is no job {name!r}", where=settings.where, advice=f"jobs here: {list_text(sorted(known), 20)}"
+            )
+
+
+class _Stopper:
+    def __init__(self, settings: Settings, ledger: Ledger, clock: Clock, *, quiet: bool) -> None:
+        self._settings = settings
+        self._ledger = ledger
+        self._clock = clock
+        self._quiet = quiet
+        self._taken_back: set[str] = set()
+
+    def ask(self, job: str) -> LiveRun | None:
+        """Wish that the run under way stops; None if there is none."""
+        from otherroof.ledger.live.wishes import WishAnswer
+
+        wish = self._ledger.wishes.run_wish(job)
+        if wish is not None and self._ledger.wishes.take_back(job):
+            self._taken_back.add(job)
+            # Whoever waits for it is told.
+            said = f"{job}: taken back by `otherroof stop` before it began"
+            self._ledger.wishes.note_answer(job, WishAnswer(wish.token, said, EXIT_INTERRUPTED))
+        live = self._ledger.live.of(job)
+        if live is not None:
+            self._ledger.wishes.ask_stop(job, live.token)
+        return live
+
+    def wait(self, job: str, live: LiveRun | None) -> dict[str, object]:
+        """Wait until it has ended, and say what came of it; gives what `--json` prints."""
+        if live is None:
+            taken = job in self._taken_back
+            what = "the run that was asked for is taken back" if taken else "nothing to stop: no run of it is under way"
+            self._say(f"{job}: {what}{self._next(job)}")
+            return {"job": job, "under_way": False, "taken_back": taken, "run": None, "outcome": None}
+        heard = ended = False
+        begun = self._clock.monotonic()
+        while not ended and self._clock.monotonic() < begun + ENDED_S:
+            now = self._ledger.live.of(job)
+            ended = now is None or now.token != live.token
+            if now is not None and not ended and now.stopping and not heard:
+                heard = True
+                self._say(f"{job}: stopping; what is under way is finished first")
+            if not heard and not ended and self._clock.monotonic() > begun + HEARD_S:
+                break
+            if not ended:
+                self._clock.sleep(LOOK_S)
+        last = self._ledger.live.ended(job)
+        if ended:
+            self._tell_end(job, last if last is not None and last.token == live.token else None)
+        else:
+            why = f"has not ended within {ENDED_S:g} s" if heard else f"has not answered within {HEARD_S:g} s"
+            self._say(f"{job}: its run (process {live.pid}) {why}; it ends as soon as it hears of this", err=True)
+        outcome = last.report.outcome if ended and last is not None else None
+        return {"job": job, "under_way": not ended, "taken_back": False, "run": live.run, "outcome": outcome}
+
+    def _tell_end(self, job: str, last: EndedRun | None) -> None:
+        if last is None:
+            self._say(f"{job}: its process is gone; what was sent is kept{self._next(job)}")
+        elif last.report.outcome != "cut":
+            self._say(f"{job}: {last.report.outcome}, before it could be stopped{self._next(job)}")
+        else:
+            sent = f"{size_text(last.report.bytes.sent)} sent" if last.report.bytes.sent else "nothing sent yet"
+            run = f", run {last.report.run}" if last.report.run else ""
+            self._say(f"{job}: stopped early{run}: {sent}, all of it kept for the next run{self._next(job)}")
+
+    def _next(self, job: str) -> str:
+        """When the service runs it next."""
+        from otherroof.jobs.locks import service_is_at_work
+        from otherroof.settings.crontab import Crontab
+
+        chosen = self._settings.jobs.get(job)
+        if chosen is None or not chosen.at or not service_is_at_work(self._settings.state):
+            return ""
+        zone = self._settings.zone
+        at: datetime = Crontab.parse(chosen.at).next_after(self._clock.now(), zone)
+        return f"; the service runs it next at {moment_text(at, zone)}"
+
+    def _say(self, line: str, *, err: bool = False) -> None:
+        if not self._quiet:
+            (sys.stderr if err else sys.stdout).write(line + "\n")
+            sys.stdout.flush()
