@@ -72,7 +72,7 @@ def test_a_run_by_hand_beside_the_services_own_is_told_who_is_at_it(tmp_path: Pa
         home.overdue("papers")
         service = home.start()
         until(lambda: home.runs("papers"))
-        by_hand = home.otherroof("run", "papers")
+        by_hand = home.otherroof("run", "papers", "--here")
         assert by_hand.returncode == 1
         assert f"process {service.pid}" in by_hand.stderr
 
