@@ -282,3 +282,15 @@ def test_a_link_in_place_of_a_word_or_a_wish_is_not_followed(tmp_path: Path) -> 
         with pytest.raises(HomeTrouble, match="cannot be written"):
             live.write(live_run())
     assert target.read_text() == "not for you"
+
+
+def test_a_pipe_in_place_of_a_word_is_not_waited_for(tmp_path: Path) -> None:
+    live = LiveRuns(str(tmp_path))
+    with live.held(live_run()):
+        os.mkfifo(tmp_path / "under-way" / "photos.json.new")
+        with pytest.raises(HomeTrouble, match="cannot be written"):
+            live.write(live_run())
+        (tmp_path / "under-way" / "photos.json").unlink()
+        os.mkfifo(tmp_path / "under-way" / "photos.json")
+        with pytest.raises(HomeTrouble, match="cannot be read"):
+            live.of("photos")

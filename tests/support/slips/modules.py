@@ -29,6 +29,7 @@ MODULES: tuple[str, ...] = (
     *(f"watch/{n}.py" for n in ("rules", "look", "messages", "sending", "alert_steps", "gather", "unusual")),
     *(f"ledger/{n}.py" for n in ("alerts", "database", "far_findings", "file", "job_times", "last_look", "messages")),
     *(f"ledger/{n}.py" for n in ("probes", "runs", "soundness", "proofs", "keeping")),
+    *("ledger/live/live_runs.py", "ledger/live/wishes.py", "jobs/under_way/announce.py"),
     *(f"schedule/{n}.py" for n in ("chores", "drills", "job_runner", "last_resort", "proofs", "thin_chore")),
     *("schedule/due.py", "schedule/plan.py", "settings/windows.py", "settings/crontab.py", "settings/promises.py"),
     *("forecast/trend.py", "tunnel/network/address_plan.py", "tunnel/network/routes.py"),

@@ -56,6 +56,8 @@ FITS: dict[str, tuple[str, ...]] = {
     "jobs/commands": ("command_before", "main_job_drill"),
     "jobs/run": ("main_job_guard", "main_job_trouble", "main_job_damage_known"),
     "jobs/open_job": ("turn_at_far_box", "main_job_trouble", "main_job_restore"),
+    "ledger/live/": ("live_runs",),
+    "jobs/under_way/": ("announced_runs", "live_runs"),
     "ledger/": ("ledger_scopes", "ledger_proofs", "ledger_runs"),
     "watch/": ("watch_facts", "alert_steps", "watch_rules"),
     "schedule/": ("what_is_owed", "service_chores", "chores"),

@@ -18,11 +18,13 @@ from otherroof.jobs.locks import service_is_at_work
 from otherroof.jobs.run import RunResult
 from otherroof.ledger import Ledger
 from otherroof.ledger.live.live_run import LiveRun
+from otherroof.schedule.goes_by import SOON_S, service_view
 from otherroof.settings import Settings
 from otherroof.watch.words import moment_text
 
 LOOK_S = 0.5
 TAKEN_UP_S = 60.0  # until then the service has begun it, or said what it waits for
+SEEN_S = 3.0
 LAST_WORD_S = 3.0  # a run leaves its last word before it is seen to have ended; if there is none, it was killed
 
 
@@ -59,6 +61,7 @@ class Follower:
         self._quiet = quiet
         self._live: LiveRun | None = None
         self._wish = ""
+        self._patience_s = TAKEN_UP_S
 
     def ask(self, *, reread: bool) -> None:
         """Have the service run it, unless a run is under way already. Raises NotTakenUp, HomeTrouble."""
@@ -70,6 +73,10 @@ class Follower:
                 raise NotTakenUp("a run that may not do so is asked for already", where=self._job, advice=advice)
             self._wish = wish.token
             self._told(f"{self._job}: the service runs it; Ctrl-C ends only this display")
+            view = service_view(self._settings, self._clock)
+            if view.differs:
+                self._told(view.line)
+                self._patience_s += SOON_S
             return
         since = moment_text(live.since, self._settings.zone)
         # Whoever wants every file read again is not served by a run that does not.
@@ -97,7 +104,8 @@ class Follower:
 
     def _begun(self, token: str) -> LiveRun | None:
         """The run that fulfils the wish, once it is under way; None if it has ended already."""
-        until, waits = self._clock.monotonic() + TAKEN_UP_S, ""
+        begun, waits = self._clock.monotonic(), ""
+        until = begun + self._patience_s
         while True:
             live = self._ledger.live.of(self._job)
             if live is not None and live.wish == token:
@@ -106,14 +114,16 @@ class Follower:
             late = self._clock.monotonic() > until
             if not stands and (late or not at_work or self._is_over(token)):
                 return None
-            told, waits = waits, self._waits_for() if stands and at_work else ""
+            # What it waited for before this was wished stands there until the service has looked.
+            known = stands and at_work and self._clock.monotonic() > begun + SEEN_S
+            told, waits = waits, self._waits_for() if known else ""
             if waits:
                 # It may do so for days, behind another's first copy.
-                until = self._clock.monotonic() + TAKEN_UP_S
+                until = self._clock.monotonic() + self._patience_s
                 if waits != told:
                     self._told(f"{self._job} {waits}")
             elif stands and (late or not at_work) and self._ledger.wishes.take_back(self._job):
-                why = f"has not begun it within {TAKEN_UP_S:g} s" if at_work else "has ended before it began it"
+                why = f"has not begun it within {self._patience_s:g} s" if at_work else "has ended before it began it"
                 raise NotTakenUp(f"the service {why}", where=self._job)
             self._clock.sleep(LOOK_S)
 

@@ -21,7 +21,7 @@ from otherroof.forecast.pace import TimeLeft
 
 By = Literal["hand", "service"]
 MOST_DISKS = 100  # other disks that are named of a run that has ended
-_NOTHING_YET = Advance(ProgressReading("", 0, 0, 0, 0))
+_NOTHING_YET = Advance(ProgressReading("beginning", 0, 0, 0, 0))
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,8 +9,11 @@ from __future__ import annotations
 import os
 
 from otherroof.base.errors import HomeTrouble
+from otherroof.base.handles import require_plain
 
 MOST = 64 * 1024
+# No link is followed, and no pipe waited for: whoever has the service's account may put one there.
+_WARY = os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
 ADVICE = "check that the state folder belongs to this account and that its disk is not full"
 
 
@@ -18,9 +21,8 @@ def write_small(path: str, text: str) -> None:
     """Put `text` at `path`, in place of what stands there. One process at a time may do so. Raises HomeTrouble."""
     spare = f"{path}.new"  # always the same name: what a killed process left is written over
     try:
-        # No link is followed: whoever has the service's account may put one there.
-        handle = os.open(spare, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600)
-        with os.fdopen(handle, "wb") as file:
+        with os.fdopen(os.open(spare, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | _WARY, 0o600), "wb") as file:
+            require_plain(file.fileno())
             file.write(text.encode("utf-8", "backslashreplace"))
         os.rename(spare, path)
     except OSError as problem:
@@ -30,8 +32,8 @@ def write_small(path: str, text: str) -> None:
 def read_small(path: str) -> bytes | None:
     """What stands at `path`, None if nothing does; of a larger file its beginning. Raises HomeTrouble."""
     try:
-        handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
-        with os.fdopen(handle, "rb") as file:
+        with os.fdopen(os.open(path, os.O_RDONLY | _WARY), "rb") as file:
+            require_plain(file.fileno())
             return file.read(MOST)
     except FileNotFoundError:
         return None

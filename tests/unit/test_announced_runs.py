@@ -1,0 +1,123 @@
+"""A run while others look at it: what they see, how it hears that it is to stop, what it leaves when it has ended."""
+
+from __future__ import annotations
+
+import random
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WELL, HomeTrouble, RunCut
+from otherroof.copying.progress import Progress
+from otherroof.jobs.context import JobContext
+from otherroof.jobs.run import RunOptions, RunResult, run_job
+from otherroof.jobs.under_way.announce import BY_HAND, RunAsked
+from otherroof.ledger import Ledger
+from otherroof.ledger.live import live_runs
+from otherroof.ledger.live.live_run import LiveRun
+from support.live import until
+from support.main_job import JOB, OneJob, one_job
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Iterator[OneJob]:
+    with one_job(tmp_path, far_more={"limit_mbit": 16}) as made:
+        yield made
+
+
+def run(job: OneJob, told: list[str] | None = None, **options: object) -> RunResult:
+    with Ledger(job.settings.ledger) as ledger:
+        context = JobContext(Progress(), ledger, told=(told if told is not None else []).append)
+        return run_job(job.settings, JOB, context, RunOptions(**options))  # type: ignore[arg-type]
+
+
+@contextmanager
+def running(job: OneJob, ledger: Ledger, **options: object) -> Iterator[tuple[LiveRun, list[RunResult]]]:
+    """A run in a thread, once content flows; waited for at the end."""
+    results: list[RunResult] = []
+    thread = threading.Thread(target=lambda: results.append(run(job, **options)))
+    thread.start()
+
+    def flows() -> bool:
+        found = ledger.live.of(JOB)
+        return found is not None and found.advance.reading.done > 0
+
+    try:
+        until(flows)
+        live = ledger.live.of(JOB)
+        assert live is not None
+        yield live, results
+    finally:
+        thread.join(60)
+
+
+@pytest.mark.slow
+def test_a_wish_ends_the_run_that_it_means_at_a_safe_point_and_no_other(job: OneJob) -> None:
+    content = random.Random(3).randbytes(12_000_000)
+    job.put("film", content)
+    with Ledger(job.settings.ledger) as ledger:
+        with running(job, ledger, asked=RunAsked("service", "wish")) as (live, results):
+            assert (live.by, live.wish, live.advance.reading.total) == ("service", "wish", 12_000_000)
+            (row,) = ledger.runs.rows()
+            assert row.under_way
+            assert row.report.bytes.sent > 0
+            ledger.wishes.ask_stop(JOB, "another's token")
+            before = live.advance.reading.done
+            until(lambda: (now := ledger.live.of(JOB)) is None or now.advance.reading.done > before)
+            now = ledger.live.of(JOB)
+            assert now is not None
+            assert now.stopping == ""
+            ledger.wishes.ask_stop(JOB, live.token)
+        (result,) = results
+        assert (result.by_hand, result.report.outcome) == (True, "cut")
+        assert isinstance(result.error, RunCut)
+        assert result.error.what == BY_HAND
+        ended = ledger.live.ended(JOB)
+        assert ended is not None
+        assert (ended.token, ended.exit_code, ended.by_hand) == (live.token, EXIT_INTERRUPTED, True)
+        assert ended.report.bytes.sent == result.report.bytes.sent > 0
+        assert not ledger.wishes.is_stop_asked(JOB, live.token)
+        assert run(job).error is None
+    assert (job.latest / "film").read_bytes() == content
+
+
+def test_its_last_word_says_how_it_ended(job: OneJob) -> None:
+    job.put("a", b"a")
+    with Ledger(job.settings.ledger) as ledger:
+        run(job, asked=RunAsked(wish="first"))
+        ended = ledger.live.ended(JOB)
+        assert ended is not None
+        assert (ended.wish, ended.exit_code, ended.said, ended.report.files.seen) == ("first", EXIT_WELL, "", 1)
+        (row,) = ledger.runs.rows()
+        assert ended.report == row.report
+        (job.folder / "a").unlink()
+        job.folder.rmdir()
+        result = run(job)
+        ended = ledger.live.ended(JOB)
+        assert ended is not None
+        assert (ended.exit_code, ended.said, ended.report.outcome) == (EXIT_LOOK, str(result.error), "failed")
+
+
+def test_a_dry_run_is_nobodys_business(job: OneJob) -> None:
+    job.put("a", b"a")
+    run(job, dry=True)
+    with Ledger(job.settings.ledger) as ledger:
+        assert ledger.live.ended(JOB) is None
+
+
+def test_a_copy_is_made_though_nothing_can_be_written_of_how_far_it_is(
+    job: OneJob, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(path: str, text: str) -> None:
+        raise HomeTrouble("cannot be written: No space left on device", where=path)
+
+    monkeypatch.setattr(live_runs, "write_small", full)
+    job.put("a", b"a")
+    told: list[str] = []
+    assert run(job, told).error is None
+    assert (job.latest / "a").read_bytes() == b"a"
+    assert [line for line in told if "others cannot see how far it is" in line and "No space left" in line] != []
+    assert len([line for line in told if "others cannot see" in line]) == 1, "once is enough"
