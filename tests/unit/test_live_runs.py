@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 import signal
 import subprocess
 import sys
@@ -18,6 +19,7 @@ from hypothesis import given
 from hypothesis import strategies as some
 
 from otherroof.base.errors import HomeTrouble
+from otherroof.cli.main import main
 from otherroof.copying.report import ByteCounts, FileCounts, RunReport
 from otherroof.forecast.advance import Advance, ProgressReading
 from otherroof.forecast.pace import TimeLeft
@@ -27,6 +29,8 @@ from otherroof.ledger.live.live_run import EndedRun, LiveRun, ended_text, live_t
 from otherroof.ledger.live.live_runs import LiveRuns
 from otherroof.ledger.live.wishes import WishAnswer, Wishes
 from otherroof.ledger.runs import GONE
+from otherroof.settings import require_settings
+from support.household import write_household
 from support.live import live_run, under_way, until
 
 TESTS = str(Path(__file__).parents[1])
@@ -294,3 +298,13 @@ def test_a_pipe_in_place_of_a_word_is_not_waited_for(tmp_path: Path) -> None:
         os.mkfifo(tmp_path / "under-way" / "photos.json")
         with pytest.raises(HomeTrouble, match="cannot be read"):
             live.of("photos")
+
+
+def test_the_table_of_runs_has_what_the_one_under_way_has_sent_and_how_fast(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    where = write_household(tmp_path, jobs={"photos": ""})
+    with Ledger(require_settings(where).ledger) as ledger, under_way(ledger, "r1", NOW), pytest.raises(SystemExit):
+        main(["ledger", "--config", where])
+    (line,) = [line for line in capsys.readouterr().out.splitlines() if "under way" in line]
+    assert re.search(r"photos +under way .* 153 MB +161 MB .* 8\.00 Mbit/s", line), line

@@ -145,7 +145,7 @@ def _cells(row: RunRow, zone: ZoneInfo) -> dict[str, str]:
         "job": one.job,
         "outcome": "under way" if row.under_way else one.outcome,
         **_figures([f"{figure:,}" for figure in figures], sizes.sent, sizes.wire_up + sizes.wire_down, times.total),
-        "rate": rate_text(sizes.wire_up, times.send + times.commit) if sizes.sent else "–",  # a few messages make none
+        "rate": _rate(row),
     }
 
 
@@ -160,7 +160,7 @@ def _totals(rows: list[RunRow]) -> dict[str, str]:
         sum(one.problems for one in files),
     ]
     wire = sum(one.wire_up + one.wire_down for one in sizes)
-    sending = [row.report for row in rows if row.report.bytes.sent]
+    sending = [row.report for row in rows if row.report.bytes.sent and row.live is None]
     seconds = sum(one.seconds.send + one.seconds.commit for one in sending)
     return {
         "started": "all together",
@@ -180,6 +180,15 @@ def _figures(files: list[str], sent: int, wire: int, seconds: float) -> dict[str
     titles = ("files", "new", "changed", "moved", "removed", "problems")
     sizes = {"sent": size_text(sent), "on the wire": size_text(wire), "took": span_text(seconds)}
     return dict(zip(titles, files, strict=True)) | sizes
+
+
+def _rate(row: RunRow) -> str:
+    """Over all the time of sending; of a run under way over the last half minute."""
+    sizes, times = row.report.bytes, row.report.seconds
+    if row.live is not None:
+        return rate_text(row.live.advance.rate, 1) if row.live.advance.rate > 0 else "–"
+    # A few messages make none.
+    return rate_text(sizes.wire_up, times.send + times.commit) if sizes.sent else "–"
 
 
 def columns_that_fit(rows: list[dict[str, str]], width: int) -> tuple[list[str], list[str]]:
