@@ -55,6 +55,9 @@ def verb(
     display alone, and `otherroof stop JOB` the run. Without a service, and with --here, the run is this terminal's:
     Ctrl-C asks it to stop at a safe point. A run by hand goes beyond the job's window and the month's allowance, and
     says so.
+
+    Leaves as the run ended, whoever runs it: with 0, with 1 if something needs a look, 3 if the far box could not be
+    reached, 4 if the guard held it; with 130 if it was stopped, or if the display was left.
     """
     from otherroof.jobs.locks import service_is_at_work
     from otherroof.jobs.run import RunOptions
