@@ -19,6 +19,7 @@ from hypothesis import given
 from hypothesis import strategies as some
 
 from otherroof.base.errors import HomeTrouble
+from otherroof.base.locks import FileLock, Patience
 from otherroof.cli.main import main
 from otherroof.copying.report import ByteCounts, FileCounts, RunReport
 from otherroof.forecast.advance import Advance, ProgressReading
@@ -122,6 +123,23 @@ def test_a_run_is_seen_while_it_holds_its_lock_and_not_a_moment_longer(live: Liv
         assert found is not None
         assert found.wire_up == 9
     assert live.of("photos") is None, "its word still stands there, and nobody holds the lock"
+
+
+def test_its_first_word_stands_there_before_it_holds_the_lock(live: LiveRuns, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Else the word of a killed run would be read under the next one's lock."""
+    with live.held(live_run(token="killed")):
+        pass
+    found: list[object] = []
+    hold = FileLock.hold
+
+    def looked(lock: FileLock, patience: Patience) -> None:
+        found.append(read_run((Path(live.folder) / "photos.json").read_bytes()))
+        hold(lock, patience)
+
+    monkeypatch.setattr(FileLock, "hold", looked)
+    with live.held(live_run(token="next")):
+        pass
+    assert found == [live_run(token="next")]
 
 
 def test_its_last_word_ends_it_before_the_lock_is_free(live: LiveRuns) -> None:

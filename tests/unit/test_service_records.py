@@ -93,7 +93,7 @@ def test_what_a_job_waits_for_is_written_down_while_it_waits(service: Service) -
     clock.step(22 * 3600)  # at 10:00 on the next day both are owed, and one of the windows is closed
     attempt(records, RunEnding("done", "settled"))
     records.plan()
-    assert ledger.job_times.by_job()["papers"].waiting == "waits for its window, which opens at 2026-06-09 22:00"
+    assert ledger.job_times.by_job()["papers"].waiting == "waits for its window, which opens at Tue 9 June 2026, 22:00"
     clock.step(12 * 3600)
     (start,) = records.plan().runs
     records.begin(start)
