@@ -20,6 +20,7 @@ from otherroof.cli.common import (
     SETTINGS_FOLDER,
     ConfigOption,
     JsonOption,
+    as_typed,
     job_of,
     ledger_of,
     print_json,
@@ -104,7 +105,7 @@ class _Hand:
         self._faulty = faulty
         self._choice = choice
         self._quiet = quiet
-        self._tell = partial(typer.echo, err=True)
+        self._tell = _say
 
     def note(self, ran: list[RunResult], name: str, run: Callable[[], RunResult]) -> None:
         """Carry out `run`, unless the job's file has a mistake, and tell how it ended."""
@@ -166,6 +167,11 @@ class _Hand:
             self._tell(f"{name}: {line}")
 
 
+def _say(line: str) -> None:
+    """A line beside what is told of the runs, with its commands as this person has to type them."""
+    typer.echo(as_typed(line), err=True)
+
+
 def _followed(followers: dict[str, Follower], refused: dict[str, OtherroofError], name: str) -> RunResult:
     if name in refused:
         raise refused[name]
@@ -220,7 +226,7 @@ def _tell(result: RunResult, *, dry: bool) -> None:
     if result.error is not None:
         message = str(result.error).removeprefix(f"{report.job}: ")
         would = "would be " if dry and isinstance(result.error, Held) else ""
-        typer.echo(f"{report.job}: {would}{report.outcome}: {message}", err=True)
+        _say(f"{report.job}: {would}{report.outcome}: {message}")
     elif dry:
         typer.echo(f"{report.job}: would be {report.outcome}; nothing was sent")
     else:

@@ -73,7 +73,10 @@ def verb(
 def _look(config: str, out: Console, spare: int = 0) -> tuple[list[str], int]:
     """How all stands now, as the lines to show, and the exit code."""
     found, zone, view = _found(config)
-    service = [view.line] if view.differs else [] if view.at_work or not found.jobs else [NO_SERVICE]
+    service = [view.line] if view.differs else []
+    if found.jobs and not view.at_work:
+        service = [NO_SERVICE]
+    service = [typed(line, found.settings_in) for line in service]
     return screen(found, zone, service, out, spare), EXIT_LOOK if found.needs_a_look else EXIT_WELL
 
 
@@ -118,7 +121,7 @@ def screen(found: Overview, zone: ZoneInfo, service: list[str], out: Console, sp
     everything = [*tables[0], *folded(waits + well), "", *tables[1], *folded(far), "", *folded(needs), *folded(service)]
     if not out.is_terminal or len(everything) <= room:
         return everything
-    service = [line for line in service if line != NO_SERVICE]
+    service = [line for line in service if not line.startswith(NO_SERVICE.partition(";")[0])]
     shorter = [*tables[0], *folded(waits), "", *tables[1], *folded(far), "", *folded(needs), *folded(service)]
     if len(shorter) <= room:
         return shorter
