@@ -70,6 +70,14 @@ def test_a_run_that_is_asked_to_stop_ends_it_with_all_it_started(pids: Path) -> 
     assert gone_soon(pids)
 
 
+def test_one_that_hangs_is_ended_when_its_time_is_up(pids: Path) -> None:
+    with pytest.raises(HomeTrouble, match=r"did not end within 0\.3 s"):
+        run_command_before(
+            job_with(f"sleep 60 & echo $! >> {pids}; wait", 0.3), SystemClock(), StopSign(SystemClock())
+        )
+    assert gone_soon(pids)
+
+
 def test_one_that_does_not_mind_being_asked_is_killed(pids: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("otherroof.jobs.commands.END_S", 1.0)
     script = f"trap '' TERM; echo $$ >> {pids}; while :; do sleep 0.1; done"
