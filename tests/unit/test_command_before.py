@@ -72,9 +72,7 @@ def test_a_run_that_is_asked_to_stop_ends_it_with_all_it_started(pids: Path) -> 
 
 def test_one_that_hangs_is_ended_when_its_time_is_up(pids: Path) -> None:
     with pytest.raises(HomeTrouble, match=r"did not end within 0\.3 s"):
-        run_command_before(
-            job_with(f"sleep 60 & echo $! >> {pids}; wait", 0.3), SystemClock(), StopSign(SystemClock())
-        )
+        run_command_before(job_with(f"sleep 60 & echo $! >> {pids}; wait", 0.3), SystemClock(), StopSign(SystemClock()))
     assert gone_soon(pids)
 
 
