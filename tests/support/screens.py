@@ -20,6 +20,7 @@ from rich.console import Console
 from otherroof.base.clock import SteppedClock
 from otherroof.cli.look import ledger as ledger_verb
 from otherroof.cli.look import status as status_verb
+from otherroof.copying.report import WINDOW_ENDED
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.settings import Settings, require_settings
@@ -77,7 +78,7 @@ def first_copy(ledger: Ledger) -> None:
     left = 85 * GB
     for back in range(12, 0, -1):
         sent = (3_500 + 150 * (back * 5 % 7)) * 10**6
-        cut = Night("cut", sent=sent, to_send=left, reason="its window closed", total_s=5 * 3600)
+        cut = Night("cut", sent=sent, to_send=left, reason=WINDOW_ENDED, total_s=5 * 3600)
         write_run(ledger, NOW - back * DAY + 15 * HOUR, cut, "photos")
         left -= sent
     _far_box(ledger, 1_000 * GB, 4 * GB)
@@ -100,7 +101,10 @@ def told(name: str) -> Iterator[tuple[Settings, Ledger, SteppedClock, list[Messa
         config = write_household(Path(where), jobs=dict.fromkeys(JOBS, ""), more=MAIL)
         for job in (Path(where) / "jobs").iterdir():
             # A folder whose name is the same on every machine.
-            job.write_text(job.read_text().replace(f"{where}/family", "/srv/larch"))
+            text = job.read_text().replace(f"{where}/family", "/srv/larch")
+            if name == "first-copy" and job.stem == "photos":
+                text = text.replace('"30 1 * * *"', '"30 23 * * *"') + 'window = "23:30-04:30"\n'
+            job.write_text(text)
         settings, extra = require_settings(config), WatchInputs()
         with Ledger(settings.ledger) as ledger:
             HOUSEHOLDS[name](ledger)

@@ -169,7 +169,7 @@ def test_a_dry_restore_tells_what_would_come_and_touches_nothing(job: OneJob, tw
     verb("restore", JOB, "--into", str(back), "letter.odt")
     before = (back / "letter.odt").stat().st_mtime_ns
     text = verb("restore", JOB, "--into", str(back), "--dry", "--if-there", "replace").out
-    assert "1 of them are there already and would be replaced" in text
+    assert "1 of them is there already and would be replaced" in text
     assert "4 files (28 B)" in text
     assert "--if-there keep" in verb("restore", JOB, "--into", str(back), "--dry").out
     assert (back / "letter.odt").stat().st_mtime_ns == before

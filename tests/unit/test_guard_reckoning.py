@@ -30,18 +30,18 @@ def why(
 
 
 def test_encryption_that_adds_files_does_not_slip_under_the_limit() -> None:
-    """Invariant 6: 600 of 1000 were replaced, and 1000 new ones came beside them: 60 %, not 30 %."""
-    assert "600 of 1000 files would be replaced (60 %" in why(1000, 2000, changed=600)
+    """Invariant 6: 600 of 1,000 were replaced, and 1000 new ones came beside them: 60 %, not 30 %."""
+    assert "600 of 1,000 files would be replaced (60 %" in why(1000, 2000, changed=600)
 
 
 def test_files_that_are_added_hide_none_that_go() -> None:
-    assert "300 of 1000 files would go (30 %" in why(1000, 1700, removed=300)
+    assert "300 of 1,000 files would go (30 %" in why(1000, 1700, removed=300)
 
 
 def test_what_looks_encrypted_is_reckoned_from_what_was_held() -> None:
-    """A fifth of 50 % is 10 %: 150 of 1000 are over it, however many were added."""
+    """A fifth of 50 % is 10 %: 150 of 1,000 are over it, however many were added."""
     heads = ChangedHeads(files=150, looked=50, encrypted=50)
-    assert "150 of 1000 files would be replaced by what looks encrypted" in why(1000, 3000, changed=150, heads=heads)
+    assert "150 of 1,000 files would be replaced by what looks encrypted" in why(1000, 3000, changed=150, heads=heads)
 
 
 def test_the_sample_stands_for_all_changed_files() -> None:

@@ -217,7 +217,7 @@ def test_shortened_rule_is_an_alert_before_anything_goes_and_is_over_with_a_reca
         home.day()
     home.thin()
     (told,) = found()
-    assert "would go that stayed until now" in told
+    assert "versions would go that stayed until now" in told
     home.thin("recall")
     assert found() == []
 

@@ -542,7 +542,7 @@ def test_a_restore_says_which_version_it_took(job: OneJob, verb: Verb) -> None:
     (version,) = verb("versions", JOB, "--json").json["versions"]
     taken = moment_text(from_stamp(version["taken"]), job.settings.zone)
     told = verb("restore", JOB, "--into", str(job.where / "back"))
-    assert f"of the version of {taken} (run {version['run']}, a name in UTC)" in told.out
+    assert f"of the version of {taken} (run {version['run']}, UTC)" in told.out
     again = verb("restore", JOB, "--into", str(job.where / "again"), "--json").json
     assert (again["run"], again["taken"]) == (version["run"], version["taken"])
 

@@ -10,6 +10,8 @@ from otherroof.copying.compare.change import PlanTotals
 
 Outcome = Literal["done", "done with problems", "held", "failed", "cut"]
 OUTCOMES: tuple[Outcome, ...] = ("done", "done with problems", "held", "failed", "cut")
+# Why a run was cut whose window ended: it had filled its time.
+WINDOW_ENDED = "its window has closed; it goes on in the next one"
 GOOD: tuple[Outcome, ...] = ("done", "done with problems")
 
 

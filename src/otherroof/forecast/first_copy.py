@@ -1,6 +1,7 @@
 """How far a first copy is, and how many more nights it takes: from what is left and what each night brought.
 
-Arithmetic only. It knows no clock, no run and no window: nights come as bytes, one figure each; nights go out.
+Arithmetic only. It knows no clock and no run: nights come as bytes, one figure each; nights go out. What window and
+limits leave of a night is reckoned here too, so that the date follows the settings and not only the past.
 """
 
 from __future__ import annotations
@@ -8,13 +9,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 
+from otherroof.forecast.planning.open_hours import OpenHours
 from otherroof.forecast.student import standard_errors
 
 # Two nights say nothing yet of how much nights differ.
 LEAST_NIGHTS = 3
 # Of a line that has become faster or slower the older nights say little.
 MOST_NIGHTS = 14
+_LIMIT_STEP_S = 300  # limits change on minutes; a day looked at each five is near enough for a date
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +32,34 @@ class NightsLeft:
     likely: int
     fewest: int
     most: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class NightRoom:
+    """What window and limits leave of the nights to come: how many seconds of a run, and at most how many bytes."""
+
+    seconds: float
+    most: float = math.inf
+
+    def brings(self, sent: float, took_s: float, *, filled: bool) -> float:
+        """What a run that sent so many bytes in `took_s` seconds would send now. One that had `filled` its time, and
+        ended with its window, sends in proportion to the time that there is now; no run more than the limits let."""
+        if filled and took_s > 0:
+            sent = sent * self.seconds / took_s
+        return min(sent, self.most)
+
+
+def night_room(begin: datetime, hours: OpenHours) -> NightRoom:
+    """The room of a run that is due at `begin`, by window and limits; a day without a window."""
+    until = begin + timedelta(days=1)
+    if hours.stretch is not None:
+        begin = hours.stretch.next_open(begin, hours.zone)
+        until = hours.stretch.open_until(begin, hours.zone) or begin
+    seconds = (until - begin).total_seconds()
+    limits = [hours.limit(begin + timedelta(seconds=at)) for at in range(0, math.ceil(seconds), _LIMIT_STEP_S)]
+    if not limits or not all(limits):
+        return NightRoom(seconds)
+    return NightRoom(seconds, math.fsum(limits) / len(limits) * 1e6 / 8 * seconds)
 
 
 def mean_and_margin(values: Sequence[float]) -> tuple[float, float]:

@@ -10,6 +10,7 @@ import threading
 from datetime import datetime
 
 from otherroof.base.clock import Clock
+from otherroof.copying.report import WINDOW_ENDED
 
 
 class StopSign:
@@ -42,7 +43,7 @@ class StopSign:
     def asked(self) -> str:
         """Why the run should stop; empty while it should go on."""
         if not self._reason and self._until is not None and self._clock.now() >= self._until:
-            self.ask("its window has closed; it goes on in the next one")
+            self.ask(WINDOW_ENDED)
         if not self._reason and self._month_ends is not None and self._clock.now() >= self._month_ends:
             self.ask("a new month's allowance begins; it goes on from there at once")
         return self._reason

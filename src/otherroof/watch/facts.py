@@ -12,8 +12,8 @@ from zoneinfo import ZoneInfo
 
 from otherroof.base.local_time import morning_after, wall_time
 from otherroof.base.units import count_text, percent_text, size_text
-from otherroof.copying.report import EncryptionSigns
-from otherroof.forecast.first_copy import MOST_NIGHTS, NightsLeft, nights_left
+from otherroof.copying.report import WINDOW_ENDED, EncryptionSigns
+from otherroof.forecast.first_copy import MOST_NIGHTS, NightRoom, NightsLeft, nights_left
 from otherroof.forecast.trend import FillDays
 from otherroof.ledger.drills import DrillRow
 from otherroof.ledger.far_findings import DamagedFile, SpaceReading
@@ -41,12 +41,15 @@ _FARTHEST = 3650
 @dataclass(frozen=True, slots=True)
 class FirstCopy:
     """How far a first copy is: bytes there, bytes in the folder when it was last seen, how many nights were measured,
-    and what they say of those to come."""
+    what they say of those to come, what they brought on average, and whether those to come bring something else,
+    because window or limits are `otherwise` now."""
 
     there: int
     seen: int
     nights: int
     left: NightsLeft | None
+    mean: float = 0.0
+    otherwise: bool = False
 
     @property
     def share(self) -> float:
@@ -65,7 +68,8 @@ class JobFacts:
     that came to none, newest first, `drill_every` how often one is wanted (0: never by itself); `back_within` how soon
     all must be able to be back (0: no matter). `first_copy` is when the oldest good copy that is known was whole.
     `under_way` is when a run began that has not ended, `at` its times as crontab fields; `released` is when a person
-    released its held run, as long as no run has counted since.
+    released its held run, as long as no run has counted since. `room` is what window and limits leave of its nights to
+    come, while there is no copy.
     """
 
     name: str
@@ -90,6 +94,7 @@ class JobFacts:
     under_way: datetime | None = None
     at: str = ""
     released: datetime | None = None
+    room: NightRoom | None = None
 
     def promise_ends(self, now: datetime) -> datetime:
         """Until when its promise is kept without another copy; a first copy keeps it as long as it gets on."""
@@ -108,8 +113,12 @@ class JobFacts:
             return None
         seen = next((row.report.bytes.seen for row in self._here if row.report.bytes.seen), 0)
         there = min(self._there(), seen)
-        nights = self._nights(now, zone)
-        return FirstCopy(there, seen, len(nights[-MOST_NIGHTS:]), nights_left(nights, seen - there))
+        # What they brought, and what the same nights would bring by the window and the limits of now.
+        brought, would = self._nights(now, zone, None), self._nights(now, zone, self.room)
+        nights, left = brought[-MOST_NIGHTS:], nights_left(would, seen - there)
+        mean = sum(nights) / len(nights) if nights else 0.0
+        otherwise = left is not None and abs(left.mean - mean) > 0.01 * mean
+        return FirstCopy(there, seen, len(nights), left, mean, otherwise)
 
     def _there(self) -> int:
         """Content at the far end by now, in bytes: what the newest run that knew it did not have to send, and what was
@@ -122,13 +131,18 @@ class JobFacts:
             sent += sizes.sent
         return sent
 
-    def _nights(self, now: datetime, zone: ZoneInfo) -> list[float]:
-        """What each night brought in bytes, oldest first: from the first that brought any to the last that is over."""
+    def _nights(self, now: datetime, zone: ZoneInfo, room: NightRoom | None) -> list[float]:
+        """What each night brought in bytes, or would in the `room` of now, oldest first: from the first that brought
+        any to the last that is over."""
         brought: dict[date, float] = {}
         for row in self._here:
             if row.report.bytes.sent:
                 morning = morning_after(row.started, zone)
-                brought[morning] = brought.get(morning, 0.0) + row.report.bytes.sent
+                sent = float(row.report.bytes.sent)
+                if room is not None:
+                    filled = row.report.outcome == "cut" and row.report.reason.endswith(WINDOW_ENDED)
+                    sent = room.brings(sent, row.report.seconds.total, filled=filled)
+                brought[morning] = brought.get(morning, 0.0) + sent
         if not brought:
             return []
         first = min(brought)
@@ -150,9 +164,11 @@ def first_copy_text(copy: FirstCopy, now: datetime, zone: ZoneInfo) -> str:
     said = f"first copy under way: about {there}"
     if copy.left is None:
         return said
-    each = f"the last {count_text(copy.nights, 'night')} brought {size_text(copy.left.mean)} each on average"
+    each = f"the last {count_text(copy.nights, 'night')} brought {size_text(copy.mean)} each on average"
     likely, between = _whole_on(copy.left, now, zone)
     day = f"{likely} ({between})" if between else likely
+    if copy.otherwise:
+        return f"{said}; {each}, {size_text(copy.left.mean)} by window and limits as they are now; whole {day} by that"
     return f"{said}; {each}; whole {day} if the nights stay like that"
 
 

@@ -10,12 +10,15 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from otherroof.base.clock import Clock
+from otherroof.forecast.first_copy import NightRoom, night_room
+from otherroof.forecast.planning.open_hours import HourlyLimit, OpenHours
 from otherroof.forecast.trend import days_until_full
 from otherroof.ledger import Ledger
 from otherroof.ledger.far_findings import SpaceReading
 from otherroof.ledger.last_look import WatchLook
 from otherroof.ledger.proofs import HealedDamage
 from otherroof.settings import FarBox, Job, Settings
+from otherroof.settings.crontab import Crontab
 from otherroof.tunnel.marks import boot_id
 from otherroof.watch.facts import Facts, FarFacts, JobFacts
 from otherroof.watch.proved import proved_text
@@ -49,7 +52,7 @@ def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs)
     look = compare_looks(ledger.looks.last(), clocks_now(clock), alerting.alerts.clock_jump_s)
     waiting = {name: turn.waiting for name, turn in ledger.job_times.by_job().items()}
     jobs = tuple(
-        _job(ledger, name, job, settings.zone, (since[_subject(name, job)], now, waiting.get(name, "")))
+        _job(ledger, name, job, settings, (since[_subject(name, job)], now, waiting.get(name, "")))
         for name, job in settings.jobs.items()
     )
     return Facts(
@@ -82,7 +85,8 @@ def _subject(name: str, job: Job) -> str:
     return f"job {name} to {job.far}"
 
 
-def _job(ledger: Ledger, name: str, job: Job, zone: ZoneInfo, when: tuple[datetime, datetime, str]) -> JobFacts:
+def _job(ledger: Ledger, name: str, job: Job, settings: Settings, when: tuple[datetime, datetime, str]) -> JobFacts:
+    zone, far = settings.zone, settings.far[job.far]
     since, now, waiting = when
     # Enough for a job that runs nightly: the history, and the week of runs that are compared with it.
     rows = ledger.runs.rows(job=name, newest=MOST_HISTORY + 8)
@@ -92,13 +96,14 @@ def _job(ledger: Ledger, name: str, job: Job, zone: ZoneInfo, when: tuple[dateti
     under_way = next((row.started for row in rows if row.under_way and row.far == job.far), None)
     rows = [row for row in rows if not row.under_way]
     hold = ledger.holds.of(name)
+    newest = newest_begun(ledger, name, job.far, now)
     return JobFacts(
         name=name,
         folder=job.folder,
         far=job.far,
         promise=timedelta(hours=job.promise_hours),
         watched_since=since,
-        newest=newest_begun(ledger, name, job.far, now),
+        newest=newest,
         hold=hold if hold is not None and hold.released is None else None,
         runs=tuple(rows),
         natures=ledger.runs.natures(name, rows[-1].started) if rows else {},
@@ -115,7 +120,13 @@ def _job(ledger: Ledger, name: str, job: Job, zone: ZoneInfo, when: tuple[dateti
         under_way=under_way,
         at=job.at,
         released=hold.released if hold is not None else None,
+        room=_room_of(job, far, zone, now) if newest is None else None,
     )
+
+
+def _room_of(job: Job, far: FarBox, zone: ZoneInfo, now: datetime) -> NightRoom:
+    limits = tuple(HourlyLimit(one.limits, one.limit_mbit) for one in (job, far) if one.limits or one.limit_mbit)
+    return night_room(Crontab.parse(job.at).next_after(now, zone), OpenHours(zone, job.window, limits))
 
 
 def _untold_healing(ledger: Ledger, job: str, now: datetime) -> HealedDamage | None:

@@ -88,7 +88,7 @@ def _rows(look: VersionLook, wanted: list[bytes], like: Like | None) -> Iterator
 
 def _tell(job: str, look: VersionLook, wanted: list[bytes], like: Like | None, zone: tzinfo) -> None:
     version = look.version
-    typer.echo(f"{job} as of {moment_text(version.taken, zone)}, run {version.run} (a name in UTC)")
+    typer.echo(f"{job} as of {moment_text(version.taken, zone)}, run {version.run} (UTC)")
     for path in wanted:
         files, size = look.totals(path)
         typer.echo(f"{path_text(path) or 'all'}: {count_text(files, 'file')}, {size_text(size)}")

@@ -232,7 +232,7 @@ def _tell(found: RestoreReport, progress: RestoreProgress, into: str, seconds: f
 
     typer.echo(
         f"{found.header.job}: {count_text(found.files, 'file')} ({size_text(found.size)}) of the version of "
-        f"{moment_text(time_taken(found.header), zone)} (run {found.header.run}, a name in UTC) came into "
+        f"{moment_text(time_taken(found.header), zone)} (run {found.header.run}, UTC) came into "
         f"{path_text(os.fsencode(into))}, "
         f"every digest checked; {span_text(seconds)}, {rate_text(progress.meter.wire_down, seconds)}"
     )
