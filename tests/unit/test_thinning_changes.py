@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from otherroof.restore.thinning import changes as changes_of_versions
 from otherroof.restore.thinning.changes import VersionChanges
 from support.far_history import Contents, digest, entries_of
 from support.quick import slow_but_for
@@ -91,6 +92,18 @@ def loss(path: Path, versions: dict[str, Contents], going: set[str]) -> tuple[in
 def test_content_that_stands_under_another_name_since_ever_is_not_lost(tmp_path: Path) -> None:
     versions: dict[str, Contents] = {ONE: {b"a": b"same", b"b": b"same"}, TWO: {b"a": b"same"}, THREE: {b"a": b"same"}}
     assert loss(tmp_path / "changes.sqlite", versions, {ONE}) == (0, 0)
+
+
+@pytest.mark.parametrize("at_once", [1, 100, 1000])
+def test_lines_are_read_whole_however_much_is_read_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, at_once: int
+) -> None:
+    """Each of these contents went from one place and stands in another since ever, which only the lines tell."""
+    monkeypatch.setattr(changes_of_versions, "AT_ONCE", at_once)
+    since_ever: Contents = {b"stands %d" % number: b"content %d" % number for number in range(20)}
+    gone: Contents = {b"went %d" % number: b"content %d" % number for number in range(20)}
+    versions: dict[str, Contents] = {ONE: {**since_ever, **gone, b"lost": b"?"}, TWO: since_ever}
+    assert loss(tmp_path / "changes.sqlite", versions, {ONE}) == (1, 1)
 
 
 def test_a_version_that_shows_up_between_two_others_is_counted_where_it_belongs(tmp_path: Path) -> None:

@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import gzip
 import os
+import re
 import sqlite3
 import zlib
-from array import array
-from bisect import bisect_left
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from contextlib import closing, suppress
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from itertools import islice
 
@@ -44,6 +43,24 @@ LOST = """
     died IS NOT NULL AND NOT EXISTS (SELECT 1 FROM stays WHERE n >= born AND n < died)
     AND EXISTS (SELECT 1 FROM version WHERE n >= born AND n < died)
 """
+
+# All of it in one pass over the index: a question to two tables for each of a million rows would take longer. From a
+# version's number on, `stay` is the first that stays, and `any` the first there is.
+TABLES_FOR_LOSS = """
+DROP TABLE IF EXISTS temp.stays; DROP TABLE IF EXISTS temp.reach; DROP TABLE IF EXISTS temp.lost;
+CREATE TEMP TABLE stays (n INTEGER PRIMARY KEY);
+CREATE TEMP TABLE reach (n INTEGER PRIMARY KEY, stay INTEGER NOT NULL, any INTEGER NOT NULL);
+CREATE TEMP TABLE lost (digest BLOB PRIMARY KEY, size INTEGER, copies INTEGER, held INTEGER) WITHOUT ROWID;
+"""
+NONE = 1 << 62  # no version has this number
+FIND_LOST = f"""
+INSERT INTO lost
+SELECT digest, size, sum(died IS NOT NULL AND stay >= died AND any < died) AS copies, max(stay < coalesce(died, {NONE}))
+FROM item INDEXED BY item_by_digest CROSS JOIN reach ON n = born GROUP BY digest HAVING copies ORDER BY digest
+"""
+DIGEST_IN_LINE = re.compile(DIGEST + rb"([0-9a-f]{64})")
+HEAD = 16  # hexadecimal digits of a digest that are looked up first
+AT_ONCE = 1 << 20  # bytes of lines
 
 Lines = Callable[[str], Iterator[bytes]]
 
@@ -208,21 +225,13 @@ class VersionChanges:
         `shared`: content that lies at the far end under several names takes its room there only once.
         """
         with translating_sqlite(self._path), closing(self._db.cursor()) as cursor:
-            cursor.executescript(
-                "DROP TABLE IF EXISTS temp.stays; DROP TABLE IF EXISTS temp.lost;"
-                "CREATE TEMP TABLE stays (n INTEGER PRIMARY KEY);"
-                "CREATE TEMP TABLE lost (digest BLOB PRIMARY KEY, size INTEGER, copies INTEGER) WITHOUT ROWID;"
-            )
-            stays = [(number,) for run, number in self._known().items() if run not in going]
-            cursor.executemany("INSERT INTO stays VALUES (?)", stays)
-            cursor.execute(
-                f"INSERT INTO lost SELECT digest, size, count(*) FROM item WHERE {LOST} GROUP BY digest ORDER BY digest"
-            )
+            cursor.executescript(TABLES_FOR_LOSS)
+            known = self._known()
+            cursor.executemany("INSERT INTO stays VALUES (?)", [(known[run],) for run in known if run not in going])
+            cursor.executemany("INSERT INTO reach VALUES (?, ?, ?)", _reaches(known, going))
+            cursor.execute(FIND_LOST)
             everything = cursor.execute("SELECT coalesce(sum(size * copies), 0) FROM lost").fetchone()[0]
-            cursor.execute(
-                "DELETE FROM lost WHERE EXISTS (SELECT 1 FROM item WHERE item.digest = lost.digest"
-                " AND EXISTS (SELECT 1 FROM stays WHERE n >= born AND (died IS NULL OR n < died)))"
-            )
+            cursor.execute("DELETE FROM lost WHERE held")
             self._leave_what_stands(cursor)
             files, once = cursor.execute("SELECT count(*), coalesce(sum(size), 0) FROM lost").fetchone()
             return Loss(files, once if shared else everything, self._biggest(cursor))
@@ -231,15 +240,15 @@ class VersionChanges:
         """Content that has stood since before anything was noted has no row: the newest lines tell of it."""
         if not cursor.execute("SELECT EXISTS (SELECT 1 FROM lost)").fetchone()[0]:
             return
-        # Their first eight bytes in order, as a million questions to SQLite would take longer than all the rest.
-        heads = array("Q", (int.from_bytes(row[0][:8]) for row in cursor.execute("SELECT digest FROM lost ORDER BY 1")))
-        for line in _read(self._lines_path(self._newest_lines())):
-            at = line.find(DIGEST) + len(DIGEST)
-            if at >= len(DIGEST):
-                head = int(line[at : at + 16], 16)
-                place = bisect_left(heads, head)
-                if place < len(heads) and heads[place] == head:
-                    cursor.execute("DELETE FROM lost WHERE digest = ?", (bytes.fromhex(line[at : at + 64].decode()),))
+        # Their first digits only, and lines by the megabyte: a million questions to SQLite, or a loop over as many
+        # lines, would take longer than all the rest.
+        as_digits = f"SELECT CAST(substr(lower(hex(digest)), 1, {HEAD}) AS BLOB) FROM lost"
+        heads = {head for (head,) in cursor.execute(as_digits)}
+        for text in _read_much(self._lines_path(self._newest_lines())):
+            stand = [digest for digest in DIGEST_IN_LINE.findall(text) if digest[:HEAD] in heads]
+            if stand:
+                rows = [(bytes.fromhex(digest.decode()),) for digest in stand]
+                cursor.executemany("DELETE FROM lost WHERE digest = ?", rows)
 
     def _biggest(self, cursor: sqlite3.Cursor) -> tuple[LostContent, ...]:
         rows: Sequence[tuple[bytes, int, str]] = cursor.execute(
@@ -271,14 +280,38 @@ def _kept(lines: Iterator[bytes], path: str) -> Iterator[bytes]:
 
 
 def _read(path: str) -> Iterator[bytes]:
+    with _translating_trouble(path), gzip.open(path, "rb") as file:
+        for line in file:
+            yield line[:-1]
+
+
+def _read_much(path: str) -> Iterator[bytes]:
+    """The same lines, whole ones, about a megabyte at once."""
+    with _translating_trouble(path), gzip.open(path, "rb") as file:
+        while text := file.read(AT_ONCE):
+            yield text if text.endswith(b"\n") else text + file.readline()
+
+
+@contextmanager
+def _translating_trouble(path: str) -> Iterator[None]:
     try:
-        with gzip.open(path, "rb") as file:
-            for line in file:
-                yield line[:-1]
+        yield
     except (OSError, EOFError, zlib.error) as problem:
         raise HomeTrouble(
             f"cannot be read: {problem}", where=path, advice="remove this file: it is made anew"
         ) from problem
+
+
+def _reaches(known: Mapping[str, int], going: Collection[str]) -> Iterator[tuple[int, int, int]]:
+    """From each number that content may have been born with: the first version from there on that stays, and the first
+    there is."""
+    standing = {number: run not in going for run, number in known.items()}
+    stay = any_ = NONE
+    for number in range(max(standing, default=0), -1, -1):
+        if number in standing:
+            any_ = number
+            stay = number if standing[number] else stay
+        yield number, stay, any_
 
 
 def _differences(old: Iterator[bytes], new: Iterator[bytes]) -> Iterator[tuple[bytes, int, bytes, bool]]:
