@@ -4,18 +4,25 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from otherroof.base.errors import LinkLost, LoginRefused, OtherroofError
+from otherroof.base.errors import Busy, LinkLost, LoginRefused, OtherroofError
+from otherroof.base.locks import Patience
 from otherroof.copying.progress import Progress
 from otherroof.copying.report import RunReport
 from otherroof.far import requests
+from otherroof.far.clock_offset import ClockOffset
 from otherroof.far.place import run_script
+from otherroof.far.trial_file import TrialResult
+from otherroof.far_copy.listing_key import read_or_make_key
+from otherroof.jobs import open_job as module
 from otherroof.jobs.context import JobContext
-from otherroof.jobs.open_job import READ, open_job
+from otherroof.jobs.locks import far_lock, job_lock
+from otherroof.jobs.open_job import HEAL, LOOK, PROVE, READ, WRITE, Access, OpenedJob, open_job
 from otherroof.jobs.run import run_job
 from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
@@ -86,3 +93,75 @@ def test_only_runs_that_counted_at_this_far_box_should_be_there(job: OneJob) -> 
         ledger.runs.end(other, job.clock.now())
     with reading(job) as opened:
         assert (set(opened.counted), opened.lost) == ({first}, "")
+
+
+class Connecting(Exception):
+    """It came as far as the login."""
+
+
+@pytest.fixture
+def asked(job: OneJob, monkeypatch: pytest.MonkeyPatch) -> list[tuple[object, bool]]:
+    """With which limit, and whether it holds for what is read, the far box was logged in to; then it ends."""
+    told: list[tuple[object, bool]] = []
+
+    def open_place(_settings: object, _far: object, _meter: object, limit: object, *, paces_reads: bool) -> None:
+        told.append((limit, paces_reads))
+        raise Connecting
+
+    monkeypatch.setattr(module, "job_limit", lambda *_: "the job's limit")
+    monkeypatch.setattr(module, "open_place", open_place)
+    return told
+
+
+def connect(job: OneJob, access: Access) -> None:
+    with open_job(job.settings, JOB, JobContext(Progress(), clock=job.clock), access) as opened:
+        opened.connect()
+
+
+@pytest.mark.parametrize(
+    ("access", "limit", "paces_reads"),
+    [
+        (WRITE, "the job's limit", False),
+        (LOOK, "the job's limit", False),
+        (READ, None, False),
+        (PROVE, "the job's limit", True),
+        (HEAL, "the job's limit", True),
+    ],
+)
+def test_the_jobs_limit_holds_for_all_but_restores_and_for_what_proofs_read(
+    job: OneJob, asked: list[tuple[object, bool]], access: Access, limit: object, paces_reads: bool
+) -> None:
+    read_or_make_key(job.settings.path(job.settings.home.listing_key))
+    with pytest.raises(Connecting):
+        connect(job, access)
+    assert asked == [(limit, paces_reads)]
+
+
+@pytest.mark.parametrize(
+    ("access", "alone", "in_turn"),
+    [(WRITE, True, True), (LOOK, True, False), (READ, False, False), (PROVE, False, False), (HEAL, True, True)],
+)
+def test_runs_and_healing_are_alone_and_in_turn_and_restores_and_proofs_wait_for_nobody(
+    job: OneJob, asked: list[tuple[object, bool]], access: Access, alone: bool, in_turn: bool
+) -> None:
+    read_or_make_key(job.settings.path(job.settings.home.listing_key))
+    for lock, bars in (
+        (job_lock(job.settings, JOB, job.clock), alone),
+        (far_lock(job.settings, JOB, job.clock, Patience(0.0)), in_turn),
+    ):
+        with lock, pytest.raises(Busy if bars else Connecting):
+            connect(job, access)
+
+
+def test_a_wrong_far_clock_is_told_and_its_room_noted(job: OneJob, tmp_path: Path) -> None:
+    context: Any = JobContext(Progress(), clock=job.clock)
+    with Ledger(job.settings.ledger) as ledger:
+        opened = OpenedJob(job.settings, JOB, context, WRITE, ledger, str(tmp_path))
+        space = requests.Space(total=100, free=40, files=10, files_free=5)
+        opened._note_trial(TrialResult(space, offset=ClockOffset(0.0, 0.5)))
+        assert opened.notes == []
+        opened._note_trial(TrialResult(offset=ClockOffset(400.0, 0.5)))
+        assert "400" in opened.notes[0] or "6 min" in opened.notes[0]
+        now = job.clock.now()
+        readings = ledger.spaces.daily(FAR, now - timedelta(days=1), now + timedelta(days=1))
+    assert [(one.free, one.total) for one in readings] == [(40, 100)]
