@@ -45,7 +45,7 @@ _FIGURES = st.one_of(
 )
 
 
-@given(st.lists(_FIGURES, min_size=1, max_size=40), st.integers(24, 100))
+@given(st.lists(_FIGURES, min_size=1, max_size=40), st.integers(30, 100))
 def test_lines_break_between_words_and_never_before_a_unit(parts: list[str], columns: int) -> None:
     text = " ".join(parts)
     folded = fold(text, columns, later="  ")
