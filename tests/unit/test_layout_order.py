@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from otherroof.base.errors import Damaged, Denied, PlaceError, Refused, RunCut
+from otherroof.base.errors import Damaged, Denied, NotThere, PlaceError, Refused, RunCut
 from otherroof.far import requests
 from otherroof.far.requests import Attrs, DataPiece, Space
 from otherroof.far_copy.writer import ChangeState, ContentLocation, FileProperties
@@ -46,6 +46,16 @@ def test_what_landed_is_synced_by_its_own_name_for_reading_only(far: Household) 
     without = Household(far.here / "box without sync", sync=False)
     without.do(without.writer.make_durable([b"a"]))
     assert without.place.asked == []
+
+
+def test_several_are_synced_by_one_script_and_one_that_is_gone_is_told(far: Household) -> None:
+    for name in ("a", "b"):
+        far.put(f"latest/{name}", NEW)
+    far.do(far.writer.make_durable([b"a", b"b"]))
+    assert far.place.kinds() == ["OpenFile", "OpenFile", "Sync", "CloseFile", "Sync", "CloseFile"]
+    assert far.place.kinds(b"latest/b") == ["OpenFile", "Sync", "CloseFile"]
+    with pytest.raises(NotThere):
+        far.do(far.writer.make_durable([b"a", b"gone"]))
 
 
 @pytest.mark.parametrize("early", [True, False])
