@@ -21,11 +21,12 @@ from otherroof.copying.home.read import SourceFolder
 from otherroof.copying.other_server import FRESH_S, require_alone
 from otherroof.copying.send import own_secrets
 from otherroof.copying.send import pieces as pieces_module
-from otherroof.copying.send.far_syncs import AT_ONCE, MARK, SPREAD, FarSyncs
+from otherroof.copying.send.far_syncs import MARK, FarSyncs
 from otherroof.copying.send.landed import LandedFiles
 from otherroof.copying.send.own_secrets import OwnSecrets
 from otherroof.copying.send.settling import settle_unfinished
 from otherroof.copying.send.stream import FileStream, StreamRequest
+from otherroof.copying.send.sync_pace import FIRST, MOST, MOST_QUICK, TOGETHER
 from otherroof.far import requests
 from otherroof.far.place import TaskResult
 from otherroof.far.requests import NOT_YET, CopyPiece, DataPiece, SyncPiece
@@ -95,49 +96,82 @@ def test_a_batch_is_written_down_as_durable_when_its_last_sync_has_ended() -> No
     assert made.durable == [1]
 
 
-def play_disk(rate: int) -> tuple[int, int]:
-    """Let a disk take so many files a second; answers the most files that were under way, and in one script."""
-    made = Syncs()
-    for number in range(20 * AT_ONCE):
-        made.syncs.note_landed(b"%d" % number)
+def play_disk(made: Syncs, files_s: float, *, at_once: bool = True) -> list[list[int]]:
+    """Let a disk take so many files a second; answers how many were in each script under way, at each look."""
     under_way: list[Any] = []
     seen = []
-    for _ in range(10):
-        under_way += made.syncs.due_tasks(at_once=True)
-        assert all(task.files == len(task.key.paths) for task in under_way)
-        seen.append((sum(task.files for task in under_way), max(task.files for task in under_way)))
-        made.clock.sleep(0.3)
-        taken = 0
-        while under_way and taken < 0.3 * rate:
-            taken += under_way[0].files
-            made.syncs.ended(TaskResult(under_way.pop(0).key))
-    return max(files for files, _ in seen), max(together for _, together in seen)
+    while made.landed.waiting or under_way:
+        under_way += made.syncs.due_tasks(at_once=at_once)
+        if not under_way:
+            break
+        seen.append([task.files for task in under_way])
+        assert all(task.files == len(task.key.paths) for task in under_way if task.key is not MARK)
+        done = under_way.pop(0)
+        made.clock.sleep(done.files / files_s)
+        made.syncs.ended(TaskResult(done.key))
+    return seen
 
 
-def test_only_a_disk_that_takes_many_a_second_is_asked_for_several_files_by_one_script() -> None:
-    """One that turns takes more the more channels ask, and a stop has to wait for all that is under way."""
-    assert play_disk(100) == (AT_ONCE, 1)
-    most, together = play_disk(800)
-    assert most > AT_ONCE
-    assert together > 1
-
-
-def test_few_files_are_synced_one_by_one_however_quick_the_disk_was() -> None:
-    """Else they would not be spread over all channels."""
-    made = Syncs()
-    for number in range(20 * AT_ONCE):
+def landed_files(count: int, **more: bool) -> Syncs:
+    made = Syncs(**more)
+    for number in range(count):
         made.syncs.note_landed(b"%d" % number)
-    together = []
-    while tasks := list(made.syncs.due_tasks(at_once=True)):
-        together.append(max(task.files for task in tasks))
-        made.clock.sleep(0.3)
-        for task in tasks:
-            made.syncs.ended(TaskResult(task.key))
-    for number in range(SPREAD):
-        made.syncs.note_landed(b"%d" % number)
-    tasks = list(made.syncs.due_tasks(at_once=True))
-    assert max(together) > 1
-    assert [task.files for task in tasks] == [1] * SPREAD
+    return made
+
+
+def test_a_disk_that_turns_is_asked_for_files_one_by_one_and_a_quick_one_for_many() -> None:
+    """The first wants them spread over all channels, and a stop has to wait for all that is under way."""
+    slow, quick = play_disk(landed_files(2000), 50), play_disk(landed_files(4000), 2000)
+    assert sum(slow[0]) == sum(quick[0]) == FIRST, "nothing is known of it yet"
+    assert max(map(max, slow)) == 1
+    assert max(map(sum, slow)) == MOST
+    assert max(map(max, quick)) == TOGETHER
+    assert max(map(sum, quick)) == MOST_QUICK
+
+
+def test_a_disk_that_becomes_slow_is_treated_as_one_that_turns() -> None:
+    """Also when it is quick again: what a disk that turns has written by itself costs no more than elsewhere."""
+    made = landed_files(4000)
+    under_way: list[Any] = []
+    for files_s, quick, turns in ((2000, True, False), (50, False, True), (2000, True, True)):
+        for _ in range(200):
+            under_way += made.syncs.due_tasks(at_once=True)
+            done = under_way.pop(0)
+            made.clock.sleep(done.files / files_s)
+            made.syncs.ended(TaskResult(done.key))
+            if made.landed.pace.quick is quick:
+                break
+        assert (made.landed.pace.quick, made.landed.pace.turns) == (quick, turns)
+
+
+def test_time_in_which_nothing_is_to_be_synced_says_nothing_of_the_disk() -> None:
+    made = landed_files(FIRST * 2)
+    play_disk(made, 2000)
+    for _ in range(100):
+        made.clock.sleep(5)
+        made.syncs.note_landed(b"one more")
+        play_disk(made, 2000)
+    assert not made.landed.pace.turns
+
+
+def test_a_quick_disk_syncs_what_has_landed_at_once_but_one_that_commits_together_never() -> None:
+    """Nothing is left to be waited for in the end then."""
+    for turns_at, waits, left in ((2000, False, 0), (50, False, 1000), (2000, True, 1000)):
+        made = landed_files(FIRST * 2, waits_for_commit=waits)
+        play_disk(made, turns_at, at_once=False)
+        for number in range(1000):
+            made.syncs.note_landed(b"more %d" % number)
+        made.clock.sleep(3)
+        play_disk(made, turns_at, at_once=False)
+        assert (made.landed.waiting >= left, made.landed.waiting == 0) == (True, not left)
+
+
+def test_after_a_broken_connection_the_disk_is_looked_at_anew() -> None:
+    made = landed_files(100)
+    play_disk(made, 2000)
+    assert made.landed.pace.quick
+    made.landed.forget()
+    assert made.landed.pace.quick is None
 
 
 def test_a_disk_that_refuses_to_sync_ends_the_run_with_its_first_refusal() -> None:

@@ -1,7 +1,8 @@
 """Has the far disk hold what has landed there, many files at once, and notes how far that has come; and keeps the mark
 of the run fresh meanwhile.
 
-When a file's time has come is decided by `landed`; how its place syncs, by the layout.
+When a file's time has come is decided by `landed`, how many go at a time by `sync_pace`; how its place syncs, by the
+layout.
 """
 
 from __future__ import annotations
@@ -13,20 +14,12 @@ from otherroof.base.errors import OtherroofError
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.other_server import KEEP_FRESH_S
 from otherroof.copying.send.landed import DueFiles, LandedFiles
+from otherroof.copying.send.sync_pace import FIRST
 from otherroof.far.place import Task, TaskResult
 from otherroof.far_copy.writer import Writer
 
 MARK = DueFiles(0, [])  # stands for the mark that says that this run goes on
 WAIT_S = 1.0
-# What the place's further channels can work on at a time. More would wait in its queue, where a stop finds it too late,
-# unless the far disk takes more than that in `AHEAD_S` seconds.
-AT_ONCE = 256  # files
-AHEAD_S = 2.0
-LOOK_S = 0.1  # over which it is seen how many it takes
-# A script for each file costs more than the three requests that are in it. But a disk that turns wants files spread
-# over as many channels as there are, so several go together only if more are under way than those can take singly.
-TOGETHER = 16  # files
-SPREAD = 64  # scripts at least
 
 
 class FarSyncs:
@@ -39,9 +32,6 @@ class FarSyncs:
         self._plan = plan
         self._writer = writer
         self._under_way = 0
-        self._rate = 0.0  # files a second
-        self._held = 0  # files, since
-        self._looked_at = self._fresh_at
         self._refusal: OtherroofError | None = None
 
     def note_landed(self, path: bytes) -> int:
@@ -57,17 +47,25 @@ class FarSyncs:
             self._fresh_at = now
             self._under_way += 1
             yield Task(MARK, self._writer.keep_mark_fresh())
-        most = max(AT_ONCE, int(self._rate_at(now) * AHEAD_S))
-        together = max(1, min(TOGETHER, most // AT_ONCE, self._landed.waiting // SPREAD))
-        for due in self._landed.take_due(most - self._under_way, together, at_once=at_once):
+        most = self._landed.pace.most - self._under_way
+        together = self._landed.pace.together(self._landed.waiting)
+        for due in self._landed.take_due(
+            most, together, soon=self._gains_nothing_by_waiting, at_once=at_once or self._must_learn
+        ):
             self._under_way += len(due.paths)
+            self._landed.pace.begun(now)
             yield Task(due, self._writer.make_durable(due.paths), files=len(due.paths), waits_for_disk=True)
 
-    def _rate_at(self, now: float) -> float:
-        if now - self._looked_at > LOOK_S:
-            self._rate = self._held / (now - self._looked_at)
-            self._held, self._looked_at = 0, now
-        return self._rate
+    @property
+    def _gains_nothing_by_waiting(self) -> bool:
+        # If its files are synced soon, no line is waited for in the end.
+        return not self._landed.pace.turns and not self._writer.waits_for_commit
+
+    @property
+    def _must_learn(self) -> bool:
+        """Whether the first files to land are synced at once, to see what kind of disk it is."""
+        enough = self._landed.waiting + self._under_way >= FIRST
+        return self._landed.pace.quick is None and enough and not self._writer.waits_for_commit
 
     def all_tasks(self, check_stop: Callable[[], None]) -> Iterator[Task[DueFiles, None] | None]:
         """The syncs of all that has landed; None while all that is left is under way.
@@ -88,7 +86,7 @@ class FarSyncs:
             self._under_way -= 1
             return  # if it is not there any more, that shows at the commit
         self._under_way -= len(result.key.paths)
-        self._held += len(result.key.paths)
+        self._landed.pace.ended(len(result.key.paths), self._clock.monotonic(), more=self._under_way > 0)
         if result.error is not None:
             self._refusal = self._refusal or result.error
             return

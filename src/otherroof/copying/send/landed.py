@@ -10,6 +10,7 @@ from collections import deque
 from dataclasses import dataclass, field
 
 from otherroof.base.clock import Clock
+from otherroof.copying.send.sync_pace import SyncPace
 
 # The far kernel writes what is 30 s old by itself (`vm.dirty_expire_centisecs`, looked at every 5 s), and btrfs
 # commits everything every 30 s (`commit=`). A sync after that has hardly anything left to do.
@@ -42,6 +43,7 @@ class LandedFiles:
         self._number = 0
         self._batches: deque[_Batch] = deque()
         self._waiting = 0
+        self.pace = SyncPace()
 
     @property
     def durable(self) -> int:
@@ -58,15 +60,16 @@ class LandedFiles:
         self._waiting += 1
         return self._number
 
-    def take_due(self, most: int, together: int = 1, *, at_once: bool = False) -> list[DueFiles]:
-        """At most `most` files whose time has come, the oldest first; with `at_once` it has come for all.
+    def take_due(self, most: int, together: int = 1, *, soon: bool = False, at_once: bool = False) -> list[DueFiles]:
+        """At most `most` files whose time has come, the oldest first, and no more than `together` in one.
 
-        No more than `together` of them are in one.
+        With `soon` it has come for every batch that is whole, with `at_once` for all.
         """
+        age_s = 0.0 if soon else AGE_S
         now = self._clock.monotonic()
         found: list[DueFiles] = []
         for batch in self._batches:
-            old = at_once or now - batch.begun >= AGE_S + BATCH_S
+            old = at_once or now - batch.begun >= age_s + BATCH_S
             while batch.paths and most > 0 and (old or self._waiting > MOST_WAITING):
                 paths = [batch.paths.popleft() for _ in range(min(len(batch.paths), together, most))]
                 batch.under_way += len(paths)
@@ -90,6 +93,7 @@ class LandedFiles:
         """The connection broke: all that is not durable is looked at anew."""
         self._batches.clear()
         self._waiting = 0
+        self.pace = SyncPace()
 
     @property
     def waiting(self) -> int:

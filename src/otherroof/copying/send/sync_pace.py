@@ -1,0 +1,63 @@
+"""How many files a far disk is asked to sync at a time, and how soon, by how quickly it does: a disk that turns wants
+few and late, any other takes hundreds a second and may be asked at once.
+
+Pure: seconds and files in, verdicts out. Knows neither place nor notes.
+"""
+
+from __future__ import annotations
+
+# The first so many are asked for one by one, to see how far apart a disk's answers are; how long the line is does not
+# count then.
+FIRST = 8  # files
+QUICK = 200  # files a second; one that turns takes a quarter of that on one channel, of files that came just now
+LOOK_S = 0.5  # over which it is seen whether that still holds
+# What the place's further channels can work on at a time: 16 on each. More would wait in its queue, where a stop finds
+# it too late.
+MOST = 256  # files
+MOST_QUICK = 1024
+# A script for each file costs more than the three requests that are in it, but a disk that turns wants files spread
+# over as many channels as there are.
+TOGETHER = 16  # files in one script
+SPREAD = 32  # scripts at least
+
+
+class SyncPace:
+    """The pace of one connection's syncs. `quick`: whether the disk takes many a second just now, None at first."""
+
+    def __init__(self) -> None:
+        self.quick: bool | None = None
+        self._was_slow = False
+        self._at: float | None = None  # up to when time is counted; None while nothing is under way
+        self._counts = False  # not up to the first end of all: before it, the line was waited for
+        self._busy_s = 0.0
+        self._ended = 0
+
+    @property
+    def turns(self) -> bool:
+        """Whether this is a disk that turns, as far as is known: one that never was seen to take few is none."""
+        return self._was_slow or self.quick is None
+
+    def begun(self, now: float) -> None:
+        """Syncs are under way from now on."""
+        if self._at is None:
+            self._at = now
+
+    def ended(self, files: int, now: float, *, more: bool) -> None:
+        """The syncs of so many files have ended; `more` are under way."""
+        if self._counts and self._at is not None:
+            self._busy_s += now - self._at
+            self._ended += files
+        self._counts, self._at = True, now if more else None
+        if self._ended + 1 >= FIRST if self.quick is None else self._busy_s >= LOOK_S:
+            self.quick = self._ended >= QUICK * self._busy_s
+            self._was_slow = self._was_slow or not self.quick
+            self._busy_s, self._ended = 0.0, 0
+
+    @property
+    def most(self) -> int:
+        """How many files may be under way."""
+        return FIRST if self.quick is None else MOST_QUICK if self.quick else MOST
+
+    def together(self, waiting: int) -> int:
+        """How many of those that wait go into one script."""
+        return max(1, min(TOGETHER, waiting // SPREAD)) if self.quick else 1
