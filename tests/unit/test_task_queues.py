@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
+
+import pytest
 
 from otherroof.far.place import Task, TaskResult
 from otherroof.far.requests import Script
 from otherroof.far.sftp.queues import MOST_LONG, TaskQueues
+from support.main_job import one_job
 
 
 def nothing() -> Script[None]:
@@ -55,3 +59,24 @@ def test_short_tasks_are_taken_without_such_a_bound() -> None:
     for place in range(4 * MOST_LONG):
         queues.put(task(f"file {place}"))
     assert len(taken(queues, only)) == 4 * MOST_LONG
+
+
+@pytest.mark.slow
+def test_ranges_of_large_files_come_back_as_long_streams_and_small_files_do_not(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sizes: list[tuple[bool, int]] = []
+    put = TaskQueues.put
+
+    def noting(self: TaskQueues, one: Task[Any, Any]) -> None:
+        sizes.append((one.long_stream, one.weight))
+        put(self, one)
+
+    with one_job(tmp_path) as job:
+        job.put("film", b"x" * 2_000_000)
+        job.put("note", b"y" * 2_000)
+        run = job.done().run
+        monkeypatch.setattr(TaskQueues, "put", noting)
+        assert job.unlike(run) == []
+    assert (False, 2_000) in sizes, "the small file"
+    assert [long for long, _ in sizes].count(True) == 1, "the one range of the large file"
