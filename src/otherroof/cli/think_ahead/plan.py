@@ -92,7 +92,10 @@ def verb(
         bool, typer.Option("--line", help="Measure the line first: some MB there and back, said beforehand.")
     ] = False,
     line_mb: Annotated[
-        float, typer.Option("--line-mb", metavar="N", min=0.1, max=1000, help="So many MB each way.")
+        float,
+        typer.Option(
+            "--line-mb", metavar="N", min=0.1, max=1000, help="So many MB each way; a line above 20 Mbit/s wants more."
+        ),
     ] = 10,
     config: ConfigOption = SETTINGS_FOLDER,
     as_json: JsonOption = False,
