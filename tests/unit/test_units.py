@@ -23,7 +23,7 @@ from otherroof.base.units import mbit_s, rate_text, size_text, span_text
         (999_500, "1.00 MB"),
         (4_000_000_000_000, "4.00 TB"),
         (10**15, "1.00 PB"),
-        (5 * 10**18, "5000 PB"),
+        (5 * 10**18, "5,000 PB"),
         (-2_500_000, "-2.50 MB"),
     ],
 )
