@@ -38,7 +38,7 @@ INSTALL, PAIR, FIRST, TOLD = "Install", "Pair the two houses", "First job", "Be 
 SHEET, BACK, KNOWN, MOVE = "The recovery sheet", "Get files back", "Know that it comes back", "Move to a new server"
 # Not on this path: what is tried before one installs, the other way to pair, which test_each_release.py goes, and what
 # has nothing to do in the first weeks.
-BESIDE_THE_PATH = {"Two commands", "By hand", "Keep fewer versions"}
+BESIDE_THE_PATH = {"Two commands", "By hand", "Keep fewer versions", "Think ahead"}
 
 PHOTOS, LETTERS = "/srv/family/photos", "/srv/family/documents"
 SETTINGS = "/etc/otherroof/otherroof.toml"

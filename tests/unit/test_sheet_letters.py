@@ -115,6 +115,18 @@ def test_every_single_wrong_letter_is_noticed_and_its_group_and_place_named() ->
                 )
 
 
+def test_no_wrong_letter_passes_for_another_group_s_letters() -> None:
+    """Also about 32, where both sums change."""
+    for number in (1, 30, 31, 32, 33, 40):
+        group = GROUPS[number - 1]
+        for place in range(GROUP):
+            for letter in ALPHABET.replace(group[place], ""):
+                wrong = group[:place] + letter + group[place + 1 :]
+                typed, slips = taken(f"{number}. {wrong}")
+                assert [slip.group for slip in slips] == [number]
+                assert typed.fit == {}
+
+
 def test_every_swap_of_neighbours_is_noticed_and_named_also_between_halves_and_groups() -> None:
     whole = "".join(GROUPS)
     for at in range(len(whole) - 1):
@@ -181,8 +193,9 @@ def test_what_no_sheet_has_is_said() -> None:
     assert slips[0].why == "there is no 9 in these letters"
     assert taken(SHEET[0], SHEET[0])[1] == []
     other = as_lines(as_groups(bytes(200)))
-    _, slips = taken(SHEET[0], other[0])
+    typed, slips = taken(other[0], SHEET[0])
     assert "typed twice, and not the same" in slips[0].why
+    assert [typed.fit[number] for number in (1, 2)] == GROUPS[:2], "the later one counts"
     with pytest.raises(ValueError, match="more than can be written"):
         as_groups(bytes(BYTES * MOST_GROUPS + 1))
     assert taken("")[1] == []

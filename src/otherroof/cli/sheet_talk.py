@@ -14,6 +14,7 @@ from otherroof.base.accounts import as_root
 from otherroof.base.atomic_file import FOR_ALL, FOR_OWNER, replace_file
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_LOOK, WrongUse
+from otherroof.base.errors import typed as as_typed
 from otherroof.base.handles import read_plain_file
 from otherroof.cli.common import ledger_of, print_json, settings_in
 from otherroof.jobs.layouts import BY_HAND
@@ -62,8 +63,7 @@ def take_in(config: str, source: str) -> None:
     """Take the keys of a sheet in, from the file `source` or "-" for standard input; writes nothing until all is right.
     Raises WrongUse naming each group with a slip, HomeTrouble."""
     folder = os.path.abspath(config)
-    typed = _typed_at_terminal() if source == "-" and sys.stdin.isatty() else _typed_before(source)
-    carried = unpack(typed)
+    carried = unpack(_typed_at_terminal() if source == "-" and sys.stdin.isatty() else _typed_before(source))
     files = files_of(carried)
     written = put_in_place(folder, files)
     for path in written:
@@ -75,7 +75,7 @@ def take_in(config: str, source: str) -> None:
     _, mistakes = read_settings(folder)
     for mistake in mistakes:
         typer.echo(f"mind: {mistake.line()}", err=True)
-    typer.echo("Next: `otherroof probe`, then `otherroof restore`, as the sheet says.")
+    typer.echo(as_typed("Next: `otherroof probe`, then `otherroof restore`, as the sheet says.", folder))
     if mistakes:
         raise typer.Exit(EXIT_LOOK)
 

@@ -8,18 +8,19 @@ from __future__ import annotations
 
 import os
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 from otherroof.base.errors import WrongSettings
 from otherroof.base.handles import read_plain_file
 from otherroof.pairing.keys import MOST_KEY
 from otherroof.pairing.sheet.carried import Carried, is_inside
-from otherroof.settings import Settings, WireguardTunnel
+from otherroof.settings import Settings
 from otherroof.settings.alerting import AlertingSettings
 from otherroof.settings.machine_checks import MAKE_KEY, require_secret
 from otherroof.settings.mistake_words import NOT_TOML
 from otherroof.settings.reader import JOBS_FOLDER, MAIN_FILE
+from otherroof.watch.sheet.printed import key_paths
 
 FIRST = "make a first copy, which makes this key, and the sheet after that"
 # Without these all versions stay, and alerts and limits are written anew.
@@ -32,18 +33,6 @@ NOT_OF_A_JOB = frozenset(
     {"window", "tries", "importance", "limit_mbit", "limits", "promise_hours", "prove_mb", "prove_days", "heal"}
     | {"drill_mb", "drill_days", "drill", "back_within_hours", "also_kept", "versions"}
 )
-
-
-def key_paths(settings: Settings) -> Iterator[tuple[tuple[str, ...], str]]:
-    """Where the main file names each key that a copy cannot be reached or proved without, and its path as it stands
-    there."""
-    yield ("home", "listing_key"), settings.home.listing_key
-    for name, far in settings.far.items():
-        yield ("far", name, "login_key"), far.login_key
-        if isinstance(far.tunnel, WireguardTunnel):
-            yield ("far", name, "tunnel", "key_file"), far.tunnel.key_file
-            if far.tunnel.shared_key_file:
-                yield ("far", name, "tunnel", "shared_key_file"), far.tunnel.shared_key_file
 
 
 def collect(settings: Settings) -> Carried:

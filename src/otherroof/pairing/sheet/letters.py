@@ -178,24 +178,34 @@ class TypedGroups:
         found = fitting(letters, self.next)
         if isinstance(found, Slip):
             return self._next_to_its_place(letters) or found
-        if self.fit.setdefault(self.next, found) != found:
+        before = self.fit.get(self.next, found)
+        self.fit[self.next] = found  # whoever types it again has looked again
+        if before != found:
             return Slip(self.next, "it was typed twice, and not the same: do the letters come from two sheets?")
         return found
 
     def _next_to_its_place(self, letters: str) -> Slip | None:
         """If it is the group after the next one, or the one before that was missed: take it as what it is."""
-        after = fitting(letters, self.next + 1) if self.next < MOST_GROUPS else None
-        if isinstance(after, str):
+        after = self._elsewhere(letters, self.next + 1)
+        if after is not None:
             self.next += 1
-            self.fit.setdefault(self.next, after)
+            self.fit[self.next] = after
             return Slip(self.next - 1, f"it was left out: what stands in its place is group {self.next}")
         for missed in (self.next - 1, self.next - 2):
-            late = fitting(letters, missed) if missed > 0 and missed not in self.fit else None
-            if isinstance(late, str):
+            late = self._elsewhere(letters, missed)
+            if late is not None:
                 self.fit[missed] = late
                 self.next -= 1
                 return Slip(missed, "it was typed after the next one")
         return None
+
+    def _elsewhere(self, letters: str, number: int) -> str | None:
+        """The group `number` that `letters` are, if they fit there and it has not been typed."""
+        # Between these numbers one wrong letter cannot make one group out of another: only their first sums differ.
+        if not 0 < number <= MOST_GROUPS or number in self.fit or number // 32 != self.next // 32:
+            return None
+        found = fitting(letters, number)
+        return found if isinstance(found, str) else None
 
 
 def _labelled(line: str) -> Iterator[tuple[int, str]]:

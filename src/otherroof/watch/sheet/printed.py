@@ -38,6 +38,18 @@ class OldSheet:
     changed: tuple[str, ...]
 
 
+def key_paths(settings: Settings) -> Iterator[tuple[tuple[str, ...], str]]:
+    """Where the main file names each key that a copy cannot be reached or proved without, and its path as it stands
+    there."""
+    yield ("home", "listing_key"), settings.home.listing_key
+    for name, far in settings.far.items():
+        yield ("far", name, "login_key"), far.login_key
+        if isinstance(far.tunnel, WireguardTunnel):
+            yield ("far", name, "tunnel", "key_file"), far.tunnel.key_file
+            if far.tunnel.shared_key_file:
+                yield ("far", name, "tunnel", "shared_key_file"), far.tunnel.shared_key_file
+
+
 def parts_told(settings: Settings, *, with_keys: bool) -> dict[str, str]:
     """What a sheet printed now would tell, part by part, each as a digest. Keys that this account cannot read are no
     part."""
@@ -96,11 +108,7 @@ def _notes(state: str) -> dict[str, Any]:
 
 
 def _digest_of_keys(settings: Settings) -> str:
-    paths = [settings.home.listing_key]
-    for far in settings.far.values():
-        paths.append(far.login_key)
-        if isinstance(far.tunnel, WireguardTunnel):
-            paths += [path for path in (far.tunnel.key_file, far.tunnel.shared_key_file) if path]
+    paths = [path for _, path in key_paths(settings)]
     try:
         # Of the content: a settings folder that was moved has other times and numbers, and the same keys.
         return _digest([read_plain_file(settings.path(path), MOST_KEY).hex() for path in paths])
