@@ -274,3 +274,11 @@ def test_who_waits_behind_a_run_is_told_which() -> None:
     assert [wait_text(one, settings.zone) for one in found.waits] == [
         "waits for the run of papers with the same far box"
     ]
+
+
+def test_a_wish_that_comes_in_the_middle_of_a_run_waits_for_its_end_and_is_told_so() -> None:
+    settings = household({"papers": {}}, zone="UTC")
+    facts = {"papers": JobScheduleFacts(settled("papers", NOW), wish=RunWish("papers", "wish", NOW))}
+    far = {"heron": FarScheduleFacts(busy=True)}
+    found = plan_schedule(settings, ScheduleFacts(NOW, facts, far, frozenset({"papers"})))
+    assert (found.runs, [one.behind for one in found.waits]) == ((), ["the run of papers"])

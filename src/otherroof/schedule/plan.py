@@ -96,9 +96,11 @@ def plan_schedule(settings: Settings, facts: ScheduleFacts) -> SchedulePlan:
     waits: list[RunWait] = []
     wakes = [now + FARTHEST_WAKE]
     for name, job in settings.jobs.items():
-        if name in facts.running:
-            continue
         wish = facts.jobs[name].wish
+        if name in facts.running:
+            if wish is not None:
+                waits.append(RunWait(name, "queue", behind=run_words(name)))
+            continue
         if wish is not None:
             # A person wants it now: window and month are theirs to go beyond, and `otherroof run` says so.
             ready[job.far].append(_ReadyRun(name, job, DueRun(wish.at, 0), None, wish))

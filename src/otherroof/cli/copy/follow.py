@@ -61,12 +61,14 @@ class Follower:
         self._quiet = quiet
         self._live: LiveRun | None = None
         self._wish = ""
+        self._reread = False
         self._patience_s = TAKEN_UP_S
 
     def ask(self, *, reread: bool) -> None:
         """Have the service run it, unless a run is under way already. Raises NotTakenUp, HomeTrouble."""
-        live = self._live = self._ledger.live.of(self._job)
-        if live is None:
+        live = self._ledger.live.of(self._job)
+        self._reread = reread
+        if live is None or live.stopping:  # one that is to stop serves nobody who wants a run
             wish = self._ledger.wishes.ask_run(self._job, self._clock.now(), reread=reread)
             if reread and not wish.reread:
                 advice = f"let that one end, or first: otherroof stop {self._job}"
@@ -78,6 +80,7 @@ class Follower:
                 self._told(view.line)
                 self._patience_s += SOON_S
             return
+        self._live = live
         since = moment_text(live.since, self._settings.zone)
         # Whoever wants every file read again is not served by a run that does not.
         if reread:
@@ -108,7 +111,7 @@ class Follower:
         until = begun + self._patience_s
         while True:
             live = self._ledger.live.of(self._job)
-            if live is not None and live.wish == token:
+            if live is not None and (live.wish == token or self._serves_too(live)):
                 return live
             stands, at_work = self._ledger.wishes.run_wish(self._job) is not None, service_is_at_work(self._state)
             late = self._clock.monotonic() > until
@@ -126,6 +129,10 @@ class Follower:
                 why = f"has not begun it within {self._patience_s:g} s" if at_work else "has ended before it began it"
                 raise NotTakenUp(f"the service {why}", where=self._job)
             self._clock.sleep(LOOK_S)
+
+    def _serves_too(self, live: LiveRun) -> bool:
+        """Whether another's run will do, which began in the moment of this wish; then the wish is taken back."""
+        return not self._reread and live.token != "" and not live.stopping and self._ledger.wishes.take_back(self._job)
 
     def _is_over(self, token: str) -> bool:
         live = self._ledger.live

@@ -1,0 +1,83 @@
+"""Who follows a run of the service: which run it is, and what is told when it comes to nothing."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from otherroof.base.clock import SystemClock
+from otherroof.cli.copy import follow
+from otherroof.cli.copy.follow import FollowedError, Follower, NotTakenUp
+from otherroof.copying.report import RunReport
+from otherroof.jobs.locks import service_lock
+from otherroof.ledger import Ledger
+from otherroof.ledger.live.live_run import EndedRun
+from otherroof.ledger.live.wishes import WishAnswer
+from otherroof.settings import Settings, require_settings
+from support.household import write_household
+from support.live import live_run, until
+
+
+@pytest.fixture
+def settings(tmp_path: Path) -> Settings:
+    return require_settings(write_household(tmp_path, jobs={"photos": ""}))
+
+
+@contextmanager
+def follower(settings: Settings) -> Iterator[tuple[Follower, Ledger, list[str]]]:
+    """Somebody who follows photos, while a service is at work that does nothing."""
+    told: list[str] = []
+    with Ledger(settings.ledger) as ledger, service_lock(settings, SystemClock()):
+        yield Follower(settings, "photos", ledger, SystemClock(), told.append, quiet=True), ledger, told
+
+
+def test_a_run_that_began_in_the_moment_of_the_wish_serves_it_too(settings: Settings) -> None:
+    with follower(settings) as (one, ledger, _):
+        one.ask(reread=False)
+        ended = EndedRun("token-of-photos", "another's", 0, "", False, RunReport("photos", "r1", "done"))
+        with ledger.live.held(live_run(wish="another's")):
+            results: list[object] = []
+            thread = threading.Thread(target=lambda: results.append(one.follow()))
+            thread.start()
+            until(lambda: ledger.wishes.run_wish("photos") is None)
+            ledger.live.write_end(ended)
+        thread.join(30)
+        assert [result.report.outcome for result in results] == ["done"]  # type: ignore[attr-defined]
+
+
+def test_a_wish_that_is_taken_back_elsewhere_is_told_with_its_exit_code(settings: Settings) -> None:
+    with follower(settings) as (one, ledger, _):
+        one.ask(reread=False)
+        wish = ledger.wishes.run_wish("photos")
+        assert wish is not None
+        ledger.wishes.take_back("photos")
+        ledger.wishes.note_answer("photos", WishAnswer(wish.token, "photos: taken back", 130))
+        error = one.follow().error
+        assert isinstance(error, FollowedError)
+        assert (str(error), error.exit_code) == ("photos: taken back", 130)
+
+
+def test_a_service_that_does_not_take_it_up_is_not_waited_for(
+    settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(follow, "TAKEN_UP_S", 0.1)
+    with follower(settings) as (one, ledger, _):
+        one.ask(reread=False)
+        with pytest.raises(NotTakenUp, match="has not begun it within"):
+            one.follow()
+        assert ledger.wishes.run_wish("photos") is None
+
+
+def test_every_file_read_again_is_not_served_by_a_run_that_does_not(settings: Settings) -> None:
+    with follower(settings) as (one, ledger, _), ledger.live.held(live_run()), pytest.raises(NotTakenUp):
+        one.ask(reread=True)
+
+
+def test_a_run_that_is_to_stop_serves_nobody(settings: Settings) -> None:
+    with follower(settings) as (one, ledger, _), ledger.live.held(live_run(stopping="stopped by hand")):
+        one.ask(reread=False)
+        assert ledger.wishes.run_wish("photos") is not None
