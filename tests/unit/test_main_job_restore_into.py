@@ -36,6 +36,25 @@ def test_only_what_was_asked_for_comes_back(job: OneJob) -> None:
     assert found.files == 3
 
 
+def test_the_top_gets_its_rights_only_if_all_comes_into_an_empty_folder(tmp_path: Path) -> None:
+    with one_job(tmp_path) as job:
+        job.put("a", b"1")
+        job.folder.chmod(0o751)
+        os.utime(job.folder, (1_900_000_000, 1_900_000_000))
+        job.done()
+        _, back = job.restore()
+        assert (back.stat().st_mode & 0o777, back.stat().st_mtime) == (0o751, 1_900_000_000)
+        own = tmp_path / "own"
+        for name, paths in (("part", (b"a",)), ("full", ())):
+            into = own / name
+            into.mkdir(parents=True, mode=0o700)
+            if not paths:
+                (into / "theirs").write_bytes(b"")
+            job.restore(paths=paths, existing="keep", into=into)
+            assert (into / "a").read_bytes() == b"1"
+            assert into.stat().st_mode & 0o777 == 0o700, "it is the person's own"
+
+
 def test_second_name_alone_comes_as_a_file_of_its_own(job: OneJob) -> None:
     _, back = job.restore(paths=(b"twin",))
     assert [path.name for path in back.iterdir()] == ["twin"]
