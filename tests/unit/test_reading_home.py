@@ -352,3 +352,19 @@ def test_only_this_jobs_scratch_is_swept(tmp_path: Path) -> None:
         (tmp_path / name).write_bytes(b"")
     remove_scratch_of("photos", str(tmp_path))
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted(others)
+
+
+def test_no_word_about_a_listing_key_has_its_bytes() -> None:
+    """Invariant 7: whatever is logged or shown in an error."""
+    secret = bytes(range(65, 97))
+    said = f"{ListingKey(secret)!r} {ListingKey(secret)}"
+    assert secret.decode() not in said
+    assert secret.hex() not in said
+
+
+def test_a_name_that_is_no_base64_is_damage_and_no_other_name() -> None:
+    line = b'{"path64":"YQ=%s","kind":"file","size":0,"mtime_ns":1,"mode":"0644","uid":0,"gid":0,"user":"","group":""'
+    line += b',"digest":"' + b"0" * 64 + b'"}'
+    assert parse_line(line.replace(b"%s", b"=")).path == b"a"
+    with pytest.raises(Damaged):
+        parse_line(line.replace(b"%s", b"=!"))

@@ -95,6 +95,17 @@ def test_moment_goes_by_what_the_listings_say_and_not_by_the_ids() -> None:
     assert chosen("", taken)[-1] == "4", "the newest goes by the order of runs"
 
 
+def test_the_version_of_that_very_moment_counts_and_a_wrong_clock_of_one_night_does_not() -> None:
+    noon = datetime(2031, 4, 5, 12, tzinfo=UTC)
+    wrong = Version("2041-01-01T000000Z-0000", noon.replace(day=1))  # that night's clock was ten years ahead
+    right = Version("2041-01-01T000001Z-0000", noon)
+    assert newest_until([wrong, right], noon, "", "photos") is right
+    later = Version("2031-04-04T000000Z-0000", noon)
+    assert newest_until([right, later, wrong], noon, "", "photos") is right, "of one moment the later id"
+    older = Version("2031-04-05T120000Z-0000", noon)
+    assert newest_until([wrong, older], noon, "", "photos") is older, "the listing's time, not the id's"
+
+
 def test_no_versions_at_all_says_what_to_do() -> None:
     with pytest.raises(WrongUse, match="otherroof run papers"):
         named_run([], "", "papers")
