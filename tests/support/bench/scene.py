@@ -39,6 +39,7 @@ class Scene:
     use_congestion: Callable[[str], None]
     line_again: Callable[[int], None]
     late_share: Callable[[], float]
+    sent_towards_home: Callable[[], float] = lambda: 0.0  # bytes on the line, with all headers
 
     @property
     def possible_mbit(self) -> float:
@@ -75,6 +76,7 @@ def line_scene(name: str, folder: str) -> Iterator[Scene]:
             use_congestion=lambda kind: tunnel.use_congestion_control(CONGESTION[kind][0], locked=CONGESTION[kind][1]),
             line_again=tunnel.relay.restart,
             late_share=late_share,
+            sent_towards_home=lambda: tunnel.relay.stats()["back"]["sent_bytes"],
         )
 
 
