@@ -523,6 +523,33 @@ def test_holes_are_left_out_and_all_around_them_comes(tmp_path: Path, layout: st
         assert sum(len(piece.data) for piece in pieces) <= (layout != "all hole") * 2 * block + 1
 
 
+def maker(*chunks: tuple[bytes, bytes], holes: tuple[tuple[int, int], ...] = ()) -> pieces_module.PieceMaker:
+    """Against an older version of these chunks: tag and content, in its order."""
+    old = ChunkList(1024)
+    for tag, content in chunks:
+        old.add(len(content), tag)
+    return pieces_module.PieceMaker(1000, old, holes)
+
+
+def test_only_what_was_side_by_side_in_the_older_version_is_one_copy() -> None:
+    tags = [bytes([number]) * 16 for number in range(3)]
+    contents = [b"a" * 10, b"b" * 20, b"c" * 30]
+    made = maker(*zip(tags, contents, strict=True))
+    order = [(memoryview(contents[place]), tags[place]) for place in (0, 1, 0, 2)]
+    pieces = [*made.take(0, b"".join(view for view, _ in order), order), *made.end([])]
+    assert laid_down(pieces, b"".join(contents)) == b"".join(view for view, _ in order)
+    assert [(piece.source_offset, piece.length) for piece in pieces] == [(0, 30), (0, 10), (30, 30)]  # type: ignore[union-attr]
+
+
+def test_what_comes_behind_a_hole_is_not_put_into_it() -> None:
+    made = maker(holes=((10, 90),))
+    content = [b"before ten", bytes(90), b"behind"]
+    chunks = [(memoryview(one), bytes([number]) * 16) for number, one in enumerate(content)]
+    pieces = [*made.take(0, b"".join(content), chunks), *made.end([])]
+    assert laid_down(pieces) == b"".join(content)
+    assert [piece.offset for piece in pieces] == [0, 100]
+
+
 def test_what_had_arrived_is_not_sent_again(tmp_path: Path) -> None:
     content = os.urandom(5000)
     tail = content[2000:3000] + b"x" * 1000
