@@ -15,7 +15,7 @@ import pytest
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import HomeTrouble, RunCut
 from otherroof.copying.progress import Progress
-from otherroof.jobs.commands import run_command_before
+from otherroof.jobs.commands import CommandEnd, run_check_after_drill, run_command_before
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.run import run_job
 from otherroof.jobs.stop_sign import StopSign
@@ -68,6 +68,13 @@ def test_a_run_that_is_asked_to_stop_ends_it_with_all_it_started(pids: Path) -> 
         run_command_before(job_with(f"sleep 60 & echo $! >> {pids}; wait"), SystemClock(), sign)
     assert time.monotonic() - begun < 10
     assert gone_soon(pids)
+
+
+def test_the_check_after_a_drill_is_told_where_the_files_lie() -> None:
+    script = 'echo "$OTHERROOF_DRILL" >&2; exit 3'
+    job = Job(folder="/srv/x", far="heron", at="0 1 * * *", drill={"also": ("/bin/sh", "-c", script)})  # type: ignore[arg-type]
+    end = run_check_after_drill(job, "/srv/drill/restored", SystemClock(), StopSign(SystemClock()))
+    assert end == CommandEnd(3, "/srv/drill/restored")
 
 
 def test_one_that_hangs_is_ended_when_its_time_is_up(pids: Path) -> None:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import timedelta
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
-from otherroof.base.errors import Busy, LinkLost, LoginRefused, OtherroofError
+from otherroof.base.clock import SteppedClock
+from otherroof.base.errors import Busy, HomeTrouble, LinkLost, LoginRefused, OtherroofError
 from otherroof.base.locks import Patience
 from otherroof.copying.progress import Progress
 from otherroof.copying.report import RunReport
@@ -165,3 +168,43 @@ def test_a_wrong_far_clock_is_told_and_its_room_noted(job: OneJob, tmp_path: Pat
         now = job.clock.now()
         readings = ledger.spaces.daily(FAR, now - timedelta(days=1), now + timedelta(days=1))
     assert [(one.free, one.total) for one in readings] == [(40, 100)]
+
+
+def test_a_run_needs_its_history_and_somebody_who_needs_files_back_does_not(
+    job: OneJob, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = job.done().run
+    real, own = module.Ledger, job.settings.ledger
+
+    def opened(path: str) -> Ledger:
+        if path == own:
+            raise HomeTrouble("the disk is full", where=path)
+        return real(path)
+
+    monkeypatch.setattr(module, "Ledger", opened)
+    with reading(job) as opened_job:
+        assert opened_job.view.runs == [first]
+    with pytest.raises(HomeTrouble, match="full"):
+        connect(job, LOOK)
+
+
+def test_an_answer_is_noted_whoever_asked(job: OneJob) -> None:
+    job.done()
+    job.clock = SteppedClock((job.clock.now() + timedelta(hours=1)).replace(microsecond=0))
+    with reading(job):
+        pass
+    with Ledger(job.settings.ledger) as ledger:
+        assert ledger.answers.last(FAR) == job.clock.now()
+
+
+def test_a_tunnel_that_could_not_be_taken_down_is_told(job: OneJob, monkeypatch: pytest.MonkeyPatch) -> None:
+    @contextmanager
+    def way(*_: object, **__: object) -> Iterator[SimpleNamespace]:
+        yield SimpleNamespace(trouble="`ip link` ended with 2")
+
+    monkeypatch.setattr(module, "open_way", way)
+    ran = job.run()
+    with reading(job) as opened:
+        pass
+    assert opened.notes == ["the tunnel could not be taken down: `ip link` ended with 2"]
+    assert ran.error is None
