@@ -24,7 +24,7 @@ from otherroof.schedule import chores as chores_module
 from otherroof.schedule import drills, job_runner, last_resort, proofs, thin_chore
 from otherroof.schedule.chores import Chore, ChoreFacts, ChoreInputs, service_chores
 from otherroof.schedule.last_resort import BLIND_AFTER_S
-from otherroof.schedule.plan import far_worker, next_month
+from otherroof.schedule.plan import RunStart, far_worker, next_month
 from support.simulated import household, utc
 from support.watching import run_id
 
@@ -131,15 +131,15 @@ def test_a_run_stops_once_both_ways_together_have_used_the_month_up(
 ) -> None:
     asked: list[str] = []
 
-    def run_job(_settings: object, job: str, context: Any) -> Any:
+    def run_job(_settings: object, job: str, context: Any, _options: object) -> Any:
         context.progress.meter.wire_up, context.progress.meter.wire_down = up, down
         context.tick()
         asked.append(context.stop.asked())
-        return SimpleNamespace(error=None, report=RunReport(job, "r1"))
+        return SimpleNamespace(error=None, by_hand=False, report=RunReport(job, "r1"))
 
     monkeypatch.setattr(job_runner, "Ledger", NoLedger)
     monkeypatch.setattr(job_runner, "run_job", run_job)
-    job_runner.job_runner(clock, lambda *_: lambda: None)(TWO, "photos", StopSign(clock, room=1000))
+    job_runner.job_runner(clock, lambda *_: lambda: None)(TWO, RunStart("photos", "heron"), StopSign(clock, room=1000))
     assert [bool(why) for why in asked] == [stops]
 
 

@@ -112,7 +112,7 @@ def run_tests(copy: Copy, tests: Sequence[str], most_s: float) -> str:
         text = told.read_text(encoding="utf-8", errors="replace")
         if code == PASSED:
             return ""
-        failed = [line for line in text.splitlines() if line.startswith(("FAILED ", "ERROR "))]
+        failed = [line for line in text.splitlines() if line.startswith(("FAILED tests/", "ERROR tests/"))]
         gone = {line.rpartition("/tests/")[2] for line in text.splitlines() if line.startswith(NOT_FOUND)}
         if gone:
             left = list(dict.fromkeys(one for test in tests for one in _by_other_names(test, gone)))
