@@ -17,8 +17,9 @@ from otherroof.copying.send.own_secrets import OwnSecrets
 from otherroof.jobs.own_files import jobs_that_copy_secrets
 from otherroof.jobs.stop_sign import StopSign
 from otherroof.schedule.job_runner import job_runner
+from otherroof.schedule.plan import RunStart
 from otherroof.settings import read_parts
-from support.main_job import JOB, OneJob, one_job
+from support.main_job import FAR, JOB, OneJob, one_job
 
 MAIN = """
 [home]
@@ -160,7 +161,7 @@ def test_a_run_that_would_send_our_keys_is_refused_before_anything_is_sent(job: 
     job.write_settings()
     if by == "service":
         run = job_runner(SystemClock(), lambda *_: lambda: None)
-        ending = run(job.settings, JOB, StopSign(SystemClock()))
+        ending = run(job.settings, RunStart(JOB, FAR), StopSign(SystemClock()))
         assert "own secrets" in ending.reason
         assert job.rows()[0].report.outcome == "failed"
     else:
