@@ -364,3 +364,31 @@ def test_what_turns_out_the_same_is_forgotten_only_if_it_stands_there(brought: B
     file.change.had = had
     brought.sender._large.uploaded(file, None)
     assert brought.going_out() == [(b"film", step)]
+
+
+# -- what is noted, and what is read anew --
+
+
+def test_what_has_arrived_of_a_large_file_is_noted_however_sending_ends(brought: Brought) -> None:
+    file = film(brought)
+    brought.state.uploading.clear()
+    brought.plan.trouble(file.change, "not in this round")
+    brought.sender._reader.under_way.append(file.stream)  # type: ignore[arg-type]
+    brought.sender._syncs._refusal = Refused("input/output error")
+    with pytest.raises(Refused):
+        brought.sender.send()
+    assert [(path, upto) for path, _, upto in brought.plan.half_sent.all()] == [(b"film", LARGE)]
+
+
+def test_a_file_that_changed_since_its_digest_was_taken_is_read_anew(brought: Brought) -> None:
+    class ReadAnew(Exception):
+        """As far as this test goes."""
+
+    def read_small(*_: object) -> None:
+        raise ReadAnew
+
+    brought.plan.add([changed(b"a", ONE)])
+    brought.sender._context.source.read_small = read_small  # type: ignore[assignment, method-assign]
+    brought.found_numbers = (1, 10, OLD_NS + 1, OLD_NS, 0o100644)
+    with pytest.raises(ReadAnew):
+        brought.sender._consider_small(brought.change(b"a"))
