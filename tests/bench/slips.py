@@ -5,7 +5,7 @@
     python tests/bench/slips.py --who-calls FOLDER …     # keep which test calls what, for the next time
 
 Each module has slips that were written by hand (`tests/support/slips/by_hand/`), each with what it would do to people.
-What a slip cannot hurt, or an equivalent change, has a line "? " with the reason there.
+One that cannot hurt, or changes nothing, has a line "? " with the reason there; "= " names tests that may notice it.
 `--generic N` adds some that anybody may make anywhere, always the same ones; of these some change no behaviour, which
 only a person can tell. All is done in a copy of the tree; a slip whose old text is gone is told. What needs root or
 over half a minute is not run. The exit code is 1 if less than the wanted share of those that can hurt was noticed.
