@@ -48,7 +48,7 @@ OWN_NAME, MAIL_NAME = "larch.example.net", "mail.example.net"
 FAR_DISK_MB = 100_000  # at most; room enough for no alert to stand
 CARRIED = "/root/otherroof-settings.tar"
 NEW_ADDRESS = "192.168.71.9"
-GOES_BY_THEM = "the running service goes by these settings"
+GOES_BY_THEM = "the running service uses these settings"
 
 # What `sudo otherroof pair heron` asks, and what this household answers.
 ANSWERS = [
@@ -67,21 +67,25 @@ ANSWERS = [
 # Lines that fetch from Debian's archive: the machines have these packages, and each that is named must be there.
 FROM_DEBIAN = {
     "sudo apt update": (),
-    "sudo apt install python3-venv git wireguard-tools nftables": ("python3-venv", "wireguard-tools", "nftables"),
+    "sudo apt install --no-install-recommends python3-venv git wireguard-tools nftables": (
+        "python3-venv",
+        "wireguard-tools",
+        "nftables",
+    ),
 }
 # What a line must say. Most of these only look, so that the path would not end without them; they must stand there.
 SAYS = {
     INSTALL: {"sudo otherroof install": "nothing was done"},
     PAIR: {"sudo otherroof probe heron": "heron answers: all well"},
     FIRST: {
-        "sudo otherroof check": "settings: all well",
+        "sudo otherroof check": "settings: no mistakes",
         "sudo otherroof run photos --dry": "photos: would be done; nothing was sent",
         "sudo otherroof run photos": "photos: done, run ",
         "sudo otherroof status": "heron",
     },
     TOLD: {
-        "sudo otherroof alert-test": "parents: taken",
-        "sudo otherroof quiet": "no alert stands",
+        "sudo otherroof alert-test": "parents: handed over",
+        "sudo otherroof quiet": "there is no alert now",
         "sudo otherroof quiet silent:heron --days 14": "no alert 'silent:heron' stands",
     },
     SHEET: {

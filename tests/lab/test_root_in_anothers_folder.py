@@ -435,6 +435,6 @@ def test_a_service_started_by_root_goes_on_with_them_but_for_their_commands(job:
     finally:
         process.terminate()
         _, said = process.communicate(timeout=30)
-    assert said.count("its command is not in the settings as they can be read now, so it is not run") == 3, said
+    assert said.count("the settings cannot be read whole now, so its command is not run") == 3, said
     assert marker.read_text() == ""
     assert {path.lstat().st_uid for path in state.rglob("*")} == {ACCOUNT}

@@ -177,7 +177,7 @@ def test_changed_settings_are_taken_up_without_a_word_and_check_tells_when(tmp_p
     with household(tmp_path, far, {"papers": {}}) as home:
         home.start()
         until(lambda: "works on" in home.told())
-        assert "the running service goes by these settings" in home.otherroof("check").stdout
+        assert "the running service uses these settings" in home.otherroof("check").stdout
         main = tmp_path / "settings" / "otherroof.toml"
         sound = main.read_text()
         main.write_text(sound + '[channel.bell]\nkind = "command"\ncommand = ["/bin/true"]\n')
@@ -185,7 +185,7 @@ def test_changed_settings_are_taken_up_without_a_word_and_check_tells_when(tmp_p
             for verb in ("check", "status", "alert-test"):
                 assert "other settings than the files (channel bell (new))" in home.otherroof(verb).stdout
         until(lambda: "changed: channel bell (new)" in home.told(), 60)
-        assert "the running service goes by these settings" in home.otherroof("check").stdout
+        assert "the running service uses these settings" in home.otherroof("check").stdout
         main.write_text(sound.replace("port =", "prot ="))
         until(lambda: "are not taken up" in home.told(), 60)
         with Ledger(home.settings.ledger) as ledger:

@@ -110,7 +110,7 @@ def test_check_names_a_time_at_which_the_window_is_closed_and_that_is_no_mistake
     code, said, _ = ask("check", "--config", where)
     assert code == 0
     assert ("mind: " in said) == bool(waits)
-    assert "settings: all well" in said
+    assert "settings: no mistakes" in said
 
 
 def test_a_job_without_any_copy_is_among_what_needs_a_hand(ask: Ask, tmp_path: Path) -> None:

@@ -94,8 +94,8 @@ def test_job_that_is_none_is_wrong_use(verb: Verb) -> None:
 
 
 def test_status_and_digest_have_one_line_about_it(verb: Verb) -> None:
-    assert f"never drilled yet: {JOB}" in verb("status").out
-    assert "practice: never drilled yet" in verb("digest").out
+    assert f"no practice restore yet: {JOB}" in verb("status").out
+    assert "practice: no practice restore yet" in verb("digest").out
     verb("drill", JOB)
     assert f"{JOB}: last drill " in verb("status").out
     said = " ".join(verb("digest").out.split())

@@ -98,7 +98,7 @@ def test_missing_extensions_are_no_fault_but_told_with_what_is_done_instead() ->
     old = offers_finding(PlaceOffers(link=True, sync=True, space=True))
     assert old.state == "ok"
     assert "a large file that changed is sent whole" in old.advice
-    assert "nothing beyond the bare minimum" in offers_finding(PlaceOffers()).text
+    assert "only the bare minimum" in offers_finding(PlaceOffers()).text
 
 
 @pytest.fixture

@@ -173,7 +173,7 @@ DAYS = {
         put("a", BIG), each(edit("a", 90_000, b"x" * 50), edit("a", 2 * LARGE, b"y" * 50)), (0, 1, 0, 0), CHUNKS
     ),
     "something is put in near a large file's start": Day(put("a", BIG), insert("a", 9, b"new"), (0, 1, 0, 0), CHUNKS),
-    "a large file is cut short": Day(put("a", BIG), put("a", BIG[: 2 * LARGE + 5]), (0, 1, 0, 0), CHUNKS),
+    "a large file ends too early": Day(put("a", BIG), put("a", BIG[: 2 * LARGE + 5]), (0, 1, 0, 0), CHUNKS),
     "a large file grows": Day(put("a", BIG), put("a", BIG + A), (0, 1, 0, 0), CHUNKS),
     "a large file becomes small": Day(put("a", BIG), put("a", A), (0, 1, 0, 0), 5000),
     "a small file becomes large": Day(put("a", A), put("a", BIG), (0, 1, 0, 0), len(BIG)),

@@ -274,7 +274,7 @@ def test_damage_found_and_healed_by_one_proof_raises_one_alert_and_no_all_clear_
     assert len(proved(job, whole=True, heal=True).healing.healed) == 2
     ((kind, headline),) = looked(job, clock)
     assert kind == "raised"
-    assert headline.startswith("damage at the far end was found and healed: 2 files of papers, 'folder ")
+    assert headline.startswith("damage in the far copy was found and repaired: 2 files of papers, 'folder ")
     assert looked(job, clock) == []
     with Ledger(job.settings.ledger) as ledger:
         at = overview(job.settings, ledger, clock)
@@ -298,7 +298,7 @@ def test_what_could_not_be_healed_and_what_was_are_told_in_one_alert(dated: tupl
     ((kind, headline),) = looked(job, clock)
     assert kind == "raised"
     assert "1 file of papers, 'folder 3/file 3' among them" in headline
-    assert headline.endswith("; 1 other found and healed")
+    assert headline.endswith("; 1 other found and repaired")
 
 
 def test_healing_that_is_killed_before_its_end_is_told_all_the_same(

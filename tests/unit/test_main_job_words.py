@@ -89,7 +89,7 @@ def test_dry_run_says_that_it_would_be_held_and_what_releases_nothing_yet(job: O
 
 
 def test_list_of_verbs_says_of_each_in_full_what_it_is_for(capsys: pytest.CaptureFixture[str]) -> None:
-    """On a terminal of 80 columns; a sentence that is cut short helps nobody to choose."""
+    """On a terminal of 80 columns; a sentence that ends too early helps nobody to choose."""
     with patch.dict(os.environ, {"COLUMNS": "80", "TERMINAL_WIDTH": "80"}), pytest.raises(SystemExit):
         main(["--help"])
     told = capsys.readouterr().out

@@ -300,7 +300,7 @@ def test_an_error_inside_a_run_ends_that_run_and_not_the_service(
     until(lambda: house.ending("papers") == house.ending("photos") == "settled")
     house.stop()
     assert house.failed is None
-    assert "an error inside Otherroof: ZeroDivisionError: a slip" in caplog.text
+    assert "a fault in Otherroof itself: ZeroDivisionError: a slip" in caplog.text
     assert "Traceback" in caplog.text
 
 

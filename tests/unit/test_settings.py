@@ -259,7 +259,7 @@ def test_check_prints_all_and_leaves_with_2(tmp_path: Path, capsys: pytest.Captu
 
 def test_check_of_sound_settings_leaves_with_0(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert check("--config", write_household(tmp_path)) == EXIT_WELL
-    assert capsys.readouterr().out == "settings: all well: 1 job, 1 far box\n"
+    assert capsys.readouterr().out == "settings: no mistakes: 1 job, 1 far box\n"
 
 
 def test_check_of_no_settings_says_where_it_looked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -178,7 +178,7 @@ def test_whoever_changed_the_files_is_told_that_the_service_does_not_know_yet(
 
 def test_check_says_that_the_service_goes_by_the_files(where: Path, asked: Asked) -> None:
     with at_work(require_settings(str(where))):
-        assert asked("check").splitlines()[-1] == "the running service goes by these settings"
+        assert asked("check").splitlines()[-1] == "the running service uses these settings"
 
 
 @pytest.mark.parametrize(("name", "text"), [("jobs/photos.toml", "folder = 3\n"), ("otherroof.toml", "nonsense")])
@@ -188,7 +188,7 @@ def test_check_says_what_the_service_does_meanwhile_about_mistakes(
     with at_work(require_settings(str(where))):
         (where / name).write_text(text)
         last = asked("check").splitlines()[-1]
-    assert last == "the running service goes by the settings of before until these have no mistake"
+    assert last == "the running service uses the settings from before until these have no mistakes"
 
 
 def test_a_lock_that_cannot_be_looked_at_does_not_keep_the_settings_from_being_checked(

@@ -94,7 +94,7 @@ def test_since_when_a_far_box_has_not_answered_is_shown_with_the_last_probes_hea
     assert code == 0, "one probe without an answer is no alarm yet"
     assert (
         f"heron has not answered since {house.shown(house.now - 20 * HOUR)}\n"
-        f"last probe of heron, {house.shown(house.now - 2 * HOUR)}: SSH speaks: no answer; look at the router there\n"
+        f"last checks of heron, {house.shown(house.now - 2 * HOUR)}: SSH speaks: no answer; look at the router there\n"
     ) in said
     (box,) = house.json()["far"]
     assert box["answers"] is False
@@ -136,9 +136,9 @@ def test_a_silence_is_shown_once_with_all_that_is_late_by_it(house: House) -> No
     house.look()
     code, said = house.ask()
     assert code == 1
-    assert f"alerts that stand, as the watch saw it {house.shown(house.now)}:" in said
+    assert f"alerts now, as last looked at {house.shown(house.now)}:" in said
     assert said.count("silent:heron: far box heron has not answered since") == 1
-    assert "  older than promised by it: music, papers and photos\n" in said
+    assert "  older than promised because of it: music, papers and photos\n" in said
     assert "`otherroof probe heron`" in said
     assert "late:photos" not in said
     assert "otherroof probe heron\n" not in said, "what an alert says is not said again"
@@ -155,8 +155,11 @@ def test_what_is_late_for_a_reason_of_its_own_is_not_put_down_to_the_silence(hou
     house.ledger.probes.note("heron", house.now - HOUR, NO_ANSWER, answered=False)
     house.look()
     said = house.ask()[1]
-    assert "  older than promised by it: photos\n" in said[said.index("held:photos: ") : said.index("silent:heron: ")]
-    assert "  older than promised by it: music and papers\n" in said
+    assert (
+        "  older than promised because of it: photos\n"
+        in said[said.index("held:photos: ") : said.index("silent:heron: ")]
+    )
+    assert "  older than promised because of it: music and papers\n" in said
 
 
 def test_a_late_copy_is_said_at_once_though_home_has_only_just_come_back(house: House) -> None:
@@ -255,7 +258,7 @@ def test_a_usual_household_in_trouble_fits_a_small_terminal_and_nothing_is_cut_o
     house.ledger.file.db.execute("UPDATE run SET far='wren' WHERE job IN ('recipes-database', 'server')")
     house.ledger.holds.note(Hold("server", "r", house.now - HOUR, "2,104 of 2,900 files are gone", 2104, 0, 2900, None))
     for name in NAMES[:2]:
-        waits = "the last try came to nothing; the next is at 2031-04-07 07:20"
+        waits = "the last try failed; the next is at 2031-04-07 07:20"
         house.ledger.job_times.note(JobTimes(name, "30 1 * * *", house.now - DAY, waiting=waits))
     house.look()
     monkeypatch.setattr(
@@ -269,7 +272,7 @@ def test_a_usual_household_in_trouble_fits_a_small_terminal_and_nothing_is_cut_o
     assert len(lines) <= 24, said
     assert max(len(line) for line in lines) <= 80
     told = " ".join(said.split())
-    assert "letters and photos: the last try came to nothing; the next is at 2031-04-07 07:20" in told
+    assert "letters and photos: the last try failed; the next is at 2031-04-07 07:20" in told
     assert told.count("has not answered since") == 1
     assert "Only then `otherroof release server`" in told
 

@@ -142,7 +142,7 @@ def test_copies_that_turn_late_one_by_one_while_the_far_box_is_silent_give_one_m
     assert kinds(house.mails) == [("alert", 2)]
     mail = house.mails[0]
     assert mail.line.startswith("[larch] far box heron has not answered since ")
-    assert mail.line.endswith("; 1 copy is older than promised by it")
+    assert mail.line.endswith("; 1 copy is older than promised because of it")
     assert "`otherroof probe heron`" in mail.text
     assert len(house.ledger.alerts.standing()) == 21, "each is written down all the same"
     house.hours(120, answers=False)
@@ -151,7 +151,7 @@ def test_copies_that_turn_late_one_by_one_while_the_far_box_is_silent_give_one_m
     assert kinds(house.mails) == [("alert", 2), ("alert", 21)]
     mail = house.mails[1]
     assert mail.line.startswith("[larch] still: far box heron has not answered since ")
-    assert mail.line.endswith("; 20 copies are older than promised by it")
+    assert mail.line.endswith("; 20 copies are older than promised because of it")
     assert all(f"`otherroof run {name}`" in mail.text for name in JOBS)
     assert mail.text.count("otherroof quiet") == 1
 

@@ -70,7 +70,7 @@ def test_check_that_failed_is_told_until_one_passes() -> None:
 @pytest.mark.parametrize(
     ("row", "within_s", "text"),
     [
-        (None, 0.0, "never drilled yet"),
+        (None, 0.0, "no practice restore yet"),
         (
             ROW,
             72 * 3600.0,

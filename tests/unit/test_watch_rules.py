@@ -52,7 +52,9 @@ def test_a_silence_says_at_which_check_the_way_stops_since_when_and_whose_that_i
     stop = WayStop(rung, "nothing came back", "look at the router", NOW - 4 * DAY, NOW - HOUR)
     said = found(facts(fars=(far(answered=NOW - 5 * DAY, stop=stop),)))["silent:heron"].help
     since = moment_text(NOW - 4 * DAY, ZONE)
-    assert said.startswith(f"The checks stop at “{rung}” since {since}: nothing came back. Look at the router.")
+    assert said.startswith(
+        f"The checks get no further than “{rung}” since {since}: nothing came back. Look at the router."
+    )
     assert asked in said
     assert ("power" in said) == (rung == "SSH speaks")
 

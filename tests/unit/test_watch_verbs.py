@@ -95,7 +95,7 @@ def test_page_is_written_into_a_new_folder(house: House, tmp_path: Path) -> None
 
 
 def test_quiet_lists_acknowledges_and_takes_back(house: House) -> None:
-    assert house.ask("quiet") == (0, "no alert stands\n")
+    assert house.ask("quiet") == (0, "there is no alert now\n")
     house.hold()
     assert house.ask("quiet")[1].startswith("held:photos: job photos is held since")
     code, said = house.ask("quiet", "held:photos", "--days", "3")
@@ -139,7 +139,7 @@ def test_the_history_of_a_job_that_has_left_the_settings_can_still_be_asked(hous
 def test_alert_test_tries_one_or_all_and_says_what_is_wrong(house: House) -> None:
     code, said = house.ask("alert-test")
     assert code == 0
-    assert "bell: taken; now look whether it arrived" in said
+    assert "bell: handed over; now look whether it arrived" in said
     assert "journal: taken" in said
     settings = Path(house.where) / "otherroof.toml"
     settings.write_text(settings.read_text().replace("/bin/true", "/bin/false"))

@@ -30,7 +30,7 @@ _ASIDE = ".damaged-"
 class DamagedDatabase(HomeTrouble):
     """A file holds what nobody wrote into it. `where` names it."""
 
-    usual_advice = "it is set aside and made anew; if this comes again, look at this machine's disk"
+    usual_advice = "it is kept under another name and made anew; if this happens again, check this machine's disk"
 
 
 def open_sqlite(path: str, schema: str, version: int, *, outlives_power: bool = False) -> sqlite3.Connection:

@@ -41,7 +41,9 @@ def talk_through_beginning(config: str, far: str, answers_file: str, kit: str) -
     elif sys.stdin.isatty():
         answers = _asked(far, state, home)
     else:
-        raise WrongUse("nobody is here to answer", advice="write the answers into a file and name it with --answers")
+        raise WrongUse(
+            "there is no terminal to ask on", advice="write the answers into a file and name it with --answers"
+        )
     folder = os.path.abspath(kit) if kit else ""
     begun = begin_pairing(state, far, answers, here=list(home.networks), kit_folder=folder)
     told = _told(begun, plan_warnings(begun.plan, answers, home.outside), home.own_address)
@@ -81,6 +83,7 @@ def _look_around_home(*, asks_router: bool) -> HomeNetwork:
 
 def _asked(far: str, state: PairingState, home: HomeNetwork) -> Answers:
     typer.echo(
+        f"{far} is from now on the name of the box in the other house, which keeps the copies.\n"
         f"The answers make home's keys and the kit for {far}. Enter takes what is in brackets; Ctrl-C leaves.\n"
         "Nothing is written before the last answer, and nothing is changed in a router or in the other house.\n"
         f"Whoever lives where {far} will stand should have said yes before you go on.\n"
@@ -146,7 +149,7 @@ def talk_through_end(config: str, far: str, source: str) -> None:
     if not written:
         typer.echo(f"nothing to do: {path} says all this already")
         return
-    typer.echo(f"{far} is in {path}, its host key pinned; from now on no other machine is taken for it")
+    typer.echo(f"{far} is in {path} with its host key: no other machine will be taken for it from now on")
     typer.echo("While the tunnel is up, nothing but answers and pings come out of it here (`let_in` in its table).")
     probe = typed(f"otherroof probe {far}{_config_words(config)}", os.path.abspath(config))
     typer.echo(f"Next: delete every copy of kit {plan.kit}, for it holds a secret; then `{probe}`.")

@@ -15,8 +15,8 @@ from otherroof.far_copy.view import FarCopyView
 KEEP_FRESH_S = 60.0  # how often a run that goes on says so
 FRESH_S = 15 * 60  # for so long it is believed: some steps of a run take minutes in which it says nothing
 ADVICE = (
-    "stop the service on all servers but one, or give each its own job names; if a run of a server that is off now was "
-    "cut just before, wait a quarter of an hour"
+    "stop the service on all servers but one, or give each its own job names; if a run of a server that is off now "
+    "stopped early just before, wait a quarter of an hour"
 )
 
 

@@ -15,6 +15,11 @@ WINDOW_ENDED = "its window has closed; it goes on in the next one"
 GOOD: tuple[Outcome, ...] = ("done", "done with problems")
 
 
+def outcome_text(outcome: str) -> str:
+    """An outcome in words for people; what scripts read stays as it is."""
+    return "stopped early" if outcome == "cut" else outcome
+
+
 @dataclass(frozen=True, slots=True)
 class Figure:
     """A figure that a run counts: it stands in a report as `<part>.<name>`, in the ledger and in CSV as `column`.

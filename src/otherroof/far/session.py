@@ -99,8 +99,8 @@ class Session:
         self.transport.join(DYING_S)
         if not self.transport.is_active():
             return _broken(self.target, _behind(self.transport, problem))
-        advice = "its sshd needs `Subsystem sftp internal-sftp`"
-        return FarTrouble("lets us in but offers no SFTP", where=self.target.shown_as, advice=advice)
+        advice = "the line `Subsystem sftp internal-sftp` is missing in its sshd_config"
+        return FarTrouble("lets this home in, but takes no files (no SFTP)", where=self.target.shown_as, advice=advice)
 
     def why_ended(self) -> str:
         """Why nothing comes any more, in a few words."""
@@ -149,7 +149,7 @@ def _broken(target: SshTarget, problem: BaseException) -> LinkLost:
 def _words_of(problem: BaseException) -> str:
     if isinstance(problem, paramiko.SSHException | EOFError | OSError):
         return str(problem) or "closed by the far box"
-    return "the far box sent what makes no sense"
+    return "the far box sent something that is not SSH"
 
 
 def open_session(target: SshTarget, meter: Meter) -> Session:
@@ -255,7 +255,7 @@ def _no_agreement(
         return _broken(target, problem)
     advice = "check the port, and what the router forwards it to"
     if bounded.hung_up and not bounded.heard:
-        return LinkLost("took the connection and hung up without a word", where=target.shown_as, advice=advice)
+        return LinkLost("took the connection and closed it at once", where=target.shown_as, advice=advice)
     return Unreached(
         f"something listens there but does not speak SSH ({problem})", where=target.shown_as, advice=advice
     )
@@ -301,7 +301,7 @@ def log_in(target: SshTarget, transport: paramiko.Transport, key: paramiko.PKey)
         raise _broken(target, _behind(transport, problem)) from problem
     if more:
         raise LoginRefused(
-            f"took our key for {target.account!r} and wants a further proof besides ({', '.join(more)})",
+            f"took our key for {target.account!r} and asks for more than a key ({', '.join(more)})",
             where=target.shown_as,
             advice="its sshd must let this account in with the key alone (`AuthenticationMethods`)",
         )

@@ -45,7 +45,7 @@ def trouble_in(trial: TrialResult, *, base: str = BASE, wanted: int = 0, tight: 
         return Trouble(f"the far disk {full}{room}", advice)
     if isinstance(problem, Denied):
         advice = "check there that the folder belongs to the account and its disk is not mounted read-only"
-        return Trouble(f"the far box lets us in but not write in {base}{room}", advice)
+        return Trouble(f"the far box lets this home in, but lets it write nothing in {base}{room}", advice)
     if problem is not None:
         advice = "its disk may be full, over a quota, read-only or broken: look there, also at its kernel log"
         return Trouble(f"nothing can be written in {base}: {problem.what}{room}", advice)

@@ -172,12 +172,12 @@ def check_listing(path: str, key: ListingKey, job: str, run: str, *, parse_from:
         first = first or line
         previous = line
     if first is None or previous is None or count < 1:
-        raise damaged_listing(shown_as, "is cut short")
+        raise damaged_listing(shown_as, "ends too early")
     try:
         last = json.loads(previous) if len(previous) <= LONGEST_LAST else {}
         shown = str(last["keyed_digest"]).encode("utf-8", "replace")
     except (ValueError, KeyError, TypeError, RecursionError) as problem:
-        raise damaged_listing(shown_as, "is cut short: its keyed digest is missing") from problem
+        raise damaged_listing(shown_as, "ends too early: its closing seal is missing") from problem
     # As bytes, since compare_digest refuses text that is not ASCII, and what was shown may be anything.
     if not hmac.compare_digest(shown, mac.hexdigest().encode()):
         raise damaged_listing(shown_as, "was changed since it was written, or with another key")

@@ -102,5 +102,5 @@ def _from_file(path: str, derive: Callable[[str], str]) -> str:
         raise WrongSettings(
             "holds no usable key",
             where=path,
-            advice="put the right key back, or move the file away and pair again with a new one",
+            advice="put the right key back; or move the file away and pair again, which makes a new one",
         ) from problem

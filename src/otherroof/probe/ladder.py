@@ -176,7 +176,7 @@ def climb(
 
 
 def _skipped(rung: Rung) -> RungResult:
-    return RungResult(rung.name, not_tried("an earlier rung did not hold"), must=rung.must)
+    return RungResult(rung.name, not_tried("an earlier check failed"), must=rung.must)
 
 
 def _met(rung: Rung, clock: Clock, check: Callable[[], None]) -> RungResult:

@@ -44,7 +44,8 @@ def overlap_finding(found: Sequence[NetworkClash], free: Sequence[Network]) -> R
     proposed = ", ".join(str(net) for net in free)
     return not_ok(
         "; ".join(clash.text() for clash in found),
-        "an address in both cannot be told apart, so packets would go astray; two houses with the same router model "
+        "an address that is in both could mean either machine, so data would go to the "
+        "wrong one; two houses with the same router model "
         f"often have the same network: change one of them. Free blocks: {proposed}",
     )
 
@@ -71,7 +72,7 @@ def no_handshake_finding(
         )
     if heard and "data" in heard:
         return not_ok(
-            f"{text}; packets of an earlier session arrive, of which this end knows nothing any more",
+            f"{text}; packets of an earlier connection arrive, which this end no longer has",
             "the far box is on and finds home; it begins a new session by itself within three minutes: try again then",
         )
     silence = "; nothing arrives" if heard is not None else ""

@@ -127,7 +127,7 @@ def offers_finding(offers: PlaceOffers) -> RungFinding:
     }
     has = [name for name, (there, _) in ways.items() if there]
     lacks = [f"without {name} {instead}" for name, (there, instead) in ways.items() if not there]
-    text = f"it offers {', '.join(has) or 'nothing beyond the bare minimum'}"
+    text = f"it offers {', '.join(has) or 'only the bare minimum'}"
     return ok(text, "; ".join([*lacks, "a newer OpenSSH there (9.0 on) has them all"]) if lacks else "")
 
 
@@ -136,7 +136,7 @@ def base_finding(base: str, trial: TrialResult) -> RungFinding:
     trouble = trouble_in(trial, base=base, tight=TIGHT)
     if trouble is not None:
         return not_ok(*trouble)
-    folds = "; its disk takes Photo.jpg and photo.jpg for one name" if trial.folds_case else ""
+    folds = "; its disk cannot tell Photo.jpg from photo.jpg" if trial.folds_case else ""
     return ok(f"{base} can be written; {room_text(trial.space)}{folds}")
 
 

@@ -315,7 +315,9 @@ SYNC_FROM = 64 * 1024 * 1024  # bytes; large files are made durable one by one, 
 def _require_safe(path: bytes) -> None:
     if not is_safe(path):
         raise TargetExists(
-            "is a path that would leave the folder", where=path_text(path), advice="the listing is not sound"
+            "is a path that would leave the folder",
+            where=path_text(path),
+            advice="the list of this version cannot be trusted",
         )
 
 

@@ -37,16 +37,16 @@ class ServiceView:
     def line(self) -> str:
         """What a person should know, empty if there is nothing to say."""
         if self.trouble:
-            return f"whether a running service goes by these settings cannot be told: {self.trouble}"
+            return f"cannot tell whether a running service uses these settings: {self.trouble}"
         if not self.at_work:
             return ""
         if self.mistakes:
-            return "the running service goes by the settings of before until these have no mistake"
+            return "the running service uses the settings from before until these have no mistakes"
         if self.differs is None:
             return ""
         if not self.differs:
-            return "the running service goes by these settings"
-        what = f"the running service still goes by other settings than the files ({list_text(list(self.differs), 6)})"
+            return "the running service uses these settings"
+        what = f"the running service does not use these settings yet ({list_text(list(self.differs), 6)})"
         if self.waits_s < SOON_S:
             return f"{what}; it takes them up by itself within a minute or two"
         return f"{what}, though they have stood for longer than it needs; `sudo systemctl restart otherroof`"

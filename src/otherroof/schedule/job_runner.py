@@ -91,4 +91,4 @@ def ending_for(error: BaseException) -> RunEnding:
         return RunEnding("failed", "unreached", str(error))
     if isinstance(error, OtherroofError):
         return RunEnding("failed", "settled", str(error))
-    return RunEnding("failed", "settled", f"an error inside Otherroof: {type(error).__name__}: {error}")
+    return RunEnding("failed", "settled", f"a fault in Otherroof itself: {type(error).__name__}: {error}")

@@ -38,7 +38,7 @@ class LastResort:
         # As if all had been well until now: a new service has its two hours too. Steady time, which nobody can set.
         self._well_at = clock.monotonic()
         self._told_at: float | None = None
-        self.trouble = "the watch did not come to an end"
+        self.trouble = "looking at how the copies stand did not come to an end"
         self.told = ""
         self.is_over = False
 

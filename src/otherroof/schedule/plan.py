@@ -151,7 +151,7 @@ def wait_text(wait: RunWait, zone: ZoneInfo) -> str:
         case "month":
             return f"waits until {when}: the far box's allowance for this month is used up"
         case "again":
-            return f"the last try came to nothing; the next is at {when}"
+            return f"the last try failed; the next is at {when}"
         case "busy":
             return f"waits for a run that was started by hand; looks again at {when}"
         case "queue":

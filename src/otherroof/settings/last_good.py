@@ -22,7 +22,7 @@ from otherroof.settings.tunnel import CommandTunnel
 
 NAME = "settings.json"
 MOST_BYTES = 16 * 1024 * 1024
-NOT_TRUSTED = "its command is not in the settings as they can be read now, so it is not run"
+NOT_TRUSTED = "the settings cannot be read whole now, so its command is not run"
 MEND = "mend the other mistakes"
 
 

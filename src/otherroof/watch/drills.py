@@ -32,17 +32,17 @@ def back_text(figures: DrillFigures) -> str:
 
 
 def drill_text(row: DrillRow | None, within_s: float, zone: ZoneInfo) -> str:
-    """The last drill on one line: when, what came of it, how long all would take beside what is wanted (`within_s`
-    seconds, 0 for nothing)."""
+    """The last practice restore on one line: when, what came of it, how long all would take beside what is wanted
+    (`within_s` seconds, 0 for nothing)."""
     if row is None:
-        return "never drilled yet"
+        return "no practice restore yet"
     figures = row.figures
     came = f"{figures.files:,} of {count_text(figures.of_files, 'file')} came back"
     if row.outcome == "timed":
         rate = mbit_text(mbit_s(figures.wire_down, figures.took_s)) if figures.took_s else ""
         came += f" in the {span_text(figures.took_s)} that it may take, at {rate}" if rate else ""
     damaged = f", {figures.damaged:,} damaged" if figures.damaged else ""
-    said = f"last drill {moment_text(row.started, zone)}: {came}{damaged}"
+    said = f"last practice restore {moment_text(row.started, zone)}: {came}{damaged}"
     if figures.check_code:
         said += f"; the check of them ended with {figures.check_code}"
     if back := back_text(figures):
@@ -52,7 +52,7 @@ def drill_text(row: DrillRow | None, within_s: float, zone: ZoneInfo) -> str:
 
 
 def check_failed(facts: Facts) -> Iterator[Finding]:
-    """The job's own check of what the last drill brought back did not say that all is well."""
+    """The job's own check of what the last practice restore brought back did not say that all is well."""
     for job in facts.jobs:
         row = job.drilled
         if row is None or not row.figures.check_code:
@@ -121,7 +121,7 @@ def _long_ago(facts: Facts, job: JobFacts, last: datetime) -> str:
     if job.drilled is None:
         said = f"{job.name} was never drilled, {age} after its first copy {wanted}"
     else:
-        said = f"the last drill of {job.name} was on {moment_text(last, facts.zone)}, {age} ago {wanted}"
+        said = f"the last practice restore of {job.name} was on {moment_text(last, facts.zone)}, {age} ago {wanted}"
     return said + _why_fruitless(job)
 
 
@@ -130,13 +130,13 @@ def _why_fruitless(job: JobFacts) -> str:
         return ""
     last = job.fruitless[0]
     why = f": {last.reason}" if last.reason else ""
-    return f"; the newest one {'was cut' if last.outcome == 'cut' else 'failed'}{why}"
+    return f"; the newest one {'stopped early' if last.outcome == 'cut' else 'failed'}{why}"
 
 
 def _undrilled_help(job: JobFacts) -> str:
     return (
         f"Until one comes through, nobody knows that {job.name} can be brought back. `otherroof drill {job.name}` "
-        "tries it now and says what stands in the way. If they are cut because they take too long, lower drill_mb in "
-        f"jobs/{job.name}.toml; if there is no room here, make some on the state folder's disk. By themselves they "
-        "come only while the service runs, within the job's window and the month's allowance."
+        "tries it now and says what stands in the way. If they are stopped early because they take too long, lower "
+        f"drill_mb in jobs/{job.name}.toml; if there is no room here, make some on the state folder's disk. By "
+        "themselves they come only while the service runs, within the job's window and the month's allowance."
     )

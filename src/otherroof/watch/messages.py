@@ -20,7 +20,7 @@ from otherroof.settings.alerting import ChannelSettings
 from otherroof.watch.alert_steps import AlertStep, is_no_longer_in_settings
 from otherroof.watch.channels import Message
 from otherroof.watch.facts import Finding
-from otherroof.watch.rules import gravity, is_event
+from otherroof.watch.rules import OF_FARS, gravity, is_event
 from otherroof.watch.words import count_text, list_text, moment_text
 
 ALERT, ALL_CLEAR = "alert", "all clear"
@@ -119,13 +119,18 @@ def _alert(step: AlertStep, more: IncludedAlerts, context: MessageContext) -> tu
     alert = step.after
     again = step.kind == "again" and step.before is not None
     still = "still: " if again and step.before and step.before.times and step.before.mark == alert.mark else ""
-    by_it = f"; {count_text(len(more.steps), 'copy is', 'copies are')} older than promised by it" if more.steps else ""
+    by_it = (
+        f"; {count_text(len(more.steps), 'copy is', 'copies are')} older than promised because of it"
+        if more.steps
+        else ""
+    )
     lines = [
         f"{_sentence(still + alert.headline)}",
         "",
         f"What to do: {alert.help}",
         "",
         *_consequences(more.steps),
+        *([f"(“{alert.about}” is what you call the box in the other house.)", ""] if alert.rule in OF_FARS else []),
         *_how_it_goes_on(alert, context),
     ]
     return f"[{context.home}] {still}{alert.headline}{by_it}", "\n".join(lines) + "\n"

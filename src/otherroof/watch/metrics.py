@@ -28,7 +28,11 @@ def metrics(facts: Facts, standing: Sequence[Alert]) -> list[Metric]:
     """The figures of this moment. Times are Unix times in seconds, as the format's users expect."""
     far, job = _far_metrics(facts), _job_metrics(facts)
     return [
-        Metric("otherroof_looked_timestamp_seconds", "When the watch last looked.", (({}, facts.now.timestamp()),)),
+        Metric(
+            "otherroof_looked_timestamp_seconds",
+            "When the service last looked at how all stands.",
+            (({}, facts.now.timestamp()),),
+        ),
         *job,
         *far,
         Metric(

@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 
 from otherroof.base.errors import typed
 from otherroof.base.units import percent_text, size_text, span_text
-from otherroof.copying.report import GOOD
+from otherroof.copying.report import GOOD, outcome_text
 from otherroof.ledger.proofs import HealedDamage
 from otherroof.watch.drills import check_failed, too_slow, undrilled
 from otherroof.watch.facts import CLEAR_OF_EDGE, Facts, FarFacts, Finding, JobFacts, too_early
@@ -141,7 +141,7 @@ def _last_word(job: JobFacts) -> str:
     waits = f"; {job.waiting}" if job.waiting else ""
     if last is None or last.outcome in GOOD:
         return waits
-    return f"; its last run ended as {last.outcome}" + (f": {last.reason}" if last.reason else "") + waits
+    return f"; its last run ended as {outcome_text(last.outcome)}" + (f": {last.reason}" if last.reason else "") + waits
 
 
 def _late_help(job: JobFacts) -> str:
@@ -174,7 +174,7 @@ def held(facts: Facts) -> Iterator[Finding]:
 def damage(facts: Facts) -> Iterator[Finding]:
     """A copy at the far end is not what its listing says."""
     for job in facts.jobs:
-        more = f"; {count_text(job.healed.files, 'other')} found and healed" if job.healed else ""
+        more = f"; {count_text(job.healed.files, 'other')} found and repaired" if job.healed else ""
         if not job.damages:
             if job.healed is not None:
                 yield _healed(job, job.healed)
@@ -184,14 +184,14 @@ def damage(facts: Facts) -> Iterator[Finding]:
         yield Finding(
             "damage",
             job.name,
-            f"damage at the far end: {count_text(len(paths), 'file')} of {job.name}, "
+            f"damage in the far copy: {count_text(len(paths), 'file')} of {job.name}, "
             f"{first.path!r} among them: {first.why}{more}",
             f"Keep the files in {job.folder} safe, they may be the only good ones. "
-            f"`otherroof prove {job.name} --heal` looks at these again and sends what this home still has; one that is "
-            f"whole is no longer counted. Until then no version is thinned; `otherroof thin {job.name} --let-go RUN` "
-            f"lets a version go that nobody can mend. `otherroof prove {job.name} --all` shows whether there are more: "
-            "damage that "
-            "spreads means that the far disk is failing.",
+            f"`otherroof prove {job.name} --heal` looks at these again and sends what this home still has; a file "
+            "that is whole is no longer counted. Until then no older version is removed; "
+            f"`otherroof thin {job.name} --let-go RUN` lets a version go that nobody can mend. "
+            f"`otherroof prove {job.name} --all` shows whether there are more: damage that spreads means that the far "
+            "disk is failing.",
             first.at,
             mark=str(len(paths)),
         )
@@ -202,8 +202,8 @@ def _healed(job: JobFacts, healed: HealedDamage) -> Finding:
     return Finding(
         "damage",
         job.name,
-        f"damage at the far end was found and healed: {count_text(healed.files, 'file')} of {job.name}{others}; "
-        "sent again, read back, whole",
+        f"damage in the far copy was found and repaired: {count_text(healed.files, 'file')} of {job.name}{others}; "
+        "sent again, read back, and right",
         f"Nothing is lost. `otherroof prove {job.name} --all` shows whether there is more: damage that comes again "
         "means that the far disk is failing.",
         healed.at,

@@ -112,7 +112,7 @@ def _where_it_stops(far: FarFacts, facts: Facts) -> str:
     )
     if far.stop is None:
         return f"No check has been tried since. {looks} If it stops at the far house: {ask[:1].lower()}{ask[1:]}"
-    stops = f"The checks stop at “{far.stop.rung}” since {moment_text(far.stop.since, facts.zone)}"
+    stops = f"The checks get no further than “{far.stop.rung}” since {moment_text(far.stop.since, facts.zone)}"
     found = f"{stops}: {_sentence(far.stop.seen)[:1].lower()}{_sentence(far.stop.seen)[1:]}"
     advice = f" {_sentence(far.stop.advice)}" if far.stop.advice else ""
     whose = " This is at home, not in the far house." if far.stop.rung in AT_HOME else f" {ask}"

@@ -14,7 +14,7 @@ def verb(
     job: Annotated[str, typer.Argument(metavar="JOB", help="The job that was held.")],
     config: ConfigOption = SETTINGS_FOLDER,
 ) -> None:
-    """Let a held job run again, once you have looked.
+    """Let a held job go on, once you have looked.
 
     Its next run may change as much as the held one wanted to, and no more.
     """

@@ -46,7 +46,9 @@ def verb(
     jobs: Annotated[list[str] | None, typer.Argument(metavar="JOB", help="The jobs to run; all without one.")] = None,
     config: ConfigOption = SETTINGS_FOLDER,
     dry: Annotated[bool, typer.Option("--dry", help="Tell what would be done, and send nothing.")] = False,
-    reread: Annotated[bool, typer.Option("--reread", help="Read every file again, changed or not.")] = False,
+    reread: Annotated[
+        bool, typer.Option("--reread", help="Read every file again, also those that look unchanged.")
+    ] = False,
     here: Annotated[bool, typer.Option("--here", help="Run in this terminal, though a service is at work.")] = False,
     as_json: JsonOption = False,
 ) -> None:
@@ -222,15 +224,17 @@ def _worst(ran: list[RunResult]) -> int:
 
 
 def _tell(result: RunResult, *, dry: bool) -> None:
+    from otherroof.copying.report import outcome_text
+
     report, files = result.report, result.report.files
     if result.error is not None:
         message = str(result.error).removeprefix(f"{report.job}: ")
         would = "would be " if dry and isinstance(result.error, Held) else ""
         _say(f"{report.job}: {would}{report.outcome}: {message}")
     elif dry:
-        typer.echo(f"{report.job}: would be {report.outcome}; nothing was sent")
+        typer.echo(f"{report.job}: would be {outcome_text(report.outcome)}; nothing was sent")
     else:
-        typer.echo(f"{report.job}: {report.outcome}, run {report.run}")
+        typer.echo(f"{report.job}: {outcome_text(report.outcome)}, run {report.run}")
     if files.seen or result.error is None:
         typer.echo(
             f"  {count_text(files.seen, 'file')} seen ({size_text(report.bytes.seen)}): {files.new:,} new, "

@@ -24,7 +24,7 @@ log = logging.getLogger(__name__)
 
 
 def verb(config: ConfigOption = SETTINGS_FOLDER) -> None:
-    """Run every job at its times, until SIGTERM or Ctrl-C.
+    """Be the service: run every job at its times, until stopped.
 
     Probes the far boxes, raises alerts and sends the digest too. Changed settings are taken up within a minute, if they
     have no mistake; SIGHUP takes them up at once.

@@ -102,7 +102,7 @@ def _tell(
     zone: tzinfo,
 ) -> None:
     before, after = versions
-    begin = f"from {moment_text(before.taken, zone)} " if before else "from nothing, as there is no version before, "
+    begin = f"from {moment_text(before.taken, zone)} " if before else "from nothing (there is no earlier version) "
     typer.echo(f"{job}: {begin}to {moment_text(after.taken, zone)}")
     for change in _counted(changes, totals):
         typer.echo(_line(change))

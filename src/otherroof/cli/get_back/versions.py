@@ -113,4 +113,4 @@ def _pin(config: str, job: str, pin: str, unpin: str, why: str) -> None:
     if pin:
         typer.echo(f"{job}: {run} stays for good, whatever the rule says: {why.strip()}")
     else:
-        typer.echo(f"{job}: {run} is pinned no longer; from now on it goes as the rule says")
+        typer.echo(f"{job}: {run} is no longer kept for good; it goes when the rule says")

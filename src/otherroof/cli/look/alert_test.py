@@ -48,7 +48,7 @@ def verb(
         print_json({"channels": rows, "service": view.as_json()})
     else:
         for test in tried:
-            typer.echo(f"{test.channel}: " + (test.problem or "taken; now look whether it arrived"))
+            typer.echo(f"{test.channel}: " + (test.problem or "handed over; now look whether it arrived"))
         if view.differs:
             typer.echo(view.line)
     raise typer.Exit(EXIT_WELL if all(test.taken and not test.problem for test in tried) else EXIT_LOOK)

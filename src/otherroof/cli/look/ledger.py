@@ -25,6 +25,7 @@ from otherroof.cli.common import (
     print_json,
     settings_in_use,
 )
+from otherroof.copying.report import outcome_text
 from otherroof.watch.words import fold, list_text
 
 if TYPE_CHECKING:
@@ -112,7 +113,7 @@ def screen(rows: list[RunRow], zone: ZoneInfo, out: Console, *, more: bool = Fal
     lines = [f"times in {zone.key}{told}"]
     if len(rows) > 1:
         outcomes = Counter("under way" if row.under_way else row.report.outcome for row in rows)
-        said = ", ".join(f"{count:,} {outcome}" for outcome, count in outcomes.most_common())
+        said = ", ".join(f"{count:,} {outcome_text(outcome)}" for outcome, count in outcomes.most_common())
         lines.append(f"{count_text(len(rows), 'run')}: {said}")
     lines += reasons(rows, zone)
     if more:
@@ -143,7 +144,7 @@ def _cells(row: RunRow, zone: ZoneInfo) -> dict[str, str]:
     return {
         "started": table_time_text(row.started, zone),
         "job": one.job,
-        "outcome": "under way" if row.under_way else one.outcome,
+        "outcome": "under way" if row.under_way else outcome_text(one.outcome),
         **_figures([f"{figure:,}" for figure in figures], sizes.sent, sizes.wire_up + sizes.wire_down, times.total),
         "rate": _rate(row),
     }
@@ -210,7 +211,7 @@ def reasons(rows: list[RunRow], zone: ZoneInfo) -> list[str]:
     for row in rows:
         if row.report.reason:
             reason = escaped(row.report.reason.removeprefix(f"{row.report.job}: "))
-            alike.setdefault((row.report.outcome, reason), []).append(row)
+            alike.setdefault((outcome_text(row.report.outcome), reason), []).append(row)
     lines = []
     for (outcome, reason), same in reversed(alike.items()):
         jobs = list_text(sorted({row.report.job for row in same}))

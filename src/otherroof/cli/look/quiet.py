@@ -21,13 +21,13 @@ MOST_DAYS = 3650
 
 def verb(
     alert: Annotated[
-        str, typer.Argument(metavar="ALERT", help="Its name; without one, all that stand are listed.")
+        str, typer.Argument(metavar="ALERT", help="Its name; without one, all there are now are listed.")
     ] = "",
     days: Annotated[float, typer.Option("--days", metavar="N", help="For how long; 0: tell it again.")] = 7.0,
     config: ConfigOption = SETTINGS_FOLDER,
     as_json: JsonOption = False,
 ) -> None:
-    """Acknowledge an alert, so that it is not told again for N days.
+    """Say that you know of an alert: it is not told for N days.
 
     If it gets worse it is told all the same, and so is its end.
     """
@@ -45,7 +45,7 @@ def verb(
     for raised in standing:
         typer.echo(_line(raised, settings))
     if not standing:
-        typer.echo("no alert stands")
+        typer.echo("there is no alert now")
 
 
 def _line(alert: Alert, settings: Settings) -> str:

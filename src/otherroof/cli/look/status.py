@@ -24,6 +24,7 @@ from otherroof.cli.common import (
     print_json,
     settings_in_use,
 )
+from otherroof.copying.report import outcome_text
 from otherroof.watch.words import day_text, fold, list_text, moment_text, short_day_text
 
 if TYPE_CHECKING:
@@ -193,7 +194,7 @@ def _job_table(found: Overview, zone: ZoneInfo) -> Table:
             _age(row.age_s) if row.age_s is not None else "–",
             f"{row.files:,}" if row.files is not None else "–",
             size_text(row.bytes) if row.bytes is not None else "–",
-            row.last or "none yet",
+            outcome_text(row.last) if row.last else "none yet",
             _next(row, found.now, zone),
         )
     return table
@@ -247,7 +248,7 @@ def _drill_lines(jobs: tuple[JobRow, ...]) -> list[str]:
     """The last drill of each job; what was never drilled, in one line, as soon as there is a copy to drill."""
     lines = [f"{row.job}: {row.drill}" for row in jobs if row.drilled is not None]
     never = [row.job for row in jobs if row.drilled is None and row.newest_good is not None]
-    return lines + ([f"never drilled yet: {list_text(never, 20)}"] if never else [])
+    return lines + ([f"no practice restore yet: {list_text(never, 20)}"] if never else [])
 
 
 def _far_table(boxes: tuple[FarRow, ...], zone: ZoneInfo) -> Table:
@@ -275,28 +276,28 @@ def _far_lines(box: FarRow, found: Overview, zone: ZoneInfo) -> list[str]:
         lines.append(f"{box.far} has not answered since {_when(box.silent_since, zone)}")
     if box.probed is not None and box.headline and not box.alert.startswith(tuple(_SHUT)):
         advice = f"; {box.advice}" if box.advice else ""
-        lines.append(f"last probe of {box.far}, {_when(box.probed, zone)}: {box.headline}{advice}")
+        lines.append(f"last checks of {box.far}, {_when(box.probed, zone)}: {box.headline}{advice}")
     never = box.answered is None and not box.alert.startswith(tuple(_SHUT))
     return lines or ([f"{box.far} has never answered"] if never else [])
 
 
 def _alert_lines(found: Overview, zone: ZoneInfo) -> list[str]:
-    """The alerts that stand, each with what to do first; what follows from another is one line below that one."""
+    """The alerts now, each with what to do first; what follows from another is one line below that one."""
     if not found.alerts:
         return []
     below = {alert.key: found.follows.get(alert.key, alert.because) for alert in found.alerts}
     keys = set(below)
-    looked = f", as the watch saw it {moment_text(found.looked, zone)}" if found.looked else ""
-    lines = [f"alerts that stand{looked}:"]
+    looked = f", as last looked at {moment_text(found.looked, zone)}" if found.looked else ""
+    lines = [f"alerts now{looked}:"]
     for alert in found.alerts:
         if below[alert.key] in keys or alert.because:
             continue
         late = [other.about for other in found.alerts if below[other.key] == alert.key]
         lines.append(_alert_line(alert, found.now, zone))
-        lines += [f"  older than promised by it: {list_text(late, 20)}"] if late else []
+        lines += [f"  older than promised because of it: {list_text(late, 20)}"] if late else []
         lines.append(f"  {_first_step(alert.help)}")
     others = [alert.about for alert in found.alerts if alert.because and below[alert.key] not in keys]
-    return lines + ([f"late by the same silence: {list_text(others, 20)}"] if others else [])
+    return lines + ([f"late because the far box does not answer: {list_text(others, 20)}"] if others else [])
 
 
 def _first_step(advice: str) -> str:

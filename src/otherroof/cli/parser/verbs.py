@@ -20,22 +20,22 @@ GROUPS: dict[str, dict[str, str]] = {
     "Set up": {
         "check": "Name every mistake in the settings.",
         "pair": "Pair with a far box.",
-        "probe": "Check the way to the far box, rung by rung.",
-        "install": "Make it a service of systemd on this machine.",
-        "rehearse": "Play it all on this machine, against a stand-in far box.",
+        "probe": "Check every step of the way to the far box.",
+        "install": "Have this machine run it by itself, as a service.",
+        "rehearse": "Try it all on this machine, with a pretended far box.",
     },
     "Copy": {
         "run": "Copy what changed since the last run to the far box.",
         "stop": "End a run that is under way at a safe point.",
-        "release": "Let a held job run again, once you have looked.",
-        "serve": "Run every job at its times, until SIGTERM or Ctrl-C.",
+        "release": "Let a held job go on, once you have looked.",
+        "serve": "Be the service: run every job at its times, until stopped.",
     },
     "Look": {
         "status": "Show on one screen how every copy stands.",
         "ledger": "Show what the runs did, the newest at the bottom.",
         "digest": "Say whether everything is safe, and what needs a hand.",
         "page": "Write the digest and its history as one page.",
-        "quiet": "Acknowledge an alert, so that it is not told again for N days.",
+        "quiet": "Say that you know of an alert: it is not told for N days.",
         "alert-test": "Send a test message, to know that alerts reach you.",
     },
     "Get back": {
@@ -45,7 +45,7 @@ GROUPS: dict[str, dict[str, str]] = {
         "restore": "Bring files back from the far box into a folder.",
     },
     "Trust": {
-        "prove": "Read far files back, and compare them with what they should be.",
+        "prove": "Read the far copy back, and see that it is as it should be.",
         "thin": "Show which versions are to go; remove them in two steps.",
         "drill": "Bring back a part of the copy for practice, and time it.",
     },
@@ -66,10 +66,10 @@ MODULES = {
 
 EXIT_CODES = {
     EXIT_WELL: "all well",
-    EXIT_LOOK: "done, but something needs a look",
-    EXIT_WRONG_USE: "wrong use or wrong settings",
+    EXIT_LOOK: "done, but something needs looking at",
+    EXIT_WRONG_USE: "the command or the settings are wrong",
     EXIT_UNREACHED: "the far box could not be reached",
-    EXIT_HELD: "held by the guard",
+    EXIT_HELD: "held: far more would change than usual, a person must look",
     EXIT_DAMAGED: "a damaged copy was found",
     EXIT_INTERRUPTED: "interrupted",
 }

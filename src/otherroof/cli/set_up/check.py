@@ -52,7 +52,7 @@ def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) ->
             typer.echo(f"mind: {remark.line()}")
         counts = f"{count_text(len(parts.jobs), 'job')}, {count_text(len(parts.far), 'far box', 'far boxes')}"
         wrong = f"{count_text(len(mistakes), 'mistake')} in {parts.where}; {counts}"
-        typer.echo(wrong if mistakes else f"settings: all well: {counts}")
+        typer.echo(wrong if mistakes else f"settings: no mistakes: {counts}")
         if view.line:
             typer.echo(view.line)
     raise typer.Exit(EXIT_WRONG_USE if mistakes else EXIT_WELL)

@@ -19,7 +19,7 @@ Root = Annotated[str, typer.Option("--root", metavar="DIR", help="A folder that 
 
 
 def verb(apply: Apply = False, undo: Undo = False, root: Root = "/") -> None:
-    """Make it a service of systemd on this machine.
+    """Have this machine run it by itself, as a service.
 
     Shows every step; --apply does them.
     """

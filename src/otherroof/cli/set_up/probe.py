@@ -31,13 +31,13 @@ if TYPE_CHECKING:
 
 STYLES = {"ok": "green", "not ok": "bold red", "not tried": "dim"}
 
-FarToProbe = Annotated[str, typer.Argument(metavar="FAR", help="The far box; all of them where none is named.")]
+FarToProbe = Annotated[str, typer.Argument(metavar="FAR", help="The far box; every one if none is named.")]
 
 
 def verb(far: FarToProbe = "", config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) -> None:
-    """Check the way to the far box, rung by rung.
+    """Check every step of the way to the far box.
 
-    Each rung is told with its time, what was seen, and what to do if it fails.
+    Each check is told with its time, what was seen, and what to do if it fails.
     """
     settings, _ = settings_by_hand(config)
     clock = SystemClock()

@@ -17,12 +17,12 @@ if TYPE_CHECKING:
     from otherroof.rehearsal.play import RehearsalResult, RehearsalStep
 
 KeepOption = Annotated[
-    str, typer.Option("--keep", metavar="DIR", help="Play in this new or empty folder, and leave everything there.")
+    str, typer.Option("--keep", metavar="DIR", help="Do it in this new or empty folder, and leave everything there.")
 ]
 
 
 def verb(keep: KeepOption = "", as_json: JsonOption = False) -> None:
-    """Play it all on this machine, against a stand-in far box.
+    """Try it all on this machine, with a pretended far box.
 
     An invented household is copied, a day passes, it is copied again; both versions are restored and compared.
     """
@@ -46,7 +46,7 @@ def verb(keep: KeepOption = "", as_json: JsonOption = False) -> None:
         else:
             _show(verdict, seconds)
             if keep:
-                typer.echo(f"Everything lies in {stage.folder}; the stand-in far box is gone.")
+                typer.echo(f"Everything lies in {stage.folder}; the pretended far box is gone.")
             else:
                 typer.echo("Nothing of it is left on this machine; --keep DIR leaves it all there to look at.")
     raise typer.Exit(EXIT_DAMAGED if verdict.unlike else EXIT_LOOK if verdict.wrong else EXIT_WELL)

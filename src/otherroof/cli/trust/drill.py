@@ -34,7 +34,7 @@ def verb(
         bool,
         typer.Option(
             "--all-from-nothing",
-            help="Play the whole loss: all of it, from settings and keys alone, as far as room goes.",
+            help="As if this machine were lost: all of it, from settings and keys alone, as far as there is room.",
         ),
     ] = False,
     budget_mb: Annotated[
@@ -132,7 +132,7 @@ def _tell(found: DrillReport, within_s: float) -> None:
         typer.echo(f"  all of it would take {found.back.text()} to come back{wanted}")
         typer.echo(f"    {found.back.how()}")
     typer.echo(
-        f"  held against the files here: {compared.same_at_home:,} the same, {compared.changed_at_home:,} changed "
+        f"  compared with the files here: {compared.same_at_home:,} the same, {compared.changed_at_home:,} changed "
         f"since, {compared.gone_at_home:,} not there any more"
     )
     if sums.too_large.count and not found.whole:
@@ -144,7 +144,7 @@ def _tell(found: DrillReport, within_s: float) -> None:
         said = f": {found.check_said}" if found.check_said else ""
         typer.echo(f"  the job's own check ended with {found.check_code}{said}", err=bool(found.check_code))
     if found.left_off:
-        typer.echo(f"  properties that could not be set here: {len(found.left_off):,} (of no matter for a drill)")
+        typer.echo(f"  properties that could not be set here: {len(found.left_off):,} (a drill needs none of them)")
     _tell_problems(found)
 
 
@@ -156,7 +156,7 @@ def _tell_problems(found: DrillReport) -> None:
         if len(problems) > LONGEST_LIST:
             typer.echo(f"  and {len(problems) - LONGEST_LIST} more", err=True)
     if found.cut:
-        typer.echo(f"  it ended before its time: {found.cut}", err=True)
+        typer.echo(f"  it stopped early: {found.cut}", err=True)
     if found.wrong:
         typer.echo("  keep the files here safe: they may be the only good ones", err=True)
         typer.echo(as_typed(f"  `otherroof prove {found.job} --heal` sends again what is damaged there"), err=True)

@@ -31,17 +31,18 @@ LONGEST_LIST = 50
 def verb(
     job: Annotated[str, typer.Argument(metavar="JOB", help="The job whose far copy is proved.")],
     share: Annotated[
-        float, typer.Option("--share", metavar="P", help="Read P percent of it, the longest unproved and a sample.")
+        float,
+        typer.Option("--share", metavar="P", help="Read P percent of it: what was not read for longest, and a sample."),
     ] = 0.0,
     budget_mb: Annotated[
-        float, typer.Option("--budget-mb", metavar="N", help="Read what N MB on the wire allow.")
+        float, typer.Option("--budget-mb", metavar="N", help="Read as much as N MB over the line allow.")
     ] = -1.0,
     whole: Annotated[bool, typer.Option("--all", help="Read everything, older versions too; may take days.")] = False,
     heal: Annotated[bool, typer.Option("--heal", help="Send again what is damaged, if it is still here.")] = False,
     config: ConfigOption = SETTINGS_FOLDER,
     as_json: JsonOption = False,
 ) -> None:
-    """Read far files back, and compare them with what they should be.
+    """Read the far copy back, and see that it is as it should be.
 
     Without --all, --share or --budget-mb as much as the job's prove_mb allows. A file too large for that is read in
     parts, one night after the other, and held against the file here; only --all reads one that is here no more, or
@@ -52,7 +53,7 @@ def verb(
     from otherroof.restore.proving.report import ProofProgress
 
     if sum((bool(share), budget_mb >= 0, whole)) > 1:
-        raise WrongUse("--all, --share and --budget-mb exclude each other", advice="give one of them, or none")
+        raise WrongUse("--all, --share and --budget-mb cannot go together", advice="give one of them, or none")
     if not 0 <= share <= 100:
         raise WrongUse(f"{share:g} is no percentage", where="--share", advice="a number above 0, up to 100")
     settings, _ = settings_in_use(config)
@@ -148,9 +149,9 @@ def _tell(result: ProofResult, seconds: float) -> None:
     _list("no version needs", [path_text(name) for name in report.extra])
     _list("note", [note.why for note in result.notes])
     if report.cut:
-        typer.echo(f"  ended before it was through: {report.cut}", err=True)
+        typer.echo(f"  stopped before all was read: {report.cut}", err=True)
     if any(not damage.healed for damage in report.damaged):
-        advice = f"  `otherroof prove {report.job} --heal` sends again what this home has as it was"
+        advice = f"  `otherroof prove {report.job} --heal` sends again what this machine still has unchanged"
         typer.echo(as_typed(advice), err=True)
 
 

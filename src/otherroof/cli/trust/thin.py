@@ -136,7 +136,7 @@ def _tell(settings: Settings, found: ThinReport, deed: Deed) -> None:
         stay = count_text(found.versions - len(found.removed), "version stays", "versions stay")
         typer.echo(f"{found.job}: nothing more is to go; {stay}")
     if found.objection:
-        typer.echo(f"{found.job}: nothing goes now: {found.objection}", err=True)
+        typer.echo(f"{found.job}: nothing is removed now: {found.objection}", err=True)
     elif left:
         typer.echo(as_typed(CAUTION.format(found.job)))
         if deed == "show":
@@ -164,7 +164,7 @@ def _tell_going(settings: Settings, found: ThinReport, left: list[GoingVersion])
         _tell_loss(found)
     if found.lent:
         stay_too = count_text(len(found.lent), "more stays", "more stay")
-        typer.echo(f"{stay_too}, whose lines later listings name; that takes no room of its own")
+        typer.echo(f"{stay_too}, because later versions refer to it; it takes no room of its own")
     typer.echo(f"times in {settings.home.zone}; the run's own name has its time in UTC")
 
 

@@ -171,7 +171,9 @@ def _take_notes(
     try:
         plan = RunPlan.of_earlier_run(files.notes)
     except DamagedDatabase as problem:
-        checked.remarks.append(f"{set_aside_and_say(problem)}; what the cut run did is asked of the far box")
+        checked.remarks.append(
+            f"{set_aside_and_say(problem)}; what the run that stopped early did is asked of the far box"
+        )
         return
     try:
         _fold_notes(plan, files, keeper, view, checked, now)

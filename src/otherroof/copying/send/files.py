@@ -173,7 +173,11 @@ class FileSender:
             return
         data, entry, change.numbers = self._context.source.read_small(change.path, LARGE)
         if secret := self._context.run.secrets.found_in(data):
-            self._plan.trouble(change, f"holds this home's own secret ({secret}) and is not sent; add it to leave_out")
+            self._plan.trouble(
+                change,
+                f"holds this home's own secret ({secret}) and is never sent; name it under leave_out, and this line "
+                "no longer comes",
+            )
             return
         self._plan.take_entry(change, entry)
         if self._is_same(change) or self._found(change):

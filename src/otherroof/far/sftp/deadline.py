@@ -61,5 +61,5 @@ class ProgressDeadline:
         if self._for_oldest > PASSED_OVER * self._answer_s + extra:
             return f"answers other requests and passed one over for {PASSED_OVER * self._answer_s:g} s"
         if self._for_work > WORK_TIME * self._answer_s:
-            return f"answers so slowly that nothing gets done: less than {WORK >> 20} MiB in {self._for_work:.0f} s"
+            return f"answers too slowly to be of use: less than {WORK >> 20} MiB in {self._for_work:.0f} s"
         return ""

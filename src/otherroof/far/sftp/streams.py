@@ -251,7 +251,9 @@ class Streams:
         if len(data) < size:  # a server may answer less than was asked: ask for the rest
             stream.crumbs += len(data) < CRUMB
             if stream.crumbs > MOST_CRUMBS:
-                raise PlaceError("the far box gives this file in crumbs", advice="look at the far box and its disk")
+                raise PlaceError(
+                    "the far box gives this file in pieces of a few bytes", advice="look at the far box and its disk"
+                )
             if self._share is not None:
                 self._share.spend(size - len(data))
             self._ask_range(stream, at + len(data), size - len(data))

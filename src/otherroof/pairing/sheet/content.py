@@ -29,7 +29,7 @@ from otherroof.watch.words import count_text, day_text
 # As the README has them.
 INSTALL = (
     "sudo apt update",
-    "sudo apt install python3-venv git wireguard-tools nftables",
+    "sudo apt install --no-install-recommends python3-venv git wireguard-tools nftables",
     "sudo python3 -m venv /opt/otherroof",
     "sudo /opt/otherroof/bin/pip install .",
     "sudo ln -s /opt/otherroof/bin/otherroof /usr/local/bin/otherroof",

@@ -64,7 +64,9 @@ def steps(content: SheetContent, *, with_keys: bool) -> list[SheetStep]:
         found.append(SheetStep(words))
     found.append(SheetStep("Try the way; the far box may take minutes to find this machine:", tuple(content.probes)))
     restores = tuple(job.restore for job in content.jobs)
-    found.append(SheetStep("Get the files back; what was cut goes on with `--if-there keep` behind it:", restores))
+    found.append(
+        SheetStep("Get the files back; what stopped early goes on with `--if-there keep` behind it:", restores)
+    )
     return found
 
 

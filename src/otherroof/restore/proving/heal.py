@@ -32,7 +32,7 @@ from otherroof.restore.proving.report import FarDamage
 
 MOST_VERSIONS = 60  # that are looked into for a good state, the newest first
 OPEN_WEIGHT = 1024 * 1024  # of a task, since its file is open here: a dozen or so wait at once
-NOT_HERE = "this home does not have it as it was"
+NOT_HERE = "this machine no longer has it as it was"
 
 Broken = dict[bytes, tuple[Entry, str]]  # by path: what is damaged, and why
 

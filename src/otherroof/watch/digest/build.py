@@ -47,10 +47,10 @@ BRIEF = {
     "damage": "damage in the copy of {}",
     "held": "job {} is held",
     "silent": "far box {} does not answer",
-    "late": "the copy of {} is old",
+    "late": "the copy of {} is too old",
     "check_failed": "what came back of {} did not pass its check",
     "too_slow": "{} would come back too slowly",
-    "undrilled": "no drill of {} comes through",
+    "undrilled": "practice restores of {} do not work",
     "space": "the disk of far box {} is nearly full",
     "shortened": "fewer versions of {} are kept",
     "unusual": "{} changed unusually",
@@ -66,7 +66,7 @@ ABOUT_JOBS = {
     "late": "late",
     "check_failed": "did not pass its check",
     "too_slow": "comes back too slowly",
-    "undrilled": "no drill comes through",
+    "undrilled": "practice restores do not work",
     "shortened": "fewer versions are kept",
     "unusual": "changed unusually",
 }
@@ -76,7 +76,7 @@ ABOUT_FAR_BOXES = {
     "silent": "does not answer",
     "space": "nearly full",
 }
-_GAPS, _AT_FAR_BOX = "gaps in the newest copy", "something there needs a look"
+_GAPS, _AT_FAR_BOX = "files are missing from the newest copy", "something there needs a look"
 # What a copy that is fresh does not show, and what the first sentence says also if something worse stands in it.
 _ALWAYS_SAID = ("host_key", "login", "held", "space")
 MOST_NAMED = 4
@@ -313,7 +313,7 @@ def _hands(known: DigestFacts, jobs: Sequence[JobReport]) -> Iterable[ActionNeed
         quiet = known.quiet.get(finding.key)
         later = f" (quiet until {moment_text(quiet, known.zone)})" if quiet and quiet > known.now else ""
         late = [other.about for other in known.found if other.because == finding.key]
-        by_it = f"; older than promised by it: {list_text(late)}" if late else ""
+        by_it = f"; older than promised because of it: {list_text(late)}" if late else ""
         yield ActionNeeded(finding.headline + by_it + later, finding.help, _brief(finding, known))
     for job in jobs:
         if job.problems:
@@ -321,7 +321,7 @@ def _hands(known: DigestFacts, jobs: Sequence[JobReport]) -> Iterable[ActionNeed
                 f"the newest copy of {job.name} lacks {count_text(job.problems, 'entry', 'entries')} "
                 "that could not be read or sent",
                 f"`otherroof ledger {job.name} --json` shows which and why.",
-                f"the copy of {job.name} has gaps",
+                f"files are missing from the copy of {job.name}",
             )
     for box in known.fars:
         for note in box.notes:

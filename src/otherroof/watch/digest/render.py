@@ -14,6 +14,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from otherroof.base.units import mbit_text, percent_text, size_text, span_text
+from otherroof.copying.report import outcome_text
 from otherroof.ledger.alerts import Alert
 from otherroof.watch.digest.values import Copies, Digest, FarReport, JobReport, Night, RunTotals, UnprotectedFolders
 from otherroof.watch.rules import is_event
@@ -117,7 +118,7 @@ class DigestText:
         if not span.runs:
             return "no runs"
         each = span.weeks > 1
-        outcomes = ", ".join(f"{count} {outcome}" for outcome, count in span.outcomes.items())
+        outcomes = ", ".join(f"{count} {outcome_text(outcome)}" for outcome, count in span.outcomes.items())
         files, sent = round(span.files / span.weeks), span.sent / span.weeks
         runs = f"{span.runs / span.weeks:.1f} runs" if each else count_text(span.runs, "run")
         said = [f"{runs} ({outcomes} in all)" if each else f"{runs} ({outcomes})"]
