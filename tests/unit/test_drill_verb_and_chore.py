@@ -97,9 +97,9 @@ def test_status_and_digest_have_one_line_about_it(verb: Verb) -> None:
     assert f"no practice restore yet: {JOB}" in verb("status").out
     assert "practice: no practice restore yet" in verb("digest").out
     verb("drill", JOB)
-    assert f"{JOB}: last drill " in verb("status").out
+    assert f"{JOB}: last practice restore " in verb("status").out
     said = " ".join(verb("digest").out.split())
-    assert "practice: last drill " in said
+    assert "practice: last practice restore " in said
     assert "3 of 3 files came back; all would take about" in said
 
 

@@ -67,7 +67,7 @@ def test_clock_that_is_off_is_told_with_its_direction() -> None:
         (NO_ENTRIES, None, "not ok", "no room for more files"),
         (SHUT, Refused("refused"), "not ok", "the far disk is mounted read-only"),
         (ROOMY, Refused("Write was refused"), "not ok", "Write was refused"),
-        (ROOMY, Denied("denied"), "not ok", "lets us in but not write in /copies (1.00 TB"),
+        (ROOMY, Denied("denied"), "not ok", "lets this home in, but lets it write nothing in /copies (1.00 TB"),
         (None, NotThere("gone"), "not ok", "/copies is not there"),
     ],
 )
@@ -88,7 +88,7 @@ def test_a_disk_that_folds_names_is_told(tmp_path: Path) -> None:
         with closing(open_door(door)) as place:
             folding = run_script(place, write_trial_file(clock, tells_space=True))
     assert (plain.folds_case, folding.folds_case) == (False, True)
-    assert "Photo.jpg and photo.jpg for one name" in base_finding("/copies", folding).text
+    assert "cannot tell Photo.jpg from photo.jpg" in base_finding("/copies", folding).text
     assert "Photo" not in base_finding("/copies", plain).text
 
 
@@ -171,7 +171,11 @@ def test_trial_goes_on_where_room_is_not_told_and_knows_it_where_no_file_can_be_
         (TrialResult(requests.Space(4 * TB, TB, 10_000_000, 1)), 0, None),
         (TrialResult(requests.Space(4 * TB, TB, 10_000_000, 0)), 0, "has no room for more files"),
         (TrialResult(SHUT, Denied("denied")), 0, "mounted read-only"),
-        (TrialResult(None, Denied("denied")), 0, "lets us in but not write in the folder that is named as `base`"),
+        (
+            TrialResult(None, Denied("denied")),
+            0,
+            "lets this home in, but lets it write nothing in the folder that is named as `base`",
+        ),
         (TrialResult(None, NotThere("gone")), 0, "the folder that is named as `base` is not there"),
         (TrialResult(ROOMY, Refused("Write was refused")), 0, "nothing can be written in the folder"),
     ],

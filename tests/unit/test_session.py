@@ -84,7 +84,7 @@ def test_login_that_is_never_answered_is_no_refusal(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("said", "kind", "words"),
     [
-        (b"", LinkLost, "hung up without a word"),
+        (b"", LinkLost, "closed it at once"),
         (b"SSH-2.0-OpenSSH_9.2\r\n", LinkLost, "the connection broke"),
         (b"HTTP/1.1 400 Bad Request\r\n\r\n" * 200, Unreached, "does not speak SSH"),
     ],

@@ -74,19 +74,22 @@ def test_check_that_failed_is_told_until_one_passes() -> None:
         (
             ROW,
             72 * 3600.0,
-            "last drill Mon 3 March 2031, 08:30: 412 of 41,000 files came back; all would take about 5 d 3 h (between "
+            "last practice restore Mon 3 March 2031, 08:30: "
+            "412 of 41,000 files came back; all would take about 5 d 3 h (between "
             "4 d and 7 d), wanted within 3 d",
         ),
         (
             replace(ROW, figures=replace(FIGURES, damaged=2, back_s=None, check_code=9)),
             0.0,
-            "last drill Mon 3 March 2031, 08:30: 412 of 41,000 files came back, 2 damaged; the check of them ended "
+            "last practice restore Mon 3 March 2031, 08:30: "
+            "412 of 41,000 files came back, 2 damaged; the check of them ended "
             "with 9",
         ),
         (
             replace(ROW, outcome="timed", figures=replace(FIGURES, wire_down=450_000_000, took_s=3600.0)),
             0.0,
-            "last drill Mon 3 March 2031, 08:30: 412 of 41,000 files came back in the 1 h that it may take, at "
+            "last practice restore Mon 3 March 2031, 08:30: "
+            "412 of 41,000 files came back in the 1 h that it may take, at "
             "1.00 Mbit/s; all would take about 5 d 3 h (between 4 d and 7 d)",
         ),
     ],
@@ -112,7 +115,7 @@ def test_no_drill_for_twice_as_long_as_wanted_is_told_and_over_with_the_next() -
     old = replace(ROW, started=NOW - 61 * DAY)
     one = undrilled(drilled=old)
     assert one is not None
-    assert "the last drill of photos was on" in one.headline
+    assert "the last practice restore of photos was on" in one.headline
     assert "8 weeks" in one.headline or "61 d" in one.headline
     assert "`otherroof drill photos`" in one.help
     assert one.begun == NOW - DAY

@@ -140,7 +140,7 @@ def test_alert_test_tries_one_or_all_and_says_what_is_wrong(house: House) -> Non
     code, said = house.ask("alert-test")
     assert code == 0
     assert "bell: handed over; now look whether it arrived" in said
-    assert "journal: taken" in said
+    assert "journal: handed over" in said
     settings = Path(house.where) / "otherroof.toml"
     settings.write_text(settings.read_text().replace("/bin/true", "/bin/false"))
     code, said = house.ask("alert-test", "bell", "--json")
