@@ -161,3 +161,11 @@ def test_what_landed_over_an_earlier_connection_is_no_longer_waited_for(
     with pytest.raises(Broke):
         sender.send(keeper, FarCopyView())
     assert sender._landed.durable == 1, "nothing is under way any more"
+
+
+def test_a_run_does_not_go_on_to_its_commit_over_a_disk_that_refused_to_sync(plan: WatchedPlan) -> None:
+    """Invariants 1 and 3."""
+    made = steps(plan, FarBox(plan))
+    made._syncs._refusal = Refused("input/output error")
+    with pytest.raises(Refused, match="input/output"):
+        made._make_durable()
