@@ -12,6 +12,7 @@ from otherroof.far import requests
 from otherroof.far.local_place import LocalPlace
 from otherroof.far.place import run_script
 from otherroof.far_copy.writer import FileProperties
+from otherroof.layouts.open.paths import DAMAGED_END
 from support.far_history import FarHistory
 from support.far_layouts import OpenFar
 from support.places import Standing
@@ -102,6 +103,9 @@ def test_what_came_short_is_refused_and_both_leavings_are_cleared(box: Box) -> N
     with pytest.raises(Refused, match="arrived with"):
         box.send(b"short")
     incoming = box.far.here / "incoming"
-    assert list(incoming.iterdir())
+    (sent,) = incoming.iterdir()
+    moved = box.mender._paths.mend(NAME, DAMAGED_END).rpartition(b"/")[2].decode()  # of a try that was cut later
+    (incoming / moved).write_bytes(b"rot")
+    assert sent.name != moved
     run_script(box.place, box.mender.settled(NAME))
     assert list(incoming.iterdir()) == []
