@@ -309,6 +309,23 @@ def test_a_wish_that_cannot_be_removed_is_not_fulfilled_again_and_again(
     assert records.plan().runs == ()
 
 
+@pytest.mark.parametrize("in_the_way", ["wishes", "wishes/photos.run"])
+def test_what_cannot_be_read_as_a_wish_keeps_no_job_from_its_run(
+    service: Service, tmp_path: Path, caplog: pytest.LogCaptureFixture, in_the_way: str
+) -> None:
+    records, _, clock = service
+    if in_the_way == "wishes":
+        (tmp_path / in_the_way).write_text("a file in a folder's place")
+    else:
+        (tmp_path / in_the_way).mkdir(parents=True)
+    for _ in range(2):
+        clock.step(24 * 3600)
+        records.wish_mark()
+        assert {start.job for start in records.plan().runs} == {"photos"}
+    told = [one for one in caplog.messages if "not heard of" in one and in_the_way in one]
+    assert len(told) == len(set(told)) > 0, "once is enough"
+
+
 def test_a_wish_outlives_a_service_that_was_killed_before_it_began(service: Service) -> None:
     _, ledger, clock = service
     ledger.wishes.ask_run("photos", NOW)

@@ -65,6 +65,7 @@ class ServiceRecords:
         self._chore_begun: dict[str, float] = {}  # monotonic: the wall clock may be set meanwhile
         self._has_news: set[str] = set()  # chores that have not begun since something happened
         self._taken_up: set[str] = set()  # wishes, also those whose file cannot be removed
+        self._wish_trouble: dict[str, str] = {}  # by job, "" for all: why its wishes cannot be looked at
 
     def use(self, settings: Settings) -> None:
         """From now on these settings count; runs under way keep to their windows as they are now."""
@@ -111,7 +112,13 @@ class ServiceRecords:
 
     def wish_mark(self) -> frozenset[tuple[str, int]]:
         """Another value as soon as a wish came or went."""
-        return self._ledger.wishes.mark()
+        try:
+            found = self._ledger.wishes.mark()
+        except HomeTrouble as problem:
+            self._note_wish_trouble("", str(problem))
+            return frozenset()
+        self._note_wish_trouble("")
+        return found
 
     def end(self, job: str, ended: RunEnding) -> None:
         """Note how a run came to its end."""
@@ -199,8 +206,19 @@ class ServiceRecords:
         )
 
     def _wish(self, name: str) -> RunWish | None:
-        wish = self._ledger.wishes.run_wish(name)
+        try:
+            wish = self._ledger.wishes.run_wish(name)
+        except HomeTrouble as problem:
+            self._note_wish_trouble(name, str(problem))
+            return None
+        self._note_wish_trouble(name)
         return wish if wish is not None and wish.token not in self._taken_up else None
+
+    def _note_wish_trouble(self, name: str, why: str = "") -> None:
+        """What nobody can wish must not keep the service from what it owes: that goes on, and the log says why once."""
+        if why and why != self._wish_trouble.get(name):
+            log.warning("what somebody wishes is not heard of: %s", why)
+        self._wish_trouble[name] = why
 
     def _far_facts(self, name: str, busy: set[str], now: datetime) -> FarScheduleFacts:
         used = 0

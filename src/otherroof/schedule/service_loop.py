@@ -243,12 +243,7 @@ class Service:
                     raise
 
     def _has_new_wishes(self) -> bool:
-        try:
-            return self._records.wish_mark() != self._wishes
-        except OtherroofError as problem:
-            # The ledger lies in the same folder, so the next pass meets and tells the same trouble.
-            log.debug("wishes cannot be looked at: %s", problem)
-            return False
+        return self._records.wish_mark() != self._wishes
 
     def _deal_with(self, message: _Wake | _StopAsked | _Reload | _Finished) -> None:
         match message:
