@@ -39,12 +39,12 @@ def live_run(job: str = "photos", **more: Any) -> LiveRun:
 
 
 @contextmanager
-def under_way(ledger: Ledger, run: str, at: datetime, job: str = "photos", **more: Any) -> Iterator[LiveRun]:
+def under_way(ledger: Ledger, run: str, since: datetime, job: str = "photos", **more: Any) -> Iterator[LiveRun]:
     """While inside, the run stands in the ledger without an end, and its process lives: this one."""
-    live = live_run(job, run=run, since=at, at=at, **more)
+    live = live_run(job, **{"run": run, "since": since, "at": since} | more)
     with ledger.live.held(live) as trouble:
         assert trouble == ""
-        ledger.runs.begin(job, run, live.far, at)
+        ledger.runs.begin(job, run, live.far, since)
         yield live
 
 

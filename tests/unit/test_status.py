@@ -432,7 +432,7 @@ def test_watch_and_json_are_refused_together(house: House) -> None:
 
 def test_a_run_under_way_is_shown_with_share_rate_and_time_left_and_by_whom(house: House) -> None:
     house.copied("photos", "papers", "music", ago=5 * HOUR)
-    with under_way(house.ledger, "r", house.now - HOUR / 2, "photos", by="hand"):
+    with under_way(house.ledger, "r", house.now - HOUR / 2, "photos", by="hand", at=house.now):
         said, told = house.ask()[1], house.json()
     since = f"{(house.now - HOUR / 2).astimezone(house.settings.zone):%H:%M}"
     half = "51 %, 1,204 of 5,000 files, 153 MB of 300 MB, 8.00 Mbit/s, about 2 min left"
@@ -447,6 +447,15 @@ def test_a_run_that_was_asked_to_stop_says_so(house: House) -> None:
     with under_way(house.ledger, "r", house.now, "photos", stopping="stopped by hand"):
         assert "left (since" in (said := house.ask()[1])
     assert "; asked to stop: stopped by hand\n" in said
+
+
+@pytest.mark.parametrize("hours", [-5, 5])
+def test_what_a_run_said_long_ago_is_not_told_as_news(house: House, hours: int) -> None:
+    """It hangs, or its disk is full; or the clock was put back and nothing came since."""
+    house.copied("photos", "papers", "music", ago=5 * HOUR)
+    said_at = house.now + hours * HOUR
+    with under_way(house.ledger, "r", house.now - HOUR, "photos", at=said_at):
+        assert f", as it was {moment_text(said_at, house.settings.zone)})\n" in house.ask()[1]
 
 
 def test_who_waits_for_a_turn_is_shown_with_what_it_waits_for(house: House) -> None:

@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 
 
 LOOK_EVERY_S = 5
+STALE = timedelta(minutes=1)  # a run tells how far it is every other second
 WAITING = "waiting for its turn"
 NO_SERVICE = "no service is at work here; `systemctl start otherroof` starts it"
 # What the table says of a far box where something answers, and nothing can be sent all the same.
@@ -114,7 +115,7 @@ def screen(found: Overview, zone: ZoneInfo, service: list[str], out: Console, sp
         ]
 
     tables = [_lines_of(_job_table(found, zone), out), _lines_of(_far_table(found.far, zone), out)]
-    waits = _live_lines(found.jobs, zone) + _wait_lines(found.jobs)
+    waits = _live_lines(found.jobs, found.now, zone) + _wait_lines(found.jobs)
     room = out.height - 1 - spare  # one line is for what the shell writes next
     well = [f"{row.job}: proved: {row.proved}" for row in found.jobs if row.proved] + _drill_lines(found.jobs)
     far = [line for box in found.far for line in _far_lines(box, found, zone)]
@@ -215,7 +216,7 @@ def _age(seconds: int) -> str:
     return span_text(seconds // 60 * 60) if hours < 1 else f"{hours} h" if hours < 48 else f"{hours // 24} d"
 
 
-def _live_lines(jobs: tuple[JobRow, ...], zone: ZoneInfo) -> list[str]:
+def _live_lines(jobs: tuple[JobRow, ...], now: datetime, zone: ZoneInfo) -> list[str]:
     """How far each run is that is under way, and who waits for its turn behind whom."""
     from otherroof.cli.show_progress import advance_text
 
@@ -234,7 +235,9 @@ def _live_lines(jobs: tuple[JobRow, ...], zone: ZoneInfo) -> list[str]:
         by = "by hand, " if live.by == "hand" else ""
         stopping = f"; asked to stop: {live.stopping}" if live.stopping else ""
         since = moment_text(live.since, zone).rpartition(", ")[2] if live.at - live.since < timedelta(hours=20) else ""
-        lines.append(f"{row.job}: {said} ({by}since {since or moment_text(live.since, zone)}){stopping}")
+        # It hangs, or its disk is full: what it said last is no news.
+        old = f", as it was {moment_text(live.at, zone)}" if abs(now - live.at) > STALE else ""
+        lines.append(f"{row.job}: {said} ({by}since {since or moment_text(live.since, zone)}{old}){stopping}")
     return lines
 
 
