@@ -10,10 +10,12 @@ from pathlib import Path
 
 import pytest
 
+from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WELL, HomeTrouble, RunCut
 from otherroof.copying.progress import Progress
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.run import RunOptions, RunResult, run_job
+from otherroof.jobs.stop_sign import StopSign
 from otherroof.jobs.under_way.announce import BY_HAND, RunAsked
 from otherroof.ledger import Ledger
 from otherroof.ledger.live import live_runs
@@ -75,7 +77,7 @@ def test_a_wish_ends_the_run_that_it_means_at_a_safe_point_and_no_other(job: One
         assert (result.by_hand, result.report.outcome) == (True, "cut")
         assert isinstance(result.error, RunCut)
         assert result.error.what == BY_HAND
-        ended = ledger.live.ended(JOB)
+        ended = ledger.live.ended(JOB, live.token)
         assert ended is not None
         assert (ended.token, ended.exit_code, ended.by_hand) == (live.token, EXIT_INTERRUPTED, True)
         assert ended.report.bytes.sent == result.report.bytes.sent > 0
@@ -88,24 +90,36 @@ def test_its_last_word_says_how_it_ended(job: OneJob) -> None:
     job.put("a", b"a")
     with Ledger(job.settings.ledger) as ledger:
         run(job, asked=RunAsked(wish="first"))
-        ended = ledger.live.ended(JOB)
+        ended = ledger.live.ended(JOB, "first")
         assert ended is not None
         assert (ended.wish, ended.exit_code, ended.said, ended.report.files.seen) == ("first", EXIT_WELL, "", 1)
         (row,) = ledger.runs.rows()
         assert ended.report == row.report
         (job.folder / "a").unlink()
         job.folder.rmdir()
-        result = run(job)
-        ended = ledger.live.ended(JOB)
+        result = run(job, asked=RunAsked(wish="second"))
+        ended = ledger.live.ended(JOB, "second")
         assert ended is not None
         assert (ended.exit_code, ended.said, ended.report.outcome) == (EXIT_LOOK, str(result.error), "failed")
 
 
+def test_a_run_that_ends_with_its_service_ended_as_interrupted(job: OneJob) -> None:
+    job.put("a", b"a")
+    stop = StopSign(SystemClock())
+    stop.ask("the service ends")
+    with Ledger(job.settings.ledger) as ledger:
+        context = JobContext(Progress(), ledger, stop=stop)
+        run_job(job.settings, JOB, context, RunOptions(asked=RunAsked(wish="w")))
+        ended = ledger.live.ended(JOB, "w")
+    assert ended is not None
+    assert (ended.exit_code, ended.by_hand, ended.report.outcome) == (EXIT_INTERRUPTED, False, "cut")
+
+
 def test_a_dry_run_is_nobodys_business(job: OneJob) -> None:
     job.put("a", b"a")
-    run(job, dry=True)
+    run(job, dry=True, asked=RunAsked(wish="dry"))
     with Ledger(job.settings.ledger) as ledger:
-        assert ledger.live.ended(JOB) is None
+        assert ledger.live.ended(JOB, "dry") is None
 
 
 def test_a_copy_is_made_though_nothing_can_be_written_of_how_far_it_is(
@@ -121,3 +135,17 @@ def test_a_copy_is_made_though_nothing_can_be_written_of_how_far_it_is(
     assert (job.latest / "a").read_bytes() == b"a"
     assert [line for line in told if "others cannot see how far it is" in line and "No space left" in line] != []
     assert len([line for line in told if "others cannot see" in line]) == 1, "once is enough"
+
+
+@pytest.mark.parametrize("in_the_way", ["under-way", f"under-way/{JOB}.json", f"under-way/{JOB}.lock"])
+def test_a_copy_is_made_though_something_else_stands_where_it_tells_how_far_it_is(job: OneJob, in_the_way: str) -> None:
+    job.put("a", b"a")
+    job.state.mkdir()
+    if in_the_way == "under-way":
+        (job.state / in_the_way).write_text("a file in a folder's place")
+    else:
+        (job.state / in_the_way).mkdir(parents=True)
+    told: list[str] = []
+    assert run(job, told).error is None
+    assert (job.latest / "a").read_bytes() == b"a"
+    assert len([line for line in told if "others cannot see" in line]) == 1

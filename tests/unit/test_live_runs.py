@@ -10,9 +10,11 @@ import signal
 import subprocess
 import sys
 import time
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
+from math import inf, nan
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given
@@ -20,7 +22,9 @@ from hypothesis import strategies as some
 
 from otherroof.base.errors import HomeTrouble
 from otherroof.base.locks import FileLock, Patience
+from otherroof.base.units import size_text
 from otherroof.cli.main import main
+from otherroof.cli.show_progress import advance_text
 from otherroof.copying.report import ByteCounts, FileCounts, RunReport
 from otherroof.forecast.advance import Advance, ProgressReading
 from otherroof.forecast.pace import TimeLeft
@@ -31,16 +35,21 @@ from otherroof.ledger.live.live_runs import LiveRuns
 from otherroof.ledger.live.wishes import WishAnswer, Wishes
 from otherroof.ledger.runs import GONE
 from otherroof.settings import require_settings
+from otherroof.watch.words import moment_text
 from support.household import write_household
 from support.live import live_run, under_way, until
 
 TESTS = str(Path(__file__).parents[1])
+FAR_ZONES = ("Pacific/Kiritimati", "Pacific/Pago_Pago")  # +14 h and -11 h
 NOW = datetime(2031, 3, 6, 12, 0, tzinfo=UTC)
 COUNTS = some.integers(0, 2**60)
 WORDS = some.text(some.characters(blacklist_categories=("C", "Z")), max_size=20)
 LEFT = some.none() | some.builds(
-    lambda least, more: TimeLeft(least, least + more), some.floats(0, 1e9), some.floats(0, allow_infinity=True)
+    lambda least, more: TimeLeft(least, least + more), some.floats(0, 1e9), some.floats(0, 1e9) | some.just(inf)
 )
+# What JSON may hold, and what Python reads as JSON besides.
+EDGES = [None, True, -1, 256, 2**63, 10**400, 1e300, inf, -inf, nan, "", "x", "0001-01-01T00:00:00Z", [], [1], {}]
+ANYTHING = some.sampled_from([*EDGES, "9999-12-31T23:59:59Z", [nan, nan], [0, 1e300], [1e300, 1e301], ["x", None]])
 LIVE = some.builds(
     LiveRun,
     **dict.fromkeys(("token", "job", "far", "run", "before", "wish", "stopping"), WORDS),
@@ -98,13 +107,52 @@ def test_what_nobody_of_ours_wrote_is_nothing(text: bytes) -> None:
     assert read_run(text) is None
 
 
-@given(some.sampled_from(sorted(json.loads(live_text(live_run()))["live"])), some.sampled_from([None, -1, [], {}, "x"]))
-def test_a_word_with_a_wrong_part_is_nothing_or_another_run_but_no_error(name: str, value: Any) -> None:
-    parts = json.loads(live_text(live_run()))
-    parts["live"][name] = value
-    read_run(json.dumps(parts).encode())
-    del parts["live"][name]
-    assert read_run(json.dumps(parts).encode()) is None
+def _places(parts: Any, above: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+    """Where something stands in such a text."""
+    below = parts.items() if isinstance(parts, dict) else enumerate(parts) if isinstance(parts, list) else ()
+    return [place for key, value in below for place in [(*above, key), *_places(value, (*above, key))]]
+
+
+_ENDED = EndedRun("t", "w", 1, "said", False, RunReport("photos", "r1", "done", reason="why", other_disks=["usb"]))
+
+
+@given(some.data())
+def test_a_word_with_any_part_wrong_is_nothing_or_can_be_shown(data: some.DataObject) -> None:
+    parts = json.loads(data.draw(some.sampled_from([live_text(live_run()), ended_text(_ENDED)])))
+    *above, last = data.draw(some.sampled_from(_places(parts)))
+    into = parts
+    for key in above:
+        into = into[key]
+    into[last] = data.draw(ANYTHING)
+    found = read_run(json.dumps(parts).encode())
+    if isinstance(found, LiveRun):
+        shown = [json.dumps(found.as_json(), allow_nan=False), advance_text(found.advance)]
+        shown += [moment_text(moment, ZoneInfo(zone)) for moment in (found.since, found.at) for zone in FAR_ZONES]
+        assert max(map(len, shown)) < 1000
+    elif found is not None:
+        assert 0 <= found.exit_code < 256
+        assert len(size_text(max(int(figure) for figure in found.report.figures.values()))) < 20
+    if isinstance(last, str):
+        del into[last]
+        assert read_run(json.dumps(parts).encode()) is None
+
+
+@pytest.mark.parametrize("text", ["[" * 60_000, '{"live":' * 10_000])
+def test_a_word_of_boxes_in_boxes_is_nothing(wishes: Wishes, tmp_path: Path, text: str) -> None:
+    assert read_run(text.encode()) is None
+    wishes.ask_run("photos", NOW)
+    for ending in ("run", "answer"):
+        (tmp_path / "wishes" / f"photos.{ending}").write_text(text)
+    assert wishes.run_wish("photos") is None
+    assert wishes.answer("photos", "t") is None
+
+
+@pytest.mark.parametrize("code", [inf, nan, -1, 256, "1", None])
+def test_an_answer_with_no_exit_code_is_none(wishes: Wishes, tmp_path: Path, code: object) -> None:
+    wishes.note_answer("photos", WishAnswer("t", "said", 1))
+    parts = {"token": "t", "said": "said", "exit_code": code}
+    (tmp_path / "wishes" / "photos.answer").write_text(json.dumps(parts))
+    assert wishes.answer("photos", "t") is None
 
 
 def test_a_terminal_is_told_nothing_that_moves_it() -> None:
@@ -145,10 +193,45 @@ def test_its_first_word_stands_there_before_it_holds_the_lock(live: LiveRuns, mo
 def test_its_last_word_ends_it_before_the_lock_is_free(live: LiveRuns) -> None:
     ended = EndedRun("token-of-photos", "", 0, "", False, RunReport("photos", "r1", "done"))
     with live.held(live_run()):
-        assert live.ended("photos") is None
+        assert live.ended("photos", "token-of-photos") is None
         live.write_end(ended)
         assert live.of("photos") is None
-        assert live.ended("photos") == ended
+        assert live.ended("photos", "token-of-photos") == ended
+
+
+def _end(token: str, **more: Any) -> EndedRun:
+    return EndedRun(token, f"wish-{token}", 0, "", False, RunReport("photos", f"r-{token}", "done", **more))
+
+
+def test_an_end_is_there_for_whoever_waits_also_if_the_next_run_has_begun_and_ended_at_once(live: LiveRuns) -> None:
+    for token in ("first", "second"):
+        with live.held(live_run(token=token)):
+            live.write_end(_end(token))
+    with live.held(live_run(token="third")):
+        for token in ("first", "second"):
+            assert live.ended("photos", token) == live.ended("photos", f"wish-{token}") == _end(token)
+            assert live.is_known("photos", token)
+        assert live.ended("photos", "third") is None
+        assert live.is_known("photos", "third")
+        assert not live.is_known("photos", "fourth")
+        assert live.of("photos") is not None
+
+
+def test_only_the_newest_ends_are_kept_and_long_ones_are_read_too(live: LiveRuns) -> None:
+    disks = [f"/srv/{number}/" + "ü" * 400 for number in range(300)]
+    for number in range(9):
+        told = EndedRun(
+            str(number), "", 1, "no" * 50_000, False, RunReport("photos", "r", "failed", reason="ö" * 9_000)
+        )
+        told.report.other_disks = disks
+        with live.held(live_run()):
+            live.write_end(told)
+        found = live.ended("photos", str(number))
+        assert found is not None, number
+        assert found.said.startswith("nono")
+        assert found.report.reason.startswith("öö")
+        assert found.report.other_disks == disks[: len(found.report.other_disks)] != []
+    assert live.ended("photos", "0") is None
 
 
 def test_without_room_for_a_word_a_run_is_under_way_and_the_one_before_is_not_taken_for_it(
@@ -190,7 +273,7 @@ def test_whenever_it_is_killed_nothing_is_under_way_and_no_old_word_is_read_as_n
         newest += 10_000  # the next child's numbers lie beyond all that this one can have begun unseen
     assert seen > 8
     left = sorted(path.name for path in (tmp_path / "under-way").iterdir())
-    assert set(left) <= {"photos.json", "photos.json.new", "photos.lock"}
+    assert set(left) <= {"photos.json", "photos.json.new", "photos.ends", "photos.ends.new", "photos.lock"}
 
 
 # --- the history
@@ -203,6 +286,15 @@ def test_a_run_under_way_stands_in_the_history_with_what_it_has_sent_so_far(tmp_
         assert (row.report.bytes.sent, row.report.bytes.wire_up) == (153_000_000, 160_000_000)
         told = row.as_json()["progress"]
         assert (told["share"], told["rate"], told["left_least_s"]) == (0.51, 1_000_000, 140)
+
+
+def test_a_run_that_the_clock_was_put_back_in_took_no_time_less_than_none(tmp_path: Path) -> None:
+    with (
+        Ledger(str(tmp_path / "ledger.db")) as ledger,
+        under_way(ledger, "r1", NOW, at=NOW - timedelta(hours=1)),
+    ):
+        (row,) = ledger.runs.rows()
+        assert row.report.seconds.total == 0
 
 
 def test_a_run_whose_process_is_gone_is_no_longer_under_way_though_nobody_has_marked_it(tmp_path: Path) -> None:

@@ -187,7 +187,7 @@ class RunPage(Page):
             sizes = report.bytes
             sizes.sent = max(sizes.sent, live.advance.reading.done)
             sizes.wire_up, sizes.wire_down = max(sizes.wire_up, live.wire_up), max(sizes.wire_down, live.wire_down)
-            report.seconds.total = (live.at - live.since).total_seconds()
+            report.seconds.total = max(0.0, (live.at - live.since).total_seconds())  # the clock may be put back
         return replace(row, live=live)
 
     def first_good(self, job: str, far: str) -> datetime | None:

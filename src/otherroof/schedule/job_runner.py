@@ -61,7 +61,7 @@ def job_runner(clock: Clock, show: Ticker) -> RunJob:
             try:
                 ran = run_job(settings, job, context, RunOptions(reread=wish is not None and wish.reread, asked=asked))
             except OtherroofError as problem:
-                if wish is not None and not ledger.live.is_last(job, wish.token):
+                if wish is not None and not ledger.live.is_known(job, wish.token):
                     # Whoever wished it waits for a run that has not even begun.
                     ledger.wishes.note_answer(job, WishAnswer(wish.token, str(problem), problem.exit_code))
                 raise

@@ -136,7 +136,7 @@ class Follower:
 
     def _is_over(self, token: str) -> bool:
         live = self._ledger.live
-        return live.is_last(self._job, token) or self._ledger.wishes.answer(self._job, token) is not None
+        return live.is_known(self._job, token) or self._ledger.wishes.answer(self._job, token) is not None
 
     def _waits_for(self) -> str:
         turn = self._ledger.job_times.by_job().get(self._job)
@@ -164,8 +164,8 @@ class Follower:
         """`token`: of the run, or of the wish that it fulfilled."""
         until = self._clock.monotonic() + LAST_WORD_S
         while self._clock.monotonic() < until:
-            ended, answer = self._ledger.live.ended(self._job), self._ledger.wishes.answer(self._job, token)
-            if ended is not None and token in (ended.token, ended.wish):
+            ended, answer = self._ledger.live.ended(self._job, token), self._ledger.wishes.answer(self._job, token)
+            if ended is not None:
                 if ended.report.run:
                     ended.report.problems = self._ledger.runs.problems_of(self._job, ended.report.run)
                 error = FollowedError(ended.said, ended.exit_code) if ended.said else None

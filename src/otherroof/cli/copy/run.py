@@ -138,7 +138,8 @@ class _Hand:
             return run_job(self._settings, name, context, self._choice)
 
     def follow_all(self, names: list[str], ran: list[RunResult]) -> None:
-        """By the service. All are wished first, so that those to different far boxes run side by side."""
+        """By the service. All are wished first, so that those to different far boxes run side by side. If the person
+        leaves, those that have not ended are missing in `ran`."""
         from otherroof.cli.copy.follow import Follower
 
         followers = {
@@ -160,7 +161,6 @@ class _Hand:
             for name in names[len(ran) :]:
                 if name in followers:
                     self._tell(followers[name].leave())
-            raise typer.Exit(EXIT_INTERRUPTED) from None
 
     def _say_what_it_goes_beyond(self, name: str) -> None:
         from otherroof.cli.copy.beyond import beyond
@@ -209,9 +209,11 @@ def _answer_at_once(text: str) -> None:
 
 
 def _interrupted(ran: list[RunResult], wanted: int) -> bool:
-    """Whether the runs were stopped: by a signal here, or by `otherroof stop` elsewhere."""
+    """Whether runs were stopped: by a signal here, by `otherroof stop` elsewhere, or with the service that ran them."""
     return len(ran) < wanted or any(
-        isinstance(result.error, RunCut) or (result.by_hand and result.report.outcome == "cut") for result in ran
+        isinstance(result.error, RunCut)
+        or (result.report.outcome == "cut" and result.error is not None and result.error.exit_code == EXIT_INTERRUPTED)
+        for result in ran
     )
 
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 LOOK_S = 0.5
 HEARD_S = 10.0  # it looks twice a second
+BEGINS_S, BEGINS_LOOK_S = 5.0, 0.1  # from what the service writes down to what its run says
 ENDED_S = 120.0  # what is under way may be a large file's last piece on a slow line, or a command that tidies up
 
 
@@ -79,10 +80,28 @@ class _Stopper:
             # Whoever waits for it is told.
             said = f"{job}: taken back by `otherroof stop` before it began"
             self._ledger.wishes.note_answer(job, WishAnswer(wish.token, said, EXIT_INTERRUPTED))
-        live = self._ledger.live.of(job)
-        if live is not None:
+        live = self._live(job)
+        if live is not None and live.token:
             self._ledger.wishes.ask_stop(job, live.token)
         return live
+
+    def _live(self, job: str) -> LiveRun | None:
+        """The run under way; one that the service is just beginning is waited for a little."""
+        until = self._clock.monotonic() + BEGINS_S
+        while True:
+            beginning = self._is_begun(job)  # asked first: it may begin meanwhile
+            live = self._ledger.live.of(job)
+            if live is not None or not beginning or self._clock.monotonic() >= until:
+                return live
+            self._clock.sleep(BEGINS_LOOK_S)
+
+    def _is_begun(self, job: str) -> bool:
+        """Whether the service has written down that it begins a run, and not yet that this one has ended or waits."""
+        from otherroof.jobs.locks import service_is_at_work
+
+        turn = self._ledger.job_times.by_job().get(job)
+        begun = turn is not None and turn.begun is not None and turn.ended is None and not turn.waiting
+        return begun and service_is_at_work(self._settings.state)
 
     def wait(self, job: str, live: LiveRun | None) -> dict[str, object]:
         """Wait until it has ended, and say what came of it; gives what `--json` prints."""
@@ -91,6 +110,10 @@ class _Stopper:
             what = "the run that was asked for is taken back" if taken else "nothing to stop: no run of it is under way"
             self._say(f"{job}: {what}{self._next(job)}")
             return {"job": job, "under_way": False, "taken_back": taken, "run": None, "outcome": None}
+        if not live.token:
+            why = "its run cannot be told to stop before the state folder takes files again; make room there"
+            self._say(f"{job}: {why}", err=True)
+            return {"job": job, "under_way": True, "taken_back": False, "run": None, "outcome": None}
         heard = ended = False
         begun = self._clock.monotonic()
         while not ended and self._clock.monotonic() < begun + ENDED_S:
@@ -103,9 +126,9 @@ class _Stopper:
                 break
             if not ended:
                 self._clock.sleep(LOOK_S)
-        last = self._ledger.live.ended(job)
+        last = self._ledger.live.ended(job, live.token)
         if ended:
-            self._tell_end(job, last if last is not None and last.token == live.token else None)
+            self._tell_end(job, last)
         else:
             why = f"has not ended within {ENDED_S:g} s" if heard else f"has not answered within {HEARD_S:g} s"
             self._say(f"{job}: its run (process {live.pid}) {why}; it ends as soon as it hears of this", err=True)

@@ -10,7 +10,7 @@ import os
 import secrets
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 
 from otherroof.base.clock import Clock
@@ -78,9 +78,13 @@ class Announcement:
 
     @contextmanager
     def under_way(self) -> Iterator[None]:
-        """While inside, others see the run. The caller holds the job's lock. Raises HomeTrouble if the state folder
-        cannot be used at all."""
-        with self._live.held(self._now) as trouble:
+        """While inside, others see the run, if they can be told at all: if not, it is a copy all the same. The caller
+        holds the job's lock. Raises Busy if somebody looks for too long."""
+        with ExitStack() as stack:
+            try:
+                trouble = stack.enter_context(self._live.held(self._now))
+            except HomeTrouble as problem:
+                trouble = str(problem)
             self._tell_trouble(trouble)
             thread = threading.Thread(target=self._go_on, name=f"otherroof-tells-{self._now.job}", daemon=True)
             thread.start()
@@ -151,8 +155,8 @@ class Announcement:
         said = "" if error is None else str(error)
         if error is None:
             code = EXIT_LOOK if report.problems else EXIT_WELL
-        elif self.by_hand and isinstance(error, RunCut):
-            code = EXIT_INTERRUPTED
+        elif isinstance(error, RunCut):
+            code = EXIT_INTERRUPTED  # as the verb itself leaves, whose run was stopped
         elif isinstance(error, OtherroofError):
             code = error.exit_code
         else:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import asdict, dataclass, field
-from datetime import datetime
+from datetime import MAXYEAR, MINYEAR, datetime
 from typing import Any, Literal
 
 from otherroof.base.clock import from_stamp, stamp
@@ -18,9 +18,17 @@ from otherroof.copying.report import OUTCOMES, RunReport
 from otherroof.far_copy.entry import path_text
 from otherroof.forecast.advance import Advance, ProgressReading
 from otherroof.forecast.pace import TimeLeft
+from otherroof.ledger.live.small_file import MOST, NOT_OURS
 
 By = Literal["hand", "service"]
-MOST_DISKS = 100  # other disks that are named of a run that has ended
+# Of a run that has ended: so much of the names of other disks and of what it said, as they are written. A longer text
+# would not be read as a whole, and the run would be taken for a killed one.
+MOST_OF_DISKS = MOST_SAID = MOST // 8
+MOST_OF_ENDS = MOST // 2
+ENDS_KEPT = 4  # more than can come between two looks of somebody who waits for one of them
+# Beyond these it is no run's own figure, and no screen could show it.
+MOST_EXIT_CODE = 255  # the kernel keeps eight bits of it (wait(2))
+MOST_COUNTED, MOST_RATE, LONGEST_LEFT_S = 2**63 - 1, 1e15, 1e12
 _NOTHING_YET = Advance(ProgressReading("beginning", 0, 0, 0, 0))
 
 
@@ -108,13 +116,14 @@ def ended_text(ended: EndedRun) -> str:
     """`ended` as it is left for others."""
     report = ended.report
     parts = {
-        **{name: getattr(ended, name) for name in ("token", "wish", "exit_code", "said", "by_hand")},
+        **{name: getattr(ended, name) for name in ("token", "wish", "exit_code", "by_hand")},
+        "said": _that_fits(ended.said, MOST_SAID),
         "job": report.job,
         "run": report.run,
         "outcome": report.outcome,
-        "reason": report.reason,
+        "reason": _that_fits(report.reason, MOST_SAID),
         "figures": list(report.figures.values()),
-        "other_disks": report.other_disks[:MOST_DISKS],
+        "other_disks": _those_that_fit(report.other_disks, MOST_OF_DISKS),
     }
     return json.dumps({"ended": parts})
 
@@ -126,8 +135,46 @@ def read_run(text: bytes) -> LiveRun | EndedRun | None:
         if "ended" in parts:
             return _ended(parts["ended"])
         return _live(parts["live"])
-    except (ValueError, TypeError, KeyError, AttributeError, OverflowError):
+    except NOT_OURS:
         return None
+
+
+def ends_text(before: bytes, ended: EndedRun) -> str:
+    """The ends that stand in `before`, and this one: the newest few, a line for each, the newest last."""
+    lines = [*(ended_text(one) for one in read_ends(before)), ended_text(ended)][-ENDS_KEPT:]
+    while len(lines) > 1 and sum(map(len, lines)) > MOST_OF_ENDS:
+        del lines[0]
+    return "".join(f"{line}\n" for line in lines)
+
+
+def read_ends(text: bytes) -> list[EndedRun]:
+    """The ends that such a text tells; what is none is passed over."""
+    return [one for one in map(read_run, text.splitlines()) if isinstance(one, EndedRun)]
+
+
+def exit_code_of(value: object) -> int:
+    """`value` as the exit code of a program. Raises ValueError if it is none."""
+    if not isinstance(value, int) or not 0 <= value <= MOST_EXIT_CODE:
+        raise ValueError("not an exit code")
+    return value
+
+
+def _those_that_fit(texts: list[str], room: int) -> list[str]:
+    """So many of the first `texts` as have room in that much of JSON."""
+    kept = []
+    for text in texts:
+        room -= len(json.dumps(text)) + 2
+        if room < 0:
+            break
+        kept.append(text)
+    return kept
+
+
+def _that_fits(text: str, room: int) -> str:
+    """`text`, or its beginning if it takes more room than that as JSON."""
+    while len(json.dumps(text)) > room:
+        text = text[: len(text) * 3 // 4] + "…"
+    return text
 
 
 _PLAIN = ("token", "job", "far", "by", "pid", "run", "before", "wish", "wire_up", "wire_down", "stopping")
@@ -137,17 +184,15 @@ def _live(parts: dict[str, Any]) -> LiveRun:
     one = parts["reading"]
     files, files_total, done, total = (_count(one[name]) for name in ("files", "files_total", "done", "total"))
     reading = ProgressReading(_word(one["stage"]), files, files_total, done, total, bytes.fromhex(one["path"]))
-    left = TimeLeft(float(parts["left"][0]), float(parts["left"][1])) if parts["left"] else None
-    if left is not None and not (0 <= left.least <= left.most and math.isfinite(left.least)):
-        raise ValueError("not a stretch of time")
+    left = _left(parts["left"]) if parts["left"] else None
     words = {name: _word(parts[name]) for name in ("token", "job", "far", "run", "before", "wish", "stopping")}
     return LiveRun(
         **words,
         by="service" if parts["by"] == "service" else "hand",
         pid=_count(parts["pid"]),
-        since=from_stamp(parts["since"]),
-        at=from_stamp(parts["at"]),
-        advance=Advance(reading, max(0.0, float(parts["rate"])), left),
+        since=_moment(parts["since"]),
+        at=_moment(parts["at"]),
+        advance=Advance(reading, _within(float(parts["rate"]), MOST_RATE), left),
         wire_up=_count(parts["wire_up"]),
         wire_down=_count(parts["wire_down"]),
     )
@@ -158,16 +203,36 @@ def _ended(parts: dict[str, Any]) -> EndedRun:
     if parts["outcome"] not in OUTCOMES or len(parts["figures"]) != len(report.figures):
         raise ValueError("not a report of ours")
     report.outcome = parts["outcome"]
-    report.take_figures([max(0, number + 0) for number in parts["figures"]])
+    report.take_figures([_within(number + 0, MOST_COUNTED) for number in parts["figures"]])
     report.other_disks = [_word(disk) for disk in parts["other_disks"]]
     return EndedRun(
         _word(parts["token"]),
         _word(parts["wish"]),
-        _count(parts["exit_code"]),
+        exit_code_of(parts["exit_code"]),
         _word(parts["said"]),
         parts["by_hand"] is True,
         report,
     )
+
+
+def _left(parts: list[Any]) -> TimeLeft:
+    least, most = float(parts[0]), float(parts[1])
+    if not 0 <= least <= most:
+        raise ValueError("not a stretch of time")
+    return TimeLeft(min(least, LONGEST_LEFT_S), most if most <= LONGEST_LEFT_S else math.inf)
+
+
+def _within(value: Any, most: Any) -> Any:
+    """`value`, or the nearest one from 0 to `most`; 0 if it is no number at all."""
+    return min(max(0, value), most)
+
+
+def _moment(text: str) -> datetime:
+    """A moment that can be told in any zone. Raises ValueError."""
+    moment = from_stamp(text)
+    if not MINYEAR < moment.year < MAXYEAR:
+        raise ValueError("not a moment of ours")
+    return moment
 
 
 def _word(value: Any) -> str:
@@ -178,6 +243,6 @@ def _word(value: Any) -> str:
 
 
 def _count(value: Any) -> int:
-    if not isinstance(value, int) or value < 0:
+    if not isinstance(value, int) or not 0 <= value <= MOST_COUNTED:
         raise ValueError("not a count")
     return value

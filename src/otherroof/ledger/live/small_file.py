@@ -14,6 +14,8 @@ from otherroof.base.handles import require_plain
 MOST = 64 * 1024
 # No link is followed, and no pipe waited for: whoever has the service's account may put one there.
 _WARY = os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
+# What the reading of such a text may meet, if nobody of ours wrote it.
+NOT_OURS = (ValueError, TypeError, LookupError, AttributeError, OverflowError, RecursionError)
 ADVICE = "check that the state folder belongs to this account and that its disk is not full"
 
 

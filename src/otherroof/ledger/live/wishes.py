@@ -17,7 +17,8 @@ from otherroof.base.atomic_file import FOR_OWNER, create_file, make_own_folder, 
 from otherroof.base.clock import from_stamp, stamp
 from otherroof.base.errors import HomeTrouble
 from otherroof.base.printable import escaped
-from otherroof.ledger.live.small_file import read_small, remove_small
+from otherroof.ledger.live.live_run import exit_code_of
+from otherroof.ledger.live.small_file import NOT_OURS, read_small, remove_small
 
 FOLDER = "wishes"
 _RUN, _STOP, _ANSWER = ".run", ".stop", ".answer"  # no job's name has a dot in it
@@ -77,7 +78,7 @@ class Wishes:
         try:
             parts = json.loads(text)
             return RunWish(job, str(parts["token"]), from_stamp(parts["at"]), parts["reread"] is True)
-        except (ValueError, TypeError, KeyError, AttributeError):
+        except NOT_OURS:
             remove_small(self._path(job, _RUN))
             return None
 
@@ -112,8 +113,8 @@ class Wishes:
             parts = json.loads(text or b"null")
             if parts is None or parts["token"] != token:
                 return None
-            return WishAnswer(token, escaped(str(parts["said"])), int(parts["exit_code"]))
-        except (ValueError, TypeError, KeyError, AttributeError):
+            return WishAnswer(token, escaped(str(parts["said"])), exit_code_of(parts["exit_code"]))
+        except NOT_OURS:
             return None
 
     def _path(self, job: str, ending: str) -> str:
