@@ -183,7 +183,7 @@ def test_changed_settings_are_taken_up_without_a_word_and_check_tells_when(tmp_p
         main.write_text(sound + '[channel.bell]\nkind = "command"\ncommand = ["/bin/true"]\n')
         with being_edited(main):
             for verb in ("check", "status", "alert-test"):
-                assert "other settings than the files (channel bell (new))" in home.otherroof(verb).stdout
+                assert "does not use these settings yet (channel bell (new))" in home.otherroof(verb).stdout
         until(lambda: "changed: channel bell (new)" in home.told(), 60)
         assert "the running service uses these settings" in home.otherroof("check").stdout
         main.write_text(sound.replace("port =", "prot ="))

@@ -157,7 +157,7 @@ def test_every_state_of_a_file_with_what_brings_it_back(job: OneJob, three: list
         assert (back / "letter.odt").read_text() == content
     text = verb("versions", JOB, "letter.odt")
     assert (text.code, "2 states" in text.out) == (EXIT_WELL, True)
-    assert f"sudo otherroof restore {JOB} letter.odt --into DIR --as-of {three[2]}" in text.out
+    assert f"bring one back: otherroof restore {JOB} letter.odt --into DIR --as-of {three[2]}" in text.out
     *table, _ = text.out.splitlines()
     assert max(map(len, table)) <= 80
 

@@ -168,7 +168,7 @@ def test_whoever_changed_the_files_is_told_that_the_service_does_not_know_yet(
         with (where / "otherroof.toml").open("a") as file:
             file.write(BELL)
         said = asked(verb)
-        assert "still goes by other settings than the files (channel bell (new)); it takes them up by itself" in said
+        assert "does not use these settings yet (channel bell (new)); it takes them up by itself" in said
         told = json.loads(asked(verb, "--json"))["service"]
         assert told == {"at_work": True, "differs": ["channel bell (new)"]}
         keep_settings(require_settings(str(where)))
@@ -195,7 +195,7 @@ def test_a_lock_that_cannot_be_looked_at_does_not_keep_the_settings_from_being_c
     where: Path, asked: Asked
 ) -> None:
     (where / "state" / "serve.lock").symlink_to("nowhere")
-    assert "cannot be told: " in asked("check").splitlines()[-1]
+    assert "cannot tell whether a running service uses these settings: " in asked("check").splitlines()[-1]
 
 
 def test_a_service_that_should_have_noticed_long_ago_is_not_waited_for(
