@@ -69,6 +69,14 @@ def test_a_line_that_is_always_open_takes_bytes_by_rate() -> None:
     assert (found.nights, found.busy_s) == (1, 3600)
 
 
+def test_a_line_that_is_always_open_sends_through_every_night_on_the_way() -> None:
+    noon = datetime(2031, 3, 4, 12, tzinfo=BERLIN)
+    for begin, hours, nights in ((noon, 24, 1), (noon, 25, 2), (noon + timedelta(hours=9), 24 * 5, 6)):
+        found = cross(Load(3.6e9 * hours), MB_S, begin, OpenHours(BERLIN))
+        assert found is not None
+        assert found.nights == nights
+
+
 def test_a_window_closes_the_line_until_the_next_evening() -> None:
     hours = OpenHours(BERLIN, "22:00-06:00")
     found = cross(Load(3.6e9 * 10), MB_S, NOW, hours)

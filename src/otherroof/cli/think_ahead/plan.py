@@ -254,7 +254,11 @@ def _request(
 def _pair(option: str, text: str) -> tuple[str, str]:
     left, equals, right = text.partition("=")
     if not equals:
-        raise WrongUse(f"{text!r} has no =", where=option, advice="as its example in --help has it")
+        raise WrongUse(
+            f"{text!r} has no =",
+            where=option,
+            advice="write it as '1 year = one a week'" if option == "--spacing" else "write it as 18:00-23:00=5",
+        )
     return left.strip(), right.strip()
 
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Iterator, Sequence
 from datetime import date
 from typing import TYPE_CHECKING
 
 from otherroof.base.local_time import table_day_text
 from otherroof.base.units import count_text, size_text, span_text
+from otherroof.watch.words import fold
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -46,14 +46,22 @@ LABELS = {
 
 def picture(outlook: Outlook, amounts: Amounts) -> Iterator[str]:
     """The forecast line by line."""
-    head = (
-        f"{outlook.name}: {size_text(amounts.size)} in {count_text(round(amounts.files), 'file')} ({amounts.how}); "
-        f"{size_text(amounts.daily.value)} new or changed a day ({amounts.how_daily})"
-    )
-    yield from textwrap.wrap(head, WIDTH)
+    whole = f"{size_text(amounts.size)} in {count_text(round(amounts.files), 'file')}{_in_brackets(amounts.how)}"
+    daily = f"{size_text(amounts.daily.value)} new or changed a day{_in_brackets(amounts.how_daily)}"
+    yield from _folded(f"{outlook.name}: {whole}; {daily}")
     for section in outlook.sections:
         yield ""
         yield from _section(section)
+
+
+def _in_brackets(how: str) -> str:
+    """How a figure came about; what was simply said needs no word."""
+    return f" ({how})" if how else ""
+
+
+def _folded(text: str, first: str = "", later: str = "") -> list[str]:
+    """`text` in lines that hold each unit to its number."""
+    return fold(text, WIDTH, first=first, later=later).split("\n")
 
 
 def changes(found: Sequence[ChangedEstimate], at: datetime) -> Iterator[str]:
@@ -65,7 +73,7 @@ def changes(found: Sequence[ChangedEstimate], at: datetime) -> Iterator[str]:
     for one in found:
         key, unit = one.estimate.key, one.estimate.unit
         now, before = figure_text(one.estimate.likely.value, unit), range_text(one.before, unit)
-        yield from textwrap.wrap(f"  {LABELS.get(key, key)} ({key}): {before} then, {now} now", WIDTH)
+        yield from _folded(f"{LABELS.get(key, key)} ({key}): {before} then, {now} now", "  ", "    ")
 
 
 def _section(section: PlanSection) -> Iterator[str]:
@@ -75,7 +83,7 @@ def _section(section: PlanSection) -> Iterator[str]:
     for estimate in section.estimates:
         yield from _figure(estimate)
     for remark in section.remarks:
-        yield from textwrap.wrap(remark, WIDTH, initial_indent="  - ", subsequent_indent="    ")
+        yield from _folded(remark, "  - ", "    ")
 
 
 def _bar(bar: LengthBar) -> Iterator[str]:
@@ -84,23 +92,13 @@ def _bar(bar: LengthBar) -> Iterator[str]:
     filled = min(BAR, max(1 if share > 0 else 0, math.floor(share * BAR + 0.5)))
     filled = BAR - 1 if filled == BAR and share < 1 else filled
     drawn = "#" * filled + "." * (BAR - filled)
-    yield from textwrap.wrap(
-        f"{bar.text}",
-        WIDTH,
-        initial_indent=f"  {bar.label:<{LABEL}}{drawn} ",
-        subsequent_indent=" " * (LABEL + BAR + 3),
-    )
+    yield from _folded(bar.text, f"  {bar.label:<{LABEL}}{drawn} ", " " * (LABEL + BAR + 3))
 
 
 def _figure(estimate: Estimate) -> Iterator[str]:
     label = LABELS.get(estimate.key, estimate.key)
-    yield from textwrap.wrap(
-        range_text(estimate.likely, estimate.unit),
-        WIDTH,
-        initial_indent=f"  {label:<{LABEL}}",
-        subsequent_indent=" " * (LABEL + 2),
-    )
-    yield from textwrap.wrap(estimate.how, WIDTH, initial_indent="      ", subsequent_indent="      ")
+    yield from _folded(range_text(estimate.likely, estimate.unit), f"  {label:<{LABEL}}", " " * (LABEL + 2))
+    yield from _folded(estimate.how, "      ", "      ")
 
 
 def range_text(likely: Likely, unit: EstimateUnit) -> str:

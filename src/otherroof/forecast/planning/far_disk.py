@@ -77,7 +77,7 @@ def _difference(facts: PlanFacts, kept: Estimate | None, other: Estimate) -> str
 
 def _full_day(facts: PlanFacts, kept: Estimate | None) -> tuple[Estimate | None, str]:
     if not facts.disk.total:
-        return None, "how large the far disk is is not known yet (--disk says it)"
+        return None, "the size of the far disk is not known yet (--disk says it)"
     read = _by_readings(facts)
     if read is not None:
         return read, ""

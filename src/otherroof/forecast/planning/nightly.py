@@ -67,8 +67,9 @@ def _night(facts: PlanFacts) -> tuple[Likely, str]:
     least, likely, most = _daily(facts)
     line = facts.line
     night = Likely(copy_s(least, line).low, copy_s(likely, line).value, copy_s(most, line).high)
+    told = f" ({facts.amounts.how_daily})" if facts.amounts.how_daily else ""
     how = (
-        f"{size_text(likely.size)} in {count_text(round(likely.files), 'file')} ({facts.amounts.how_daily}), "
+        f"{size_text(likely.size)} in {count_text(round(likely.files), 'file')}{told}, "
         f"and {before_s(likely, line):.0f} s of login, looks and listing"
     )
     return night, how

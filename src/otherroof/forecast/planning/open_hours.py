@@ -142,7 +142,7 @@ class _Walk:
         sent = min(self.left, rate * (open_s - waited), self._room / self._load.counted)
         took = sent / rate if sent else 0.0
         if sent:
-            self.mornings.add(morning_after(self.moment, self._hours.zone))
+            self._note_nights(took + waited)
         self.left -= sent
         self.busy_s += took
         self._room -= sent * self._load.counted
@@ -150,6 +150,15 @@ class _Walk:
         self.moment = self.moment + timedelta(seconds=waited + took) if done else until
         if self._room <= 1e-6:
             self._room = 0.0
+
+    def _note_nights(self, seconds: float) -> None:
+        """Every night that a part of the next `seconds` is in: a line that is always open sends through many."""
+        # A breath before the end: what is there at noon needs no further night.
+        end = self.moment + timedelta(seconds=max(0.0, seconds - 1e-3))
+        morning, last = (morning_after(one, self._hours.zone) for one in (self.moment, end))
+        while morning <= last:
+            self.mornings.add(morning)
+            morning += timedelta(days=1)
 
     def _pause(self, until: datetime) -> None:
         self.moment, self._waits_s = until, self._load.before_s

@@ -71,7 +71,7 @@ def _now(job: Job | None, rows: Sequence[RunRow], asked: PlanRequest) -> tuple[f
         return (
             asked.size,
             files,
-            "as it was said" if asked.files else f"as it was said; files of {size_text(MEAN_FILE)}",
+            "" if asked.files else f"if its files are of {size_text(MEAN_FILE)} each (--files says better)",
         )
     seen = next((row for row in rows if row.report.bytes.seen), None)
     if seen is not None:
@@ -88,7 +88,7 @@ def _daily(
     size, files = whole
     mean_size = size / files if files else MEAN_FILE
     if asked.daily:
-        return Likely.sure(asked.daily), max(1.0, asked.daily / max(mean_size, 1.0)), "as it was said"
+        return Likely.sure(asked.daily), max(1.0, asked.daily / max(mean_size, 1.0)), ""
     days = _by_day(rows, now)
     if len(days) >= LEAST_RUNS:
         bytes_a_day = [size for size, _ in days]
@@ -97,7 +97,7 @@ def _daily(
         how = f"the mean of the last {count_text(len(days), 'day')}, with what single days differ by"
         return Likely(max(0.0, mean - margin), mean, mean + margin), many, how
     share = ASSUMED_SHARE
-    how = f"a guess: {share.value * 100:g} % of it, up to {share.high * 100:g} % (--daily says better)"
+    how = f"a guess: {share.value * 100:g} % of it, up to {share.high * 100:g} %; --daily says better"
     return share.times(size), files * share.value, how
 
 
