@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 
 from otherroof.cli.look.ledger import screen
+from otherroof.copying.report import Problem
 from otherroof.ledger import RunRow
 from support.screens import terminal
 from support.watching import ZONE, Night, row
@@ -37,6 +38,28 @@ def test_totals_are_the_sums_of_what_is_shown() -> None:
         *("48.00", "Mbit/s"),
     ]  # 1.04 times 1.5 GB in twice what is left of the times
     assert "2 runs: 2 done" in lines
+
+
+def test_what_a_held_or_stopped_run_only_had_in_view_is_not_told_as_done() -> None:
+    held, stopped = Night("held", removed=150, sent=0), Night("cut", new=7, sent=10**6)
+    lines = shown(nights(Night(new=1, changed=2, removed=3), held, stopped))
+    rows = [line.split() for line in lines[1:5]]
+    marks = [[word for word in one if word == "–"] for one in rows]
+    assert [len(one) >= 4 for one in marks] == [False, True, True, False]
+    assert rows[3][2:7] == ["–", "1", "2", "0", "3"]
+
+
+def test_of_a_run_with_problems_the_first_is_told_and_how_many_more_there_are() -> None:
+    (run,) = nights(Night("done with problems"))
+    run.report.problems = [Problem("a/b.txt", "no permission"), Problem("", "the far clock is 5 h ahead")]
+    assert "photos, done with problems 2031-03-01 00:30: a/b.txt: no permission (and 1 more; --json has all)" in shown(
+        [run]
+    )
+
+
+def test_there_is_more_before_a_day_that_shows_more() -> None:
+    (last,) = [line for line in screen(nights(Night(), Night()), ZONE, terminal(200), more=True) if "--since" in line]
+    assert last.endswith("--since 2031-02-22 shows all from that day on")
 
 
 def test_a_single_run_has_no_totals() -> None:

@@ -5,14 +5,15 @@ from __future__ import annotations
 import csv
 import sys
 from collections import Counter
-from datetime import datetime
+from collections.abc import Sequence
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from otherroof.base.clock import parse_moment
 from otherroof.base.errors import WrongUse
-from otherroof.base.local_time import table_time_text
+from otherroof.base.local_time import table_day_text, table_time_text
 from otherroof.base.printable import escaped
 from otherroof.base.units import count_text, rate_text, size_text, span_text
 from otherroof.cli.common import (
@@ -25,7 +26,7 @@ from otherroof.cli.common import (
     print_json,
     settings_in_use,
 )
-from otherroof.copying.report import outcome_text
+from otherroof.copying.report import GOOD, outcome_text
 from otherroof.watch.words import fold, list_text
 
 if TYPE_CHECKING:
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
+    from otherroof.copying.report import Problem
     from otherroof.ledger import Ledger, RunRow
     from otherroof.settings import Settings
 
@@ -64,21 +66,24 @@ def verb(
         rows = ledger.runs.rows(job=job, since=_moment(since, settings), newest=0 if whole else SHOWN + 1)
         if as_json:
             sessions = [] if job else ledger.tunnels.rows(since=_moment(since, settings))
-            runs = [_with_problems(ledger, row) for row in rows]
+            runs = [_with_problems(ledger, row).as_json() for row in rows]
             print_json({"runs": runs, "tunnels": [session.as_json() for session in sessions]})
         elif as_csv:
             _print_csv(rows)
         else:
             more = not whole and len(rows) > SHOWN
             # Not by typer: to a terminal that has but ASCII it writes UTF-8 all the same.
-            for line in screen(rows[:SHOWN] if more else rows, settings.zone, console(), more=more):
+            shown = rows[:SHOWN] if more else rows
+            for row in shown:
+                _with_problems(ledger, row)
+            for line in screen(shown, settings.zone, console(), more=more):
                 sys.stdout.write(line + "\n")
 
 
-def _with_problems(ledger: Ledger, row: RunRow) -> dict[str, object]:
+def _with_problems(ledger: Ledger, row: RunRow) -> RunRow:
     if row.report.files.problems or row.report.outcome == "done with problems":
         row.report.problems = ledger.runs.problems_of(row.report.job, row.report.run)
-    return row.as_json()
+    return row
 
 
 def _moment(text: str, settings: Settings) -> datetime | None:
@@ -117,7 +122,8 @@ def screen(rows: list[RunRow], zone: ZoneInfo, out: Console, *, more: bool = Fal
         lines.append(f"{count_text(len(rows), 'run')}: {said}")
     lines += reasons(rows, zone)
     if more:
-        lines.append(f"these are the newest {SHOWN}; --since 2031-04-05 shows all from that day on")
+        since = rows[-1].started.astimezone(zone) - timedelta(days=7)
+        lines.append(f"these are the newest {SHOWN}; --since {table_day_text(since)} shows all from that day on")
     if out.is_terminal:
         lines = [part for line in lines for part in fold(line, out.width, later="  ").split("\n")]
     return [*_table_lines(cells, titles, out), *lines]
@@ -140,25 +146,36 @@ def _table_lines(cells: list[dict[str, str]], titles: list[str], out: Console) -
 def _cells(row: RunRow, zone: ZoneInfo) -> dict[str, str]:
     """What the table shows of a run, by title, in the order of the columns."""
     one, sizes, times = row.report, row.report.bytes, row.report.seconds
-    figures = [one.files.seen, one.files.new, one.files.changed, one.files.moved, one.files.removed, one.files.problems]
+    done = [one.files.new, one.files.changed, one.files.moved, one.files.removed]
+    # What a run has in view and then does not do, because it is held or stopped, has not come about.
+    told = [f"{figure:,}" if _counts(row) else "–" for figure in done]
     return {
         "started": table_time_text(row.started, zone),
         "job": one.job,
         "outcome": "under way" if row.under_way else outcome_text(one.outcome),
-        **_figures([f"{figure:,}" for figure in figures], sizes.sent, sizes.wire_up + sizes.wire_down, times.total),
+        **_figures(
+            [f"{one.files.seen:,}", *told, f"{one.files.problems:,}"],
+            sizes.sent,
+            sizes.wire_up + sizes.wire_down,
+            times.total,
+        ),
         "rate": _rate(row),
     }
 
 
+def _counts(row: RunRow) -> bool:
+    return row.under_way or row.report.outcome in GOOD
+
+
 def _totals(rows: list[RunRow]) -> dict[str, str]:
     """What all of them come to. Files are seen again by each run, so of these there is no sum."""
-    files, sizes = [row.report.files for row in rows], [row.report.bytes for row in rows]
+    files, sizes = [row.report.files for row in rows if _counts(row)], [row.report.bytes for row in rows]
     sums = [
         sum(one.new for one in files),
         sum(one.changed for one in files),
         sum(one.moved for one in files),
         sum(one.removed for one in files),
-        sum(one.problems for one in files),
+        sum(row.report.files.problems for row in rows),
     ]
     wire = sum(one.wire_up + one.wire_down for one in sizes)
     sending = [row.report for row in rows if row.report.bytes.sent and row.live is None]
@@ -204,13 +221,24 @@ def columns_that_fit(rows: list[dict[str, str]], width: int) -> tuple[list[str],
     return list(widths), left_out
 
 
+def _problems_text(problems: Sequence[Problem]) -> str:
+    """The first of a run's problems, and how many more there are."""
+    if not problems:
+        return ""
+    first = problems[0]
+    said = f"{first.path}: {first.why}" if first.path else first.why
+    more = len(problems) - 1
+    return said + (f" (and {more:,} more; --json has all)" if more else "")
+
+
 def reasons(rows: list[RunRow], zone: ZoneInfo) -> list[str]:
     """Why runs ended as they did: one line for each reason, however often it came, the newest last. `rows`: newest
     first."""
     alike: dict[tuple[str, str], list[RunRow]] = {}
     for row in rows:
-        if row.report.reason:
-            reason = escaped(row.report.reason.removeprefix(f"{row.report.job}: "))
+        told = row.report.reason or _problems_text(row.report.problems)
+        if told:
+            reason = escaped(told.removeprefix(f"{row.report.job}: "))
             alike.setdefault((outcome_text(row.report.outcome), reason), []).append(row)
     lines = []
     for (outcome, reason), same in reversed(alike.items()):

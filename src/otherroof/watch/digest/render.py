@@ -122,7 +122,12 @@ class DigestText:
         files, sent = round(span.files / span.weeks), span.sent / span.weeks
         runs = f"{span.runs / span.weeks:.1f} runs" if each else count_text(span.runs, "run")
         said = [f"{runs} ({outcomes} in all)" if each else f"{runs} ({outcomes})"]
-        said.append(f"{count_text(files, 'file')} and {size_text(sent)} sent")
+        # Files count once a run is whole: of a first copy that goes on night by night there are none yet.
+        said.append(
+            f"{count_text(files, 'file')} and {size_text(sent)} sent"
+            if files or not sent
+            else f"{size_text(sent)} sent"
+        )
         if span.mean_s is not None:
             said.append(f"{span_text(span.mean_s)} a run")
         if span.mean_mbit is not None:
@@ -156,13 +161,13 @@ class DigestText:
     def answers(self, far: FarReport) -> str:
         """The share of probes answered, and when it was last silent."""
         if not far.probes:
-            share = "no probes this week"
+            share = "not probed this week"
         else:
             percent = percent_text(far.answered / far.probes)
             share = f"{far.answered:,} of {count_text(far.probes, 'probe')} answered ({percent})"
-        silent = f"last unanswered {self.when(far.silent_at)}" if far.silent_at else "none unanswered"
+        silent = f"; last unanswered {self.when(far.silent_at)}" if far.silent_at else ""
         answered = f"last answered {self.when(far.answered_at)}" if far.answered_at else "has never answered"
-        return f"{share}; {silent}; {answered}"
+        return f"{share}{silent}; {answered}"
 
     def space(self, far: FarReport) -> str:
         """What is free, of how much."""
