@@ -166,7 +166,7 @@ def test_settings_folder_before_the_verb_is_as_good_as_after_it(program: Said, t
          "--config names /a before the verb and /b after it; name one settings folder"),
         (["--config"], "--config names no folder; `otherroof --config DIR VERB`"),
         (["--config", "/a"], "Missing verb; `otherroof --help` lists what there is"),
-        (["--config", "/a", "install"], "No such option: --config; `otherroof --help` lists what there is"),
+        (["--config", "/a", "install"], "No such option: --config; `otherroof install --help` lists what there is"),
         (["--config", "/a", "stauts"],
          "No such verb 'stauts'. Did you mean 'status'?; `otherroof --help` lists what there is"),
     ],

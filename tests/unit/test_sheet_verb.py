@@ -91,7 +91,7 @@ def test_it_says_what_is_where_how_it_is_reached_whom_to_ask_and_how_it_comes_ba
         "copied to far box heron, where it lies in /srv/otherroof/photos",
         f"newest known: run {newest}, 41,000 files",
         "812 files came back",
-        "never drilled",
+        "no practice restore yet",
         "heron stands in the hallway",
         "SSH account copykeeper at 10.77.0.2, port 22",
         "it calls home at larch.example.net, UDP port 51820",

@@ -27,6 +27,7 @@ from otherroof.base.errors import (
 from otherroof.base.printable import escaped
 from otherroof.cli.common import print_json
 from otherroof.cli.parser.top import build
+from otherroof.cli.parser.verbs import SHORT
 from otherroof.cli.parser.words import config_in, told_apart, with_config_after
 
 # These verbs report an interruption themselves.
@@ -46,6 +47,12 @@ def _told(problem: typer.TyperException) -> str:
     return f"{begin} verb{rest}" if said and begin in ("No such", "Missing") else words
 
 
+def _help_for(given: list[str]) -> str:
+    """The command that helps with the verb that was given, or with all of them."""
+    verb = told_apart(given).verb
+    return f"otherroof {verb} --help" if verb in SHORT else "otherroof --help"
+
+
 def main(argv: list[str] | None = None) -> None:
     """Run the command line; always leaves by SystemExit."""
     gc.set_threshold(OBJECTS_BETWEEN_SEARCHES)
@@ -63,7 +70,7 @@ def main(argv: list[str] | None = None) -> None:
     except OtherroofError as error:
         code = tell.error(error)
     except typer.TyperException as problem:
-        code = tell.line(f"{_told(problem)}; `otherroof --help` lists what there is", EXIT_WRONG_USE)
+        code = tell.line(f"{_told(problem)}; `{_help_for(given)}` lists what there is", EXIT_WRONG_USE)
     except (KeyboardInterrupt, typer.Abort):
         code = tell.line("interrupted", EXIT_INTERRUPTED)
     # Whoever read our output has gone, such as `head`: they have what they wanted.

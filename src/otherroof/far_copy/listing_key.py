@@ -17,7 +17,10 @@ from otherroof.settings.machine_checks import require_secret
 
 KEY_SIZE = 32  # bytes
 MOST_KEY = 200  # more than its text has: a wrong path to a large file is not read whole
-KEPT_ADVICE = "put back the file you kept: without it no copy can be proved; only a home's very first run makes one"
+KEPT_ADVICE = (
+    "put back the file you kept: without it no copy can be proved; only before the first copy there is none yet, and "
+    "`otherroof run` makes it"
+)
 
 
 @dataclass(frozen=True, slots=True, repr=False)

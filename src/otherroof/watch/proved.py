@@ -19,7 +19,7 @@ def proved_text(rows: Sequence[ProofRow], job: Job, zone: ZoneInfo) -> str:
     """A job's proofs in one line; `rows` are those that ended, newest first. Empty if nothing was tried yet."""
     good = [row for row in rows if row.files or row.whole]
     if not good:
-        return f"never proved: {rows[0].reason}" if rows and rows[0].reason else ""
+        return f"nothing read back yet: {rows[0].reason}" if rows and rows[0].reason else ""
     last = good[0]
     parts = [_since(last, zone)]
     # The last sample that was read to its end; a whole proof needs none.

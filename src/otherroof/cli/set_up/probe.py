@@ -90,7 +90,7 @@ def _columns(lines: list[tuple[str, str, str, str]]) -> Table:
     for width in (1, 9, 17):
         table.add_column(width=width)
     table.add_column(width=8, justify="right")
-    table.add_column()
+    table.add_column(overflow="fold")  # a host key has to be compared to its last letter
     for state, rung, took, text in lines:
         table.add_row("", Text(state, STYLES.get(state, "")), rung, took, Text(text))
     return table

@@ -32,10 +32,16 @@ def verb(
     job: Annotated[str, typer.Argument(metavar="JOB", help="The job whose far copy is proved.")],
     share: Annotated[
         float,
-        typer.Option("--share", metavar="P", help="Read P percent of it: what was not read for longest, and a sample."),
+        typer.Option(
+            "--share",
+            metavar="P",
+            show_default=False,
+            help="Read P percent of it: what was not read for longest, and a sample.",
+        ),
     ] = 0.0,
     budget_mb: Annotated[
-        float, typer.Option("--budget-mb", metavar="N", help="Read as much as N MB over the line allow.")
+        float,
+        typer.Option("--budget-mb", metavar="N", show_default=False, help="Read as much as N MB over the line allow."),
     ] = -1.0,
     whole: Annotated[bool, typer.Option("--all", help="Read everything, older versions too; may take days.")] = False,
     heal: Annotated[bool, typer.Option("--heal", help="Send again what is damaged, if it is still here.")] = False,

@@ -49,9 +49,7 @@ def verb(
     ] = False,
     let_go: Annotated[
         str,
-        typer.Option(
-            "--let-go", metavar="RUN", help="Of the damaged version of RUN, that it may go too, like the rest."
-        ),
+        typer.Option("--let-go", metavar="RUN", help="Let the damaged version of RUN go too, as the rule says."),
     ] = "",
     config: ConfigOption = SETTINGS_FOLDER,
     as_json: JsonOption = False,
@@ -119,6 +117,7 @@ def _as_json(found: ThinReport) -> dict[str, Any]:
 def _tell(settings: Settings, found: ThinReport, deed: Deed) -> None:
     if deed == "recall":
         stay = count_text(len(found.taken_back), "version that was to go stays", "versions that were to go stay")
+        stay = stay if found.taken_back else "no version was written down to go"
         typer.echo(
             as_typed(f"{found.job}: {stay}; the service lets nothing go until `otherroof thin {found.job} --apply`")
         )

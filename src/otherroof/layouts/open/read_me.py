@@ -18,12 +18,12 @@ To get files back with no tool at all
 # What the recovery sheet says too.
 BY_HAND = """\
     latest/     holds the newest copy as ordinary files. Copy what you need.
-    earlier/    holds what was replaced or removed since, one folder for each night. The name of a night's
-                folder is its date and time (UTC). A file in earlier/2031-04-05T013000Z-7f3a/ is what stood in
-                latest/ until that night.
-    To see a file as it was after a certain night, look through the folders of the later nights, oldest first,
-    and take the first one that holds it; if none does, take it from latest/. Which files there were on
-    that night, its list in runs/ says.
+    earlier/    holds what was replaced or removed since, one folder for each night. The
+                name of a night's folder is its date and time (UTC). A file in
+                earlier/2031-04-05T013000Z-7f3a/ is what stood in latest/ until that night.
+    To see a file as it was after a certain night, look through the folders of the later
+    nights, oldest first, and take the first one that holds it; if none does, take it from
+    latest/. Which files there were on that night, its list in runs/ says.
 """
 
 _TAIL = """

@@ -138,7 +138,11 @@ def _job(settings: Settings, ledger: Ledger, name: str, now: datetime, disks: Ma
     if row is not None and row.report.files.seen:
         size = f"{count_text(row.report.files.seen, 'file')}, {size_text(row.report.bytes.seen)}"
     drill = ledger.drills.last(name, job.far, now)
-    drilled = "never drilled" if drill is None else f"drilled {day_text(drill.started, zone)}: {_came_back(drill)}"
+    drilled = (
+        "no practice restore yet"
+        if drill is None
+        else f"practice restore of {day_text(drill.started, zone)}: {_came_back(drill)}"
+    )
     lies_at = os.path.join(disks[job.far], name)
     restore = f"sudo otherroof restore {name} --into {shlex.quote(_back_to(name, job))}"
     return SheetJob(name, job.folder, job.far, lies_at, job.layout, newest, size, drilled, restore)
