@@ -458,6 +458,24 @@ def test_what_a_run_said_long_ago_is_not_told_as_news(house: House, hours: int) 
         assert f", as it was {moment_text(said_at, house.settings.zone)})\n" in house.ask()[1]
 
 
+@pytest.mark.parametrize("width", [30, 40, 56, 64, 72, 80])
+def test_each_job_and_far_box_has_its_name_however_narrow_the_terminal_is(
+    house: House, monkeypatch: pytest.MonkeyPatch, width: int
+) -> None:
+    house.copied("photos", "papers", ago=5 * HOUR)
+    shown = Console(width=width, height=60, force_terminal=True, no_color=True)
+    monkeypatch.setattr("otherroof.cli.look.status.console", lambda: shown)
+    lines = re.sub("\x1b[^m]*m", "", house.ask()[1]).splitlines()
+    assert max(map(len, lines)) <= width
+    for name in ("photos", "papers", "music", "heron"):
+        assert [line for line in lines if line.startswith(f"{name} ") and "…" not in line], name
+    # What has no room is named, and nothing is named that has.
+    titles = " ".join(line for line in lines if line.startswith(("job ", "far box ")))
+    told = " ".join(lines).partition("too narrow for: ")[2].partition(" (--json")[0]
+    left_out = told.split(", ") if told else []
+    assert all((title in titles) != (title in left_out) for title in ("files", "size", "address", "free", "age"))
+
+
 def test_who_waits_for_a_turn_is_shown_with_what_it_waits_for(house: House) -> None:
     house.copied("photos", "papers", "music", ago=5 * HOUR)
     turn = Advance(ProgressReading("waiting for its turn", 0, 0, 0, 0))

@@ -26,6 +26,7 @@ from otherroof.cli.common import (
     print_json,
     settings_in_use,
 )
+from otherroof.cli.look.columns import columns_that_fit
 from otherroof.copying.report import GOOD, outcome_text
 from otherroof.watch.words import fold, list_text
 
@@ -41,7 +42,6 @@ if TYPE_CHECKING:
 SHOWN = 40
 WORDS = ("started", "job", "outcome")  # the other columns are figures
 LEAST_NEEDED = ("on the wire", "rate", "moved", "files", "problems", "removed", "changed", "new")
-GAP = 2  # columns of a terminal between two of the table
 
 
 def verb(
@@ -113,7 +113,8 @@ def screen(rows: list[RunRow], zone: ZoneInfo, out: Console, *, more: bool = Fal
     cells = [_cells(row, zone) for row in reversed(rows)]
     if len(rows) > 1:
         cells.append(_totals(rows))
-    titles, left_out = columns_that_fit(cells, out.width)
+    widths = {title: max(len(title), *(len(row[title]) for row in cells)) for title in cells[0]}
+    titles, left_out = columns_that_fit(widths, out.width, LEAST_NEEDED)
     told = f"; too narrow for: {', '.join(left_out)} (--csv has them all)" if left_out else ""
     lines = [f"times in {zone.key}{told}"]
     if len(rows) > 1:
@@ -207,18 +208,6 @@ def _rate(row: RunRow) -> str:
         return rate_text(row.live.advance.rate, 1) if row.live.advance.rate > 0 else "–"
     # A few messages make none.
     return rate_text(sizes.wire_up, times.send + times.commit) if sizes.sent else "–"
-
-
-def columns_that_fit(rows: list[dict[str, str]], width: int) -> tuple[list[str], list[str]]:
-    """The titles of the columns for which `width` has room, and those that are left out, the least needed first."""
-    widths = {title: max(len(title), *(len(row[title]) for row in rows)) for title in rows[0]}
-    left_out: list[str] = []
-    for title in LEAST_NEEDED:
-        if sum(widths.values()) + GAP * (len(widths) - 1) <= width:
-            break
-        left_out.append(title)
-        del widths[title]
-    return list(widths), left_out
 
 
 def _problems_text(problems: Sequence[Problem]) -> str:

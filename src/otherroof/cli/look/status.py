@@ -24,12 +24,12 @@ from otherroof.cli.common import (
     print_json,
     settings_in_use,
 )
+from otherroof.cli.look.columns import columns_that_fit
 from otherroof.copying.report import outcome_text
 from otherroof.watch.words import day_text, fold, list_text, moment_text, short_day_text
 
 if TYPE_CHECKING:
     from rich.console import Console
-    from rich.table import Table
 
     from otherroof.ledger.alerts import Alert
     from otherroof.schedule.goes_by import ServiceView
@@ -40,6 +40,13 @@ LOOK_EVERY_S = 5
 STALE = timedelta(minutes=1)  # a run tells how far it is every other second
 WAITING = "waiting for its turn"
 NO_SERVICE = "no service is at work here; `systemctl start otherroof` starts it"
+# The columns: which hold figures, which may be broken in two, and which give way on a narrow terminal, in this order.
+FIGURES = ("files", "size")
+NAMES = ("job", "to", "far box")
+FOLDED = (*NAMES, "last run")
+LEAST_NEEDED = ("files", "size", "newest good copy", "to", "last run", "address", "full about", "free")
+LEAST_NAME_CELLS = 12  # a longer name may be broken
+_NO_JOB = {"job": "none", "age": "–", "last run": "–", "next run": "–"}
 # What the table says of a far box where something answers, and nothing can be sent all the same.
 _SHUT = {"host_key": "other key", "login": "not let in"}
 
@@ -114,10 +121,17 @@ def screen(found: Overview, zone: ZoneInfo, service: list[str], out: Console, sp
             part for line in lines for part in (_folded(line, out.width).split("\n") if out.is_terminal else [line])
         ]
 
-    tables = [_lines_of(_job_table(found, zone), out), _lines_of(_far_table(found.far, zone), out)]
+    job_rows = [_job_row(row, found, zone) for row in found.jobs] or [_NO_JOB]
+    tables, narrow = [], []
+    far_rows = [_far_row(row, zone) for row in found.far] or [{"far box": "none"}]
+    for rows in (job_rows, far_rows):
+        titles, left_out = _titles(rows, out.width)
+        tables.append(_table_lines(rows, titles, out))
+        narrow += left_out
     waits = _live_lines(found.jobs, found.now, zone) + _wait_lines(found.jobs)
     room = out.height - 1 - spare  # one line is for what the shell writes next
     well = [f"{row.job}: proved: {row.proved}" for row in found.jobs if row.proved] + _drill_lines(found.jobs)
+    well += [f"too narrow for: {', '.join(narrow)} (--json has them all)"] if narrow else []
     far = [line for box in found.far for line in _far_lines(box, found, zone)]
     needs = [*_alert_lines(found, zone), *_need_lines(found)] or ["nothing needs a hand"]
     everything = [*tables[0], *folded(waits + well), "", *tables[1], *folded(far), "", *folded(needs), *folded(service)]
@@ -157,48 +171,53 @@ def _one_line(line: str, width: int) -> str:
     return line if len(line) <= width else line[: width - 1].rstrip() + "…"
 
 
-def _lines_of(table: Table, out: Console) -> list[str]:
-    with out.capture() as shown:
-        out.print(table)
-    return shown.get().splitlines()
-
-
 def _folded(line: str, width: int) -> str:
     """`line` as a terminal shows it best: broken between words, and below its own beginning."""
     beginning = " " * (len(line) - len(line.lstrip()))
     return fold(line, width, later=beginning)
 
 
-def _table() -> Table:
+def _table_lines(rows: list[dict[str, str]], titles: list[str], out: Console) -> list[str]:
     from rich.table import Table
 
-    return Table(box=None, pad_edge=False)
-
-
-def _job_table(found: Overview, zone: ZoneInfo) -> Table:
-    several = len(found.far) > 1
-    table = _table()
-    table.add_column("job", overflow="fold")
-    if several:
-        table.add_column("to", overflow="fold")
-    for title in ("newest good copy", "age"):
-        table.add_column(title, no_wrap=True)
-    table.add_column("files", justify="right", no_wrap=True)
-    table.add_column("size", justify="right", no_wrap=True)
-    table.add_column("last run")
-    table.add_column("next run", no_wrap=True)
-    for row in found.jobs:
-        table.add_row(
-            row.job,
-            *([row.far] if several else []),
-            table_time_text(from_stamp(row.taken), zone) if row.taken else "none",
-            _age(row.age_s) if row.age_s is not None else "–",
-            f"{row.files:,}" if row.files is not None else "–",
-            size_text(row.bytes) if row.bytes is not None else "–",
-            outcome_text(row.last) if row.last else "none yet",
-            _next(row, found.now, zone),
+    table = Table(box=None, pad_edge=False)
+    for title in titles:
+        table.add_column(
+            title,
+            justify="right" if title in FIGURES else "left",
+            no_wrap=title not in FOLDED,
+            overflow="fold" if title in NAMES else "ellipsis",
         )
-    return table
+    for row in rows:
+        table.add_row(*(row[title] for title in titles))
+    with out.capture() as shown:
+        out.print(table)
+    return shown.get().splitlines()
+
+
+def _titles(rows: list[dict[str, str]], width: int) -> tuple[list[str], list[str]]:
+    """The columns that a terminal of this width has room for, and those that it has not."""
+
+    def need(title: str, text: str) -> int:
+        if title in NAMES:
+            return min(len(text), LEAST_NAME_CELLS)
+        return max(map(len, text.split()), default=0) if title in FOLDED else len(text)
+
+    widths = {title: max(need(title, text) for text in [title, *(row[title] for row in rows)]) for title in rows[0]}
+    return columns_that_fit(widths, width, LEAST_NEEDED)
+
+
+def _job_row(row: JobRow, found: Overview, zone: ZoneInfo) -> dict[str, str]:
+    return {
+        "job": row.job,
+        **({"to": row.far} if len(found.far) > 1 else {}),
+        "newest good copy": table_time_text(from_stamp(row.taken), zone) if row.taken else "none",
+        "age": _age(row.age_s) if row.age_s is not None else "–",
+        "files": f"{row.files:,}" if row.files is not None else "–",
+        "size": size_text(row.bytes) if row.bytes is not None else "–",
+        "last run": outcome_text(row.last) if row.last else "none yet",
+        "next run": _next(row, found.now, zone),
+    }
 
 
 def _next(row: JobRow, now: datetime, zone: ZoneInfo) -> str:
@@ -254,17 +273,15 @@ def _drill_lines(jobs: tuple[JobRow, ...]) -> list[str]:
     return lines + ([f"no practice restore yet: {list_text(never, 20)}"] if never else [])
 
 
-def _far_table(boxes: tuple[FarRow, ...], zone: ZoneInfo) -> Table:
-    table = _table()
-    for title in ("far box", "address", "answers", "last answered", "free", "full about"):
-        table.add_column(title, no_wrap=True)
-    for row in boxes:
-        ago = f"{span_text(row.silent_s)} ago" if row.silent_s is not None else "never"
-        answers = "yes" if row.answers else _SHUT.get(row.alert.partition(":")[0], "no")
-        free = size_text(row.free) if row.free is not None else "–"
-        full = day_text(from_stamp(row.full_on), zone) if row.full_on is not None else "–"
-        table.add_row(row.far, row.address, answers, ago, free, full)
-    return table
+def _far_row(row: FarRow, zone: ZoneInfo) -> dict[str, str]:
+    return {
+        "far box": row.far,
+        "address": row.address,
+        "answers": "yes" if row.answers else _SHUT.get(row.alert.partition(":")[0], "no"),
+        "last answered": f"{span_text(row.silent_s)} ago" if row.silent_s is not None else "never",
+        "free": size_text(row.free) if row.free is not None else "–",
+        "full about": day_text(from_stamp(row.full_on), zone) if row.full_on is not None else "–",
+    }
 
 
 def _far_lines(box: FarRow, found: Overview, zone: ZoneInfo) -> list[str]:
