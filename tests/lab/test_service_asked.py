@@ -160,7 +160,7 @@ def test_two_terminals_ask_at_once_and_one_run_serves_both(tmp_path: Path, far: 
             assert home.otherroof("stop", "papers").returncode == EXIT_WELL
             assert (first.ended(), second.ended()) == (EXIT_INTERRUPTED, EXIT_INTERRUPTED)
             for one in (first, second):
-                assert "papers: cut: stopped by hand" in one.text
+                assert "papers: stopped early: stopped by hand" in one.text
         finally:
             first.close()
             second.close()

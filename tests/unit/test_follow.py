@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -10,8 +11,10 @@ from pathlib import Path
 import pytest
 
 from otherroof.base.clock import SystemClock
+from otherroof.base.errors import EXIT_INTERRUPTED
 from otherroof.cli.copy import follow
 from otherroof.cli.copy.follow import FollowedError, Follower, NotTakenUp
+from otherroof.cli.main import main
 from otherroof.copying.report import RunReport
 from otherroof.jobs.locks import service_lock
 from otherroof.ledger import Ledger
@@ -81,3 +84,45 @@ def test_a_run_that_is_to_stop_serves_nobody(settings: Settings) -> None:
     with follower(settings) as (one, ledger, _), ledger.live.held(live_run(stopping="stopped by hand")):
         one.ask(reread=False)
         assert ledger.wishes.run_wish("photos") is not None
+
+
+def test_whoever_leaves_a_display_gets_the_json_of_what_has_ended(
+    settings: Settings, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def leave(_: object, seconds: float) -> None:
+        raise KeyboardInterrupt
+
+    with follower(settings) as (_, ledger, _told):
+        monkeypatch.setattr(SystemClock, "sleep", leave)
+        with pytest.raises(SystemExit) as left:
+            main(["run", "photos", "--json", "--config", settings.where])
+        assert ledger.wishes.run_wish("photos") is not None, "it goes on without this display"
+    out, err = capsys.readouterr()
+    assert left.value.code == EXIT_INTERRUPTED
+    assert json.loads(out)["runs"] == []
+    assert "`otherroof stop photos` takes that back" in err
+
+
+def test_a_run_that_was_stopped_is_told_by_the_word_of_every_other_screen(
+    settings: Settings, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with follower(settings) as (_, ledger, _told):
+        codes: list[object] = []
+
+        def run() -> None:
+            with pytest.raises(SystemExit) as left:
+                main(["run", "photos", "--config", settings.where])
+            codes.append(left.value.code)
+
+        thread = threading.Thread(target=run)
+        thread.start()
+        until(lambda: ledger.wishes.run_wish("photos") is not None)
+        wish = ledger.wishes.run_wish("photos")
+        assert wish is not None
+        report = RunReport("photos", "r1", "cut", reason="why")
+        with ledger.live.held(live_run(wish=wish.token)):
+            ledger.wishes.take_back("photos")
+            ledger.live.write_end(EndedRun("token-of-photos", wish.token, 130, "photos: why", True, report))
+        thread.join(60)
+    assert codes == [EXIT_INTERRUPTED]
+    assert "photos: stopped early: why" in capsys.readouterr().err

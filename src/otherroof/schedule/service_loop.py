@@ -27,6 +27,7 @@ from otherroof.base.clock import Clock
 from otherroof.base.errors import OtherroofError
 from otherroof.base.local_time import wall_time
 from otherroof.base.units import count_text
+from otherroof.copying.report import outcome_text
 from otherroof.schedule.chores import Chore, ChoreInputs
 from otherroof.schedule.job_runner import RunEnding, RunJob, ending_for
 from otherroof.schedule.plan import RunStart, far_worker
@@ -267,7 +268,7 @@ class Service:
             logging.INFO if ended.outcome in ("done", "cut") else logging.WARNING,
             "%s: %s",
             job,
-            f"{ended.outcome}: {ended.reason}" if ended.reason else ended.outcome,
+            ": ".join(part for part in (outcome_text(ended.outcome), ended.reason) if part),
         )
 
     def _chore_ended(self, chore: Chore, value: Any) -> None:

@@ -232,7 +232,7 @@ def _tell(result: RunResult, *, dry: bool) -> None:
     if result.error is not None:
         message = str(result.error).removeprefix(f"{report.job}: ")
         would = "would be " if dry and isinstance(result.error, Held) else ""
-        _say(f"{report.job}: {would}{report.outcome}: {message}")
+        _say(f"{report.job}: {would}{outcome_text(report.outcome)}: {message}")
     elif dry:
         typer.echo(f"{report.job}: would be {outcome_text(report.outcome)}; nothing was sent")
     else:

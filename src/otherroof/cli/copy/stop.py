@@ -12,6 +12,7 @@ from otherroof.base.clock import Clock, SystemClock
 from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WELL, WrongUse
 from otherroof.base.units import size_text
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, settings_in_use
+from otherroof.copying.report import outcome_text
 from otherroof.watch.words import list_text, moment_text
 
 if TYPE_CHECKING:
@@ -139,7 +140,7 @@ class _Stopper:
         if last is None:
             self._say(f"{job}: its process is gone; what was sent is kept{self._next(job)}")
         elif last.report.outcome != "cut":
-            self._say(f"{job}: {last.report.outcome}, before it could be stopped{self._next(job)}")
+            self._say(f"{job}: {outcome_text(last.report.outcome)}, before it could be stopped{self._next(job)}")
         else:
             sent = f"{size_text(last.report.bytes.sent)} sent" if last.report.bytes.sent else "nothing sent yet"
             run = f", run {last.report.run}" if last.report.run else ""
