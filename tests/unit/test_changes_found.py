@@ -19,6 +19,8 @@ from otherroof.copying.compare.doubts import DoubtSettler
 from otherroof.copying.compare.find_changes import ChangeFinder, CopyRules
 from otherroof.copying.compare.guard import GuardLimits, Release
 from otherroof.copying.compare.plan import RunPlan
+from otherroof.copying.home.scan import ScanNotes
+from otherroof.copying.report import Problem, RunReport
 from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.numbers import HARD, Numbers
 
@@ -76,6 +78,21 @@ def finder(folder: Folder, *, files: int = 1000, lost: bool = False, release: Re
 
 def sources(plan: RunPlan, *paths: bytes) -> list[bytes | None]:
     return [change.source for path in paths if (change := plan.get(path)) is not None]
+
+
+# -- what cannot be read --
+
+
+def test_a_folder_that_the_scan_could_not_read_is_told_although_sending_never_meets_it(
+    plan: RunPlan, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made, report = finder(Folder()), RunReport("photos", "")
+    notes = ScanNotes()
+    notes.problems.append(Problem("album", "cannot be read: Permission denied"))
+    monkeypatch.setattr(made, "_compare", lambda _: setattr(made, "notes", notes))
+    made.find(plan, report)
+    assert report.problems == notes.problems
+    assert report.files.problems == 1
 
 
 # -- moves --

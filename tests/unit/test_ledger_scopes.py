@@ -190,6 +190,16 @@ def post(about: str = "silent:heron", channel: str = "mail", **changed: object) 
     return QueuedMessage(**made | changed)  # type: ignore[arg-type]
 
 
+def test_a_message_that_went_out_takes_no_text_of_the_others_in_its_bundle(ledger: Ledger) -> None:
+    """Another process may have taken one of them in hand, and sends it."""
+    keys = ("silent:heron", "silent:egret")
+    ledger.alerts.record([AlertChange(alert(key), None, (post(key),)) for key in keys])
+    first, second = ledger.posts.waiting()
+    assert first.bundle == second.bundle
+    ledger.posts.sent([first], NOW)
+    assert ledger.posts.waiting() == [second]
+
+
 def test_what_two_looks_find_at_once_is_told_once(ledger: Ledger) -> None:
     change = AlertChange(alert(), None, (post(),))
     assert [ledger.alerts.record([change]) for _ in range(2)] == [1, 0]

@@ -78,6 +78,8 @@ def test_a_damaged_file_is_sent_anew_and_nothing_is_linked_to_it(job: OneJob, ho
         os.link(job.path("folder/a"), job.path("b"))
     run = job.done().run
     assert job.unlike(run) == []
+    with Ledger(job.settings.ledger) as ledger:
+        assert not any(mark.in_newest for mark in ledger.damages.of(JOB)), "it is not sent anew once more"
     assert not look(job).damaged or {damage.run for damage in look(job).damaged} == {min(job.trees)}
     sent = job.done().bytes.sent
     assert sent == 0, "what was sent anew once is not sent anew each night"

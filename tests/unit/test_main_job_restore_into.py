@@ -12,9 +12,10 @@ import pytest
 from otherroof.base.errors import HomeTrouble, WrongUse
 from otherroof.copying.home.read import MOST_HOLES
 from otherroof.copying.home.read import holes as holes_of
+from otherroof.far_copy.entry import Entry
 from otherroof.rehearsal.compare_trees import differences, read_tree
 from otherroof.restore import local_file
-from otherroof.restore.target import Existing
+from otherroof.restore.target import Existing, TargetFolder
 from support.main_job import OneJob, one_job
 from support.two_versions import BIG, RANGE, first, make_two_versions, newest, two_versions
 
@@ -201,6 +202,36 @@ def test_holes_of_any_number_are_put_back(tmp_path: Path) -> None:
             file.truncate(50 * 200_000)
         job.done()
         job.all_come_back()
+
+
+def test_small_file_comes_back_with_the_hole_at_its_end(tmp_path: Path) -> None:
+    """Its digest is taken of what came, not of what was written, so no other look would find it short."""
+    with one_job(tmp_path) as job:
+        with job.put("small", b"x" * 5000).open("r+b") as file:
+            file.truncate(200_000)
+        assert holes_at_the_end(job.path("small")), "this disk makes no holes"
+        run = job.done().run
+        assert job.unlike(run) == []
+
+
+def holes_at_the_end(path: Path) -> bool:
+    with path.open("rb") as file:
+        return os.lseek(file.fileno(), 0, os.SEEK_HOLE) < path.stat().st_size
+
+
+def test_a_folder_is_closed_only_after_all_that_is_below_it(job: OneJob) -> None:
+    """Its rights may forbid to enter it, and then nobody but root could finish what lies below."""
+    closed: list[bytes] = []
+
+    def note(_: TargetFolder, entry: Entry) -> None:
+        closed.append(entry.path)
+
+    job.path("b/deep/down").mkdir(parents=True)
+    job.done()
+    with patch.object(TargetFolder, "finish_folder", note):
+        job.restore()
+    below = [path for path in closed if path.startswith(b"b")]
+    assert below == [b"b/deep/down", b"b/deep", b"b"]
 
 
 def with_holes(path: Path, count: int) -> int:

@@ -83,6 +83,7 @@ def test_new_file_that_cannot_be_read_comes_with_the_next_run(job: OneJob) -> No
     with unreadable(b"b"):
         ran = job.run()
     assert [one.path for one in ran.report.problems] == ["b"]
+    assert ran.report.outcome == "done with problems"
     assert job.restore()[0].files == 1
     del job.trees[ran.report.run]
     assert job.done().files.new == 1
