@@ -100,3 +100,49 @@ def test_one_late_answer_is_no_queue() -> None:
     for step in range(200):
         courtesy.look(Sample(step * STEP_S, 0.5 if step % 10 == 0 else 0.040, 100_000))
     assert courtesy.rate == 0
+
+
+# On a line of 20 Mbit/s each way a small file of some 4 kB is brought back by four requests of some 100 bytes each.
+REQUESTS, ANSWERS = 400, 4_000  # bytes for each file
+
+
+def bring_back(line: Line, seconds: float, courtesy: Courtesy, begins: float = 0.0) -> float:
+    """How many files a second came over the last half: requests go at the rate, and their answers fill the line."""
+    came_late, steps = 0.0, round(seconds / STEP_S)
+    for step in range(steps):
+        # With no rate, as many are asked for as keep the line and its queue full.
+        files = min((courtesy.rate or 1e9) * STEP_S / REQUESTS, line.rate * STEP_S * 1.05 / ANSWERS)
+        came, trip = line.carry(files * ANSWERS / STEP_S)
+        courtesy.look(Sample(begins + step * STEP_S, trip, int(files * REQUESTS), int(came)))
+        came_late += came if step >= steps // 2 else 0.0
+    return came_late / ANSWERS / (seconds / 2)
+
+
+def test_requests_are_not_held_back_for_the_queue_that_their_answers_make() -> None:
+    line, courtesy = Line(20e6 / 8, 0.040, deep_s=0.1), Courtesy(ALLOWED_S)
+    courtesy.look(Sample(-STEP_S, line.floor_s, 0))
+    assert bring_back(line, 30.0, courtesy) > 0.95 * line.rate / ANSWERS
+    assert courtesy.rate == 0
+    assert courtesy.floor_s() == line.floor_s, "what is known of the line is kept for what is sent next"
+
+
+def test_what_was_sent_before_holds_back_no_requests_and_what_is_sent_after_is_courteous_again() -> None:
+    out, back, courtesy = Line(20e6 / 8, 0.040), Line(20e6 / 8, 0.040, deep_s=0.1), Courtesy(ALLOWED_S)
+    ride(out, 300, 0.0, courtesy)
+    assert courtesy.rate > 0
+    assert bring_back(back, 10.0, courtesy, begins=30.0) > 0.95 * back.rate / ANSWERS
+    out.queue, delays = 0.0, []
+    for step in range(400, 800):
+        delivered, trip = out.carry(courtesy.rate or out.rate * 1.5)
+        courtesy.look(Sample(step * STEP_S, trip, int(delivered), int(delivered) // 20))
+        delays.append(trip - out.floor_s)
+    assert sorted(delays[100:])[285] < ALLOWED_S
+    assert courtesy.rate > 0.8 * out.rate
+
+
+def test_an_answer_that_a_lost_packet_holds_up_for_a_moment_makes_no_queue_ours() -> None:
+    courtesy = Courtesy(ALLOWED_S)
+    for step in range(100):
+        held_up = step % 10 in (7, 8)
+        courtesy.look(Sample(step * STEP_S, 0.040 if step < 5 else 0.120, 20_000, 0 if held_up else 200_000))
+        assert courtesy.rate == 0

@@ -241,6 +241,41 @@ def test_a_new_connection_in_place_of_a_lost_one_does_not_count_backwards(monkey
     assert max(one.delivered for one in looked) == 1000
 
 
+@pytest.mark.parametrize(("both_ways", "delivered", "came"), [(False, 1000, 5000), (True, 6000, 0)])
+def test_courtesy_is_told_apart_what_goes_out_and_what_comes_in_unless_the_rate_is_for_both(
+    monkeypatch: pytest.MonkeyPatch, both_ways: bool, delivered: int, came: int
+) -> None:
+    so_far, looked = [0], list[Sample]()
+
+    def pulse(_: object) -> TcpReading:
+        so_far[0] += 1
+        return TcpReading(0.04, 1000 * so_far[0], 1, received=5000 * so_far[0])
+
+    class Noting:
+        rate = aim_s = 0.0
+
+        def __init__(self, _: float) -> None:
+            return
+
+        def floor_s(self) -> float:
+            return 0.04
+
+        def look(self, sample: Sample) -> float:
+            looked.append(sample)
+            return 0.0
+
+    monkeypatch.setattr(pacing, "read_tcp_info", pulse)
+    monkeypatch.setattr(pacing, "Courtesy", Noting)
+    watch = Pacing(0.04, both_ways=both_ways)
+    with socket.socket() as sock:
+        watch.add(sock)
+        try:
+            until(lambda: len(looked) > 2)
+        finally:
+            watch.close()
+    assert {(one.delivered, one.came) for one in looked[1:]} == {(delivered, came)}
+
+
 def test_the_kernel_tells_of_a_real_connection_what_was_delivered_and_what_waits() -> None:
     with socket.create_server(("127.0.0.1", 0)) as server, socket.create_connection(server.getsockname()) as here:
         there, _ = server.accept()

@@ -14,6 +14,9 @@ from dataclasses import dataclass
 # none       the rate rises, little by little, to somewhat more than what arrives
 # some       what arrives is what the line can carry: the rate follows it, a little above or below
 # draining   for a moment the rate is halved, to see what the round trip is without us
+# A fourth stands beside them. A round trip cannot tell which way the queue is: if more comes in than goes out, as in a
+# restore, it is that of the answers. There is no rate then. To hold back small requests for it would leave the line
+# empty for seconds, and what trickles out would be taken for all that the line can carry.
 AIM = 0.5  # of the delay that is allowed: the mean stays there, so that peaks stay below the whole
 SHOWS = 0.25  # of AIM: from here on the line is full, and what is delivered is what it can carry
 SETTLE_S = 0.5  # seconds in which a queue is brought back to its target
@@ -32,11 +35,15 @@ SMOOTH = 0.3  # weight of the newest sample in the mean delivery rate, which is 
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """One look at the connections: monotonic time, least smoothed round trip in seconds, bytes delivered since."""
+    """One look at the connections: monotonic time, least smoothed round trip in seconds, bytes delivered since.
+
+    `came`: bytes that came in since and that no rate is kept for; what is paced both ways counts as delivered.
+    """
 
     at: float
     round_trip_s: float
     delivered: int
+    came: int = 0
 
 
 class Courtesy:
@@ -47,6 +54,7 @@ class Courtesy:
         self._rate = 0.0
         self._at: float | None = None
         self._flow: float | None = None
+        self._inflow = 0.0
         self._drained_at = float("-inf")
         self._floors: deque[tuple[float, float]] = deque()
         self._recent: deque[float] = deque(maxlen=FILTER)
@@ -74,14 +82,18 @@ class Courtesy:
             return self.rate
         if self._rate and sample.at - self._drained_at > DRAIN_EVERY_S:
             self._drained_at = sample.at
+        passed = sample.at - before
+        self._inflow += SMOOTH * (sample.came / passed - self._inflow)
         # Nothing is learnt about the rate while it is held down. The round trips are: they have just been noted above.
         if self._draining:
             return self.rate
-        passed = sample.at - before
         queue_s = max(0.0, min(self._recent) - self.floor_s())
         # What arrived at the other end, not what was sent: only that tells what the line carries.
         now = sample.delivered / passed
         flow = self._flow = now if self._flow is None else self._flow + SMOOTH * (now - self._flow)
+        if self._inflow > flow:
+            self._rate = 0.0  # what is sent next begins as the first did
+            return 0.0
         if self._rate == 0.0:
             # As long as nothing queues nobody is disturbed, and TCP finds the line's rate faster than any rule here.
             if queue_s <= self.aim_s:

@@ -155,10 +155,10 @@ class Pacing:
         now = time.monotonic()
         if self.reads is not None:
             self._arrivals.append((now, came))
-            delivered += came
+            delivered, came = delivered + came, 0  # all of it keeps to the rate
         if trips and self._courtesy is not None:
             # The least of them: a queue on the line delays every connection, anything else perhaps just one.
-            self._courtesy.look(Sample(now, min(trips), delivered))
+            self._courtesy.look(Sample(now, min(trips), delivered, came))
 
     def _line_figures(self) -> LineFigures:
         """What came in of late, and the line's own round trip."""
