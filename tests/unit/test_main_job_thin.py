@@ -302,7 +302,7 @@ def test_verb_tells_what_would_go_and_carries_its_caution(home: Household, capsy
             damaged(ledger, home.clock.now())
         code, text = cli(capsys, home.job, "thin", JOB, "--apply")
         assert code == EXIT_LOOK
-        assert "nothing goes now" in text
+        assert "nothing is removed now" in text
 
 
 def test_verb_pins_and_tells_why(home: Household, capsys: pytest.CaptureFixture[str]) -> None:

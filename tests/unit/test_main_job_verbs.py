@@ -320,7 +320,7 @@ def test_status_shows_job_and_box(verb: Verb) -> None:
     assert (one["files"], one["bytes"], one["last"], one["needs"]) == (3, 14, "done", "")
     (box,) = told.json["far"]
     assert (box["far"], box["silent_s"] < 100) == ("heron", True)
-    assert "nothing needs a hand" in verb("status").out
+    assert "alerts go to this machine's journal only" in verb("status").out
 
 
 # -- restore --

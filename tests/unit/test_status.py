@@ -30,7 +30,7 @@ from support.household import write_household
 from support.ledgers import ledger_of
 from support.live import live_run, under_way
 from support.simulated import NO_ANSWER
-from support.watching import DAY, HOUR, Night, NotingChannel, run_id, write_run
+from support.watching import DAY, HOUR, MAIL, Night, NotingChannel, run_id, write_run
 
 CLOCK_OFF = "the far clock is 10 min ahead of ours (± 0.5 s); see that both machines set their clocks from the network"
 
@@ -38,8 +38,8 @@ CLOCK_OFF = "the far clock is 10 min ahead of ours (± 0.5 s); see that both mac
 class House:
     """A household asked by the command line; its ledger is written as runs, probes and the watch write it."""
 
-    def __init__(self, where: Path, capsys: pytest.CaptureFixture[str], jobs: list[str]) -> None:
-        self.where = write_household(where, jobs=dict.fromkeys(jobs, ""))
+    def __init__(self, where: Path, capsys: pytest.CaptureFixture[str], jobs: list[str], *, heard: bool = True) -> None:
+        self.where = write_household(where, jobs=dict.fromkeys(jobs, ""), more=MAIL if heard else "")
         self.settings = require_settings(self.where)
         self.ledger = ledger_of(self, self.settings.ledger)
         self.capsys = capsys
@@ -85,6 +85,17 @@ def test_a_household_where_all_is_well_needs_no_hand(house: House) -> None:
     assert "\nnothing needs a hand\n" in said
     (box,) = house.json()["far"]
     assert (box["answers"], box["silent_since"], box["notes"]) == (True, None, [])
+
+
+def test_where_alerts_reach_nobody_a_household_is_not_told_that_nothing_needs_a_hand(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    house = House(tmp_path, capsys, ["photos"], heard=False)
+    house.copied("photos", ago=5 * HOUR)
+    house.look()
+    _, said = house.ask()
+    assert "nothing needs a hand" not in said
+    assert "alerts go to this machine's journal only" in said
 
 
 def test_since_when_a_far_box_has_not_answered_is_shown_with_the_last_probes_headline(house: House) -> None:
@@ -242,7 +253,7 @@ def test_a_usual_household_in_trouble_fits_a_small_terminal_and_nothing_is_cut_o
 ) -> None:
     house = House(tmp_path, capsys, NAMES)
     main_file = tmp_path / "otherroof.toml"
-    box = main_file.read_text().partition("[far.heron]")[2]
+    box = main_file.read_text().partition("[far.heron]")[2].partition("[mail]")[0]
     main_file.write_text(main_file.read_text() + "[far.wren]" + box.replace("10.77.0.2", "10.77.1.2"))
     for name in NAMES:
         job = tmp_path / "jobs" / f"{name}.toml"

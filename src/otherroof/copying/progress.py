@@ -8,7 +8,13 @@ from typing import Literal
 from otherroof.far.place import Meter
 
 Stage = Literal[
-    "waiting for its turn", "connecting", "looking", "comparing", "sending", "waiting for the far disk", "committing"
+    "waiting for its turn",
+    "connecting",
+    "looking",
+    "comparing",
+    "sending",
+    "waiting for the far disk",
+    "writing its list",
 ]
 
 

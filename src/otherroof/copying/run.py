@@ -163,7 +163,7 @@ class Run:
 
     def _commit(self, checked: CheckedCatalogue, plan: RunPlan) -> None:
         begun = self._clock.monotonic()
-        self._context.progress.begin("committing")
+        self._context.progress.begin("writing its list")
         files, catalogue = self._request.files, checked.catalogue
         remarks = commit_run(self._report.run, self._connection, files, catalogue, plan, self._source, self._clock)
         self._report.note_remarks(remarks)

@@ -212,3 +212,10 @@ class AlertingSettings(Strict):
         if any(channel.kind == "journal" for channel in self.channel.values()):
             return dict(self.channel)
         return {**self.channel, "journal": JournalChannelSettings(kind="journal")}
+
+    @property
+    def heard_by(self) -> list[str]:
+        """The channels that carry alerts to somebody; the journal alone is read by nobody."""
+        return [
+            name for name, channel in self.channels.items() if channel.kind != "journal" and "alerts" in channel.carries
+        ]

@@ -104,7 +104,8 @@ class FarRow:
 class Overview:
     """Everything. `looked`: when the watch looked last, which raises and ends the alerts; `mistakes`: what is wrong
     with the settings as they are written now; `unread`: the jobs that are not copied for that; `follows`: the keys of
-    what follows from something else, and of that; `settings_in` is the settings folder: commands are written by it."""
+    what follows from something else, and of that; `settings_in` is the settings folder: commands are written by it;
+    `heard`: whether alerts go where somebody may read them."""
 
     jobs: tuple[JobRow, ...]
     far: tuple[FarRow, ...]
@@ -116,6 +117,7 @@ class Overview:
     follows: Mapping[str, str] = field(default_factory=dict)
     untold: tuple[Finding, ...] = ()
     settings_in: str = ""
+    heard: bool = True
 
     @property
     def needs_a_look(self) -> bool:
@@ -167,6 +169,7 @@ def overview(settings: Settings, ledger: Ledger, clock: Clock, mistakes: tuple[s
         mistakes=mistakes,
         unread=settings.unread,
         settings_in=settings.where,
+        heard=bool(settings.told.heard_by),
         follows={key: finding.because for key, finding in found.items() if finding.because},
         # A mistake in the settings is told from the files themselves.
         untold=tuple(

@@ -40,6 +40,10 @@ LOOK_EVERY_S = 5
 STALE = timedelta(minutes=1)  # a run tells how far it is every other second
 WAITING = "waiting for its turn"
 NO_SERVICE = "no service is at work here; `systemctl start otherroof` starts it"
+NOT_HEARD = (
+    "alerts go to this machine's journal only, where nobody may read them: write [mail] and a channel into "
+    "otherroof.toml, then `otherroof alert-test`"
+)
 # The columns: which hold figures, which may be broken in two, and which give way on a narrow terminal, in this order.
 FIGURES = ("files", "size")
 NAMES = ("job", "to", "far box")
@@ -133,7 +137,8 @@ def screen(found: Overview, zone: ZoneInfo, service: list[str], out: Console, sp
     well = [f"{row.job}: proved: {row.proved}" for row in found.jobs if row.proved] + _drill_lines(found.jobs)
     well += [f"too narrow for: {', '.join(narrow)} (--json has them all)"] if narrow else []
     far = [line for box in found.far for line in _far_lines(box, found, zone)]
-    needs = [*_alert_lines(found, zone), *_need_lines(found)] or ["nothing needs a hand"]
+    nothing = "nothing needs a hand" if found.heard else typed(NOT_HEARD, found.settings_in)
+    needs = [*_alert_lines(found, zone), *_need_lines(found)] or [nothing]
     everything = [*tables[0], *folded(waits + well), "", *tables[1], *folded(far), "", *folded(needs), *folded(service)]
     if not out.is_terminal or len(everything) <= room:
         return everything
@@ -232,6 +237,8 @@ def _next(row: JobRow, now: datetime, zone: ZoneInfo) -> str:
 def _age(seconds: int) -> str:
     """An age in its largest unit that still tells something; the moment itself stands beside it."""
     hours = seconds // 3600
+    if seconds < 60:
+        return "< 1 min"
     return span_text(seconds // 60 * 60) if hours < 1 else f"{hours} h" if hours < 48 else f"{hours // 24} d"
 
 
@@ -274,11 +281,12 @@ def _drill_lines(jobs: tuple[JobRow, ...]) -> list[str]:
 
 
 def _far_row(row: FarRow, zone: ZoneInfo) -> dict[str, str]:
+    ago = "never" if row.silent_s is None else "just now" if row.silent_s < 60 else f"{span_text(row.silent_s)} ago"
     return {
         "far box": row.far,
         "address": row.address,
         "answers": "yes" if row.answers else _SHUT.get(row.alert.partition(":")[0], "no"),
-        "last answered": f"{span_text(row.silent_s)} ago" if row.silent_s is not None else "never",
+        "last answered": ago,
         "free": size_text(row.free) if row.free is not None else "–",
         "full about": day_text(from_stamp(row.full_on), zone) if row.full_on is not None else "–",
     }

@@ -20,6 +20,7 @@ from otherroof.cli.common import (
     print_json,
     settings_in,
 )
+from otherroof.watch.words import fold
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from otherroof.settings import Settings
 
 MOST_SHOWN = 60
+WIDE = 104  # columns for all of the table
 CAUTION = (
     "CAUTION: what goes is gone for good, and no run brings it back. Look at the list above. `otherroof versions {0} "
     "--pin RUN --why TEXT` keeps one for good, `otherroof thin {0} --recall` stops all that is written down."
@@ -137,10 +139,16 @@ def _tell(settings: Settings, found: ThinReport, deed: Deed) -> None:
     if found.objection:
         typer.echo(f"{found.job}: nothing is removed now: {found.objection}", err=True)
     elif left:
-        typer.echo(as_typed(CAUTION.format(found.job)))
+        _say(as_typed(CAUTION.format(found.job)))
         if deed == "show":
             steps = "step one, and after the wait step two"
-            typer.echo(as_typed(f"nothing was changed; {steps}: `otherroof thin {found.job} --apply`"))
+            _say(as_typed(f"nothing was changed; {steps}: `otherroof thin {found.job} --apply`"))
+
+
+def _say(text: str) -> None:
+    """On a terminal broken between words, else one line that can be searched."""
+    out = console()
+    typer.echo(fold(text, out.width) if out.is_terminal else text)
 
 
 def _tell_going(settings: Settings, found: ThinReport, left: list[GoingVersion]) -> None:
@@ -148,15 +156,19 @@ def _tell_going(settings: Settings, found: ThinReport, left: list[GoingVersion])
 
     stay, versions = found.versions - len(found.going), count_text(found.versions, "version")
     typer.echo(f"{found.job}: of {versions} {stay:,} {'stays' if stay == 1 else 'stay'}; these are to go:")
-    table = Table("run", "taken", "why", "goes", box=None, pad_edge=False)
+    out = console()
+    # A run's name is what --pin needs to keep it: no screen may be too narrow for it.
+    wide = out.width >= WIDE
+    table = Table(box=None, pad_edge=False)
+    for title in ("run", "taken", "rule", "not before", *(["stays in its place"] if wide else [])):
+        table.add_column(title, no_wrap=True)
     for going in left[:MOST_SHOWN]:
         taken = _local(settings, going.version.taken)
-        why = f"{going.spacing}: {going.instead} stays" if going.instead else "older than the last line"
-        why = "damaged, and let go by hand" if going.damaged else why
+        rule = "damaged, let go" if going.damaged else going.spacing if going.instead else "too old for any"
         at = found.goes_at.get(going.version.run)
-        when = f"not before {_local(settings, at)}" if at is not None else "not written down yet"
-        table.add_row(going.version.run, taken, why, when)
-    console().print(table)
+        when = _local(settings, at) if at is not None else "not written down"
+        table.add_row(going.version.run, taken, rule, when, *([going.instead or "–"] if wide else []))
+    out.print(table)
     if len(left) > MOST_SHOWN:
         typer.echo(f"and {len(left) - MOST_SHOWN} more; --json has all")
     if not found.removed:

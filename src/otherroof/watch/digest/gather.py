@@ -45,11 +45,7 @@ def gather_digest(settings: Settings, ledger: Ledger, clock: Clock, extra: Watch
         uncovered=unprotected_folders(
             [job.folder for job in settings.jobs.values()], alerting.digest.no_copy_wanted, folders_in
         ),
-        heard_by=[
-            name
-            for name, channel in alerting.channels.items()
-            if channel.kind != "journal" and "alerts" in channel.carries
-        ],
+        heard_by=alerting.heard_by,
         next_due=Crontab.parse(alerting.digest.at).next_after(now, zone),
         unread=settings.unread,
         settings_in=settings.where,
