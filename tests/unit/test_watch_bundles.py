@@ -228,7 +228,7 @@ def test_the_digest_names_what_follows_from_a_silence_in_one_line(house: House) 
     made = digest.make(house.settings, house.ledger, house.clock, WatchInputs())
     about = [one for one in made.hands if "heron" in one.what or "job" in one.what]
     assert len(about) == 1
-    assert "older than promised by it: job00, job01, job02, job03, job04, job05 and 14 more" in about[0].what
+    assert "older than promised because of it: job00, job01, job02, job03, job04, job05 and 14 more" in about[0].what
 
 
 def test_messages_that_waited_in_a_ledger_of_before_go_out_one_by_one(tmp_path: Path) -> None:
