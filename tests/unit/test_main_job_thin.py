@@ -12,11 +12,14 @@ from unittest.mock import patch
 import pytest
 
 from otherroof.base.clock import SteppedClock
-from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, EXIT_WRONG_USE, LinkLost, WrongUse
+from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, EXIT_WRONG_USE, Busy, LinkLost, Refused, WrongUse
 from otherroof.cli.main import main
 from otherroof.far.clock_offset import ClockOffset
+from otherroof.far.requests import Script
+from otherroof.far.trial_file import TrialResult
 from otherroof.far_copy.entry import Entry
 from otherroof.jobs.context import JobContext
+from otherroof.jobs.locks import job_lock
 from otherroof.jobs.prove import ProveOptions, prove
 from otherroof.jobs.thinning.thin import ThinProgress, ThinReport, pin
 from otherroof.ledger import Ledger
@@ -75,6 +78,7 @@ def test_versions_are_shown_written_down_and_gone_after_the_wait(home: Household
     gone = home.thin()
     assert set(going) <= set(gone.removed)
     assert gone.freed.size == shown.loss.size
+    assert not set(home.notes()) & set(gone.removed)
     assert set(home.versions()) == set(home.runs) - set(gone.removed)
     home.all_that_stay_come_back()
     with home.ledger() as ledger:
@@ -117,8 +121,14 @@ def test_pinned_version_stays_for_good_and_goes_after_it_is_pinned_no_longer(hom
     pin(home.job.settings, JOB, home.runs[0], "", context)
     assert home.notes("pinned") == []
     assert home.runs[0] in home.thin().noted
-    with pytest.raises(WrongUse, match="names no version"):
-        pin(home.job.settings, JOB, "2031-01", "why", context)
+    for why in ("once more", ""):
+        pin(home.job.settings, JOB, home.runs[0], why, context)
+    with home.ledger() as ledger:
+        assert not ledger.pins.of(JOB), "home forgets it too"
+    for begins, said in (("2031-01", "names no version"), ("2031-03", "names several versions")):
+        with pytest.raises(WrongUse, match=said):
+            pin(home.job.settings, JOB, begins, "why", context)
+    assert home.notes("pinned") == []
     home.all_that_stay_come_back()
 
 
@@ -149,12 +159,34 @@ def test_nothing_goes_and_nothing_is_written_down_while_something_is_wrong(
     assert (found.noted, found.removed, home.versions()) == ((), (), home.runs)
 
 
+def test_nothing_goes_while_a_run_has_the_job(empty: Household) -> None:
+    with job_lock(empty.job.settings, JOB, empty.clock), pytest.raises(Busy):
+        empty.thin()
+
+
 def test_nothing_goes_while_the_far_clock_is_off(home: Household) -> None:
     home.thin()
     home.clock.step(30 * 86_400)
     with patch("otherroof.far.trial_file.clock_offset", lambda *_: ClockOffset(900.0, 0.5)):
         assert "clock is 900 s ahead of" in home.thin().objection
     assert home.versions() == home.runs
+
+
+def test_far_disk_that_takes_no_file_any_more_tells_the_time_by_a_second_name(home: Household) -> None:
+    """It is then that versions have to go."""
+
+    def no_room(*_: object) -> Script[TrialResult]:
+        yield from ()
+        return TrialResult(problem=Refused("no room"))
+
+    def by_second_name(*_: object) -> Script[ClockOffset]:
+        yield from ()
+        return ALIKE
+
+    thinning = "otherroof.jobs.thinning.thin."
+    with patch(f"{thinning}write_trial_file", no_room), patch(f"{thinning}clock_by_second_name", by_second_name):
+        found = home.thin()
+    assert (found.objection, home.notes()) == ("", home.runs[:2])
 
 
 def test_nothing_goes_while_a_listing_cannot_be_read(home: Household) -> None:
@@ -220,6 +252,16 @@ def test_shortened_rule_is_an_alert_before_anything_goes_and_is_over_with_a_reca
     assert "versions would go that stayed until now" in told
     home.thin("recall")
     assert found() == []
+
+
+def test_note_of_a_version_that_the_rule_wants_again_is_taken_back(home: Household) -> None:
+    """Else it would go without its wait once the rule lets it go again."""
+    home.thin()
+    assert home.notes() == home.runs[:2]
+    home.job.job_more = {**KEEPS, "versions": {**KEEPS["versions"], "at_least": 10}}
+    home.job.write_settings()
+    again = home.thin()
+    assert (list(again.taken_back), home.notes()) == (home.runs[:2], [])
 
 
 def test_removal_cut_short_is_ended_by_the_next_and_noted_once(home: Household) -> None:
