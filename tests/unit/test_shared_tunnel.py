@@ -287,7 +287,19 @@ def test_restart_of_the_machine_ends_what_was_noted(
     assert tunnel.ups == 2
 
 
-@pytest.mark.parametrize("spoilt", ["", "{", "[]", '"up"', "null", '{"boot": "?", "note": {"whole": true}}', "gone"])
+@pytest.mark.parametrize(
+    "spoilt",
+    [
+        "",
+        "{",
+        "[]",
+        '"up"',
+        "null",
+        '{"boot": "?", "note": {"whole": true}}',
+        "gone",
+        pytest.param("[" * 60_000, id="boxes in boxes"),
+    ],
+)
 def test_note_that_is_spoilt_or_lost_costs_no_more_than_bringing_up_what_stands(
     make: Make, tunnel: FakeTunnel, tmp_path: Path, spoilt: str
 ) -> None:

@@ -138,7 +138,18 @@ def test_what_is_remembered_holds_no_key_and_no_address(house: House) -> None:
     assert len(set(parts_told(house.settings, with_keys=True).values())) == 6
 
 
-@pytest.mark.parametrize("spoilt", ["", "{", "[]", '{"keys": {"printed": "x", "parts": {}}}', '{"keys": {"parts": 3}}'])
+@pytest.mark.parametrize(
+    "spoilt",
+    [
+        "",
+        "{",
+        "[]",
+        '{"keys": {"printed": "x", "parts": {}}}',
+        '{"keys": {"parts": 3}}',
+        '{"keys": {"printed": 5, "parts": {}}}',
+        pytest.param("[" * 60_000, id="boxes in boxes"),
+    ],
+)
 def test_a_spoilt_memory_is_none(house: House, spoilt: str) -> None:
     house.printed()
     (house.where / "state" / NAME).write_text(spoilt)

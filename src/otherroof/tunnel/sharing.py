@@ -232,7 +232,7 @@ class SharedTunnel:
         try:
             raw = json.loads(read_text(self._path + ".json"))
             return TunnelNote(**raw["note"]) if raw["boot"] == boot_id() else None
-        except (ValueError, TypeError, KeyError):
+        except (ValueError, TypeError, LookupError, RecursionError):
             return None
 
     def _write(self, note: TunnelNote) -> None:

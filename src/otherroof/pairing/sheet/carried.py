@@ -109,7 +109,7 @@ def unpack(content: bytes) -> Carried:
         text = inflate.decompress(packed, LONGEST_TEXT)
         main, jobs, files = _put_back(json.loads(text), keys)
         return Carried(dict(main), {name: dict(job) for name, job in jobs.items()}, dict(files))
-    except (zlib.error, ValueError, TypeError, AttributeError, StopIteration) as problem:
+    except (zlib.error, ValueError, TypeError, LookupError, AttributeError, RecursionError, StopIteration) as problem:
         raise _no_whole() from problem
 
 

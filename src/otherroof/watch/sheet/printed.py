@@ -102,7 +102,7 @@ def _notes(state: str) -> dict[str, Any]:
         for note in notes.values():
             from_stamp(note["printed"])
             dict(note["parts"])
-    except (OSError, ValueError, TypeError, KeyError):
+    except (OSError, ValueError, TypeError, LookupError, AttributeError, RecursionError):
         return {}
     return notes
 
