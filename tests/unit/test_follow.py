@@ -13,12 +13,13 @@ import pytest
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_INTERRUPTED
 from otherroof.cli.copy import follow
-from otherroof.cli.copy.follow import FollowedError, Follower, NotTakenUp
+from otherroof.cli.copy.follow import FollowedError, Follower, NotTakenUp, RunLost
 from otherroof.cli.main import main
 from otherroof.copying.report import RunReport
 from otherroof.jobs.locks import service_lock
 from otherroof.ledger import Ledger
-from otherroof.ledger.live.live_run import EndedRun
+from otherroof.ledger.live.live_run import EndedRun, LiveRun
+from otherroof.ledger.live.live_runs import LiveRuns
 from otherroof.ledger.live.wishes import WishAnswer
 from otherroof.settings import Settings, require_settings
 from support.household import write_household
@@ -50,6 +51,53 @@ def test_a_run_that_began_in_the_moment_of_the_wish_serves_it_too(settings: Sett
             ledger.live.write_end(ended)
         thread.join(30)
         assert [result.report.outcome for result in results] == ["done"]  # type: ignore[attr-defined]
+
+
+def test_a_run_that_has_left_its_first_word_and_is_not_yet_seen_to_live_is_not_taken_for_a_killed_one(
+    settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looked, shown, ended = threading.Event(), threading.Event(), threading.Event()
+    is_known, show = LiveRuns.is_known, Follower._show
+
+    def known(live: LiveRuns, job: str, token: str) -> bool:
+        if found := is_known(live, job, token):
+            looked.set()
+        return found
+
+    def showing(one: Follower, live: LiveRun) -> None:
+        shown.set()
+        show(one, live)
+
+    monkeypatch.setattr(LiveRuns, "is_known", known)
+    monkeypatch.setattr(Follower, "_show", showing)
+    monkeypatch.setattr(follow, "LAST_WORD_S", 0.1)
+    monkeypatch.setattr(follow, "GONE_S", 60.0)
+    results: list[object] = []
+
+    def follows(one: Follower) -> None:
+        try:
+            results.append(one.follow().report.outcome)
+        except RunLost as problem:
+            results.append(problem)
+        ended.set()
+
+    with follower(settings) as (one, ledger, _):
+        with ledger.live.held(live_run(token="before")):
+            pass
+        one.ask(reread=False)
+        wish = ledger.wishes.run_wish("photos")
+        assert wish is not None
+        thread = threading.Thread(target=follows, args=(one,))
+        thread.start()
+        ledger.live.write(live_run(wish=wish.token))
+        ledger.wishes.take_back("photos")
+        assert looked.wait(30)
+        with ledger.live.held(live_run(wish=wish.token)):
+            until(lambda: shown.is_set() or ended.is_set())
+            report = RunReport("photos", "r1", "done")
+            ledger.live.write_end(EndedRun("token-of-photos", wish.token, 0, "", False, report))
+        thread.join(60)
+    assert results == ["done"]
 
 
 def test_a_wish_that_is_taken_back_elsewhere_is_told_with_its_exit_code(settings: Settings) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from math import inf
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import OtherroofError
@@ -25,6 +26,7 @@ from otherroof.watch.words import moment_text
 LOOK_S = 0.5
 TAKEN_UP_S = 60.0  # until then the service has begun it, or said what it waits for
 SEEN_S = 3.0
+GONE_S = 3.0
 LAST_WORD_S = 3.0  # a run leaves its last word before it is seen to have ended; if there is none, it was killed
 
 
@@ -107,7 +109,7 @@ class Follower:
 
     def _begun(self, token: str) -> LiveRun | None:
         """The run that fulfils the wish, once it is under way; None if it has ended already."""
-        begun, waits = self._clock.monotonic(), ""
+        begun, waits, gone_since = self._clock.monotonic(), "", inf
         until = begun + self._patience_s
         while True:
             live = self._ledger.live.of(self._job)
@@ -115,7 +117,10 @@ class Follower:
                 return live
             stands, at_work = self._ledger.wishes.run_wish(self._job) is not None, service_is_at_work(self._state)
             late = self._clock.monotonic() > until
-            if not stands and (late or not at_work or self._is_over(token)):
+            now = self._clock.monotonic()
+            # A run leaves its first word before it is seen to live: only if that lasts is its process gone.
+            gone_since = min(gone_since, now) if self._ledger.live.is_known(self._job, token) else inf
+            if not stands and (late or not at_work or self._is_over(token) or now - gone_since > GONE_S):
                 return None
             # What it waited for before this was wished stands there until the service has looked.
             known = stands and at_work and self._clock.monotonic() > begun + SEEN_S
@@ -136,7 +141,7 @@ class Follower:
 
     def _is_over(self, token: str) -> bool:
         live = self._ledger.live
-        return live.is_known(self._job, token) or self._ledger.wishes.answer(self._job, token) is not None
+        return live.ended(self._job, token) is not None or self._ledger.wishes.answer(self._job, token) is not None
 
     def _waits_for(self) -> str:
         turn = self._ledger.job_times.by_job().get(self._job)
