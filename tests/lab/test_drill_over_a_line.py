@@ -28,8 +28,9 @@ JOB = "papers"
 # Nor is it last by its name: the end of a restore, one file over one connection, is long only in a folder this small.
 KINDS = ((1, 16_500_000, 16_800_000), (8, 1_000_000, 2_500_000), (1500, 1_000, 15_000), (100, 60_000, 300_000))
 DRILL_MB = 30
-# On the slower line, which is measured for eleven seconds with its losses. The quicker one is measured for two and a
-# half, and is as quick as this machine is at that moment: there the range alone must hold.
+# On the slower line, which is measured for eleven seconds with its losses, and if nothing else keeps the processors
+# busy, as when all rows are asked for. The quicker one is measured for two and a half, and is as quick as this machine
+# is at that moment: there the range alone must hold.
 WITHIN = 0.20
 WAIT_S = 900.0  # on a machine that is busy with much else
 
@@ -77,5 +78,5 @@ def test_what_a_drill_says_holds_for_the_whole_restore_over_a_slow_line(line: st
     print(f"line {line}: took {real_s:.1f} s ({took_s:.1f} s with the program's start; late {late:.1%}); said {said}")
     assert took_s - 5 < real_s < took_s, "the verb counts its own time from login to the last file"
     assert said["soonest_s"] <= real_s <= said["latest_s"], (real_s, said)
-    assert line == "B" or said["seconds"] == pytest.approx(real_s, rel=WITHIN)
+    assert line == "B" or not ALL or said["seconds"] == pytest.approx(real_s, rel=WITHIN)
     assert said["latest_s"] / said["soonest_s"] < 8, "a range that says something"

@@ -105,7 +105,7 @@ def test_killed_at_twenty_moments_of_healing(job: OneJob, tmp_path: Path) -> Non
             with Ledger(job.settings.ledger) as ledger:
                 assert ledger.damages.of(JOB) == []
     print(f"\n{cut} of {number} were killed, {partly} of them with part of it healed")
-    assert partly >= KILLS / 4
+    assert partly >= KILLS / 10, "most kills fell before or after the work: the test would say little"
     job.done()
     for run in job.trees:
         assert job.unlike(run) == []

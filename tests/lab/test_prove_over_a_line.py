@@ -47,8 +47,14 @@ def test_a_night_brings_its_budget_over_the_line_and_no_more(tmp_path: Path, siz
         path.write_bytes(chance.randbytes(size))
     with line_scene("B" if sum(sizes) > 20e6 else "A", str(tmp_path / "far")) as scene:
         config = write_settings(tmp_path / "settings", scene.far, {JOB: {"folder": str(folder)}})
+        # On a busy machine a polite copy may take minutes: what counts here is what comes after it.
+        table = Path(config, "otherroof.toml")
+        polite = table.read_text()
+        table.write_text(polite.replace("[far.heron]", "[far.heron]\ncourtesy = false", 1))
         done = measure(scene.home.argv(otherroof("run", JOB, "--config", config)), wait_s=WAIT_S)
         assert done.code == 0, (done.output, done.errors)
+        assert table.read_text() != polite
+        table.write_text(polite)
         budget = BUDGET_MB if len(sizes) > 1 else 20
         before = scene.sent_towards_home()
         words = ["prove", JOB, "--budget-mb", str(budget), "--config", config, "--json"]

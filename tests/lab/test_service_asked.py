@@ -129,7 +129,7 @@ def test_a_run_that_is_asked_for_is_the_services_and_followed_to_its_end(tmp_pat
         assert asked.returncode == EXIT_WELL
         assert "papers: the service runs it" in asked.stderr
         assert "papers: done, run " in asked.stdout
-        assert "1 files seen (8 B): 1 new" in asked.stdout
+        assert "1 file seen (8 B): 1 new" in asked.stdout
         assert home.same("papers")
         assert "papers begins as somebody wishes" in home.told()
         again = json.loads(home.otherroof("run", "papers", "--json").stdout)
@@ -171,11 +171,11 @@ def test_ctrl_c_leaves_the_display_and_not_the_run_and_a_killed_display_takes_no
     tmp_path: Path, far: FarSshd
 ) -> None:
     with household(tmp_path, far, {"papers": {}}, **SLOW_LINE) as home:
-        (home.folders["papers"] / "film").write_bytes(os.urandom(6_000_000))
+        (home.folders["papers"] / "film").write_bytes(os.urandom(15_000_000))
         at_work(home)
         terminal, other = (Terminal(home, "run", "papers") for _ in range(2))
         try:
-            terminal.shows("MB of 6.00 MB")
+            terminal.shows("MB of 15.0 MB")
             other.process.kill()
             terminal.process.send_signal(signal.SIGINT)
             assert terminal.ended() == EXIT_INTERRUPTED

@@ -190,7 +190,7 @@ def test_changed_settings_are_taken_up_without_a_word_and_check_tells_when(tmp_p
         until(lambda: "are not taken up" in home.told(), 60)
         with Ledger(home.settings.ledger) as ledger:
             until(lambda: [one for one in ledger.alerts.standing() if one.rule == "settings"])
-        assert "goes by the settings of before" in home.otherroof("check").stdout
+        assert "uses the settings from before" in home.otherroof("check").stdout
         main.write_text(sound)
         until(lambda: "changed: channel bell (gone)" in home.told(), 60)
 

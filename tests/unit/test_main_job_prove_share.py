@@ -324,7 +324,7 @@ def test_a_budget_that_is_too_small_for_prove_days_is_told_with_one_that_would_d
     with one_job(tmp_path, job_more={"prove_mb": 0.1, "prove_days": 10}) as job:
         furnish(job, [20_000] * 100)
         result = proved(job, heal=False)
-        assert result.falls_short.startswith("at 0.1 MB a night all takes about ")
+        assert result.falls_short.startswith("at 100 kB a night all takes about ")
         assert "nights, more than prove_days = 10; prove_mb = " in result.falls_short
         enough = float(result.falls_short.split("prove_mb = ")[1].split()[0])
         assert 0.25 < enough < 0.5, "2 MB, a quarter more for the sample, in ten nights, and a listing each night"
@@ -351,7 +351,7 @@ def test_status_says_that_a_file_has_room_in_no_night_until_all_was_read(tmp_pat
             with Ledger(job.settings.ledger) as ledger:
                 return overview(job.settings, ledger, job.clock).jobs[0].proved
 
-        assert "at 1 MB a night the largest files never have their turn; prove_mb = 3.1 would do" in told()
+        assert "at 1.00 MB a night the largest files never have their turn; prove_mb = 3.1 would do" in told()
         assert (
             "1 file of up to 3.01 MB is never read by night: `otherroof prove papers --all` reads everything" in told()
         )

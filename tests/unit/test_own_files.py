@@ -189,7 +189,7 @@ def test_a_secret_is_known_under_any_name_and_stays_at_home(job: OneJob) -> None
     assert ran.error is None
     secret = {"keys.old/a copy", "a hard link", "and its other name", "notes.txt"}
     assert {problem.path for problem in ran.report.problems} == secret
-    assert "is not sent" in ran.report.problems[0].why
+    assert "is never sent" in ran.report.problems[0].why
     assert {path.name for path in job.latest.rglob("*")} == {"innocent", "keys.old", "public"}
     for line in (*login.read_bytes().splitlines()[2:5], listing.read_bytes().strip()):
         assert line not in held(job)

@@ -76,8 +76,8 @@ class _Ending:
             EXIT_WELL,
             "127 MB",
         ),
-        (RehearsalResult(wrong=["the run should be held"]), EXIT_LOOK, "1 thing(s) were not as they should be"),
-        (RehearsalResult(wrong=["x"], unlike=[TreeDifference(b"a", "size", "5", "4")]), EXIT_DAMAGED, "2 thing(s)"),
+        (RehearsalResult(wrong=["the run should be held"]), EXIT_LOOK, "1 thing was not as it should be"),
+        (RehearsalResult(wrong=["x"], unlike=[TreeDifference(b"a", "size", "5", "4")]), EXIT_DAMAGED, "2 things were not"),
     ],
 )
 def test_exit_code_and_last_word_follow_the_verdict_and_nothing_stays(
