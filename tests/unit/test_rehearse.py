@@ -77,7 +77,7 @@ class _Ending:
             "127 MB",
         ),
         (RehearsalResult(wrong=["the run should be held"]), EXIT_LOOK, "1 thing was not as it should be"),
-        (RehearsalResult(wrong=["x"], unlike=[TreeDifference(b"a", "size", "5", "4")]), EXIT_DAMAGED, "2 things were not"),
+        (RehearsalResult(wrong=["x"], unlike=[TreeDifference(b"a", "size", "5", "4")]), EXIT_DAMAGED, "2 things"),
     ],
 )
 def test_exit_code_and_last_word_follow_the_verdict_and_nothing_stays(
