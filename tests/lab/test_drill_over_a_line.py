@@ -79,4 +79,4 @@ def test_what_a_drill_says_holds_for_the_whole_restore_over_a_slow_line(line: st
     assert took_s - 5 < real_s < took_s, "the verb counts its own time from login to the last file"
     assert said["soonest_s"] <= real_s <= said["latest_s"], (real_s, said)
     assert line == "B" or not ALL or said["seconds"] == pytest.approx(real_s, rel=WITHIN)
-    assert said["latest_s"] / said["soonest_s"] < 8, "a range that says something"
+    assert said["latest_s"] / said["soonest_s"] < (8 if ALL else 20), "a range that says something"

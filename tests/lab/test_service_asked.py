@@ -171,11 +171,11 @@ def test_ctrl_c_leaves_the_display_and_not_the_run_and_a_killed_display_takes_no
     tmp_path: Path, far: FarSshd
 ) -> None:
     with household(tmp_path, far, {"papers": {}}, **SLOW_LINE) as home:
-        (home.folders["papers"] / "film").write_bytes(os.urandom(15_000_000))
+        (home.folders["papers"] / "film").write_bytes(os.urandom(40_000_000))
         at_work(home)
         terminal, other = (Terminal(home, "run", "papers") for _ in range(2))
         try:
-            terminal.shows("MB of 15.0 MB")
+            terminal.shows("MB of 40.0 MB")
             other.process.kill()
             terminal.process.send_signal(signal.SIGINT)
             assert terminal.ended() == EXIT_INTERRUPTED
@@ -185,7 +185,7 @@ def test_ctrl_c_leaves_the_display_and_not_the_run_and_a_killed_display_takes_no
             other.close()
         assert "papers goes on without this terminal" in said
         assert "`otherroof stop papers` ends it" in said
-        until(lambda: home.same("papers"), PATIENCE_S)
+        until(lambda: home.same("papers"), 3 * PATIENCE_S)
         assert [run.report.outcome for run in home.runs("papers") if not run.under_way] in ([], ["done"])
 
 

@@ -373,7 +373,7 @@ def test_far_box_without_rights_to_write_is_told(tmp_path: Path) -> None:
         fault(read_only=True)(job)
         ran = job.run()
         assert isinstance(ran.error, FarTrouble)
-        assert "lets us in but not write" in one_line(ran.error)
+        assert "lets this home in, but lets it write nothing" in one_line(ran.error)
         fault()(job)
         job.done()
 

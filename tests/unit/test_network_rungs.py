@@ -360,7 +360,7 @@ def test_calls_that_arrive_but_do_not_fit_point_to_the_keys_not_to_the_router() 
 def test_packets_of_an_earlier_session_are_not_called_silence() -> None:
     told = network_words.no_handshake_finding(wireguard(), "OWN", None, 60, {"data": 2})
     assert "nothing arrives" not in told.text
-    assert "an earlier session" in told.text
+    assert "an earlier connection" in told.text
     assert "forward" not in told.advice
     assert "within three minutes" in told.advice
 
