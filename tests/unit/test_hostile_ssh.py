@@ -17,7 +17,7 @@ import pytest
 from otherroof.base.errors import LinkLost, LoginRefused, OtherroofError, Unreached
 from otherroof.far.place import Meter
 from otherroof.far.session import Session, SshTarget, log_in, negotiate, read_login_key
-from otherroof.far.ssh_limits import MOST_EARLY, MOST_UNREAD
+from otherroof.far.ssh_limits import AT_ONCE, MOST_EARLY, MOST_UNREAD
 from otherroof.probe.ladder import ok
 from otherroof.rehearsal.far_box.stand_in import fresh_key
 
@@ -239,4 +239,4 @@ def test_data_past_the_window_does_not_gather(tmp_path: Path, kind: int) -> None
                 ends.server._send_message(more)
         assert ends.ended()
         assert "more than it was granted" in str(ends.client.saved_exception)
-        assert len(channel.in_buffer) + len(channel.in_stderr_buffer) <= MOST_UNREAD + 64_000
+        assert len(channel.in_buffer) + len(channel.in_stderr_buffer) <= MOST_UNREAD + AT_ONCE + 64_000
