@@ -17,6 +17,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from otherroof.base.local_time import moment_text
 from otherroof.copying.report import ByteCounts, FileCounts, RunReport, StepSeconds
 from otherroof.ledger.drills import DrillFigures, DrillRow
 from otherroof.ledger.far_findings import DamagedFile
@@ -34,7 +35,6 @@ from otherroof.watch import digest
 from otherroof.watch.channels import Message
 from otherroof.watch.gather import WatchInputs
 from otherroof.watch.look import look
-from otherroof.watch.words import moment_text
 from support.simulated import Period, Simulation, household
 from support.watching import NotingChannel
 

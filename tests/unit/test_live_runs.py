@@ -21,6 +21,7 @@ from hypothesis import given
 from hypothesis import strategies as some
 
 from otherroof.base.errors import HomeTrouble
+from otherroof.base.local_time import moment_text
 from otherroof.base.locks import FileLock, Patience
 from otherroof.base.units import size_text
 from otherroof.cli.main import main
@@ -35,7 +36,6 @@ from otherroof.ledger.live.live_runs import LiveRuns
 from otherroof.ledger.live.wishes import WishAnswer, Wishes
 from otherroof.ledger.runs import GONE
 from otherroof.settings import require_settings
-from otherroof.watch.words import moment_text
 from support.household import write_household
 from support.live import live_run, under_way, until
 

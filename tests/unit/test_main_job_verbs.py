@@ -27,12 +27,11 @@ from otherroof.base.errors import (
     EXIT_WELL,
     EXIT_WRONG_USE,
 )
-from otherroof.base.local_time import day_text
+from otherroof.base.local_time import day_text, moment_text
 from otherroof.cli.main import main
 from otherroof.jobs import stop_sign
 from otherroof.jobs.locks import job_lock
 from otherroof.ledger import Ledger
-from otherroof.watch.words import moment_text
 from support.main_job import FAR, JOB, OneJob
 from support.verbs import Verb, two_files_and_a_link, verb_of
 

@@ -13,6 +13,7 @@ import pytest
 from rich.console import Console
 
 from otherroof.base.clock import SteppedClock, SystemClock, from_stamp, stamp
+from otherroof.base.local_time import day_text, moment_text
 from otherroof.cli.main import main
 from otherroof.copying.report import Problem
 from otherroof.forecast.advance import Advance, ProgressReading
@@ -25,7 +26,6 @@ from otherroof.settings.crontab import Crontab
 from otherroof.watch.gather import WatchInputs, subjects
 from otherroof.watch.look import look
 from otherroof.watch.overview import overview
-from otherroof.watch.words import day_text, moment_text
 from support.household import write_household
 from support.ledgers import ledger_of
 from support.live import live_run, under_way

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from otherroof.base.local_time import moment_text
 from otherroof.copying.report import EncryptionSigns
 from otherroof.ledger import Ledger
 from otherroof.ledger.far_findings import DamagedFile, SpaceReading
@@ -16,7 +17,6 @@ from otherroof.ledger.probes import WayStop
 from otherroof.ledger.runs import Hold
 from otherroof.watch.facts import Facts, Finding
 from otherroof.watch.rules import findings
-from otherroof.watch.words import moment_text
 from support.watching import DAY, HOUR, NOW, ZONE, Night, facts, far, job, look_at, row
 
 

@@ -10,11 +10,11 @@ from collections.abc import Iterator
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from otherroof.base.units import mbit_s, mbit_text, size_text, span_text
+from otherroof.base.local_time import moment_text
+from otherroof.base.units import count_text, mbit_s, mbit_text, size_text, span_text
 from otherroof.forecast.restore_time import disk_seconds
 from otherroof.ledger.drills import DrillFigures, DrillRow
 from otherroof.watch.facts import CLEAR_OF_EDGE, Facts, Finding, JobFacts, too_early
-from otherroof.watch.words import count_text, moment_text
 
 # One that comes to nothing may be chance, and is tried again by itself; so many in a row are none.
 MANY_FRUITLESS = 3

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from otherroof.base.local_time import morning_after, wall_time
+from otherroof.base.local_time import day_name, morning_after, wall_time
 from otherroof.base.units import count_text, percent_text, size_text
 from otherroof.copying.report import WINDOW_ENDED, EncryptionSigns
 from otherroof.forecast.first_copy import MOST_NIGHTS, NightRoom, NightsLeft, nights_left
@@ -25,7 +25,6 @@ from otherroof.ledger.proofs import HealedDamage
 from otherroof.ledger.runs import Hold, RunRow
 from otherroof.settings.alerting import AlertSettings
 from otherroof.watch.sheet.printed import OldSheet
-from otherroof.watch.words import day_name
 
 # After home itself was off for long, nobody can have answered it; it gets this long to ask and to catch up.
 GRACE = timedelta(hours=3)

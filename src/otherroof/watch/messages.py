@@ -13,7 +13,8 @@ from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from otherroof.base.units import span_text
+from otherroof.base.local_time import moment_text
+from otherroof.base.units import count_text, span_text
 from otherroof.ledger.alerts import Alert
 from otherroof.ledger.messages import QueuedMessage
 from otherroof.settings.alerting import ChannelSettings
@@ -21,7 +22,7 @@ from otherroof.watch.alert_steps import AlertStep, is_no_longer_in_settings
 from otherroof.watch.channels import Message
 from otherroof.watch.facts import Finding
 from otherroof.watch.rules import OF_FARS, gravity, is_event
-from otherroof.watch.words import count_text, list_text, moment_text
+from otherroof.watch.words import list_text
 
 ALERT, ALL_CLEAR = "alert", "all clear"
 # What an all-clear says is so again, by the rule whose alert is over.

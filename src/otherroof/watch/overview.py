@@ -15,7 +15,8 @@ from zoneinfo import ZoneInfo
 
 from otherroof.base.clock import Clock, from_stamp, stamp
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, typed
-from otherroof.base.units import span_text
+from otherroof.base.local_time import moment_text
+from otherroof.base.units import count_text, span_text
 from otherroof.ledger import Ledger
 from otherroof.ledger.alerts import Alert
 from otherroof.ledger.live.live_run import LiveRun
@@ -27,7 +28,6 @@ from otherroof.watch.facts import FarFacts, Finding, JobFacts, first_copy_text
 from otherroof.watch.gather import AHEAD, WatchInputs, gather
 from otherroof.watch.rules import findings, gravity, without_grace
 from otherroof.watch.way_rules import turned_away
-from otherroof.watch.words import count_text, moment_text
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,11 +8,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
-from otherroof.base.units import size_text
+from otherroof.base.local_time import day_text
+from otherroof.base.units import count_text, size_text
 from otherroof.forecast.proof_pace import pace_said, sample_said
 from otherroof.ledger.proofs import ProofRow
 from otherroof.settings import Job
-from otherroof.watch.words import count_text, day_text
 
 
 def proved_text(rows: Sequence[ProofRow], job: Job, zone: ZoneInfo) -> str:

@@ -9,10 +9,9 @@ from __future__ import annotations
 import statistics
 from collections.abc import Mapping, Sequence
 
-from otherroof.base.units import percent_text
+from otherroof.base.units import count_text, percent_text
 from otherroof.copying.report import EncryptionSigns
 from otherroof.ledger.runs import RunRow
-from otherroof.watch.words import count_text
 
 # Earlier runs that it takes to compare with, and that are used at most. FAR_ABOVE is in scaled deviations.
 LEAST_HISTORY = 7

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from otherroof.base.local_time import moment_text
 from otherroof.base.units import span_text
 from otherroof.probe.rung_names import AT_HOME, HOST_KEY, LOGIN
 from otherroof.watch.facts import Facts, FarFacts, Finding, too_early
-from otherroof.watch.words import moment_text
 
 # What is told at once, because it does not mend itself, by the check at which the way stops then.
 _TOLD_AT_ONCE = {HOST_KEY: "host_key", LOGIN: "login"}

@@ -8,19 +8,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-from otherroof.base.local_time import day_name, day_text, moment_text, short_day_text
-from otherroof.base.units import count_text, unbroken
-
-__all__ = [
-    "count_text",
-    "day_name",
-    "day_text",
-    "fold",
-    "list_text",
-    "moment_text",
-    "printable",
-    "short_day_text",
-]
+from otherroof.base.units import unbroken
 
 
 def fold(text: str, width: int, *, first: str = "", later: str = "") -> str:

@@ -12,6 +12,7 @@ from math import inf
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import OtherroofError
+from otherroof.base.local_time import moment_text
 from otherroof.cli.show_progress import show_advance
 from otherroof.copying.report import RunReport
 from otherroof.forecast.advance import Advance
@@ -21,7 +22,6 @@ from otherroof.ledger import Ledger
 from otherroof.ledger.live.live_run import LiveRun
 from otherroof.schedule.goes_by import SOON_S, service_view
 from otherroof.settings import Settings
-from otherroof.watch.words import moment_text
 
 LOOK_S = 0.5
 TAKEN_UP_S = 60.0  # until then the service has begun it, or said what it waits for

@@ -9,8 +9,8 @@ import typer
 
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, OtherroofError, WrongUse
+from otherroof.base.local_time import moment_text
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, settings_in_use
-from otherroof.watch.words import moment_text
 
 if TYPE_CHECKING:
     from otherroof.ledger import Ledger

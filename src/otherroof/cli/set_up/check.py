@@ -10,8 +10,8 @@ import typer
 
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_WELL, EXIT_WRONG_USE, HomeTrouble, OtherroofError, typed
+from otherroof.base.units import count_text
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, print_json
-from otherroof.watch.words import count_text
 
 if TYPE_CHECKING:
     from otherroof.schedule.goes_by import ServiceView

@@ -9,6 +9,7 @@ import typer
 
 from otherroof.base.clock import Clock, SystemClock, stamp
 from otherroof.base.errors import EXIT_WELL
+from otherroof.base.local_time import moment_text
 from otherroof.cli.common import (
     SETTINGS_FOLDER,
     ConfigOption,
@@ -19,7 +20,6 @@ from otherroof.cli.common import (
     print_json,
     settings_by_hand,
 )
-from otherroof.watch.words import moment_text
 
 if TYPE_CHECKING:
     from rich.console import Console

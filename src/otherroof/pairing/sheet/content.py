@@ -18,13 +18,13 @@ from zoneinfo import ZoneInfo
 
 from otherroof import __version__
 from otherroof.base.clock import stamp
-from otherroof.base.units import size_text, span_text
+from otherroof.base.local_time import day_text
+from otherroof.base.units import count_text, size_text, span_text
 from otherroof.ledger import Ledger
 from otherroof.ledger.drills import DrillRow
 from otherroof.pairing.record import find_record
 from otherroof.settings import FarBox, Job, Settings, WireguardTunnel
 from otherroof.settings.tunnel import CommandTunnel
-from otherroof.watch.words import count_text, day_text
 
 # As the README has them.
 INSTALL = (

@@ -12,8 +12,8 @@ from itertools import dropwhile
 from zoneinfo import ZoneInfo
 
 from otherroof.base.errors import typed
-from otherroof.base.local_time import morning_after
-from otherroof.base.units import span_text
+from otherroof.base.local_time import day_text, moment_text, morning_after
+from otherroof.base.units import count_text, span_text
 from otherroof.copying.report import GOOD, OUTCOMES
 from otherroof.forecast.trend import growth_a_week
 from otherroof.ledger import RunRow
@@ -34,7 +34,7 @@ from otherroof.watch.digest.values import (
 )
 from otherroof.watch.facts import FarFacts, Finding, FirstCopy, first_copy_brief, first_copy_text
 from otherroof.watch.rules import HEALED
-from otherroof.watch.words import count_text, day_text, list_text, moment_text, printable
+from otherroof.watch.words import list_text, printable
 
 WEEK = timedelta(days=7)
 BEFORE = timedelta(days=28)

@@ -8,7 +8,8 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from otherroof.base.clock import Clock
-from otherroof.base.units import size_text
+from otherroof.base.local_time import moment_text
+from otherroof.base.units import count_text, size_text
 from otherroof.ledger import Ledger, RunRow
 from otherroof.ledger.job_times import JobTimes
 from otherroof.settings import Settings
@@ -19,7 +20,6 @@ from otherroof.watch.drills import drill_text
 from otherroof.watch.facts import Facts, JobFacts
 from otherroof.watch.gather import AHEAD, WatchInputs, gather
 from otherroof.watch.rules import findings, without_grace
-from otherroof.watch.words import count_text, moment_text
 
 
 def gather_digest(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs) -> DigestFacts:

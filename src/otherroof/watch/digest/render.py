@@ -13,12 +13,13 @@ from functools import lru_cache
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
-from otherroof.base.units import mbit_text, percent_text, size_text, span_text
+from otherroof.base.local_time import day_text, moment_text, short_day_text
+from otherroof.base.units import count_text, mbit_text, percent_text, size_text, span_text
 from otherroof.copying.report import outcome_text
 from otherroof.ledger.alerts import Alert
 from otherroof.watch.digest.values import Copies, Digest, FarReport, JobReport, Night, RunTotals, UnprotectedFolders
 from otherroof.watch.rules import is_event
-from otherroof.watch.words import count_text, day_text, fold, list_text, moment_text, short_day_text
+from otherroof.watch.words import fold, list_text
 
 WIDTH = 76
 BAR_HEIGHT = 40

@@ -13,11 +13,12 @@ from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
-from otherroof.base.units import size_text
+from otherroof.base.local_time import short_day_text
+from otherroof.base.units import count_text, size_text
 from otherroof.watch.digest.build import since_first
 from otherroof.watch.digest.values import Night
 from otherroof.watch.page.svg import HEIGHT, Bar, LogScale, bars
-from otherroof.watch.words import count_text, list_text, short_day_text
+from otherroof.watch.words import list_text
 
 MOST_NAMED = 8
 LEAST_NIGHTS = 28

@@ -16,13 +16,14 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from otherroof.base.clock import stamp
+from otherroof.base.local_time import day_text, short_day_text
 from otherroof.base.units import count_text, percent_text, size_text, span_text, unbroken
 from otherroof.watch.digest.render import DigestText, verdict_words
 from otherroof.watch.digest.values import Digest, FarReport
 from otherroof.watch.page.history import FarHistory, History, ProbeDay
 from otherroof.watch.page.nights import NightChart, night_chart
 from otherroof.watch.page.svg import Bar, line, strip
-from otherroof.watch.words import day_text, list_text, short_day_text
+from otherroof.watch.words import list_text
 
 _DAY_S = 86_400.0
 FRESH_FOR = timedelta(days=1)
