@@ -91,6 +91,23 @@ class Chore:
     stop: Callable[[str], None] = lambda _: None
 
 
+class ChoreStop:
+    """Asks the work of a chore to stop, if it has begun: `ask` is for `Chore.stop`."""
+
+    def __init__(self) -> None:
+        self._sign: StopSign | None = None
+
+    def by(self, sign: StopSign) -> StopSign:
+        """The work that begins now stops by `sign`; gives it back."""
+        self._sign = sign
+        return sign
+
+    def ask(self, reason: str) -> None:
+        """Raise the sign of the work that began last."""
+        if self._sign is not None:
+            self._sign.ask(reason)
+
+
 @dataclass(frozen=True, slots=True)
 class ChorePlan:
     """The chores to begin now, and when the next of the others is due."""
@@ -150,8 +167,7 @@ def at_end(clock: Clock) -> Chore:
 
 
 def _probe(clock: Clock, far: str) -> Chore:
-    name = f"probe {far}"
-    signs: list[StopSign] = []
+    name, stop = f"probe {far}", ChoreStop()
 
     def due(facts: ChoreFacts) -> datetime | None:
         if facts.last_times is None:
@@ -161,8 +177,7 @@ def _probe(clock: Clock, far: str) -> Chore:
         return facts.now if last is None else last + timedelta(hours=facts.settings.far[far].probe_hours)
 
     def do(inputs: ChoreInputs) -> None:
-        sign = StopSign(clock)
-        signs[:] = [sign]
+        sign = stop.by(StopSign(clock))
 
         def check() -> None:
             if sign.asked():
@@ -176,12 +191,8 @@ def _probe(clock: Clock, far: str) -> Chore:
         else:
             log.info("probe of %s: %s", far, climb.headline)
 
-    def stop_it(reason: str) -> None:
-        for sign in signs:
-            sign.ask(reason)
-
     # On the runs' own worker: a run finds out the same, so none is probed meanwhile.
-    return Chore(name, far_worker(far), due, do, ended=lambda _: True, remembered=True, stop=stop_it)
+    return Chore(name, far_worker(far), due, do, ended=lambda _: True, remembered=True, stop=stop.ask)
 
 
 def _digest(clock: Clock) -> Chore:

@@ -19,7 +19,7 @@ from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from otherroof.restore.drilling.report import DrillReport
 from otherroof.restore.progress import RestoreProgress
-from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChoreInputs
+from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChoreInputs, ChoreStop
 from otherroof.schedule.month_room import month_room
 from otherroof.schedule.plan import far_worker, when_open, window_end
 from otherroof.settings import Settings
@@ -36,8 +36,7 @@ log = logging.getLogger(__name__)
 
 def drill_chore(clock: Clock, job: str, far: str) -> Chore:
     """The chore that drills `job`, which goes to the far box `far`."""
-    name = drill_mark(job)
-    signs: list[StopSign] = []
+    name, stop = drill_mark(job), ChoreStop()
 
     def due(facts: ChoreFacts) -> datetime | None:
         chosen = facts.settings.jobs.get(job)
@@ -53,21 +52,16 @@ def drill_chore(clock: Clock, job: str, far: str) -> Chore:
         with Ledger(settings.ledger) as ledger:
             if ledger.runs.newest_good(job, far=far) is None or not _month_has_room(settings, job, ledger, clock):
                 return
-            stop = StopSign(clock, until=window_end(settings.jobs[job], clock.now(), settings.zone))
-            signs[:] = [stop]
+            sign = stop.by(StopSign(clock, until=window_end(settings.jobs[job], clock.now(), settings.zone)))
             limit = TimeLimit(clock, LONGEST_S)
             context = JobContext(
-                RestoreProgress(), ledger, clock, _EitherStop((stop, limit)), told=log.warning, linger=True
+                RestoreProgress(), ledger, clock, _EitherStop((sign, limit)), told=log.warning, linger=True
             )
             # One that has used the line for as long as it may and came to an answer is as good as another; one that was
             # cut, or to which nothing came in all that time, is tried again soon, and told of if that happens often.
             _log(name, drill(settings, DrillRequest(job, limit=limit), context))
 
-    def stop_it(reason: str) -> None:
-        for sign in signs:
-            sign.ask(reason)
-
-    return Chore(name, far_worker(far), due, do, ended=lambda _: True, stop=stop_it)
+    return Chore(name, far_worker(far), due, do, ended=lambda _: True, stop=stop.ask)
 
 
 def sweep_chore(clock: Clock) -> Chore:

@@ -16,7 +16,7 @@ from otherroof.jobs.prove import ProofResult, prove
 from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from otherroof.restore.proving.report import ProofProgress
-from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChoreInputs
+from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChoreInputs, ChoreStop
 from otherroof.schedule.due import next_time
 from otherroof.schedule.month_room import month_room
 from otherroof.schedule.plan import far_worker, when_open, window_end
@@ -30,8 +30,7 @@ log = logging.getLogger(__name__)
 
 def prove_chore(clock: Clock, job: str, far: str) -> Chore:
     """The chore that proves `job`, which goes to the far box `far`."""
-    name = f"prove {job}"
-    signs: list[StopSign] = []
+    name, stop = f"prove {job}", ChoreStop()
 
     def due(facts: ChoreFacts) -> datetime | None:
         chosen = facts.settings.jobs.get(job)
@@ -44,25 +43,20 @@ def prove_chore(clock: Clock, job: str, far: str) -> Chore:
 
     def do(inputs: ChoreInputs) -> None:
         with Ledger(inputs.settings.ledger) as ledger:
-            stop = _stop_sign(inputs.settings, job, ledger, clock)
-            signs[:] = [stop]
+            sign = stop.by(_stop_sign(inputs.settings, job, ledger, clock))
             progress = ProofProgress()
 
             def tick() -> None:
-                stop.crossed(progress.meter.wire_up + progress.meter.wire_down)
+                sign.crossed(progress.meter.wire_up + progress.meter.wire_down)
 
             tick()
-            if stop.asked():
-                log.info("%s: not now: %s", name, stop.asked())
+            if sign.asked():
+                log.info("%s: not now: %s", name, sign.asked())
                 return
-            context = JobContext(progress, ledger, clock, stop, tick, log.warning, linger=True)
+            context = JobContext(progress, ledger, clock, sign, tick, log.warning, linger=True)
             _log(name, prove(inputs.settings, job, context))
 
-    def stop_it(reason: str) -> None:
-        for sign in signs:
-            sign.ask(reason)
-
-    return Chore(name, far_worker(far), due, do, ended=lambda _: True, remembered=True, stop=stop_it)
+    return Chore(name, far_worker(far), due, do, ended=lambda _: True, remembered=True, stop=stop.ask)
 
 
 def _stop_sign(settings: Settings, job: str, ledger: Ledger, clock: Clock) -> StopSign:
