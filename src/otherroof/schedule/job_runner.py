@@ -65,10 +65,8 @@ def job_runner(clock: Clock, show: Ticker) -> RunJob:
                     # Whoever wished it waits for a run that has not even begun.
                     ledger.wishes.note_answer(job, WishAnswer(wish.token, str(problem), problem.exit_code))
                 raise
-        if ran.by_hand:
-            # A person does not want it now: it is not to begin again in a minute, but at the job's next time.
-            return RunEnding(ran.report.outcome, "settled", ran.report.reason)
-        if ran.error is not None and ran.report.outcome != "held":
+        # What a person stopped they do not want now: it is not to begin again in a minute, but at the job's next time.
+        if ran.error is not None and ran.report.outcome != "held" and not ran.by_hand:
             return ending_for(ran.error)
         return RunEnding(ran.report.outcome, "settled", ran.report.reason)
 

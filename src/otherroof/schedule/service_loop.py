@@ -74,11 +74,19 @@ class _Reload:
 
 
 @dataclass(frozen=True, slots=True)
+class _Wished:
+    """A wish for a run came or went."""
+
+
+@dataclass(frozen=True, slots=True)
 class _Finished:
     """A worker is done. `value` is what it returned, or the error it met."""
 
     task: str
     value: Any
+
+
+_Message = _Wake | _StopAsked | _Reload | _Wished | _Finished
 
 
 class Service:
@@ -102,7 +110,7 @@ class Service:
         self._source = source
         self._mistakes = mistakes
         # A SimpleQueue may be put to from a signal handler that interrupts a `get`.
-        self._inbox: queue.SimpleQueue[_Wake | _StopAsked | _Reload | _Finished] = queue.SimpleQueue()
+        self._inbox: queue.SimpleQueue[_Message] = queue.SimpleQueue()
         self._tick_s = min(TICK_S, notifier.alive_every_s or TICK_S)
         self._under_way: dict[str, Callable[[Any], None]] = {}  # by task: who is told of its end
         self._workers: set[str] = set()
@@ -217,8 +225,6 @@ class Service:
         try:
             message = self._next_message(wait_s)
         except queue.Empty:
-            if self._has_new_wishes():
-                return
             self._missed += 1
             if self._missed >= MOST_MISSED:
                 # Not one of our own errors, on purpose: the program ends, and the service manager starts it again
@@ -232,24 +238,25 @@ class Service:
             except queue.Empty:
                 return
 
-    def _next_message(self, wait_s: float) -> _Wake | _StopAsked | _Reload | _Finished:
-        """Raises queue.Empty if none came in that time, or as soon as somebody wishes something."""
+    def _next_message(self, wait_s: float) -> _Message:
+        """Raises queue.Empty if none came in that time."""
         until = self._clock.monotonic() + wait_s
         while True:
             left = until - self._clock.monotonic()
             try:
                 return self._inbox.get(timeout=max(0.0, min(left, WISH_LOOK_S)))
             except queue.Empty:
-                if left <= WISH_LOOK_S or self._has_new_wishes():
+                if self._records.wish_mark() != self._wishes:
+                    return _Wished()
+                if left <= WISH_LOOK_S:
                     raise
 
-    def _has_new_wishes(self) -> bool:
-        return self._records.wish_mark() != self._wishes
-
-    def _deal_with(self, message: _Wake | _StopAsked | _Reload | _Finished) -> None:
+    def _deal_with(self, message: _Message) -> None:
         match message:
             case _Wake():
                 self._missed = 0
+            case _Wished():
+                pass  # the next pass reads all wishes
             case _StopAsked(reason):
                 self._stopping = reason
             case _Reload():
