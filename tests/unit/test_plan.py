@@ -76,7 +76,7 @@ def test_two_jobs_for_one_far_box_go_one_after_the_other_the_longer_owed_first()
     found = plan(settings, {name: settled(name, begun) for name in settings.jobs})
     assert [one.job for one in found.runs] == ["papers"]
     assert [(one.job, one.why) for one in found.waits] == [("photos", "queue")]
-    busy = plan(settings, {name: settled(name, begun) for name in settings.jobs}, far=FarScheduleFacts(busy=True))
+    busy = plan(settings, {name: settled(name, begun) for name in settings.jobs}, far=FarScheduleFacts("its probe"))
     assert busy.runs == ()
     assert {one.job for one in busy.waits} == {"papers", "photos"}
 
@@ -279,6 +279,6 @@ def test_who_waits_behind_a_run_is_told_which() -> None:
 def test_a_wish_that_comes_in_the_middle_of_a_run_waits_for_its_end_and_is_told_so() -> None:
     settings = household({"papers": {}}, zone="UTC")
     facts = {"papers": JobScheduleFacts(settled("papers", NOW), wish=RunWish("papers", "wish", NOW))}
-    far = {"heron": FarScheduleFacts(busy=True)}
+    far = {"heron": FarScheduleFacts("its probe")}
     found = plan_schedule(settings, ScheduleFacts(NOW, facts, far, frozenset({"papers"})))
     assert (found.runs, [one.behind for one in found.waits]) == ((), ["the run of papers"])

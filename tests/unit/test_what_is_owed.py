@@ -114,13 +114,13 @@ def planned(
     settings: Settings,
     *,
     month: int = 0,
-    busy: bool = False,
+    at_work: str = "",
     running: tuple[str, ...] = (),
     since: Mapping[str, datetime] = {},
 ) -> SchedulePlan:
     facts = {name: JobScheduleFacts(JobTimes(name, "0 3 * * *", since.get(name, NOW - DAY))) for name in settings.jobs}
     return plan_schedule(
-        settings, ScheduleFacts(NOW, facts, {"heron": FarScheduleFacts(busy, month)}, frozenset(running))
+        settings, ScheduleFacts(NOW, facts, {"heron": FarScheduleFacts(at_work, month)}, frozenset(running))
     )
 
 
@@ -158,7 +158,7 @@ def test_one_run_at_a_time_for_a_far_box_and_none_beside_other_work(tmp_path: Pa
     settings = household(tmp_path, {"films": "", "papers": ""})
     plan = planned(settings)
     assert (len(plan.runs), [wait.why for wait in plan.waits]) == (1, ["queue"])
-    assert planned(settings, busy=True).runs == ()
+    assert planned(settings, at_work="its probe").runs == ()
 
 
 def test_what_is_running_is_not_begun_again(tmp_path: Path) -> None:

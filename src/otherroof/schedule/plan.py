@@ -29,12 +29,11 @@ Why = Literal["window", "month", "queue", "again", "busy"]
 
 @dataclass(frozen=True, slots=True)
 class FarScheduleFacts:
-    """What is known of one far box: whether something of ours is at work there and what that is in words, and the
-    bytes on the wire this month."""
+    """What is known of one far box: what of ours is at work there, in words (empty if nothing is), and the bytes on
+    the wire this month."""
 
-    busy: bool = False
-    month_bytes: int = 0
     at_work: str = ""
+    month_bytes: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +154,7 @@ def wait_text(wait: RunWait, zone: ZoneInfo) -> str:
         case "busy":
             return f"waits for a run that was started by hand; looks again at {when}"
         case "queue":
-            return f"waits for {wait.behind or 'other work'} with the same far box"
+            return f"waits for {wait.behind} with the same far box"
 
 
 def _window(job: Job, now: datetime, zone: ZoneInfo) -> tuple[datetime | None, datetime | None]:
@@ -170,15 +169,15 @@ def _window(job: Job, now: datetime, zone: ZoneInfo) -> tuple[datetime | None, d
 def _for_far(
     name: str, far: FarBox, facts: FarScheduleFacts, ready: list[_ReadyRun], time: tuple[datetime, ZoneInfo]
 ) -> tuple[list[RunStart], list[RunWait]]:
-    allowance, behind = far.month_gb * GB, facts.at_work
+    allowance = far.month_gb * GB
     waits: list[RunWait] = []
     if allowance and facts.month_bytes >= allowance:
         waits = [RunWait(waiting.name, "month", next_month(*time)) for waiting in ready if waiting.wish is None]
         ready = [waiting for waiting in ready if waiting.wish is not None]
     near = bool(allowance) and facts.month_bytes >= NEAR_SHARE * allowance
     queue = _in_order(ready, near)
-    if facts.busy or not queue:
-        return [], waits + [RunWait(waiting.name, "queue", behind=behind) for waiting in queue]
+    if facts.at_work or not queue:
+        return [], waits + [RunWait(waiting.name, "queue", behind=facts.at_work) for waiting in queue]
     # One run at a time for a far box: two would share one line and one disk, and both be slower.
     first = queue[0]
     room, month_ends = None, None

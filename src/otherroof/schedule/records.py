@@ -187,8 +187,7 @@ class ServiceRecords:
         jobs = {
             name: self._job_facts(name, turns[name], answered[job.far], now) for name, job in self.settings.jobs.items()
         }
-        busy = self._busy_workers()
-        far = {name: self._far_facts(name, busy, now) for name in self.settings.far}
+        far = {name: self._far_facts(name, now) for name in self.settings.far}
         return ScheduleFacts(now, jobs, far, frozenset(self.running))
 
     def _busy_workers(self) -> set[str]:
@@ -220,14 +219,14 @@ class ServiceRecords:
             log.warning("what somebody wishes is not heard of: %s", why)
         self._wish_trouble[name] = why
 
-    def _far_facts(self, name: str, busy: set[str], now: datetime) -> FarScheduleFacts:
+    def _far_facts(self, name: str, now: datetime) -> FarScheduleFacts:
         used = 0
         if self.settings.far[name].month_gb:
             used = self._ledger.wire_bytes_since(name, month_begins(now, self.settings.zone))
-        return FarScheduleFacts(far_worker(name) in busy, used, self._at_work(name))
+        return FarScheduleFacts(self._at_work(name), used)
 
     def _at_work(self, far: str) -> str:
-        """What of ours is at work at the far box, in words."""
+        """What of ours is at work at the far box, in words; empty if nothing is."""
         runs = [run_words(job) for job, running in self.running.items() if running.start.far == far]
         chores = [chore.name for chore in self._chores_under_way.values() if chore.worker == far_worker(far)]
         return list_text(runs + [f"its {name.split()[0]}" if name == f"probe {far}" else name for name in chores])
