@@ -17,6 +17,7 @@ from otherroof.base.errors import Denied, NotOffered, NotThere, OtherroofError, 
 from otherroof.far import requests
 from otherroof.far.place import Task, run_script
 from otherroof.far.requests import NOT_YET, CopyPiece, DataPiece, Mode, Op, Script, SyncPiece
+from support.open_files import open_below
 from support.places import Standing, ask
 
 NEW = Mode.WRITE | Mode.CREATE | Mode.ONLY_NEW
@@ -282,6 +283,31 @@ def test_who_is_refused_is_told_so_in_words(do: Callable[[Op], Any], folder: Her
             do(op)
         assert not classes.intersection(told.value.what.split())
         assert told.value.what.startswith(requests.IN_WORDS[type(op)])
+
+
+def test_what_others_of_a_refused_tuple_opened_is_closed_again_and_the_first_refusal_is_told(
+    base: Standing, folder: Here
+) -> None:
+    """Only the place knows these handles."""
+    put(folder, b"a")
+    opens = (
+        requests.OpenFile(at(folder, b"a"), Mode.READ),
+        requests.OpenFile(at(folder, b"none"), Mode.READ),
+        requests.OpenFile(at(folder, b"new"), NEW),
+        requests.OpenFolder(folder[0]),
+        requests.MakeFolder(at(folder, b"a")),
+    )
+
+    def script() -> Script[list[str]]:
+        try:
+            yield opens
+        except NotThere as refusal:
+            return [refusal.what, *open_below(folder[1])]
+        return []
+
+    (told,) = run_script(base.place, script())
+    assert told.startswith(requests.IN_WORDS[requests.OpenFile])
+    assert (folder[1] / "new").exists()
 
 
 def test_every_request_has_words() -> None:

@@ -55,7 +55,8 @@ def test_several_are_synced_by_one_script_and_one_that_is_gone_is_told(far: Hous
     assert far.place.kinds() == ["OpenFile", "OpenFile", "Sync", "CloseFile", "Sync", "CloseFile"]
     assert far.place.kinds(b"latest/b") == ["OpenFile", "Sync", "CloseFile"]
     with pytest.raises(NotThere):
-        far.do(far.writer.make_durable([b"a", b"gone"]))
+        far.do(far.writer.make_durable([b"a", b"gone", b"b"]))
+    assert far.place.left_open == []
 
 
 @pytest.mark.parametrize("early", [True, False])

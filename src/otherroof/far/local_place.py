@@ -73,17 +73,23 @@ class LocalPlace:
             return self._read_stream(request)
         if not isinstance(request, tuple):
             return self._do(request)
+        answers, first = self._do_all(request)
+        if first is not None:
+            self._do_all(requests.closing_all(request, answers))
+            raise first
+        return tuple(answers)
+
+    def _do_all(self, ops: tuple[requests.Op, ...]) -> tuple[list[Any], OtherroofError | None]:
+        """The answers, None for what was refused, and the first refusal."""
         answers = []
         first: OtherroofError | None = None
-        for op in request:
+        for op in ops:
             try:
                 answers.append(self._do(op))
             except OtherroofError as error:
                 first = first or error
                 answers.append(None)
-        if first is not None:
-            raise first
-        return tuple(answers)
+        return answers, first
 
     def _do(self, op: requests.Op) -> Any:
         try:

@@ -7,7 +7,7 @@ them out at once, with as many requests in flight as the way allows. Paths are b
 from __future__ import annotations
 
 import enum
-from collections.abc import Generator
+from collections.abc import Generator, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol, TypeVar
 
@@ -357,5 +357,15 @@ IN_WORDS: dict[type[Op], str] = {
 }
 
 # A script yields one request and is sent its answer, or a tuple of them, sent back to back, and is sent a tuple
-# of answers. A refusal is raised at the yield; of a tuple, the first one, after all have been answered.
+# of answers. A refusal is raised at the yield; of a tuple, the first one, after all have been answered. Then the script
+# never hears of the handles that others of that tuple opened, and the place closes them.
 Script = Generator[Request, Any, T]
+
+
+def closing_all(ops: Sequence[Op], answers: Sequence[Any]) -> tuple[CloseFile, ...]:
+    """What closes the handles that these requests opened; the answer to one that was refused is None."""
+    return tuple(
+        CloseFile(handle)
+        for op, handle in zip(ops, answers, strict=True)
+        if isinstance(op, OpenFile | OpenFolder) and handle is not None
+    )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import paramiko
@@ -37,9 +37,9 @@ class _RunningScript:
     """A script under way and the answers its last request still waits for."""
 
     task: Task[Any, Any]
-    answers: list[Any]
+    request: requests.Op | tuple[requests.Op, ...] = ()
+    answers: list[Any] = field(default_factory=list)
     waiting: int = 0
-    many: bool = False
     failure: OtherroofError | None = None
 
 
@@ -179,7 +179,7 @@ class SftpChannel:
         return self._share is None or not self._running or self._share.may_begin
 
     def _begin(self, task: Task[Any, Any]) -> None:
-        running = _RunningScript(task, [])
+        running = _RunningScript(task)
         self._running.add(running)
         self._files += task.files
         if self._share is not None:
@@ -208,23 +208,22 @@ class SftpChannel:
         self._give(running.task, result)
 
     def _submit(self, running: _RunningScript, request: requests.Request) -> None:
-        if isinstance(request, tuple):
-            running.many = True
-            running.answers = [None] * len(request)
-            running.waiting = len(request)
-            running.failure = None
-            if not request:  # nothing to wait for: no answer would ever let the script go on
-                self._advance(running, (), None)
-            for index, op in enumerate(request):
-                self._ask(running, index, op)
-        elif isinstance(request, _STREAMS):
+        if isinstance(request, _STREAMS):
             self._streams.begin(request, lambda answer, failure: self._advance(running, answer, failure))
+            return
+        running.failure = None
+        if isinstance(request, tuple) and not request:  # nothing to wait for: no answer would ever let the script go on
+            self._advance(running, (), None)
         else:
-            running.many = False
-            running.answers = [None]
-            running.waiting = 1
-            running.failure = None
-            self._ask(running, 0, request)
+            self._ask_all(running, request)
+
+    def _ask_all(self, running: _RunningScript, request: requests.Op | tuple[requests.Op, ...]) -> None:
+        ops = request if isinstance(request, tuple) else (request,)
+        running.request = request
+        running.answers = [None] * len(ops)
+        running.waiting = len(ops)
+        for index, op in enumerate(ops):
+            self._ask(running, index, op)
 
     def _ask(self, running: _RunningScript, index: int, op: requests.Op) -> None:
         if type(op) not in self._lacking:
@@ -252,8 +251,15 @@ class SftpChannel:
         running.answers[index] = answer
         running.failure = running.failure or failure
         running.waiting -= 1
-        if running.waiting == 0:
-            self._advance(running, tuple(running.answers) if running.many else running.answers[0], running.failure)
+        if running.waiting:
+            return
+        request, answers = running.request, running.answers
+        if not isinstance(request, tuple):
+            self._advance(running, answers[0], running.failure)
+        elif running.failure is not None and (closing := requests.closing_all(request, answers)):
+            self._ask_all(running, closing)  # the refusal is kept, and raised after this
+        else:
+            self._advance(running, tuple(answers), running.failure)
 
     # -- bytes --
 

@@ -204,8 +204,7 @@ def write_unsynced(path: bytes, data: bytes, most: int, permissions: int, mtime:
 def make_durable(offers: PlaceOffers, *paths: bytes) -> Script[None]:
     """Have the far disk hold files' content and their present names, if the far box can say so at all.
 
-    If one of several is refused, none of them counts as held, and the others' handles stay open as long as the channel:
-    no run goes on after that.
+    If one of several is refused, none of them counts as held.
     """
     if offers.sync:
         # For reading only: fsync(2) asks for no more, and a file that was made unwritable over there is synced too.
