@@ -15,8 +15,8 @@ from otherroof.copying.home.leave_out import leave_out_rule
 from otherroof.copying.send.own_secrets import LOOKED_INTO, OwnSecrets
 from otherroof.settings import Job, Settings
 from otherroof.settings.alerting import WebhookChannelSettings
+from otherroof.settings.models import key_paths
 from otherroof.settings.reader import JOBS_FOLDER, Mistake, ReadableSettings
-from otherroof.settings.tunnel import WireguardTunnel
 
 
 def jobs_that_copy_secrets(parts: ReadableSettings) -> list[Mistake]:
@@ -73,13 +73,8 @@ def _secrets(parts: Settings | ReadableSettings) -> Iterator[str]:
 
 
 def _named_secrets(parts: Settings | ReadableSettings) -> Iterator[str]:
-    assert parts.home is not None
-    yield parts.home.listing_key
-    for far in parts.far.values():
-        yield far.login_key
-        if isinstance(far.tunnel, WireguardTunnel):
-            yield far.tunnel.key_file
-            yield far.tunnel.shared_key_file
+    for _, path in key_paths(parts.home, parts.far):
+        yield path
     if parts.told.mail is not None:
         yield parts.told.mail.password_file
     for channel in parts.told.channel.values():

@@ -6,14 +6,23 @@ It opens and reads, and shows nothing of what it reads; who may read a key is `s
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Mapping
 
 from otherroof.base.errors import WrongSettings
 from otherroof.far.session import read_login_key
 from otherroof.far_copy.listing_key import read_key
-from otherroof.settings import Settings, WireguardTunnel
+from otherroof.settings import Settings
+from otherroof.settings.models import key_paths
 from otherroof.settings.reader import MAIN_FILE, Mistake, ReadableSettings
 from otherroof.tunnel.keys import read_public_key, require_shared
+
+# What reads a key, by the last word of the setting that names its file.
+_READERS: Mapping[str, Callable[[str], object]] = {
+    "listing_key": read_key,
+    "login_key": read_login_key,
+    "key_file": read_public_key,
+    "shared_key_file": require_shared,
+}
 
 
 def keys_that_are_none(settings: Settings | ReadableSettings, faulty: Collection[str]) -> list[Mistake]:
@@ -21,24 +30,13 @@ def keys_that_are_none(settings: Settings | ReadableSettings, faulty: Collection
     another fault, which is told already."""
     main = os.path.join(settings.where, MAIN_FILE)
     mistakes = []
-    for key, path, read in _key_files(settings):
-        if key in faulty:
+    for named, path in key_paths(settings.home, settings.far):
+        key, full = ".".join(named), settings.path(path)
+        # The first run makes the listing key; until then there is none.
+        if key in faulty or (named == ("home", "listing_key") and not os.path.exists(full)):
             continue
         try:
-            read(settings.path(path))
+            _READERS[named[-1]](full)
         except WrongSettings as problem:
             mistakes.append(Mistake(main, key, f"{problem.where} {problem.what}", problem.advice))
     return mistakes
-
-
-def _key_files(settings: Settings | ReadableSettings) -> Iterator[tuple[str, str, Callable[[str], object]]]:
-    """The setting, its path, and what reads such a key."""
-    # The first run makes the listing key; until then there is none.
-    if settings.home is not None and os.path.exists(settings.path(settings.home.listing_key)):
-        yield "home.listing_key", settings.home.listing_key, read_key
-    for name, far in settings.far.items():
-        yield f"far.{name}.login_key", far.login_key, read_login_key
-        if isinstance(far.tunnel, WireguardTunnel):
-            yield f"far.{name}.tunnel.key_file", far.tunnel.key_file, read_public_key
-            if far.tunnel.shared_key_file:
-                yield f"far.{name}.tunnel.shared_key_file", far.tunnel.shared_key_file, require_shared

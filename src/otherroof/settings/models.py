@@ -6,6 +6,7 @@ Nothing here opens a file; `reader` does, and `machine_checks` asks whether what
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator, Mapping
 from datetime import datetime
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -27,7 +28,7 @@ from otherroof.settings.fields import (
     Strict,
     Texts,
 )
-from otherroof.settings.tunnel import NoTunnel, TunnelSettings
+from otherroof.settings.tunnel import NoTunnel, TunnelSettings, WireguardTunnel
 from otherroof.settings.versions import Versions
 from otherroof.settings.windows import limit_at, strictest
 
@@ -174,3 +175,16 @@ class Settings(Strict):
     def ledger(self) -> str:
         """The history database's path."""
         return os.path.join(self.state, "ledger.sqlite")
+
+
+def key_paths(home: Home | None, far: Mapping[str, FarBox]) -> Iterator[tuple[tuple[str, ...], str]]:
+    """Where the main file names each key that a copy cannot be reached or proved without, and its path as it stands
+    there. The one list of them: by it keys are checked, kept out of copies, and printed on a sheet."""
+    if home is not None:
+        yield ("home", "listing_key"), home.listing_key
+    for name, box in far.items():
+        yield ("far", name, "login_key"), box.login_key
+        if isinstance(box.tunnel, WireguardTunnel):
+            yield ("far", name, "tunnel", "key_file"), box.tunnel.key_file
+            if box.tunnel.shared_key_file:
+                yield ("far", name, "tunnel", "shared_key_file"), box.tunnel.shared_key_file

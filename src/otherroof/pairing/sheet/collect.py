@@ -19,8 +19,8 @@ from otherroof.settings import Settings
 from otherroof.settings.alerting import AlertingSettings
 from otherroof.settings.machine_checks import MAKE_KEY, require_secret
 from otherroof.settings.mistake_words import NOT_TOML
+from otherroof.settings.models import key_paths
 from otherroof.settings.reader import JOBS_FOLDER, MAIN_FILE
-from otherroof.watch.sheet.printed import key_paths
 
 FIRST = "make a first copy, which makes this key, and the sheet after that"
 # Without these all versions stay, and alerts and limits are written anew.
@@ -47,7 +47,7 @@ def collect(settings: Settings) -> Carried:
             jobs[name] = _without(_tables(settings.path(os.path.join(JOBS_FOLDER, path))), NOT_OF_A_JOB)
     keys: dict[str, str] = {}
     lie_at: dict[str, str] = {}
-    for named, path in key_paths(settings):
+    for named, path in key_paths(settings.home, settings.far):
         inside = lie_at.setdefault(settings.path(path), _place_for(path, named, keys))
         keys[inside] = _key(settings.path(path), FIRST if named == ("home", "listing_key") else MAKE_KEY)
         if inside != path:

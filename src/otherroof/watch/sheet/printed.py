@@ -17,7 +17,8 @@ from typing import Any
 from otherroof.base.atomic_file import FOR_OWNER, replace_file
 from otherroof.base.clock import from_stamp, stamp
 from otherroof.base.handles import read_plain_file
-from otherroof.settings import Settings, WireguardTunnel
+from otherroof.settings import Settings
+from otherroof.settings.models import key_paths
 
 NAME = "sheets.json"
 MOST_BYTES = 1 << 20
@@ -36,18 +37,6 @@ class OldSheet:
     printed: datetime
     with_keys: bool
     changed: tuple[str, ...]
-
-
-def key_paths(settings: Settings) -> Iterator[tuple[tuple[str, ...], str]]:
-    """Where the main file names each key that a copy cannot be reached or proved without, and its path as it stands
-    there."""
-    yield ("home", "listing_key"), settings.home.listing_key
-    for name, far in settings.far.items():
-        yield ("far", name, "login_key"), far.login_key
-        if isinstance(far.tunnel, WireguardTunnel):
-            yield ("far", name, "tunnel", "key_file"), far.tunnel.key_file
-            if far.tunnel.shared_key_file:
-                yield ("far", name, "tunnel", "shared_key_file"), far.tunnel.shared_key_file
 
 
 def parts_told(settings: Settings, *, with_keys: bool) -> dict[str, str]:
@@ -108,7 +97,7 @@ def _notes(state: str) -> dict[str, Any]:
 
 
 def _digest_of_keys(settings: Settings) -> str:
-    paths = [path for _, path in key_paths(settings)]
+    paths = [path for _, path in key_paths(settings.home, settings.far)]
     try:
         # Of the content: a settings folder that was moved has other times and numbers, and the same keys.
         return _digest([read_plain_file(settings.path(path), MOST_KEY).hex() for path in paths])
