@@ -18,19 +18,11 @@ from otherroof.ledger.job_times import JobTimes
 from otherroof.ledger.runs import Hold
 from otherroof.settings import Settings, read_settings, require_settings
 from otherroof.watch import digest, page
-from otherroof.watch.digest.build import (
-    ABOUT_FAR_BOXES,
-    ABOUT_JOBS,
-    BRIEF,
-    DigestFacts,
-    FarWeek,
-    JobWeek,
-    build_digest,
-    copies_of,
-    job_report,
-    nights_of,
-)
+from otherroof.watch.digest.build import ABOUT_FAR_BOXES, ABOUT_JOBS, build_digest, copies_of, job_report
+from otherroof.watch.digest.nights import nights_of
 from otherroof.watch.digest.unprotected import folders_in, unprotected_folders
+from otherroof.watch.digest.verdict import BRIEF
+from otherroof.watch.digest.weeks import DigestFacts, FarWeek, JobWeek
 from otherroof.watch.facts import Finding
 from otherroof.watch.gather import WatchInputs
 from otherroof.watch.look import look

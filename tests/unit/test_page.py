@@ -19,7 +19,7 @@ from otherroof.ledger import Ledger
 from otherroof.schedule.chores import Chore, ChoreFacts, ChoreInputs, service_chores
 from otherroof.settings import Settings, require_settings
 from otherroof.settings.machine_checks import check_machine
-from otherroof.watch.digest.build import nights_of
+from otherroof.watch.digest.nights import nights_of
 from otherroof.watch.digest.values import Night as NightCame
 from otherroof.watch.page.nights import night_chart
 from otherroof.watch.page.render import AGE_SCRIPT

@@ -31,10 +31,10 @@ GRACE = timedelta(hours=3)
 
 # An alert that stands ends only this much beyond its limit, so that it does not come and go at the edge.
 CLEAR_OF_EDGE = 1.25
-
-
 # Further nights than these are no forecast but a pace that has to change.
 _FARTHEST = 3650
+# Far ahead lies the end of the calendar (year 9999), where adding days raises OverflowError.
+_FARTHEST_DAYS = 36_500
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +200,15 @@ def _whole_on(left: NightsLeft, now: datetime, zone: ZoneInfo) -> tuple[str, str
 
 
 @dataclass(frozen=True, slots=True)
+class FullDay:
+    """When a disk will be full: most likely, soonest and latest day (None: perhaps never)."""
+
+    likely: datetime
+    soonest: datetime
+    latest: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
 class FarFacts:
     """One far box. `answered` is when it last proved its host key, `unanswered` when it last did not answer a probe,
     `stop` where the checks stop since, `space` its last reading; `coming` is how many bytes first copies that are under
@@ -223,12 +232,13 @@ class FarFacts:
         return self.answered or self.watched_since
 
     @property
-    def full_on(self) -> datetime | None:
+    def full(self) -> FullDay | None:
         """When the disk will be full by the trend; None if that tells no day, or one of a later century."""
-        # Far ahead lies the end of the calendar (year 9999), where adding days raises OverflowError.
-        if self.space is None or self.fill is None or self.fill.days > 36_500:
+        if self.space is None or self.fill is None or self.fill.days > _FARTHEST_DAYS:
             return None
-        return self.space.at + timedelta(days=self.fill.days)
+        at, fill = self.space.at, self.fill
+        latest = at + timedelta(days=fill.latest) if fill.latest is not None and fill.latest < _FARTHEST_DAYS else None
+        return FullDay(at + timedelta(days=fill.days), at + timedelta(days=fill.soonest), latest)
 
     @property
     def unheard(self) -> bool:

@@ -291,7 +291,7 @@ def _far(ledger: Ledger, far: FarFacts, address: str, found: Mapping[str, Findin
         notes=tuple(ledger.runs.far_problems(name, now + AHEAD)),
         free=far.space.free if far.space is not None else None,
         total=far.space.total if far.space is not None else None,
-        full_on=stamp(far.full_on) if far.full_on is not None else None,
+        full_on=stamp(far.full.likely) if far.full is not None else None,
     )
 
 

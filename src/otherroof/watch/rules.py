@@ -248,16 +248,12 @@ def space(facts: Facts) -> Iterator[Finding]:
 
 def full_by(far: FarFacts, facts: Facts) -> str:
     """The day a far disk will be full: `about 12 May 2031 (in 25 days; 3 May 2031 at the soonest)`."""
-    if far.fill is None or far.space is None:
-        return "at no day that can be told"
-    moment = far.full_on
-    if moment is None:
+    if far.full is None:
         return "in more than a hundred years"
-    ahead = round((moment - facts.now).total_seconds() / 86_400)
+    ahead = round((far.full.likely - facts.now).total_seconds() / 86_400)
     if ahead <= 0:
         return "now or within the day"
-    likely = day_text(moment, facts.zone)
-    soonest = day_text(far.space.at + timedelta(days=far.fill.soonest), facts.zone)
+    likely, soonest = day_text(far.full.likely, facts.zone), day_text(far.full.soonest, facts.zone)
     sooner = f"; {soonest} at the soonest" if soonest != likely else ""
     return f"about {likely} (in {count_text(ahead, 'day')}{sooner})"
 

@@ -6,60 +6,25 @@ import math
 import statistics
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from datetime import date, datetime, timedelta
-from itertools import dropwhile
-from zoneinfo import ZoneInfo
+from dataclasses import replace
+from datetime import datetime, timedelta
 
 from otherroof.base.errors import typed
-from otherroof.base.local_time import day_text, moment_text, morning_after
-from otherroof.base.units import count_text, span_text
+from otherroof.base.local_time import moment_text, morning_after
+from otherroof.base.units import count_text
 from otherroof.copying.report import GOOD, OUTCOMES
 from otherroof.forecast.trend import growth_a_week
 from otherroof.ledger import RunRow
-from otherroof.ledger.alerts import Alert
-from otherroof.ledger.probes import ProbeRow
-from otherroof.watch.digest.values import (
-    ActionNeeded,
-    Copies,
-    Digest,
-    FarReport,
-    FullDay,
-    JobReport,
-    Night,
-    NightState,
-    RunTotals,
-    UnprotectedFolders,
-    Verdict,
-)
-from otherroof.watch.facts import FarFacts, Finding, FirstCopy, first_copy_brief, first_copy_text
-from otherroof.watch.rules import HEALED
+from otherroof.watch.digest.nights import nights_of
+from otherroof.watch.digest.values import ActionNeeded, Copies, Digest, FarReport, JobReport, RunTotals
+from otherroof.watch.digest.verdict import brief, verdict_of
+from otherroof.watch.digest.weeks import BEFORE, WEEK, DigestFacts, FarWeek, JobWeek
+from otherroof.watch.facts import first_copy_brief, first_copy_text
 from otherroof.watch.words import list_text, printable
 
-WEEK = timedelta(days=7)
-BEFORE = timedelta(days=28)
 NIGHTS = 28
 JOB_NIGHTS = 7
-# A finding in a few words, for the first sentence.
-BRIEF = {
-    "host_key": "far box {} shows another host key",
-    "login": "far box {} does not let this home in",
-    "damage": "damage in the copy of {}",
-    "held": "job {} is held",
-    "silent": "far box {} does not answer",
-    "late": "the copy of {} is too old",
-    "check_failed": "what came back of {} did not pass its check",
-    "too_slow": "{} would come back too slowly",
-    "undrilled": "practice restores of {} do not work",
-    "space": "the disk of far box {} is nearly full",
-    "shortened": "fewer versions of {} are kept",
-    "unusual": "{} changed unusually",
-    "settings": "the settings have a mistake",
-    "unsent": "channel {} does not work",
-    "clock": "this machine's clock was wrong",
-    "sheet": "the recovery sheet is old",
-}
-# The same on the card of a job or a far box, which says itself whose it is.
+# What a finding is called on the card of a job or a far box, which says itself whose it is.
 ABOUT_JOBS = {
     "damage": "damaged",
     "held": "held",
@@ -77,65 +42,6 @@ ABOUT_FAR_BOXES = {
     "space": "nearly full",
 }
 _GAPS, _AT_FAR_BOX = "files are missing from the newest copy", "something there needs a look"
-# What a copy that is fresh does not show, and what the first sentence says also if something worse stands in it.
-_ALWAYS_SAID = ("host_key", "login", "held", "space")
-MOST_NAMED = 4
-_BEST_FIRST: tuple[NightState, ...] = ("good", "building", "bad")
-
-
-@dataclass(frozen=True, slots=True)
-class JobWeek:
-    """What is known of one job: its settings, its newest good copy, its runs of the last five weeks, how far its first
-    copy is, if it is under way, and since when that is whole."""
-
-    name: str
-    folder: str
-    far: str
-    promise: timedelta
-    newest: RunRow | None
-    runs: Sequence[RunRow]
-    copies: Copies
-    waiting: str = ""
-    proved: str = ""
-    thinned: str = ""
-    drill: str = ""
-    first: FirstCopy | None = None
-    whole_since: datetime | None = None
-
-    @property
-    def begun_well(self) -> datetime | None:
-        """When the oldest good copy that is known was begun; None as long as there is none."""
-        return self.whole_since or (self.newest.started if self.newest else None)
-
-
-@dataclass(frozen=True, slots=True)
-class FarWeek:
-    """What is known of one far box: the watch's facts, the probes of the week, when it was last silent, and what the
-    last run met there that is about no file."""
-
-    facts: FarFacts
-    probes: Sequence[ProbeRow]
-    silent_at: datetime | None
-    notes: Sequence[str] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class DigestFacts:
-    """Everything that a digest is built from."""
-
-    home: str
-    zone: ZoneInfo
-    now: datetime
-    jobs: Sequence[JobWeek] = ()
-    fars: Sequence[FarWeek] = ()
-    found: Sequence[Finding] = ()
-    quiet: Mapping[str, datetime] = field(default_factory=dict)
-    over: Sequence[Alert] = ()
-    uncovered: Sequence[UnprotectedFolders] = ()
-    heard_by: Sequence[str] = ()
-    next_due: datetime | None = None
-    unread: Sequence[str] = ()
-    settings_in: str = ""
 
 
 def build_digest(known: DigestFacts) -> Digest:
@@ -143,7 +49,7 @@ def build_digest(known: DigestFacts) -> Digest:
     # What is wrong comes first, here and in every form.
     jobs = tuple(sorted((job_report(job, known) for job in known.jobs), key=lambda job: not job.mark))
     needed = tuple(replace(hand, help=typed(hand.help, known.settings_in)) for hand in _hands(known, jobs))
-    verdict, sentence = _verdict(known, jobs, needed)
+    verdict, sentence = verdict_of(known, jobs, needed)
     runs = [row for job in known.jobs for row in job.runs]
     return Digest(
         home=known.home,
@@ -224,53 +130,6 @@ def span_of(rows: Iterable[RunRow], weeks: float) -> RunTotals:
     )
 
 
-def nights_of(
-    rows: Iterable[RunRow],
-    now: datetime,
-    zone: ZoneInfo,
-    count: int,
-    first_good: Mapping[str, datetime | None],
-) -> tuple[Night, ...]:
-    """What came of the last `count` nights, oldest first, each named by the day of its morning.
-
-    `first_good`: by job, when its oldest good copy was begun. Before that a run that sent something built a first copy.
-    """
-    last = morning_after(now, zone)
-    days = [last - timedelta(days=back) for back in range(count - 1, -1, -1)]
-    sent = dict.fromkeys(days, 0)
-    came: dict[date, dict[str, NightState]] = {day: {} for day in days}
-    for row in rows:
-        morning = morning_after(row.started, zone)
-        if morning in sent:
-            job = row.report.job
-            sent[morning] += row.report.bytes.sent
-            # Of several tries the best counts.
-            states = (came[morning].get(job, "bad"), _state_of(row, first_good.get(job)))
-            came[morning][job] = min(states, key=_BEST_FIRST.index)
-    return tuple(_night(day, sent[day], came[day]) for day in days)
-
-
-def _state_of(row: RunRow, first_good: datetime | None) -> NightState:
-    if row.report.outcome in GOOD:
-        return "good"
-    builds = row.report.bytes.sent > 0 and (first_good is None or row.started < first_good)
-    return "building" if builds else "bad"
-
-
-def _night(day: date, sent: int, came: Mapping[str, NightState]) -> Night:
-    lacking = tuple(sorted(job for job, state in came.items() if state == "bad"))
-    if not came:
-        return Night(day, sent, "none")
-    if lacking:
-        return Night(day, sent, "bad" if len(lacking) == len(came) else "part", lacking)
-    return Night(day, sent, "building" if "building" in came.values() else "good")
-
-
-def since_first(nights: Sequence[Night]) -> Sequence[Night]:
-    """The nights from the first one with a run on: before it there was no job, not a job that sent nothing."""
-    return list(dropwhile(lambda night: night.state == "none", nights))
-
-
 def _mark(name: str, rules: Mapping[str, str], known: DigestFacts) -> str:
     """What is wrong with a job or a far box, in a few words; the gravest first."""
     return list_text(
@@ -291,18 +150,9 @@ def far_report(far: FarWeek, known: DigestFacts) -> FarReport:
         answered_at=facts.answered,
         free=facts.space.free if facts.space else None,
         total=facts.space.total if facts.space else None,
-        full=full_day(facts),
+        full=facts.full,
         mark=_mark(facts.name, ABOUT_FAR_BOXES, known) or (_AT_FAR_BOX if far.notes else ""),
     )
-
-
-def full_day(far: FarFacts) -> FullDay | None:
-    """When a far disk will be full; None if the trend does not say, or means a later century."""
-    if far.space is None or far.fill is None or far.fill.days > 36_500:
-        return None
-    at, fill = far.space.at, far.fill
-    latest = at + timedelta(days=fill.latest) if fill.latest is not None and fill.latest < 36_500 else None
-    return FullDay(at + timedelta(days=fill.days), at + timedelta(days=fill.soonest), latest)
 
 
 def _hands(known: DigestFacts, jobs: Sequence[JobReport]) -> Iterable[ActionNeeded]:
@@ -314,7 +164,7 @@ def _hands(known: DigestFacts, jobs: Sequence[JobReport]) -> Iterable[ActionNeed
         later = f" (quiet until {moment_text(quiet, known.zone)})" if quiet and quiet > known.now else ""
         late = [other.about for other in known.found if other.because == finding.key]
         by_it = f"; older than promised because of it: {list_text(late)}" if late else ""
-        yield ActionNeeded(finding.headline + by_it + later, finding.help, _brief(finding, known))
+        yield ActionNeeded(finding.headline + by_it + later, finding.help, brief(finding, known))
     for job in jobs:
         if job.problems:
             yield ActionNeeded(
@@ -343,77 +193,6 @@ def _hands(known: DigestFacts, jobs: Sequence[JobReport]) -> Iterable[ActionNeed
             "`otherroof alert-test`.",
             "alerts reach nobody",
         )
-
-
-def _verdict(known: DigestFacts, jobs: Sequence[JobReport], hands: Sequence[ActionNeeded]) -> tuple[Verdict, str]:
-    # In this order, for the first sentence answers one question: could everything be got back now?
-    if not jobs and not known.unread:
-        return "unsafe", "Not safe: nothing is protected, because there is no job yet."
-    wrong = _wrong(known, jobs)
-    if wrong:
-        also = [_brief(finding, known) for finding in known.found if finding.rule in _ALWAYS_SAID]
-        return "unsafe", f"Not safe: {'; '.join(wrong + also)}."
-    there = [job for job in jobs if job.newest is not None]
-    first = [job for job in jobs if job.newest is None]
-    said = count_text(len(hands), "thing needs", "things need")
-    but = f" But {said} a hand: {list_text([hand.brief for hand in hands], MOST_NAMED)}." if hands else ""
-    if first:
-        rest = f" {_recent(there, 'The other')}." if there else ""
-        return "first", f"{_first_copies(first)}.{rest}{but}"
-    return ("look" if hands else "safe"), f"Safe: {_recent(there, 'all')}.{but}"
-
-
-def _wrong(known: DigestFacts, jobs: Sequence[JobReport]) -> list[str]:
-    """Why not everything could be got back now; a first copy that gets on is no reason to call anything wrong."""
-    damaged = [
-        finding.about for finding in known.found if finding.rule == "damage" and not finding.mark.startswith(HEALED)
-    ]
-    late = [job.name for job in jobs if not job.kept and job.newest is not None]
-    without = [job.name for job in jobs if job.newest is None and not job.first]
-    wrong = []
-    if damaged:
-        wrong.append(f"damage was found in the far copy of {list_text(damaged)}")
-    if late:
-        wrong.append(f"{_of(len(late), len(jobs))} without a copy as fresh as promised: {list_text(late)}")
-    if without:
-        wrong.append(f"{_of(len(without), len(jobs))} without any copy yet: {list_text(without)}")
-    if known.unread:
-        is_not = "is not" if len(known.unread) == 1 else "are not"
-        wrong.append(f"{list_text(known.unread)} {is_not} copied, because of a mistake in the settings")
-    silent = [finding.about for finding in known.found if finding.rule == "silent"]
-    return wrong + [f"far box {name} does not answer" for name in silent] if wrong else []
-
-
-def _recent(jobs: Sequence[JobReport], which: str) -> str:
-    """That these copies are recent, and how old the oldest is."""
-    oldest = span_text(max(job.age_s or 0.0 for job in jobs))
-    if len(jobs) == 1:
-        return f"{'the one' if which == 'all' else which} copy is recent ({oldest} old)"
-    if len(jobs) == 2 and which == "all":
-        return f"both copies are recent (the older is {oldest} old)"
-    return f"{which} {count_text(len(jobs), 'copy is', 'copies are')} recent (the oldest is {oldest} old)"
-
-
-def _first_copies(jobs: Sequence[JobReport]) -> str:
-    """Which first copies are under way, and how far they are."""
-    copies = "First copy" if len(jobs) == 1 else "First copies"
-    named = [f"{job.name} ({job.first_brief})" if job.first_brief else job.name for job in jobs]
-    return f"{copies} under way: {list_text(named, MOST_NAMED)}"
-
-
-def _brief(finding: Finding, known: DigestFacts) -> str:
-    """A finding in a few words; of a disk that fills with its day, if that can be told."""
-    box = next((far.facts for far in known.fars if far.facts.name == finding.about), None)
-    full = full_day(box) if box is not None and finding.rule == "space" else None
-    if full is not None and full.likely > known.now:
-        return f"the disk of far box {finding.about} is full about {day_text(full.likely, known.zone)}"
-    return BRIEF[finding.rule].format(finding.about)
-
-
-def _of(count: int, whole: int) -> str:
-    if whole <= 2 and count == whole:
-        return "the one job is" if whole == 1 else "both jobs are"
-    return f"{count:,} of {count_text(whole, 'job')} {'is' if count == 1 else 'are'}"
 
 
 def copies_of(folder: str, same_folder: Iterable[tuple[str, bool]], told: Iterable[str]) -> Copies:

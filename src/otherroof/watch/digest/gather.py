@@ -14,8 +14,9 @@ from otherroof.ledger import Ledger, RunRow
 from otherroof.ledger.job_times import JobTimes
 from otherroof.settings import Settings
 from otherroof.settings.crontab import Crontab
-from otherroof.watch.digest.build import BEFORE, WEEK, DigestFacts, FarWeek, JobWeek, copies_of
+from otherroof.watch.digest.build import copies_of
 from otherroof.watch.digest.unprotected import folders_in, unprotected_folders
+from otherroof.watch.digest.weeks import BEFORE, WEEK, DigestFacts, FarWeek, JobWeek
 from otherroof.watch.drills import drill_text
 from otherroof.watch.facts import Facts, JobFacts
 from otherroof.watch.gather import AHEAD, WatchInputs, gather

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from otherroof.base.clock import stamp
 from otherroof.base.units import mbit_s
 from otherroof.ledger.alerts import Alert
+from otherroof.watch.facts import FullDay
 
 # safe: every promise is kept and nothing stands; look: kept, but something needs a hand; first: as one of these, but
 # for first copies that get on; unsafe: not kept.
@@ -152,15 +153,6 @@ class JobReport:
                 "told": list(self.copies.told),
             },
         }
-
-
-@dataclass(frozen=True, slots=True)
-class FullDay:
-    """When a disk will be full: most likely, soonest and latest day (None: perhaps never)."""
-
-    likely: datetime
-    soonest: datetime
-    latest: datetime | None
 
 
 @dataclass(frozen=True, slots=True)

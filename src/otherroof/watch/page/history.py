@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from otherroof.ledger import Ledger, RunRow
 from otherroof.ledger.far_findings import SpaceReading
 from otherroof.settings import Settings
-from otherroof.watch.digest.build import nights_of
+from otherroof.watch.digest.nights import nights_of
 from otherroof.watch.digest.values import Night
 from otherroof.watch.gather import AHEAD
 
