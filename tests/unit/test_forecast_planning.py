@@ -251,7 +251,7 @@ def test_a_stretch_without_missing_versions_ends_at_the_first_long_gap(gaps: lis
 
 def test_runs_of_different_mixes_tell_files_and_bytes_apart() -> None:
     nights = [
-        SentNight(files * 0.002 + size * 8e-6 / 16, 0, files, size, size, 0)
+        SentNight(files * 0.002 + size * 8e-6 / 16, 0, files, size, 0)
         for files, size in ((100, 400_000_000), (20_000, 150_000_000), (3, 900_000_000), (5_000, 60_000_000))
     ]
     seen = seen_up(nights)
@@ -310,7 +310,7 @@ def test_what_has_arrived_of_a_first_copy_is_not_sent_again() -> None:
 
 
 def test_a_job_with_a_copy_goes_by_its_own_nights_and_drill() -> None:
-    nights = [SentNight(60, 100 + place, 5, 10**9, 10**9, 10**6) for place in range(9)]
+    nights = [SentNight(60, 100 + place, 5, 10**9, 10**6) for place in range(9)]
     drilled = DrilledBack(Likely(900, 1000, 1500), "2031-02-01")
     found = everything(whole=True, nights=nights, drilled=drilled).estimates
     assert found["night.seconds"].likely == Likely(100, 104, 108)

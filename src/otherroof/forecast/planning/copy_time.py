@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from otherroof.base.units import size_text
+from otherroof.base.units import percent_text, size_text
 from otherroof.forecast.planning.estimate import Likely
 from otherroof.forecast.planning.packets import (
     OnTheWire,
@@ -74,7 +74,7 @@ class AskedLine:
 def asked_line(asked: AskedLine, path: PacketPath) -> LineFacts:
     """What a line of these figures carries, by the sizes of packets and by TCP's bound under loss."""
     packet, share = path.mtu + path.around, path.shares.value
-    room = f"a full packet of {packet} bytes carries {path.payload} of content ({share * 100:.1f} %)"
+    room = f"a full packet of {packet} bytes carries {path.payload} of content ({percent_text(share, 1)})"
     far_up = asked.far_up_mbit or asked.up_mbit
     known = f"{far_up:g} Mbit/s up there" + ("" if asked.far_up_mbit else ", as here (--far-up says better)")
     return LineFacts(
@@ -110,12 +110,11 @@ def _reached(
 
 @dataclass(frozen=True, slots=True)
 class SentNight:
-    """What one run was seen to do: seconds that it sent, in all, files and bytes of content, and bytes on the wire."""
+    """What one run was seen to do: seconds that it sent, seconds in all, files, and bytes on the wire."""
 
     send_s: float
     total_s: float
     files: int
-    size: int
     wire_up: int
     wire_down: int
 
@@ -132,8 +131,7 @@ def seen_up(nights: Sequence[SentNight]) -> tuple[Likely, Likely, str] | None:
     if costs is None or costs.byte_s <= 0:
         return Likely(min(rates), median(rates), max(rates)), Likely(0.0, 0.0, FILE_S.value), how
     rate = 8e-6 / costs.byte_s
-    spread = max(rates) / min(rates) if len(rates) > 1 else 1.0
-    around = max(1.1, spread**0.5)
+    around = max(1.1, (max(rates) / min(rates)) ** 0.5)
     file_s = Likely(0.0, costs.file_s, max(costs.file_s * 2, FILE_S.value))
     return Likely(rate / around, rate, rate * around), file_s, how
 

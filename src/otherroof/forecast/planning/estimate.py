@@ -28,11 +28,6 @@ class Likely:
         """A value that is known."""
         return cls(value, value, value)
 
-    @classmethod
-    def of(cls, values: tuple[float, ...] | list[float]) -> Likely:
-        """The first of several answers, and from the least of them to the greatest."""
-        return cls(min(values), values[0], max(values))
-
     def __add__(self, other: Likely | float) -> Likely:
         more = other if isinstance(other, Likely) else Likely.sure(other)
         return Likely(self.low + more.low, self.value + more.value, self.high + more.high)

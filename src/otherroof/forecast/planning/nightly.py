@@ -14,8 +14,9 @@ from otherroof.base.units import count_text, size_text, span_text
 from otherroof.forecast.planning.copy_time import MOST_NIGHTS, SentNight, Work, before_s, copy_s, sending_s, wire_of
 from otherroof.forecast.planning.estimate import Estimate, Likely
 from otherroof.forecast.planning.facts import LengthBar, PlanFacts, PlanSection
+from otherroof.settings.versions import NOMINAL_DAYS
 
-MONTH_DAYS = 365.2425 / 12
+MONTH_DAYS = NOMINAL_DAYS["month"]
 LEAST_NIGHTS = 5
 
 
@@ -27,7 +28,7 @@ def usual_night(facts: PlanFacts) -> PlanSection:
     remarks: list[str] = []
     window_s = _window_s(facts)
     if facts.hours.window:
-        share = night.times(1 / window_s) if window_s else Likely(math.inf, math.inf, math.inf)
+        share = night.times(1 / window_s) if window_s else Likely.sure(math.inf)
         of = f"of {facts.hours.window}, which is open for {span_text(window_s)}"
         estimates.append(Estimate("night.share", "share", share, f"the usual night, {of}"))
         bars.append(LengthBar("the night", min(night.value, window_s), window_s, f"{span_text(night.value)} {of}"))
@@ -86,7 +87,7 @@ def _growth(facts: PlanFacts, window_s: float) -> Estimate:
     fixed = before_s(likely, facts.line)
     sending = sending_s(likely, facts.line)
     room = max(0.0, between - fixed)
-    times = sending.under(room) if sending.value > 0 else Likely(math.inf, math.inf, math.inf)
+    times = sending.under(room) if sending.value > 0 else Likely.sure(math.inf)
     what = "the window" if facts.hours.window else "the time between two runs"
     most = size_text(likely.size * times.value) if math.isfinite(times.value) else "any amount"
     how = f"{what} takes {most} a night over this line, {size_text(likely.size)} is usual"

@@ -18,7 +18,6 @@ from otherroof.settings.windows import DayStretch, limit_at, strictest
 
 # What takes longer has to be done in another way, and is not told to the day.
 FARTHEST = timedelta(days=3650)
-GB = 10**9
 
 
 @dataclass(frozen=True, slots=True)

@@ -88,7 +88,7 @@ def loss_bound(path: PacketPath, round_trip_s: float, loss: float, connections: 
     loss or round trip there is no such bound: infinity.
     """
     if loss <= 0 or round_trip_s <= 0:
-        return Likely(math.inf, math.inf, math.inf)
+        return Likely.sure(math.inf)
     base = connections * path.payload * 8e-6 / round_trip_s / math.sqrt(loss)
     return Likely(base * MATHIS_LEAST, base * (MATHIS_LEAST + MATHIS_MOST) / 2, base * MATHIS_MOST)
 

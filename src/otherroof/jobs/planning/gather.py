@@ -128,7 +128,6 @@ def _night(row: RunRow) -> SentNight:
         report.seconds.send,
         report.seconds.total,
         report.files.new + report.files.changed,
-        report.bytes.sent,
         report.bytes.wire_up,
         report.bytes.wire_down,
     )
