@@ -10,26 +10,21 @@ from otherroof.base.units import count_text, size_text, span_text
 from otherroof.forecast.planning.copy_time import Work, back_s
 from otherroof.forecast.planning.estimate import Estimate, Likely
 from otherroof.forecast.planning.facts import LengthBar, PlanFacts, PlanSection
-from otherroof.forecast.planning.first import FILE_ON_DISK_S
 
 
 def coming_back(facts: PlanFacts) -> PlanSection:
     """How long after a loss."""
-    whole = _whole(facts)
-    fetched = _fetched(facts)
-    estimates = [whole, fetched]
+    whole, fetched = _whole(facts), _fetched(facts)
+    ways = {"over the line": whole}
     if facts.few is not None:
-        estimates.insert(1, _few(facts, facts.few))
+        ways["a few first"] = _few(facts, facts.few)
+    ways["fetch the disk"] = fetched
     longest = max(whole.likely.value, fetched.likely.value)
-    bars = [LengthBar("over the line", whole.likely.value, longest, span_text(whole.likely.value))]
-    bars += [
-        LengthBar("a few first", one.likely.value, longest, span_text(one.likely.value)) for one in estimates[1:-1]
-    ]
-    bars.append(LengthBar("fetch the disk", fetched.likely.value, longest, span_text(fetched.likely.value)))
+    bars = [LengthBar(label, one.likely.value, longest, span_text(one.likely.value)) for label, one in ways.items()]
     remarks = []
     if fetched.likely.high < whole.likely.low:
         remarks.append("fetching the disk is faster in any case: agree beforehand who may bring it")
-    return PlanSection("getting it back", tuple(estimates), tuple(bars), tuple(remarks))
+    return PlanSection("getting it back", tuple(ways.values()), tuple(bars), tuple(remarks))
 
 
 def _whole(facts: PlanFacts) -> Estimate:
@@ -50,12 +45,11 @@ def _few(facts: PlanFacts, few: Work) -> Estimate:
 
 def _fetched(facts: PlanFacts) -> Estimate:
     amounts, by_hand = facts.amounts, facts.by_hand
-    reading = by_hand.rate.under(amounts.size) + FILE_ON_DISK_S.times(amounts.files)
     how = (
         f"{span_text(by_hand.fetch_s)} to bring it here (--fetch-hours says better), then {size_text(amounts.size)} at "
-        f"{by_hand.rate.low / 1e6:.0f} to {by_hand.rate.high / 1e6:.0f} MB/s"
+        f"{by_hand.rates}"
     )
-    return Estimate("back.fetched", "s", reading + by_hand.fetch_s, how)
+    return Estimate("back.fetched", "s", by_hand.disk_s(amounts) + by_hand.fetch_s, how)
 
 
 def copies_there_are(facts: PlanFacts) -> PlanSection:

@@ -58,6 +58,9 @@ class KeepingFacts:
 # What a disk takes or gives in a row, in bytes a second: an old one on a slow port, one that turns, one that does not
 # (common practice, no source).
 USUAL_DISK = Likely(40e6, DISK_RATE, 180e6)
+# What a local disk takes for a file, in seconds: made, written, named (common practice, no source; a disk that turns is
+# slower).
+FILE_ON_DISK_S = Likely(0.001, 0.004, 0.012)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +70,15 @@ class ByHand:
     rate: Likely = USUAL_DISK
     carry_s: float = 86_400.0
     fetch_s: float = 4 * 3600.0
+
+    def disk_s(self, amounts: Amounts) -> Likely:
+        """Seconds until the folder is on the disk, or has been read from it."""
+        return self.rate.under(amounts.size) + FILE_ON_DISK_S.times(amounts.files)
+
+    @property
+    def rates(self) -> str:
+        """What the disk takes, in words."""
+        return f"{self.rate.low / 1e6:.0f} to {self.rate.high / 1e6:.0f} MB/s"
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,11 +12,9 @@ from otherroof.base.local_time import table_time_text, wall_time
 from otherroof.base.units import count_text, size_text, span_text
 from otherroof.forecast.planning.copy_time import Work, before_s, copy_s, sending_s, wire_of
 from otherroof.forecast.planning.estimate import Estimate, Likely
-from otherroof.forecast.planning.facts import LengthBar, PlanFacts, PlanSection
+from otherroof.forecast.planning.facts import FILE_ON_DISK_S, LengthBar, PlanFacts, PlanSection
 from otherroof.forecast.planning.open_hours import Crossed, Load, cross
 
-# What a local disk takes for a file: made, written, named (common practice, no source; a disk that turns is slower).
-FILE_ON_DISK_S = Likely(0.001, 0.004, 0.012)
 SPARE = 1.1  # a disk that is full to its last bytes is slow, and file systems keep some for themselves
 YEAR = 365.0
 # In what sizes disks are sold (common practice, no source), TB.
@@ -82,7 +80,7 @@ def _by_calendar(facts: PlanFacts, work: Work, ends: tuple[Crossed | None, ...])
     nights = Likely(*(one.nights if one else math.inf for one in ends))
     days = Likely(*(_day(one.at, facts) if one else math.inf for one in ends))
     passes = f"{before_s(work, facts.line):.0f} s pass each time before the first file"
-    how = f"begun {_when(facts.begin, facts)}, {hours_text(facts)}; {passes}"
+    how = f"begun {table_time_text(facts.begin, facts.hours.zone)}, {hours_text(facts)}; {passes}"
     return [
         Estimate("first_copy.nights", "nights", nights, how),
         Estimate("first_copy.day", "day", days, "the day on which the last of these nights ends"),
@@ -103,14 +101,13 @@ def hours_text(facts: PlanFacts) -> str:
 
 def _carried(facts: PlanFacts) -> tuple[Estimate, Estimate]:
     amounts, by_hand = facts.amounts, facts.by_hand
-    fill = by_hand.rate.under(amounts.size) + FILE_ON_DISK_S.times(amounts.files)
-    rates = f"{by_hand.rate.low / 1e6:.0f} to {by_hand.rate.high / 1e6:.0f} MB/s"
+    fill = by_hand.disk_s(amounts)
     return (
         Estimate(
             "carried.fill",
             "s",
             fill,
-            f"{size_text(amounts.size)} at {rates}, and {FILE_ON_DISK_S.low * 1e3:g} to "
+            f"{size_text(amounts.size)} at {by_hand.rates}, and {FILE_ON_DISK_S.low * 1e3:g} to "
             f"{FILE_ON_DISK_S.high * 1e3:g} ms for each file (usual for disks; no source)",
         ),
         Estimate(
@@ -147,10 +144,6 @@ def _until(end: Crossed | None, facts: PlanFacts) -> str:
     if end is None:
         return "more than ten years"
     return f"{count_text(end.nights, 'night')}, until {table_time_text(end.at, facts.hours.zone)}"
-
-
-def _when(moment: datetime, facts: PlanFacts) -> str:
-    return table_time_text(moment, facts.hours.zone)
 
 
 def _day(moment: datetime, facts: PlanFacts) -> float:
