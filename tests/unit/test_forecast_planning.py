@@ -23,7 +23,6 @@ from otherroof.forecast.planning.facts import (
     DiskFacts,
     DrilledBack,
     KeepingFacts,
-    MonthPlan,
     Outlook,
     PlanFacts,
 )
@@ -276,10 +275,10 @@ def test_every_range_holds_its_likely_value(
 
 
 def everything(**more: object) -> Outlook:
-    month, hours = MonthPlan(300e9, 10e9, 0.2e9), OpenHours(BERLIN, "22:00-06:00", (), MonthAllowance(300e9))
+    hours = OpenHours(BERLIN, "22:00-06:00", (), MonthAllowance(300e9, 10e9))
     keeping = KeepingFacts(spacing_lines({"30 days": "one a day"}), spacing_lines({"1 year": "one a month"}))
     disk = DiskFacts(1e12, 10e9, (), NOW.date().toordinal())
-    given_facts = {"hours": hours, "month": month, "keeping": keeping, "disk": disk, "few": Work(1e9, 10)}
+    given_facts = {"hours": hours, "checks_a_day": 0.2e9, "keeping": keeping, "disk": disk, "few": Work(1e9, 10)}
     return outlook(facts(**(given_facts | more)))
 
 
@@ -400,7 +399,6 @@ def test_whatever_the_facts_every_figure_has_its_range_and_can_be_shown(
             amounts=amounts,
             line=asked_line(AskedLine(up), PacketPath()),
             hours=OpenHours(BERLIN, window, (), MonthAllowance(month)),
-            month=MonthPlan(month),
             disk=DiskFacts(disk, 1e9, (), NOW.date().toordinal()),
             keeping=KeepingFacts(spacing_lines(lines), spacing_lines({"1 year": "one a week"})),
             few=Work(size / 10, files / 10),

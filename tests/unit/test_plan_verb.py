@@ -238,7 +238,7 @@ def test_drill_disk_and_allowance_come_from_the_ledger(settings: Settings, ledge
     assert facts.disk.readings[-1][1] == 10**12 + 19 * 10**9
     # Of this month nineteen nights by now, and a drill.
     assert facts.hours.month.used == ledger.wire_bytes_since("heron", datetime(2031, 2, 28, 23, tzinfo=UTC))
-    assert facts.month.checks_a_day == pytest.approx(200e6 + 500e6 / 30)
+    assert facts.checks_a_day == pytest.approx(200e6 + 500e6 / 30)
 
 
 def test_two_jobs_of_one_folder_are_copies_of_it(settings: Settings, ledger: Ledger) -> None:

@@ -99,20 +99,11 @@ class CopyKept:
 
 
 @dataclass(frozen=True, slots=True)
-class MonthPlan:
-    """A month's allowance in bytes (0: none), what of it is used by today, and what proofs and drills take a day."""
-
-    bytes: float = 0.0
-    used: float = 0.0
-    checks_a_day: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
 class PlanFacts:
     """All that is known of one job, or of one that is only thought of.
 
     `there`: bytes of a first copy that have arrived; `whole`: there is a copy. `begin` is when the next run may begin.
-    `few` is what is wanted first, by name, after a loss.
+    `checks_a_day`: bytes that proofs and drills take a day. `few` is what is wanted first, by name, after a loss.
     """
 
     name: str
@@ -123,7 +114,7 @@ class PlanFacts:
     there: float = 0.0
     whole: bool = False
     nights: Sequence[SentNight] = ()
-    month: MonthPlan = MonthPlan()
+    checks_a_day: float = 0.0
     disk: DiskFacts = DiskFacts()
     keeping: KeepingFacts = KeepingFacts()
     by_hand: ByHand = ByHand()

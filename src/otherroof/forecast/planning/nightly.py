@@ -36,10 +36,11 @@ def usual_night(facts: PlanFacts) -> PlanSection:
             remarks.append("a usual night does not fit its window: it goes on the night after, and never catches up")
     room = _growth(facts, window_s)
     estimates.append(room)
-    if facts.month.bytes:
+    allowance = facts.hours.month.bytes
+    if allowance:
         month, used = _month(facts)
         estimates.append(month)
-        bars.append(LengthBar("the month", min(used, facts.month.bytes), facts.month.bytes, _month_text(facts, used)))
+        bars.append(LengthBar("the month", min(used, allowance), allowance, _month_text(facts, used)))
         if month.likely.value > 1:
             remarks.append("the month's allowance does not last: runs wait for the next month (month_gb)")
     return PlanSection("usual night", tuple(estimates), tuple(bars), tuple(remarks))
@@ -96,7 +97,7 @@ def _growth(facts: PlanFacts, window_s: float) -> Estimate:
 
 def _month(facts: PlanFacts) -> tuple[Estimate, float]:
     """The share of an allowance that a whole month takes, and its bytes."""
-    month = facts.month
+    allowance, checks = facts.hours.month.bytes, facts.checks_a_day * MONTH_DAYS
     seen = _recent(facts)
     runs = facts.keeping.runs_a_day * MONTH_DAYS
     if len(seen) >= LEAST_NIGHTS:
@@ -110,11 +111,12 @@ def _month(facts: PlanFacts) -> tuple[Estimate, float]:
         least, likely, most = _daily(facts)
         copies = Likely(wire_of(least).both, wire_of(likely).both, wire_of(most).both).times(runs)
         how = f"{runs:.0f} runs of {size_text(wire_of(likely).both)}"
-    all_of_it = copies + month.checks_a_day * MONTH_DAYS
-    how += f", and {size_text(month.checks_a_day * MONTH_DAYS)} of proofs and drills; of {size_text(month.bytes)}"
-    return Estimate("month.share", "share", all_of_it.times(1 / month.bytes), how), all_of_it.value
+    all_of_it = copies + checks
+    how += f", and {size_text(checks)} of proofs and drills; of {size_text(allowance)}"
+    return Estimate("month.share", "share", all_of_it.times(1 / allowance), how), all_of_it.value
 
 
 def _month_text(facts: PlanFacts, used: float) -> str:
-    now = f"; {size_text(facts.month.used)} used in this one" if facts.month.used else ""
-    return f"{size_text(used)} of {size_text(facts.month.bytes)}{now}"
+    month = facts.hours.month
+    now = f"; {size_text(month.used)} used in this one" if month.used else ""
+    return f"{size_text(used)} of {size_text(month.bytes)}{now}"

@@ -23,7 +23,6 @@ from otherroof.forecast.planning.facts import (
     DiskFacts,
     DrilledBack,
     KeepingFacts,
-    MonthPlan,
     PlanFacts,
 )
 from otherroof.forecast.planning.open_hours import HourlyLimit, MonthAllowance, OpenHours
@@ -60,7 +59,6 @@ def facts_as_said(asked: PlanRequest, now: datetime, zone: ZoneInfo) -> PlanFact
         amounts=amounts_of(None, (), asked, now),
         line=asked_line(_asked(asked, USUAL_TRIP_S), path_of(None)),
         hours=_hours_said(asked, zone),
-        month=MonthPlan(asked.month),
         disk=DiskFacts(asked.disk, 0.0, (), _day(now)),
         keeping=KeepingFacts(asked.spacing),
         by_hand=_by_hand(asked),
@@ -81,7 +79,6 @@ def facts_of(settings: Settings, name: str, ledger: Ledger, now: datetime, asked
     nights = [_night(row) for row in reversed(good[:-1])]
     first_good = ledger.runs.first_good(name, job.far)
     there = _there(job, name, rows, now) if first_good is None else 0.0
-    hours = _hours(settings, name, ledger, now, asked)
     replaced, seen_days = _replaced(settings, name)
     paths = asked.few or job.drill.always
     return PlanFacts(
@@ -89,11 +86,11 @@ def facts_of(settings: Settings, name: str, ledger: Ledger, now: datetime, asked
         begin=_begins(job, now, zone, begun=bool(there)),
         amounts=amounts_of(job, rows, asked, now),
         line=_line(far, rows, nights, _LineKnown(ledger, job.far, now), asked),
-        hours=hours,
+        hours=_hours(settings, name, ledger, now, asked),
         there=there,
         whole=first_good is not None,
         nights=nights,
-        month=MonthPlan(hours.month.bytes, hours.month.used, _checks_a_day(job)),
+        checks_a_day=_checks_a_day(job),
         disk=_disk(ledger, far, job.far, now, asked),
         keeping=KeepingFacts(job.versions.lines, asked.spacing, runs_a_day(job.at, zone, now), replaced, seen_days),
         by_hand=_by_hand(asked),
