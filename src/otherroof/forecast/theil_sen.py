@@ -24,6 +24,10 @@ class MedianLine:
     least: float
     most: float
 
+    def at(self, x: float) -> float:
+        """The line's height over `x`."""
+        return self.intercept + self.slope * x
+
 
 def median_line(points: Sequence[tuple[float, float]]) -> MedianLine | None:
     """The line of Theil (1950) and Sen (JASA 63, 1968) through `points` (x, y); None for fewer than three, or all at

@@ -16,6 +16,9 @@ from otherroof.forecast.student import standard_errors
 # Below this a line through the points says more about chance than about growth.
 LEAST_POINTS = 5
 LEAST_DAYS = 6.0
+# A hundred years: what lies beyond has no date. The calendar itself ends (year 9999), where adding days raises
+# OverflowError.
+FARTHEST_DAYS = 36_500.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from otherroof.base.local_time import day_name, morning_after, wall_time
 from otherroof.base.units import count_text, percent_text, size_text
 from otherroof.copying.report import WINDOW_ENDED, EncryptionSigns
 from otherroof.forecast.first_copy import MOST_NIGHTS, NightRoom, NightsLeft, nights_left
-from otherroof.forecast.trend import FillDays
+from otherroof.forecast.trend import FARTHEST_DAYS, FillDays
 from otherroof.ledger.drills import DrillRow
 from otherroof.ledger.far_findings import DamagedFile, SpaceReading
 from otherroof.ledger.keeping import RuleInForce
@@ -33,8 +33,6 @@ GRACE = timedelta(hours=3)
 CLEAR_OF_EDGE = 1.25
 # Further nights than these are no forecast but a pace that has to change.
 _FARTHEST = 3650
-# Far ahead lies the end of the calendar (year 9999), where adding days raises OverflowError.
-_FARTHEST_DAYS = 36_500
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,10 +232,10 @@ class FarFacts:
     @property
     def full(self) -> FullDay | None:
         """When the disk will be full by the trend; None if that tells no day, or one of a later century."""
-        if self.space is None or self.fill is None or self.fill.days > _FARTHEST_DAYS:
+        if self.space is None or self.fill is None or self.fill.days > FARTHEST_DAYS:
             return None
         at, fill = self.space.at, self.fill
-        latest = at + timedelta(days=fill.latest) if fill.latest is not None and fill.latest < _FARTHEST_DAYS else None
+        latest = at + timedelta(days=fill.latest) if fill.latest is not None and fill.latest < FARTHEST_DAYS else None
         return FullDay(at + timedelta(days=fill.days), at + timedelta(days=fill.soonest), latest)
 
     @property

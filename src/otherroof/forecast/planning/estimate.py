@@ -6,7 +6,6 @@ Values only. It knows neither what is forecast nor how it is shown.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -39,10 +38,6 @@ class Likely:
     def under(self, amount: float) -> Likely:
         """`amount` divided by it: the greatest divides into the least. 0 gives infinity."""
         return Likely(_divided(amount, self.high), _divided(amount, self.value), _divided(amount, self.low))
-
-    def each(self, change: Callable[[float], float]) -> Likely:
-        """Every one of the three as `change` makes it, which must not turn their order."""
-        return Likely(change(self.low), change(self.value), change(self.high))
 
 
 @dataclass(frozen=True, slots=True)

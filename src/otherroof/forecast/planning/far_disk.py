@@ -14,18 +14,16 @@ from otherroof.forecast.line import fit
 from otherroof.forecast.planning.estimate import Estimate, Likely
 from otherroof.forecast.planning.facts import LengthBar, PlanFacts, PlanSection
 from otherroof.forecast.planning.spacing import covered_days, kept_ages, kept_size
-from otherroof.forecast.theil_sen import MedianLine, median_line
-from otherroof.forecast.trend import LEAST_DAYS, LEAST_POINTS, days_until_full
+from otherroof.forecast.theil_sen import median_line
+from otherroof.forecast.trend import FARTHEST_DAYS, days_until_full
 from otherroof.settings.versions import SpacingLine
-
-FARTHEST_DAYS = 36_500.0
 
 
 def far_disk(facts: PlanFacts) -> PlanSection:
     """Fill date, versions once their rule has filled up, and another rule beside it."""
     estimates: list[Estimate] = []
     remarks: list[str] = []
-    kept = _kept(facts, facts.keeping.lines, "versions.kept")
+    kept = _kept(facts, facts.keeping.lines, "versions.kept") if facts.keeping.lines else None
     if kept is not None:
         estimates.append(kept)
     else:
@@ -37,7 +35,6 @@ def far_disk(facts: PlanFacts) -> PlanSection:
         remarks.append(why)
     if facts.keeping.other:
         other = _kept(facts, facts.keeping.other, "versions.other")
-        assert other is not None  # it has lines
         estimates.append(other)
         remarks.append(_difference(facts, kept, other))
     return PlanSection("far disk", tuple(estimates), tuple(_bars(facts, kept)), tuple(remarks))
@@ -51,9 +48,7 @@ def replaced_a_day(facts: PlanFacts) -> Likely:
     )
 
 
-def _kept(facts: PlanFacts, lines: tuple[SpacingLine, ...], key: str) -> Estimate | None:
-    if not lines:
-        return None
+def _kept(facts: PlanFacts, lines: tuple[SpacingLine, ...], key: str) -> Estimate:
     keeping = facts.keeping
     ages = kept_ages(lines, keeping.runs_a_day)
     if keeping.replaced and keeping.seen_days > 0:
@@ -87,37 +82,36 @@ def _full_day(facts: PlanFacts, kept: Estimate | None) -> tuple[Estimate | None,
 
 
 def _by_readings(facts: PlanFacts) -> Estimate | None:
-    """Least squares and the medians' line; from the sooner end of both ranges to the later."""
+    """From the sooner end of both lines' ranges to the later.
+
+    Whether growth can be told at all, and the day that the watch warns by, least squares say: they feel a few heavy
+    nights at once. Over months one great heap or clearing-up must not turn the forecast; so its day is the medians'.
+    """
     points, total = list(facts.disk.readings), facts.disk.total - facts.disk.floor
-    if len(points) < LEAST_POINTS or points[-1][0] - points[0][0] < LEAST_DAYS:
-        return None
     squares, medians, line = days_until_full(points, total), median_line(points), fit(points)
     if squares is None or medians is None or line is None or medians.slope <= 0:
         return None
-    left = max(0.0, total - max(points[-1][1], medians.intercept + medians.slope * points[-1][0]))
-    robust = _days(medians, left)
+    last, used = points[-1]
+    left = max(0.0, total - max(used, medians.at(last)))
+    robust = Likely(_under(left, medians.most), _under(left, medians.slope), _under(left, medians.least))
     latest = math.inf if squares.latest is None else squares.latest
     days = Likely(min(squares.soonest, robust.low), robust.value, max(latest, robust.high))
-    by_squares = f"{size_text(line.slope)} by least squares, which say {_date_text(points[-1][0] + squares.days)}"
+    by_squares = f"{size_text(line.slope)} by least squares, which say {_date_text(last, squares.days)}"
     how = (
         f"{count_text(len(points), 'day')} of readings: {size_text(medians.slope)} more a day by the medians "
         f"({size_text(medians.least)} to {size_text(medians.most)}), {by_squares}; "
         f"{size_text(facts.disk.floor)} stays free"
     )
-    return Estimate("far_disk.full", "day", days.each(lambda one: points[-1][0] + one), how)
-
-
-def _days(line: MedianLine, left: float) -> Likely:
-    return Likely(left / line.most, left / line.slope, left / line.least if line.least > 0 else math.inf)
+    return Estimate("far_disk.full", "day", days + last, how)
 
 
 def _by_amounts(facts: PlanFacts, kept: Estimate | None) -> Estimate:
     """Without readings: the copy, then what each day brings; with a rule its versions at first, then growth alone."""
     amounts, disk = facts.amounts, facts.disk
-    room = disk.total - disk.floor - amounts.size
+    room = max(0.0, disk.total - disk.floor - amounts.size)
     if kept is None:
-        days = amounts.daily.under(max(0.0, room))
-        how = f"{size_text(max(0.0, room))} beside the copy, {size_text(amounts.daily.value)} a day, nothing thinned"
+        days = amounts.daily.under(room)
+        how = f"{size_text(room)} beside the copy, {size_text(amounts.daily.value)} a day, nothing thinned"
     else:
         # The most growth with the largest versions fills it soonest.
         sooner = _under(max(0.0, room - kept.likely.high), amounts.growth.high)
@@ -125,10 +119,10 @@ def _by_amounts(facts: PlanFacts, kept: Estimate | None) -> Estimate:
         later = _under(max(0.0, room - kept.likely.low), amounts.growth.low)
         days = Likely(sooner, likely, later)
         how = (
-            f"{size_text(max(0.0, room))} beside the copy, less what versions take once the rule has filled up; the "
+            f"{size_text(room)} beside the copy, less what versions take once the rule has filled up; the "
             f"folder grows by {size_text(amounts.growth.value)} a day"
         )
-    return Estimate("far_disk.full", "day", days.each(lambda one: disk.today + one), how)
+    return Estimate("far_disk.full", "day", days + disk.today, how)
 
 
 def _under(room: float, rate: float) -> float:
@@ -149,7 +143,8 @@ def _bars(facts: PlanFacts, kept: Estimate | None) -> list[LengthBar]:
     return bars
 
 
-def _date_text(day: float) -> str:
-    if not math.isfinite(day) or day > date.max.toordinal() or day > FARTHEST_DAYS + date(2026, 1, 1).toordinal():
+def _date_text(last: float, days: float) -> str:
+    """The day so many days after the last reading."""
+    if days > FARTHEST_DAYS:
         return "not within a hundred years"
-    return table_day_text(date.fromordinal(int(day)))
+    return table_day_text(date.fromordinal(int(last + days)))
