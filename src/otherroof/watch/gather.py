@@ -57,7 +57,7 @@ def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs)
     )
     return Facts(
         now=now,
-        zone=ZoneInfo(settings.home.zone),
+        zone=settings.zone,
         look=look,
         alerts=alerting.alerts,
         jobs=jobs,

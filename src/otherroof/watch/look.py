@@ -5,7 +5,6 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import timedelta
-from zoneinfo import ZoneInfo
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import HomeTrouble
@@ -56,8 +55,9 @@ def changes(settings: Settings, ledger: Ledger, facts: Facts) -> Sequence[AlertC
     """What the facts change among the alerts, with the messages about it."""
     alerts = settings.told.alerts
     repeat = timedelta(days=alerts.repeat_days)
-    zone = ZoneInfo(settings.home.zone)
-    context = MessageContext(settings.home.name, facts.now, zone, repeat, settings.told.channels, _possible(settings))
+    context = MessageContext(
+        settings.home.name, facts.now, settings.zone, repeat, settings.told.channels, _possible(settings)
+    )
     found = findings(facts)
     # Nothing is known of a job whose file has a mistake: its alerts stay as they are.
     untold = _keys(OF_JOBS, settings.unread)

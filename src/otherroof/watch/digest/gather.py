@@ -11,7 +11,6 @@ from otherroof.base.clock import Clock
 from otherroof.base.local_time import moment_text
 from otherroof.base.units import count_text, size_text
 from otherroof.ledger import Ledger, RunRow
-from otherroof.ledger.job_times import JobTimes
 from otherroof.settings import Settings
 from otherroof.settings.crontab import Crontab
 from otherroof.watch.digest.build import copies_of
@@ -26,12 +25,11 @@ from otherroof.watch.rules import findings, without_grace
 def gather_digest(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs) -> DigestFacts:
     """Everything for the digest of the week that ends now. Raises HomeTrouble if the ledger cannot be used."""
     now = clock.now()
-    zone = ZoneInfo(settings.home.zone)
     alerting = settings.told
     facts = without_grace(gather(settings, ledger, clock, extra))
     return DigestFacts(
         home=settings.home.name,
-        zone=zone,
+        zone=settings.zone,
         now=now,
         jobs=_jobs(settings, ledger, now, {job.name: job for job in facts.jobs}),
         fars=_fars(ledger, facts, now),
@@ -47,7 +45,7 @@ def gather_digest(settings: Settings, ledger: Ledger, clock: Clock, extra: Watch
             [job.folder for job in settings.jobs.values()], alerting.digest.no_copy_wanted, folders_in
         ),
         heard_by=alerting.heard_by,
-        next_due=Crontab.parse(alerting.digest.at).next_after(now, zone),
+        next_due=Crontab.parse(alerting.digest.at).next_after(now, settings.zone),
         unread=settings.unread,
         settings_in=settings.where,
     )
@@ -63,7 +61,6 @@ def _jobs(settings: Settings, ledger: Ledger, now: datetime, facts: Mapping[str,
             under_way.setdefault(row.report.job, row.started)
         elif row.report.job in runs and row.started <= now + AHEAD:
             runs[row.report.job].append(row)
-    turns = ledger.job_times.by_job()
     same: dict[str, list[tuple[str, bool]]] = {}
     for name, job in settings.jobs.items():
         same.setdefault(os.path.realpath(job.folder), []).append((job.far, newest[name] is not None))
@@ -76,14 +73,12 @@ def _jobs(settings: Settings, ledger: Ledger, now: datetime, facts: Mapping[str,
             newest=newest[name],
             runs=runs[name],
             copies=copies_of(job.folder, same[os.path.realpath(job.folder)], job.also_kept),
-            waiting=_now(under_way.get(name), turns.get(name), settings.zone),
+            waiting=_now(under_way.get(name), facts[name].waiting, settings.zone),
             proved=facts[name].proved,
             first=facts[name].copy_under_way(now, settings.zone),
             whole_since=facts[name].first_copy,
             thinned=_thinned(ledger, name, now),
-            drill=drill_text(
-                ledger.drills.last(name, job.far, now + AHEAD), job.back_within_hours * 3600, settings.zone
-            ),
+            drill=drill_text(facts[name].drilled, job.back_within_hours * 3600, settings.zone),
         )
         for name, job in settings.jobs.items()
     ]
@@ -97,11 +92,9 @@ def _thinned(ledger: Ledger, job: str, now: datetime) -> str:
     return f"{count_text(count, 'older version')} went by the keeping rule, {freed} given back" if count else ""
 
 
-def _now(under_way: datetime | None, turn: JobTimes | None, zone: ZoneInfo) -> str:
+def _now(under_way: datetime | None, waiting: str, zone: ZoneInfo) -> str:
     """What a job is at, or waits for, at this moment."""
-    if under_way is not None:
-        return f"a run is under way since {moment_text(under_way, zone)}"
-    return turn.waiting if turn is not None else ""
+    return f"a run is under way since {moment_text(under_way, zone)}" if under_way is not None else waiting
 
 
 def _fars(ledger: Ledger, facts: Facts, now: datetime) -> Sequence[FarWeek]:

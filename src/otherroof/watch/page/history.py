@@ -47,7 +47,7 @@ class History:
 
 def history(settings: Settings, ledger: Ledger, now: datetime) -> History:
     """The history up to `now`. Raises HomeTrouble if the ledger cannot be used."""
-    zone = ZoneInfo(settings.home.zone)
+    zone = settings.zone
     runs: dict[str, list[RunRow]] = {name: [] for name in settings.jobs}
     for row in ledger.runs.rows(since=now - timedelta(days=NIGHTS + 1)):
         if row.report.job in runs and not row.under_way:
