@@ -42,7 +42,7 @@ def came(*rows: tuple[str, Night], first_good: dict[str, datetime | None] | None
 def test_a_night_on_which_one_job_failed_is_not_painted_good() -> None:
     night = came(("photos", Night(sent=5)), ("server", Night("failed", sent=2)))
     assert (night.state, night.lacking, night.sent, night.good) == ("part", ("server",), 7, False)
-    chart = night_chart([night], ZONE, "all jobs")
+    chart = night_chart([night], "all jobs")
     assert '<g class="part">' in chart.shape and 'class="mark"' in chart.shape
     assert chart.wrong == "no good copy in 1 of 1 night: Thu 6 Mar (server)"
 
@@ -50,7 +50,7 @@ def test_a_night_on_which_one_job_failed_is_not_painted_good() -> None:
 def test_a_night_on_which_all_failed_fills_its_column() -> None:
     night = came(("photos", Night("failed", sent=0)), ("server", Night("held", sent=0)))
     assert (night.state, night.lacking) == ("bad", ("photos", "server"))
-    assert 'class="wrong"' in night_chart([night], ZONE, "all jobs").shape
+    assert 'class="wrong"' in night_chart([night], "all jobs").shape
 
 
 def test_of_several_tries_of_a_night_the_best_counts() -> None:
@@ -62,7 +62,7 @@ def test_a_night_of_a_first_copy_is_a_part_of_it_and_not_marked_as_wrong() -> No
     cut = Night("cut", sent=4_000_000_000)
     night = came(("photos", cut), ("server", Night()), first_good={"photos": None})
     assert (night.state, night.lacking) == ("building", ())
-    chart = night_chart([night], ZONE, "all jobs")
+    chart = night_chart([night], "all jobs")
     assert chart.wrong == "" and "mark" not in chart.shape
     # Cut before it sent anything, or cut once there is a copy: that is no part of a first one.
     assert came(("photos", Night("cut", sent=0)), first_good={"photos": None}).state == "bad"
@@ -103,7 +103,7 @@ def test_a_chart_says_in_words_and_figures_what_it_shows() -> None:
         NightCame(days[2], 0, "bad", ("photos",)),
         NightCame(days[3], 3_000_000, "good"),
     ]
-    chart = night_chart(nights, ZONE, "job photos")
+    chart = night_chart(nights, "job photos")
     assert chart.figures == "last night: 3.00 MB, good copy; usual: 1.00 MB (median); most: 3.00 MB on Thu 6 Mar"
     assert chart.wrong == "no good copy in 1 of 3 nights: Wed 5 Mar"
     # Nothing from before the first run.

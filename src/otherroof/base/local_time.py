@@ -94,8 +94,12 @@ def day_name(day: date) -> str:
 
 def short_day_text(moment: datetime, zone: tzinfo) -> str:
     """The day without its year, for a table: `Mon 3 Mar`."""
-    here = moment.astimezone(zone)
-    return f"{_DAYS[here.weekday()]} {here.day} {_MONTHS[here.month - 1][:3]}"
+    return short_day_name(moment.astimezone(zone).date())
+
+
+def short_day_name(day: date) -> str:
+    """A day without its year, for a table: `Mon 3 Mar`."""
+    return f"{_DAYS[day.weekday()]} {day.day} {_MONTHS[day.month - 1][:3]}"
 
 
 def table_day_text(day: date) -> str:

@@ -7,13 +7,13 @@ and inline styles: no scripts, no style sheets, nothing from outside.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime, time
+from datetime import datetime
 from functools import lru_cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
-from otherroof.base.local_time import day_text, moment_text, short_day_text
+from otherroof.base.local_time import day_text, moment_text, short_day_name
 from otherroof.base.units import count_text, mbit_text, percent_text, size_text, span_text
 from otherroof.copying.report import outcome_text
 from otherroof.ledger.alerts import Alert
@@ -224,7 +224,7 @@ class DigestText:
 
     def night(self, night: Night) -> str:
         """A night's name: the day of its morning."""
-        return short_day_text(datetime.combine(night.day, time(12), self._zone), self._zone)
+        return short_day_name(night.day)
 
     def bars(self, nights: Sequence[Night]) -> list[tuple[int, str, str]]:
         """For each night the bar's height in pixels, a letter pair for its day, and a sign if it went wrong."""

@@ -8,12 +8,10 @@ from __future__ import annotations
 import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time
-from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
-from otherroof.base.local_time import short_day_text
+from otherroof.base.local_time import short_day_name
 from otherroof.base.units import count_text, size_text
 from otherroof.watch.digest.nights import since_first
 from otherroof.watch.digest.values import Night
@@ -39,21 +37,21 @@ class NightChart:
     rows: Sequence[tuple[str, str, str]]
 
 
-def night_chart(nights: Sequence[Night], zone: ZoneInfo, about: str) -> NightChart:
+def night_chart(nights: Sequence[Night], about: str) -> NightChart:
     """The chart of `nights`, oldest first. `about`: whose they are."""
     lived = since_first(nights)
     # A young job has no empty weeks drawn before it, beyond a few.
     nights = nights[-max(LEAST_NIGHTS, len(lived)) :]
     scale = LogScale.of(night.sent for night in nights)
-    shown = [Bar(float(night.sent), f"{_day(night.day, zone)}: {_said(night)}", night.state) for night in nights]
+    shown = [Bar(float(night.sent), f"{short_day_name(night.day)}: {_said(night)}", night.state) for night in nights]
     return NightChart(
         shape=bars(shown, scale, f"bytes sent a night, {about}"),
         marks=[(size_text(value), HEIGHT - height) for value, height in scale.marks],
-        first_day=_day(nights[0].day, zone),
-        last_day=_day(nights[-1].day, zone),
-        figures=_figures(lived, zone),
-        wrong=_wrong(lived, zone),
-        rows=[(_day(night.day, zone), size_text(night.sent), what_came(night)) for night in reversed(lived)],
+        first_day=short_day_name(nights[0].day),
+        last_day=short_day_name(nights[-1].day),
+        figures=_figures(lived),
+        wrong=_wrong(lived),
+        rows=[(short_day_name(night.day), size_text(night.sent), what_came(night)) for night in reversed(lived)],
     )
 
 
@@ -72,7 +70,7 @@ def _said(night: Night) -> str:
     return "no run" if night.state == "none" else f"{size_text(night.sent)}, {what_came(night)}"
 
 
-def _figures(nights: Sequence[Night], zone: ZoneInfo) -> str:
+def _figures(nights: Sequence[Night]) -> str:
     """The last night, a usual one and the heaviest, in bytes."""
     ran = [night for night in nights if night.state != "none"]
     if not ran:
@@ -80,21 +78,17 @@ def _figures(nights: Sequence[Night], zone: ZoneInfo) -> str:
     most = max(ran, key=lambda night: night.sent)
     usual = statistics.median(night.sent for night in ran)
     last = f"last night: {_said(nights[-1])}"
-    return f"{last}; usual: {size_text(usual)} (median); most: {size_text(most.sent)} on {_day(most.day, zone)}"
+    return f"{last}; usual: {size_text(usual)} (median); most: {size_text(most.sent)} on {short_day_name(most.day)}"
 
 
-def _wrong(nights: Sequence[Night], zone: ZoneInfo) -> str:
+def _wrong(nights: Sequence[Night]) -> str:
     """How many nights went wrong and which, the newest first; empty if none did."""
     wrong = [night for night in reversed(nights) if night.state in ("bad", "part")]
     if not wrong:
         return ""
     named = [
-        f"{_day(night.day, zone)} ({list_text(night.lacking)})" if night.state == "part" else _day(night.day, zone)
+        short_day_name(night.day) + (f" ({list_text(night.lacking)})" if night.state == "part" else "")
         for night in wrong
     ]
     of = f"{len(wrong):,} of {count_text(len(nights), 'night')}"
     return f"no good copy in {of}: {list_text(named, MOST_NAMED)}"
-
-
-def _day(day: date, zone: ZoneInfo) -> str:
-    return short_day_text(datetime.combine(day, time(12), zone).astimezone(UTC), zone)

@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import timedelta
 from functools import lru_cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from otherroof.base.clock import stamp
-from otherroof.base.local_time import day_text, short_day_text
+from otherroof.base.local_time import day_text, short_day_name, short_day_text
 from otherroof.base.units import count_text, percent_text, size_text, span_text, unbroken
 from otherroof.watch.digest.render import DigestText, verdict_words
 from otherroof.watch.digest.values import Digest, FarReport
@@ -94,11 +94,11 @@ class PageCharts:
 
     def all_nights(self) -> NightChart:
         """Bytes a night of all jobs."""
-        return night_chart(self._history.nights, self._digest.zone, "all jobs")
+        return night_chart(self._history.nights, "all jobs")
 
     def job_nights(self, name: str) -> NightChart:
         """Bytes a night of one job."""
-        return night_chart(self._history.jobs[name], self._digest.zone, f"job {name}")
+        return night_chart(self._history.jobs[name], f"job {name}")
 
     def last_day(self) -> str:
         """The day that probes end with: this one."""
@@ -166,14 +166,11 @@ class PageCharts:
 
     def probes_from(self, far: FarReport) -> str:
         """The day that the probes' history begins with."""
-        return self._day(self._of(far).probes[0].day)
+        return short_day_name(self._of(far).probes[0].day)
 
     def _of(self, far: FarReport) -> FarHistory:
         return self._history.fars[far.name]
 
     def _probe_title(self, probes: ProbeDay) -> str:
         said = f"{probes.answered:,} of {count_text(probes.asked, 'probe')}" if probes.asked else "not asked"
-        return f"{self._day(probes.day)}: {said}"
-
-    def _day(self, day: date) -> str:
-        return short_day_text(datetime.combine(day, time(12), self._digest.zone).astimezone(UTC), self._digest.zone)
+        return f"{short_day_name(probes.day)}: {said}"
