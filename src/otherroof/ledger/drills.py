@@ -11,7 +11,7 @@ from itertools import takewhile
 from typing import Any, Literal
 
 from otherroof.base.clock import from_stamp, stamp
-from otherroof.ledger.file import Page
+from otherroof.ledger.file import WirePage
 
 # whole: all that was brought back was as it should be; damaged: something was not; timed: not all of it came within the
 # time that a drill may take, and what came until then tells how long all would take; cut: it was stopped, or its
@@ -64,8 +64,10 @@ _FIGURES = tuple(one.name for one in fields(DrillFigures))
 _COLUMNS = ("job", "far", "started", "from_nothing", "version", "ended", "outcome", "reason", *_FIGURES)
 
 
-class DrillPage(Page):
+class DrillPage(WirePage):
     """Every drill, from its beginning to its end."""
+
+    table = "drill"
 
     def begin(self, row: DrillRow) -> int:
         """Note that a drill has begun; its number, for `end`. One of the same job that never ended was cut."""
@@ -105,15 +107,6 @@ class DrillPage(Page):
         """Those that ended without an answer since the last one that came to one, newest first."""
         found = takewhile(lambda row: row.outcome not in ANSWERS, self.rows(job, far, before))
         return [row for row in found if row.outcome]
-
-    def wire_bytes_since(self, far: str, since: datetime) -> int:
-        """Bytes on the wire, both ways, in drills at `far` that began since then."""
-        with self.file.guarded():
-            (count,) = self.file.db.execute(
-                "SELECT coalesce(sum(wire_up + wire_down), 0) FROM drill WHERE far=? AND started>=?",
-                (far, stamp(since)),
-            ).fetchone()
-        return int(count)
 
 
 def _as_row(row: tuple[Any, ...]) -> DrillRow:

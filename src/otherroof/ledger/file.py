@@ -12,7 +12,10 @@ import sqlite3
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import datetime
+from typing import ClassVar
 
+from otherroof.base.clock import stamp
 from otherroof.base.errors import HomeTrouble
 from otherroof.base.sqlite_file import SQLITE_ERRORS, DamagedDatabase, all_set_aside, is_damage, set_aside
 from otherroof.ledger.schema import migrate, transaction
@@ -100,6 +103,20 @@ class Page:
 
     def __init__(self, file: LedgerFile) -> None:
         self.file = file
+
+
+class WirePage(Page):
+    """What crosses the wire to a far box: `table` is where each has its bytes, `moment` the column of its beginning."""
+
+    table: ClassVar[str]
+    moment: ClassVar[str] = "started"
+
+    def wire_bytes_since(self, far: str, since: datetime) -> int:
+        """Bytes on the wire to and from `far`, both ways, of what began since then."""
+        query = f"SELECT coalesce(sum(wire_up + wire_down), 0) FROM {self.table} WHERE far=? AND {self.moment}>=?"
+        with self.file.guarded():
+            (count,) = self.file.db.execute(query, (far, stamp(since))).fetchone()
+        return int(count)
 
 
 def _use_wal(db: sqlite3.Connection) -> None:

@@ -17,7 +17,7 @@ from hashlib import blake2b
 from typing import Any
 
 from otherroof.base.clock import from_stamp, stamp
-from otherroof.ledger.file import Page
+from otherroof.ledger.file import Page, WirePage
 
 NEVER = 0
 FIRST_DAY = date(2000, 1, 1)  # day 1 is the one after it
@@ -90,8 +90,10 @@ class HealedDamage:
     at: datetime
 
 
-class ProofPage(Page):
+class ProofPage(WirePage):
     """Every proof, from its begin to its end."""
+
+    table = "proof"
 
     def begin(self, row: ProofRow) -> int:
         """Note that a proof has begun; answers the number by which `note_wire` and `end` know it."""
@@ -144,15 +146,6 @@ class ProofPage(Page):
                 (job, stamp(since) if since else "", newest),
             ).fetchall()
         return [_as_row(row) for row in rows]
-
-    def wire_bytes_since(self, far: str, since: datetime) -> int:
-        """Bytes that proofs have put on the wire to and from a far box since then, both ways."""
-        with self.file.guarded():
-            (found,) = self.file.db.execute(
-                "SELECT coalesce(sum(wire_up + wire_down), 0) FROM proof WHERE far=? AND started>=?",
-                (far, stamp(since)),
-            ).fetchone()
-        return int(found)
 
 
 def _as_row(row: tuple[Any, ...]) -> ProofRow:

@@ -9,7 +9,7 @@ from typing import Any
 from otherroof.base.clock import from_stamp, stamp
 from otherroof.base.printable import escaped
 from otherroof.copying.report import FIGURES, GOOD, EncryptionSigns, Problem, RunReport, rounded
-from otherroof.ledger.file import LedgerFile, Page
+from otherroof.ledger.file import LedgerFile, Page, WirePage
 from otherroof.ledger.live.live_run import LiveRun
 from otherroof.ledger.live.live_runs import LiveRuns
 
@@ -84,8 +84,10 @@ class Hold:
     released: datetime | None
 
 
-class RunPage(Page):
+class RunPage(WirePage):
     """Every run, from its begin to its end."""
+
+    table = "run"
 
     def __init__(self, file: LedgerFile, live: LiveRuns) -> None:
         super().__init__(file)
@@ -223,14 +225,6 @@ class RunPage(Page):
         )
         with self.file.guarded():
             return [row[0] for row in self.file.db.execute(query, (far, stamp(before), *GOOD))]
-
-    def wire_bytes_since(self, far: str, since: datetime) -> int:
-        """Bytes on the wire, both ways, in runs to `far` that began since then."""
-        with self.file.guarded():
-            (count,) = self.file.db.execute(
-                "SELECT coalesce(sum(wire_up + wire_down), 0) FROM run WHERE far=? AND started>=?", (far, stamp(since))
-            ).fetchone()
-        return int(count)
 
     def natures(self, job: str, since: datetime) -> dict[str, EncryptionSigns]:
         """What the runs of a job since a moment saw in the content, by run."""

@@ -6,7 +6,7 @@ from dataclasses import astuple, dataclass
 from datetime import datetime
 
 from otherroof.base.clock import from_stamp, stamp
-from otherroof.ledger.file import Page
+from otherroof.ledger.file import WirePage
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,8 +25,11 @@ class LineReading:
     wire_down: int
 
 
-class LinePage(Page):
+class LinePage(WirePage):
     """Every measurement."""
+
+    table = "line_reading"
+    moment = "at"
 
     def note(self, reading: LineReading) -> None:
         """Write down what was measured."""
@@ -43,12 +46,3 @@ class LinePage(Page):
                 "SELECT * FROM line_reading WHERE far=? AND at<=? ORDER BY at DESC LIMIT 1", (far, stamp(before))
             ).fetchone()
         return LineReading(row[0], from_stamp(row[1]), *row[2:]) if row else None
-
-    def wire_bytes_since(self, far: str, since: datetime) -> int:
-        """Bytes on the wire, both ways, that measurements of `far` took since then."""
-        with self.file.guarded():
-            (count,) = self.file.db.execute(
-                "SELECT coalesce(sum(wire_up + wire_down), 0) FROM line_reading WHERE far=? AND at>=?",
-                (far, stamp(since)),
-            ).fetchone()
-        return int(count)
