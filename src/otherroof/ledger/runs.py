@@ -24,6 +24,7 @@ _ENDED = ("ended", "outcome", "reason", *(one.column for one in FIGURES))
 _COLUMNS = ", ".join((*_BEGUN, *_ENDED))
 _BEGIN = f"INSERT INTO run ({', '.join(_BEGUN)}) VALUES ({', '.join(f':{one}' for one in _BEGUN)})"
 _END = f"UPDATE run SET {', '.join(f'{one}=:{one}' for one in _ENDED)} WHERE job=:job AND run=:run"
+IS_GOOD = f"outcome IN ({', '.join('?' for _ in GOOD)})"  # for which GOOD is given
 UNDER_WAY = "under way"
 CSV_COLUMNS = (*_BEGUN, "ended", "outcome", *(one.column for one in FIGURES if one.shown), "reason")
 
@@ -157,7 +158,7 @@ class RunPage(WirePage):
 
     def newest_good(self, job: str, before: datetime | None = None, *, far: str = "") -> RunRow | None:
         """The newest run whose listing was committed: begun no later than `before`, to `far`, if these are given."""
-        where, given = [f"job=? AND outcome IN ({','.join('?' for _ in GOOD)})"], [job, *GOOD]
+        where, given = [f"job=? AND {IS_GOOD}"], [job, *GOOD]
         if before is not None:
             where.append("started <= ?")
             given.append(stamp(before))
@@ -194,16 +195,14 @@ class RunPage(WirePage):
 
     def first_good(self, job: str, far: str) -> datetime | None:
         """When the oldest run to `far` whose listing was committed came to its end; None if there is none."""
-        marks = ",".join("?" for _ in GOOD)
-        query = f"SELECT min(coalesce(ended, started)) FROM run WHERE job=? AND far=? AND outcome IN ({marks})"
+        query = f"SELECT min(coalesce(ended, started)) FROM run WHERE job=? AND far=? AND {IS_GOOD}"
         with self.file.guarded():
             (at,) = self.file.db.execute(query, (job, far, *GOOD)).fetchone()
         return from_stamp(at) if at else None
 
     def last_counted(self, far: str, before: datetime) -> datetime | None:
         """When a run to `far` that made its copy last ended, no later than `before`."""
-        marks = ",".join("?" for _ in GOOD)
-        query = f"SELECT max(ended) FROM run WHERE far=? AND ended<=? AND outcome IN ({marks})"
+        query = f"SELECT max(ended) FROM run WHERE far=? AND ended<=? AND {IS_GOOD}"
         with self.file.guarded():
             (at,) = self.file.db.execute(query, (far, stamp(before), *GOOD)).fetchone()
         return from_stamp(at) if at else None
@@ -217,10 +216,9 @@ class RunPage(WirePage):
     def far_problems(self, far: str, before: datetime) -> list[str]:
         """What the last run to `far` that made its copy, begun no later than `before`, met there that is about none of
         its files."""
-        marks = ",".join("?" for _ in GOOD)
         query = (
             "SELECT why FROM run_problem WHERE path='' AND (job, run) ="
-            f" (SELECT job, run FROM run WHERE far=? AND started<=? AND outcome IN ({marks})"
+            f" (SELECT job, run FROM run WHERE far=? AND started<=? AND {IS_GOOD}"
             " ORDER BY started DESC, run DESC LIMIT 1)"
         )
         with self.file.guarded():
@@ -255,10 +253,9 @@ class AnswerPage(Page):
             row = self.file.db.execute("SELECT at FROM answer WHERE far=?", (far,)).fetchone()
             if row is None or before is None or row[0] <= stamp(before):
                 return from_stamp(row[0]) if row else None
-            marks = ",".join("?" for _ in GOOD)
             (at,) = self.file.db.execute(
                 "SELECT max(at) FROM (SELECT max(at) AS at FROM probe WHERE far=?1 AND answered=1 AND at<=?2"
-                f" UNION ALL SELECT max(started) FROM run WHERE far=?1 AND started<=?2 AND outcome IN ({marks}))",
+                f" UNION ALL SELECT max(started) FROM run WHERE far=?1 AND started<=?2 AND {IS_GOOD})",
                 (far, stamp(before), *GOOD),
             ).fetchone()
         return from_stamp(at) if at else None
