@@ -31,7 +31,7 @@ from otherroof.forecast.advance import Advance, ProgressReading
 from otherroof.forecast.pace import TimeLeft
 from otherroof.ledger import Ledger
 from otherroof.ledger.live import live_runs
-from otherroof.ledger.live.live_run import EndedRun, LiveRun, ended_text, live_text, read_run
+from otherroof.ledger.live.live_run import EndedRun, LiveRun, ended_text, live_text, read_ends, read_live
 from otherroof.ledger.live.live_runs import LiveRuns
 from otherroof.ledger.live.wishes import WishAnswer, Wishes
 from otherroof.ledger.runs import GONE
@@ -90,21 +90,21 @@ def live(tmp_path: Path) -> LiveRuns:
 
 @given(LIVE)
 def test_what_a_run_says_is_read_as_it_was_said(run: LiveRun) -> None:
-    assert read_run(live_text(run).encode()) == run
+    assert read_live(live_text(run).encode()) == run
 
 
 def test_how_a_run_ended_is_read_as_it_was_said() -> None:
     report = RunReport("photos", "r1", "cut", FileCounts(9, 8, 7), ByteCounts(6, 5, 4, to_send=3), reason="its window")
     report.other_disks, report.seconds.total = ["usb"], 1.5
     ended = EndedRun("t", "w", 130, "photos: stopped by hand", True, report)
-    assert read_run(ended_text(ended).encode()) == ended
+    assert read_ends(ended_text(ended).encode()) == [ended]
 
 
 @given(some.binary(max_size=200) | some.dictionaries(some.sampled_from(["live", "ended"]), some.none()).map(
     lambda value: json.dumps(value).encode()
 ))  # fmt: skip
 def test_what_nobody_of_ours_wrote_is_nothing(text: bytes) -> None:
-    assert read_run(text) is None
+    assert (read_live(text), read_ends(text)) == (None, [])
 
 
 def _places(parts: Any, above: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
@@ -116,15 +116,20 @@ def _places(parts: Any, above: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
 _ENDED = EndedRun("t", "w", 1, "said", False, RunReport("photos", "r1", "done", reason="why", other_disks=["usb"]))
 
 
+def _read_end(text: bytes) -> EndedRun | None:
+    return next(iter(read_ends(text)), None)
+
+
 @given(some.data())
 def test_a_word_with_any_part_wrong_is_nothing_or_can_be_shown(data: some.DataObject) -> None:
-    parts = json.loads(data.draw(some.sampled_from([live_text(live_run()), ended_text(_ENDED)])))
+    read = data.draw(some.sampled_from([read_live, _read_end]))
+    parts = json.loads(live_text(live_run()) if read is read_live else ended_text(_ENDED))
     *above, last = data.draw(some.sampled_from(_places(parts)))
     into = parts
     for key in above:
         into = into[key]
     into[last] = data.draw(ANYTHING)
-    found = read_run(json.dumps(parts).encode())
+    found = read(json.dumps(parts).encode())
     if isinstance(found, LiveRun):
         shown = [json.dumps(found.as_json(), allow_nan=False), advance_text(found.advance)]
         shown += [moment_text(moment, ZoneInfo(zone)) for moment in (found.since, found.at) for zone in FAR_ZONES]
@@ -134,12 +139,12 @@ def test_a_word_with_any_part_wrong_is_nothing_or_can_be_shown(data: some.DataOb
         assert len(size_text(max(int(figure) for figure in found.report.figures.values()))) < 20
     if isinstance(last, str):
         del into[last]
-        assert read_run(json.dumps(parts).encode()) is None
+        assert read(json.dumps(parts).encode()) is None
 
 
 @pytest.mark.parametrize("text", ["[" * 60_000, '{"live":' * 10_000])
 def test_a_word_of_boxes_in_boxes_is_nothing(wishes: Wishes, tmp_path: Path, text: str) -> None:
-    assert read_run(text.encode()) is None
+    assert (read_live(text.encode()), read_ends(text.encode())) == (None, [])
     wishes.ask_run("photos", NOW)
     for ending in ("run", "answer"):
         (tmp_path / "wishes" / f"photos.{ending}").write_text(text)
@@ -156,8 +161,8 @@ def test_an_answer_with_no_exit_code_is_none(wishes: Wishes, tmp_path: Path, cod
 
 
 def test_a_terminal_is_told_nothing_that_moves_it() -> None:
-    found = read_run(live_text(live_run(stopping="\x1b[2J", job="a\nb")).encode())
-    assert isinstance(found, LiveRun)
+    found = read_live(live_text(live_run(stopping="\x1b[2J", job="a\nb")).encode())
+    assert found is not None
     assert (found.stopping, found.job) == ("\\x1b[2J", "a\\nb")
 
 
@@ -181,7 +186,7 @@ def test_its_first_word_stands_there_before_it_holds_the_lock(live: LiveRuns, mo
     hold = FileLock.hold
 
     def looked(lock: FileLock, patience: Patience) -> None:
-        found.append(read_run((Path(live.folder) / "photos.json").read_bytes()))
+        found.append(read_live((Path(live.folder) / "photos.json").read_bytes()))
         hold(lock, patience)
 
     monkeypatch.setattr(FileLock, "hold", looked)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field
 from datetime import MAXYEAR, MINYEAR, datetime
 from typing import Any, Literal
@@ -128,13 +129,10 @@ def ended_text(ended: EndedRun) -> str:
     return json.dumps({"ended": parts})
 
 
-def read_run(text: bytes) -> LiveRun | EndedRun | None:
-    """What such a text tells; None if it is none."""
+def read_live(text: bytes) -> LiveRun | None:
+    """The run that such a text tells of; None if it is none."""
     try:
-        parts = json.loads(text)
-        if "ended" in parts:
-            return _ended(parts["ended"])
-        return _live(parts["live"])
+        return _live(json.loads(text)["live"])
     except NOT_OURS:
         return None
 
@@ -149,7 +147,11 @@ def ends_text(before: bytes, ended: EndedRun) -> str:
 
 def read_ends(text: bytes) -> list[EndedRun]:
     """The ends that such a text tells; what is none is passed over."""
-    return [one for one in map(read_run, text.splitlines()) if isinstance(one, EndedRun)]
+    found = []
+    for line in text.splitlines():
+        with suppress(*NOT_OURS):
+            found.append(_ended(json.loads(line)["ended"]))
+    return found
 
 
 def exit_code_of(value: object) -> int:

@@ -22,7 +22,7 @@ from otherroof.base.atomic_file import make_own_folder
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import HomeTrouble
 from otherroof.base.locks import FileLock, LockNote, Patience, is_held
-from otherroof.ledger.live.live_run import EndedRun, LiveRun, ends_text, live_text, read_ends, read_run
+from otherroof.ledger.live.live_run import EndedRun, LiveRun, ends_text, live_text, read_ends, read_live
 from otherroof.ledger.live.small_file import read_small, remove_small, write_small
 
 FOLDER = "under-way"
@@ -40,9 +40,8 @@ class LiveRuns:
         """The run of `job` under way; None if there is none. Raises HomeTrouble if that cannot be looked at."""
         if not is_held(self._path(job, "lock")):
             return None
-        text = read_small(self._path(job, "json"))
-        found = read_run(text) if text is not None else None
-        if not isinstance(found, LiveRun):
+        found = self._word(job)
+        if found is None:
             # It lives, and could not write: the disk is full, say.
             now = self._clock.now()
             return LiveRun("", job, "", "hand", 0, now, now)
@@ -58,8 +57,7 @@ class LiveRuns:
     def is_known(self, job: str, token: str) -> bool:
         """Whether the run of `job` with this token, or that came of the wish with it, has left any word. Raises
         HomeTrouble."""
-        text = read_small(self._path(job, "json"))
-        found = read_run(text) if text is not None else None
+        found = self._word(job)
         return (found is not None and token in (found.token, found.wish)) or self.ended(job, token) is not None
 
     @contextlib.contextmanager
@@ -86,6 +84,10 @@ class LiveRuns:
         """V3. How it ended. Raises HomeTrouble."""
         job = ended.report.job
         write_small(self._path(job, "ends"), ends_text(self._ends(job), ended))
+
+    def _word(self, job: str) -> LiveRun | None:
+        """What the run of `job` that is under way says of itself, or the last one said."""
+        return read_live(read_small(self._path(job, "json")) or b"")
 
     def _ends(self, job: str) -> bytes:
         return read_small(self._path(job, "ends")) or b""
