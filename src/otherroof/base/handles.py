@@ -82,9 +82,10 @@ def open_folder(path: str, *, make: int | None = None, own: bool = False) -> int
         os.close(handle)
 
 
-def open_plain_file(path: str) -> BinaryIO:
-    """The file at `path`, for reading; links are followed. Raises OSError, also if it is no file."""
-    file = os.fdopen(os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC), "rb")
+def open_plain_file(path: str, *, links: bool = True) -> BinaryIO:
+    """The file at `path`, for reading. Raises OSError, also if it is no file, and without `links` if it is one."""
+    wary = os.O_NONBLOCK | os.O_CLOEXEC | (0 if links else os.O_NOFOLLOW)
+    file = os.fdopen(os.open(path, os.O_RDONLY | wary), "rb")
     try:
         require_plain(file.fileno())
     except BaseException:

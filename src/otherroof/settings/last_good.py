@@ -9,13 +9,13 @@ unless the files have the same one.
 from __future__ import annotations
 
 import os
-import stat
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 from pydantic import ValidationError
 
 from otherroof.base.atomic_file import FOR_OWNER, replace_file
+from otherroof.base.handles import open_plain_file
 from otherroof.settings.models import Job, Settings
 from otherroof.settings.reader import JOBS_FOLDER, MAIN_FILE, Mistake, ReadableSettings, read_parts, read_settings
 from otherroof.settings.tunnel import CommandTunnel
@@ -125,11 +125,9 @@ def _kept(folder: str, states: Iterable[str]) -> Settings | None:
 def _read(path: str) -> str:
     """What this account itself wrote at `path`; empty if there is nothing of the kind."""
     try:
-        # Looked at by its handle: no link is followed, no pipe is waited for, and no more is read than settings can be.
-        handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
-        with os.fdopen(handle, "rb") as file:
-            found = os.fstat(handle)
-            ours = stat.S_ISREG(found.st_mode) and found.st_uid == os.geteuid()
+        # Looked at by its handle, and no more is read than settings can be.
+        with open_plain_file(path, links=False) as file:
+            ours = os.fstat(file.fileno()).st_uid == os.geteuid()
             return file.read(MOST_BYTES).decode("utf-8") if ours else ""
     except (OSError, UnicodeDecodeError):
         return ""

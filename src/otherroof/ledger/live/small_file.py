@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 
 from otherroof.base.errors import HomeTrouble
-from otherroof.base.handles import require_plain
+from otherroof.base.handles import open_plain_file, require_plain
 
 MOST = 64 * 1024
 # No link is followed, and no pipe waited for: whoever has the service's account may put one there.
@@ -34,8 +34,7 @@ def write_small(path: str, text: str) -> None:
 def read_small(path: str) -> bytes | None:
     """What stands at `path`, None if nothing does; of a larger file its beginning. Raises HomeTrouble."""
     try:
-        with os.fdopen(os.open(path, os.O_RDONLY | _WARY), "rb") as file:
-            require_plain(file.fileno())
+        with open_plain_file(path, links=False) as file:
             return file.read(MOST)
     except FileNotFoundError:
         return None
