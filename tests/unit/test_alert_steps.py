@@ -14,7 +14,8 @@ from otherroof.ledger.alerts import Alert
 from otherroof.ledger.messages import QueuedMessage
 from otherroof.watch.alert_steps import alert_steps
 from otherroof.watch.facts import Finding
-from otherroof.watch.messages import MessageContext, included_alerts, message_of, posts_for
+from otherroof.watch.messages import OVER, MessageContext, included_alerts, message_of, posts_for
+from otherroof.watch.rules import RULES, is_event
 
 NOW = datetime(2031, 3, 6, 12, 0, tzinfo=UTC)
 HOUR, DAY, WEEK = timedelta(hours=1), timedelta(days=1), timedelta(days=7)
@@ -181,3 +182,7 @@ def test_a_channel_for_digests_gets_no_alerts_and_one_that_is_broken_none_about_
 
 def test_the_end_of_an_alert_is_told_too() -> None:
     assert posts([], [alert(SILENT)], ("mail", ALERTS)) == {"mail": ["silent:heron"]}
+
+
+def test_every_rule_whose_end_is_told_has_words_of_its_own_for_it() -> None:
+    assert set(OVER) == {rule.__name__ for rule in RULES if not is_event(rule.__name__, "")}

@@ -204,4 +204,4 @@ def test_it_is_told_once_and_its_end_once_a_new_sheet_is_printed(house: House) -
     house.printed(clock.now())
     ended = subjects()
     assert len(ended) == 2
-    assert "all clear" in ended[1]
+    assert ended[1].startswith("[larch] all clear: the recovery sheet tells what is so again (after ")

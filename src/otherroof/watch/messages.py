@@ -40,6 +40,7 @@ OVER = {
     "settings": "the settings have no mistake any more",
     "unsent": "channel {} works again",
     "clock": "no run in the ledger is from the future any more",
+    "sheet": "the recovery sheet tells what is so again",
 }
 # How much of the gravest headline a subject keeps beside the count of the others.
 MOST_HEADLINE = 140
