@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from otherroof.base.text.words import fold
 from otherroof.base.units import count_text, percent_text, size_text, span_text, unbroken
-from otherroof.watch.words import fold
 from support.one_way import broken_words, departures
 
 

@@ -10,10 +10,9 @@ import hashlib
 import os
 from collections.abc import Mapping
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-
 from otherroof.base.atomic_file import FOR_ALL, FOR_OWNER, make_folder, replace_file
 from otherroof.base.errors import WrongUse
+from otherroof.base.text.templates import templates_of
 from otherroof.base.units import count_text
 from otherroof.pairing.answers import ANSWER
 from otherroof.pairing.plan import BASE, KEEPALIVE_S, PairingPlan
@@ -46,10 +45,10 @@ LOOKS_A_PORT = 4
 
 def kit_files(plan: PairingPlan, shared_key: str) -> dict[str, str]:
     """Every file of the kit by its path in it: text. Pure; the same plan gives the same kit."""
-    environment = _environment()
+    templates = templates_of("otherroof.pairing", sh=_quoted)
     facts = _facts(plan)
     names = {f"files/{name}": name for name in FILES} | {name: name for name in PAGES}
-    made = {path: environment.get_template(f"{name}.j2").render(facts) for path, name in names.items()}
+    made = {path: templates.get_template(f"{name}.j2").render(facts) for path, name in names.items()}
     made[SECRET] = shared_key + "\n"
     # In the form that `sha256sum -c` reads (two blanks before the name), a tool that every Linux has.
     made[SUMS] = "".join(f"{_digest(text)}  {path}\n" for path, text in sorted(made.items()))
@@ -78,20 +77,6 @@ def write_kit(folder: str, files: Mapping[str, str]) -> list[str]:
             replace_file(target, content, FOR_OWNER if path == SECRET else FOR_ALL)
             written.append(path)
     return written
-
-
-def _environment() -> Environment:
-    environment = Environment(
-        loader=PackageLoader("otherroof.pairing", "templates"),
-        # A name that a template misspells is an error here, not an empty word in root's script over there.
-        undefined=StrictUndefined,
-        autoescape=False,  # shell and settings files, not HTML; `sh` quotes
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-    environment.filters["sh"] = _quoted
-    return environment
 
 
 def _quoted(text: str) -> str:

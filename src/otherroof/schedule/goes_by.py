@@ -10,12 +10,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from otherroof.base.clock import Clock
+from otherroof.base.text.words import list_text
 from otherroof.jobs.locks import service_is_at_work
 from otherroof.settings import Settings
 from otherroof.settings.differences import what_differs
 from otherroof.settings.files import newest_change
 from otherroof.settings.last_good import last_taken_up
-from otherroof.watch.words import list_text
 
 # The service looks at the files twice a minute, and waits until they have been still for a moment.
 SOON_S = 120.0

@@ -15,6 +15,7 @@ from math import inf
 from otherroof.base.clock import Clock
 from otherroof.base.errors import HomeTrouble
 from otherroof.base.local_time import month_begins
+from otherroof.base.text.words import list_text
 from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from otherroof.ledger.job_times import JobTimes
@@ -34,7 +35,6 @@ from otherroof.schedule.plan import (
     window_end,
 )
 from otherroof.settings import Settings
-from otherroof.watch.words import list_text
 
 log = logging.getLogger(__name__)
 

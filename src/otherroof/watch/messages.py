@@ -14,6 +14,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from otherroof.base.local_time import moment_text
+from otherroof.base.text.words import list_text
 from otherroof.base.units import count_text, span_text
 from otherroof.ledger.alerts import Alert
 from otherroof.ledger.messages import QueuedMessage
@@ -22,7 +23,6 @@ from otherroof.watch.alert_steps import AlertStep, is_no_longer_in_settings
 from otherroof.watch.channels import Message
 from otherroof.watch.facts import Finding
 from otherroof.watch.rules import OF_FARS, gravity, is_event
-from otherroof.watch.words import list_text
 
 ALERT, ALL_CLEAR = "alert", "all clear"
 # What an all-clear says is so again, by the rule whose alert is over.

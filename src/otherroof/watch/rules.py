@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 
 from otherroof.base.errors import typed
 from otherroof.base.local_time import day_text, moment_text
+from otherroof.base.text.words import list_text, printable
 from otherroof.base.units import count_text, percent_text, size_text, span_text
 from otherroof.copying.report import GOOD, outcome_text
 from otherroof.ledger.proofs import HealedDamage
@@ -20,7 +21,6 @@ from otherroof.watch.facts import CLEAR_OF_EDGE, Facts, FarFacts, Finding, JobFa
 from otherroof.watch.sheet.rule import sheet
 from otherroof.watch.unusual import why_unusual
 from otherroof.watch.way_rules import host_key, login, silent, turned_away
-from otherroof.watch.words import list_text, printable
 
 _LONG_AWAKE = timedelta(days=365)
 # A channel that fails for this long is worth an alert by another one.

@@ -11,10 +11,10 @@ import typer
 from otherroof.base.clock import Clock, SystemClock
 from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WELL, WrongUse
 from otherroof.base.local_time import moment_text
+from otherroof.base.text.words import list_text
 from otherroof.base.units import size_text
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, settings_in_use
 from otherroof.copying.report import outcome_text
-from otherroof.watch.words import list_text
 
 if TYPE_CHECKING:
     from otherroof.ledger import Ledger

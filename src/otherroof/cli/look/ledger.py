@@ -15,6 +15,7 @@ from otherroof.base.clock import parse_moment
 from otherroof.base.errors import WrongUse
 from otherroof.base.local_time import table_day_text, table_time_text
 from otherroof.base.printable import escaped
+from otherroof.base.text.words import fold, list_text
 from otherroof.base.units import count_text, rate_text, size_text, span_text
 from otherroof.cli.common import (
     SETTINGS_FOLDER,
@@ -28,7 +29,6 @@ from otherroof.cli.common import (
 )
 from otherroof.cli.look.columns import columns_that_fit
 from otherroof.copying.report import GOOD, outcome_text
-from otherroof.watch.words import fold, list_text
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo

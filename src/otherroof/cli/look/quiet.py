@@ -10,8 +10,8 @@ import typer
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import WrongUse
 from otherroof.base.local_time import moment_text
+from otherroof.base.text.words import list_text
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, settings_in_use
-from otherroof.watch.words import list_text
 
 if TYPE_CHECKING:
     from otherroof.ledger.alerts import Alert

@@ -14,6 +14,7 @@ import typer
 from otherroof.base.clock import SystemClock, from_stamp
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, WrongUse, typed
 from otherroof.base.local_time import day_text, moment_text, short_day_text, table_time_text
+from otherroof.base.text.words import fold, list_text
 from otherroof.base.units import size_text, span_text
 from otherroof.cli.common import (
     SETTINGS_FOLDER,
@@ -26,7 +27,6 @@ from otherroof.cli.common import (
 )
 from otherroof.cli.look.columns import columns_that_fit
 from otherroof.copying.report import outcome_text
-from otherroof.watch.words import fold, list_text
 
 if TYPE_CHECKING:
     from rich.console import Console

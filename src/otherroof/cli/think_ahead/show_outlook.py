@@ -8,8 +8,8 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from otherroof.base.local_time import table_day_text
+from otherroof.base.text.words import fold
 from otherroof.base.units import count_text, size_text, span_text
-from otherroof.watch.words import fold
 
 if TYPE_CHECKING:
     from datetime import datetime

@@ -9,6 +9,7 @@ import typer
 from otherroof.base.clock import SystemClock, stamp
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, WrongUse
 from otherroof.base.local_time import table_time_text
+from otherroof.base.text.words import fold
 from otherroof.base.units import count_text, size_text
 from otherroof.cli.common import (
     SETTINGS_FOLDER,
@@ -20,7 +21,6 @@ from otherroof.cli.common import (
     print_json,
     settings_in,
 )
-from otherroof.watch.words import fold
 
 if TYPE_CHECKING:
     from datetime import datetime

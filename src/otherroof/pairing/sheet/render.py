@@ -10,9 +10,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup, escape
+from jinja2 import Environment
+from markupsafe import Markup
 
+from otherroof.base.text.templates import templates_of, with_commands
 from otherroof.pairing.sheet.content import INSTALL, TAKE, SheetContent
 from otherroof.pairing.sheet.letters import as_lines
 from otherroof.pairing.sheet.qr import qr_svg, qr_texts
@@ -81,7 +82,7 @@ def as_html(content: SheetContent, groups: Sequence[str] | None = None) -> str:
 
 
 def _render(name: str, content: SheetContent, groups: Sequence[str] | None, codes: Sequence[Markup]) -> str:
-    template = _environment().get_template(name)
+    template = _templates().get_template(name)
     lines = as_lines(groups) if groups else []
     done = steps(content, with_keys=bool(groups))
     return template.render(
@@ -90,26 +91,10 @@ def _render(name: str, content: SheetContent, groups: Sequence[str] | None, code
 
 
 @lru_cache(maxsize=1)
-def _environment() -> Environment:
-    made = Environment(
-        loader=PackageLoader("otherroof.pairing.sheet"),
-        autoescape=lambda name: name is not None and name.endswith(".html.j2"),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
+def _templates() -> Environment:
+    return templates_of(
+        "otherroof.pairing.sheet", code=with_commands, digits=_digits, dedented=textwrap.dedent, filled=_filled
     )
-    made.filters["code"] = _code
-    made.filters["digits"] = _digits
-    made.filters["dedented"] = textwrap.dedent
-    made.filters["filled"] = _filled
-    return made
-
-
-def _code(text: str) -> Markup:
-    """`text` with what stands between backticks as a command."""
-    parts = text.split("`")
-    shown = [Markup("<code>{}</code>").format(part) if place % 2 else escape(part) for place, part in enumerate(parts)]
-    return Markup("").join(shown)
 
 
 def _digits(line: str) -> Markup:

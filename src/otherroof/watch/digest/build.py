@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 
 from otherroof.base.errors import typed
 from otherroof.base.local_time import moment_text, morning_after
+from otherroof.base.text.words import list_text, printable
 from otherroof.base.units import count_text
 from otherroof.copying.report import GOOD, OUTCOMES
 from otherroof.forecast.trend import growth_a_week
@@ -20,7 +21,6 @@ from otherroof.watch.digest.values import ActionNeeded, Copies, Digest, FarRepor
 from otherroof.watch.digest.verdict import brief, verdict_of
 from otherroof.watch.digest.weeks import BEFORE, WEEK, DigestFacts, FarWeek, JobWeek
 from otherroof.watch.facts import first_copy_brief, first_copy_text
-from otherroof.watch.words import list_text, printable
 
 NIGHTS = 28
 JOB_NIGHTS = 7

@@ -8,18 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from functools import lru_cache
+from functools import lru_cache, partial
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup, escape
+from jinja2 import Environment
 
 from otherroof.base.local_time import day_text, moment_text, short_day_name
+from otherroof.base.text.templates import templates_of, with_commands
+from otherroof.base.text.words import fold, list_text
 from otherroof.base.units import count_text, mbit_text, percent_text, size_text, span_text
 from otherroof.copying.report import outcome_text
 from otherroof.ledger.alerts import Alert
 from otherroof.watch.digest.values import Copies, Digest, FarReport, JobReport, Night, RunTotals, UnprotectedFolders
 from otherroof.watch.rules import is_event
-from otherroof.watch.words import fold, list_text
 
 WIDTH = 76
 BAR_HEIGHT = 40
@@ -31,17 +31,18 @@ VERDICT_WORDS = {
 }
 # Below a night's bar: the same signs on the page.
 _NIGHT_SIGNS = {"good": "", "building": "+", "part": "×", "bad": "×", "none": "–"}
+_CODE_STYLE = "font-family:monospace;background:#eceff1;color:#1f2933"
 _DAYS = ("Mo", "Tu", "We", "Th", "Fr", "Sa", "Su")
 
 
 def as_text(digest: Digest) -> str:
     """The digest as plain text, at most 76 columns unless something longer must stay whole."""
-    return _environment().get_template("digest.txt.j2").render(digest=digest, say=DigestText(digest))
+    return _templates().get_template("digest.txt.j2").render(digest=digest, say=DigestText(digest))
 
 
 def as_html(digest: Digest) -> str:
     """The digest as an HTML document for mail."""
-    return _environment().get_template("digest.html.j2").render(digest=digest, say=DigestText(digest))
+    return _templates().get_template("digest.html.j2").render(digest=digest, say=DigestText(digest))
 
 
 def verdict_words(digest: Digest) -> str:
@@ -56,37 +57,14 @@ def subject(digest: Digest) -> str:
 
 
 @lru_cache(maxsize=1)
-def _environment() -> Environment:
-    made = Environment(
-        loader=PackageLoader("otherroof.watch.digest"),
-        autoescape=lambda name: name is not None and name.endswith(".html.j2"),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-    made.filters["size"] = size_text
-    made.filters["span"] = span_text
-    made.filters["wrap"] = wrap
-    made.filters["code"] = code_html
-    return made
+def _templates() -> Environment:
+    code = partial(with_commands, style=_CODE_STYLE)
+    return templates_of("otherroof.watch.digest", size=size_text, span=span_text, wrap=wrap, code=code)
 
 
 def wrap(text: str, indent: int = 0, hang: int = 0) -> str:
     """`text` in lines of at most 76 columns, indented, later lines by `hang` more; commands and paths stay whole."""
     return fold(text, WIDTH, first=" " * indent, later=" " * (indent + hang))
-
-
-def code_html(text: str) -> Markup:
-    """`text` for HTML, with what stands between backticks as a command."""
-    parts = text.split("`")
-    shown = [
-        Markup('<code style="font-family:monospace;background:#eceff1;color:#1f2933">{}</code>').format(part)
-        if place % 2
-        else escape(part)
-        for place, part in enumerate(parts)
-    ]
-    return Markup("").join(shown)
 
 
 class DigestText:

@@ -8,8 +8,8 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable, Sequence
 
+from otherroof.base.text.words import printable
 from otherroof.watch.digest.values import UnprotectedFolders
-from otherroof.watch.words import printable
 
 # Directories that the Filesystem Hierarchy Standard 3.0 gives to the system itself, and what file systems add;
 # folders that people fill (home, srv, opt, root, etc) are not among them.

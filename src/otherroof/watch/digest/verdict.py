@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from otherroof.base.local_time import day_text
+from otherroof.base.text.words import list_text
 from otherroof.base.units import count_text, span_text
 from otherroof.watch.digest.values import ActionNeeded, JobReport, Verdict
 from otherroof.watch.digest.weeks import DigestFacts
 from otherroof.watch.facts import Finding
 from otherroof.watch.rules import HEALED
-from otherroof.watch.words import list_text
 
 # A finding in a few words, for the first sentence.
 BRIEF = {

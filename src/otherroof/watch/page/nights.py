@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from otherroof.base.local_time import short_day_name
+from otherroof.base.text.words import list_text
 from otherroof.base.units import count_text, size_text
 from otherroof.watch.digest.nights import since_first
 from otherroof.watch.digest.values import Night
 from otherroof.watch.page.svg import HEIGHT, Bar, LogScale, bars
-from otherroof.watch.words import list_text
 
 MOST_NAMED = 8
 LEAST_NIGHTS = 28

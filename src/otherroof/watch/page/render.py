@@ -12,18 +12,19 @@ import hashlib
 from datetime import timedelta
 from functools import lru_cache
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup, escape
+from jinja2 import Environment
+from markupsafe import Markup
 
 from otherroof.base.clock import stamp
 from otherroof.base.local_time import day_text, short_day_name, short_day_text
+from otherroof.base.text.templates import templates_of, with_commands
+from otherroof.base.text.words import list_text
 from otherroof.base.units import count_text, percent_text, size_text, span_text, unbroken
 from otherroof.watch.digest.render import DigestText, verdict_words
 from otherroof.watch.digest.values import Digest, FarReport
 from otherroof.watch.page.history import FarHistory, History, ProbeDay
 from otherroof.watch.page.nights import NightChart, night_chart
 from otherroof.watch.page.svg import Bar, line, strip
-from otherroof.watch.words import list_text
 
 _DAY_S = 86_400.0
 FRESH_FOR = timedelta(days=1)
@@ -39,7 +40,7 @@ AGE_SCRIPT = (
 def as_page(digest: Digest, history: History) -> str:
     """The page as an HTML document."""
     return (
-        _environment()
+        _templates()
         .get_template("page.html.j2")
         .render(
             digest=digest,
@@ -55,20 +56,10 @@ def as_page(digest: Digest, history: History) -> str:
 
 
 @lru_cache(maxsize=1)
-def _environment() -> Environment:
-    made = Environment(
-        loader=PackageLoader("otherroof.watch.page"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=_unbroken,
+def _templates() -> Environment:
+    return templates_of(
+        "otherroof.watch.page", _unbroken, size=size_text, count=count_text, span=span_text, code=with_commands
     )
-    made.filters["size"] = size_text
-    made.filters["count"] = count_text
-    made.filters["span"] = span_text
-    made.filters["code"] = code
-    return made
 
 
 def _unbroken(value: object) -> object:
@@ -76,13 +67,6 @@ def _unbroken(value: object) -> object:
     if value == AGE_SCRIPT or not isinstance(value, str):
         return value
     return Markup(unbroken(value)) if isinstance(value, Markup) else unbroken(value)
-
-
-def code(text: str) -> Markup:
-    """`text` for the page, with what stands between backticks as a command."""
-    parts = text.split("`")
-    shown = [Markup("<code>{}</code>").format(part) if place % 2 else escape(part) for place, part in enumerate(parts)]
-    return Markup("").join(shown)
 
 
 class PageCharts:

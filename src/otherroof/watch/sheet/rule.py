@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from otherroof.base.local_time import day_text
+from otherroof.base.text.words import list_text
 from otherroof.watch.facts import Facts, Finding
-from otherroof.watch.words import list_text
 
 
 def sheet(facts: Facts) -> Iterator[Finding]:
