@@ -130,6 +130,11 @@ def ledger_of(settings: Settings) -> Ledger:
     return Ledger(settings.ledger)
 
 
+def own_zone_name() -> str:
+    """The name of this machine's own time zone; empty if it is not told."""
+    return os.path.realpath("/etc/localtime").partition("/zoneinfo/")[2]
+
+
 def console() -> Console:
     """Where reports go: plain when it is not a terminal, without colour if NO_COLOR says so."""
     from rich.console import Console

@@ -15,7 +15,7 @@ import typer
 
 from otherroof.base.errors import WrongUse, typed
 from otherroof.base.programs import SystemPrograms
-from otherroof.cli.common import SETTINGS_FOLDER
+from otherroof.cli.common import SETTINGS_FOLDER, own_zone_name
 from otherroof.pairing.answers import ANSWER, Answers, ask_answers, read_answers
 from otherroof.pairing.kit import SECRET
 from otherroof.pairing.pair import BegunPairing, PairingState, begin_pairing, finish_pairing, read_pairing_state
@@ -92,7 +92,7 @@ def _asked(far: str, state: PairingState, home: HomeNetwork) -> Answers:
         typer.echo(f"mind: {why_home_cannot_be_called(home.outside)}\n")
     proposed = {
         "home": socket.gethostname().partition(".")[0],
-        "zone": _own_zone(),
+        "zone": own_zone_name(),
         "home_lan": " ".join(net for net in home.lan if address_kind(net) == "private"),
         **state.answered,
     }
@@ -102,10 +102,6 @@ def _asked(far: str, state: PairingState, home: HomeNetwork) -> Answers:
         return str(typer.prompt(text, default=default, show_default=bool(default), prompt_suffix=suffix))
 
     return ask_answers(ask, typer.echo, proposed=proposed, first_box=state.first_box)
-
-
-def _own_zone() -> str:
-    return os.path.realpath("/etc/localtime").partition("/zoneinfo/")[2]
 
 
 def _told(begun: BegunPairing, doubted: list[str], own_address: str) -> list[str]:

@@ -3,32 +3,37 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
 from otherroof.base.clock import SystemClock, stamp
 from otherroof.base.errors import EXIT_WELL, WrongUse
+from otherroof.base.units import parse_count, parse_size
 from otherroof.cli.common import (
     SETTINGS_FOLDER,
     ConfigOption,
     JsonOption,
     job_of,
     ledger_of,
+    own_zone_name,
     print_json,
     settings_in_use,
 )
 
 if TYPE_CHECKING:
     from datetime import datetime
+    from zoneinfo import ZoneInfo
 
     from otherroof.forecast.planning.facts import Outlook, PlanFacts
     from otherroof.forecast.planning.outlook import ChangedEstimate
     from otherroof.jobs.planning.request import PlanRequest
     from otherroof.ledger import Ledger
     from otherroof.settings import Settings
+    from otherroof.settings.versions import SpacingLine
 
+G = TypeVar("G")
 T = TypeVar("T")
 
 
@@ -105,27 +110,37 @@ def verb(
     Before anything is bought: `otherroof plan --size 1.8TB --files 400k --up 20`. Later by settings and ledger; what is
     said here counts before what is known. Nothing is changed but that the ledger keeps the forecast.
     """
-    asked = _request(
-        {"size": size, "daily": daily, "month": month, "disk": disk},
-        files=files,
-        growth=growth,
-        limits=limit or [],
-        spacing=spacing or [],
-        few=few or [],
-        plain={
-            "up_mbit": up,
-            "far_up_mbit": far_up,
-            "round_trip_ms": round_trip,
-            "loss": loss / 100,
-            "window": _read("--window", window, _stretch) if window else "",
-            "carry_hours": carry_hours,
-            "fetch_hours": fetch_hours,
-        },
-        named=bool(job),
+    from otherroof.jobs.planning.request import PlanRequest
+
+    whole = _size("--size", size)
+    # Before there is a job there are no paths either: what is wanted first is said by its size.
+    before = bool(whole) and not job
+    asked = PlanRequest(
+        size=whole,
+        files=_read("--files", files, parse_count) if files else 0.0,
+        daily=_size("--daily", daily),
+        growth=_size("--growth", growth) if growth else None,
+        up_mbit=up,
+        far_up_mbit=far_up,
+        round_trip_ms=round_trip,
+        loss=loss / 100,
+        window=_stretch(window),
+        limits=_limits(limit or []),
+        month=_size("--month", month),
+        disk=_size("--disk", disk),
+        spacing=_spacing(spacing or []),
+        few=() if before else tuple(few or []),
+        few_size=sum(_read("--few", text, parse_size) for text in few or []) if before else 0.0,
+        carry_hours=carry_hours,
+        fetch_hours=fetch_hours,
     )
-    if line:
-        _measure(config, job, int(line_mb * 1e6))
-    plans = _before_buying(asked) if asked.size and not (job or line) else _of_jobs(config, job, asked)
+    if asked.size and not (job or line):
+        plans = _before_buying(asked)
+    else:
+        settings = _settings_with_jobs(config, job)
+        if line:
+            _measure(settings, job, int(line_mb * 1e6))
+        plans = _of_jobs(settings, job, asked)
     if as_json:
         print_json({"plans": [plan.as_json() for plan in plans]})
     else:
@@ -161,13 +176,13 @@ class _Plan:
                 typer.echo(line)
 
 
-def _measure(config: str, job: str, size: int) -> None:
+def _measure(settings: Settings, job: str, size: int) -> None:
     """Measure the line to each far box that is asked about. What crosses is said first."""
     from otherroof.jobs.context import JobContext
     from otherroof.jobs.planning.measure_line import LineProgress, announced, measure_line, reading_text
     from otherroof.schedule.month_room import month_room
 
-    settings, clock = settings_in_use(config)[0], SystemClock()
+    clock = SystemClock()
     for name in [job] if job else _one_job_each(settings):
         far = job_of(settings, name).far
         with ledger_of(settings) as ledger:
@@ -194,7 +209,8 @@ def _before_buying(asked: PlanRequest) -> list[_Plan]:
     return [_Plan(facts_as_said(asked, SystemClock().now(), _own_zone()), None)]
 
 
-def _of_jobs(config: str, job: str, asked: PlanRequest) -> list[_Plan]:
+def _settings_with_jobs(config: str, job: str) -> Settings:
+    """The settings in use, which have this job, or one at least. Raises WrongUse if they do not."""
     if not job and not os.path.isdir(config):
         advice = "`otherroof plan --size 1.8TB --files 400k --up 20` needs none"
         raise WrongUse("there are no settings yet", where=config, advice=advice)
@@ -203,6 +219,10 @@ def _of_jobs(config: str, job: str, asked: PlanRequest) -> list[_Plan]:
         job_of(settings, job)
     elif not settings.jobs:
         raise WrongUse("there is no job yet", where=settings.where, advice="--size 1.8TB --up 20 needs none")
+    return settings
+
+
+def _of_jobs(settings: Settings, job: str, asked: PlanRequest) -> list[_Plan]:
     with ledger_of(settings) as ledger:
         return [_of_job(settings, name, ledger, asked) for name in ([job] if job else sorted(settings.jobs))]
 
@@ -219,75 +239,51 @@ def _of_job(settings: Settings, name: str, ledger: Ledger, asked: PlanRequest) -
     return plan
 
 
-def _request(
-    sizes: dict[str, str],
-    *,
-    files: str,
-    growth: str,
-    limits: list[str],
-    spacing: list[str],
-    few: list[str],
-    plain: dict[str, Any],
-    named: bool,
-) -> PlanRequest:
-    """What was said, as values. Raises WrongUse for a word that cannot be read."""
-    from otherroof.base.units import parse_count, parse_size
-    from otherroof.jobs.planning.request import PlanRequest
-    from otherroof.settings.versions import spacing_lines
-
-    read: dict[str, Any] = {name: _read(f"--{name}", text, parse_size) for name, text in sizes.items() if text}
-    table = dict(_pair("--spacing", text) for text in spacing)
-    by_hour = {stretch: _read("--limit", mbit, float) for stretch, mbit in (_pair("--limit", text) for text in limits)}
-    before = bool(read.get("size")) and not named
-    return PlanRequest(
-        **read,
-        **plain,
-        files=_read("--files", files, parse_count) if files else 0.0,
-        growth=_read("--growth", growth, parse_size) if growth else None,
-        limits=_read("--limit", by_hour, _limits) if by_hour else {},
-        spacing=_read("--spacing", table, spacing_lines) if table else (),
-        few=() if before else tuple(few),
-        few_size=sum(_read("--few", text, parse_size) for text in few) if before else 0.0,
-    )
-
-
-def _pair(option: str, text: str) -> tuple[str, str]:
-    left, equals, right = text.partition("=")
-    if not equals:
-        raise WrongUse(
-            f"{text!r} has no =",
-            where=option,
-            advice="write it as '1 year = one a week'" if option == "--spacing" else "write it as 18:00-23:00=5",
-        )
-    return left.strip(), right.strip()
-
-
-def _limits(table: dict[str, float]) -> dict[str, float]:
-    from otherroof.settings.windows import checked_limits
-
-    return dict(checked_limits(table))
+def _size(option: str, text: str) -> float:
+    return _read(option, text, parse_size) if text else 0.0
 
 
 def _stretch(text: str) -> str:
     from otherroof.settings.windows import DayStretch
 
-    DayStretch.parse(text)
+    if text:
+        _read("--window", text, DayStretch.parse)
     return text
 
 
-def _read(option: str, given: Any, reader: Callable[[Any], T]) -> T:
+def _limits(texts: Sequence[str]) -> Mapping[str, float]:
+    from otherroof.settings.windows import checked_limits
+
+    pairs = (_pair("--limit", text, "18:00-23:00=5") for text in texts)
+    return _read("--limit", {stretch: _read("--limit", mbit, float) for stretch, mbit in pairs}, checked_limits)
+
+
+def _spacing(texts: Sequence[str]) -> tuple[SpacingLine, ...]:
+    from otherroof.settings.versions import spacing_lines
+
+    return _read("--spacing", dict(_pair("--spacing", text, "'1 year = one a week'") for text in texts), spacing_lines)
+
+
+def _pair(option: str, text: str, right: str) -> tuple[str, str]:
+    left, equals, value = text.partition("=")
+    if not equals:
+        raise WrongUse(f"{text!r} has no =", where=option, advice=f"write it as {right}")
+    return left.strip(), value.strip()
+
+
+def _read(option: str, given: G, reader: Callable[[G], T]) -> T:
+    """`given` as `reader` reads it. Raises WrongUse that names the option."""
     try:
         return reader(given)
     except ValueError as problem:
         raise WrongUse(str(problem), where=option) from problem
 
 
-def _own_zone() -> Any:
+def _own_zone() -> ZoneInfo:
     """This machine's zone: there are no settings yet that would name the household's."""
     from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-    name = os.path.realpath("/etc/localtime").partition("/zoneinfo/")[2]
     try:
-        return ZoneInfo(name or "UTC")
+        return ZoneInfo(own_zone_name() or "UTC")
     except (ZoneInfoNotFoundError, ValueError):
         return ZoneInfo("UTC")
