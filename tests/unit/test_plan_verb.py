@@ -86,7 +86,9 @@ def test_window_limits_and_allowance_make_it_later(capsys: pytest.CaptureFixture
         (("--size", "1TB", "--up", "20", "--files", "4x"), "--files"),
         (("--size", "1TB", "--up", "20", "--window", "night"), "--window: 'night' is not a stretch"),
         (("--size", "1TB", "--up", "20", "--limit", "22:00-23:00"), "has no ="),
-        (("--size", "1TB", "--up", "20", "--limit", "22:00-23:00=x"), "--limit"),
+        (("--size", "1TB", "--up", "20", "--limit", "22:00-23:00=x"), "--limit: 'x' is not a rate"),
+        (("--size", "1TB", "--up", "20", "--limit", "22:00-23:00=nan"), "--limit: 'nan' is not a rate"),
+        (("--config", "/nowhere", "--line"), "needs none"),
         (("--size", "1TB", "--up", "20", "--spacing", "1 year = one a wek"), "perhaps 'one a week' is meant"),
     ],
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
@@ -255,7 +256,18 @@ def _limits(texts: Sequence[str]) -> Mapping[str, float]:
     from otherroof.settings.windows import checked_limits
 
     pairs = (_pair("--limit", text, "18:00-23:00=5") for text in texts)
-    return _read("--limit", {stretch: _read("--limit", mbit, float) for stretch, mbit in pairs}, checked_limits)
+    return _read("--limit", {stretch: _read("--limit", mbit, _mbit) for stretch, mbit in pairs}, checked_limits)
+
+
+def _mbit(text: str) -> float:
+    wrong = f"{text!r} is not a rate; a number of Mbit/s such as 5 is wanted"
+    try:
+        rate = float(text)
+    except ValueError:
+        raise ValueError(wrong) from None
+    if not 0 <= rate < math.inf:
+        raise ValueError(wrong)
+    return rate
 
 
 def _spacing(texts: Sequence[str]) -> tuple[SpacingLine, ...]:
