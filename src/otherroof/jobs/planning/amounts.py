@@ -65,9 +65,14 @@ def few_of(folder: str, paths: Sequence[str]) -> Work | None:
     return Work(size, files) if files else None
 
 
+def usual_files(size: float) -> float:
+    """How many files so many bytes are, if nobody says."""
+    return max(1.0, size / MEAN_FILE)
+
+
 def _now(job: Job | None, rows: Sequence[RunRow], asked: PlanRequest) -> tuple[float, float, str]:
     if asked.size:
-        files = asked.files or max(1.0, asked.size / MEAN_FILE)
+        files = asked.files or usual_files(asked.size)
         return (
             asked.size,
             files,

@@ -28,7 +28,7 @@ from otherroof.forecast.planning.facts import (
 from otherroof.forecast.planning.open_hours import HourlyLimit, MonthAllowance, OpenHours
 from otherroof.forecast.planning.packets import PacketPath
 from otherroof.forecast.planning.spacing import ReplacedContent
-from otherroof.jobs.planning.amounts import amounts_of, few_of
+from otherroof.jobs.planning.amounts import amounts_of, few_of, usual_files
 from otherroof.jobs.planning.request import PlanRequest
 from otherroof.ledger import Ledger, RunRow
 from otherroof.ledger.planning.line_readings import LineReading
@@ -62,7 +62,7 @@ def facts_as_said(asked: PlanRequest, now: datetime, zone: ZoneInfo) -> PlanFact
         disk=DiskFacts(asked.disk, 0.0, (), _day(now)),
         keeping=KeepingFacts(asked.spacing),
         by_hand=_by_hand(asked),
-        few=Work(asked.few_size, max(1.0, asked.few_size / 4e6)) if asked.few_size else None,
+        few=Work(asked.few_size, usual_files(asked.few_size)) if asked.few_size else None,
         few_named="what was named",
     )
 
@@ -144,42 +144,44 @@ class _LineKnown:
     """What ledger pages say of the line to one far box."""
 
     def __init__(self, ledger: Ledger, far: str, now: datetime) -> None:
+        self.far = far
         reading = ledger.lines.last(far, now)
         self.reading = reading if reading is not None and reading.at >= now - READING_HOLDS else None
-        probe = ledger.probes.last(far, now)
-        self.probed_ms = probe.round_trip_ms if probe is not None else None
+        if self.reading is not None:
+            trip_ms: float | None = self.reading.idle_ms
+        else:
+            probe = ledger.probes.last(far, now)
+            trip_ms = probe.round_trip_ms if probe is not None else None
+        self.trip_s = trip_ms / 1000 if trip_ms else USUAL_TRIP_S
 
 
 def _line(
     far: FarBox, rows: Sequence[RunRow], nights: Sequence[SentNight], known: _LineKnown, asked: PlanRequest
 ) -> LineFacts:
-    reading, path = known.reading, path_of(far)
-    trip_ms = reading.idle_ms if reading is not None else known.probed_ms
-    trip_s = trip_ms / 1000 if trip_ms else USUAL_TRIP_S
+    """What was said counts first, then what runs were seen to do, then what was measured."""
+    reading, said = known.reading, _asked(asked, known.trip_s)
     # A first copy's own runs tell of the line too.
     seen = seen_up(nights) or seen_up([_night(row) for row in reversed(rows)])
-    if not asked.up_mbit and seen is None and reading is None:
-        raise WrongUse(
-            "nothing is known yet of the line to the far box", where=rows[0].far if rows else "", advice=NO_LINE
-        )
-    said = asked_line(_asked(asked, trip_s), path) if asked.up_mbit else None
-    line = said or _measured(reading, asked, path, trip_s)
-    if said is None and seen is not None:
+    if asked.up_mbit:
+        line = asked_line(said, path_of(far))
+    elif seen is not None:
         up, file_s, how = seen
-        line = replace(line, up=up, how_up=how, file_s=file_s)
-        if reading is None and not asked.far_up_mbit:
-            line = replace(
-                line, back=Likely(up.low / 2, up.value, up.high * 2), how_back="as fast as the way there: a guess"
-            )
+        line = replace(_known_up(far, said, up, how), file_s=file_s)
+        if not asked.far_up_mbit:
+            back = Likely(up.low / 2, up.value, up.high * 2)
+            line = replace(line, back=back, how_back="as fast as the way there: a guess")
+    elif reading is not None:
+        line = _known_up(far, said, _around(reading.up_mbit), _reading_how(reading))
+    else:
+        raise WrongUse("nothing is known yet of the line to the far box", where=known.far, advice=NO_LINE)
     if reading is not None and not asked.far_up_mbit:
         line = replace(line, back=_around(reading.down_mbit), how_back=_reading_how(reading))
     return line
 
 
-def _measured(reading: LineReading | None, asked: PlanRequest, path: PacketPath, trip_s: float) -> LineFacts:
-    up = reading.up_mbit if reading is not None else 1.0
-    line = asked_line(replace(_asked(asked, trip_s), up_mbit=up, loss=0.0), path)
-    return line if reading is None else replace(line, up=_around(up), how_up=_reading_how(reading))
+def _known_up(far: FarBox, said: AskedLine, up: Likely, how: str) -> LineFacts:
+    """A line of which the way there is known as it is, losses and all."""
+    return replace(asked_line(replace(said, up_mbit=up.value, loss=0.0), path_of(far)), up=up, how_up=how)
 
 
 def _around(mbit: float) -> Likely:
