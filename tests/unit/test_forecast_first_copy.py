@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from otherroof.copying.report import WINDOW_ENDED
 from otherroof.forecast.first_copy import LEAST_NIGHTS, MOST_NIGHTS, NightRoom, night_room, nights_left
 from otherroof.forecast.planning.open_hours import HourlyLimit, OpenHours
-from otherroof.watch.facts import FirstCopy, first_copy_text
+from otherroof.watch.first_copy import FirstCopy, first_copy_text
 from support.watching import DAY, HOUR, NOW, ZONE, Night, job, row
 
 GB = 1e9

@@ -10,10 +10,9 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from otherroof.base.local_time import day_name, morning_after, wall_time
-from otherroof.base.units import count_text, percent_text, size_text
+from otherroof.base.local_time import morning_after
 from otherroof.copying.report import WINDOW_ENDED, EncryptionSigns
-from otherroof.forecast.first_copy import MOST_NIGHTS, NightRoom, NightsLeft, nights_left
+from otherroof.forecast.first_copy import MOST_NIGHTS, NightRoom, nights_left
 from otherroof.forecast.trend import FARTHEST_DAYS, FillDays
 from otherroof.ledger.drills import DrillRow
 from otherroof.ledger.far_findings import DamagedFile, SpaceReading
@@ -24,6 +23,7 @@ from otherroof.ledger.probes import WayStop
 from otherroof.ledger.proofs import HealedDamage
 from otherroof.ledger.runs import Hold, RunRow
 from otherroof.settings.alerting import AlertSettings
+from otherroof.watch.first_copy import FirstCopy
 from otherroof.watch.sheet.printed import OldSheet
 
 # After home itself was off for long, nobody can have answered it; it gets this long to ask and to catch up.
@@ -31,27 +31,6 @@ GRACE = timedelta(hours=3)
 
 # An alert that stands ends only this much beyond its limit, so that it does not come and go at the edge.
 CLEAR_OF_EDGE = 1.25
-# Further nights than these are no forecast but a pace that has to change.
-_FARTHEST = 3650
-
-
-@dataclass(frozen=True, slots=True)
-class FirstCopy:
-    """How far a first copy is: bytes there, bytes in the folder when it was last seen, how many nights were measured,
-    what they say of those to come, what they brought on average, and whether those to come bring something else,
-    because window or limits are `otherwise` now."""
-
-    there: int
-    seen: int
-    nights: int
-    left: NightsLeft | None
-    mean: float = 0.0
-    otherwise: bool = False
-
-    @property
-    def share(self) -> float:
-        """The share that is there, 0 to 1; as long as it is a first copy, not all of it."""
-        return min(0.99, self.there / self.seen) if self.seen else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,10 +72,11 @@ class JobFacts:
     released: datetime | None = None
     room: NightRoom | None = None
 
-    def promise_ends(self, now: datetime) -> datetime:
-        """Until when its promise is kept without another copy; a first copy keeps it as long as it gets on."""
+    def promise_begins(self, now: datetime) -> datetime:
+        """From when its promise counts: its newest good copy. A first copy may take weeks: it counts from when that
+        last got on, `now` while its run is under way."""
         getting_on = now if self.under_way else self.got_on
-        return (self.newest or getting_on or self.watched_since) + self.promise
+        return self.newest or getting_on or self.watched_since
 
     @property
     def got_on(self) -> datetime | None:
@@ -104,18 +84,28 @@ class JobFacts:
         ends = [row.ended or row.started for row in self._here if row.report.bytes.sent > 0]
         return max(ends, default=None) if self.newest is None else None
 
+    @property
+    def first_under_way(self) -> bool:
+        """Whether a first copy has begun and is not there yet."""
+        return self.newest is None and (self.got_on is not None or self.under_way is not None)
+
     def copy_under_way(self, now: datetime, zone: ZoneInfo) -> FirstCopy | None:
         """How far a first copy is that has begun; None if it has not, or once there is a copy."""
-        if self.newest is not None or (self.got_on is None and self.under_way is None):
+        if not self.first_under_way:
             return None
-        seen = next((row.report.bytes.seen for row in self._here if row.report.bytes.seen), 0)
-        there = min(self._there(), seen)
+        there, seen = self.first_copy_bytes
         # What they brought, and what the same nights would bring by the window and the limits of now.
         brought, would = self._nights(now, zone, None), self._nights(now, zone, self.room)
         nights, left = brought[-MOST_NIGHTS:], nights_left(would, seen - there)
         mean = sum(nights) / len(nights) if nights else 0.0
         otherwise = left is not None and abs(left.mean - mean) > 0.01 * mean
         return FirstCopy(there, seen, len(nights), left, mean, otherwise)
+
+    @property
+    def first_copy_bytes(self) -> tuple[int, int]:
+        """Of a first copy under way: bytes there, and bytes in the folder when it was last seen."""
+        seen = next((row.report.bytes.seen for row in self._here if row.report.bytes.seen), 0)
+        return min(self._there(), seen), seen
 
     def _there(self) -> int:
         """Content at the far end by now, in bytes: what the newest run that knew it did not have to send, and what was
@@ -151,50 +141,6 @@ class JobFacts:
     @property
     def _here(self) -> list[RunRow]:
         return [row for row in self.runs if row.far == self.far]
-
-
-def first_copy_text(copy: FirstCopy, now: datetime, zone: ZoneInfo) -> str:
-    """How far a first copy is, what its nights bring, and the day by which it will be whole, in words."""
-    if not copy.there:
-        return "first copy under way"
-    there = f"{size_text(copy.there)} of {size_text(copy.seen)} there ({percent_text(copy.share)})"
-    said = f"first copy under way: about {there}"
-    if copy.left is None:
-        return said
-    each = f"the last {count_text(copy.nights, 'night')} brought {size_text(copy.mean)} each on average"
-    likely, between = _whole_on(copy.left, now, zone)
-    day = f"{likely} ({between})" if between else likely
-    if copy.otherwise:
-        return f"{said}; {each}, {size_text(copy.left.mean)} by window and limits as they are now; whole {day} by that"
-    return f"{said}; {each}; whole {day} if the nights stay like that"
-
-
-def first_copy_brief(copy: FirstCopy, now: datetime, zone: ZoneInfo) -> str:
-    """The share of a first copy that is there, and when it will be whole, if these can be told."""
-    said = [f"{percent_text(copy.share)} there"] if copy.there else []
-    if copy.left is not None:
-        likely, between = _whole_on(copy.left, now, zone)
-        said.append(f"whole {between or likely}")
-    return ", ".join(said)
-
-
-def _whole_on(left: NightsLeft, now: datetime, zone: ZoneInfo) -> tuple[str, str]:
-    """The day by which a first copy is likely whole, and between which days, in words; empty if it can only be one."""
-    today = wall_time(now, zone).date()
-
-    def day(nights: int) -> str:
-        return day_name(today + timedelta(days=nights)) if nights <= _FARTHEST else "in more than ten years"
-
-    likely = f"about {day(left.likely)}"
-    if left.fewest == left.most:
-        return likely, ""
-    if left.most is None or left.most > _FARTHEST:
-        return likely, f"{day(left.fewest)} at the soonest"
-    first, last = day(left.fewest).split(), day(left.most).split()
-    # `15 and 19 March 2031`: what both have in common is said once.
-    while len(first) > 1 and first[-1] == last[len(first) - 1]:
-        first.pop()
-    return likely, f"between {' '.join(first)} and {' '.join(last)}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -158,7 +158,7 @@ def far_facts(
     # is no growth that goes on.
     calm = max((job.first_copy for job in jobs if job.first_copy is not None), default=now - TREND)
     readings = since_room_was_made([mark for mark in marks if mark.total == total and mark.at > calm])
-    coming = [copy for job in jobs if (copy := job.copy_under_way(now, ZoneInfo("UTC"))) is not None]
+    firsts = [job.first_copy_bytes for job in jobs if job.first_under_way]
     answered = ledger.answers.last(name, now + AHEAD)
     return FarFacts(
         name=name,
@@ -170,8 +170,8 @@ def far_facts(
         fill_days=far.fill_days,
         floor=int(far.floor_gb * 1e9),
         space=marks[-1] if marks else None,
-        fill=days_until_full(_points(readings), float(total)) if readings and not coming else None,
-        coming=sum(copy.seen - copy.there for copy in coming),
+        fill=days_until_full(_points(readings), float(total)) if readings and not firsts else None,
+        coming=sum(seen - there for there, seen in firsts),
     )
 
 

@@ -24,7 +24,8 @@ from otherroof.ledger.probes import ProbeRow
 from otherroof.settings import Settings
 from otherroof.settings.crontab import Crontab
 from otherroof.watch.drills import drill_text
-from otherroof.watch.facts import FarFacts, Finding, JobFacts, first_copy_text
+from otherroof.watch.facts import FarFacts, Finding, JobFacts
+from otherroof.watch.first_copy import first_copy_text
 from otherroof.watch.gather import AHEAD, WatchInputs, gather
 from otherroof.watch.rules import findings, gravity, without_grace
 from otherroof.watch.way_rules import turned_away

@@ -66,29 +66,12 @@ def gravity(key: str) -> int:
 def late(facts: Facts) -> Iterator[Finding]:
     """A job's newest good copy is older than its promise."""
     for job in facts.jobs:
-        # A first copy may take weeks: it is late only if it stops getting on.
-        last = job.promise_ends(facts.now) - job.promise
+        last = job.promise_begins(facts.now)
         age = facts.now - last
         if age <= job.promise or too_early(facts, f"late:{job.name}", age, job.promise):
             continue
-        promise = f"promised: {span_text(job.promise.total_seconds())}"
-        if job.newest:
-            old = span_text(age.total_seconds())
-            headline = (
-                f"the newest good copy of {job.name} is from {moment_text(last, facts.zone)}, {old} ago ({promise})"
-            )
-        else:
-            old = span_text(age.total_seconds())
-            headline = f"job {job.name} has no copy by this server yet, {old} after it was set up ({promise})"
-            copy = job.copy_under_way(facts.now, facts.zone)
-            if copy is not None:
-                since, there = moment_text(last, facts.zone), f"{size_text(copy.there)} of {size_text(copy.seen)}"
-                headline = (
-                    f"the first copy of {job.name} has not got on since {since}, {old} ago; about {there} there "
-                    f"({percent_text(copy.share)})"
-                )
-        begun = last + job.promise
-        waits, because = _waits(job, facts.now, begun)
+        headline, begun = _how_late(job, last, facts), last + job.promise
+        waits, because = _waits_for_release(job, facts.now, begun)
         if not because:
             waits, because = _waits_for_far(facts, job, begun)
         if waits:
@@ -97,7 +80,20 @@ def late(facts: Facts) -> Iterator[Finding]:
             yield Finding("late", job.name, headline + _last_word(job), _late_help(job), begun)
 
 
-def _waits(job: JobFacts, now: datetime, begun: datetime) -> tuple[str, str]:
+def _how_late(job: JobFacts, last: datetime, facts: Facts) -> str:
+    """How old a copy is that is late, or since when there is none: its promise counts from `last`."""
+    since, old = moment_text(last, facts.zone), span_text((facts.now - last).total_seconds())
+    promise = f"promised: {span_text(job.promise.total_seconds())}"
+    if job.newest:
+        return f"the newest good copy of {job.name} is from {since}, {old} ago ({promise})"
+    copy = job.copy_under_way(facts.now, facts.zone)
+    if copy is not None:
+        there = f"{size_text(copy.there)} of {size_text(copy.seen)} there ({percent_text(copy.share)})"
+        return f"the first copy of {job.name} has not got on since {since}, {old} ago; about {there}"
+    return f"job {job.name} has no copy by this server yet, {old} after it was set up ({promise})"
+
+
+def _waits_for_release(job: JobFacts, now: datetime, begun: datetime) -> tuple[str, str]:
     """What to do about a copy that is late, since `begun`, only because its run is held, or was until just now, and the
     key of the alert about that; both empty if that is not the reason."""
     if job.hold is not None and begun > job.hold.at:

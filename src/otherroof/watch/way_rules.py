@@ -93,13 +93,15 @@ def _breaks_a_promise(far: FarFacts, facts: Facts) -> bool:
     if not far.unheard:
         return False
     key = f"silent:{far.name}"
-    ends = [
-        (end, job.promise)
+    ages = [
+        (facts.now - last, job.promise)
         for job in facts.jobs
-        if job.far == far.name and job.hold is None and (end := job.promise_ends(facts.now)) > far.heard
+        if job.far == far.name
+        and job.hold is None
+        and (last := job.promise_begins(facts.now)) + job.promise > far.heard
     ]
     return key in facts.standing or any(
-        facts.now > end and not too_early(facts, key, facts.now - end + promise, promise) for end, promise in ends
+        age > promise and not too_early(facts, key, age, promise) for age, promise in ages
     )
 
 

@@ -133,8 +133,7 @@ def _night(row: RunRow) -> SentNight:
 def _there(job: Job, name: str, rows: Sequence[RunRow], now: datetime) -> float:
     """What of a first copy has arrived, by the same reckoning as status and digest have."""
     known = JobFacts(name, job.folder, job.far, timedelta(hours=job.promise_hours), now, runs=tuple(rows))
-    copy = known.copy_under_way(now, ZoneInfo("UTC"))
-    return float(copy.there) if copy is not None else 0.0
+    return float(known.first_copy_bytes[0]) if known.first_under_way else 0.0
 
 
 # -- the line --

@@ -20,7 +20,7 @@ from otherroof.watch.digest.nights import nights_of
 from otherroof.watch.digest.values import ActionNeeded, Copies, Digest, FarReport, JobReport, RunTotals
 from otherroof.watch.digest.verdict import brief, verdict_of
 from otherroof.watch.digest.weeks import BEFORE, WEEK, DigestFacts, FarWeek, JobWeek
-from otherroof.watch.facts import first_copy_brief, first_copy_text
+from otherroof.watch.first_copy import first_copy_brief, first_copy_text
 
 NIGHTS = 28
 JOB_NIGHTS = 7

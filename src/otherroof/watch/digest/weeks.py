@@ -14,7 +14,8 @@ from otherroof.ledger import RunRow
 from otherroof.ledger.alerts import Alert
 from otherroof.ledger.probes import ProbeRow
 from otherroof.watch.digest.values import Copies, UnprotectedFolders
-from otherroof.watch.facts import FarFacts, Finding, FirstCopy
+from otherroof.watch.facts import FarFacts, Finding
+from otherroof.watch.first_copy import FirstCopy
 
 WEEK = timedelta(days=7)
 BEFORE = timedelta(days=28)
