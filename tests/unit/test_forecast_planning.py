@@ -334,6 +334,13 @@ def test_readings_without_growth_say_so_and_give_no_date() -> None:
     assert any("no clear growth" in remark for remark in found.as_json()["remarks"])
 
 
+def test_while_another_first_copy_fills_the_disk_no_date_is_told() -> None:
+    found = everything(whole=True, disk=DiskFacts(1e12, 0, (), 40, coming=True))
+    assert "far_disk.full" not in found.estimates
+    assert any("first copy of another job" in remark for remark in found.as_json()["remarks"])
+    assert "far_disk.full" in everything(disk=DiskFacts(1e12, 0, (), 40, coming=True)).estimates, "its own, by amounts"
+
+
 def test_a_line_too_slow_for_ten_years_is_said_and_null_in_json() -> None:
     found = everything(line=line(0.001), hours=OpenHours(BERLIN))
     assert math.isinf(found.estimates["first_copy.day"].likely.value)

@@ -243,6 +243,24 @@ def test_drill_disk_and_allowance_come_from_the_ledger(settings: Settings, ledge
     assert facts.checks_a_day == pytest.approx(200e6 + 500e6 / 30)
 
 
+def test_what_a_first_copy_took_is_no_growth_of_the_disk(settings: Settings, ledger: Ledger) -> None:
+    report = RunReport(
+        JOB, "2031-03-01T220000Z-00ab", "cut", bytes=ByteCounts(seen=10**12, sent=10**11, to_send=10**12)
+    )
+    ledger.runs.begin(JOB, report.run, "heron", NOW - 20 * DAY)
+    ledger.runs.end(report, NOW - 19 * DAY)
+    for back in range(20, 9, -1):
+        ledger.spaces.note("heron", NOW - back * DAY, back * 10**11, 4 * 10**12)
+    while_it_comes = facts_of(settings, JOB, ledger, NOW - 10 * DAY, PlanRequest(up_mbit=20))
+    disk = while_it_comes.disk
+    assert (disk.total, list(disk.readings), disk.coming) == (4e12, [], True)
+    put_run(ledger, NOW - 10 * DAY, sent=10**11)
+    for back in range(9, 0, -1):
+        ledger.spaces.note("heron", NOW - back * DAY, 10**12 + back * 10**9, 4 * 10**12)
+    known = facts_of(settings, JOB, ledger, NOW, PlanRequest(up_mbit=20)).disk
+    assert [used for _, used in known.readings] == [3 * 10**12 - back * 10**9 for back in range(9, 0, -1)]
+
+
 def test_two_jobs_of_one_folder_are_copies_of_it(settings: Settings, ledger: Ledger) -> None:
     put_month(ledger)
     other = settings.jobs[JOB].model_copy(update={"far": "wren"})

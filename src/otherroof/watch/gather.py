@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
@@ -153,11 +153,7 @@ def far_facts(
     since, now = when
     # Else an entry written while the clock was ahead would count as the newest until that date.
     marks = ledger.spaces.daily(name, now - TREND, now + AHEAD)
-    total = marks[-1].total if marks else 0
-    # A disk that was replaced begins a new history, and so does one that a first copy was brought to: what that took
-    # is no growth that goes on.
-    calm = max((job.first_copy for job in jobs if job.first_copy is not None), default=now - TREND)
-    readings = since_room_was_made([mark for mark in marks if mark.total == total and mark.at > calm])
+    readings = readings_of_growth(marks, [job.first_copy for job in jobs if job.first_copy is not None])
     firsts = [job.first_copy_bytes for job in jobs if job.first_under_way]
     answered = ledger.answers.last(name, now + AHEAD)
     return FarFacts(
@@ -170,8 +166,19 @@ def far_facts(
         fill_days=far.fill_days,
         floor=int(far.floor_gb * 1e9),
         space=marks[-1] if marks else None,
-        fill=days_until_full(_points(readings), float(total)) if readings and not firsts else None,
+        fill=days_until_full(_points(readings), float(marks[-1].total)) if readings and not firsts else None,
         coming=sum(seen - there for there, seen in firsts),
+    )
+
+
+def readings_of_growth(marks: Sequence[SpaceReading], first_copies: Collection[datetime]) -> Sequence[SpaceReading]:
+    """Those of a disk's readings, oldest first, that tell how it fills from night to night; `first_copies`: when each
+    that was brought to it was whole."""
+    # A disk that was replaced begins a new history, and so does one that a first copy was brought to: what that took
+    # is no growth that goes on.
+    calm = max(first_copies, default=None)
+    return since_room_was_made(
+        [mark for mark in marks if mark.total == marks[-1].total and (calm is None or mark.at > calm)]
     )
 
 

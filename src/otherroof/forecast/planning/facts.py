@@ -33,14 +33,15 @@ class Amounts:
 class DiskFacts:
     """The far disk: its bytes, what has to stay free, and readings (day as a number, bytes used), oldest first.
 
-    `total` 0: not known. `today` is the day of the forecast in the same numbers, which are those of
-    `date.toordinal`.
+    `total` 0: not known. `today` is the day of the forecast in the same numbers, which are those of `date.toordinal`.
+    `coming`: a first copy is being brought there, whose pace does not go on once it is whole.
     """
 
     total: float = 0.0
     floor: float = 0.0
     readings: Sequence[tuple[float, float]] = ()
     today: float = 0.0
+    coming: bool = False
 
 
 @dataclass(frozen=True, slots=True)

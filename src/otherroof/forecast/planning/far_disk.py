@@ -73,6 +73,8 @@ def _difference(facts: PlanFacts, kept: Estimate | None, other: Estimate) -> str
 def _full_day(facts: PlanFacts, kept: Estimate | None) -> tuple[Estimate | None, str]:
     if not facts.disk.total:
         return None, "the size of the far disk is not known yet (--disk says it)"
+    if facts.disk.coming and facts.whole:
+        return None, "a first copy of another job is under way there: until it is whole, readings tell no growth"
     read = _by_readings(facts)
     if read is not None:
         return read, ""

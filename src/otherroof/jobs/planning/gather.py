@@ -31,6 +31,7 @@ from otherroof.forecast.planning.spacing import ReplacedContent
 from otherroof.jobs.planning.amounts import amounts_of, few_of, usual_files
 from otherroof.jobs.planning.request import PlanRequest
 from otherroof.ledger import Ledger, RunRow
+from otherroof.ledger.far_findings import SpaceReading
 from otherroof.ledger.planning.line_readings import LineReading
 from otherroof.restore.thinning.changes import VersionChanges
 from otherroof.settings import FarBox, Job, NoTunnel, Settings, WireguardTunnel
@@ -38,10 +39,10 @@ from otherroof.settings.crontab import Crontab
 from otherroof.settings.windows import DayStretch
 from otherroof.tunnel.network import mtu
 from otherroof.watch.facts import JobFacts
+from otherroof.watch.gather import TREND, readings_of_growth
 
 MB, GB = 10**6, 10**9
 MOST_RUNS = 60
-TREND = timedelta(days=60)
 EPOCH_DAY = date(1970, 1, 1).toordinal()
 RUNS_OVER_DAYS = 28
 READING_HOLDS = timedelta(days=90)
@@ -77,8 +78,8 @@ def facts_of(settings: Settings, name: str, ledger: Ledger, now: datetime, asked
     rows = [row for row in ledger.runs.rows(job=name, newest=MOST_RUNS) if row.far == job.far and not row.under_way]
     good = [row for row in rows if row.report.outcome in GOOD]
     nights = [_night(row) for row in reversed(good[:-1])]
-    first_good = ledger.runs.first_good(name, job.far)
-    there = _there(job, name, rows, now) if first_good is None else 0.0
+    firsts = _FirstCopies(settings, job.far, ledger, now)
+    there = float(firsts.coming.get(name, 0))
     replaced, seen_days = _replaced(settings, name)
     paths = asked.few or job.drill.always
     return PlanFacts(
@@ -88,10 +89,10 @@ def facts_of(settings: Settings, name: str, ledger: Ledger, now: datetime, asked
         line=_line(far, rows, nights, _LineKnown(ledger, job.far, now), asked),
         hours=_hours(settings, name, ledger, now, asked),
         there=there,
-        whole=first_good is not None,
+        whole=name in firsts.whole,
         nights=nights,
         checks_a_day=_checks_a_day(job),
-        disk=_disk(ledger, far, job.far, now, asked),
+        disk=_disk(far, ledger.spaces.daily(job.far, now - TREND, now), firsts, now, asked),
         keeping=KeepingFacts(job.versions.lines, asked.spacing, runs_a_day(job.at, zone, now), replaced, seen_days),
         by_hand=_by_hand(asked),
         drilled=_drilled(ledger, name, job, now, zone),
@@ -130,10 +131,34 @@ def _night(row: RunRow) -> SentNight:
     )
 
 
-def _there(job: Job, name: str, rows: Sequence[RunRow], now: datetime) -> float:
-    """What of a first copy has arrived, by the same reckoning as status and digest have."""
-    known = JobFacts(name, job.folder, job.far, timedelta(hours=job.promise_hours), now, runs=tuple(rows))
-    return float(known.first_copy_bytes[0]) if known.first_under_way else 0.0
+class _FirstCopies:
+    """The first copies of all jobs to one far box: when each was `whole`, and how many bytes of those are there that
+    are `coming`, by the same reckoning as status and digest have."""
+
+    def __init__(self, settings: Settings, far: str, ledger: Ledger, now: datetime) -> None:
+        self.whole: dict[str, datetime] = {}
+        self.coming: dict[str, int] = {}
+        for name, job in settings.jobs.items():
+            if job.far != far:
+                continue
+            whole = ledger.runs.first_good(name, far)
+            if whole is not None:
+                self.whole[name] = whole
+            elif (known := _first_copy(name, job, ledger, now)).first_under_way:
+                self.coming[name] = known.first_copy_bytes[0]
+
+
+def _first_copy(name: str, job: Job, ledger: Ledger, now: datetime) -> JobFacts:
+    rows = ledger.runs.rows(job=name, newest=MOST_RUNS)
+    return JobFacts(
+        name,
+        job.folder,
+        job.far,
+        timedelta(hours=job.promise_hours),
+        watched_since=now,
+        runs=tuple(row for row in rows if not row.under_way),
+        under_way=next((row.started for row in rows if row.under_way and row.far == job.far), None),
+    )
 
 
 # -- the line --
@@ -245,14 +270,15 @@ def _begins(job: Job, now: datetime, zone: ZoneInfo, *, begun: bool) -> datetime
 # -- the far side --
 
 
-def _disk(ledger: Ledger, far: FarBox, name: str, now: datetime, asked: PlanRequest) -> DiskFacts:
-    marks = ledger.spaces.daily(name, now - TREND, now)
-    total = marks[-1].total if marks else 0
-    # A disk that was replaced begins a new history.
-    readings = [(_day(mark.at), float(mark.total - mark.free)) for mark in marks if mark.total == total]
-    if asked.disk:
-        return DiskFacts(asked.disk, far.floor_gb * GB, readings if asked.disk == total else (), _day(now))
-    return DiskFacts(float(total), far.floor_gb * GB, readings, _day(now))
+def _disk(
+    far: FarBox, marks: Sequence[SpaceReading], firsts: _FirstCopies, now: datetime, asked: PlanRequest
+) -> DiskFacts:
+    """The disk by the readings that the watch goes by too; none of them tells growth while a first copy is brought."""
+    known = float(marks[-1].total) if marks else 0.0
+    total = asked.disk or known
+    telling = [] if firsts.coming or total != known else readings_of_growth(marks, firsts.whole.values())
+    readings = [(_day(mark.at), float(mark.total - mark.free)) for mark in telling]
+    return DiskFacts(total, far.floor_gb * GB, readings, _day(now), coming=bool(firsts.coming))
 
 
 def _day(moment: datetime) -> float:
