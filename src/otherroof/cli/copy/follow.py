@@ -55,7 +55,6 @@ class Follower:
         self, settings: Settings, job: str, ledger: Ledger, clock: Clock, told: Callable[[str], None], *, quiet: bool
     ) -> None:
         self._settings = settings
-        self._state = settings.state
         self._job = job
         self._ledger = ledger
         self._clock = clock
@@ -109,28 +108,28 @@ class Follower:
 
     def _begun(self, token: str) -> LiveRun | None:
         """The run that fulfils the wish, once it is under way; None if it has ended already."""
-        begun, waits, gone_since = self._clock.monotonic(), "", inf
-        until = begun + self._patience_s
+        begun = self._clock.monotonic()
+        until, waits, gone_since = begun + self._patience_s, "", inf
         while True:
             live = self._ledger.live.of(self._job)
             if live is not None and (live.wish == token or self._serves_too(live)):
                 return live
-            stands, at_work = self._ledger.wishes.run_wish(self._job) is not None, service_is_at_work(self._state)
-            late = self._clock.monotonic() > until
-            now = self._clock.monotonic()
+            stands = self._ledger.wishes.run_wish(self._job) is not None
+            at_work, now = service_is_at_work(self._settings.state), self._clock.monotonic()
+            in_vain = now > until or not at_work
             # A run leaves its first word before it is seen to live: only if that lasts is its process gone.
             gone_since = min(gone_since, now) if self._ledger.live.is_known(self._job, token) else inf
-            if not stands and (late or not at_work or self._is_over(token) or now - gone_since > GONE_S):
+            if not stands and (in_vain or self._is_over(token) or now - gone_since > GONE_S):
                 return None
             # What it waited for before this was wished stands there until the service has looked.
-            known = stands and at_work and self._clock.monotonic() > begun + SEEN_S
+            known = stands and at_work and now > begun + SEEN_S
             told, waits = waits, self._waits_for() if known else ""
             if waits:
                 # It may do so for days, behind another's first copy.
-                until = self._clock.monotonic() + self._patience_s
+                until = now + self._patience_s
                 if waits != told:
                     self._told(f"{self._job} {waits}")
-            elif stands and (late or not at_work) and self._ledger.wishes.take_back(self._job):
+            elif stands and in_vain and self._ledger.wishes.take_back(self._job):
                 why = f"has not begun it within {self._patience_s:g} s" if at_work else "has ended before it began it"
                 raise NotTakenUp(f"the service {why}", where=self._job)
             self._clock.sleep(LOOK_S)

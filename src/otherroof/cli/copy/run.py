@@ -31,7 +31,6 @@ from otherroof.copying.report import RunReport
 
 if TYPE_CHECKING:
     from otherroof.base.errors import WrongSettings
-    from otherroof.cli.copy.follow import Follower
     from otherroof.jobs.run import RunOptions, RunResult
     from otherroof.jobs.stop_sign import StopSign
     from otherroof.ledger import Ledger
@@ -77,107 +76,108 @@ def verb(
     for name in names:
         if name not in faulty:
             job_of(settings, name)
-    clock = SystemClock()
-    stop = StopSign(clock)
-    by_service = not here and not dry and service_is_at_work(settings.state)
-    options = RunOptions(dry, reread)
-    ran: list[RunResult] = []
     with ledger_of(settings) as ledger:
-        hand = _Hand(settings, ledger, faulty, options, quiet=as_json)
-        if by_service:
-            hand.follow_all(names, ran)
+        by_hand = _RunsByHand(settings, ledger, faulty, RunOptions(dry, reread), quiet=as_json)
+        if not here and not dry and service_is_at_work(settings.state):
+            by_hand.follow_all(names)
         else:
+            stop = StopSign(SystemClock())
             with _stopping_on_signals(stop):
-                for name in names:
-                    if not stop.asked():
-                        hand.note(ran, name, partial(hand.run, name, stop))
+                by_hand.run_all(names, stop)
+    ran = by_hand.ran
     if as_json:
         print_json({"runs": [result.report.as_json() for result in ran]})
     raise typer.Exit(EXIT_INTERRUPTED if _interrupted(ran, len(names)) else _worst(ran))
 
 
-class _Hand:
-    """Runs by hand, one after the other: in this process, or followed while the service runs them."""
+class _RunsByHand:
+    """Runs by hand, one after the other: in this process, or followed while the service runs them. `ran` are those that
+    have ended; of a job in `faulty`, whose file has a mistake, none begins."""
 
     def __init__(
-        self, settings: Settings, ledger: Ledger, faulty: dict[str, WrongSettings], choice: RunOptions, *, quiet: bool
+        self, settings: Settings, ledger: Ledger, faulty: dict[str, WrongSettings], options: RunOptions, *, quiet: bool
     ) -> None:
+        self.ran: list[RunResult] = []
         self._settings = settings
         self._ledger = ledger
         self._faulty = faulty
-        self._choice = choice
+        self._options = options
         self._quiet = quiet
-        self._tell = _say
 
-    def note(self, ran: list[RunResult], name: str, run: Callable[[], RunResult]) -> None:
+    def run_all(self, names: list[str], stop: StopSign) -> None:
+        """In this process, until `stop` is up."""
+        for name in names:
+            if not stop.asked():
+                self._note(name, partial(self._run, stop))
+
+    def follow_all(self, names: list[str]) -> None:
+        """By the service. All are wished first, so that those to different far boxes run side by side. If the person
+        leaves, those that have not ended are missing in `ran`."""
+        from otherroof.cli.copy.follow import Follower
+
+        followers = {
+            name: Follower(self._settings, name, self._ledger, SystemClock(), _say, quiet=self._quiet)
+            for name in names
+            if name not in self._faulty
+        }
+        refused: dict[str, OtherroofError] = {}
+
+        def follow(name: str) -> RunResult:
+            if name in refused:
+                raise refused[name]
+            return followers[name].follow()
+
+        try:
+            for name, follower in followers.items():
+                self._say_what_it_goes_beyond(name)
+                try:
+                    follower.ask(reread=self._options.reread)
+                except OtherroofError as error:
+                    refused[name] = error
+            for name in names:
+                self._note(name, follow)
+        except KeyboardInterrupt:
+            for name in names[len(self.ran) :]:
+                if name in followers:
+                    _say(followers[name].leave())
+
+    def _note(self, name: str, run: Callable[[str], RunResult]) -> None:
         """Carry out `run`, unless the job's file has a mistake, and tell how it ended."""
         from otherroof.jobs.run import RunResult
 
         try:
-            result = run() if name not in self._faulty else RunResult(RunReport(name, ""), self._faulty[name])
+            result = run(name) if name not in self._faulty else RunResult(RunReport(name, ""), self._faulty[name])
         except OtherroofError as error:
             result = RunResult(RunReport(name, ""), error)
         if result.error is not None and not result.report.reason:
             result.report.reason = str(result.error)
-        ran.append(result)
+        self.ran.append(result)
         if not self._quiet:
-            _tell(result, dry=self._choice.dry)
+            _tell(result, dry=self._options.dry)
 
-    def run(self, name: str, stop: StopSign) -> RunResult:
-        """In this process."""
+    def _run(self, stop: StopSign, name: str) -> RunResult:
         from otherroof.copying.progress import Progress
         from otherroof.jobs.context import JobContext
         from otherroof.jobs.run import run_job
         from otherroof.jobs.under_way.announce import run_reading
 
         progress = Progress()
-        if not self._choice.dry:
+        if not self._options.dry:
             self._say_what_it_goes_beyond(name)
         with show_progress(lambda: run_reading(progress), name, quiet=self._quiet) as tick:
-            context = JobContext(progress, self._ledger, stop=stop, tick=tick, told=self._tell, patient=True)
-            return run_job(self._settings, name, context, self._choice)
-
-    def follow_all(self, names: list[str], ran: list[RunResult]) -> None:
-        """By the service. All are wished first, so that those to different far boxes run side by side. If the person
-        leaves, those that have not ended are missing in `ran`."""
-        from otherroof.cli.copy.follow import Follower
-
-        followers = {
-            name: Follower(self._settings, name, self._ledger, SystemClock(), self._tell, quiet=self._quiet)
-            for name in names
-            if name not in self._faulty
-        }
-        refused: dict[str, OtherroofError] = {}
-        try:
-            for name, follower in followers.items():
-                self._say_what_it_goes_beyond(name)
-                try:
-                    follower.ask(reread=self._choice.reread)
-                except OtherroofError as error:
-                    refused[name] = error
-            for name in names:
-                self.note(ran, name, partial(_followed, followers, refused, name))
-        except KeyboardInterrupt:
-            for name in names[len(ran) :]:
-                if name in followers:
-                    self._tell(followers[name].leave())
+            context = JobContext(progress, self._ledger, stop=stop, tick=tick, told=_say, patient=True)
+            return run_job(self._settings, name, context, self._options)
 
     def _say_what_it_goes_beyond(self, name: str) -> None:
         from otherroof.cli.copy.beyond import beyond
 
         for line in beyond(self._settings, name, self._ledger, SystemClock().now()):
-            self._tell(f"{name}: {line}")
+            _say(f"{name}: {line}")
 
 
 def _say(line: str) -> None:
     """A line beside what is told of the runs, with its commands as this person has to type them."""
     typer.echo(as_typed(line), err=True)
-
-
-def _followed(followers: dict[str, Follower], refused: dict[str, OtherroofError], name: str) -> RunResult:
-    if name in refused:
-        raise refused[name]
-    return followers[name].follow()
 
 
 @contextmanager
