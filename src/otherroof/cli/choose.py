@@ -13,7 +13,7 @@ from otherroof.base.local_time import moment_text
 from otherroof.base.printable import escaped
 from otherroof.base.units import count_text, size_text
 from otherroof.cli.common import console
-from otherroof.cli.show_found import file_time_text, name_text
+from otherroof.cli.show_found import name_text, time_or_count_text
 from otherroof.far_copy.entry import path_text
 
 if TYPE_CHECKING:
@@ -55,13 +55,11 @@ def _draw(chooser: Chooser, job: str, zone: tzinfo) -> None:
     table.add_column(no_wrap=True)
     table.add_column(overflow="fold")
     for row in chooser.rows:
-        state = row.entry.state
-        is_folder = state.kind == "folder"
-        when = count_text(row.entry.files, "file") if is_folder else file_time_text(state.mtime_ns, zone)
+        entry = row.entry
         # As text and not as markup: a name may look like markup.
-        name = Text(name_text(state, whole=chooser.pattern is not None))
+        name = Text(name_text(entry.state, whole=chooser.pattern is not None))
         mark = Text("[x]" if row.marked else "[ ]")
-        table.add_row(str(row.number), mark, size_text(row.entry.size), when, name)
+        table.add_row(str(row.number), mark, size_text(entry.size), time_or_count_text(entry, zone), name)
     console().print(table if chooser.rows else "  empty")
     for line in chooser.said:
         typer.echo(f"  {line}")

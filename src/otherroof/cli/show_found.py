@@ -8,7 +8,7 @@ from __future__ import annotations
 import base64
 import os
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, tzinfo
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -16,17 +16,21 @@ import typer
 
 from otherroof.base.clock import stamp
 from otherroof.base.local_time import table_time_text
+from otherroof.base.units import count_text
 from otherroof.far_copy.entry import path_text
 
 if TYPE_CHECKING:
     from otherroof.copying.report import Problem
+    from otherroof.restore.finding.look import FoundEntry
     from otherroof.restore.finding.states import FileState, IndexedVersion
+    from otherroof.restore.versions import Version
 
 LikeOption = Annotated[
     str,
     typer.Option("--like", metavar="PATTERN", help="Only what is called like this: '*.jpg', 'summer/**'."),
 ]
 AsOfOption = Annotated[str, typer.Option("--as-of", metavar="RUN|TIME", help="An earlier version than the newest.")]
+LONGEST_LIST = 50
 DIGITS = 8  # of a digest, for people: enough to tell the states of one file apart
 
 
@@ -42,10 +46,12 @@ def as_listed(path: str, folder: str) -> bytes:
     return b"" if named == "." else os.fsencode(named)
 
 
-def file_time_text(mtime_ns: int, zone: tzinfo) -> str:
-    """A file's own time, which may be anything; a dash if no calendar has it."""
+def time_or_count_text(entry: FoundEntry, zone: tzinfo) -> str:
+    """A file's own time, which may be anything; a dash if no calendar has it. Of a folder how many files it holds."""
+    if entry.state.kind == "folder":
+        return count_text(entry.files, "file")
     try:
-        return table_time_text(datetime.fromtimestamp(mtime_ns // 1_000_000_000, UTC), zone)
+        return table_time_text(datetime.fromtimestamp(entry.state.mtime_ns // 1_000_000_000, UTC), zone)
     except (OverflowError, ValueError, OSError):
         return "–"
 
@@ -77,7 +83,7 @@ def path_as_json(key: str, path: bytes) -> dict[str, str]:
         return {key: path_text(path), f"{key}64": base64.b64encode(path).decode()}
 
 
-def version_as_json(version: IndexedVersion) -> dict[str, Any]:
+def version_as_json(version: IndexedVersion | Version) -> dict[str, Any]:
     """A version for scripts."""
     return {"run": version.run, "taken": stamp(version.taken), "files": version.files, "bytes": version.size}
 
@@ -90,8 +96,16 @@ def problem_rows(problems: Iterable[Problem]) -> list[dict[str, str]]:
 def tell_problems(problems: Iterable[Problem]) -> None:
     """Problems for people, one line each."""
     for problem in problems:
-        where = f"{problem.path}: " if problem.path else ""
-        typer.echo(f"  note: {where}{problem.why}", err=True)
+        typer.echo(f"  note: {problem.text}", err=True)
+
+
+def tell_list(title: str, lines: Sequence[str], rest: str = "") -> None:
+    """The first of `lines` for people, each after its `title`, and how many more there are; `rest` says of these what
+    else there is to say."""
+    for line in lines[:LONGEST_LIST]:
+        typer.echo(f"  {title}: {line}", err=True)
+    if len(lines) > LONGEST_LIST:
+        typer.echo(f"  and {len(lines) - LONGEST_LIST} more{rest}", err=True)
 
 
 def tell_progress(line: str) -> None:

@@ -80,10 +80,16 @@ FIGURES = tuple(Figure(part, one.name, **one.metadata) for part, kind in _PARTS.
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One entry that could not be copied, and why. The path is shown as text, however its bytes look."""
+    """One entry that could not be copied, and why. The path is shown as text, however its bytes look; it is empty if
+    the problem is about no entry."""
 
     path: str
     why: str
+
+    @property
+    def text(self) -> str:
+        """The problem on one line, for people."""
+        return f"{self.path}: {self.why}" if self.path else self.why
 
 
 @dataclass(frozen=True, slots=True)

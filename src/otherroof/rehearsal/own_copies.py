@@ -37,7 +37,7 @@ class OwnCopyTool:
         context = JobContext(RestoreProgress())
         request = RestoreRequest(JOB, os.fsencode(into), run)
         found = restore(require_settings(folder), request, context)
-        complaints = tuple(f"{problem.path}: {problem.why}" for problem in (*found.damaged, *found.problems))
+        complaints = tuple(problem.text for problem in (*found.damaged, *found.problems))
         meter = context.progress.meter
         return RestoredCounts(found.files, found.size, meter.wire_up + meter.wire_down, complaints)
 

@@ -142,7 +142,7 @@ class Rehearsal:
         )
         if report.outcome == "done":
             return report
-        told = "; ".join(f"{problem.path}: {problem.why}" for problem in report.problems[:3])
+        told = "; ".join(problem.text for problem in report.problems[:3])
         why = " ".join(filter(None, (report.reason, told)))
         self._fault(f"the {name} should be done, but is {report.outcome!r}: {why or 'no reason was given'}")
         return report if report.outcome == "done with problems" else None

@@ -246,7 +246,7 @@ def _tell(result: RunResult, *, dry: bool) -> None:
     if not dry and report.bytes.wire_up:
         typer.echo(f"  {_wire_text(report)}")
     for problem in report.problems[:LONGEST_LIST]:
-        typer.echo(f"  not copied: {problem.path}: {problem.why}" if problem.path else f"  note: {problem.why}")
+        typer.echo(f"  {'not copied' if problem.path else 'note'}: {problem.text}")
     if len(report.problems) > LONGEST_LIST:
         typer.echo(f"  and {len(report.problems) - LONGEST_LIST} more")
     _tell_left_out(report)

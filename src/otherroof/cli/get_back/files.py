@@ -23,12 +23,12 @@ from otherroof.cli.show_found import (
     AsOfOption,
     LikeOption,
     as_listed,
-    file_time_text,
     name_text,
     problem_rows,
     state_as_json,
     tell_problems,
     tell_progress,
+    time_or_count_text,
     version_as_json,
 )
 from otherroof.far_copy.entry import path_text
@@ -101,6 +101,4 @@ def _tell(job: str, look: VersionLook, wanted: list[bytes], like: Like | None, z
 
 
 def _line(entry: FoundEntry, zone: tzinfo, *, whole: bool) -> str:
-    is_folder = entry.state.kind == "folder"
-    when = count_text(entry.files, "file") if is_folder else file_time_text(entry.state.mtime_ns, zone)
-    return f"  {size_text(entry.size):>8}  {when:<16}  {name_text(entry.state, whole=whole)}"
+    return f"  {size_text(entry.size):>8}  {time_or_count_text(entry, zone):<16}  {name_text(entry.state, whole=whole)}"

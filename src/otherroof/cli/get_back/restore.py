@@ -28,6 +28,7 @@ from otherroof.cli.show_found import (
     as_listed,
     path_as_json,
     problem_rows,
+    tell_list,
     tell_progress,
 )
 from otherroof.cli.show_progress import restore_progress, show_progress
@@ -42,8 +43,6 @@ if TYPE_CHECKING:
     from otherroof.restore.progress import RestoreProgress
     from otherroof.restore.selection import RestoreReport
     from otherroof.settings import Settings
-
-LONGEST_LIST = 50
 
 
 def verb(
@@ -256,9 +255,4 @@ def _tell_kept(kept: int) -> None:
 
 def _tell_problems(found: RestoreReport | RestoredStates) -> None:
     for title, problems in (("damaged at the far box", found.damaged), ("note", found.problems)):
-        for problem in problems[:LONGEST_LIST]:
-            typer.echo(
-                f"  {title}: {problem.path}: {problem.why}" if problem.path else f"  {title}: {problem.why}", err=True
-            )
-        if len(problems) > LONGEST_LIST:
-            typer.echo(f"  and {len(problems) - LONGEST_LIST} more", err=True)
+        tell_list(title, [problem.text for problem in problems])

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from otherroof.base.clock import stamp
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_WELL, WrongUse
 from otherroof.base.local_time import table_time_text
 from otherroof.base.units import size_text
@@ -23,7 +22,7 @@ from otherroof.cli.common import (
     settings_for_rescue,
     settings_in,
 )
-from otherroof.cli.show_found import as_listed
+from otherroof.cli.show_found import as_listed, version_as_json
 from otherroof.cli.show_states import show_states
 
 if TYPE_CHECKING:
@@ -66,8 +65,7 @@ def verb(
     if as_json:
         held = [version for version in found if version.flaw != LOST]
         rows = [
-            {"run": version.run, "taken": stamp(version.taken), "files": version.files, "bytes": version.size}
-            | ({"pinned": pins[version.run]} if version.run in pins else {})
+            version_as_json(version) | ({"pinned": pins[version.run]} if version.run in pins else {})
             for version in held
         ]
         print_json({"versions": rows})

@@ -214,10 +214,8 @@ def _problems_text(problems: Sequence[Problem]) -> str:
     """The first of a run's problems, and how many more there are."""
     if not problems:
         return ""
-    first = problems[0]
-    said = f"{first.path}: {first.why}" if first.path else first.why
     more = len(problems) - 1
-    return said + (f" (and {more:,} more; --json has all)" if more else "")
+    return problems[0].text + (f" (and {more:,} more; --json has all)" if more else "")
 
 
 def reasons(rows: list[RunRow], zone: ZoneInfo) -> list[str]:

@@ -18,13 +18,12 @@ from otherroof.cli.common import (
     print_json,
     settings_for_rescue,
 )
+from otherroof.cli.show_found import problem_rows, tell_list
 from otherroof.cli.show_progress import restore_progress, show_progress
 
 if TYPE_CHECKING:
-    from otherroof.copying.report import Problem
     from otherroof.restore.drilling.report import DrillReport
 
-LONGEST_LIST = 50
 MB = 1_000_000
 
 
@@ -100,9 +99,9 @@ def _as_json(found: DrillReport, within_s: float) -> dict[str, object]:
             "measured_s": round(back.measured_s, 3),
         },
         "back_within_s": within_s or None,
-        "damaged": _rows(found.wrong),
-        "problems": _rows([*found.lacks, *compared.odd]),
-        "left_off": _rows(found.left_off),
+        "damaged": problem_rows(found.wrong),
+        "problems": problem_rows([*found.lacks, *compared.odd]),
+        "left_off": problem_rows(found.left_off),
         "at_home": {
             "same": compared.same_at_home,
             "changed": compared.changed_at_home,
@@ -112,10 +111,6 @@ def _as_json(found: DrillReport, within_s: float) -> dict[str, object]:
         "check": None if found.check_code is None else {"code": found.check_code, "said": found.check_said},
         "cut": found.cut,
     }
-
-
-def _rows(problems: list[Problem]) -> list[dict[str, str]]:
-    return [{"path": problem.path, "why": problem.why} for problem in problems]
 
 
 def _tell(found: DrillReport, within_s: float) -> None:
@@ -150,11 +145,7 @@ def _tell(found: DrillReport, within_s: float) -> None:
 
 def _tell_problems(found: DrillReport) -> None:
     for title, problems in (("damaged", found.wrong), ("note", found.lacks), ("look", found.compared.odd)):
-        for problem in problems[:LONGEST_LIST]:
-            where = f"{problem.path}: " if problem.path else ""
-            typer.echo(f"  {title}: {where}{problem.why}", err=True)
-        if len(problems) > LONGEST_LIST:
-            typer.echo(f"  and {len(problems) - LONGEST_LIST} more", err=True)
+        tell_list(title, [problem.text for problem in problems])
     if found.cut:
         typer.echo(f"  it stopped early: {found.cut}", err=True)
     if found.wrong:

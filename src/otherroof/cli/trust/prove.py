@@ -18,14 +18,13 @@ from otherroof.cli.common import (
     print_json,
     settings_in_use,
 )
+from otherroof.cli.show_found import tell_list
 from otherroof.cli.show_progress import proof_progress, show_progress
 from otherroof.far_copy.entry import path_text
 
 if TYPE_CHECKING:
     from otherroof.jobs.prove import ProofResult
     from otherroof.restore.proving.report import FarDamage
-
-LONGEST_LIST = 50
 
 
 def verb(
@@ -81,7 +80,6 @@ def verb(
 def _as_json(result: ProofResult, seconds: float) -> dict[str, Any]:
     report = result.report
     return {
-        "schema": 1,
         "job": report.job,
         "whole": report.whole,
         "read_back": {"files": report.files, "bytes": report.size, "listings": report.listings, "parts": report.parts},
@@ -168,7 +166,4 @@ def _damage_line(damage: FarDamage) -> str:
 
 
 def _list(title: str, lines: list[str]) -> None:
-    for line in lines[:LONGEST_LIST]:
-        typer.echo(f"  {title}: {line}", err=True)
-    if len(lines) > LONGEST_LIST:
-        typer.echo(f"  and {len(lines) - LONGEST_LIST} more; --json has all", err=True)
+    tell_list(title, lines, "; --json has all")
