@@ -135,7 +135,7 @@ def paced(monkeypatch: pytest.MonkeyPatch, *readings: pacing.TcpReading, limit: 
     for sock in sockets:
         together.add(sock)  # type: ignore[arg-type]
     together._look()
-    together._spread()
+    together._spread(*together._rates())
     return [sock.told for sock in sockets]
 
 
@@ -186,6 +186,16 @@ def test_what_is_read_counts_and_its_own_round_trip_is_looked_at(monkeypatch: py
     together._look()
     assert seen[-1].round_trip_s == 0.07
     assert together._line_figures().flow == pytest.approx(47_000 / pacing.FLOW_S)
+
+
+def test_what_came_in_long_ago_is_forgotten_also_if_nobody_minds_a_queue(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A whole proof under a limit alone takes hours, and is looked at ten times a second."""
+    looks = iter(range(1000))
+    monkeypatch.setattr(pacing, "time", SimpleNamespace(monotonic=lambda: next(looks) * pacing.LOOK_EVERY_S))
+    together = pacing.Pacing(limit=lambda: 1e6, both_ways=True)
+    for _ in range(100):
+        together._look()
+    assert len(together._arrivals) <= pacing.FLOW_S / pacing.LOOK_EVERY_S + 1
 
 
 @pytest.mark.parametrize(("options", "known"), [(pacing.TIMESTAMPS, 0.0525), (6, 0.0)])

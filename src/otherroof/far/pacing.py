@@ -98,7 +98,7 @@ class Pacing:
         self._courtesy = Courtesy(courtesy_s) if courtesy_s else None
         self._lock = threading.Lock()  # over what follows
         self._lines: list[_Line] = []
-        self._arrivals: deque[tuple[float, int]] = deque()  # when, and how many bytes came in since the look before
+        self._arrivals: deque[tuple[float, int]] = deque()  # of FLOW_S: when, and bytes since the look before
         self._thread: threading.Thread | None = None
         self._ended = threading.Event()
 
@@ -108,7 +108,7 @@ class Pacing:
             return
         with self._lock:
             self._lines.append(_Line(sock))
-            self._spread()
+            self._spread(*self._rates())
             if self._thread is None and not self._ended.is_set():
                 self._thread = threading.Thread(target=self._watch, name="otherroof-pacing", daemon=True)
                 self._thread.start()
@@ -125,9 +125,10 @@ class Pacing:
                 # A closed socket has the file number -1. Nobody needs to take a connection out.
                 self._lines = [line for line in self._lines if line.sock.fileno() >= 0]
                 self._look()
-                self._spread()
+                limit, courteous = self._rates()
+                self._spread(limit, courteous)
                 if self.reads is not None:
-                    self.reads.set_rate(*self._rates(), self._line_figures())
+                    self.reads.set_rate(limit, courteous, self._line_figures())
 
     def _look(self) -> None:
         """See which connections have something to send, and tell courtesy how they fare."""
@@ -155,6 +156,8 @@ class Pacing:
         now = time.monotonic()
         if self.reads is not None:
             self._arrivals.append((now, came))
+            while self._arrivals[0][0] < now - FLOW_S:
+                self._arrivals.popleft()
             delivered, came = delivered + came, 0  # all of it keeps to the rate
         if trips and self._courtesy is not None:
             # The least of them: a queue on the line delays every connection, anything else perhaps just one.
@@ -164,19 +167,15 @@ class Pacing:
         """What came in of late, and the line's own round trip."""
         if self._courtesy is None:
             return LineFigures()
-        now, arrivals = time.monotonic(), self._arrivals
-        while arrivals and arrivals[0][0] < now - FLOW_S:
-            arrivals.popleft()
-        flow = sum(came for _, came in arrivals) / FLOW_S
+        flow = sum(came for _, came in self._arrivals) / FLOW_S
         return LineFigures(flow, self._courtesy.floor_s(), self._courtesy.aim_s)
 
-    def _spread(self) -> None:
-        """Share the rate out evenly among the busy connections.
+    def _spread(self, limit: float, courteous: float) -> None:
+        """Share the rate out evenly among the busy connections: the lesser of the two, as `_rates` answers them.
 
         One that is idle may begin with its part of a limit among all: the sum is above the limit by that at most, until
         the next look.
         """
-        limit, courteous = self._rates()
         rate = min((wanted for wanted in (limit, courteous) if wanted > 0), default=0.0)
         busy = sum(line.busy for line in self._lines)
         for line in self._lines:
