@@ -52,7 +52,6 @@ class ReadAllowance:
         self._rate = FIRST_RATE
         self._window = FIRST_WINDOW
         self._shares: list[ReadShare] = []
-        self._under_way = 0
         self._room = 0.0
         self._at = now()
 
@@ -69,7 +68,7 @@ class ReadAllowance:
     @property
     def under_way(self) -> int:
         """How many bytes were asked for that have not come yet."""
-        return self._under_way
+        return sum(share.under_way for share in self._shares)
 
     def share(self) -> ReadShare:
         """The share of one more channel."""
@@ -101,8 +100,9 @@ class ReadAllowance:
             burst = max(self._rate * BURST_S, float(LEAST_PIECE))
             self._room = min(burst, self._room + (now - self._at) * self._rate)
             self._at = now
-            share.held_by_rate = self._room <= 0 and self._has_room(share)
-            if self._room <= 0 or not self._has_room(share):
+            has_room = self._has_room(share)
+            share.held_by_rate = has_room and self._room <= 0
+            if not has_room or self._room <= 0:
                 return False
             self._add(share, size)
             return True
@@ -116,7 +116,6 @@ class ReadAllowance:
         """See ReadShare."""
         with self._lock:
             share.under_way -= size
-            self._under_way -= size
 
     def begun_each(self) -> float:
         """How many bytes each channel may have begun with."""
@@ -128,12 +127,11 @@ class ReadAllowance:
         if not share.under_way:
             return True  # a file goes on, however little may be under way
         each = self._window / max(1, sum(one.wants for one in self._shares))
-        return self._under_way < self._window and share.under_way < each
+        return self.under_way < self._window and share.under_way < each
 
     def _add(self, share: ReadShare, size: int) -> None:
         self._room -= size  # below 0: what comes next waits for it
         share.under_way += size
-        self._under_way += size
 
 
 class ReadShare:
