@@ -54,11 +54,13 @@ class LedgerMemory:
         )
         self._ledger.damages.note([mark])
         if damage.name:
-            self._ledger.proved.forget(self._job, damage.name)
+            self.forget(damage.name)
 
     def forget(self, name: bytes) -> None:
         """No earlier proof of it counts any more."""
+        self.flush()  # else a word that waits would be noted after this
         self._ledger.proved.forget(self._job, name)
+        self._days = None
 
     def flush(self) -> None:
         """Write down what waits."""
