@@ -76,7 +76,7 @@ def choose(
     files = len(sizes) if files is None else files
     chance = chance or secrets.SystemRandom()
     costs = [cost(size) for size in sizes]
-    waiting = _in_turn(days, chance)
+    waiting = longest_first(days, chance)
     first = next((number for number in waiting if costs[number] <= budget), None)
     whole = costs[:files]
     plan, drawn = _sample_plan(whole, budget), list[int]()
@@ -94,7 +94,7 @@ def choose(
     )
 
 
-def _in_turn(days: Sequence[int], chance: random.Random) -> list[int]:
+def longest_first(days: Sequence[int], chance: random.Random) -> list[int]:
     """All numbers, the longest unproved first; those of one day in no order that could be foreseen."""
     numbers = list(range(len(days)))
     # Seeded with a secret: as good as the system's own chance for what is never shown, and many times as fast.

@@ -7,9 +7,10 @@ until they were: else they would wait for its next turn, and might wait for ever
 from __future__ import annotations
 
 import math
-import random
 import secrets
 from collections.abc import Callable, Sequence
+
+from otherroof.restore.proving.choice import longest_first
 
 Day = Callable[[str], int]
 
@@ -20,9 +21,7 @@ def in_turn(older: Sequence[str], opened: Day, read: Day, nights: float) -> list
 
     `opened` and `read` answer the days on which a listing was proved last, and all that its version keeps (0: never).
     """
-    turn = list(older)
-    random.Random(secrets.randbits(256)).shuffle(turn)
-    turn.sort(key=opened)
+    turn = [older[number] for number in longest_first([opened(run) for run in older], secrets.SystemRandom())]
     each = math.ceil(len(older) / max(1.0, nights))
     again = [run for run in turn[each:] if opened(run) > read(run)]
     return turn[:each] + again[:each]
