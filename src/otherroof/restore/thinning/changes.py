@@ -38,24 +38,19 @@ DIGEST = b'","digest":"'  # no name can look like this in a line: its quote mark
 BIGGEST = 20  # files that are named
 BATCH = 5000
 DAY_S = 86_400.0
-# Held by no version that stays, and still by one that goes.
-LOST = """
-    died IS NOT NULL AND NOT EXISTS (SELECT 1 FROM stays WHERE n >= born AND n < died)
-    AND EXISTS (SELECT 1 FROM version WHERE n >= born AND n < died)
-"""
 
 # All of it in one pass over the index: a question to two tables for each of a million rows would take longer. From a
 # version's number on, `stay` is the first that stays, and `any` the first there is.
 TABLES_FOR_LOSS = """
-DROP TABLE IF EXISTS temp.stays; DROP TABLE IF EXISTS temp.reach; DROP TABLE IF EXISTS temp.lost;
-CREATE TEMP TABLE stays (n INTEGER PRIMARY KEY);
+DROP TABLE IF EXISTS temp.reach; DROP TABLE IF EXISTS temp.lost;
 CREATE TEMP TABLE reach (n INTEGER PRIMARY KEY, stay INTEGER NOT NULL, any INTEGER NOT NULL);
 CREATE TEMP TABLE lost (digest BLOB PRIMARY KEY, size INTEGER, copies INTEGER, held INTEGER) WITHOUT ROWID;
 """
 NONE = 1 << 62  # no version has this number
+LOST = "died IS NOT NULL AND stay >= died AND any < died"  # held by no version that stays, and still by one that goes
 FIND_LOST = f"""
 INSERT INTO lost
-SELECT digest, size, sum(died IS NOT NULL AND stay >= died AND any < died) AS copies, max(stay < coalesce(died, {NONE}))
+SELECT digest, size, sum({LOST}) AS copies, max(stay < coalesce(died, {NONE}))
 FROM item INDEXED BY item_by_digest CROSS JOIN reach ON n = born GROUP BY digest HAVING copies ORDER BY digest
 """
 DIGEST_IN_LINE = re.compile(DIGEST + rb"([0-9a-f]{64})")
@@ -227,7 +222,6 @@ class VersionChanges:
         with translating_sqlite(self._path), closing(self._db.cursor()) as cursor:
             cursor.executescript(TABLES_FOR_LOSS)
             known = self._known()
-            cursor.executemany("INSERT INTO stays VALUES (?)", [(known[run],) for run in known if run not in going])
             cursor.executemany("INSERT INTO reach VALUES (?, ?, ?)", _reaches(known, going))
             cursor.execute(FIND_LOST)
             everything = cursor.execute("SELECT coalesce(sum(size * copies), 0) FROM lost").fetchone()[0]
@@ -254,7 +248,7 @@ class VersionChanges:
         rows: Sequence[tuple[bytes, int, str]] = cursor.execute(
             "SELECT min(path), item.size, (SELECT max(run) FROM version WHERE n >= born AND n < died)"
             " FROM (SELECT digest FROM lost ORDER BY size DESC, digest LIMIT ?) JOIN item USING (digest)"
-            f" WHERE {LOST} GROUP BY digest ORDER BY item.size DESC, path",
+            f" CROSS JOIN reach ON n = born WHERE {LOST} GROUP BY digest ORDER BY item.size DESC, path",
             (BIGGEST,),
         ).fetchall()
         return tuple(LostContent(path_text(path), size, last) for path, size, last in rows)
