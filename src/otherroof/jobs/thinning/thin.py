@@ -237,20 +237,26 @@ class _Found:
 
 def _damaged_version(job: OpenedJob, run: str) -> str:
     """The whole id of a damaged version that may be let go. Raises WrongUse."""
-    name, runs = job.name, job.view.runs
-    fits = [known for known in runs if known.startswith(run)]
+    name = job.name
     advice = f"`otherroof prove {name} --heal` names what is damaged and cannot be mended"
-    if len(fits) != 1:
-        raise WrongUse(f"{run!r} names {'several versions' if fits else 'no version'}", where=name, advice=advice)
-    if fits[0] == job.view.newest:
+    found = _version_named(job, run, advice)
+    if found == job.view.newest:
         advice = "run the job again: what the newest copy lacks is sent once more if this home has it"
-        raise WrongUse(f"{fits[0]} is the newest version, which never goes", where=name, advice=advice)
-    if fits[0] in job.ledger.pins.of(name):
-        advice = f"`otherroof versions {name} --unpin {fits[0]}` first"
-        raise WrongUse(f"{fits[0]} is pinned", where=name, advice=advice)
-    header = job.keeper.headers(fits)[fits[0]]
-    if isinstance(header, Header) and not any(mark.run == fits[0] for mark in job.ledger.damages.of(name)):
-        raise WrongUse(f"nothing of the version of {fits[0]} is known to be damaged", where=name, advice=advice)
+        raise WrongUse(f"{found} is the newest version, which never goes", where=name, advice=advice)
+    if found in job.ledger.pins.of(name):
+        advice = f"`otherroof versions {name} --unpin {found}` first"
+        raise WrongUse(f"{found} is pinned", where=name, advice=advice)
+    header = job.keeper.headers([found])[found]
+    if isinstance(header, Header) and not any(mark.run == found for mark in job.ledger.damages.of(name)):
+        raise WrongUse(f"nothing of the version of {found} is known to be damaged", where=name, advice=advice)
+    return found
+
+
+def _version_named(job: OpenedJob, run: str, advice: str) -> str:
+    """The whole id of the one version that `run`, which may be the beginning of an id, names. Raises WrongUse."""
+    fits = [known for known in job.view.runs if known.startswith(run)]
+    if len(fits) != 1 or not run:
+        raise WrongUse(f"{run!r} names {'several versions' if fits else 'no version'}", where=job.name, advice=advice)
     return fits[0]
 
 
@@ -343,21 +349,18 @@ def pin(settings: Settings, name: str, run: str, why: str, context: JobContext[T
     Answers the whole id. Raises WrongUse if there is no such version.
     """
     with open_job(settings, name, context, REMOVE) as job:
-        fits = [known for known in job.view.runs if known.startswith(run)]
-        if len(fits) != 1 or not run:
-            advice = f"`otherroof versions {name}` lists what there is"
-            raise WrongUse(f"{run!r} names {'several versions' if fits else 'no version'}", where=name, advice=advice)
+        found = _version_named(job, run, f"`otherroof versions {name}` lists what there is")
         remover, place, now = job.keeper.remover(), job.keeper.place, context.clock.now().replace(microsecond=0)
-        notes = [note for note in run_script(place, remover.notes()) if note.run == fits[0]]
+        notes = [note for note in run_script(place, remover.notes()) if note.run == found]
         if why:
             if not any(note.kind == "pinned" for note in notes):
-                run_script(place, remover.note("pinned", fits[0], now))
-            job.ledger.pins.note(name, fits[0], why, now)
+                run_script(place, remover.note("pinned", found, now))
+            job.ledger.pins.note(name, found, why, now)
         # What was to go is wanted now; what is no longer wanted for good goes by the rule, after its wait.
         kind = "goes" if why else "pinned"
         if why:
-            job.ledger.let_go.take_back(name, fits[0])
+            job.ledger.let_go.take_back(name, found)
         run_scripts(place, [remover.take_back(note) for note in notes if note.kind == kind])
         if not why:
-            job.ledger.pins.drop(name, fits[0])
-        return fits[0]
+            job.ledger.pins.drop(name, found)
+        return found
