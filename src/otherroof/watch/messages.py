@@ -14,7 +14,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from otherroof.base.local_time import moment_text
-from otherroof.base.text.words import list_text
+from otherroof.base.text.words import list_text, sentence
 from otherroof.base.units import count_text, span_text
 from otherroof.ledger.alerts import Alert
 from otherroof.ledger.messages import QueuedMessage
@@ -127,7 +127,7 @@ def _alert(step: AlertStep, more: IncludedAlerts, context: MessageContext) -> tu
         else ""
     )
     lines = [
-        f"{_sentence(still + alert.headline)}",
+        sentence(still + alert.headline),
         "",
         f"What to do: {alert.help}",
         "",
@@ -177,7 +177,3 @@ def _all_clear(alert: Alert, more: IncludedAlerts, context: MessageContext) -> t
         lines += ["", f"Still older than promised: {list_text(more.still)}. Their runs go on by themselves now; a copy "
                   "that is not fresh within a day is told of by itself."]  # fmt: skip
     return f"[{context.home}] all clear: {again} (after {lasted})", "\n".join(lines) + "\n"
-
-
-def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from otherroof.base.local_time import moment_text
+from otherroof.base.text.words import sentence
 from otherroof.base.units import span_text
 from otherroof.probe.rung_names import AT_HOME, HOST_KEY, LOGIN
 from otherroof.watch.facts import Facts, FarFacts, Finding, too_early
@@ -33,7 +34,7 @@ def host_key(facts: Facts) -> Iterator[Finding]:
             f"far box {far.name} shows another host key than the pinned one since "
             f"{moment_text(far.stop.since, facts.zone)}: nothing is sent there",
             f"It may be another machine that answers, so the key is not taken over by itself. "
-            f"{_sentence(far.stop.seen)} {_sentence(far.stop.advice)} `otherroof probe {far.name}` looks again.",
+            f"{sentence(far.stop.seen)} {sentence(far.stop.advice)} `otherroof probe {far.name}` looks again.",
             far.stop.since,
             # Yet another key is another occurrence.
             mark=far.stop.seen,
@@ -52,7 +53,7 @@ def login(facts: Facts) -> Iterator[Finding]:
             far.name,
             f"far box {far.name} answers and does not let this home in since "
             f"{moment_text(far.stop.since, facts.zone)}: nothing is sent there",
-            f"{_sentence(far.stop.seen)} {_sentence(far.stop.advice)} `otherroof probe {far.name}` looks again.",
+            f"{sentence(far.stop.seen)} {sentence(far.stop.advice)} `otherroof probe {far.name}` looks again.",
             far.stop.since,
         )
 
@@ -115,11 +116,8 @@ def _where_it_stops(far: FarFacts, facts: Facts) -> str:
     if far.stop is None:
         return f"No check has been tried since. {looks} If it stops at the far house: {ask[:1].lower()}{ask[1:]}"
     stops = f"The checks get no further than “{far.stop.rung}” since {moment_text(far.stop.since, facts.zone)}"
-    found = f"{stops}: {_sentence(far.stop.seen)[:1].lower()}{_sentence(far.stop.seen)[1:]}"
-    advice = f" {_sentence(far.stop.advice)}" if far.stop.advice else ""
+    seen = sentence(far.stop.seen)
+    found = f"{stops}: {seen[:1].lower()}{seen[1:]}"
+    advice = f" {sentence(far.stop.advice)}" if far.stop.advice else ""
     whose = " This is at home, not in the far house." if far.stop.rung in AT_HOME else f" {ask}"
     return f"{found}{advice} {looks}{whose}"
-
-
-def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:] + ("" if not text or text.endswith((".", "?")) else ".")

@@ -34,6 +34,11 @@ def list_text(names: Sequence[str], most: int = 6) -> str:
     return f"{', '.join(names[:-1])} and {names[-1]}"
 
 
+def sentence(text: str) -> str:
+    """`text` as a sentence: a capital first, and a full stop if it ends in no mark of its own."""
+    return text[:1].upper() + text[1:] + ("" if not text or text.endswith((".", "?")) else ".")
+
+
 def printable(text: str) -> str:
     """`text` on one line that any channel can carry, whatever a file name or another machine put into it."""
     # Control characters could move a terminal's cursor, or begin a new header in a mail; halves of surrogates are no

@@ -14,6 +14,7 @@ from jinja2 import Environment
 from markupsafe import Markup
 
 from otherroof.base.text.templates import templates_of, with_commands
+from otherroof.base.text.words import fold
 from otherroof.pairing.sheet.content import INSTALL, TAKE, SheetContent
 from otherroof.pairing.sheet.letters import as_lines
 from otherroof.pairing.sheet.qr import qr_svg, qr_texts
@@ -105,7 +106,4 @@ def _digits(line: str) -> Markup:
 
 
 def _filled(text: str, indent: str = "", first: str = "") -> str:
-    return textwrap.fill(
-        " ".join(text.split()), WIDTH, initial_indent=first or indent, subsequent_indent=indent, break_long_words=False,
-        break_on_hyphens=False,
-    )  # fmt: skip
+    return fold(" ".join(text.split()), WIDTH, first=first or indent, later=indent)
