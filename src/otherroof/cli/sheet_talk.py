@@ -23,7 +23,7 @@ from otherroof.pairing.sheet.collect import collect
 from otherroof.pairing.sheet.content import sheet_content
 from otherroof.pairing.sheet.letters import IN_A_LINE, TypedGroups, as_groups
 from otherroof.pairing.sheet.render import KEEP, WARNING, as_html, as_text
-from otherroof.pairing.sheet.take import commands_in, files_of, groups_in_all, put_in_place, require_whole
+from otherroof.pairing.sheet.take import commands_in, files_of, groups_left, put_in_place, require_whole
 from otherroof.settings import read_settings
 from otherroof.watch.sheet.printed import note_printed
 
@@ -110,7 +110,7 @@ def _typed_at_terminal() -> bytes:
         slips = typed.take(line)
         for slip in slips:
             typer.echo(f"      {slip.text()}; type the line again")
-        left = groups_in_all(typed)
+        left = groups_left(typed)
         if left == []:
             return require_whole(typed, [])
         if slips:

@@ -11,7 +11,7 @@ import hashlib
 import os
 import shlex
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -93,8 +93,6 @@ class SheetContent:
 
     def as_json(self) -> dict[str, Any]:
         """As `sheet --json` prints it."""
-        from dataclasses import asdict
-
         return {
             "home": self.home,
             "printed": stamp(self.printed),

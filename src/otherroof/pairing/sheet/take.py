@@ -30,9 +30,9 @@ MOST_NAMED = 6
 _PLAIN_KEY = re.compile(r"[A-Za-z0-9_-]+\Z")
 
 
-def groups_in_all(typed: TypedGroups) -> list[int] | None:
-    """The groups that are still to be typed; None as long as the first is, which says how many there are. Raises
-    WrongUse if it is of no sheet that can be read here."""
+def groups_left(typed: TypedGroups) -> list[int] | None:
+    """The groups that are still to be typed; None as long as the first is, for it says how many there are.
+    Raises WrongUse if it is of no sheet that can be read here."""
     if 1 not in typed.fit:
         return None
     return missing(typed.fit, count_of_groups(as_content([typed.fit[1]])))
@@ -46,7 +46,7 @@ def require_whole(typed: TypedGroups, slips: Sequence[Slip]) -> bytes:
         more = [f"group {slip.group}" for slip in wrong[1 : 1 + MOST_NAMED]]
         others = f"; look at {', '.join(more)} too" if more else ""
         raise WrongUse(f"{wrong[0].text()}{others}", advice="type it as it stands on the sheet; nothing was written")
-    left = groups_in_all(typed)
+    left = groups_left(typed)
     if left is None:
         raise WrongUse("group 1 is missing", advice="begin with the sheet's first line; nothing was written")
     if left:
