@@ -6,6 +6,7 @@ import io
 import json
 import os
 import re
+import shutil
 import stat
 import sys
 from pathlib import Path
@@ -128,6 +129,14 @@ def test_files_of_the_system_come_back_beside_it(tmp_path: Path, sheet: Caller) 
     job = tmp_path / "jobs" / "photos.toml"
     job.write_text(re.sub('folder = ".*"', 'folder = "/etc"', job.read_text()))
     assert "sudo otherroof restore photos --into /srv/back/photos" in sheet(tmp_path).out
+
+
+def test_a_home_without_a_job_yet_has_a_sheet_with_its_keys(tmp_path: Path, sheet: Caller) -> None:
+    write_tunnelled_household(tmp_path, jobs={})
+    shutil.rmtree(tmp_path / "jobs", ignore_errors=True)
+    found = sheet(tmp_path, "--with-keys")
+    assert found.code == 0, found.err
+    assert letters_of(found.out)
 
 
 def test_every_layout_says_how_its_files_are_got_out_by_hand() -> None:

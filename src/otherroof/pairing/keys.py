@@ -25,9 +25,8 @@ from otherroof.base.atomic_file import create_file, make_folder
 from otherroof.base.errors import WrongSettings
 from otherroof.base.handles import read_plain_file
 from otherroof.settings.machine_checks import require_secret
+from otherroof.settings.models import MOST_KEY
 from otherroof.tunnel.keys import KEY_BYTES, decode_key, read_public_key
-
-MOST_KEY = 16 * 1024  # bytes, far more than any key has
 
 
 def new_tunnel_key() -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 
 from otherroof.base.clock import Clock
-from otherroof.settings.reader import JOBS_FOLDER, MAIN_FILE
+from otherroof.settings.reader import JOBS_FOLDER, MAIN_FILE, job_files
 
 # Whoever writes several files, or one slowly, is not read half-way.
 STEADY_S = 5.0
@@ -18,12 +18,11 @@ FileMark = tuple[str, int, int, int, int]
 
 def files_as_they_are(folder: str) -> tuple[FileMark, ...]:
     """Path, number, size and times of every file that the reader would read; one that is not there has no mark."""
-    jobs = os.path.join(folder, JOBS_FOLDER)
     try:
-        names = sorted(name for name in os.listdir(jobs) if name.endswith(".toml") and not name.startswith("."))
+        jobs = job_files(folder)
     except OSError:
-        names = []  # the reader says why; here it is enough that the marks are others then
-    paths = [os.path.join(folder, MAIN_FILE), jobs, *(os.path.join(jobs, name) for name in names)]
+        jobs = []  # the reader says why; here it is enough that the marks are others then
+    paths = [os.path.join(folder, MAIN_FILE), os.path.join(folder, JOBS_FOLDER), *jobs]
     return tuple(mark for path in paths if (mark := _mark(path)) is not None)
 
 

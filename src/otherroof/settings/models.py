@@ -177,6 +177,9 @@ class Settings(Strict):
         return os.path.join(self.state, "ledger.sqlite")
 
 
+MOST_KEY = 16 * 1024  # bytes, far more than any key has: a wrong path to a large file is not read whole
+
+
 def key_paths(home: Home | None, far: Mapping[str, FarBox]) -> Iterator[tuple[tuple[str, ...], str]]:
     """Where the main file names each key that a copy cannot be reached or proved without, and its path as it stands
     there. The one list of them: by it keys are checked, kept out of copies, and printed on a sheet."""

@@ -178,16 +178,23 @@ def _fit_table(model: type[M], table: object, path: str, key: str, mistakes: lis
     return _fit(model, table, path, mistakes, key + ".")
 
 
-def _job_files(where: str, mistakes: list[Mistake]) -> list[str]:
+def job_files(where: str) -> list[str]:
+    """The paths of the jobs' own files in the settings folder `where`, in order; none if it has no folder for them.
+    Raises OSError if that cannot be listed."""
     folder = os.path.join(where, JOBS_FOLDER)
     try:
         names = sorted(os.listdir(folder))
     except FileNotFoundError:
         return []
-    except OSError as problem:
-        mistakes.append(_unreadable(folder, problem))
-        return []
     return [os.path.join(folder, name) for name in names if name.endswith(".toml") and not name.startswith(".")]
+
+
+def _job_files(where: str, mistakes: list[Mistake]) -> list[str]:
+    try:
+        return job_files(where)
+    except OSError as problem:
+        mistakes.append(_unreadable(os.path.join(where, JOBS_FOLDER), problem))
+        return []
 
 
 def _read_job(path: str, mistakes: list[Mistake]) -> Job | None:

@@ -13,14 +13,13 @@ from typing import Any
 
 from otherroof.base.errors import WrongSettings
 from otherroof.base.handles import read_plain_file
-from otherroof.pairing.keys import MOST_KEY
 from otherroof.pairing.sheet.carried import Carried, is_inside
 from otherroof.settings import Settings
 from otherroof.settings.alerting import AlertingSettings
 from otherroof.settings.machine_checks import MAKE_KEY, require_secret
 from otherroof.settings.mistake_words import NOT_TOML
-from otherroof.settings.models import key_paths
-from otherroof.settings.reader import JOBS_FOLDER, MAIN_FILE
+from otherroof.settings.models import MOST_KEY, key_paths
+from otherroof.settings.reader import MAIN_FILE, job_files
 
 FIRST = "make a first copy, which makes this key, and the sheet after that"
 # Without these all versions stay, and alerts and limits are written anew.
@@ -40,11 +39,10 @@ def collect(settings: Settings) -> Carried:
     main = {key: value for key, value in _tables(settings.path(MAIN_FILE)).items() if key not in NOT_IN_MAIN}
     for name in settings.far:
         main["far"][name] = _without(main["far"][name], NOT_OF_A_FAR_BOX)
-    jobs = {}
-    for path in sorted(os.listdir(settings.path(JOBS_FOLDER))):
-        if path.endswith(".toml") and not path.startswith("."):
-            name = path.removesuffix(".toml")
-            jobs[name] = _without(_tables(settings.path(os.path.join(JOBS_FOLDER, path))), NOT_OF_A_JOB)
+    jobs = {
+        os.path.basename(path).removesuffix(".toml"): _without(_tables(path), NOT_OF_A_JOB)
+        for path in job_files(settings.where)
+    }
     keys: dict[str, str] = {}
     lie_at: dict[str, str] = {}
     for named, path in key_paths(settings.home, settings.far):

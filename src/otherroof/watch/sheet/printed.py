@@ -18,11 +18,10 @@ from otherroof.base.atomic_file import FOR_OWNER, replace_file
 from otherroof.base.clock import from_stamp, stamp
 from otherroof.base.handles import read_plain_file
 from otherroof.settings import Settings
-from otherroof.settings.models import key_paths
+from otherroof.settings.models import MOST_KEY, key_paths
 
 NAME = "sheets.json"
 MOST_BYTES = 1 << 20
-MOST_KEY = 16 * 1024
 KEYS = "keys"
 # Of a far box what one needs to reach it; a limit may change without a new sheet.
 _OF_A_FAR_BOX = ("address", "port", "account", "login_key", "host_key", "base", "tunnel")
