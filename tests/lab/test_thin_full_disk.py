@@ -6,7 +6,6 @@ import errno
 import os
 from collections.abc import Iterator
 from pathlib import Path
-from unittest.mock import patch
 
 import pytest
 
@@ -17,7 +16,7 @@ from support.lab.need import require_sshd
 from support.main_job import OneJob, level_way
 from support.open_versions import broken_in_folder
 from support.power_days import PowerDays
-from support.thinned_household import ALIKE, KEEPS, START, Household
+from support.thinned_household import KEEPS, START, Household, clocks_alike
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow]
 
@@ -31,7 +30,7 @@ def home(tmp_path: Path) -> Iterator[Household]:
         FarSshd() as sshd,
         far_disk("ext4", tmp_path, sshd.base_path),
         level_way(),
-        patch("otherroof.far.trial_file.clock_offset", lambda *_: ALIKE),
+        clocks_alike(),
     ):
         found = Household(OneJob(tmp_path, sshd, far_more={"connections": 2}, job_more=KEEPS, clock=clock), clock)
         days = PowerDays(found.job, 20310405)

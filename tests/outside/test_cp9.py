@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from unittest.mock import patch
 
 import pytest
 
-from otherroof.base.clock import SteppedClock, SystemClock
+from otherroof.base.clock import SystemClock
 from otherroof.schedule.chores import service_chores
 from support.drills import drill_rows, drilled, left_over
-from support.main_job import JOB, OneJob, one_job
+from support.main_job import JOB, OneJob
 from support.outside import outside
-from support.thinned_household import ALIKE, KEEPS, START, Household
+from support.thinned_household import thinned_household
 from support.verbs import two_files_and_a_link
 
 # Seconds of a processor each; a quick run has others of the kind.
@@ -93,14 +92,9 @@ def test_recovery_time_is_measured_and_stands_beside_the_promise(job: OneJob) ->
     main=True,
 )
 def test_cp_9_7_nothing_is_deleted_by_one_word(tmp_path: Path) -> None:
-    clock = SteppedClock(START)
-    with (
-        one_job(tmp_path, job_more=KEEPS, clock=clock) as job,
-        patch("otherroof.far.trial_file.clock_offset", lambda *_: ALIKE),
-    ):
-        home = Household(job, clock)
+    with thinned_household(tmp_path) as home:
         for day in range(5):
-            job.put("letter", f"day {day}")
+            home.job.put("letter", f"day {day}")
             home.day()
         home.thin("show")
         assert (home.notes(), home.versions()) == ([], home.runs), "the look changes nothing"
@@ -108,10 +102,10 @@ def test_cp_9_7_nothing_is_deleted_by_one_word(tmp_path: Path) -> None:
         assert home.notes() == home.runs[:2]
         assert home.versions() == home.runs, "the first word writes down what is to go"
         home.thin("recall")
-        clock.step(90 * 86_400)
+        home.clock.step(90 * 86_400)
         home.thin()
         assert home.versions() == home.runs, "what was taken back waits anew"
-        clock.step(2 * 86_400)
+        home.clock.step(2 * 86_400)
         home.thin()
         assert not set(home.runs[:2]) & set(home.versions()), "the second word, after the wait"
         home.all_that_stay_come_back()

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+from unittest.mock import patch
 
 from otherroof.base.clock import SteppedClock
 from otherroof.far.clock_offset import ClockOffset
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.thinning.thin import Deed, ThinProgress, ThinReport, thin
 from otherroof.ledger import Ledger
-from support.main_job import JOB, OneJob
+from support.main_job import JOB, OneJob, one_job
 
 KEEPS = {
     "guard": {"from_files": 100_000},
@@ -67,3 +70,16 @@ class Household:
         found = cls(job, clock)
         found.runs = list(other.runs)
         return found
+
+
+@contextmanager
+def thinned_household(where: Path) -> Iterator[Household]:
+    """One over a stand-in far box, with nothing in it yet."""
+    clock = SteppedClock(START)
+    with one_job(where, job_more=KEEPS, clock=clock) as job, clocks_alike():
+        yield Household(job, clock)
+
+
+def clocks_alike() -> AbstractContextManager[object]:
+    """The far box's clock says what home's says, though home's calendar is invented."""
+    return patch("otherroof.far.trial_file.clock_offset", lambda *_: ALIKE)

@@ -5,18 +5,16 @@ from __future__ import annotations
 import gzip
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from unittest.mock import patch
 
 import pytest
 
-from otherroof.base.clock import SteppedClock
 from otherroof.base.errors import WrongUse
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.prove import ProveOptions, prove
 from otherroof.jobs.thinning.thin import ThinProgress, pin
 from otherroof.restore.proving.report import ProofProgress, ProofReport
-from support.main_job import JOB, one_job
-from support.thinned_household import ALIKE, KEEPS, START, Household
+from support.main_job import JOB
+from support.thinned_household import Household, thinned_household
 
 # Seconds of a processor each; a quick run has others of the kind.
 pytestmark = pytest.mark.slow
@@ -26,15 +24,10 @@ BAD = 3  # the version that is damaged; by the rule it stays, the first two go
 
 @pytest.fixture
 def home(tmp_path: Path) -> Iterator[Household]:
-    clock = SteppedClock(START)
-    with (
-        one_job(tmp_path, job_more=KEEPS, clock=clock) as job,
-        patch("otherroof.far.trial_file.clock_offset", lambda *_: ALIKE),
-    ):
-        made = Household(job, clock)
+    with thinned_household(tmp_path) as made:
         for number in range(5):
-            job.put("letter", f"day {number}")
-            job.put("always", "the same")
+            made.job.put("letter", f"day {number}")
+            made.job.put("always", "the same")
             made.day()
         yield made
 

@@ -11,7 +11,6 @@ from unittest.mock import patch
 
 import pytest
 
-from otherroof.base.clock import SteppedClock
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, EXIT_WRONG_USE, Busy, LinkLost, Refused, WrongUse
 from otherroof.cli.main import main
 from otherroof.far.clock_offset import ClockOffset
@@ -34,9 +33,9 @@ from otherroof.schedule.chores import ChoreInputs
 from otherroof.schedule.thin_chore import thin_chores
 from otherroof.watch.gather import WatchInputs, gather
 from otherroof.watch.rules import findings
-from support.main_job import JOB, OneJob, one_job
+from support.main_job import JOB, OneJob
 from support.random_days import RandomDays
-from support.thinned_household import ALIKE, KEEPS, START, Household
+from support.thinned_household import ALIKE, KEEPS, Household, thinned_household
 
 # Seconds of a processor each; a quick run has others of the kind.
 pytestmark = pytest.mark.slow
@@ -44,12 +43,8 @@ pytestmark = pytest.mark.slow
 
 @pytest.fixture
 def empty(tmp_path: Path) -> Iterator[Household]:
-    clock = SteppedClock(START)
-    with (
-        one_job(tmp_path, job_more=KEEPS, clock=clock) as job,
-        patch("otherroof.far.trial_file.clock_offset", lambda *_: ALIKE),
-    ):
-        yield Household(job, clock)
+    with thinned_household(tmp_path) as made:
+        yield made
 
 
 @pytest.fixture
@@ -282,7 +277,6 @@ def test_removal_cut_short_is_ended_by_the_next_and_noted_once(home: Household) 
     home.all_that_stay_come_back()
 
 
-@pytest.mark.slow
 def test_thinning_in_the_middle_of_a_proof_is_no_damage(home: Household) -> None:
     home.thin()
     home.clock.step(2 * 86_400)

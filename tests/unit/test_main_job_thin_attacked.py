@@ -28,7 +28,7 @@ from support.open_versions import broken_in_folder
 from support.power_place import PowerBox, power_job
 from support.quick import ALL, slow_but_for
 from support.random_days import RandomDays
-from support.thinned_household import ALIKE, KEEPS, START, Household
+from support.thinned_household import KEEPS, START, Household, clocks_alike
 
 # Seconds of a processor each; a quick run has others of the kind.
 pytestmark = pytest.mark.slow
@@ -43,7 +43,7 @@ def household(where: Path, like: Household | None = None) -> Iterator[tuple[Hous
     where.mkdir(parents=True, exist_ok=True)
     with (
         power_job(where, 3, job_more=KEEPS, clock=clock) as (job, box),
-        patch("otherroof.far.trial_file.clock_offset", lambda *_: ALIKE),
+        clocks_alike(),
     ):
         yield (Household(job, clock) if like is None else Household.like(like, job, clock)), box
 

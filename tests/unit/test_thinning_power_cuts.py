@@ -10,7 +10,6 @@ import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from unittest.mock import patch
 
 import pytest
 
@@ -21,7 +20,7 @@ from support.power_days import PowerDays
 from support.power_model import DISKS, Tree, cut_after, cuts
 from support.power_place import PowerBox, power_job
 from support.quick import ALL
-from support.thinned_household import ALIKE, KEEPS, START, Household
+from support.thinned_household import KEEPS, START, Household, clocks_alike
 
 # Seconds of a processor each; a quick run has others of the kind.
 pytestmark = pytest.mark.slow
@@ -49,7 +48,7 @@ def thinned(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Thinned]:
     where, clock = tmp_path_factory.mktemp("thinned"), SteppedClock(START)
     with (
         power_job(where, SEED, job_more=KEEPS, clock=clock) as (job, box),
-        patch("otherroof.far.trial_file.clock_offset", lambda *_: ALIKE),
+        clocks_alike(),
     ):
         home, days = Household(job, clock), PowerDays(job, SEED, files=12)
         found = Thinned(home, box)
@@ -115,7 +114,7 @@ def test_the_removal_after_a_cut_comes_to_its_end(thinned: Thinned, tmp_path: Pa
         where, clock = tmp_path / str(number), SteppedClock(thinned.home.clock.now())
         with (
             power_job(where, SEED, job_more=KEEPS, clock=clock) as (job, box),
-            patch("otherroof.far.trial_file.clock_offset", lambda *_: ALIKE),
+            clocks_alike(),
         ):
             home = Household.like(thinned.home, job, clock)
             newest = home.runs.pop()
