@@ -153,8 +153,6 @@ def test_new_settings_are_taken_up_and_broken_ones_are_not(tmp_path: Path, far: 
         assert service.poll() is None
 
 
-@pytest.mark.slow
-@pytest.mark.lasts(100)
 @contextmanager
 def being_edited(path: Path) -> Iterator[None]:
     """While inside, the file is saved again and again, so that nobody takes it for finished."""
@@ -173,6 +171,8 @@ def being_edited(path: Path) -> Iterator[None]:
         editor.join(10)
 
 
+@pytest.mark.slow
+@pytest.mark.lasts(100)
 def test_changed_settings_are_taken_up_without_a_word_and_check_tells_when(tmp_path: Path, far: FarSshd) -> None:
     with household(tmp_path, far, {"papers": {}}) as home:
         home.start()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import random
-import shutil
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -120,8 +119,3 @@ def fingerprint(far: Path) -> dict[bytes, tuple[int, int, int, bytes]]:
                     key = os.fsencode(os.path.relpath(path, far))
                     found[key] = (seen.st_ino, seen.st_size, seen.st_mtime_ns, content)
     return found
-
-
-def keep_aside(far: Path, where: Path) -> None:
-    """A copy of the far folder, to begin anew from."""
-    shutil.copytree(far, where, symlinks=True)

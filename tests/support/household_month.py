@@ -18,7 +18,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from otherroof.base.local_time import moment_text
-from otherroof.copying.report import ByteCounts, FileCounts, RunReport, StepSeconds
+from otherroof.copying.report import WINDOW_ENDED, ByteCounts, FileCounts, RunReport, StepSeconds
 from otherroof.ledger.drills import DrillFigures, DrillRow
 from otherroof.ledger.far_findings import DamagedFile
 from otherroof.ledger.proofs import HealedDamage, ProofRow
@@ -192,7 +192,7 @@ class HouseholdMonth(Simulation):
             folder.size += A_NIGHT[start.job]
         needed = 60.0 + folder.left / RATE
         if start.until is not None and start.until < now + timedelta(seconds=needed):
-            return RunEnding("cut", "cut", "its window has closed"), (start.until - now).total_seconds()
+            return RunEnding("cut", "cut", WINDOW_ENDED), (start.until - now).total_seconds()
         return RunEnding("done", "settled"), float(int(needed))
 
     def _report(self, job: str, run: str, ended: RunEnding) -> RunReport:

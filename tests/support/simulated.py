@@ -16,7 +16,7 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 from otherroof.base.clock import SteppedClock
-from otherroof.copying.report import ByteCounts, RunReport
+from otherroof.copying.report import WINDOW_ENDED, ByteCounts, RunReport
 from otherroof.ledger.runs import Hold
 from otherroof.probe.ladder import ClimbResult, RungFinding, RungResult
 from otherroof.schedule.chores import Chore, service_chores
@@ -232,7 +232,7 @@ class Simulation:
             return RunEnding("failed", "unreached", "the link was lost"), (silence - now).total_seconds() + ANSWER_S
         if start.until is not None and start.until < now + timedelta(seconds=needed):
             self._left[start.job] = needed - (start.until - now).total_seconds()
-            return RunEnding("cut", "cut", "its window has closed"), (start.until - now).total_seconds()
+            return RunEnding("cut", "cut", WINDOW_ENDED), (start.until - now).total_seconds()
         self._left.pop(start.job, None)
         return RunEnding("done", "settled"), float(int(needed))
 

@@ -103,10 +103,6 @@ class Relay:
         """Go on from another outward address or port, as a router that forgot its flow; returns the new one."""
         return _pair(self._ask("rebind", address=address, port=port)["outward"])
 
-    def retarget(self, address: str, port: int) -> None:
-        """Carry to another target: what was called has moved, and the caller's route with it."""
-        self._ask("retarget", address=address, port=port)
-
     def outward(self) -> tuple[str, int]:
         """The address and port that the target sees."""
         return _pair(self._ask("ready")["outward"])

@@ -145,13 +145,6 @@ class RelayLoop:
         before.close()
         return self.do_ready()
 
-    def do_retarget(self, address: str, port: int) -> None:
-        """Carry to another target from now on."""
-        self.target = (address, port)
-        own_address, own_port = self.outward.getsockname()
-        self.outward.close()
-        self.outward = self._outward(own_address, own_port)
-
     def _outward(self, address: str, port: int) -> socket.socket:
         made = _bound(address, port)
         made.connect(self.target)
