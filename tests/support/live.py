@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from typing import Any
@@ -13,7 +12,6 @@ from otherroof.forecast.pace import TimeLeft
 from otherroof.ledger import Ledger
 from otherroof.ledger.live.live_run import LiveRun
 
-PATIENCE_S = 60.0
 HALF = Advance(
     ProgressReading("sending", 1_204, 5_000, 153_000_000, 300_000_000, b"norway/img_0123.jpg"),
     rate=1_000_000.0,
@@ -46,11 +44,3 @@ def under_way(ledger: Ledger, run: str, since: datetime, job: str = "photos", **
         assert trouble == ""
         ledger.runs.begin(job, run, live.far, since)
         yield live
-
-
-def until(true: Callable[[], object], seconds: float = PATIENCE_S) -> None:
-    """Wait until something is so; fail if it does not come."""
-    end = time.monotonic() + seconds
-    while not true():
-        assert time.monotonic() < end, "it did not happen in time"
-        time.sleep(0.01)

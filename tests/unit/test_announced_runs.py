@@ -20,8 +20,8 @@ from otherroof.jobs.under_way.announce import BY_HAND, RunAsked
 from otherroof.ledger import Ledger
 from otherroof.ledger.live import live_runs
 from otherroof.ledger.live.live_run import LiveRun
-from support.live import until
 from support.main_job import JOB, OneJob, one_job
+from support.waiting import until
 
 
 @pytest.fixture

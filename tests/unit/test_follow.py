@@ -23,7 +23,8 @@ from otherroof.ledger.live.live_runs import LiveRuns
 from otherroof.ledger.live.wishes import WishAnswer
 from otherroof.settings import Settings, require_settings
 from support.household import write_household
-from support.live import live_run, until
+from support.live import live_run
+from support.waiting import until
 
 
 @pytest.fixture

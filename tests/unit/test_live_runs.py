@@ -37,7 +37,8 @@ from otherroof.ledger.live.wishes import WishAnswer, Wishes
 from otherroof.ledger.runs import GONE
 from otherroof.settings import require_settings
 from support.household import write_household
-from support.live import live_run, under_way, until
+from support.live import live_run, under_way
+from support.waiting import until
 
 TESTS = str(Path(__file__).parents[1])
 FAR_ZONES = ("Pacific/Kiritimati", "Pacific/Pago_Pago")  # +14 h and -11 h

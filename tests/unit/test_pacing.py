@@ -7,7 +7,7 @@ import socket
 import struct
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 
 import pytest
@@ -23,17 +23,11 @@ from otherroof.far.pacing import (
     bytes_per_s,
     read_tcp_info,
 )
+from support.waiting import until
 
 PATIENCE_S = 10.0
 SEGMENT = 1400  # as on a real line; loopback's own are so long that few of them pass in a second
 LUMP = 65_536  # on so short a line the kernel sends as much in one go, and one more at half its price after a pause
-
-
-def until(true: Callable[[], bool]) -> None:
-    end = time.monotonic() + PATIENCE_S
-    while not true():
-        assert time.monotonic() < end, "it did not happen in time"
-        time.sleep(0.01)
 
 
 def rate_of(sock: socket.socket) -> int:

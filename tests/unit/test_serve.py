@@ -25,17 +25,10 @@ from otherroof.schedule.service_loop import Service
 from otherroof.settings import Mistake, Settings
 from otherroof.system.notification import Notifier
 from support.simulated import household
+from support.waiting import until
 
 DONE = RunEnding("done", "settled")
 PATIENCE_S = 10.0
-
-
-def until(true: Callable[[], object]) -> None:
-    """Wait until something is so; fail where it does not come."""
-    end = time.monotonic() + PATIENCE_S
-    while not true():
-        assert time.monotonic() < end, "it did not happen in time"
-        time.sleep(0.01)
 
 
 def listened(sign: StopSign) -> bool:

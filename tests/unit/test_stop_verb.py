@@ -21,7 +21,8 @@ from otherroof.ledger.job_times import JobTimes
 from otherroof.ledger.live.live_run import EndedRun
 from otherroof.settings import Settings, require_settings
 from support.household import write_household
-from support.live import live_run, until
+from support.live import live_run
+from support.waiting import until
 
 NOW = datetime(2031, 3, 6, 12, 0, tzinfo=UTC)
 BEGUN = JobTimes("photos", "30 1 * * * UTC", NOW, begun=NOW)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import subprocess
 import sys
-import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,18 +16,14 @@ from otherroof.base.clock import SystemClock
 from otherroof.ledger import Ledger, RunRow
 from otherroof.ledger.job_times import JobTimes
 from otherroof.settings import require_settings
+from support import waiting
 from support.lab.household import write_settings
 from support.lab.sshd import FarSshd
 
 OTHERROOF = str(Path(sys.executable).with_name("otherroof"))
 
 
-def until(true: Callable[[], object], seconds: float = 30.0) -> None:
-    """Wait until something is so; fail where it does not come."""
-    end = time.monotonic() + seconds
-    while not true():
-        assert time.monotonic() < end, "it did not happen in time"
-        time.sleep(0.1)
+until = partial(waiting.until, pause_s=0.1)  # each look reads a ledger or whole folders
 
 
 class Household:
