@@ -88,7 +88,7 @@ def test_recovery_time_is_measured_and_stands_beside_the_promise(job: OneJob) ->
     CP9,
     "CP-9(7), dual authorization for deletion or destruction",
     "a version goes by a second word alone, days after the first",
-    value="memory",
+    value="from memory",
     main=True,
 )
 def test_cp_9_7_nothing_is_deleted_by_one_word(tmp_path: Path) -> None:
