@@ -211,5 +211,5 @@ def test_why_no_version_goes_is_in_the_log(caplog: pytest.LogCaptureFixture) -> 
     assert "photos: no version goes now: a run is held" in caplog.text
     goes: datetime = NOW + timedelta(days=7)
     thin_chore.tell(replace(report, objection="", noted=("r1",), goes_at={"r1": goes}, removed=("r0",)))
-    assert "1 versions are to go, not before 2026-06-17" in caplog.text
-    assert "1 versions went" in caplog.text
+    assert "1 version is to go, not before 2026-06-17" in caplog.text
+    assert "1 version went" in caplog.text

@@ -164,14 +164,17 @@ WRITES_MOMENTS = {
     *("system/logs.py", "layouts/open/version_notes.py"),
 }
 COUNTED = (
-    r"(?:files|folders|versions|jobs|copies|nights|days|weeks|hours|minutes|entries|listings|probes|things|mistakes)"
+    r"(?:files|folders|versions|jobs|copies|nights|days|weeks|hours|minutes|entries|listings|probes|things|mistakes|"
+    r"messages)"
 )
 
 
 def by_hand(tree: ast.AST, *, moments: bool) -> list[str]:
-    """What a module writes by itself of which there is one way: each f-string that does, with its line."""
+    """What a module writes by itself of which there is one way: each text that does, with its line."""
     found = []
     for node in ast.walk(tree):
+        if isinstance(node, ast.Constant) and re.search(rf"%d {COUNTED}\b", str(node.value)):
+            found.append(f"{node.lineno}: a plural by hand")
         if not isinstance(node, ast.JoinedStr):
             continue
         for part, after in zip(node.values, [*node.values[1:], None], strict=True):
@@ -207,6 +210,7 @@ def test_figures_counts_and_moments_are_worded_in_one_place() -> None:
     "line",
     [
         "f'{a} files seen'",
+        "log('%d files seen', a)",
         "f'{a:.0%} of it'",
         "f'{a}% of it'",
         "f'{a} mistake(s)'",

@@ -9,7 +9,7 @@ import logging
 from datetime import datetime, timedelta
 
 from otherroof.base.clock import Clock, stamp
-from otherroof.base.units import size_text
+from otherroof.base.units import count_text, size_text
 from otherroof.copying.report import GOOD
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.thinning.thin import ThinProgress, ThinReport, thin
@@ -72,6 +72,8 @@ def tell(found: ThinReport) -> None:
         log.warning("%s: no version goes now: %s", found.job, found.objection)
     if found.noted:
         first = min(found.goes_at[run] for run in found.noted)
-        log.info("%s: %d versions are to go, not before %s", found.job, len(found.noted), stamp(first))
+        noted = count_text(len(found.noted), "version is", "versions are")
+        log.info("%s: %s to go, not before %s", found.job, noted, stamp(first))
     if found.removed:
-        log.info("%s: %d versions went, %s given back", found.job, len(found.removed), size_text(found.freed.size))
+        removed = count_text(len(found.removed), "version")
+        log.info("%s: %s went, %s given back", found.job, removed, size_text(found.freed.size))

@@ -15,6 +15,7 @@ from itertools import groupby
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import OtherroofError
+from otherroof.base.units import count_text
 from otherroof.ledger import Ledger
 from otherroof.ledger.messages import ChannelState, QueuedMessage
 from otherroof.settings import Settings
@@ -67,9 +68,8 @@ def send_due(
     for posts in _bundles(ledger.posts.waiting()):
         channel = posts[0].channel
         if channel not in by_name:
-            log.warning(
-                "channel %s is no longer in the settings; %d messages dropped", channel, ledger.posts.drop(channel)
-            )
+            dropped = count_text(ledger.posts.drop(channel), "message")
+            log.warning("channel %s is no longer in the settings; %s dropped", channel, dropped)
             given_up.add(channel)
         elif channel not in given_up and _is_due(posts[0], clock.now()):
             delivery = _send(settings, ledger, clock, by_name[channel], posts)
