@@ -120,10 +120,8 @@ def test_the_removal_after_a_cut_comes_to_its_end(thinned: Thinned, tmp_path: Pa
             newest = home.runs.pop()
             job.trees.pop(newest)
             shutil.rmtree(job.state)
-            if state == "state as before":
-                shutil.copytree(thinned.state, job.state)
-            else:  # of the very end of the removal
-                shutil.copytree(thinned.state, job.state)
+            shutil.copytree(thinned.state, job.state)
+            if state == "state as after":  # of the very end of the removal
                 home.thin()
             box.begin_with(tree)
             found = home.thin()
