@@ -21,6 +21,7 @@ from otherroof.ledger.probes import ProbeRow
 from otherroof.settings import require_settings
 from otherroof.system.install import packaged
 from otherroof.tunnel.firewall import removal_rules, rules
+from support.fresh_start import OTHERROOF
 from support.lab.household import write_settings
 from support.lab.jail import NOBODY, Jail
 from support.lab.need import require_lab, require_programs
@@ -30,7 +31,6 @@ from support.ledger_rows import rungs_of
 pytestmark = pytest.mark.lab
 
 PATIENCE_S = 60.0
-OTHERROOF = str(Path(sys.executable).with_name("otherroof"))
 
 
 @pytest.fixture

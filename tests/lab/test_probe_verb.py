@@ -5,20 +5,19 @@ from __future__ import annotations
 import json
 import re
 import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from otherroof.ledger import Ledger
+from support.fresh_start import fresh_argv
 from support.lab.household import write_settings
 from support.lab.need import require_sshd
 from support.lab.sshd import FarSshd
 
 pytestmark = [pytest.mark.lab, pytest.mark.together]
 
-PROGRAM = "from otherroof.cli.main import main; main()"
 RUNGS = [
     "settings and keys",
     "default route",
@@ -50,7 +49,7 @@ def folder(far: FarSshd, tmp_path: Path) -> str:
 
 
 def probe(folder: str, *words: str) -> subprocess.CompletedProcess[str]:
-    argv = [sys.executable, "-c", PROGRAM, "probe", *words, "--config", folder]
+    argv = fresh_argv("probe", *words, "--config", folder)
     return subprocess.run(argv, capture_output=True, text=True, timeout=60, check=False)
 
 

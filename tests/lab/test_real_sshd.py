@@ -23,6 +23,7 @@ from otherroof.base.errors import FarTrouble, HomeTrouble, OtherroofError
 from otherroof.copying.compare.change import LARGE
 from otherroof.rehearsal.compare_trees import read_tree
 from support.by_find import Row, seen_by_find, unlike
+from support.fresh_start import fresh_argv
 from support.lab import FarSshd, ServerOptions
 from support.lab.commands import call
 from support.lab.disks import ImageDisk, make_read_only, make_writable, memory_disk
@@ -376,8 +377,7 @@ def test_second_run_of_one_job_in_another_process_says_so(job: OneJob, tmp_path:
     job.job_more = {"before": ["/bin/sh", "-c", wait, str(go_on)]}
     job.write_settings()
     job.put("a", b"a")
-    argv = [sys.executable, "-m", "otherroof.cli.main", "run", "--config", job.config]
-    argv = [sys.executable, "-c", "from otherroof.cli.main import main; main()", *argv[3:]]
+    argv = fresh_argv("run", "--config", job.config)
     first = subprocess.Popen(argv, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     try:
         until = time.monotonic() + 60

@@ -9,7 +9,6 @@ import json
 import os
 import shutil
 import subprocess
-import sys
 import tempfile
 import threading
 import time
@@ -20,6 +19,7 @@ import pytest
 
 from otherroof.settings import require_settings
 from otherroof.settings.last_good import NAME as KEPT
+from support.fresh_start import OTHERROOF
 from support.intruder import ACCOUNT, NAMES, Standing, at_work_in, outside_of_reach, standing
 from support.killable import Killable
 from support.lab import toml_text
@@ -29,7 +29,6 @@ from support.pairing import ANSWERS
 
 pytestmark = pytest.mark.lab
 
-OTHERROOF = str(Path(sys.executable).with_name("otherroof"))
 SEED = int(os.environ.get("OTHERROOF_SEED", "20310405"))
 UNIT = {2, 12, 13}  # CAP_DAC_READ_SEARCH, CAP_NET_ADMIN, CAP_NET_RAW: what the unit grants
 # SQLite waits about ten seconds for each file that is not what it should be, and a verb opens several.

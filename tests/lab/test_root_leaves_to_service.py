@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import os
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
+from support.fresh_start import OTHERROOF
 from support.lab.household import write_settings
 from support.lab.need import require_programs, require_sshd
 from support.lab.sshd import FarSshd
 
 pytestmark = pytest.mark.lab
 
-OTHERROOF = str(Path(sys.executable).with_name("otherroof"))
 SERVICE = 65534
 
 

@@ -21,8 +21,9 @@ from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WELL
 from otherroof.ledger import Ledger
 from otherroof.ledger.live.live_run import LiveRun
 from otherroof.ledger.runs import GONE
+from support.fresh_start import OTHERROOF
 from support.lab.need import require_sshd
-from support.lab.served import OTHERROOF, Household, household, until
+from support.lab.served import Household, household, until
 from support.lab.sshd import FarSshd
 
 pytestmark = pytest.mark.lab

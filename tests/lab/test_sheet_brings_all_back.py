@@ -5,13 +5,13 @@ from __future__ import annotations
 import os
 import re
 import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from support.by_find import seen_by_find, unlike
+from support.fresh_start import fresh_argv
 from support.home_machine import HomeMachine
 from support.lab import Estate, FarSshd
 from support.lab.household import write_settings
@@ -33,8 +33,7 @@ def machine(base_system: str) -> Iterator[HomeMachine]:
 
 def at_home(config: str, *words: str) -> str:
     """What a verb says on the old server."""
-    code = "import sys; from otherroof.cli.main import main; main(sys.argv[1:])"
-    argv = [sys.executable, "-c", code, *words, "--config", config]
+    argv = fresh_argv(*words, "--config", config)
     done = subprocess.run(argv, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=120, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-import sys
+import subprocess
 import tomllib
 import zlib
 from pathlib import Path
@@ -18,6 +18,7 @@ from otherroof.ledger.drills import DrillFigures, DrillRow
 from otherroof.pairing.sheet.letters import TypedGroups
 from otherroof.settings import require_settings
 from support.browser import measure, print_to_pdf, require_chromium, screenshot
+from support.fresh_start import fresh_argv
 from support.household import login_key, secret
 from support.pictures import from_png
 from support.sheets import wg_key
@@ -62,11 +63,8 @@ def shown(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
 
 
 def called(*argv: str) -> Told:
-    import subprocess
-
-    code = "import sys; from otherroof.cli.main import main; main(['sheet', *sys.argv[1:]])"
     done = subprocess.run(
-        [sys.executable, "-c", code, *argv], stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=60,
+        fresh_argv("sheet", *argv), stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=60,
         check=False,
     )  # fmt: skip
     return Told(done.returncode, done.stdout, done.stderr)

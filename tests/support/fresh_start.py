@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 START = "from otherroof.cli.main import main; main()"
+OTHERROOF = str(Path(sys.executable).with_name("otherroof"))  # as it is installed beside this Python
 _LOOKED_AT = """
 import json, sys
 code = 0
@@ -34,6 +35,11 @@ class Started:
     def has(self, module: str) -> bool:
         """Whether `module` or anything inside it was imported."""
         return any(one == module or one.startswith(f"{module}.") for one in self.modules)
+
+
+def fresh_argv(*words: str) -> list[str]:
+    """The command line with `words`, in a process of its own."""
+    return [sys.executable, "-c", START, *words]
 
 
 def started(*argv: str) -> Started:

@@ -10,6 +10,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 
+from support.fresh_start import fresh_argv
 from support.lab import Houses
 from support.pairing import FAR
 from support.set_up_kit import OWN, FarBox, Household, reaches, reply_in
@@ -52,8 +53,7 @@ class Tunnelled:
 
     def otherroof(self, *words: str) -> tuple[int, str]:
         """The command line at home, in home's network."""
-        code = "import sys; from otherroof.cli.main import main; main(sys.argv[1:])"
-        argv = self._apart([sys.executable, "-c", code, *words, "--config", str(self.household.where)])
+        argv = self._apart(fresh_argv(*words, "--config", str(self.household.where)))
         done = subprocess.run(
             self.houses.home.argv(argv),
             stdin=subprocess.DEVNULL,

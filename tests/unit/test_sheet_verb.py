@@ -23,6 +23,7 @@ from otherroof.ledger.drills import DrillFigures, DrillRow
 from otherroof.pairing.sheet import take as taking
 from otherroof.rehearsal.compare_trees import differences, read_tree
 from otherroof.settings import require_settings
+from support.fresh_start import fresh_argv
 from support.main_job import JOB, OneJob, one_job
 from support.readme_steps import README, ReadmeSteps
 from support.sheets import KEYS, commands_of, letters_of, write_tunnelled_household
@@ -286,11 +287,6 @@ def test_cut_at_any_step_it_goes_on_the_next_time_and_the_settings_come_last(
         assert require_settings(str(new)).far == require_settings(str(household)).far
 
 
-def argv(*words: str) -> list[str]:
-    code = "import sys; from otherroof.cli.main import main; main(['sheet', *sys.argv[1:]])"
-    return [sys.executable, "-c", code, *words]
-
-
 def slipped(sheet: Caller, household: Path) -> list[str]:
     """The lines of a sheet as somebody types them: the second one wrong at first, then right."""
     lines = [line.partition(" ")[2].lower() for line in printed(sheet, household).splitlines()]
@@ -327,7 +323,7 @@ def test_a_person_at_a_real_terminal_types_it_in(household: Path, sheet: Caller,
     new, lines = tmp_path / "new", slipped(sheet, household)
     answers = [(" 1. ", lines[0]), (" 7. ", lines[1]), ("look at its 10th letter first; type the line again", lines[2])]
     answers += [(f" {6 * place + 1}. ", line) for place, line in enumerate(lines[3:], 2)]
-    code, said = talk(argv("--take", "--config", str(new)), answers)
+    code, said = talk(fresh_argv("sheet", "--take", "--config", str(new)), answers)
     assert code == 0, said
     assert "written, for its owner only" in said
 

@@ -13,7 +13,6 @@ import json
 import os
 import shutil
 import subprocess
-import sys
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -21,6 +20,7 @@ from typing import Any
 
 from support.bench.measure import measure
 from support.bench.scene import CIPHER, Scene
+from support.fresh_start import OTHERROOF
 from support.lab import write_settings
 
 JOB = "bench"
@@ -145,7 +145,7 @@ def setting(text: str) -> tuple[str, Any]:
 def otherroof(*words: str) -> list[str]:
     """The command line of the Otherroof that is installed beside this Python."""
     compile_as_installed()
-    return [os.path.join(os.path.dirname(sys.executable), "otherroof"), *words]
+    return [OTHERROOF, *words]
 
 
 @functools.cache

@@ -16,6 +16,7 @@ import time
 from collections.abc import Mapping
 from typing import Any, Literal
 
+from support.fresh_start import fresh_argv
 from support.lab.household import write_settings
 from support.lab.houses import Houses, Plan
 from support.lab.sshd import FarSshd, ServerOptions
@@ -25,7 +26,6 @@ HOME, FAR, NET = "10.77.31.1", "10.77.31.2", "10.77.31.0/24"
 PORT = 51820
 HOME_NAME, FAR_NAME = "larch.example.net", "heron.example.net"
 LOOK_AGAIN_S = 30.0  # as in the kit
-_PROGRAM = "from otherroof.cli.main import main; main()"
 _TESTS = os.path.dirname(os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
 
 
@@ -80,7 +80,7 @@ class PairOfHouses:
 
     def program(self, *words: str) -> list[str]:
         """A verb with these settings, as argv for the home's namespace."""
-        return [sys.executable, "-c", _PROGRAM, *words, "--config", self.where]
+        return fresh_argv(*words, "--config", self.where)
 
     def otherroof(self, *words: str, wait_s: float = 120.0) -> subprocess.CompletedProcess[str]:
         """Run a verb at home, in its namespace, to its end."""

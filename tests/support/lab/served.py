@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import subprocess
-import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
@@ -17,11 +16,9 @@ from otherroof.ledger import Ledger, RunRow
 from otherroof.ledger.job_times import JobTimes
 from otherroof.settings import require_settings
 from support import waiting
+from support.fresh_start import OTHERROOF
 from support.lab.household import write_settings
 from support.lab.sshd import FarSshd
-
-OTHERROOF = str(Path(sys.executable).with_name("otherroof"))
-
 
 until = partial(waiting.until, pause_s=0.1)  # each look reads a ledger or whole folders
 
