@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from datetime import timedelta
+from datetime import datetime, timedelta
 from functools import lru_cache
 
 from jinja2 import Environment
@@ -96,12 +96,12 @@ class PageCharts:
         """Bytes used over the last year, and where the trend leads."""
         marks = self._of(far).space
         points = [(mark.at.timestamp() / _DAY_S, float(mark.total - mark.free)) for mark in marks]
-        total = float(far.total or 0)
+        total, used = float(far.total or 0), points[-1][1]
         ahead = []
         if far.full is not None:
-            until = min(far.full.likely.timestamp() / _DAY_S, points[-1][0] + (points[-1][0] - points[0][0] or 1))
-            share = (until - points[-1][0]) / max(far.full.likely.timestamp() / _DAY_S - points[-1][0], 1e-9)
-            ahead = [points[-1], (until, points[-1][1] + min(1.0, share) * (total - points[-1][1]))]
+            until, last = self._space_until(far), marks[-1].at
+            share = (until - last) / (far.full.likely - last) if far.full.likely > last else 0.0
+            ahead = [points[-1], (until.timestamp() / _DAY_S, used + share * (total - used))]
         return line(points, total, ahead, f"space used on the disk of {far.name}")
 
     def space_from(self, far: FarReport) -> str:
@@ -110,11 +110,12 @@ class PageCharts:
 
     def space_to(self, far: FarReport) -> str:
         """The day that the drawing ends with."""
-        marks = self._of(far).space
-        if far.full is None:
-            return day_text(marks[-1].at, self._digest.zone)
-        ahead = min((far.full.likely - marks[-1].at), (marks[-1].at - marks[0].at))
-        return day_text(marks[-1].at + ahead, self._digest.zone)
+        return day_text(self._space_until(far), self._digest.zone)
+
+    def _space_until(self, far: FarReport) -> datetime:
+        """The last reading; if the disk will be full, that day, but no farther ahead than the readings go back."""
+        first, last = self._of(far).space[0].at, self._of(far).space[-1].at
+        return min(far.full.likely, last + (last - first)) if far.full is not None else last
 
     def readings(self, far: FarReport) -> list[tuple[str, str, str]]:
         """Readings of the disk spread over its history, the newest first: day, bytes used, their share."""
