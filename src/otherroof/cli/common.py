@@ -26,7 +26,7 @@ SETTINGS_FOLDER = INSTALLED
 JSON_SCHEMA = 1  # raised if a key goes or means something else; keys may be added
 PLAIN_WIDTH = 200  # columns when it is no terminal: nothing is cut short there
 
-_read_from = [SETTINGS_FOLDER]  # the settings folders that were read; a verb reads one
+_read_from = [SETTINGS_FOLDER]  # the one settings folder that was read last
 _NOT_PRINTABLE = re.compile(r"[^ -~]")  # what may be so: the rest is asked letter by letter
 
 ConfigOption = Annotated[str, typer.Option("--config", metavar="DIR", help="The settings folder.")]
@@ -91,11 +91,11 @@ def settings_for_rescue(folder: str, *, lend_root: bool = False) -> Settings:
 
 def as_typed(text: str) -> str:
     """Advice with its commands as they have to be typed for the settings that this verb has read."""
-    return typed(text, _read_from[-1])
+    return typed(text, _read_from[0])
 
 
 def _as_owner(settings: Settings, *, lend_root: bool = False) -> Settings:
-    _read_from.append(settings.where)
+    _read_from[0] = settings.where
     if os.geteuid() == 0:
         from otherroof.settings import WireguardTunnel
         from otherroof.system.state_owner import work_as_owner_of
@@ -141,6 +141,12 @@ def console() -> Console:
 
     width = None if sys.stdout.isatty() else PLAIN_WIDTH
     return Console(highlight=False, width=width, no_color=True if os.environ.get("NO_COLOR") else None)
+
+
+def print_lines(lines: Iterable[str]) -> None:
+    """A screen, line by line. Not by typer: to a terminal that has but ASCII it writes UTF-8 all the same."""
+    sys.stdout.write("".join(f"{line}\n" for line in lines))
+    sys.stdout.flush()
 
 
 def print_json(value: Mapping[str, Any]) -> None:

@@ -25,6 +25,7 @@ from otherroof.cli.common import (
     job_of,
     ledger_of,
     print_json,
+    print_lines,
     settings_in_use,
 )
 from otherroof.cli.look.columns import columns_that_fit
@@ -59,31 +60,29 @@ def verb(
     settings, _ = settings_in_use(config)
     whole = as_json or as_csv or bool(since)
     with ledger_of(settings) as ledger:
-        if job and not ledger.runs.rows(
-            job=job, newest=1
-        ):  # what a job did that has left the settings can still be asked
+        # What a job did that has left the settings can still be asked.
+        if job and not ledger.runs.rows(job=job, newest=1):
             job_of(settings, job)
-        rows = ledger.runs.rows(job=job, since=_moment(since, settings), newest=0 if whole else SHOWN + 1)
+        moment = _moment(since, settings)
+        rows = ledger.runs.rows(job=job, since=moment, newest=0 if whole else SHOWN + 1)
         if as_json:
-            sessions = [] if job else ledger.tunnels.rows(since=_moment(since, settings))
-            runs = [_with_problems(ledger, row).as_json() for row in rows]
+            _take_problems(ledger, rows)
+            sessions = [] if job else ledger.tunnels.rows(since=moment)
+            runs = [row.as_json() for row in rows]
             print_json({"runs": runs, "tunnels": [session.as_json() for session in sessions]})
         elif as_csv:
             _print_csv(rows)
         else:
-            more = not whole and len(rows) > SHOWN
-            # Not by typer: to a terminal that has but ASCII it writes UTF-8 all the same.
-            shown = rows[:SHOWN] if more else rows
-            for row in shown:
-                _with_problems(ledger, row)
-            for line in screen(shown, settings.zone, console(), more=more):
-                sys.stdout.write(line + "\n")
+            shown = rows if whole else rows[:SHOWN]
+            _take_problems(ledger, shown)
+            print_lines(screen(shown, settings.zone, console(), more=len(shown) < len(rows)))
 
 
-def _with_problems(ledger: Ledger, row: RunRow) -> RunRow:
-    if row.report.files.problems or row.report.outcome == "done with problems":
-        row.report.problems = ledger.runs.problems_of(row.report.job, row.report.run)
-    return row
+def _take_problems(ledger: Ledger, rows: list[RunRow]) -> None:
+    """Give each report its problems: the history has them apart from its rows."""
+    for row in rows:
+        if row.report.files.problems or row.report.outcome == "done with problems":
+            row.report.problems = ledger.runs.problems_of(row.report.job, row.report.run)
 
 
 def _moment(text: str, settings: Settings) -> datetime | None:
@@ -118,7 +117,7 @@ def screen(rows: list[RunRow], zone: ZoneInfo, out: Console, *, more: bool = Fal
     told = f"; too narrow for: {', '.join(left_out)} (--csv has them all)" if left_out else ""
     lines = [f"times in {zone.key}{told}"]
     if len(rows) > 1:
-        outcomes = Counter("under way" if row.under_way else row.report.outcome for row in rows)
+        outcomes = Counter(row.outcome for row in rows)
         said = ", ".join(f"{count:,} {outcome_text(outcome)}" for outcome, count in outcomes.most_common())
         lines.append(f"{count_text(len(rows), 'run')}: {said}")
     lines += reasons(rows, zone)
@@ -153,7 +152,7 @@ def _cells(row: RunRow, zone: ZoneInfo) -> dict[str, str]:
     return {
         "started": table_time_text(row.started, zone),
         "job": one.job,
-        "outcome": "under way" if row.under_way else outcome_text(one.outcome),
+        "outcome": outcome_text(row.outcome),
         **_figures(
             [f"{one.files.seen:,}", *told, f"{one.files.problems:,}"],
             sizes.sent,

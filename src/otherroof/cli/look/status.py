@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import sys
 import time
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Annotated
@@ -23,6 +22,7 @@ from otherroof.cli.common import (
     console,
     ledger_of,
     print_json,
+    print_lines,
     settings_in_use,
 )
 from otherroof.cli.look.columns import columns_that_fit
@@ -67,7 +67,7 @@ def verb(
         raise typer.Exit(_look_in_json(config))
     if not watch:
         lines, code = _look(config, console())
-        _write(lines)
+        print_lines(lines)
         raise typer.Exit(code)
     code = EXIT_WELL
     try:
@@ -76,7 +76,7 @@ def verb(
             # Looked at before the screen is cleared, so that it is never empty for long.
             lines, code = _look(config, out, spare=1)
             out.clear()
-            _write([*lines, f"looks again every {LOOK_EVERY_S} s; Ctrl-C ends"])
+            print_lines([*lines, f"looks again every {LOOK_EVERY_S} s; Ctrl-C ends"])
             time.sleep(LOOK_EVERY_S)
     except KeyboardInterrupt:
         # That is how it ends, so it leaves as without it: by how the copies stand.
@@ -110,12 +110,6 @@ def _found(config: str) -> tuple[Overview, ZoneInfo, ServiceView]:
     return found, settings.zone, service_view(settings, SystemClock(), mistakes=bool(mistakes))
 
 
-def _write(lines: list[str]) -> None:
-    # Not by typer: to a terminal that has but ASCII it writes UTF-8 all the same.
-    sys.stdout.write("".join(f"{line}\n" for line in lines))
-    sys.stdout.flush()
-
-
 def screen(found: Overview, zone: ZoneInfo, service: list[str], out: Console, spare: int = 0) -> list[str]:
     """What is shown, line by line: all of it, or on a terminal too small for that what matters most. `spare` lines are
     left for others."""
@@ -142,7 +136,7 @@ def screen(found: Overview, zone: ZoneInfo, service: list[str], out: Console, sp
     everything = [*tables[0], *folded(waits + well), "", *tables[1], *folded(far), "", *folded(needs), *folded(service)]
     if not out.is_terminal or len(everything) <= room:
         return everything
-    service = [line for line in service if not line.startswith(NO_SERVICE.partition(";")[0])]
+    service = [line for line in service if line != typed(NO_SERVICE, found.settings_in)]
     shorter = [*tables[0], *folded(waits), "", *tables[1], *folded(far), "", *folded(needs), *folded(service)]
     if len(shorter) <= room:
         return shorter
