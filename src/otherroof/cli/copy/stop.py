@@ -116,26 +116,28 @@ class _Stopper:
             why = "its run cannot be told to stop before the state folder takes files again; make room there"
             self._say(f"{job}: {why}", err=True)
             return {"job": job, "under_way": True, "taken_back": False, "run": None, "outcome": None}
-        heard = ended = False
-        begun = self._clock.monotonic()
-        while not ended and self._clock.monotonic() < begun + ENDED_S:
-            now = self._ledger.live.of(job)
-            ended = now is None or now.token != live.token
-            if now is not None and not ended and now.stopping and not heard:
-                heard = True
-                self._say(f"{job}: stopping; what is under way is finished first")
-            if not heard and not ended and self._clock.monotonic() > begun + HEARD_S:
-                break
-            if not ended:
-                self._clock.sleep(LOOK_S)
-        last = self._ledger.live.ended(job, live.token)
-        if ended:
+        why = self._wait_for_end(job, live.token)
+        last = self._ledger.live.ended(job, live.token) if not why else None
+        if not why:
             self._tell_end(job, last)
         else:
-            why = f"has not ended within {ENDED_S:g} s" if heard else f"has not answered within {HEARD_S:g} s"
             self._say(f"{job}: its run (process {live.pid}) {why}; it ends as soon as it hears of this", err=True)
-        outcome = last.report.outcome if ended and last is not None else None
-        return {"job": job, "under_way": not ended, "taken_back": False, "run": live.run, "outcome": outcome}
+        outcome = last.report.outcome if last is not None else None
+        return {"job": job, "under_way": bool(why), "taken_back": False, "run": live.run, "outcome": outcome}
+
+    def _wait_for_end(self, job: str, token: str) -> str:
+        """Until the run with this token has ended; else what it has not done in time."""
+        begun, heard = self._clock.monotonic(), False
+        while True:
+            now = self._ledger.live.of(job)
+            if now is None or now.token != token:
+                return ""
+            if now.stopping and not heard:
+                heard = True
+                self._say(f"{job}: stopping; what is under way is finished first")
+            if self._clock.monotonic() >= begun + (ENDED_S if heard else HEARD_S):
+                return f"has not ended within {ENDED_S:g} s" if heard else f"has not answered within {HEARD_S:g} s"
+            self._clock.sleep(LOOK_S)
 
     def _tell_end(self, job: str, last: EndedRun | None) -> None:
         if last is None:
