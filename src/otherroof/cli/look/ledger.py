@@ -112,8 +112,7 @@ def screen(rows: list[RunRow], zone: ZoneInfo, out: Console, *, more: bool = Fal
     cells = [_cells(row, zone) for row in reversed(rows)]
     if len(rows) > 1:
         cells.append(_totals(rows))
-    widths = {title: max(len(title), *(len(row[title]) for row in cells)) for title in cells[0]}
-    titles, left_out = columns_that_fit(widths, out.width, LEAST_NEEDED)
+    titles, left_out = columns_that_fit(cells, out.width, LEAST_NEEDED)
     told = f"; too narrow for: {', '.join(left_out)} (--csv has them all)" if left_out else ""
     lines = [f"times in {zone.key}{told}"]
     if len(rows) > 1:

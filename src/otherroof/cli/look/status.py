@@ -123,7 +123,7 @@ def screen(found: Overview, zone: ZoneInfo, service: list[str], out: Console, sp
     tables, narrow = [], []
     far_rows = [_far_row(row, zone) for row in found.far] or [{"far box": "none"}]
     for rows in (job_rows, far_rows):
-        titles, left_out = _titles(rows, out.width)
+        titles, left_out = columns_that_fit(rows, out.width, LEAST_NEEDED, _room_for)
         tables.append(_table_lines(rows, titles, out))
         narrow += left_out
     waits = _live_lines(found.jobs, found.now, zone) + _wait_lines(found.jobs)
@@ -194,16 +194,11 @@ def _table_lines(rows: list[dict[str, str]], titles: list[str], out: Console) ->
     return shown.get().splitlines()
 
 
-def _titles(rows: list[dict[str, str]], width: int) -> tuple[list[str], list[str]]:
-    """The columns that a terminal of this width has room for, and those that it has not."""
-
-    def need(title: str, text: str) -> int:
-        if title in NAMES:
-            return min(len(text), LEAST_NAME_CELLS)
-        return max(map(len, text.split()), default=0) if title in FOLDED else len(text)
-
-    widths = {title: max(need(title, text) for text in [title, *(row[title] for row in rows)]) for title in rows[0]}
-    return columns_that_fit(widths, width, LEAST_NEEDED)
+def _room_for(title: str, text: str) -> int:
+    """How much room a text takes at least in the column of that title."""
+    if title in NAMES:
+        return min(len(text), LEAST_NAME_CELLS)
+    return max(map(len, text.split()), default=0) if title in FOLDED else len(text)
 
 
 def _job_row(row: JobRow, found: Overview, zone: ZoneInfo) -> dict[str, str]:
