@@ -52,7 +52,7 @@ def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs)
     look = compare_looks(ledger.looks.last(), clocks_now(clock), alerting.alerts.clock_jump_s)
     waiting = {name: turn.waiting for name, turn in ledger.job_times.by_job().items()}
     jobs = tuple(
-        _job(ledger, name, job, settings, (since[_subject(name, job)], now, waiting.get(name, "")))
+        _job(settings, ledger, name, now, since=since[_subject(name, job)], waiting=waiting.get(name, ""))
         for name, job in settings.jobs.items()
     )
     return Facts(
@@ -62,8 +62,7 @@ def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs)
         alerts=alerting.alerts,
         jobs=jobs,
         fars=tuple(
-            far_facts(ledger, name, far, (since[f"far {name}"], now), [job for job in jobs if job.far == name])
-            for name, far in settings.far.items()
+            _far(settings.far[name], ledger, name, now, since=since[f"far {name}"], jobs=jobs) for name in settings.far
         ),
         channels={name: state for name, state in ledger.posts.channel_states().items() if name in alerting.channels},
         mistakes=extra.mistakes,
@@ -85,9 +84,8 @@ def _subject(name: str, job: Job) -> str:
     return f"job {name} to {job.far}"
 
 
-def _job(ledger: Ledger, name: str, job: Job, settings: Settings, when: tuple[datetime, datetime, str]) -> JobFacts:
-    zone, far = settings.zone, settings.far[job.far]
-    since, now, waiting = when
+def _job(settings: Settings, ledger: Ledger, name: str, now: datetime, *, since: datetime, waiting: str) -> JobFacts:
+    job, zone = settings.jobs[name], settings.zone
     # Enough for a job that runs nightly: the history, and the week of runs that are compared with it.
     rows = ledger.runs.rows(job=name, newest=MOST_HISTORY + 8)
     if rows and rows[-1].started > now - UNUSUAL_STANDS:
@@ -96,7 +94,7 @@ def _job(ledger: Ledger, name: str, job: Job, settings: Settings, when: tuple[da
     under_way = next((row.started for row in rows if row.under_way and row.far == job.far), None)
     rows = [row for row in rows if not row.under_way]
     hold = ledger.holds.of(name)
-    newest = newest_begun(ledger, name, job.far, now)
+    newest = _newest_begun(ledger, name, job.far, now)
     return JobFacts(
         name=name,
         folder=job.folder,
@@ -120,7 +118,7 @@ def _job(ledger: Ledger, name: str, job: Job, settings: Settings, when: tuple[da
         under_way=under_way,
         at=job.at,
         released=hold.released if hold is not None else None,
-        room=_room_of(job, far, zone, now) if newest is None else None,
+        room=_room_of(job, settings.far[job.far], zone, now) if newest is None else None,
     )
 
 
@@ -139,22 +137,21 @@ def _untold_healing(ledger: Ledger, job: str, now: datetime) -> HealedDamage | N
     return None if told else healed
 
 
-def newest_begun(ledger: Ledger, job: str, far: str, now: datetime) -> datetime | None:
+def _newest_begun(ledger: Ledger, job: str, far: str, now: datetime) -> datetime | None:
     """When the newest good copy of a job at `far` was begun; one from the future tells nothing about its age."""
     row = ledger.runs.newest_good(job, now + AHEAD, far=far)
     return row.started if row is not None else None
 
 
-def far_facts(
-    ledger: Ledger, name: str, far: FarBox, when: tuple[datetime, datetime], jobs: Sequence[JobFacts]
+def _far(
+    far: FarBox, ledger: Ledger, name: str, now: datetime, *, since: datetime, jobs: Sequence[JobFacts]
 ) -> FarFacts:
-    """What is known of one far box that these `jobs` go to, with the day its disk will be full. `when`: since when it
-    is watched, and now."""
-    since, now = when
+    """What is known of one far box, which is watched from `since` on, with the day its disk will be full."""
+    kept_here = [job for job in jobs if job.far == name]
     # Else an entry written while the clock was ahead would count as the newest until that date.
     marks = ledger.spaces.daily(name, now - TREND, now + AHEAD)
-    readings = readings_of_growth(marks, [job.first_copy for job in jobs if job.first_copy is not None])
-    firsts = [job.first_copy_bytes for job in jobs if job.first_under_way]
+    readings = readings_of_growth(marks, [job.first_copy for job in kept_here if job.first_copy is not None])
+    firsts = [job.first_copy_bytes for job in kept_here if job.first_under_way]
     answered = ledger.answers.last(name, now + AHEAD)
     return FarFacts(
         name=name,
