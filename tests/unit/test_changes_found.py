@@ -155,7 +155,7 @@ def test_a_further_name_is_not_read_again_if_it_is_the_very_file(plan: RunPlan) 
     other = numbers(ino=2, mtime=6, mode=0o100644 | HARD)
     plan.add([Difference(name, hard, numbers(), line(name), 3) for name in (b"a", b"b")])
     plan.add([Difference(b"c", other, numbers(), line(b"c", OTHER), 3)])
-    plan.find_hard_links()
+    plan.hard_links.find_first_names()
     folder = Folder(a=(ONE, hard), b=(ONE, hard), c=(OTHER, other))
     DoubtSettler(plan, folder, lambda: None).settle(lambda _: True)  # type: ignore[arg-type]
     assert folder.read == [b"a", b"c"]

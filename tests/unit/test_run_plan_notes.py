@@ -126,7 +126,7 @@ def test_below_a_folder_is_what_has_its_slash(plan: RunPlan) -> None:
 def test_the_first_name_of_a_file_is_the_least_and_never_its_own(plan: RunPlan) -> None:
     hard = numbers(ino=7, mode=FILE_MODE | HARD)
     plan.add([new(path, hard, device=3) for path in (b"b", b"a", b"c")])
-    assert [plan.first_name_of(get(plan, path)) for path in (b"a", b"b", b"c")] == [b"", b"a", b"a"]
+    assert [plan.hard_links.first_name_of(get(plan, path)) for path in (b"a", b"b", b"c")] == [b"", b"a", b"a"]
 
 
 # -- figures for the guard --

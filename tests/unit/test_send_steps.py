@@ -120,7 +120,7 @@ def test_folders_go_after_what_lies_in_them(plan: WatchedPlan) -> None:
 
 def test_a_linked_name_is_durable_only_once_it_was_synced(plan: WatchedPlan) -> None:
     plan.add([Difference(path, numbers(hard=HARD), None, None, 7) for path in (b"a", b"b")])
-    plan.find_hard_links()
+    plan.hard_links.find_first_names()
     first = get(plan, b"a")
     first.digest, first.line = ONE, line(b"a")
     plan.begin(first)

@@ -32,7 +32,7 @@ FITS: dict[str, tuple[str, ...]] = {
     "copying/compare/fold": ("compare_and_fold", "main_job_trouble"),
     "copying/compare/guard": ("guard_reckoning", "main_job_guard"),
     "copying/compare/half_sent": ("run_plan_notes", "main_job_recovery"),
-    "copying/compare/hard_links": ("main_job_changes",),
+    "copying/compare/hard_links": ("main_job_changes", "run_plan_notes"),
     "copying/compare/held_content": ("run_plan_notes", "main_job_changes", "main_job_recovery"),
     "copying/compare/plan": ("run_plan_notes", POWER, "main_job_young_files", "main_job_changes", "damaged_state"),
     "copying/home/": ("reading_home", "scan", "main_job_changes", "pinned_numbers"),

@@ -89,8 +89,8 @@ class ChangeFinder:
         scan = Scan(rules.folder, left_out=leave_out_rule(rules.leave_out), other_disks=rules.other_disks)
         found = compare(self._ticking(scan), catalogue.blocks(), scan.notes.is_blind, reread=rules.reread)
         plan.add(self._counting(found))
-        plan.add(list(unchanged_names_of(catalogue.blocks(), plan.inodes_with_names(), plan.has, self._source.device)))
-        plan.find_hard_links()
+        plan.add(list(unchanged_names_of(catalogue.blocks(), plan.hard_links.inodes(), plan.has, self._source.device)))
+        plan.hard_links.find_first_names()
         self.notes = scan.notes
 
     def _find_moves(self, plan: RunPlan) -> None:

@@ -29,6 +29,7 @@ from otherroof.copying.compare.change import (
 )
 from otherroof.copying.compare.compare import Difference
 from otherroof.copying.compare.half_sent import HalfSentFiles
+from otherroof.copying.compare.hard_links import HardLinkNotes
 from otherroof.copying.compare.held_content import HeldContent
 from otherroof.copying.compare.plan_file import COLUMNS, PlanFile, as_change, commits_counted, seal_of_change
 from otherroof.copying.report import Problem
@@ -36,16 +37,12 @@ from otherroof.far_copy.entry import Entry, left_out_text, path_text
 from otherroof.far_copy.numbers import (
     FILE,
     FOLDER,
-    HARD,
-    INODE,
     LINK,
-    MODE,
     SIZE,
     kind_of,
     probably_same_content,
 )
 
-PAGE = 500
 BEGUN_NS = "begun_ns"
 DURABLE = "durable"
 # What changed less than this before it was read may have changed once more without a new time: a write through memory
@@ -65,6 +62,7 @@ class RunPlan:
         try:
             self.half_sent = HalfSentFiles(self._file)
             self.held_content = HeldContent(self._file)
+            self.hard_links = HardLinkNotes(self._file)
         except BaseException:
             self._file.db.close()
             raise
@@ -120,67 +118,16 @@ class RunPlan:
             self._file.db.executemany(
                 "INSERT OR REPLACE INTO change (path, had, want, doubt, ino, size, mtime, ctime, mode, device, old,"
                 " old_size, old_digest, seal) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (_row_of(difference) for difference in self._noting_inodes(differences)),
+                (_row_of(difference) for difference in self.hard_links.noting(differences)),
             )
-
-    def _noting_inodes(self, differences: Iterable[Difference]) -> Iterator[Difference]:
-        for difference in differences:
-            for numbers in (difference.found, difference.known):
-                if numbers is not None and numbers[MODE] & HARD and numbers[INODE]:
-                    self._file.db.execute("INSERT OR IGNORE INTO hard (ino) VALUES (?)", (numbers[INODE],))
-            yield difference
-
-    def inodes_with_names(self) -> set[int]:
-        """The inodes of files with several names of which one differs."""
-        with translating_sqlite(self.path):
-            return {row[0] for row in self._file.db.execute("SELECT ino FROM hard")}
 
     def has(self, path: bytes) -> bool:
         """Whether something is to be done at this path."""
         return self._file.one("SELECT 1 FROM change WHERE path=?", (path,)) is not None
 
-    def find_hard_links(self) -> None:
-        """For each file with several names: mark all names but the first as links to the first."""
-        with translating_sqlite(self.path):
-            self._file.db.execute(
-                "UPDATE change SET first = (SELECT min(other.path) FROM change AS other WHERE other.ino = change.ino"
-                " AND other.device = change.device AND other.device <> 0) WHERE device <> 0 AND want = ?",
-                (FILE,),
-            )
-            self._file.db.execute("UPDATE change SET first = NULL WHERE first = path")
-
-    def regroup_names(self) -> bool:
-        """Part names from a first name that turned out to be another file when it was read; whether there are such.
-
-        Of those that are left over, each file's first name is to be brought.
-        """
-        planned = f"state = {PLANNED} AND want = {FILE} AND device <> 0"
-        with translating_sqlite(self.path):
-            parted = self._file.db.execute(
-                f"UPDATE change SET first = NULL WHERE {planned} AND first IS NOT NULL AND EXISTS (SELECT 1 FROM change"
-                f" AS other WHERE other.path = change.first AND other.state = {DONE} AND other.ino <> change.ino)"
-            ).rowcount
-            if parted:
-                self._file.db.execute(
-                    "UPDATE change SET first ="
-                    " (SELECT min(other.path) FROM change AS other WHERE other.ino = change.ino"
-                    f" AND other.device = change.device AND other.state = {PLANNED}) WHERE {planned} AND first IS NULL"
-                )
-                self._file.db.execute("UPDATE change SET first = NULL WHERE first = path")
-        return parted > 0
-
-    def first_name_of(self, change: PlannedChange) -> bytes:
-        """The first of the names that are, as far as they were read, one file with this; empty if it is the first."""
-        assert change.numbers is not None
-        row = self._file.one(
-            "SELECT min(path) FROM change WHERE ino=? AND device=?", (change.numbers[INODE], change.device)
-        )
-        first = row[0] if row is not None else None
-        return first if first is not None and first < change.path else b""
-
     def may_have_moved(self) -> Iterator[PlannedChange]:
         """New files whose size is that of a file that went."""
-        return self._pages(
+        return self._file.changes(
             f"want = {FILE} AND had <> {FILE} AND size > 0 AND first IS NULL AND EXISTS"
             f" (SELECT 1 FROM change AS gone WHERE gone.had = {FILE} AND gone.want <> {FILE}"
             " AND gone.old_size = change.size)"
@@ -188,7 +135,7 @@ class RunPlan:
 
     def came_and_went(self) -> Iterator[tuple[bytes, bool]]:
         """Paths of files that are new (True) or gone (False), in order of the path."""
-        for change in self._pages(f"(want = {FILE}) <> (had = {FILE})"):
+        for change in self._file.changes(f"(want = {FILE}) <> (had = {FILE})"):
             yield change.path, change.want == FILE
 
     def removed_with(self, digest: bytes, size: int) -> list[bytes]:
@@ -212,7 +159,7 @@ class RunPlan:
     def take_entry(self, change: PlannedChange, entry: Entry) -> None:
         """What the file turned out to be when it was read."""
         if change.first is not None:
-            entry.first = self.first_name_of(change)  # another one if the first was replaced since the scan
+            entry.first = self.hard_links.first_name_of(change)  # another one if the first was replaced since the scan
         change.digest = entry.digest
         change.line = entry.line().encode()
         self.note_left_out(entry)
@@ -308,7 +255,7 @@ class RunPlan:
 
     def pages(self, which: Rows, *, backwards: bool = False) -> Iterator[PlannedChange]:
         """These notes in order of the path; rows may be noted on meanwhile."""
-        return self._pages(which.value, backwards=backwards)
+        return self._file.changes(which.value, backwards=backwards)
 
     def begin(self, change: PlannedChange) -> None:
         """The far box is about to be asked to change what stands at this path."""
@@ -354,7 +301,7 @@ class RunPlan:
 
     def not_durable(self) -> Iterator[PlannedChange]:
         """What stands in the far copy as far as its answers went, and may not have outlived a power cut there."""
-        return self._pages(f"state = {DONE} AND landed > {int(self._file.fact(DURABLE) or 0)}")
+        return self._file.changes(f"state = {DONE} AND landed > {int(self._file.fact(DURABLE) or 0)}")
 
     def note_refusal(self, change: PlannedChange, why: str) -> None:
         """The far box refused this change, perhaps half-way. It stays marked as begun until `settle` finds out."""
@@ -371,19 +318,20 @@ class RunPlan:
 
     def trouble_below(self, folder: bytes, why: str) -> None:
         """Nothing below this folder can be copied; what the far copy has there stands."""
-        for change in self._pages(f"state = {PLANNED} AND {_below(folder)}"):
+        for change in self._file.changes(f"state = {PLANNED} AND {_below(folder)}"):
             self.trouble(change, why)
 
     def gone_below(self, folder: bytes) -> None:
         """What was to go below this folder is gone: the far copy has something else in the folder's place."""
-        for change in self._pages(f"state = {PLANNED} AND want = 0 AND {_below(folder)}"):
+        for change in self._file.changes(f"state = {PLANNED} AND want = 0 AND {_below(folder)}"):
             change.had = 0
             self.done(change)
 
     def folders_with_changes(self) -> Iterator[bytes]:
         """Every folder in which something is still planned, and those above it, each once; the outer ones first."""
         seen: set[bytes] = set()
-        for (path,) in self._rows("path", f"state = {PLANNED}"):  # of perhaps a million: no more of each than is needed
+        # Of perhaps a million: no more of each than is needed.
+        for (path,) in self._file.rows("path", f"state = {PLANNED}"):
             above: list[bytes] = []
             folder = path.rpartition(b"/")[0]
             while folder and folder not in seen:
@@ -422,33 +370,15 @@ class RunPlan:
                 " (SELECT 1 FROM change AS other WHERE other.ino = change.ino AND other.device = change.device"
                 f" AND other.device <> 0 AND other.state <> {DONE})"
             )
-        return self._pages("1")
+        return self._file.changes("1")
 
     def moved_aside_by(self, run: str) -> Iterator[AsideContent]:
         """What the cut run `run` moved aside; call it only after every begun change was settled."""
-        for change in self._pages(f"old_digest IS NOT NULL AND old_size > 0 AND (had = 0 OR state = {DONE})"):
+        for change in self._file.changes(f"old_digest IS NOT NULL AND old_size > 0 AND (had = 0 OR state = {DONE})"):
             replaced = change.want != FILE or change.digest != change.old_digest
             if change.had != FILE or replaced:
                 assert change.old_digest is not None
                 yield AsideContent(change.old_digest, change.path, change.old_size, run)
-
-    # -- SQL --
-
-    def _pages(self, which: str, *, backwards: bool = False) -> Iterator[PlannedChange]:
-        return map(as_change, self._rows(COLUMNS, which, backwards=backwards))
-
-    def _rows(self, columns: str, which: str, *, backwards: bool = False) -> Iterator[tuple[Any, ...]]:
-        """These columns, of which the first is the path, in order of the path; rows may be noted on meanwhile."""
-        compare, order = ("<", "DESC") if backwards else (">", "ASC")
-        query = f"SELECT {columns} FROM change WHERE ({which}) {{}} ORDER BY path {order} LIMIT {PAGE}"
-        given: tuple[Any, ...] = ()
-        while True:
-            with translating_sqlite(self.path):
-                rows = self._file.db.execute(query.format(f"AND path {compare} ?" if given else ""), given).fetchall()
-            yield from rows
-            if len(rows) < PAGE:
-                return
-            given = (rows[-1][0],)
 
 
 def _below(folder: bytes) -> str:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+from collections.abc import Iterator
 from typing import Any
 
 from otherroof.base.atomic_file import FOR_OWNER
@@ -48,6 +49,7 @@ CREATE TABLE part (path BLOB PRIMARY KEY, ino INTEGER, size INTEGER, mtime INTEG
     seal INTEGER NOT NULL);
 """
 
+PAGE = 500
 COMMITS = "commits"  # the fact that says how often the notes were committed
 COUNT_END = "-commits"  # and the end of the name of the file that says it too
 COLUMNS = (
@@ -121,6 +123,25 @@ class PlanFile:
     def note_fact(self, name: str, value: str) -> None:
         """Note a fact about the run itself."""
         self.do("INSERT OR REPLACE INTO fact (name, value, seal) VALUES (?, ?, ?)", (name, value, seal_of(name, value)))
+
+    # -- changes --
+
+    def changes(self, which: str, *, backwards: bool = False) -> Iterator[PlannedChange]:
+        """The changes for which this condition in SQL holds, in order of the path; rows may be noted on meanwhile."""
+        return map(as_change, self.rows(COLUMNS, which, backwards=backwards))
+
+    def rows(self, columns: str, which: str, *, backwards: bool = False) -> Iterator[tuple[Any, ...]]:
+        """These columns of such changes, of which the first is the path, in the same order."""
+        compare, order = ("<", "DESC") if backwards else (">", "ASC")
+        query = f"SELECT {columns} FROM change WHERE ({which}) {{}} ORDER BY path {order} LIMIT {PAGE}"
+        given: tuple[Any, ...] = ()
+        while True:
+            with translating_sqlite(self.path):
+                rows = self.db.execute(query.format(f"AND path {compare} ?" if given else ""), given).fetchall()
+            yield from rows
+            if len(rows) < PAGE:
+                return
+            given = (rows[-1][0],)
 
     # Called for every file, so without the cost of a context manager.
 

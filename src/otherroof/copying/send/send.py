@@ -141,7 +141,8 @@ class SendSteps:
         self._make_folders()
         self._leave_out_below_refused()
         FileSender(self._context).send()
-        if self._plan.regroup_names():  # a first name was replaced since the scan: the others have content of their own
+        # If a first name was replaced since the scan, the others have content of their own.
+        if self._plan.hard_links.regroup():
             FileSender(self._context).send()
         self._make_symlinks()
         self._link_further_names()
