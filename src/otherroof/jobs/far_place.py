@@ -41,7 +41,7 @@ def open_place(
         ssh_target_of(settings, far),
         far.base.encode(),
         connections=far.connections,
-        pacing=Pacing(far.courtesy_ms / 1000 if far.courtesy else 0.0, limit, both_ways=paces_reads),
+        pacing=Pacing(far.courtesy_s, limit, both_ways=paces_reads),
         meter=meter,
     )
 

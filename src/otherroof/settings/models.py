@@ -80,6 +80,11 @@ class FarBox(Strict):
     queue_s: float = Field(default=3600, ge=0)
     tunnel: TunnelSettings = NoTunnel()
 
+    @property
+    def courtesy_s(self) -> float:
+        """The delay in seconds that a copy may add on the line; 0 if nobody looks."""
+        return self.courtesy_ms / 1000 if self.courtesy else 0.0
+
 
 class Guard(Strict):
     """What a run may change before a person is asked.
@@ -175,6 +180,10 @@ class Settings(Strict):
     def ledger(self) -> str:
         """The history database's path."""
         return os.path.join(self.state, "ledger.sqlite")
+
+    def version_record(self, job: str) -> str:
+        """The path of what thinning notes of the versions of `job`."""
+        return os.path.join(self.state, "versions", f"{job}.sqlite")
 
 
 MOST_KEY = 16 * 1024  # bytes, far more than any key has: a wrong path to a large file is not read whole

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 from otherroof.base.clock import Clock
 from otherroof.forecast.first_copy import NightRoom, night_room
-from otherroof.forecast.planning.open_hours import HourlyLimit, OpenHours
+from otherroof.forecast.planning.open_hours import OpenHours, hourly_limits
 from otherroof.forecast.trend import days_until_full
 from otherroof.ledger import Ledger
 from otherroof.ledger.far_findings import SpaceReading
@@ -123,8 +123,7 @@ def _job(settings: Settings, ledger: Ledger, name: str, now: datetime, *, since:
 
 
 def _room_of(job: Job, far: FarBox, zone: ZoneInfo, now: datetime) -> NightRoom:
-    limits = tuple(HourlyLimit(one.limits, one.limit_mbit) for one in (job, far) if one.limits or one.limit_mbit)
-    return night_room(Crontab.parse(job.at).next_after(now, zone), OpenHours(zone, job.window, limits))
+    return night_room(Crontab.parse(job.at).next_after(now, zone), OpenHours(zone, job.window, hourly_limits(job, far)))
 
 
 def _untold_healing(ledger: Ledger, job: str, now: datetime) -> HealedDamage | None:

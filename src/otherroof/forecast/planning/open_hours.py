@@ -14,6 +14,7 @@ from functools import cached_property
 from zoneinfo import ZoneInfo
 
 from otherroof.base.local_time import first_moment, midnight, morning_after, next_month, wall_time
+from otherroof.settings import FarBox, Job
 from otherroof.settings.windows import DayStretch, limit_at, strictest
 
 # What takes longer has to be done in another way, and is not told to the day.
@@ -26,6 +27,11 @@ class HourlyLimit:
 
     limits: Mapping[str, float] = field(default_factory=dict)
     otherwise: float = 0.0
+
+
+def hourly_limits(job: Job, far: FarBox) -> tuple[HourlyLimit, ...]:
+    """What the settings limit, for the job and for its far box."""
+    return tuple(HourlyLimit(one.limits, one.limit_mbit) for one in (job, far) if one.limits or one.limit_mbit)
 
 
 @dataclass(frozen=True, slots=True)

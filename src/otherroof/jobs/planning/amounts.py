@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import stat
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
@@ -46,7 +47,7 @@ def folder_size(folder: str, leave_out: Sequence[str] = (), *, other_disks: bool
     for batch in Scan(os.fsencode(folder), left_out=leave_out_rule(leave_out), other_disks=other_disks):
         sizes, modes = batch.numbers[SIZE::COLUMNS], batch.numbers[MODE::COLUMNS]
         for one, mode in zip(sizes, modes, strict=True):
-            if mode & 0o170000 != 0o040000:
+            if not stat.S_ISDIR(mode):
                 files += 1
                 size += one
     return Work(size, files)

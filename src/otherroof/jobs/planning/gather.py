@@ -25,7 +25,7 @@ from otherroof.forecast.planning.facts import (
     KeepingFacts,
     PlanFacts,
 )
-from otherroof.forecast.planning.open_hours import HourlyLimit, MonthAllowance, OpenHours
+from otherroof.forecast.planning.open_hours import HourlyLimit, MonthAllowance, OpenHours, hourly_limits
 from otherroof.forecast.planning.packets import PacketPath
 from otherroof.forecast.planning.spacing import ReplacedContent
 from otherroof.jobs.planning.amounts import amounts_of, few_of, usual_files
@@ -235,14 +235,12 @@ def _hours_said(asked: PlanRequest, zone: ZoneInfo) -> OpenHours:
 def _hours(settings: Settings, name: str, ledger: Ledger, now: datetime, asked: PlanRequest) -> OpenHours:
     job = settings.jobs[name]
     far, zone = settings.far[job.far], settings.zone
-    limits = [HourlyLimit(one.limits, one.limit_mbit) for one in (job, far) if one.limits or one.limit_mbit]
     allowance = asked.month or far.month_gb * GB
     used = float(ledger.wire_bytes_since(job.far, month_begins(now, zone))) if allowance else 0.0
     others = _others_a_day(settings, name, ledger, now) if allowance else 0.0
-    if asked.limits:
-        limits = [HourlyLimit(asked.limits)]
+    limits = (HourlyLimit(asked.limits),) if asked.limits else hourly_limits(job, far)
     month = MonthAllowance(allowance, used, others + _checks_a_day(job)) if allowance else MonthAllowance()
-    return OpenHours(zone, asked.window or job.window, tuple(limits), month)
+    return OpenHours(zone, asked.window or job.window, limits, month)
 
 
 def _others_a_day(settings: Settings, name: str, ledger: Ledger, now: datetime) -> float:
@@ -286,7 +284,7 @@ def _day(moment: datetime) -> float:
 
 
 def _replaced(settings: Settings, name: str) -> tuple[Sequence[ReplacedContent], float]:
-    path = os.path.join(settings.state, "versions", f"{name}.sqlite")
+    path = settings.version_record(name)
     if not os.path.exists(path):
         return (), 0.0
     with closing(VersionChanges(path)) as changes:

@@ -72,7 +72,7 @@ def measure_line(
     with contextlib.ExitStack() as stack:
         stack.enter_context(far_lock(settings, job, clock, Patience(0.0)))  # L1
         stack.enter_context(open_way(settings, name, ledger, clock, network_access=context.network_access))  # L2
-        pacing = WatchedPacing(far.courtesy_ms / 1000 if far.courtesy else 0.0, lambda: bytes_per_s(limit()))
+        pacing = WatchedPacing(far.courtesy_s, lambda: bytes_per_s(limit()))
         place = stack.enter_context(contextlib.closing(_open(settings, far, pacing, meter)))
         beside = stack.enter_context(contextlib.closing(open_place(settings, far, asking)))
         ledger.answers.note(name, clock.now())

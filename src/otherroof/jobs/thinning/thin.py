@@ -98,7 +98,7 @@ def thin(settings: Settings, name: str, deed: Deed, context: JobContext[ThinProg
             _recall(job, found, report, context.clock.now())  # V3
             return report
         step = found.step()
-        with closing(VersionChanges(os.path.join(settings.state, "versions", f"{name}.sqlite"))) as changes:
+        with closing(VersionChanges(settings.version_record(name))) as changes:
             report.loss = _loss(job, found, changes)  # V2
             report.objection = found.objection()
             if deed == "apply" and not report.objection:
