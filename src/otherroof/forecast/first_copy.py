@@ -18,7 +18,6 @@ from otherroof.forecast.student import standard_errors
 LEAST_NIGHTS = 3
 # Of a line that has become faster or slower the older nights say little.
 MOST_NIGHTS = 14
-_LIMIT_STEP_S = 300  # limits change on minutes; a day looked at each five is near enough for a date
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,10 +55,15 @@ def night_room(begin: datetime, hours: OpenHours) -> NightRoom:
         begin = hours.stretch.next_open(begin, hours.zone)
         until = hours.stretch.open_until(begin, hours.zone) or begin
     seconds = (until - begin).total_seconds()
-    limits = [hours.limit(begin + timedelta(seconds=at)) for at in range(0, math.ceil(seconds), _LIMIT_STEP_S)]
-    if not limits or not all(limits):
-        return NightRoom(seconds)
-    return NightRoom(seconds, math.fsum(limits) / len(limits) * 1e6 / 8 * seconds)
+    most = 0.0
+    while begin < until:
+        limit, change = hours.limit(begin), hours.next_change(begin)
+        if not limit:
+            return NightRoom(seconds)
+        upto = until if change is None else min(change, until)
+        most += limit * 1e6 / 8 * (upto - begin).total_seconds()
+        begin = upto
+    return NightRoom(seconds, most)
 
 
 def mean_and_margin(values: Sequence[float]) -> tuple[float, float]:

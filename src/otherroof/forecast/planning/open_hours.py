@@ -68,6 +68,16 @@ class OpenHours:
         """The limit in Mbit/s at that moment; 0 for none."""
         return strictest(*(limit_at(one.limits, one.otherwise, moment, self.zone) for one in self.limits))
 
+    def next_change(self, moment: datetime) -> datetime | None:
+        """When a limit changes next; None if none ever does."""
+        today = wall_time(moment, self.zone).date()
+        candidates = [
+            first_moment(midnight(today + timedelta(days=away)) + timedelta(minutes=minute), self.zone)
+            for away in (0, 1)
+            for minute in self.changes
+        ]
+        return min((one for one in candidates if one > moment), default=None)
+
     def seconds_a_day(self, day: date) -> float:
         """How long the window is open in the 24 hours from noon of `day`; all of them without one."""
         noon = first_moment(midnight(day) + timedelta(hours=12), self.zone)
@@ -136,7 +146,7 @@ class _Walk:
             if until is None:
                 self._pause(hours.stretch.next_open(moment, hours.zone))
                 return
-        self._send(min(one for one in (until, self._next_change(), self._month_ends) if one is not None))
+        self._send(min(one for one in (until, hours.next_change(self.moment), self._month_ends) if one is not None))
 
     def _send(self, until: datetime) -> None:
         open_s = (until - self.moment).total_seconds()
@@ -167,18 +177,6 @@ class _Walk:
 
     def _pause(self, until: datetime) -> None:
         self.moment, self._waits_s = until, self._load.before_s
-
-    def _next_change(self) -> datetime | None:
-        """When a limit changes next."""
-        if not self._hours.changes:
-            return None
-        today = wall_time(self.moment, self._hours.zone).date()
-        candidates = [
-            first_moment(midnight(today + timedelta(days=away)) + timedelta(minutes=minute), self._hours.zone)
-            for away in (0, 1)
-            for minute in self._hours.changes
-        ]
-        return min((one for one in candidates if one > self.moment), default=None)
 
     def _fresh_room(self, moment: datetime) -> float:
         month = self._hours.month
