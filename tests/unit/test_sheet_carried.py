@@ -78,6 +78,19 @@ def test_a_login_key_comes_back_as_the_same_key_and_one_of_another_kind_as_its_t
     assert round_trip(Carried({}, {}, {"keys/heron": rsa})).keys == {"keys/heron": rsa}
 
 
+def test_what_no_sheet_has_letters_for_is_refused_in_words_and_all_else_has_them() -> None:
+    dice = random.Random(5)
+    written, refused = 0, 0
+    for size in range(4000, 5200, 30):
+        carried = Carried({"a": dice.randbytes(size).hex()}, {}, {})
+        try:
+            written += bool(as_groups(pack(carried)))
+        except WrongUse as problem:
+            refused += "too long for a sheet" in str(problem)
+    assert written > 5
+    assert written + refused == 40
+
+
 def test_a_text_that_looks_like_a_mark_is_a_text() -> None:
     carried = Carried({"a": "\x7fw", "b": "\x7f", "c": "\x7f\x7fo"}, {}, {})
     assert round_trip(carried) == carried

@@ -354,8 +354,6 @@ def test_a_machine_with_nothing_but_the_sheet_gets_every_file_back(
 
 def lose_home(job: OneJob) -> None:
     """Folder, state, settings and keys of the old home."""
-    import shutil
-
     shutil.rmtree(job.folder)
     shutil.rmtree(job.state)
     shutil.rmtree(job.config)

@@ -23,7 +23,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from cryptography.hazmat.primitives.serialization import load_ssh_private_key
 
 from otherroof.base.errors import WrongUse
-from otherroof.pairing.sheet.letters import BYTES
+from otherroof.pairing.sheet.letters import BYTES, MOST_GROUPS
 
 FORMAT = 1
 KEY_BYTES = 32
@@ -77,7 +77,7 @@ def pack(carried: Carried) -> bytes:
     packed = deflate.compress(text) + deflate.flush()
     rest = packed + b"".join(keys)
     groups = -(-(HEAD_BYTES + len(rest) + DIGEST_BYTES) // BYTES)
-    if max(groups, len(packed)) > 0xFFFF:
+    if groups > MOST_GROUPS:
         raise WrongUse("these settings are too long for a sheet", advice="keep a copy of the settings folder instead")
     whole = bytes([FORMAT]) + groups.to_bytes(2, "big") + len(packed).to_bytes(2, "big") + rest
     return whole + _digest(whole)

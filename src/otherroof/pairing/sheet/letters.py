@@ -56,7 +56,7 @@ class Slip:
     why: str
 
     def text(self) -> str:
-        """`group 12 (line 3, 2nd): look at its 4th letter`."""
+        """`group 12 (6th of line 7.): look at its 4th letter first`."""
         line, place = divmod(self.group - 1, IN_A_LINE)
         return f"group {self.group} ({ordinal(place + 1)} of line {line * IN_A_LINE + 1}.): {self.why}"
 
@@ -222,10 +222,9 @@ def _cut(typed: str) -> list[str]:
     """The letters of a line in groups. Who leaves a letter out, or types one twice, spoils that group alone: the blanks
     and dashes between the halves tell where the next begins."""
     halves: list[str] = []
-    for word in _NO_LETTER.split(typed):
-        count = max(1, round(len(word) / HALF)) if word else 0
-        cuts = [*range(0, count * HALF, HALF)][:count]
-        halves += [word[cut : cut + HALF] for cut in cuts[:-1]] + ([word[cuts[-1] :]] if cuts else [])
+    for word in filter(None, _NO_LETTER.split(typed)):
+        last = (max(1, round(len(word) / HALF)) - 1) * HALF
+        halves += [*(word[cut : cut + HALF] for cut in range(0, last, HALF)), word[last:]]
     return ["".join(halves[start : start + 2]) for start in range(0, len(halves), 2)]
 
 
