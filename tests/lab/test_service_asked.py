@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-import pty
 import random
-import re
-import select
 import signal
 import subprocess
 import sys
@@ -25,6 +22,7 @@ from support.fresh_start import OTHERROOF
 from support.lab.need import require_sshd
 from support.lab.served import Household, household, until
 from support.lab.sshd import FarSshd
+from support.terminal_talk import Terminal
 
 pytestmark = pytest.mark.lab
 SLOW_LINE = {"limit_mbit": 8}
@@ -51,55 +49,10 @@ def far() -> Iterator[FarSshd]:
         yield box
 
 
-class Terminal:
+def terminal_of(home: Household, *words: str) -> Terminal:
     """A command in another terminal, of 80 columns."""
-
-    def __init__(self, home: Household, *words: str) -> None:
-        self.screen = ""
-        self._ours, theirs = pty.openpty()
-        env = {**os.environ, "TERM": "xterm", "COLUMNS": "80", "LINES": "24", "PYTHONIOENCODING": "utf-8"}
-        argv = [OTHERROOF, *words, "--config", str(home.where / "settings")]
-        self.process = subprocess.Popen(argv, stdin=theirs, stdout=theirs, stderr=theirs, env=env)
-        os.close(theirs)
-
-    def shows(self, words: str) -> str:
-        """Wait until it shows something."""
-        end = time.monotonic() + PATIENCE_S
-        while words not in self.text:
-            ready, _, _ = select.select([self._ours], [], [], max(0.0, end - time.monotonic()))
-            assert ready, f"no {words!r} in time, but:\n{self.text}"
-            try:
-                self.screen += os.read(self._ours, 4096).decode("utf-8", "replace")
-            except OSError:  # it has ended
-                assert words in self.text, self.text
-        return self.text
-
-    @property
-    def text(self) -> str:
-        return re.sub("\x1b[^a-zA-Z]*[a-zA-Z]", "", self.screen)
-
-    def ended(self) -> int:
-        """Its exit code."""
-        end = time.monotonic() + PATIENCE_S
-        while self.process.poll() is None:
-            assert time.monotonic() < end, self.text
-            ready, _, _ = select.select([self._ours], [], [], 0.1)
-            if ready:
-                self.shows_more()
-        self.shows_more()
-        return self.process.returncode
-
-    def shows_more(self) -> None:
-        while select.select([self._ours], [], [], 0.05)[0]:
-            try:
-                self.screen += os.read(self._ours, 4096).decode("utf-8", "replace")
-            except OSError:
-                return
-
-    def close(self) -> None:
-        self.process.kill()
-        self.process.wait(10)
-        os.close(self._ours)
+    env = {**os.environ, "TERM": "xterm", "COLUMNS": "80", "LINES": "24", "PYTHONIOENCODING": "utf-8"}
+    return Terminal([OTHERROOF, *words, "--config", str(home.where / "settings")], env=env)
 
 
 def live(home: Household, job: str = "papers") -> LiveRun | None:
@@ -154,14 +107,14 @@ def test_two_terminals_ask_at_once_and_one_run_serves_both(tmp_path: Path, far: 
     with household(tmp_path, far, {"papers": {}}, **SLOW_LINE) as home:
         (home.folders["papers"] / "film").write_bytes(os.urandom(60_000_000))
         at_work(home)
-        first, second = (Terminal(home, "run", "papers") for _ in range(2))
+        first, second = (terminal_of(home, "run", "papers") for _ in range(2))
         try:
             for one in (first, second):
                 assert "papers: sending" in one.shows("MB of 60.0 MB")
             assert home.otherroof("stop", "papers").returncode == EXIT_WELL
             assert (first.ended(), second.ended()) == (EXIT_INTERRUPTED, EXIT_INTERRUPTED)
             for one in (first, second):
-                assert "papers: stopped early: stopped by hand" in one.text
+                assert "papers: stopped early: stopped by hand" in one.text()
         finally:
             first.close()
             second.close()
@@ -174,13 +127,13 @@ def test_ctrl_c_leaves_the_display_and_not_the_run_and_a_killed_display_takes_no
     with household(tmp_path, far, {"papers": {}}, **SLOW_LINE) as home:
         (home.folders["papers"] / "film").write_bytes(os.urandom(40_000_000))
         at_work(home)
-        terminal, other = (Terminal(home, "run", "papers") for _ in range(2))
+        terminal, other = (terminal_of(home, "run", "papers") for _ in range(2))
         try:
             terminal.shows("MB of 40.0 MB")
             other.process.kill()
             terminal.process.send_signal(signal.SIGINT)
             assert terminal.ended() == EXIT_INTERRUPTED
-            said = " ".join(terminal.text.split())
+            said = " ".join(terminal.text().split())
         finally:
             terminal.close()
             other.close()
@@ -199,7 +152,7 @@ def test_stop_ends_a_run_whoever_runs_it_and_the_next_one_goes_on(tmp_path: Path
             at_work(home)
             runs = None
         else:
-            runs = Terminal(home, "run", "papers")
+            runs = terminal_of(home, "run", "papers")
         until(lambda: sending(home), PATIENCE_S)
         now = live(home)
         assert now is not None
@@ -237,13 +190,13 @@ def test_a_run_that_was_asked_for_and_waits_can_be_taken_back(tmp_path: Path, fa
         home.overdue("papers")
         at_work(home)
         until(lambda: sending(home), PATIENCE_S)
-        terminal = Terminal(home, "run", "photos")
+        terminal = terminal_of(home, "run", "photos")
         try:
             terminal.shows("photos waits for the run of papers with the same far box")
             assert "photos: waits for the run of papers" in home.otherroof("status").stdout
             assert "the run that was asked for is taken back" in home.otherroof("stop", "photos").stdout
             assert terminal.ended() == EXIT_INTERRUPTED
-            assert "taken back by `otherroof stop` before it began" in " ".join(terminal.text.split())
+            assert "taken back by `otherroof stop` before it began" in " ".join(terminal.text().split())
         finally:
             terminal.close()
         assert home.runs("photos") == []
@@ -254,7 +207,7 @@ def test_without_a_service_a_run_is_this_terminals_and_the_other_is_told_how_to_
 ) -> None:
     with household(tmp_path, far, {"papers": {}}, **SLOW_LINE) as home:
         (home.folders["papers"] / "film").write_bytes(os.urandom(20_000_000))
-        terminal = Terminal(home, "run", "papers")
+        terminal = terminal_of(home, "run", "papers")
         try:
             until(lambda: sending(home), PATIENCE_S)
             other = home.otherroof("run", "papers")
