@@ -10,9 +10,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from otherroof import __version__
-from otherroof.cli.parser import roff
-from otherroof.cli.parser.json_words import KEYS as JSON_KEYS
-from otherroof.cli.parser.json_words import SHAPE
+from otherroof.cli.parser import json_words, roff
 from otherroof.cli.parser.top import PROGRAM, PURPOSE, VerbGroup, build, command_of
 from otherroof.cli.parser.verbs import EXIT_CODES, GROUPS, VERBS, codes_of
 from otherroof.system.install_steps import JOBS, KEYS, SETTINGS, STATE
@@ -55,8 +53,8 @@ def man_page() -> str:
         *roff.heading("Exit status"),
         *roff.terms((str(code), meaning) for code, meaning in EXIT_CODES.items()),
         *roff.heading("JSON"),
-        *roff.paragraphs(SHAPE),
-        *roff.terms((verb, _keys_text(keys)) for verb, keys in JSON_KEYS.items()),
+        *roff.paragraphs(json_words.SHAPE),
+        *roff.terms((verb, _keys_text(keys)) for verb, keys in json_words.KEYS.items()),
         *roff.heading("Environment"),
         *roff.terms(ENVIRONMENT),
         *roff.heading("Files"),

@@ -74,27 +74,24 @@ EXIT_CODES = {
     EXIT_INTERRUPTED: "interrupted",
 }
 
-# What beside the codes that every verb may leave with: talking to the far box, finding damage in what comes back.
 _EVERY = (EXIT_WELL, EXIT_LOOK, EXIT_WRONG_USE)
+# Those of verbs that talk to the far box, or that find damage in what comes back.
 _OWN_CODES = {
-    "probe": (EXIT_UNREACHED,),
+    **dict.fromkeys(("probe", "plan"), (EXIT_UNREACHED,)),
     "run": (EXIT_UNREACHED, EXIT_HELD, EXIT_DAMAGED),
-    "versions": (EXIT_UNREACHED, EXIT_DAMAGED),
-    "files": (EXIT_UNREACHED, EXIT_DAMAGED),
-    "changes": (EXIT_UNREACHED, EXIT_DAMAGED),
-    "restore": (EXIT_UNREACHED, EXIT_DAMAGED),
-    "prove": (EXIT_UNREACHED, EXIT_DAMAGED),
-    "drill": (EXIT_UNREACHED, EXIT_DAMAGED),
-    "thin": (EXIT_UNREACHED, EXIT_DAMAGED),
-    "plan": (EXIT_UNREACHED,),
+    "rehearse": (EXIT_DAMAGED,),
+    **dict.fromkeys(
+        ("versions", "files", "changes", "restore", "prove", "drill", "thin"), (EXIT_UNREACHED, EXIT_DAMAGED)
+    ),
 }
-# What a code means for these, if it says more than the same for all.
+# What a code means for one verb, if that tells more than what it means for all.
 _OWN_MEANINGS = {
     ("status", EXIT_LOOK): "something needs a person",
-    ("digest", EXIT_LOOK): "a channel did not take it, or it could not be made",
+    ("digest", EXIT_LOOK): "something needs a person, or a channel did not take it",
     ("alert-test", EXIT_LOOK): "a channel did not take it",
     ("check", EXIT_WRONG_USE): "there are mistakes in the settings",
-    ("rehearse", EXIT_LOOK): "what came back is not what was copied, or it could not be played",
+    ("rehearse", EXIT_LOOK): "something did not go as it should",
+    ("rehearse", EXIT_DAMAGED): "what came back is not what was copied",
 }
 
 
