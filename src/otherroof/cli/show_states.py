@@ -45,10 +45,8 @@ def show_states(settings: Settings, job: str, path: bytes, newest: str, *, as_js
             )
         held.reverse()
         if as_json:
-            rows = [_row(one) for one in held]
-            print_json({"job": job, **path_as_json("path", path), "states": rows} | {
-                "problems": problem_rows(found.problems)
-            })  # fmt: skip
+            rows = {"states": [_row(one) for one in held], "problems": problem_rows(found.problems)}
+            print_json({"job": job, **path_as_json("path", path), **rows})
         else:
             _tell_states(settings, job, path, held)
             tell_problems(found.problems)

@@ -85,9 +85,8 @@ def verb(
         request = _chosen(settings, request)
     if every_state:
         _require(len(wanted) == 1 and not (like or as_of or dry), "--every-state goes with one PATH and one DIR alone")
-        raise typer.Exit(_bring_states(settings, request, into, as_json=as_json))
-    raise typer.Exit(_look_only(settings, request, into, as_json=as_json) if dry else
-                     _bring(settings, request, into, as_json=as_json))  # fmt: skip
+    deed = _bring_states if every_state else _look_only if dry else _bring
+    raise typer.Exit(deed(settings, request, into, as_json=as_json))
 
 
 def _require(right: bool, what: str) -> None:
