@@ -63,7 +63,8 @@ def run_job(
     """
     options = options or RunOptions()
     report = RunReport(name, "")
-    announced = _announcement(settings, report, context, options)
+    first = first_word(name, settings.jobs[name].far, options.asked, context.clock)
+    announced = Announcement(os.path.dirname(settings.ledger), first, report, context)
     context = replace(context, stop=announced)
     record = _RunRecord(report, context, options, announced)
     # A dry run sends nothing, and nobody need know of it.
@@ -83,14 +84,6 @@ def run_job(
         if problem is not record.error:
             raise
     return RunResult(record.report, record.error, announced.by_hand)
-
-
-def _announcement(
-    settings: Settings, report: RunReport, context: JobContext[Progress], options: RunOptions
-) -> Announcement:
-    first = first_word(report.job, settings.jobs[report.job].far, options.asked, context.clock)
-    state, progress = os.path.dirname(settings.ledger), context.progress
-    return Announcement(state, first, report, progress, context.stop, context.clock, context.told)
 
 
 def _request(job: OpenedJob, options: RunOptions) -> RunRequest:

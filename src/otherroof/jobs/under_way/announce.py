@@ -9,16 +9,16 @@ from __future__ import annotations
 import os
 import secrets
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WELL, HomeTrouble, OtherroofError, RunCut
-from otherroof.copying.context import StopRequest
 from otherroof.copying.progress import Progress
 from otherroof.copying.report import RunReport
 from otherroof.forecast.advance import AdvanceWatch, ProgressReading
+from otherroof.jobs.context import JobContext
 from otherroof.ledger.live.live_run import By, EndedRun, LiveRun
 from otherroof.ledger.live.live_runs import LiveRuns
 from otherroof.ledger.live.wishes import Wishes
@@ -46,35 +46,23 @@ def run_reading(progress: Progress) -> ProgressReading:
 
 class Announcement:
     """One run's word to others, and theirs to it. As a `StopRequest` it is up if the run's own sign is, or if somebody
-    wished a stop. `report` is what the run fills in; `told` hears of what could not be written."""
+    wished a stop. `context` is the run's own, `report` what it fills in."""
 
-    def __init__(
-        self,
-        state: str,
-        first: LiveRun,
-        report: RunReport,
-        progress: Progress,
-        stop: StopRequest,
-        clock: Clock,
-        told: Callable[[str], None],
-    ) -> None:
+    def __init__(self, state: str, first: LiveRun, report: RunReport, context: JobContext[Progress]) -> None:
         self.by_hand = False
         self._live = LiveRuns(state)
         self._wishes = Wishes(state)
         self._now = first
         self._report = report
-        self._progress = progress
-        self._stop = stop
-        self._clock = clock
-        self._told = told
+        self._context = context
         self._trouble = ""
-        self._watch = AdvanceWatch(lambda: run_reading(progress))
+        self._watch = AdvanceWatch(lambda: run_reading(context.progress))
         self._lock = threading.Lock()  # of all that is written
         self._over = threading.Event()
 
     def asked(self) -> str:
         """Why the run should stop; empty while it should go on."""
-        return self._stop.asked() or (BY_HAND if self.by_hand else "")
+        return self._context.stop.asked() or (BY_HAND if self.by_hand else "")
 
     @contextmanager
     def under_way(self) -> Iterator[None]:
@@ -123,8 +111,8 @@ class Announcement:
             self.by_hand = self.by_hand or self._wishes.is_stop_asked(self._now.job, self._now.token)
         except HomeTrouble as problem:
             self._tell_trouble(str(problem))
-        meter = self._progress.meter
-        advance, stopping = self._watch.read(self._clock.monotonic()), self.asked()
+        meter = self._context.progress.meter
+        advance, stopping = self._watch.read(self._context.clock.monotonic()), self.asked()
         with self._lock:
             self._now = replace(
                 self._now, advance=advance, stopping=stopping, wire_up=meter.wire_up, wire_down=meter.wire_down
@@ -133,7 +121,7 @@ class Announcement:
     def _write(self) -> None:
         try:
             with self._lock:
-                self._now = replace(self._now, at=self._clock.now())
+                self._now = replace(self._now, at=self._context.clock.now())
                 self._live.write(self._now)
         except HomeTrouble as problem:
             self._tell_trouble(str(problem))
@@ -167,7 +155,7 @@ class Announcement:
         """The copy goes on without it; once is enough."""
         if trouble and not self._trouble:
             self._trouble = trouble
-            self._told(f"{self._now.job}: others cannot see how far it is: {trouble}")
+            self._context.told(f"{self._now.job}: others cannot see how far it is: {trouble}")
 
 
 def first_word(job: str, far: str, asked: RunAsked, clock: Clock) -> LiveRun:
