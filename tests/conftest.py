@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import gc
 import os
+import signal
 from typing import Protocol
 
 import pytest
@@ -23,6 +24,9 @@ settings.load_profile("quick" if QUICK else "otherroof")
 
 def pytest_configure() -> None:
     """In a quick run nobody waits for a disk: tests look at what is synced and when, and no machine loses its power."""
+    # A shell starts what runs beside it deaf to Ctrl-C, and every process begun from there would be: the lab's too.
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
     if QUICK:
         os.fsync = os.fdatasync = _synced_at_once
 
