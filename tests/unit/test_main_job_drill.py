@@ -17,6 +17,7 @@ from otherroof.jobs.commands import DRILL_FOLDER
 from otherroof.jobs.drill import TimeLimit
 from otherroof.jobs.drill_folder import drill_folder, remove_tree, room_for_drill
 from otherroof.ledger import Ledger
+from otherroof.ledger.drills import DrillPage, DrillRow
 from otherroof.restore.restore import Restorer
 from support.drills import a_disk_with, drill_rows, drilled, left_over
 from support.main_job import JOB, OneJob, one_job
@@ -173,7 +174,8 @@ def test_a_tenth_and_a_gigabyte_stay_free(tmp_path: Path, monkeypatch: pytest.Mo
 
     def disk(total: int, free: int) -> None:
         blocks = total // 4096
-        made = os.statvfs_result((4096, 4096, blocks, free // 4096, free // 4096, *tuple(seen)[5:]))
+        for_root = free // 4096 + blocks // 20
+        made = os.statvfs_result((4096, 4096, blocks, for_root, free // 4096, *tuple(seen)[5:]))
         monkeypatch.setattr(os, "statvfs", lambda _: made)
 
     disk(total=4096 * 10**9, free=4096 * 10**8 + 4096 * 500)
@@ -188,12 +190,21 @@ def test_disk_that_fills_under_way_ends_it_and_nothing_is_left(job: OneJob, monk
     def full(*_: object) -> int:
         raise OSError(28, "No space left on device")
 
+    beside: list[str] = []
+    end = DrillPage.end
+
+    def ended(self: DrillPage, number: int, row: DrillRow) -> None:
+        beside.extend(os.path.relpath(one, job.state) for one in (job.state / "drill").glob("*/*"))
+        end(self, number, row)
+
     monkeypatch.setattr("otherroof.restore.local_file.os.pwrite", full)
+    monkeypatch.setattr(DrillPage, "end", ended)
     with pytest.raises(HomeTrouble, match="No space left"):
         drilled(job)
     monkeypatch.undo()
     assert left_over(job) == []
     assert drill_rows(job)[0].outcome == "failed"
+    assert beside == [], "the history is on the same disk, and needs what the drill took"
 
 
 def test_folders_that_forbid_it_are_removed_too(job: OneJob) -> None:
@@ -206,6 +217,23 @@ def test_folders_that_forbid_it_are_removed_too(job: OneJob) -> None:
         job.path("letters/0").chmod(0o755)
         job.path("empty").chmod(0o755)
     assert left_over(job) == []
+
+
+def test_a_folder_that_forbids_it_is_opened_up_before_it_is_entered(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Root is forbidden nothing, so that the modes are looked at; the topmost folder is of a drill's own making."""
+    (tmp_path / "drill/outer/inner").mkdir(parents=True)
+    for closed in ("outer/inner", "outer"):
+        (tmp_path / "drill" / closed).chmod(0o100)
+    seen: list[int] = []
+
+    def removed(top: str) -> None:
+        seen.extend(os.stat(at).st_mode & 0o777 for at, _, _ in os.walk(top) if at != top)
+
+    monkeypatch.setattr("otherroof.jobs.drill_folder.shutil.rmtree", removed)
+    remove_tree(str(tmp_path / "drill"))
+    assert seen == [0o700, 0o700]
 
 
 def test_removing_follows_no_link(tmp_path: Path) -> None:
@@ -225,6 +253,7 @@ def test_what_a_killed_drill_left_is_swept_but_not_one_under_way(job: OneJob) ->
         (job.state / "drill" / name / "restored/file").write_bytes(b"left")
     with drill_folder(job.settings, "other", SystemClock()) as theirs:
         assert os.listdir(theirs) == []
+        assert os.stat(theirs).st_mode & 0o777 == 0o700, "what comes back is for nobody else of this machine"
         drilled(job)
         assert left_over(job) == [os.path.basename(theirs)]
     assert left_over(job) == []
@@ -470,3 +499,4 @@ def test_run_that_the_far_box_hides_is_told_also_from_nothing(job: OneJob) -> No
     found = drilled(job, from_nothing=True)
     assert any(hidden in one.why for one in found.lacks)
     assert found.needs_a_look
+    assert found.versions == 1, "with nothing but settings and keys nobody knows of the other"

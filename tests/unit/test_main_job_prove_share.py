@@ -15,13 +15,16 @@ import pytest
 from scipy import stats
 
 from otherroof.base.clock import SteppedClock
+from otherroof.base.errors import LinkLost
 from otherroof.cli.main import main
+from otherroof.far_copy.view import FarCopyView
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.prove import ProofResult, ProveOptions, prove
 from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from otherroof.restore.proving import parts
 from otherroof.restore.proving.own_word import OwnWord, record_of
+from otherroof.restore.proving.prove import FarProof
 from otherroof.restore.proving.report import ProofProgress
 from otherroof.watch.digest.build import build_digest
 from otherroof.watch.digest.gather import gather_digest
@@ -222,7 +225,26 @@ def test_a_proof_that_is_stopped_says_so_and_keeps_what_it_knows(job: OneJob) ->
     result = proved(job, stop, whole=True, heal=False)
     assert result.report.cut == "its window has closed; it goes on in the next one"
     with Ledger(job.settings.ledger) as ledger:
-        assert ledger.proofs.of(JOB)[0].reason == result.report.cut
+        (row,) = ledger.proofs.of(JOB)
+    assert row.reason == result.report.cut
+    assert row.since is None, "not all was read back"
+
+
+def test_a_proof_that_breaks_off_says_why_and_keeps_what_it_knows(job: OneJob, monkeypatch: pytest.MonkeyPatch) -> None:
+    furnish(job, [2_000] * 5)
+    real = FarProof.carry_out
+
+    def broken(proof: FarProof, view: FarCopyView) -> None:
+        real(proof, view)
+        raise LinkLost("the connection broke off", where=JOB)
+
+    monkeypatch.setattr(FarProof, "carry_out", broken)
+    with pytest.raises(LinkLost):
+        proved(job, whole=True, heal=False)
+    with Ledger(job.settings.ledger) as ledger:
+        assert "the connection broke off" in ledger.proofs.of(JOB)[0].reason
+        days = ledger.proved.days(JOB)
+    assert all(days.day(f"latest/folder {number}/file {number}".encode()) for number in range(5))
 
 
 def looked(job: OneJob, clock: SteppedClock) -> list[tuple[str, str]]:
@@ -386,6 +408,8 @@ def test_the_far_boxs_own_word_is_told_apart_and_its_doubt_is_looked_into(job: O
         assert days.day(b"latest/folder 0/file 7") == max(days.day(word.name) for word in words)
         told = overview(job.settings, ledger, job.clock).jobs[0].proved
     assert "by the far box's own word 29 files whole" in told
+    less = proved(job, budget_mb=0.02, heal=False).report
+    assert less.word_files == 0, "what it says would take more than its share of so small a night"
     (job.latest / "folder 0" / "file 7").write_bytes(b"rot")
     assert [damage.path for damage in proved(job, budget_mb=0.06, heal=False).report.damaged] == [b"folder 0/file 7"]
 

@@ -48,3 +48,19 @@ def test_damage_of_a_listing_forgets_nothing_else(ledger: Ledger) -> None:
     memory.proved(NOTE)
     memory.damaged(FarDamage(b"note", RUN, "it is not kept", b""))
     assert memory.day(NOTE) == memory.today
+
+
+def test_the_far_boxs_own_word_is_no_proof_over_the_line(ledger: Ledger) -> None:
+    memory = LedgerMemory(ledger, JOB, SteppedClock(NOW))
+    memory.proved_by_word(NOTE, NOW)
+    memory.flush()
+    assert memory.day(NOTE) == 0
+    assert ledger.proved.days(JOB, by_word=True).day(NOTE) == memory.today
+
+
+def test_a_run_learns_by_its_bytes_which_file_of_the_newest_copy_is_damaged(ledger: Ledger) -> None:
+    memory = LedgerMemory(ledger, JOB, SteppedClock(NOW))
+    for in_newest in (True, False):
+        memory.damaged(FarDamage(b"n\xffte", RUN, "rot", NOTE, in_newest=in_newest))
+        (mark,) = ledger.damages.of(JOB)
+        assert (mark.name, mark.in_newest) == (b"n\xffte", in_newest)

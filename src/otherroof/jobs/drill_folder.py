@@ -73,11 +73,10 @@ def remove_tree(folder: str, *, keep_top: bool = False) -> None:
     be kept. Raises HomeTrouble."""
     try:
         for at, below, _ in os.walk(folder):
-            os.chmod(at, 0o700)
             for name in below:
                 path = os.path.join(at, name)
                 if not os.path.islink(path):
-                    os.chmod(path, 0o700)
+                    os.chmod(path, 0o700)  # before it is entered
         shutil.rmtree(folder)
         if keep_top:
             os.mkdir(folder, 0o700)

@@ -36,6 +36,8 @@ FITS: dict[str, tuple[str, ...]] = {
     "copying/compare/held_content": ("run_plan_notes", "main_job_changes", "main_job_recovery"),
     "copying/compare/plan": ("run_plan_notes", POWER, "main_job_young_files", "main_job_changes", "damaged_state"),
     "copying/home/": ("reading_home", "scan", "main_job_changes", "pinned_numbers"),
+    "copying/home/leave_out": ("scan", "own_files"),
+    "copying/reconnect": ("main_job_recovery", "main_job_moody_box"),
     "copying/send/": (
         "what_counts_as_sent",
         "run_plan_notes",
@@ -45,7 +47,7 @@ FITS: dict[str, tuple[str, ...]] = {
         "main_job_changes",
     ),
     "restore/": ("restored_properties", "main_job_restore", "restore_while_runs_go_on"),
-    "restore/proving/": ("main_job_prove", "main_job_prove_share", "proof_choice", "main_job_heal_cut"),
+    "restore/proving/": ("proof_steps", "main_job_prove", "main_job_prove_share", "proof_choice", "main_job_heal_cut"),
     "restore/drilling/": ("drill_choice", "main_job_drill"),
     "restore/thinning/": ("thinning_removal", "thinning_changes", "thinning_rule", "main_job_thin"),
     "jobs/prove": ("main_job_prove", "main_job_prove_share"),
@@ -56,7 +58,13 @@ FITS: dict[str, tuple[str, ...]] = {
     "jobs/commands": ("command_before", "main_job_drill"),
     "jobs/run": ("main_job_guard", "main_job_trouble", "main_job_damage_known"),
     "jobs/open_job": ("turn_at_far_box", "main_job_trouble", "main_job_restore"),
-    "ledger/live/": ("live_runs",),
+    "ledger/live/": ("live_runs", "follow", "announced_runs"),
+    "cli/copy/follow": ("follow",),
+    "pairing/sheet/": ("sheet_letters", "sheet_carried", "sheet_verb"),
+    "cli/sheet_talk": ("sheet_verb",),
+    "watch/sheet/": ("sheet_old",),
+    "watch/channels/": ("channel_contract", "channel_mail"),
+    "watch/digest/": ("digest",),
     "jobs/under_way/": ("announced_runs", "live_runs"),
     "ledger/": ("ledger_scopes", "ledger_proofs", "ledger_runs"),
     "watch/": ("watch_facts", "alert_steps", "watch_rules"),
@@ -66,14 +74,16 @@ FITS: dict[str, tuple[str, ...]] = {
     "schedule/thin_chore": ("main_job_thin",),
     "base/": ("commit_steps",),
     "forecast/": ("commit_steps",),
+    "settings/last_good": ("last_good",),
+    "settings/machine_checks": ("settings_mistakes", "settings"),
     "settings/": ("edges_of_time",),
     "far/": ("sftp_answers", "courtesy_law", "pinned_numbers"),
     "far_copy/": ("reading_home", "pinned_numbers"),
-    "tunnel/": ("pinned_numbers",),
+    "tunnel/": ("pinned_numbers", "tunnel_drivers"),
 }
 
 
-def _node(likely: str) -> str:
+def node_of(likely: str) -> str:
     """The name by which pytest knows what a table calls `file` or `file::test`."""
     file, colons, test = likely.partition("::")
     above, _, name = file.rpartition("/")
@@ -148,7 +158,7 @@ class WhoFits:
 
     def _rounds(self, slip: Slip, rows: list[str], most_s: float) -> Iterator[list[str]]:
         yield [self._former.get((slip.module, slip.old, slip.new), "")]
-        yield [_node(likely) for likely in slip.likely.splitlines()]
+        yield [node_of(likely) for likely in slip.likely.splitlines()]
         often = [test for test, _ in self._noticed.get(slip.module, Counter()).most_common() if test in rows]
         yield self._for_seconds(often[:FORMER], most_s / 2)
         first: list[str] = []
