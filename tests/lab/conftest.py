@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 
 import pytest
 
@@ -32,9 +33,31 @@ def base_system(request: pytest.FixtureRequest) -> str:
         pytest.skip(f"no throwaway Debian can be made: {str(problem)[-300:]}")
 
 
-@pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Files whose tests share what was made for them go to one process, but for what lasts long."""
-    for item in items:
-        if item.get_closest_marker("together") and not item.get_closest_marker("slow"):
-            item.add_marker(pytest.mark.xdist_group(item.path.stem))
+@pytest.hookimpl(wrapper=True, tryfirst=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> Iterator[None]:
+    """Tests that share what was made for them go to one process: those of a file that are marked `together`, but for
+    what lasts long; marked `together("PARAMETER")`, all of the file that have the same one."""
+    groups = {item: group for item in items if (group := _group(item))}
+    for item, group in groups.items():
+        item.add_marker(pytest.mark.xdist_group(group))
+    yield
+    if getattr(config.option, "loadgroup", False):
+        for item, group in groups.items():
+            _say_group(item, group)
+
+
+def _group(item: pytest.Item) -> str:
+    mark = item.get_closest_marker("together")
+    if mark is None:
+        return ""
+    if mark.args:
+        return f"{item.path.stem} {item.callspec.params[mark.args[0]]}"  # type: ignore[attr-defined]
+    return "" if item.get_closest_marker("slow") else item.path.stem
+
+
+def _say_group(item: pytest.Item, group: str) -> None:
+    """Behind the test's name, where xdist looks for it. Version 3.8 puts it into an attribute that pytest 9.2 no longer
+    reads: without a word every test was then on its own, and what a file's tests share was made in each process."""
+    if not item.nodeid.endswith(f"@{group}"):
+        item._id = type(item._id).parse(f"{item.nodeid}@{group}")  # type: ignore[attr-defined]
+        assert item.nodeid.endswith(f"@{group}")

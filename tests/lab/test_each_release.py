@@ -18,7 +18,13 @@ from support.confinement import MOST_EXPOSED, exposure, unexplained
 from support.home_machine import PERSON, HomeMachine
 from support.lab import Estate
 
-pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.each_release]
+pytestmark = [
+    pytest.mark.lab,
+    pytest.mark.slow,
+    pytest.mark.each_release,
+    pytest.mark.together("base_system"),
+    pytest.mark.lasts(120),
+]
 
 README = Path(__file__).parents[2] / "README.md"
 FAMILY = "/srv/family/photos"

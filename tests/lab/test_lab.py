@@ -527,3 +527,17 @@ def test_an_owner_that_is_killed_leaves_nothing() -> None:
     assert [started(int(pid)) for pid in pids] == [0, 0]
     with open("/proc/mounts", encoding="utf-8") as file:
         assert folder not in file.read()
+
+
+# -- the tests' own order --
+
+
+def test_what_is_marked_together_goes_to_one_process(request: pytest.FixtureRequest) -> None:
+    """By what stands behind a test's name: the one thing that the process sees which shares them out."""
+    if not getattr(request.config.option, "loadgroup", False):
+        pytest.skip("one process has all tests")
+    marked = [item for item in request.session.items if item.get_closest_marker("together")]
+    grouped = {item for item in request.session.items if item.nodeid.rpartition("]")[2].count("@") == 1}
+    assert grouped <= set(marked)
+    assert {item for item in marked if item.get_closest_marker("together").args} <= grouped
+    assert {item for item in marked if not item.get_closest_marker("slow")} <= grouped
