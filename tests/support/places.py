@@ -11,8 +11,10 @@ from pathlib import Path
 from typing import Any
 
 from otherroof.far import requests
+from otherroof.far.local.disk import look_at_disk
+from otherroof.far.local.disk_place import DiskPlace
 from otherroof.far.local_place import LocalPlace
-from otherroof.far.place import Place
+from otherroof.far.place import Meter, Place
 from otherroof.far.requests import Script
 from otherroof.far.session import SshTarget
 from otherroof.far.sftp.place import SftpPlace
@@ -52,6 +54,14 @@ def standing(kind: str, where: Path, connections: int = 1) -> Iterator[Standing]
         (where / "base").mkdir()
         yield Standing(LocalPlace(bytes(where / "base")), where / "base", kind)
         return
+    if kind == CARRIED:
+        (where / "base").mkdir()
+        place = DiskPlace(str(where / "base"), look_at_disk(str(where / "base")), Meter())
+        try:
+            yield Standing(place, where / "base", kind)
+        finally:
+            place.close()
+        return
     if kind == TAPED:
         (where / "base").mkdir()
         yield Standing(TapedPlace(bytes(where / "base"), lambda _: None, random.Random(1)), where / "base", kind)
@@ -77,5 +87,6 @@ def _opened(door: Door, kind: str, connections: int) -> Iterator[Standing]:
 
 
 TAPED = "taped folder"
-KINDS = ("local folder", "stand-in", "stand-in without extensions")
+CARRIED = "carried disk"
+KINDS = ("local folder", CARRIED, "stand-in", "stand-in without extensions")
 REAL_KINDS = ("OpenSSH", "OpenSSH without extensions")

@@ -77,6 +77,7 @@ def test_each_figure_stands_under_its_own_name_in_the_file_in_json_and_in_csv(le
         **{"job": "photos", "run": "r1", "far": "heron", "outcome": "done with problems", "reason": "why"},
         **{"started": "2031-04-05T01:30:00Z", "ended": "2031-04-05T01:35:00Z"},
         **{"seen": 11, "new": 12, "changed": 13, "moved": 14, "removed": 15, "problems": 16, "left_out": 17},
+        **{"onto": "", "landed": None},
         **{"bytes_seen": 21, "bytes_new": 22, "bytes_sent": 23, "wire_up": 24, "wire_down": 25},
         **{"bytes_to_send": 26},
         **{"scan_s": 3.1234, "send_s": 3.2, "commit_s": 3.3, "total_s": 3.4},
@@ -92,11 +93,11 @@ def test_each_figure_stands_under_its_own_name_in_the_file_in_json_and_in_csv(le
     }
     assert ",".join(CSV_COLUMNS) == (
         "job,run,far,started,ended,outcome,seen,new,changed,moved,removed,problems,"
-        "bytes_seen,bytes_new,bytes_sent,wire_up,wire_down,scan_s,send_s,commit_s,total_s,reason"
+        "bytes_seen,bytes_new,bytes_sent,wire_up,wire_down,scan_s,send_s,commit_s,total_s,reason,onto,landed"
     )
     assert ",".join(map(str, row.as_csv())) == (
         "photos,r1,heron,2031-04-05T01:30:00Z,2031-04-05T01:35:00Z,done with problems,11,12,13,14,15,16,"
-        "21,22,23,24,25,3.123,3.2,3.3,3.4,why"
+        "21,22,23,24,25,3.123,3.2,3.3,3.4,why,,None"
     )
 
 

@@ -13,6 +13,7 @@ Knows neither the place nor the layout it is given, and writes no history: it fi
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from otherroof.copying.commit import commit_run
@@ -37,12 +38,14 @@ from otherroof.far_copy.view import FarCopyView
 
 @dataclass(frozen=True, slots=True)
 class RunRequest:
-    """What is to be copied and how: with `dry` it is only looked at. `files` are the job's own in the state folder."""
+    """What is to be copied and how: with `dry` it is only looked at. `files` are the job's own in the state folder.
+    `accept` is asked with the plan after the guard, before anything is sent, and raises if that is not to be."""
 
     rules: CopyRules
     files: JobStateFiles
     dry: bool = False
     damage: KnownDamage | None = None
+    accept: Callable[[RunPlan], None] = lambda plan: None
 
 
 class Run:
@@ -123,6 +126,7 @@ class Run:
         finder.find(plan, self._report)
         try:
             finder.guard(plan, exact=self._request.dry)
+            self._request.accept(plan)
         finally:
             totals = plan.totals()
             self._report.note_totals(totals)

@@ -1,6 +1,7 @@
-"""A place on a disk of this machine: one that will be carried to the other house, or one that tests look into.
+"""A place in a folder of this machine. Carries out the same scripts as the SFTP place, one after the other, with the
+same refusals.
 
-Carries out the same scripts as the SFTP place, one after the other, with the same refusals.
+`disk_place` builds on it for a disk that is carried to the other house; tests look into it.
 """
 
 from __future__ import annotations
@@ -8,16 +9,24 @@ from __future__ import annotations
 import errno
 import os
 import stat
+import time
 from collections.abc import Callable, Generator, Iterable
 from contextlib import suppress
 from typing import Any
 
-from otherroof.base.errors import Denied, FarTrouble, NotThere, OtherroofError, PlaceError, Refused
+from otherroof.base.errors import Denied, HomeTrouble, NotThere, OtherroofError, PlaceError, Refused
 from otherroof.far import requests
 from otherroof.far.place import K, Meter, PlaceOffers, T, Task, TaskResult
 
 BLOCK = 1024 * 1024
 NAMES_AT_ONCE = 1000
+TICK_S = 0.5
+# What says that a file system gives no second names (link(2)); OpenSSH goes by the same (sftp-server.c, 9.2).
+NO_LINKS = (errno.EOPNOTSUPP, errno.ENOSYS, errno.EPERM, errno.EXDEV)
+
+
+class DiskFailed(HomeTrouble):
+    """The disk that a place is on is full, shut or gone, which ends all work there."""
 
 
 class LocalPlace:
@@ -27,6 +36,8 @@ class LocalPlace:
         self.offers = PlaceOffers(link=True, copy_range=True, sync=True, space=True, max_write=BLOCK, max_read=BLOCK)
         self.meter = Meter()
         self._base = base.rstrip(b"/") + b"/"
+        self._tick: Callable[[], None] | None = None
+        self._ticked = 0.0
 
     def close(self) -> None:
         """Nothing is held open."""
@@ -42,13 +53,19 @@ class LocalPlace:
     def carry_out(
         self, work: Iterable[Task[K, T] | None], tick: Callable[[], None] | None = None
     ) -> Generator[TaskResult[K, T], None, None]:
-        """See the port. In order, one at a time."""
+        """See the port. In order, one at a time. Raises DiskFailed."""
         for task in work:
             if task is None:
                 continue
+            self._tick = tick
             yield self._finish(task)
-            if tick is not None:
-                tick()
+            self._tell_time()
+
+    def _tell_time(self) -> None:
+        now = time.monotonic()
+        if self._tick is not None and now - self._ticked >= TICK_S:
+            self._ticked = now
+            self._tick()
 
     def _finish(self, task: Task[K, T]) -> TaskResult[K, T]:
         answer: Any = None
@@ -63,6 +80,8 @@ class LocalPlace:
             answer = failure = None
             try:
                 answer = self._answer(request)
+            except DiskFailed:
+                raise
             except OtherroofError as error:
                 failure = error
 
@@ -95,7 +114,7 @@ class LocalPlace:
         try:
             return _HANDLERS[type(op)](self._base, op)
         except OSError as problem:
-            raise _refusal(problem, op) from problem
+            raise refusal_of(problem, op) from problem
 
     def _write_stream(self, request: requests.WriteStream) -> None:
         while True:
@@ -114,6 +133,7 @@ class LocalPlace:
                 )
             self.meter.landed += piece.weight
             request.source.landed(piece)
+            self._tell_time()
 
     def _read_stream(self, request: requests.ReadStream) -> int:
         given = 0
@@ -125,10 +145,12 @@ class LocalPlace:
             given += len(data)
             self.meter.drawn += len(data)
             request.sink.take(data)
+            self._tell_time()
         return given
 
 
-def _refusal(problem: OSError, op: requests.Op) -> FarTrouble:
+def refusal_of(problem: OSError, op: requests.Op) -> PlaceError:
+    """What an operating system's refusal of `op` is called in a place."""
     path = getattr(op, "path", None) or getattr(op, "new", None) or b""
     # The kinds that OpenSSH's answers lead to. A name that exists, a full folder and a full disk are all Refused.
     kinds: dict[int | None, type[PlaceError]] = {
@@ -149,7 +171,7 @@ def _open(base: bytes, op: requests.OpenFile) -> int:
         requests.Mode.WRITE: os.O_WRONLY,
         requests.Mode.READ | requests.Mode.WRITE: os.O_RDWR,
     }
-    flags = wanted[op.mode & (requests.Mode.READ | requests.Mode.WRITE)] | os.O_CLOEXEC | os.O_NOFOLLOW
+    flags = wanted[op.mode & (requests.Mode.READ | requests.Mode.WRITE)] | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
     for mode, flag in (
         (requests.Mode.CREATE, os.O_CREAT),
         (requests.Mode.EMPTY, os.O_TRUNC),
@@ -196,15 +218,21 @@ def _copy_range(_base: bytes, op: requests.CopyRange) -> None:
 def _rename(base: bytes, op: requests.Rename) -> None:
     old, new = base + op.old, base + op.new
     if stat.S_ISREG(os.lstat(old).st_mode):
-        os.link(old, new, follow_symlinks=False)  # unlike rename, never takes an existing name
-        os.unlink(old)
-    elif os.path.lexists(new):
+        try:
+            os.link(old, new, follow_symlinks=False)  # unlike rename, never takes an existing name
+        except OSError as problem:
+            if problem.errno not in NO_LINKS:
+                raise
+        else:
+            os.unlink(old)
+            return
+    if os.path.lexists(new):
         raise FileExistsError(errno.EEXIST, "the new name exists")
-    else:
-        os.rename(old, new)
+    os.rename(old, new)
 
 
-def _attrs(found: os.stat_result) -> requests.Attrs:
+def attrs_of(found: os.stat_result) -> requests.Attrs:
+    """What a place says of an entry."""
     return requests.Attrs(found.st_size, found.st_mode, int(found.st_mtime))
 
 
@@ -222,7 +250,7 @@ class _Folder:
         found = []
         for name in now:
             with suppress(FileNotFoundError):  # gone since the folder was opened: over SFTP it is left out as well
-                found.append((name, _attrs(os.lstat(self._path + b"/" + name))))
+                found.append((name, attrs_of(os.lstat(self._path + b"/" + name))))
         return found
 
 
@@ -242,7 +270,7 @@ _HANDLERS: dict[type, Callable[[bytes, Any], Any]] = {
     requests.Write: _write,
     requests.Read: lambda base, op: os.pread(op.handle, op.size, op.offset),
     requests.SetProperties: _set_properties,
-    requests.StatOpen: lambda base, op: _attrs(os.fstat(op.handle)),
+    requests.StatOpen: lambda base, op: attrs_of(os.fstat(op.handle)),
     requests.Sync: _sync,
     requests.CloseFile: _shut,
     requests.CopyRange: _copy_range,
@@ -252,7 +280,7 @@ _HANDLERS: dict[type, Callable[[bytes, Any], Any]] = {
     requests.MakeFolder: lambda base, op: os.mkdir(base + op.path, op.permissions),
     requests.RemoveFolder: lambda base, op: os.rmdir(base + op.path),
     requests.Remove: lambda base, op: os.unlink(base + op.path),
-    requests.Stat: lambda base, op: _attrs(os.lstat(base + op.path)),
+    requests.Stat: lambda base, op: attrs_of(os.lstat(base + op.path)),
     requests.OpenFolder: lambda base, op: _Folder(base + op.path),
     requests.ReadFolder: lambda base, op: op.handle.read(),
     requests.GetSpace: _space,

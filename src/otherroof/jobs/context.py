@@ -11,7 +11,7 @@ from typing import Generic, Protocol, TypeVar
 
 from otherroof.base.clock import Clock, SystemClock
 from otherroof.copying.context import StopRequest
-from otherroof.far.place import Meter
+from otherroof.far.place import Meter, Place
 from otherroof.ledger import Ledger
 from otherroof.tunnel.network_access import NetworkAccess
 
@@ -23,6 +23,17 @@ class Metered(Protocol):
 
 
 P_co = TypeVar("P_co", bound=Metered, covariant=True)
+
+
+class DiskAtHand(Protocol):
+    """A disk of this machine that stands in for the far box: one that is carried there, or was carried home.
+
+    `folder` is where the jobs' folders lie on it. `open` gives that folder as a place.
+    """
+
+    folder: str
+
+    def open(self, meter: Meter) -> Place: ...
 
 
 class NeverStopped:
@@ -43,7 +54,8 @@ class JobContext(Generic[P_co]):
 
     Without a `ledger` the household's own is opened. `tick` is called about every second, `told` with each line for a
     person. `linger`: somebody looks after the tunnels, so they may stay up for a while after their last use. `patient`:
-    if another run to the same far box is under way, wait for it, as long as the far box's settings allow.
+    if another run to the same far box is under way, wait for it, as long as the far box's settings allow. `disk`: what
+    stands in for the far box; then there is no tunnel, no login, and nothing is noted about the far box.
     """
 
     progress: P_co
@@ -55,3 +67,4 @@ class JobContext(Generic[P_co]):
     network_access: NetworkAccess | None = None
     linger: bool = False
     patient: bool = False
+    disk: DiskAtHand | None = None

@@ -9,6 +9,7 @@
         and again each time the connection broke
     O7  and at the end, in reverse: hang up, take the tunnel down, close the record, give the locks back
 
+With a disk in place of the far box (`JobContext.disk`) O5 falls away, and O6 opens its folder.
 What differs from one kind of work to another is its `Access`. Nothing here decides what is copied or restored.
 """
 
@@ -25,6 +26,7 @@ from otherroof.base.errors import OtherroofError, RunCut, Unreached
 from otherroof.base.locks import Patience
 from otherroof.base.machine import machine_mark
 from otherroof.copying.report import GOOD
+from otherroof.far.place import Place
 from otherroof.far.trial_file import TrialResult, write_trial_file
 from otherroof.far_copy.keeper import ExtraScript, HomeIdentity, Keeper, remove_scratch_of
 from otherroof.far_copy.listing_key import ListingKey, read_key, read_or_make_key
@@ -38,7 +40,7 @@ from otherroof.jobs.own_files import refuse_to_send_secrets
 from otherroof.ledger import Ledger
 from otherroof.probe.refused import note_refused_login
 from otherroof.probe.ssh_checks import clock_finding
-from otherroof.probe.way import open_way
+from otherroof.probe.way import Way, open_way
 from otherroof.settings import FarBox, Job, Settings
 
 
@@ -72,6 +74,10 @@ READ = Access()
 # A proof of everything may last for days too; only to put whole files in the place of damaged ones must it be alone.
 PROVE = Access(paced=True, paces_reads=True)
 HEAL = Access(locks_job=True, takes_turn=True, paced=True, paces_reads=True)
+# A run onto a disk that is carried: the far box is left alone.
+ONTO = Access(locks_job=True, prepares=True, connects_late=True)
+# To take over what home knows of a disk that has landed.
+LANDING = Access(locks_job=True, takes_turn=True, paced=True, paces_reads=True)
 
 
 class OpenedJob:
@@ -107,29 +113,34 @@ class OpenedJob:
 
         Raises Unreached and what else `open_place` raises.
         """
-        limit = job_limit(self.settings, self.name, self._context.clock) if self._access.paced else None
-        begun, meter = self._context.clock.now(), self._context.progress.meter
-        try:
-            place = open_place(self.settings, self.far, meter, limit, paces_reads=self._access.paces_reads)
-        except Unreached as problem:
-            note_refused_login(self.ledger, self.job.far, begun, problem)
-            raise
+        disk = self._context.disk
+        place = disk.open(self._context.progress.meter) if disk is not None else self._log_in()
         alongside = None
-        if self._access.prepares and not self._keepers:
+        if self._access.prepares and disk is None and not self._keepers:
             alongside = ExtraScript(write_trial_file(self._context.clock, place.offers.space), self._note_trial)
         home = HomeIdentity(self.settings.home.name, self.key, self.scratch, machine_mark())
         only_reading = not self._access.locks_job
         keeper = keeper_of(self.settings, self.name, place, home, alongside, only_reading=only_reading)
         self._keepers.append(keeper)
-        self.ledger.answers.note(self.job.far, self._context.clock.now())
+        if disk is None:
+            self.ledger.answers.note(self.job.far, self._context.clock.now())
         return keeper
+
+    def _log_in(self) -> Place:
+        limit = job_limit(self.settings, self.name, self._context.clock) if self._access.paced else None
+        begun, meter = self._context.clock.now(), self._context.progress.meter
+        try:
+            return open_place(self.settings, self.far, meter, limit, paces_reads=self._access.paces_reads)
+        except Unreached as problem:
+            note_refused_login(self.ledger, self.job.far, begun, problem)
+            raise
 
     def look(self) -> None:
         """O6. Connect, and look at the far copy. Raises also FarTrouble if it is another home's."""
         self.counted = {  # asked first: a run may end meanwhile
             row.report.run: row.ended
-            for row in self.ledger.runs.rows(job=self.name)
-            if row.far == self.job.far and row.report.outcome in GOOD and row.ended is not None
+            for row in self.ledger.runs.rows(job=self.name, carried=True)
+            if row.far == self.job.far and row.at_far_box and row.report.outcome in GOOD and row.ended is not None
         }
         self.keeper = self.connect()
         self.keeper.place.widen()
@@ -205,16 +216,7 @@ def open_job(
         # O4
         opened.key = _listing_key(settings, context, access)
         # O5
-        far = opened.job.far
-        with open_way(
-            settings,
-            far,
-            ledger,
-            context.clock,
-            network_access=context.network_access,
-            linger=context.linger,
-            check=_stop_check(context),
-        ) as way:
+        with _way(settings, opened.job.far, ledger, context) as way:
             try:
                 # O6
                 if not access.connects_late:
@@ -224,8 +226,26 @@ def open_job(
                 # Before the tunnel may go down: a connection that loses its tunnel is not closed but silent.
                 # O7
                 opened.hang_up()
-        if way.trouble:
+        if way is not None and way.trouble:
             opened.notes.append(f"the tunnel could not be taken down: {way.trouble}")
+
+
+@contextmanager
+def _way(settings: Settings, far: str, ledger: Ledger, context: JobContext[Metered]) -> Iterator[Way | None]:
+    """The way to the far box; none if a disk stands in for it."""
+    if context.disk is not None:
+        yield None
+        return
+    with open_way(
+        settings,
+        far,
+        ledger,
+        context.clock,
+        network_access=context.network_access,
+        linger=context.linger,
+        check=_stop_check(context),
+    ) as way:
+        yield way
 
 
 def _wait_for_turn(far: FarBox, context: JobContext[Metered]) -> Patience:

@@ -24,8 +24,9 @@ from otherroof.copying.reconnect import RetryLimits, SteadyConnection
 from otherroof.copying.report import Problem, RunReport
 from otherroof.copying.run import Run, RunRequest
 from otherroof.far_copy.run_ids import next_run_id
+from otherroof.jobs.carried.onto import OntoDisk
 from otherroof.jobs.context import JobContext
-from otherroof.jobs.open_job import LOOK, WRITE, OpenedJob, open_job
+from otherroof.jobs.open_job import LOOK, ONTO, WRITE, OpenedJob, open_job
 from otherroof.jobs.own_files import own_secrets
 from otherroof.jobs.under_way.announce import Announcement, RunAsked, first_word
 from otherroof.ledger import Ledger
@@ -43,6 +44,7 @@ class RunOptions:
     dry: bool = False
     reread: bool = False
     asked: RunAsked = field(default_factory=RunAsked)
+    onto: OntoDisk | None = None  # the disk that takes the far box's place
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +65,8 @@ def run_job(
     """
     options = options or RunOptions()
     report = RunReport(name, "")
+    if options.onto is not None:
+        context = replace(context, disk=options.onto.disk)
     first = first_word(name, settings.jobs[name].far, options.asked, context.clock)
     announced = Announcement(os.path.dirname(settings.ledger), first, report, context)
     context = replace(context, stop=announced)
@@ -71,7 +75,8 @@ def run_job(
     others = nullcontext() if options.dry else announced.under_way()
     try:
         # J1, J3
-        with open_job(settings, name, context, LOOK if options.dry else WRITE, record.kept, others) as job:
+        access = LOOK if options.dry else WRITE if options.onto is None else ONTO
+        with open_job(settings, name, context, access, record.kept, others) as job:
             # J2
             secrets = own_secrets(settings)
             steps = RunContext(context.clock, context.stop, context.progress, record.tick, record.renamed, secrets)
@@ -87,7 +92,8 @@ def run_job(
 
 
 def _request(job: OpenedJob, options: RunOptions) -> RunRequest:
-    chosen, hold = job.job, job.ledger.holds.of(job.name)
+    chosen, onto = job.job, options.onto
+    hold = job.ledger.holds.of(job.name) if onto is None else None
     release = None
     if hold is not None and hold.released is not None:
         release = Release(hold.removed, hold.changed, hold.of_files)
@@ -99,7 +105,10 @@ def _request(job: OpenedJob, options: RunOptions) -> RunRequest:
         other_disks=chosen.other_disks,
         reread=options.reread,
         release=release,
+        released_by=f"move {onto.disk.folder}/{job.name} aside, and begin anew" if onto is not None else "",
     )
+    if onto is not None:
+        return RunRequest(rules, onto.files(job.name), options.dry, accept=onto.accepts(job, dry=options.dry))
     return RunRequest(rules, JobStateFiles(job.settings.state, job.name), options.dry, _known_damage(job))
 
 
@@ -128,6 +137,7 @@ class _RunRecord:
         self._context = context
         self._announced = announced
         self._dry = options.dry
+        self._onto = options.onto.disk.folder if options.onto is not None else ""
         context.progress.begin("waiting for its turn")
         self._wire_noted = context.clock.monotonic()
 
@@ -151,13 +161,14 @@ class _RunRecord:
         self._context.progress.begin("connecting")
         self._ledger.runs.mark_cut(job.name)
         # After every run of this job, also if the clock was put back: versions are ordered by their ids.
-        newest = self._ledger.runs.rows(job=job.name, newest=1)
+        newest = self._ledger.runs.rows(job=job.name, newest=1, carried=True)
         now = self._context.clock.now()
         self.report.run = next_run_id(now, newest[0].report.run if newest else "")
         if not self._dry:
             self._announced.note_run(self.report.run)
-            self._ledger.runs.begin(job.name, self.report.run, job.job.far, now)
-            job.notes += self._ledger.take_untold(now)
+            self._ledger.runs.begin(job.name, self.report.run, job.job.far, now, self._onto)
+            if not self._onto:
+                job.notes += self._ledger.take_untold(now)
 
     def renamed(self, old: str, new: str) -> None:
         """The run had to take another id than it began with."""
@@ -200,6 +211,8 @@ class _RunRecord:
     def _write_end(self, error: OtherroofError | None) -> None:
         report, now = self.report, self._context.clock.now()
         self._ledger.runs.end(report, now)
+        if self._onto:
+            return  # it tells nothing of the far box, and of nothing that stands against the job there
         if isinstance(error, Held):
             files = report.files
             self._ledger.holds.note(

@@ -10,7 +10,7 @@ from otherroof.base.clock import from_stamp, stamp
 from otherroof.base.errors import EXIT_UNREACHED, EXIT_WRONG_USE
 from otherroof.copying.report import GOOD
 from otherroof.ledger.file import LedgerFile, Page
-from otherroof.ledger.runs import IS_GOOD
+from otherroof.ledger.runs import IS_GOOD, OVER_THE_LINE
 from otherroof.probe.ladder import ClimbResult
 
 _PROBE_COLUMNS = "number, far, at, took_s, answered, exit_code, headline, advice, round_trip_ms"
@@ -155,7 +155,7 @@ class ProbePage(Page):
             " ON r.probe = p.number AND r.place ="
             " (SELECT max(place) FROM probe_rung WHERE probe = p.number AND state = 'not ok')"
             " WHERE p.far=?1 AND p.at<=?2 AND p.at > (SELECT coalesce(max(coalesce(ended, started)), '') FROM run"
-            f" WHERE far=?1 AND coalesce(ended, started)<=?2 AND {IS_GOOD})"
+            f" WHERE far=?1 AND coalesce(ended, started)<=?2 AND {IS_GOOD} AND {OVER_THE_LINE})"
             " ORDER BY p.at DESC, p.number DESC"
         )
         last_heard = stamp(heard) if heard is not None else ""

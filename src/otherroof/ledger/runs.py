@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -19,26 +20,38 @@ PROBLEMS_KEPT_DAYS = 90
 # The reason of a run that was killed. When it died is not known, so it has no end.
 GONE = "the process ended without a word"
 # What is known of a run as it begins, and what as it ends. The names of its figures stand where they are counted.
-_BEGUN = ("job", "run", "far", "started")
+_BEGUN = ("job", "run", "far", "started", "onto")
 _ENDED = ("ended", "outcome", "reason", *(one.column for one in FIGURES))
-_COLUMNS = ", ".join((*_BEGUN, *_ENDED))
+_COLUMNS = ", ".join((*_BEGUN, "landed", *_ENDED))
 _BEGIN = f"INSERT INTO run ({', '.join(_BEGUN)}) VALUES ({', '.join(f':{one}' for one in _BEGUN)})"
 _END = f"UPDATE run SET {', '.join(f'{one}=:{one}' for one in _ENDED)} WHERE job=:job AND run=:run"
 IS_GOOD = f"outcome IN ({', '.join('?' for _ in GOOD)})"  # for which GOOD is given
 UNDER_WAY = "under way"
-CSV_COLUMNS = (*_BEGUN, "ended", "outcome", *(one.column for one in FIGURES if one.shown), "reason")
+# What a run wrote onto a disk that is carried there is no copy in the other house before it was found standing there.
+OVER_THE_LINE = "onto = ''"
+AT_FAR_BOX = f"({OVER_THE_LINE} OR landed IS NOT NULL)"
+_FIRST = ("job", "run", "far", "started")
+CSV_COLUMNS = (*_FIRST, "ended", "outcome", *(one.column for one in FIGURES if one.shown), "reason", "onto", "landed")
 
 
 @dataclass(frozen=True, slots=True)
 class RunRow:
     """One run as the ledger holds it. `live` is how far it is if its process lives, and then its report has what was
-    counted so far; `ended` is None while it is under way, and if it was killed."""
+    counted so far; `ended` is None while it is under way, and if it was killed. `onto`: the folder on a carried disk
+    that it wrote to, empty if it went over the line; `landed`: when that disk was found standing at the far box."""
 
     far: str
     started: datetime
     ended: datetime | None
     report: RunReport
     live: LiveRun | None = None
+    onto: str = ""
+    landed: datetime | None = None
+
+    @property
+    def at_far_box(self) -> bool:
+        """Whether what it wrote is in the other house."""
+        return not self.onto or self.landed is not None
 
     @property
     def under_way(self) -> bool:
@@ -54,17 +67,22 @@ class RunRow:
         """The row as `ledger --json` prints it: the run's own keys with far box, start and end; how far it is, if it is
         under way."""
         progress = {"progress": self.live.as_json()} if self.live is not None else {}
-        return self.report.as_json() | {"outcome": self.outcome, "far": self.far, **self._moments, **progress}
+        words = {"outcome": self.outcome, "far": self.far, **self._moments, **(self._carried if self.onto else {})}
+        return self.report.as_json() | words | progress
 
     def as_csv(self) -> list[Any]:
         """The row as `ledger --csv` prints it, in the order of CSV_COLUMNS."""
         report = self.report
         figures = {column: rounded(value) for column, value in report.figures.items()}
-        words = {"job": report.job, "run": report.run, "far": self.far, **self._moments}
+        words = {"job": report.job, "run": report.run, "far": self.far, **self._moments, **self._carried}
         cells = {**words, **figures, "outcome": self.outcome, "reason": report.reason}
         shown = (cells[column] for column in CSV_COLUMNS)
         # A reason that an older version wrote down may hold what a far box said, as it was said.
         return [escaped(cell) if isinstance(cell, str) else cell for cell in shown]
+
+    @property
+    def _carried(self) -> dict[str, str | None]:
+        return {"onto": self.onto, "landed": stamp(self.landed) if self.landed else None}
 
     @property
     def _moments(self) -> dict[str, str | None]:
@@ -94,10 +112,21 @@ class RunPage(WirePage):
         super().__init__(file)
         self._live = live
 
-    def begin(self, job: str, run: str, far: str, started: datetime) -> None:
-        """Note that a run has begun; until `end` its outcome is empty."""
+    def begin(self, job: str, run: str, far: str, started: datetime, onto: str = "") -> None:
+        """Note that a run has begun, over the line or `onto` a disk that will be carried; until `end` its outcome is
+        empty."""
         with self.file.writing() as db:
-            db.execute(_BEGIN, {"job": job, "run": run, "far": far, "started": stamp(started)})
+            db.execute(_BEGIN, {"job": job, "run": run, "far": far, "started": stamp(started), "onto": onto})
+
+    def land(self, job: str, runs: Collection[str], at: datetime) -> list[str]:
+        """The disk that these runs were written onto was found standing at the far box; answers those that were."""
+        known = [row.report.run for row in self.rows(job=job, carried=True) if row.onto and row.report.run in runs]
+        with self.file.writing() as db:
+            db.executemany(
+                "UPDATE run SET landed=? WHERE job=? AND run=? AND landed IS NULL",
+                [(stamp(at), job, run) for run in known],
+            )
+        return known
 
     def end(self, report: RunReport, ended: datetime) -> None:
         """Write down how a run ended, with every figure it counted, and at most MOST_PROBLEMS of its problems by name;
@@ -142,9 +171,12 @@ class RunPage(WirePage):
             db.execute("UPDATE run SET outcome='cut', reason=? WHERE job=? AND outcome IS NULL", (reason, job))
         return found
 
-    def rows(self, *, job: str = "", since: datetime | None = None, newest: int = 0) -> list[RunRow]:
-        """Runs, newest first; of one job, since a moment, at most `newest` of them (0: all)."""
-        where, given = ["1"], []
+    def rows(
+        self, *, job: str = "", since: datetime | None = None, newest: int = 0, carried: bool = False
+    ) -> list[RunRow]:
+        """Runs, newest first; of one job, since a moment, at most `newest` of them (0: all). With `carried` also those
+        that wrote onto a disk: they tell nothing of the line and the nights."""
+        where, given = ["1" if carried else OVER_THE_LINE], []
         if job:
             where.append("job = ?")
             given.append(job)
@@ -158,7 +190,7 @@ class RunPage(WirePage):
 
     def newest_good(self, job: str, before: datetime | None = None, *, far: str = "") -> RunRow | None:
         """The newest run whose listing was committed: begun no later than `before`, to `far`, if these are given."""
-        where, given = [f"job=? AND {IS_GOOD}"], [job, *GOOD]
+        where, given = [f"job=? AND {IS_GOOD} AND {AT_FAR_BOX}"], [job, *GOOD]
         if before is not None:
             where.append("started <= ?")
             given.append(stamp(before))
@@ -195,14 +227,16 @@ class RunPage(WirePage):
 
     def first_good(self, job: str, far: str) -> datetime | None:
         """When the oldest run to `far` whose listing was committed came to its end; None if there is none."""
-        query = f"SELECT min(coalesce(ended, started)) FROM run WHERE job=? AND far=? AND {IS_GOOD}"
+        # What came on a disk was there when the disk was.
+        when = "min(coalesce(landed, ended, started))"
+        query = f"SELECT {when} FROM run WHERE job=? AND far=? AND {IS_GOOD} AND {AT_FAR_BOX}"
         with self.file.guarded():
             (at,) = self.file.db.execute(query, (job, far, *GOOD)).fetchone()
         return from_stamp(at) if at else None
 
     def last_counted(self, far: str, before: datetime) -> datetime | None:
         """When a run to `far` that made its copy last ended, no later than `before`."""
-        query = f"SELECT max(ended) FROM run WHERE far=? AND ended<=? AND {IS_GOOD}"
+        query = f"SELECT max(ended) FROM run WHERE far=? AND ended<=? AND {IS_GOOD} AND {OVER_THE_LINE}"
         with self.file.guarded():
             (at,) = self.file.db.execute(query, (far, stamp(before), *GOOD)).fetchone()
         return from_stamp(at) if at else None
@@ -218,7 +252,7 @@ class RunPage(WirePage):
         its files."""
         query = (
             "SELECT why FROM run_problem WHERE path='' AND (job, run) ="
-            f" (SELECT job, run FROM run WHERE far=? AND started<=? AND {IS_GOOD}"
+            f" (SELECT job, run FROM run WHERE far=? AND started<=? AND {IS_GOOD} AND {OVER_THE_LINE}"
             " ORDER BY started DESC, run DESC LIMIT 1)"
         )
         with self.file.guarded():
@@ -229,7 +263,8 @@ class RunPage(WirePage):
         with self.file.guarded():
             rows = self.file.db.execute(
                 "SELECT n.run, sampled, dense, endings_changed FROM run r"
-                " JOIN run_nature n ON n.job = r.job AND n.run = r.run WHERE r.job=? AND r.started>=?",
+                " JOIN run_nature n ON n.job = r.job AND n.run = r.run WHERE r.job=? AND r.started>=?"
+                f" AND {OVER_THE_LINE}",
                 (job, stamp(since)),
             ).fetchall()
         return {run: EncryptionSigns(*seen) for run, *seen in rows}
@@ -255,7 +290,8 @@ class AnswerPage(Page):
                 return from_stamp(row[0]) if row else None
             (at,) = self.file.db.execute(
                 "SELECT max(at) FROM (SELECT max(at) AS at FROM probe WHERE far=?1 AND answered=1 AND at<=?2"
-                f" UNION ALL SELECT max(started) FROM run WHERE far=?1 AND started<=?2 AND {IS_GOOD})",
+                f" UNION ALL SELECT max(started) FROM run WHERE far=?1 AND started<=?2 AND {IS_GOOD}"
+                f" AND {OVER_THE_LINE})",
                 (far, stamp(before), *GOOD),
             ).fetchone()
         return from_stamp(at) if at else None
@@ -302,7 +338,9 @@ class HoldPage(Page):
 
 def _row_of(row: tuple[Any, ...]) -> tuple[RunRow, bool]:
     """The row, and whether an end of it is known."""
-    job, run, far, started, ended, outcome, reason, *figures = row
+    job, run, far, started, onto, landed, ended, outcome, reason, *figures = row
     report = RunReport(job, run, outcome or "cut", reason=reason)
     report.take_figures(figures)
-    return RunRow(far, from_stamp(started), from_stamp(ended) if ended else None, report), outcome is not None
+    begun, end, there = (from_stamp(one) if one else None for one in (started, ended, landed))
+    assert begun is not None
+    return RunRow(far, begun, end, report, onto=onto, landed=there), outcome is not None

@@ -192,6 +192,12 @@ LET_GO = """
 CREATE TABLE let_go (job TEXT NOT NULL, run TEXT NOT NULL, at TEXT NOT NULL, PRIMARY KEY (job, run)) WITHOUT ROWID;
 """
 
+# Runs onto a disk that is carried: the folder on it, and when it was found standing at the far box.
+CARRIED = """
+ALTER TABLE run ADD COLUMN onto TEXT NOT NULL DEFAULT '';
+ALTER TABLE run ADD COLUMN landed TEXT;
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     RUNS,
     WAYS,
@@ -205,6 +211,7 @@ MIGRATIONS: tuple[str, ...] = (
     PROOFS_TOLD,
     THINKING_AHEAD,
     LET_GO,
+    CARRIED,
 )
 
 

@@ -16,7 +16,7 @@ from otherroof.base.sqlite_file import SQLITE_ERRORS, prove_sqlite
 
 _FORMS: dict[str, tuple[type, ...]] = {"TEXT": (str,), "INTEGER": (int,), "REAL": (float, int)}
 _STAMPS = {
-    "run": ("started", "ended"),
+    "run": ("started", "ended", "landed"),
     "answer": ("at",),
     "hold": ("at", "released"),
     "tunnel_session": ("up", "down"),

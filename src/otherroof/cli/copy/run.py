@@ -7,6 +7,7 @@ import signal
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from functools import partial
 from types import FrameType
 from typing import TYPE_CHECKING, Annotated
@@ -48,6 +49,12 @@ def verb(
     reread: Annotated[
         bool, typer.Option("--reread", help="Read every file again, also those that look unchanged.")
     ] = False,
+    onto: Annotated[
+        str,
+        typer.Option(
+            "--onto", metavar="DIR", help="Write onto a disk of this machine, which you then carry to the far box."
+        ),
+    ] = "",
     here: Annotated[bool, typer.Option("--here", help="Run in this terminal, though a service is at work.")] = False,
     as_json: JsonOption = False,
 ) -> None:
@@ -57,6 +64,10 @@ def verb(
     display alone, and `otherroof stop JOB` the run. Without a service, and with --here, the run is this terminal's:
     Ctrl-C asks it to stop at a safe point. A run by hand goes beyond the job's window and the month's allowance, and
     says so.
+
+    With --onto the copy goes at the disk's speed into DIR, in this terminal, laid out as at the far box; stopped, the
+    same command goes on. CAUTION: whoever has that disk can read it, unless the disk itself is encrypted. What to do
+    with it is told at the end; it counts as a copy once `otherroof landed JOB` found it in the other house.
 
     Leaves as the run ended, whoever runs it: with 0, with 1 if something needs a look, 3 if the far box could not be
     reached, 4 if the guard held it; with 130 if it was stopped, or if the display was left.
@@ -78,7 +89,9 @@ def verb(
             job_of(settings, name)
     with ledger_of(settings) as ledger:
         by_hand = _RunsByHand(settings, ledger, faulty, RunOptions(dry, reread), quiet=as_json)
-        if not here and not dry and service_is_at_work(settings.state):
+        if onto:
+            by_hand.run_onto(names, onto)
+        elif not here and not dry and service_is_at_work(settings.state):
             by_hand.follow_all(names)
         else:
             stop = StopSign(SystemClock())
@@ -109,6 +122,28 @@ class _RunsByHand:
         for name in names:
             if not stop.asked():
                 self._note(name, partial(self._run, stop))
+
+    def run_onto(self, names: list[str], folder: str) -> None:
+        """In this process, onto a disk."""
+        from otherroof.cli.copy.onto import disk_for, look_at_all, tell_next
+        from otherroof.jobs.stop_sign import StopSign
+        from otherroof.jobs.under_way.announce import RunAsked
+
+        for name in names:
+            if name in self._faulty:
+                raise self._faulty[name]
+        onto = disk_for(self._settings, names, folder, _say)
+        self._options = replace(self._options, onto=onto, asked=RunAsked("disk"))
+        stop = StopSign(SystemClock())
+        try:
+            with _stopping_on_signals(stop):
+                if len(names) > 1:
+                    look_at_all(self._settings, names, onto, self._ledger, stop, quiet=self._quiet)
+                self.run_all(names, stop)
+        finally:
+            onto.forget_unclaimed()
+        if not self._options.dry:
+            tell_next(self._settings, self.ran, onto, _say)
 
     def follow_all(self, names: list[str]) -> None:
         """By the service. All are wished first, so that those to different far boxes run side by side. If the person
@@ -154,6 +189,8 @@ class _RunsByHand:
         self.ran.append(result)
         if not self._quiet:
             _tell(result, dry=self._options.dry)
+            if self._options.onto is not None and result.report.bytes.sent:
+                _tell_written(result.report)
 
     def _run(self, stop: StopSign, name: str) -> RunResult:
         from otherroof.copying.progress import Progress
@@ -162,7 +199,7 @@ class _RunsByHand:
         from otherroof.jobs.under_way.announce import run_reading
 
         progress = Progress()
-        if not self._options.dry:
+        if not self._options.dry and self._options.onto is None:
             self._say_what_it_goes_beyond(name)
         with show_progress(lambda: run_reading(progress), name, quiet=self._quiet) as tick:
             context = JobContext(progress, self._ledger, stop=stop, tick=tick, told=_say, patient=True)
@@ -260,6 +297,13 @@ def _wire_text(report: RunReport) -> str:
         f"{size_text(sizes.sent)} of content sent; {size_text(sizes.wire_up)} up and {size_text(sizes.wire_down)} down "
         f"on the wire in {span_text(times.total)}{rate}"
     )
+
+
+def _tell_written(report: RunReport) -> None:
+    """What went onto the disk, and how fast."""
+    sizes, times = report.bytes, report.seconds
+    rate = rate_text(sizes.sent, times.send + times.commit)
+    typer.echo(f"  {size_text(sizes.sent)} of content written onto the disk in {span_text(times.total)} ({rate})")
 
 
 def _tell_left_out(report: RunReport) -> None:

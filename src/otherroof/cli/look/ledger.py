@@ -61,10 +61,10 @@ def verb(
     whole = as_json or as_csv or bool(since)
     with ledger_of(settings) as ledger:
         # What a job did that has left the settings can still be asked.
-        if job and not ledger.runs.rows(job=job, newest=1):
+        if job and not ledger.runs.rows(job=job, newest=1, carried=True):
             job_of(settings, job)
         moment = _moment(since, settings)
-        rows = ledger.runs.rows(job=job, since=moment, newest=0 if whole else SHOWN + 1)
+        rows = ledger.runs.rows(job=job, since=moment, newest=0 if whole else SHOWN + 1, carried=True)
         if as_json:
             _take_problems(ledger, rows)
             sessions = [] if job else ledger.tunnels.rows(since=moment)
@@ -151,7 +151,7 @@ def _cells(row: RunRow, zone: ZoneInfo) -> dict[str, str]:
     return {
         "started": table_time_text(row.started, zone),
         "job": one.job,
-        "outcome": outcome_text(row.outcome),
+        "outcome": outcome_text(row.outcome) + _carried_text(row),
         **_figures(
             [f"{one.files.seen:,}", *told, f"{one.files.problems:,}"],
             sizes.sent,
@@ -162,13 +162,23 @@ def _cells(row: RunRow, zone: ZoneInfo) -> dict[str, str]:
     }
 
 
+def _carried_text(row: RunRow) -> str:
+    """Of a run onto a disk: such a copy is only in the other house once the disk is."""
+    if not row.onto:
+        return ""
+    return ", onto a disk" + ("" if row.landed is None else " that is there")
+
+
 def _counts(row: RunRow) -> bool:
     return row.under_way or row.report.outcome in GOOD
 
 
 def _totals(rows: list[RunRow]) -> dict[str, str]:
-    """What all of them come to. Files are seen again by each run, so of these there is no sum."""
-    files, sizes = [row.report.files for row in rows if _counts(row)], [row.report.bytes for row in rows]
+    """What all of them come to. Files are seen again by each run, so of these there is no sum; and what went onto a
+    disk was not sent."""
+    files = [row.report.files for row in rows if _counts(row)]
+    over_the_line = [row for row in rows if not row.onto]
+    sizes = [row.report.bytes for row in over_the_line]
     sums = [
         sum(one.new for one in files),
         sum(one.changed for one in files),
@@ -177,7 +187,7 @@ def _totals(rows: list[RunRow]) -> dict[str, str]:
         sum(row.report.files.problems for row in rows),
     ]
     wire = sum(one.wire_up + one.wire_down for one in sizes)
-    sending = [row.report for row in rows if row.report.bytes.sent and row.live is None]
+    sending = [row.report for row in over_the_line if row.report.bytes.sent and row.live is None]
     seconds = sum(one.seconds.send + one.seconds.commit for one in sending)
     return {
         "started": "all together",
@@ -205,7 +215,7 @@ def _rate(row: RunRow) -> str:
     if row.live is not None:
         return rate_text(row.live.advance.rate, 1) if row.live.advance.rate > 0 else "–"
     # A few messages make none.
-    return rate_text(sizes.wire_up, times.send + times.commit) if sizes.sent else "–"
+    return rate_text(sizes.wire_up, times.send + times.commit) if sizes.sent and not row.onto else "–"
 
 
 def _problems_text(problems: Sequence[Problem]) -> str:

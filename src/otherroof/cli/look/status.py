@@ -247,7 +247,7 @@ def _live_lines(jobs: tuple[JobRow, ...], now: datetime, zone: ZoneInfo) -> list
         if live.advance.reading.stage == WAITING:
             ahead = [other.job for other in jobs if other.live and other.live.far == live.far and other.job != row.job]
             said += f" with {live.far}" + (f", behind the run of {list_text(ahead)}" if ahead else "")
-        by = "by hand, " if live.by == "hand" else ""
+        by = {"hand": "by hand, ", "disk": "by hand onto a disk that is carried, "}.get(live.by, "")
         stopping = f"; asked to stop: {live.stopping}" if live.stopping else ""
         since = moment_text(live.since, zone).rpartition(", ")[2] if live.at - live.since < timedelta(hours=20) else ""
         # It hangs, or its disk is full: what it said last is no news.

@@ -51,6 +51,7 @@ GROUPS: dict[str, dict[str, str]] = {
     },
     "Think ahead": {
         "plan": "Forecast first copy, nights, disks and restores, with ranges.",
+        "landed": "Find the disk that was carried at the far box, and let its copy count.",
         "sheet": "Make the recovery sheet, or take one in on a new machine.",
     },
 }
@@ -81,7 +82,7 @@ _OWN_CODES = {
     "run": (EXIT_UNREACHED, EXIT_HELD, EXIT_DAMAGED),
     "rehearse": (EXIT_DAMAGED,),
     **dict.fromkeys(
-        ("versions", "files", "changes", "restore", "prove", "drill", "thin"), (EXIT_UNREACHED, EXIT_DAMAGED)
+        ("versions", "files", "changes", "restore", "prove", "drill", "thin", "landed"), (EXIT_UNREACHED, EXIT_DAMAGED)
     ),
 }
 # What a code means for one verb, if that tells more than what it means for all.

@@ -50,6 +50,7 @@ class CopyRules:
     other_disks: bool = False
     reread: bool = False
     release: Release | None = None
+    released_by: str = ""  # what a person does who means it so; empty: the verb `release`
 
 
 @dataclass(slots=True)
@@ -137,8 +138,8 @@ class ChangeFinder:
             why = f"{self._checked.remarks[-1]}: its disk may be missing or was exchanged"
             where = "the far box's disk, and at base in the settings"
         if why:
-            look = f"look at {where}; if it is meant so: otherroof release {rules.job}"
-            if exact:  # nothing is held yet that could be released
+            look = f"look at {where}; if it is meant so: {rules.released_by or f'otherroof release {rules.job}'}"
+            if exact and not rules.released_by:  # nothing is held yet that could be released
                 look = f"look at {where}; if it is meant so: otherroof run {rules.job}, which is held, then release it"
             raise Held(why, where=rules.job, advice=f"nothing was sent; {look}")
 

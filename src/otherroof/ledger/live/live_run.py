@@ -21,7 +21,7 @@ from otherroof.forecast.advance import Advance, ProgressReading
 from otherroof.forecast.pace import TimeLeft
 from otherroof.ledger.live.small_file import MOST, NOT_OURS
 
-By = Literal["hand", "service"]
+By = Literal["hand", "service", "disk"]  # disk: by hand, onto a disk that is carried
 # Of a run that has ended: so much of the names of other disks and of what it said, as they are written. A longer text
 # would not be read as a whole, and the run would be taken for a killed one.
 MOST_OF_DISKS = MOST_SAID = MOST // 8
@@ -190,7 +190,7 @@ def _live(parts: dict[str, Any]) -> LiveRun:
     words = {name: _word(parts[name]) for name in ("token", "job", "far", "run", "before", "wish", "stopping")}
     return LiveRun(
         **words,
-        by="service" if parts["by"] == "service" else "hand",
+        by=_by(parts["by"]),
         pid=_count(parts["pid"]),
         since=_moment(parts["since"]),
         at=_moment(parts["at"]),
@@ -215,6 +215,10 @@ def _ended(parts: dict[str, Any]) -> EndedRun:
         parts["by_hand"] is True,
         report,
     )
+
+
+def _by(value: object) -> By:
+    return "service" if value == "service" else "disk" if value == "disk" else "hand"
 
 
 def _left(parts: list[Any]) -> TimeLeft:

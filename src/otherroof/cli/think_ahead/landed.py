@@ -1,0 +1,108 @@
+"""`otherroof landed`: a disk that was carried stands at the far box, and its copy is found and counts from now on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from otherroof.base.clock import SystemClock, stamp
+from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL, WrongUse
+from otherroof.base.local_time import moment_text
+from otherroof.base.units import count_text, size_text
+from otherroof.cli.common import (
+    SETTINGS_FOLDER,
+    ConfigOption,
+    JsonOption,
+    as_typed,
+    job_of,
+    print_json,
+    settings_in_use,
+)
+from otherroof.cli.show_progress import proof_progress, show_progress
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from otherroof.jobs.carried.landed import LandedDisk
+
+
+def verb(
+    job: Annotated[str, typer.Argument(metavar="JOB", help="The job whose copy the disk carried.")],
+    place: Annotated[
+        str,
+        typer.Option(
+            "--place", metavar="DIR", help="The folder at the far box where the disk is mounted, if not base."
+        ),
+    ] = "",
+    config: ConfigOption = SETTINGS_FOLDER,
+    as_json: JsonOption = False,
+) -> None:
+    """Find the disk that was carried at the far box, and let its copy count.
+
+    Over the tunnel: every listing is proved, a random sample of the files is read back, as much as prove_mb of the job
+    allows. From then on status and digest go by this copy, and the next run goes on from it.
+    """
+    from otherroof.jobs.carried.landed import land
+    from otherroof.jobs.context import JobContext
+    from otherroof.restore.proving.report import ProofProgress
+
+    if place and not place.startswith("/"):
+        raise WrongUse(
+            f"{place!r} does not begin with /", where="--place", advice="name it as the far box's account sees it"
+        )
+    settings, _ = settings_in_use(config)
+    job_of(settings, job)
+    progress = ProofProgress()
+    with show_progress(lambda: proof_progress(progress), job, quiet=as_json) as tick:
+        context = JobContext(progress, clock=SystemClock(), tick=tick, told=lambda line: typer.echo(line, err=True))
+        found = land(settings, job, place, context)
+    notes = [*found.notes, *(note.why for note in (found.proof.notes if found.proof is not None else ()))]
+    if as_json:
+        print_json(_as_json(found, notes))
+    else:
+        _tell(found, notes, settings.zone)
+    raise typer.Exit(EXIT_DAMAGED if found.found_damage else EXIT_LOOK if notes else EXIT_WELL)
+
+
+def _as_json(found: LandedDisk, notes: list[str]) -> dict[str, Any]:
+    from otherroof.far_copy.listing import time_taken
+
+    header, proof = found.header, found.proof
+    return {
+        "job": header.job,
+        "run": header.run,
+        "taken": stamp(time_taken(header)),
+        "files": header.files,
+        "bytes": header.size,
+        "listings": found.listings,
+        "landed": found.landed,
+        "goes_on": found.goes_on,
+        "read_back": {"files": proof.report.files, "bytes": proof.report.size} if proof is not None else None,
+        "damaged": [*found.damaged, *(one.shown for one in (proof.report.damaged if proof is not None else ()))],
+        "notes": notes,
+    }
+
+
+def _tell(found: LandedDisk, notes: list[str], zone: ZoneInfo) -> None:
+    from otherroof.far_copy.listing import time_taken
+
+    header, proof = found.header, found.proof
+    typer.echo(
+        f"{header.job}: the disk has landed: {count_text(header.files, 'file')} ({size_text(header.size)}) as of "
+        f"{moment_text(time_taken(header), zone)} (run {header.run}), {count_text(found.listings, 'listing')} proved"
+    )
+    if proof is not None:
+        report = proof.report
+        typer.echo(f"  {count_text(report.files, 'file')} ({size_text(report.size)}) read back over the line")
+        if report.sample_said:
+            typer.echo(f"  of these, drawn at random: {report.sample_said}")
+        for damage in report.damaged:
+            typer.echo(f"  damaged: {damage.shown}: {damage.why}")
+    for line in found.damaged:
+        typer.echo(f"  damaged: {line}")
+    for note in notes:
+        typer.echo(f"  note: {note}")
+    if found.found_damage:
+        typer.echo(as_typed(f"  `otherroof prove {header.job} --heal` sends again what is damaged"), err=True)
+    typer.echo(as_typed(f"  it counts from now on, and the next run goes on from there: otherroof run {header.job}"))

@@ -1,0 +1,197 @@
+"""A place on a disk that is carried between the two houses: the scripts of a local place, and what such a disk needs.
+
+The disk may come back from the other house, so no link on it is followed: every path is walked by folder handles. They
+also hold the disk, so that it cannot be unmounted beneath a copy. What has been written is made durable for the whole
+disk at once. It knows neither jobs nor layouts.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import errno
+import os
+from collections import OrderedDict
+from contextlib import suppress
+from copy import copy
+from dataclasses import replace
+from typing import Any
+
+from otherroof.base.errors import FarTrouble, HomeTrouble
+from otherroof.base.handles import open_folder
+from otherroof.base.printable import escaped
+from otherroof.base.units import size_text
+from otherroof.far import requests
+from otherroof.far.local.disk import LocalDisk
+from otherroof.far.local_place import NAMES_AT_ONCE, DiskFailed, LocalPlace, attrs_of, refusal_of
+from otherroof.far.place import Meter
+
+MOST_HELD = 64  # folders whose handles are kept open
+_STEP = os.O_PATH | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
+# What changes the disk, so that a sync after it has work to do.
+_CHANGES = (
+    requests.OpenFile,
+    requests.Write,
+    requests.SetProperties,
+    requests.CopyRange,
+    requests.Rename,
+    requests.Link,
+    requests.MakeSymlink,
+    requests.MakeFolder,
+    requests.RemoveFolder,
+    requests.Remove,
+)
+# Refusals that are no matter of one file.
+_FULL = (errno.ENOSPC, errno.EDQUOT)
+_GONE = (errno.EIO, errno.EROFS, errno.ENODEV, errno.ENOTCONN, errno.ESHUTDOWN, errno.ESTALE)
+_libc = ctypes.CDLL(None, use_errno=True)
+
+
+class DiskPlace(LocalPlace):
+    """The folder `folder` on `disk`. Raises HomeTrouble if it cannot be opened."""
+
+    def __init__(self, folder: str, disk: LocalDisk, meter: Meter) -> None:
+        super().__init__(b"")
+        self.offers = replace(self.offers, link=disk.links)
+        self.meter = meter
+        self._folder = folder
+        self._disk = disk
+        try:
+            self._top = open_folder(folder)
+        except OSError as problem:
+            raise HomeTrouble(f"cannot be opened: {problem.strerror}", where=folder) from problem
+        self._held: OrderedDict[bytes, int] = OrderedDict()
+        self._changed = True  # an earlier process may have left something that is not durable
+
+    def close(self) -> None:
+        """Let go of the disk."""
+        self._let_go()
+        if self._top >= 0:
+            os.close(self._top)
+            self._top = -1
+
+    def _let_go(self) -> None:
+        while self._held:
+            os.close(self._held.popitem()[1])
+
+    def _do(self, op: requests.Op) -> Any:
+        try:
+            if isinstance(op, requests.Sync):
+                return self._sync(op)
+            self._changed = self._changed or isinstance(op, _CHANGES)
+            if isinstance(op, requests.OpenFolder):
+                return _HeldFolder(self._parent_of(op.path + b"/.", keep=False))
+            if isinstance(op, requests.CloseFile) and isinstance(op.handle, _HeldFolder):
+                return op.handle.close()
+            done = super()._do(self._walked(op))
+        except OSError as problem:
+            raise self._refusal_of(problem, op) from problem
+        except FarTrouble as refusal:
+            if isinstance(refusal.__cause__, OSError):
+                raise self._refusal_of(refusal.__cause__, op) from refusal
+            raise
+        if isinstance(op, requests.Rename | requests.RemoveFolder):
+            self._let_go()  # a folder may have another name now, or none
+        return done
+
+    def _sync(self, op: requests.Sync) -> bool:
+        """All that was written is made durable together: a disk that turns takes as long for one file."""
+        if not self._disk.syncs_whole:
+            os.fsync(op.handle)
+            return True
+        if self._changed:
+            if _libc.syncfs(self._top) != 0:
+                number = ctypes.get_errno()
+                raise OSError(number, os.strerror(number))
+            self._changed = False
+        return True
+
+    def _walked(self, op: requests.Op) -> requests.Op:
+        """`op` with its paths by handles of the folders that they lie in."""
+        walked: Any = copy(op)
+        for name in ("path", "old", "new"):
+            if hasattr(op, name):
+                setattr(walked, name, self._by_handle(getattr(op, name)))
+        return walked  # type: ignore[no-any-return]
+
+    def _by_handle(self, path: bytes) -> bytes:
+        # Without the slash that the local place begins with: it is the root of this machine's file system.
+        return b"proc/self/fd/%d/%s" % (self._parent_of(path), path.rpartition(b"/")[2])
+
+    def _parent_of(self, path: bytes, *, keep: bool = True) -> int:
+        """A handle on the folder that `path` lies in; without `keep` it is the caller's own."""
+        above = path.rpartition(b"/")[0]
+        held = self._held.get(above)
+        if held is None:
+            held = self._walk(above)
+            if keep:
+                self._held[above] = held
+                # Two paths of one request are looked up one after the other, so the newest two must stay.
+                while len(self._held) > MOST_HELD:
+                    os.close(self._held.popitem(last=False)[1])
+        elif keep:
+            self._held.move_to_end(above)
+        else:
+            held = os.dup(held)
+        return held
+
+    def _walk(self, folder: bytes) -> int:
+        handle = os.dup(self._top)
+        for part in folder.split(b"/"):
+            if part in (b"", b"."):
+                continue
+            try:
+                if part == b"..":
+                    raise OSError(errno.EACCES, "a path leads out of the folder")
+                below = os.open(part, _STEP, dir_fd=handle)
+            finally:
+                os.close(handle)
+            handle = below
+        return handle
+
+    def _refusal_of(self, problem: OSError, op: requests.Op) -> Exception:
+        """What a refusal means: all work ends if the disk is full or gone, else it is a matter of this one request."""
+        if problem.errno in _FULL:
+            free = self._disk.free_now(self._top)
+            room = f" ({size_text(free)} free)" if free is not None else ""
+            advice = "make room there or take a larger disk; the same command goes on from there"
+            return DiskFailed(f"the disk is full{room}", where=self._folder, advice=advice)
+        if problem.errno in _GONE:
+            what = f"the disk takes no more writes or does not answer ({problem.strerror})"
+            advice = "plug it in and mount it anew, look at the kernel log; the same command goes on from there"
+            return DiskFailed(what, where=self._folder, advice=advice)
+        refusal = refusal_of(problem, op)
+        if not refusal.advice or refusal.advice == refusal.usual_advice:
+            refusal.advice = f"look at it below {escaped(self._folder)}"
+        return refusal
+
+
+class _HeldFolder:
+    """An open folder, by its handle; the names come in portions, as over SFTP."""
+
+    def __init__(self, handle: int) -> None:
+        self._handle = handle
+        # Opened anew for reading: the handle is only for going on from there.
+        try:
+            reading = os.open(".", os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC, dir_fd=handle)
+        except BaseException:
+            self.close()
+            raise
+        try:
+            self._names = [os.fsencode(name) for name in os.listdir(reading)]
+        finally:
+            os.close(reading)
+
+    def read(self) -> list[tuple[bytes, requests.Attrs]] | None:
+        """See `ReadFolder`."""
+        if not self._names:
+            return None
+        now, self._names = self._names[:NAMES_AT_ONCE], self._names[NAMES_AT_ONCE:]
+        found = []
+        for name in now:
+            with suppress(FileNotFoundError):
+                found.append((name, attrs_of(os.stat(name, dir_fd=self._handle, follow_symlinks=False))))
+        return found
+
+    def close(self) -> None:
+        """Let go of it."""
+        os.close(self._handle)

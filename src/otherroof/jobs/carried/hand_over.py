@@ -1,0 +1,53 @@
+"""What a person does with a disk between the two houses, as lines to be followed. It looks nothing up on the disk."""
+
+from __future__ import annotations
+
+import shlex
+
+from otherroof.base.errors import WrongSettings
+from otherroof.pairing.record import find_record
+from otherroof.settings import Settings
+
+CAUTION = (
+    "CAUTION: whoever has this disk in hand can read the copy, on its way and later, unless the disk is encrypted"
+    " (common practice: LUKS, `cryptsetup luksFormat`, which erases the disk: before the first run)"
+)
+
+
+def far_folder(settings: Settings, far: str) -> str:
+    """The far box's base folder as root there sees it: what SFTP shows as `base` may be inside of a folder that the
+    account cannot leave."""
+    box = settings.far[far]
+    try:
+        record = find_record(settings.where, far)
+    except WrongSettings:
+        record = None
+    if record is None or record.plan.account != box.account or not record.plan.folder:
+        return box.base
+    return record.plan.folder.rstrip("/") + box.base
+
+
+def owner_lines(settings: Settings, far: str, jobs: list[str], folder: str = "") -> list[str]:
+    """What sets owner and rights right at the far box, typed there by whoever may; `folder` is where the disk is."""
+    account = settings.far[far].account
+    base = folder or far_folder(settings, far)
+    tops = " ".join(shlex.quote(f"{base}/{job}") for job in jobs)
+    return [f"sudo chown -h {account}: {shlex.quote(base)}", f"sudo chown -hR {account}: {tops}"]
+
+
+def next_steps(settings: Settings, far: str, jobs: list[str], disk: str, *, keeps_owners: bool) -> list[str]:
+    """What comes after the last run onto the disk, in order."""
+    account, base = settings.far[far].account, far_folder(settings, far)
+    if keeps_owners:
+        owners = [
+            "set owner and rights there, once, as root:",
+            *(f"   {line}" for line in owner_lines(settings, far, jobs)),
+        ]
+    else:
+        owners = [f"its file system keeps no owners: mount it there with uid={account}"]
+    return [
+        f"sudo umount {shlex.quote(disk)}   (or where it is mounted; wait until it returns), and carry it to {far}",
+        f"mount it there so that what is in {disk} now stands in {base}, and write that into /etc/fstab",
+        *owners,
+        *(f"otherroof landed {job}   (here; until then it does not count as a copy)" for job in jobs),
+    ]

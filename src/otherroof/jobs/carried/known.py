@@ -1,0 +1,89 @@
+"""What home knows of carried disks, and how it becomes what home knows of the far box.
+
+All of it is a cache: without it the next run reads every file here again, and sends no content either.
+"""
+
+from __future__ import annotations
+
+import os
+from contextlib import suppress
+
+from otherroof.base.errors import HomeTrouble
+from otherroof.base.sqlite_file import DamagedDatabase
+from otherroof.copying.compare.catalogue import Catalogue
+from otherroof.copying.compare.catalogue_repair import JobStateFiles
+from otherroof.jobs.carried.disk import STATES, DiskNote
+from otherroof.jobs.open_job import OpenedJob
+
+_BESIDE = ("-wal", "-journal", "-shm")  # what SQLite keeps beside a file that was not closed
+
+
+def take_over(job: OpenedJob, note: DiskNote | None) -> bool:
+    """Let what is known of the disk that stands at the far box be what is known of the far box; whether there was any.
+    The caller holds the job's lock. `note` is that disk's. Raises HomeTrouble."""
+    found = _known(job, note)
+    if found is None:
+        return False
+    own = JobStateFiles(job.settings.state, job.name)
+    try:
+        for source, target in (
+            (found.catalogue, own.catalogue),
+            (found.notes, own.notes),
+            (found.chunks, own.chunks),
+        ):
+            _move(source, target)
+        _drop_if_empty(found)
+    except OSError as problem:
+        raise HomeTrouble(
+            f"what is known of the disk cannot be taken over: {problem.strerror}", where=job.settings.state
+        ) from problem
+    return True
+
+
+def _known(job: OpenedJob, note: DiskNote | None) -> JobStateFiles | None:
+    """The files about the disk whose newest run is that of the far copy; of a copy that never became whole, about the
+    disk that the note names."""
+    states = os.path.join(job.settings.state, STATES)
+    with suppress(FileNotFoundError):
+        for number in sorted(os.listdir(states)):
+            files = JobStateFiles(os.path.join(states, number), job.name)
+            run = _run_of(files, job.key.home_id)
+            if run is None:
+                continue
+            if run == job.view.newest and (run or (note is not None and note.number == number)):
+                return files
+    return None
+
+
+def _run_of(files: JobStateFiles, home_id: str) -> str | None:
+    """The newest run that the catalogue is of; None if there is no sound one of this home."""
+    if not os.path.exists(files.catalogue):
+        return None
+    try:
+        catalogue = Catalogue(files.catalogue)
+    except DamagedDatabase:
+        return None
+    try:
+        return catalogue.facts.run if catalogue.facts.home_id in ("", home_id) else None
+    finally:
+        catalogue.close()
+
+
+def _move(source: str, target: str) -> None:
+    """The file at `source` takes the place of that at `target`; if there is none, nothing stands there any more."""
+    # Killed in between, the cache is missing, and made anew.
+    for end in ("", *_BESIDE):
+        with suppress(FileNotFoundError):
+            os.unlink(target + end)
+    os.makedirs(os.path.dirname(target), mode=0o700, exist_ok=True)
+    for end in (*_BESIDE, ""):
+        with suppress(FileNotFoundError):
+            os.rename(source + end, target + end)
+
+
+def _drop_if_empty(files: JobStateFiles) -> None:
+    for path in (files.catalogue, files.notes, files.chunks):
+        with suppress(OSError):  # it holds another job's
+            os.rmdir(os.path.dirname(path))
+    with suppress(OSError):
+        os.rmdir(files.state)
