@@ -38,7 +38,7 @@ def test_verbs_come_first_each_with_its_sentence() -> None:
 
 
 def test_options_of_a_verb_are_offered_once() -> None:
-    assert offered("run", "--") == ["--config", "--dry", "--reread", "--here", "--json", "--help"]
+    assert offered("run", "--") == ["--config", "--dry", "--reread", "--onto", "--here", "--json", "--help"]
     assert offered("run", "--dry", "--r") == ["--reread"]
     assert offered("run", "--dry", "--d") == []
     assert offered("run", "--", "--d") == []

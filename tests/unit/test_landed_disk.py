@@ -183,7 +183,7 @@ def test_later_run_onto_the_disk_that_was_cut_leaves_the_version_before(
     carry(job, disk)
     found = landed(job)
     assert (found.header.run, found.landed) == (run, [run])
-    assert any("the last run onto this disk was cut" in note for note in found.notes)
+    assert any("the last run onto this disk stopped early" in note for note in found.notes)
     assert job.done().bytes.sent == 0
     job.all_come_back()
 

@@ -51,7 +51,7 @@ GROUPS: dict[str, dict[str, str]] = {
     },
     "Think ahead": {
         "plan": "Forecast first copy, nights, disks and restores, with ranges.",
-        "landed": "Find the disk that was carried at the far box, and let its copy count.",
+        "landed": "Find the carried disk at the far box, and let its copy count.",
         "sheet": "Make the recovery sheet, or take one in on a new machine.",
     },
 }

@@ -38,7 +38,7 @@ def verb(
     config: ConfigOption = SETTINGS_FOLDER,
     as_json: JsonOption = False,
 ) -> None:
-    """Find the disk that was carried at the far box, and let its copy count.
+    """Find the carried disk at the far box, and let its copy count.
 
     Over the tunnel: every listing is proved, a random sample of the files is read back, as much as prove_mb of the job
     allows. From then on status and digest go by this copy, and the next run goes on from it.

@@ -112,12 +112,12 @@ def _require_copy(job: OpenedJob) -> None:
     view, base = job.view, job.far.base
     if view.runs:
         if view.cut and view.cut[-1] > view.newest:
-            job.notes.append("the last run onto this disk was cut: the version before it counts, the next run goes on")
+            job.notes.append("the last run onto this disk stopped early: the version before it counts, the next run goes on")
         return
     if view.cut:
         take_over(job, run_script(job.keeper.place, read_note()))
         raise FarTrouble(
-            f"the run onto this disk was cut ({view.cut[-1]}), so it holds no whole copy yet",
+            f"the run onto this disk stopped early ({view.cut[-1]}), so it holds no whole copy yet",
             where=f"the far copy of {job.name}",
             advice=f"`otherroof run {job.name}` sends the rest over the line; or fetch the disk, and "
             f"`otherroof run {job.name} --onto DIR` goes on",
