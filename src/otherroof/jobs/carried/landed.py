@@ -112,7 +112,7 @@ def _require_copy(job: OpenedJob) -> None:
     view, base = job.view, job.far.base
     if view.runs:
         if view.cut and view.cut[-1] > view.newest:
-            job.notes.append("the last run onto this disk stopped early: the version before it counts, the next run goes on")
+            job.notes.append("the last run onto this disk stopped early: what counts is the version before")
         return
     if view.cut:
         take_over(job, run_script(job.keeper.place, read_note()))
