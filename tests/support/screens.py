@@ -50,7 +50,8 @@ def _nights(ledger: Ledger, jobs: tuple[str, ...], until: int = 0) -> None:
 
 def _far_box(ledger: Ledger, free: int, less_a_day: int) -> None:
     for back in range(NIGHTS, -1, -1):
-        ledger.spaces.note("heron", NOW - back * DAY, free + back * less_a_day, 2_000 * GB)
+        # No night brings quite what the one before did.
+        ledger.spaces.note("heron", NOW - back * DAY, free + back * less_a_day + back * 5 % 7 * less_a_day, 2_000 * GB)
     ledger.answers.note("heron", NOW - 2 * HOUR)
 
 

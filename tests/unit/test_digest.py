@@ -278,7 +278,7 @@ def test_the_far_disk_s_day_is_given_with_its_span() -> None:
     facts = far(space=SpaceReading(NOW, 10**12, 4 * 10**12), fill=Days(60, 40, None))
     made = build_digest(replace(known(job_week([Night()] * 3)), fars=(FarWeek(facts, (), NOW - 9 * DAY),)))
     text = " ".join(digest.as_text(made).split())
-    assert "about 5 May 2031 (between 15 April 2031 and never), if it goes on as in the last weeks" in text
+    assert "about 5 May 2031 (15 April 2031 at the soonest), if it goes on as in the last weeks" in text
     assert "last unanswered Tue 25 February 2031, 06:30" in text
     assert "1.00 TB free of 4.00 TB (25 %)" in text
 

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from otherroof.base.local_time import wall_time
 from otherroof.cli.think_ahead.show_outlook import picture
+from otherroof.forecast.first_copy import NightsLeft
 from otherroof.forecast.planning.copy_time import AskedLine, LineFacts, SentNight, Work, asked_line, copy_s, seen_up
 from otherroof.forecast.planning.estimate import Estimate, Likely
 from otherroof.forecast.planning.facts import (
@@ -38,6 +39,7 @@ from otherroof.forecast.planning.spacing import (
     kept_size,
     unbroken_since,
 )
+from otherroof.forecast.trend import FillDays
 from otherroof.restore.thinning.rule import KeepingRule, going_versions
 from otherroof.restore.versions import Version
 from otherroof.settings.versions import spacing_lines
@@ -277,7 +279,7 @@ def test_every_range_holds_its_likely_value(
 def everything(**more: object) -> Outlook:
     hours = OpenHours(BERLIN, "22:00-06:00", (), MonthAllowance(300e9, 10e9))
     keeping = KeepingFacts(spacing_lines({"30 days": "one a day"}), spacing_lines({"1 year": "one a month"}))
-    disk = DiskFacts(1e12, 10e9, (), NOW.date().toordinal())
+    disk = DiskFacts(1e12, NOW.date().toordinal())
     given_facts = {"hours": hours, "checks_a_day": 0.2e9, "keeping": keeping, "disk": disk, "few": Work(1e9, 10)}
     return outlook(facts(**(given_facts | more)))
 
@@ -317,28 +319,48 @@ def test_a_job_with_a_copy_goes_by_its_own_nights_and_drill() -> None:
     assert "first_copy.nights" not in found
 
 
-def test_a_disk_that_fills_up_has_a_date_with_a_range_from_both_lines() -> None:
-    start = NOW.date().toordinal() - 40
-    readings = [(float(start + day), 5e11 + 1e9 * day + (4e8 if day % 3 else 0)) for day in range(41)]
-    disk = DiskFacts(1e12, 0, readings, NOW.date().toordinal())
-    full = everything(whole=True, disk=disk).estimates["far_disk.full"]
-    assert full.likely.value == pytest.approx(NOW.date().toordinal() + (1e12 - readings[-1][1]) / 1e9, rel=0.001)
-    assert full.likely.low < full.likely.value < full.likely.high
-    assert "by least squares" in full.how
+def test_a_disk_that_fills_up_has_the_day_of_its_readings_with_its_range() -> None:
+    today = float(NOW.date().toordinal())
+    full = Likely(today + 400, today + 500, math.inf)
+    disk = DiskFacts(1e12, today, free=5e11, growth=FillDays(500, 400, None, 41, 1.1e9, -2e8), full=full)
+    found = everything(whole=True, disk=disk).estimates["far_disk.full"]
+    assert found.likely == full
+    assert found.how == (
+        "41 days of readings: 1.10 GB more a day by least squares, 200 MB less by medians; the range holds both"
+    )
+
+
+def test_a_disk_that_fills_in_another_century_gets_no_day() -> None:
+    disk = DiskFacts(1e12, 40, free=5e11, growth=FillDays(50_000, 40_000, None, 41, 1e6, 1e6))
+    found = everything(whole=True, disk=disk)
+    assert "far_disk.full" not in found.estimates
+    assert any("not full within a hundred years" in remark for remark in found.as_json()["remarks"])
 
 
 def test_readings_without_growth_say_so_and_give_no_date() -> None:
-    readings = [(float(day), 5e11) for day in range(40)]
-    found = everything(whole=True, disk=DiskFacts(1e12, 0, readings, 40))
+    found = everything(whole=True, disk=DiskFacts(1e12, 40, free=5e11))
     assert "far_disk.full" not in found.estimates
     assert any("no clear growth" in remark for remark in found.as_json()["remarks"])
 
 
 def test_while_another_first_copy_fills_the_disk_no_date_is_told() -> None:
-    found = everything(whole=True, disk=DiskFacts(1e12, 0, (), 40, coming=True))
+    found = everything(whole=True, disk=DiskFacts(1e12, 40, coming=True))
     assert "far_disk.full" not in found.estimates
     assert any("first copy of another job" in remark for remark in found.as_json()["remarks"])
-    assert "far_disk.full" in everything(disk=DiskFacts(1e12, 0, (), 40, coming=True)).estimates, "its own, by amounts"
+    assert "far_disk.full" in everything(disk=DiskFacts(1e12, 40, coming=True)).estimates, "its own, by amounts"
+
+
+def test_what_others_keep_on_the_disk_is_no_room_for_the_copy() -> None:
+    empty = everything(disk=DiskFacts(1e12, 40)).estimates["far_disk.full"].likely.value
+    shared = everything(disk=DiskFacts(1e12, 40, free=4e11)).estimates["far_disk.full"].likely.value
+    assert 40 < shared < empty
+
+
+def test_a_first_copy_under_way_goes_by_its_own_nights() -> None:
+    made = everything(there=50e9, brought=(5, NightsLeft(10e9, 5, 4, None)), disk=DiskFacts(1e12, 700_000.9)).estimates
+    assert made["first_copy.nights"].likely == Likely(4, 5, math.inf)
+    assert made["first_copy.day"].likely == Likely(700_004, 700_005, math.inf)
+    assert "the last 5 nights brought, 10.0 GB each" in made["first_copy.nights"].how
 
 
 def test_a_line_too_slow_for_ten_years_is_said_and_null_in_json() -> None:
@@ -406,7 +428,7 @@ def test_whatever_the_facts_every_figure_has_its_range_and_can_be_shown(
             amounts=amounts,
             line=asked_line(AskedLine(up), PacketPath()),
             hours=OpenHours(BERLIN, window, (), MonthAllowance(month)),
-            disk=DiskFacts(disk, 1e9, (), NOW.date().toordinal()),
+            disk=DiskFacts(disk, NOW.date().toordinal()),
             keeping=KeepingFacts(spacing_lines(lines), spacing_lines({"1 year": "one a week"})),
             few=Work(size / 10, files / 10),
         )

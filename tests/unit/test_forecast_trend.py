@@ -31,8 +31,29 @@ def test_noise_widens_the_span_on_both_sides() -> None:
     margin = 2.0484071 * reference.stderr
     left = 1000 * GB - max(points[-1][1], reference.intercept + 29 * reference.slope)
     assert fill.days == pytest.approx(left / reference.slope, rel=1e-9)
+    # These medians are surer than least squares, so theirs is the narrower range.
     assert fill.soonest == pytest.approx(left / (reference.slope + margin), rel=1e-7)
     assert fill.latest == pytest.approx(left / (reference.slope - margin), rel=1e-7)
+
+
+def test_one_great_heap_brings_the_day_nearer_and_the_range_still_holds_that_of_the_other_nights() -> None:
+    points = [(day, used + (200 * GB if day >= 30 else 0)) for day, used in steady(60, 1 * GB)]
+    fill = days_until_full(points, 1000 * GB)
+    assert fill is not None
+    medians = stats.theilslopes([used for _, used in points], [day for day, _ in points], 0.95)
+    left = 1000 * GB - max(points[-1][1], medians.intercept + 59 * medians.slope)
+    assert (fill.readings, fill.by_medians) == (60, pytest.approx(medians.slope))
+    assert fill.latest == pytest.approx(left / medians.low_slope, rel=1e-9)
+    assert fill.by_squares > 3 * GB
+    assert fill.soonest < fill.days < 241 - 60 < fill.latest
+
+
+def test_medians_that_may_also_stand_still_leave_the_latest_day_open() -> None:
+    points = [(float(day), 500 * GB + (300 * GB if day >= 27 else 0)) for day in range(30)]
+    fill = days_until_full(points, 1000 * GB)
+    assert fill is not None
+    assert fill.by_medians == 0
+    assert fill.latest is None
 
 
 @pytest.mark.parametrize("a_day", [0.0, -1 * GB])

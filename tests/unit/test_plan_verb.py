@@ -211,7 +211,7 @@ def test_a_measured_line_counts_until_runs_tell_more(settings: Settings, ledger:
     ledger.lines.note(LineReading("heron", NOW - DAY, 9.0, 4.0, 21.0, 40.0, 55.0, 6_000_000, 3_000_000))
     facts = facts_of(settings, JOB, ledger, NOW, PlanRequest())
     assert (facts.line.up.value, facts.line.back.value, facts.line.round_trip_s) == (9.0, 4.0, 0.021)
-    assert "measured 2031-03-19" in facts.line.how_up
+    assert "measured 19 March 2031" in facts.line.how_up
     assert ledger.wire_bytes_since("heron", NOW - 2 * DAY) == 9_000_000, "what measuring takes counts in the month"
     put_month(ledger)
     assert facts_of(settings, JOB, ledger, NOW, PlanRequest()).line.up.value == pytest.approx(16, rel=0.01)
@@ -236,8 +236,9 @@ def test_drill_disk_and_allowance_come_from_the_ledger(settings: Settings, ledge
     facts = facts_of(settings.model_copy(update={"far": {"heron": far}}), JOB, ledger, NOW, PlanRequest())
     assert facts.drilled is not None
     assert facts.drilled.seconds.value == 5000
-    assert len(facts.disk.readings) == 20
-    assert facts.disk.readings[-1][1] == 10**12 + 19 * 10**9
+    assert facts.disk.growth is not None
+    assert (facts.disk.growth.readings, facts.disk.growth.by_squares) == (20, pytest.approx(10**9))
+    assert facts.disk.growth.days == pytest.approx(981)
     # Of this month nineteen nights by now, and a drill.
     assert facts.hours.month.used == ledger.wire_bytes_since("heron", datetime(2031, 2, 28, 23, tzinfo=UTC))
     assert facts.checks_a_day == pytest.approx(200e6 + 500e6 / 30)
@@ -253,12 +254,13 @@ def test_what_a_first_copy_took_is_no_growth_of_the_disk(settings: Settings, led
         ledger.spaces.note("heron", NOW - back * DAY, back * 10**11, 4 * 10**12)
     while_it_comes = facts_of(settings, JOB, ledger, NOW - 10 * DAY, PlanRequest(up_mbit=20))
     disk = while_it_comes.disk
-    assert (disk.total, list(disk.readings), disk.coming) == (4e12, [], True)
+    assert (disk.total, disk.growth, disk.coming) == (4e12, None, True)
     put_run(ledger, NOW - 10 * DAY, sent=10**11)
     for back in range(9, 0, -1):
         ledger.spaces.note("heron", NOW - back * DAY, 10**12 + back * 10**9, 4 * 10**12)
     known = facts_of(settings, JOB, ledger, NOW, PlanRequest(up_mbit=20)).disk
-    assert [used for _, used in known.readings] == [3 * 10**12 - back * 10**9 for back in range(9, 0, -1)]
+    assert known.growth is not None
+    assert (known.growth.readings, known.growth.by_squares) == (9, pytest.approx(10**9))
 
 
 def test_two_jobs_of_one_folder_are_copies_of_it(settings: Settings, ledger: Ledger) -> None:

@@ -13,6 +13,7 @@ import pytest
 from rich.console import Console
 
 from otherroof.base.clock import SteppedClock, SystemClock, from_stamp, stamp
+from otherroof.base.errors import EXIT_LOOK
 from otherroof.base.local_time import day_text, moment_text
 from otherroof.cli.main import main
 from otherroof.copying.report import Problem
@@ -87,15 +88,32 @@ def test_a_household_where_all_is_well_needs_no_hand(house: House) -> None:
     assert (box["answers"], box["silent_since"], box["notes"]) == (True, None, [])
 
 
-def test_where_alerts_reach_nobody_a_household_is_not_told_that_nothing_needs_a_hand(
+def test_where_alerts_reach_nobody_status_and_digest_both_say_so_and_leave_with_1(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     house = House(tmp_path, capsys, ["photos"], heard=False)
     house.copied("photos", ago=5 * HOUR)
     house.look()
-    _, said = house.ask()
+    code, said = house.ask()
+    assert code == EXIT_LOOK
     assert "nothing needs a hand" not in said
     assert "alerts go to this machine's journal only" in said
+    assert house.json()["heard"] is False
+    with pytest.raises(SystemExit) as ended:
+        main(["digest", "--config", house.where])
+    assert ended.value.code == EXIT_LOOK
+    assert "alerts go to this machine's journal only" in " ".join(capsys.readouterr().out.split())
+
+
+def test_where_alerts_reach_nobody_it_is_said_beside_what_else_needs_a_hand(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    house = House(tmp_path, capsys, ["photos"], heard=False)
+    house.copied("photos", ago=5 * HOUR)
+    house.ledger.holds.note(Hold("photos", "r", house.now - HOUR, "8 of 10 files are gone", 8, 0, 10, None))
+    house.look()
+    _, said = house.ask()
+    assert said.index("8 of 10 files are gone") < said.index("alerts go to this machine's journal only")
 
 
 def test_since_when_a_far_box_has_not_answered_is_shown_with_the_last_probes_headline(house: House) -> None:

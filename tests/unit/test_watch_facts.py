@@ -162,7 +162,8 @@ def test_at_twice_its_limit_a_silence_is_told_also_if_home_has_just_awoken() -> 
 
 def test_a_floor_that_is_reached_is_another_thing_than_a_trend_towards_it() -> None:
     """A new mark has it told at once, and not only with next week's word."""
-    trend = watching.far(space=SpaceReading(watching.NOW, 50 * GB, 100 * GB), fill=FillDays(20, 15, 30), fill_days=30)
+    grows = FillDays(20, 15, 30, 40, GB, GB)
+    trend = watching.far(space=SpaceReading(watching.NOW, 50 * GB, 100 * GB), fill=grows, fill_days=30)
     reached = watching.far(space=SpaceReading(watching.NOW, 5 * GB, 100 * GB), fill=None, fill_days=30)
     marks = [
         one.mark for box in (trend, reached) for one in findings(watching.facts(fars=(box,))) if one.rule == "space"

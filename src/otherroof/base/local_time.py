@@ -92,6 +92,14 @@ def day_name(day: date) -> str:
     return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
 
 
+def between_days(first: date, last: date) -> str:
+    """Two days as a range in which they lie: `between 15 and 19 March 2031`; what both have in common is said once."""
+    early, late = day_name(first).split(), day_name(last).split()
+    while len(early) > 1 and early[-1] == late[len(early) - 1]:
+        early.pop()
+    return f"between {' '.join(early)} and {' '.join(late)}"
+
+
 def short_day_text(moment: datetime, zone: tzinfo) -> str:
     """The day without its year, for a table: `Mon 3 Mar`."""
     return short_day_name(moment.astimezone(zone).date())

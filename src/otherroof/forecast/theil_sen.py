@@ -10,7 +10,6 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from statistics import NormalDist, median
 
 from otherroof.forecast.student import SURE
 
@@ -36,6 +35,8 @@ def median_line(points: Sequence[tuple[float, float]]) -> MedianLine | None:
     The intercept is the median of y less the slope times the median of x. The interval goes by the normal
     approximation for Kendall's score, with its correction for ties.
     """
+    from statistics import NormalDist, median  # a hundredth of a second, of which a look without readings has no use
+
     count = len(points)
     slopes = sorted(
         (later[1] - earlier[1]) / (later[0] - earlier[0])

@@ -7,11 +7,13 @@ as one when its 95 % interval by Student's t distribution does not hold zero (NI
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from otherroof.forecast.line import FittedLine, fit
 from otherroof.forecast.student import standard_errors
+from otherroof.forecast.theil_sen import median_line
 
 # Below this a line through the points says more about chance than about growth.
 LEAST_POINTS = 5
@@ -25,19 +27,25 @@ FARTHEST_DAYS = 36_500.0
 class FillDays:
     """Days from the last reading until a disk is full: most likely, soonest, and latest (None: perhaps never).
 
-    `soonest` and `latest` are for the fastest and the slowest growth in the 95 % interval of the line's slope.
+    `soonest` and `latest` are for the fastest and the slowest growth in the 95 % intervals of two lines' slopes, which
+    are `by_squares` and `by_medians` in bytes a day, through so many `readings`.
     """
 
     days: float
     soonest: float
     latest: float | None
+    readings: int
+    by_squares: float
+    by_medians: float
 
 
 def days_until_full(points: Sequence[tuple[float, float]], total: float) -> FillDays | None:
     """When a disk of `total` bytes will be full, from readings (day, bytes used), oldest first.
 
     None if there are too few readings, or they do not show growth. Growth goes on from the last reading,
-    or from the line if that stands higher, so that a recent heavy night is not averaged away.
+    or from the line if that stands higher, so that a recent heavy night is not averaged away. The likely day is that of
+    least squares, which feel a few heavy nights at once: whoever has to buy a disk had better know too early. One great
+    heap that never comes again turns them, and not the line of medians, so the range is as wide as both lines' ranges.
     """
     if len(points) < LEAST_POINTS or points[-1][0] - points[0][0] < LEAST_DAYS:
         return None
@@ -47,14 +55,20 @@ def days_until_full(points: Sequence[tuple[float, float]], total: float) -> Fill
     margin = _margin(line, len(points))
     if line.slope < margin:
         return None
+    medians = median_line(points)
+    if medians is None:
+        return None
     last_day, last_used = points[-1]
     left = max(0.0, total - max(last_used, line.at(last_day)))
-    slow = line.slope - margin
+    left_by_medians = max(0.0, total - max(last_used, medians.at(last_day)))
+    latest = max(_under(left, line.slope - margin), _under(left_by_medians, medians.least))
     return FillDays(
         days=left / line.slope,
-        soonest=left / (line.slope + margin),
-        # With a slope that may also be zero, the disk may never be full.
-        latest=left / slow if slow > 0 else None,
+        soonest=min(left / (line.slope + margin), _under(left_by_medians, medians.most)),
+        latest=latest if math.isfinite(latest) else None,
+        readings=len(points),
+        by_squares=line.slope,
+        by_medians=medians.slope,
     )
 
 
@@ -69,6 +83,11 @@ def growth_a_week(nights: Sequence[float]) -> float | None:
     if line is None or abs(line.slope) < _margin(line, len(nights)) or line.slope == 0:
         return None
     return line.slope * 7
+
+
+def _under(room: float, rate: float) -> float:
+    """Days until so much room is full at `rate` bytes a day: with one that may also be zero, never."""
+    return room / rate if rate > 0 else math.inf
 
 
 def _margin(line: FittedLine, count: int) -> float:

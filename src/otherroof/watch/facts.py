@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from otherroof.base.local_time import morning_after
+from otherroof.base.local_time import between_days, day_text, morning_after
 from otherroof.copying.report import WINDOW_ENDED, EncryptionSigns
 from otherroof.forecast.first_copy import MOST_NIGHTS, NightRoom, nights_left
 from otherroof.forecast.trend import FARTHEST_DAYS, FillDays
@@ -151,12 +151,24 @@ class FullDay:
     soonest: datetime
     latest: datetime | None
 
+    def span(self, zone: ZoneInfo) -> str:
+        """Between which days, in words; empty if it can only be one."""
+        if self.latest is None:
+            return f"{day_text(self.soonest, zone)} at the soonest"
+        first, last = self.soonest.astimezone(zone).date(), self.latest.astimezone(zone).date()
+        return between_days(first, last) if first != last else ""
+
+    def words(self, zone: ZoneInfo) -> str:
+        """`about 12 May 2031 (between 3 and 20 May 2031)`."""
+        span = self.span(zone)
+        return f"about {day_text(self.likely, zone)}" + (f" ({span})" if span else "")
+
 
 @dataclass(frozen=True, slots=True)
 class FarFacts:
     """One far box. `answered` is when it last proved its host key, `unanswered` when it last did not answer a probe,
-    `stop` where the checks stop since, `space` its last reading; `coming` is how many bytes first copies that are under
-    way have yet to bring there."""
+    `stop` where the checks stop since, `space` its last reading; `coming` is how many bytes so many
+    `first_copies` that are under way have yet to bring there."""
 
     name: str
     silent: timedelta
@@ -169,6 +181,7 @@ class FarFacts:
     space: SpaceReading | None = None
     fill: FillDays | None = None
     coming: int = 0
+    first_copies: int = 0
 
     @property
     def heard(self) -> datetime:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from otherroof.base.local_time import day_name, wall_time
+from otherroof.base.local_time import between_days, day_name, wall_time
 from otherroof.base.units import count_text, percent_text, size_text
 from otherroof.forecast.first_copy import NightsLeft
 
@@ -73,8 +73,4 @@ def _whole_on(left: NightsLeft, now: datetime, zone: ZoneInfo) -> tuple[str, str
         return likely, ""
     if left.most is None or left.most > _FARTHEST:
         return likely, f"{day(left.fewest)} at the soonest"
-    first, last = day(left.fewest).split(), day(left.most).split()
-    # `15 and 19 March 2031`: what both have in common is said once.
-    while len(first) > 1 and first[-1] == last[len(first) - 1]:
-        first.pop()
-    return likely, f"between {' '.join(first)} and {' '.join(last)}"
+    return likely, between_days(today + timedelta(days=left.fewest), today + timedelta(days=left.most))

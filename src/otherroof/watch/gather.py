@@ -55,15 +55,16 @@ def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs)
         _job(settings, ledger, name, now, since=since[_subject(name, job)], waiting=waiting.get(name, ""))
         for name, job in settings.jobs.items()
     )
+    fars = tuple(
+        far_facts(box, ledger, name, now, since=since[f"far {name}"], jobs=jobs) for name, box in settings.far.items()
+    )
     return Facts(
         now=now,
         zone=settings.zone,
         look=look,
         alerts=alerting.alerts,
         jobs=jobs,
-        fars=tuple(
-            _far(settings.far[name], ledger, name, now, since=since[f"far {name}"], jobs=jobs) for name in settings.far
-        ),
+        fars=fars,
         channels={name: state for name, state in ledger.posts.channel_states().items() if name in alerting.channels},
         mistakes=extra.mistakes,
         unread=settings.unread,
@@ -118,11 +119,12 @@ def _job(settings: Settings, ledger: Ledger, name: str, now: datetime, *, since:
         under_way=under_way,
         at=job.at,
         released=hold.released if hold is not None else None,
-        room=_room_of(job, settings.far[job.far], zone, now) if newest is None else None,
+        room=night_room_of(job, settings.far[job.far], zone, now) if newest is None else None,
     )
 
 
-def _room_of(job: Job, far: FarBox, zone: ZoneInfo, now: datetime) -> NightRoom:
+def night_room_of(job: Job, far: FarBox, zone: ZoneInfo, now: datetime) -> NightRoom:
+    """What window and limits leave of a job's nights to come."""
     return night_room(Crontab.parse(job.at).next_after(now, zone), OpenHours(zone, job.window, hourly_limits(job, far)))
 
 
@@ -142,14 +144,14 @@ def _newest_begun(ledger: Ledger, job: str, far: str, now: datetime) -> datetime
     return row.started if row is not None else None
 
 
-def _far(
+def far_facts(
     far: FarBox, ledger: Ledger, name: str, now: datetime, *, since: datetime, jobs: Sequence[JobFacts]
 ) -> FarFacts:
     """What is known of one far box, which is watched from `since` on, with the day its disk will be full."""
     kept_here = [job for job in jobs if job.far == name]
     # Else an entry written while the clock was ahead would count as the newest until that date.
     marks = ledger.spaces.daily(name, now - TREND, now + AHEAD)
-    readings = readings_of_growth(marks, [job.first_copy for job in kept_here if job.first_copy is not None])
+    readings = _readings_of_growth(marks, [job.first_copy for job in kept_here if job.first_copy is not None])
     firsts = [job.first_copy_bytes for job in kept_here if job.first_under_way]
     answered = ledger.answers.last(name, now + AHEAD)
     return FarFacts(
@@ -164,10 +166,11 @@ def _far(
         space=marks[-1] if marks else None,
         fill=days_until_full(_points(readings), float(marks[-1].total)) if readings and not firsts else None,
         coming=sum(seen - there for there, seen in firsts),
+        first_copies=len(firsts),
     )
 
 
-def readings_of_growth(marks: Sequence[SpaceReading], first_copies: Collection[datetime]) -> Sequence[SpaceReading]:
+def _readings_of_growth(marks: Sequence[SpaceReading], first_copies: Collection[datetime]) -> Sequence[SpaceReading]:
     """Those of a disk's readings, oldest first, that tell how it fills from night to night; `first_copies`: when each
     that was brought to it was whole."""
     # A disk that was replaced begins a new history, and so does one that a first copy was brought to: what that took

@@ -24,7 +24,7 @@ from otherroof.ledger.probes import ProbeRow
 from otherroof.settings import Settings
 from otherroof.settings.crontab import Crontab
 from otherroof.watch.drills import drill_text
-from otherroof.watch.facts import FarFacts, Finding, JobFacts
+from otherroof.watch.facts import FarFacts, Finding, FullDay, JobFacts
 from otherroof.watch.first_copy import first_copy_text
 from otherroof.watch.gather import AHEAD, WatchInputs, gather
 from otherroof.watch.rules import findings, gravity, without_grace
@@ -75,7 +75,8 @@ class FarRow:
     """One far box. `silent_since` is when it last answered, if it did not answer its last probe or not for its
     days; None if it answers, and if it never has. `headline` is the last probe's word unless something newer is known,
     `stops` the check at which the way stops, since when. `notes` are what the last run met there besides its files;
-    `free` and `total` are bytes of its disk by the last reading, `full_on` is when that is full by the trend."""
+    `free` and `total` are bytes of its disk by the last reading, `full_on` is when that is full by the trend, from
+    `full_soonest` to `full_latest` (None: perhaps never)."""
 
     far: str
     address: str
@@ -94,6 +95,16 @@ class FarRow:
     free: int | None = None
     total: int | None = None
     full_on: str | None = None
+    full_soonest: str | None = None
+    full_latest: str | None = None
+
+    @property
+    def full(self) -> FullDay | None:
+        """The day its disk will be full by the trend, with its range."""
+        if self.full_on is None or self.full_soonest is None:
+            return None
+        latest = from_stamp(self.full_latest) if self.full_latest is not None else None
+        return FullDay(from_stamp(self.full_on), from_stamp(self.full_soonest), latest)
 
     @property
     def named(self) -> str:
@@ -124,9 +135,11 @@ class Overview:
     def needs_a_look(self) -> bool:
         """Whether a person has something to do that they have not put off."""
         quiet = {alert.key for alert in self.alerts if alert.quiet_until is not None and alert.quiet_until > self.now}
-        loud = any(alert.key not in quiet for alert in self.alerts) or bool(self.untold) or bool(self.mistakes)
         return (
-            loud or any(row.needs and row.alert not in quiet for row in self.rows) or any(row.notes for row in self.far)
+            any(alert.key not in quiet for alert in self.alerts)
+            or bool(self.untold or self.mistakes or not self.heard)
+            or any(row.needs and row.alert not in quiet for row in self.rows)
+            or any(row.notes for row in self.far)
         )
 
     @property
@@ -141,6 +154,7 @@ class Overview:
             "far": [asdict(row) for row in self.far],
             "alerts": [alert.as_json() for alert in self.alerts],
             "untold": [{"alert": one.key, "headline": one.headline, "help": one.help} for one in self.untold],
+            "heard": self.heard,
             "looked": stamp(self.looked) if self.looked else None,
             "mistakes": list(self.mistakes),
             "unread": list(self.unread),
@@ -293,6 +307,8 @@ def _far(ledger: Ledger, far: FarFacts, address: str, found: Mapping[str, Findin
         free=far.space.free if far.space is not None else None,
         total=far.space.total if far.space is not None else None,
         full_on=stamp(far.full.likely) if far.full is not None else None,
+        full_soonest=stamp(far.full.soonest) if far.full is not None else None,
+        full_latest=stamp(far.full.latest) if far.full is not None and far.full.latest is not None else None,
     )
 
 

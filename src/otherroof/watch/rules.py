@@ -56,6 +56,13 @@ def is_event(rule: str, mark: str) -> bool:
     return healed or rule in ("unusual", "shortened") or (rule == "clock" and mark == JUMP)
 
 
+UNHEARD = "alerts go to this machine's journal only, where nobody may read them"
+UNHEARD_HELP = (
+    "Write a channel into otherroof.toml: [mail] with [channel.family], or a webhook or command; then "
+    "`otherroof alert-test`."
+)
+
+
 def gravity(key: str) -> int:
     """Where the alert called `key` stands among others, the gravest first; what is no alert comes last."""
     names = [rule.__name__ for rule in RULES]
@@ -243,15 +250,15 @@ def space(facts: Facts) -> Iterator[Finding]:
 
 
 def full_by(far: FarFacts, facts: Facts) -> str:
-    """The day a far disk will be full: `about 12 May 2031 (in 25 days; 3 May 2031 at the soonest)`."""
+    """The day a far disk will be full: `about 12 May 2031 (in 25 days; between 3 and 20 May 2031)`."""
     if far.full is None:
         return "in more than a hundred years"
     ahead = round((far.full.likely - facts.now).total_seconds() / 86_400)
     if ahead <= 0:
         return "now or within the day"
-    likely, soonest = day_text(far.full.likely, facts.zone), day_text(far.full.soonest, facts.zone)
-    sooner = f"; {soonest} at the soonest" if soonest != likely else ""
-    return f"about {likely} (in {count_text(ahead, 'day')}{sooner})"
+    span = far.full.span(facts.zone)
+    within = f"; {span}" if span else ""
+    return f"about {day_text(far.full.likely, facts.zone)} (in {count_text(ahead, 'day')}{within})"
 
 
 def unusual(facts: Facts) -> Iterator[Finding]:

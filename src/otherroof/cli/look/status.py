@@ -40,10 +40,6 @@ LOOK_EVERY_S = 5
 STALE = timedelta(minutes=1)  # a run tells how far it is every other second
 WAITING = "waiting for its turn"
 NO_SERVICE = "no service is at work here; `systemctl start otherroof` starts it"
-NOT_HEARD = (
-    "alerts go to this machine's journal only, where nobody may read them: write [mail] and a channel into "
-    "otherroof.toml, then `otherroof alert-test`"
-)
 # The columns: which hold figures, which may be broken in two, and which give way on a narrow terminal, in this order.
 FIGURES = ("files", "size")
 NAMES = ("job", "to", "far box")
@@ -131,9 +127,10 @@ def screen(found: Overview, zone: ZoneInfo, service: list[str], out: Console, sp
     well = [f"{row.job}: proved: {row.proved}" for row in found.jobs if row.proved] + _drill_lines(found.jobs)
     well += [f"too narrow for: {', '.join(narrow)} (--json has them all)"] if narrow else []
     far = [line for box in found.far for line in _far_lines(box, found, zone)]
-    nothing = "nothing needs a hand" if found.heard else typed(NOT_HEARD, found.settings_in)
-    needs = [*_alert_lines(found, zone), *_need_lines(found)] or [nothing]
-    everything = [*tables[0], *folded(waits + well), "", *tables[1], *folded(far), "", *folded(needs), *folded(service)]
+    needs = [*_alert_lines(found, zone), *_need_lines(found)] or ["nothing needs a hand"]
+    full = _full_lines(found, zone)
+    below = ["", *folded(needs), *folded(service)]
+    everything = [*tables[0], *folded(waits + well), "", *tables[1], *folded(full + far), *below]
     if not out.is_terminal or len(everything) <= room:
         return everything
     service = [line for line in service if line != typed(NO_SERVICE, found.settings_in)]
@@ -277,8 +274,15 @@ def _far_row(row: FarRow, zone: ZoneInfo) -> dict[str, str]:
         "answers": "yes" if row.answers else _SHUT.get(row.alert.partition(":")[0], "no"),
         "last answered": ago,
         "free": size_text(row.free) if row.free is not None else "–",
-        "full about": day_text(from_stamp(row.full_on), zone) if row.full_on is not None else "–",
+        "full about": day_text(row.full.likely, zone) if row.full is not None else "–",
     }
+
+
+def _full_lines(found: Overview, zone: ZoneInfo) -> list[str]:
+    """How sure the day is on which a far disk is full, unless an alert has it."""
+    told = {alert.key for alert in found.alerts}
+    spans = {row.far: row.full.span(zone) for row in found.far if row.full and f"space:{row.far}" not in told}
+    return [f"the disk of {far} will be full {span}" for far, span in spans.items() if span]
 
 
 def _far_lines(box: FarRow, found: Overview, zone: ZoneInfo) -> list[str]:
@@ -332,7 +336,7 @@ def _alert_line(alert: Alert, now: datetime, zone: ZoneInfo) -> str:
 
 def _need_lines(found: Overview) -> list[str]:
     """What needs a hand and is not said by an alert already."""
-    from otherroof.watch.rules import gravity
+    from otherroof.watch.rules import UNHEARD, UNHEARD_HELP, gravity
 
     in_alerts = {alert.key for alert in found.alerts}
     lines = [line for one in found.untold for line in (f"{one.key}: {one.headline}", f"  {_first_step(one.help)}")]
@@ -344,7 +348,8 @@ def _need_lines(found: Overview) -> list[str]:
         lines += [f"{name}: its file has a mistake; {until}" for name in found.unread]
         more = f" (and {len(found.mistakes) - 1} more)" if len(found.mistakes) > 1 else ""
         lines.append(typed(f"settings: {found.mistakes[0]}{more}; otherroof check", found.settings_in))
-    return lines + [f"{row.far}: {note}" for row in found.far for note in row.notes]
+    lines += [f"{row.far}: {note}" for row in found.far for note in row.notes]
+    return lines if found.heard else [*lines, UNHEARD, f"  {typed(UNHEARD_HELP, found.settings_in)}"]
 
 
 def _when(stamped: str, zone: ZoneInfo) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from datetime import date
 from typing import TYPE_CHECKING
 
-from otherroof.base.local_time import table_day_text
+from otherroof.base.local_time import between_days, day_name
 from otherroof.base.text.words import fold
 from otherroof.base.units import count_text, size_text, span_text
 
@@ -69,7 +69,7 @@ def changes(found: Sequence[ChangedEstimate], at: datetime) -> Iterator[str]:
     if not found:
         return
     yield ""
-    yield f"since the forecast of {table_day_text(at)}, by more than its range"
+    yield f"since the forecast of {day_name(at.date())}, by more than its range"
     for one in found:
         key, unit = one.estimate.key, one.estimate.unit
         now, before = figure_text(one.estimate.likely.value, unit), range_text(one.before, unit)
@@ -106,7 +106,16 @@ def range_text(likely: Likely, unit: EstimateUnit) -> str:
     low, value, high = (figure_text(one, unit) for one in (likely.low, likely.value, likely.high))
     if low == value == high:
         return value
+    if unit == "day" and likely.low <= date.max.toordinal():
+        return f"{value} ({_between(likely)})"
     return f"{value} ({low} to {high})"
+
+
+def _between(days: Likely) -> str:
+    """Between which days, in the words that the watch has for it."""
+    if days.high > date.max.toordinal():
+        return f"{figure_text(days.low, 'day')} at the soonest"
+    return between_days(date.fromordinal(int(days.low)), date.fromordinal(int(days.high)))
 
 
 def figure_text(value: float, unit: EstimateUnit) -> str:
@@ -125,9 +134,7 @@ def figure_text(value: float, unit: EstimateUnit) -> str:
         case "times":
             return f"{value:.3g} times" if value < MOST_TIMES else f"over {MOST_TIMES:,} times"
         case "day":
-            return (
-                "beyond all planning" if value > date.max.toordinal() else table_day_text(date.fromordinal(int(value)))
-            )
+            return "beyond all planning" if value > date.max.toordinal() else day_name(date.fromordinal(int(value)))
         case "nights":
             return count_text(round(value), "night")
         case "files":

@@ -7,11 +7,13 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from otherroof.forecast.first_copy import NightsLeft
 from otherroof.forecast.planning.copy_time import LineFacts, SentNight, Work
 from otherroof.forecast.planning.estimate import Estimate, Likely
 from otherroof.forecast.planning.open_hours import OpenHours
 from otherroof.forecast.planning.spacing import ReplacedContent
 from otherroof.forecast.restore_time import DISK_RATE
+from otherroof.forecast.trend import FillDays
 from otherroof.settings.versions import SpacingLine
 
 
@@ -31,16 +33,18 @@ class Amounts:
 
 @dataclass(frozen=True, slots=True)
 class DiskFacts:
-    """The far disk: its bytes, what has to stay free, and readings (day as a number, bytes used), oldest first.
+    """The far disk: its bytes (0: not known), and what its readings say.
 
-    `total` 0: not known. `today` is the day of the forecast in the same numbers, which are those of `date.toordinal`.
-    `coming`: a first copy is being brought there, whose pace does not go on once it is whole.
+    `today` is the day of the forecast as `date.toordinal` counts them, `full` the day in the same numbers by which the
+    readings say that the disk is full, `growth` what they say of growth, `free` the bytes by the last one, if it has
+    been read at all. `coming`: a first copy is being brought there, whose pace does not go on once it is whole.
     """
 
     total: float = 0.0
-    floor: float = 0.0
-    readings: Sequence[tuple[float, float]] = ()
     today: float = 0.0
+    free: float | None = None
+    growth: FillDays | None = None
+    full: Likely | None = None
     coming: bool = False
 
 
@@ -103,7 +107,8 @@ class CopyKept:
 class PlanFacts:
     """All that is known of one job, or of one that is only thought of.
 
-    `there`: bytes of a first copy that have arrived; `whole`: there is a copy. `begin` is when the next run may begin.
+    `there`: bytes of a first copy that have arrived; `brought`: so many nights of it, and how many more they say;
+    `whole`: there is a copy. `begin` is when the next run may begin.
     `checks_a_day`: bytes that proofs and drills take a day. `few` is what is wanted first, by name, after a loss.
     """
 
@@ -113,6 +118,7 @@ class PlanFacts:
     line: LineFacts
     hours: OpenHours
     there: float = 0.0
+    brought: tuple[int, NightsLeft] | None = None
     whole: bool = False
     nights: Sequence[SentNight] = ()
     checks_a_day: float = 0.0

@@ -6,16 +6,12 @@ Pure: facts in, a section of the forecast out.
 from __future__ import annotations
 
 import math
-from datetime import date
 
-from otherroof.base.local_time import table_day_text
 from otherroof.base.units import count_text, size_text
-from otherroof.forecast.line import fit
 from otherroof.forecast.planning.estimate import Estimate, Likely
 from otherroof.forecast.planning.facts import LengthBar, PlanFacts, PlanSection
 from otherroof.forecast.planning.spacing import covered_days, kept_ages, kept_size
-from otherroof.forecast.theil_sen import median_line
-from otherroof.forecast.trend import FARTHEST_DAYS, days_until_full
+from otherroof.forecast.trend import FillDays
 from otherroof.settings.versions import SpacingLine
 
 
@@ -75,42 +71,34 @@ def _full_day(facts: PlanFacts, kept: Estimate | None) -> tuple[Estimate | None,
         return None, "the size of the far disk is not known yet (--disk says it)"
     if facts.disk.coming and facts.whole:
         return None, "a first copy of another job is under way there: until it is whole, readings tell no growth"
-    read = _by_readings(facts)
-    if read is not None:
-        return read, ""
-    if facts.disk.readings and facts.whole:
+    growth = facts.disk.growth
+    if growth is not None and facts.disk.full is not None:
+        return Estimate("far_disk.full", "day", facts.disk.full, _by_readings(growth)), ""
+    if growth is not None:
+        return None, "as it fills by its readings, the far disk is not full within a hundred years"
+    if facts.disk.free is not None and facts.whole:
         return None, "the readings of the far disk's space show no clear growth, or too few days yet"
     return _by_amounts(facts, kept), ""
 
 
-def _by_readings(facts: PlanFacts) -> Estimate | None:
-    """From the sooner end of both lines' ranges to the later.
-
-    Whether growth can be told at all, and the day that the watch warns by, least squares say: they feel a few heavy
-    nights at once. Over months one great heap or clearing-up must not turn the forecast; so its day is the medians'.
-    """
-    points, total = list(facts.disk.readings), facts.disk.total - facts.disk.floor
-    squares, medians, line = days_until_full(points, total), median_line(points), fit(points)
-    if squares is None or medians is None or line is None or medians.slope <= 0:
-        return None
-    last, used = points[-1]
-    left = max(0.0, total - max(used, medians.at(last)))
-    robust = Likely(_under(left, medians.most), _under(left, medians.slope), _under(left, medians.least))
-    latest = math.inf if squares.latest is None else squares.latest
-    days = Likely(min(squares.soonest, robust.low), robust.value, max(latest, robust.high))
-    by_squares = f"{size_text(line.slope)} by least squares, which say {_date_text(last, squares.days)}"
-    how = (
-        f"{count_text(len(points), 'day')} of readings: {size_text(medians.slope)} more a day by the medians "
-        f"({size_text(medians.least)} to {size_text(medians.most)}), {by_squares}; "
-        f"{size_text(facts.disk.floor)} stays free"
+def _by_readings(growth: FillDays) -> str:
+    """How the day came about that the watch tells too: its lines through the readings are the only ones."""
+    squares, medians = size_text(growth.by_squares), _slope_text(growth.by_medians)
+    return (
+        f"{count_text(growth.readings, 'day')} of readings: {squares} more a day by least squares, {medians} by "
+        "medians; the range holds both"
     )
-    return Estimate("far_disk.full", "day", days + last, how)
+
+
+def _slope_text(slope: float) -> str:
+    return size_text(slope) if slope >= 0 else f"{size_text(-slope)} less"
 
 
 def _by_amounts(facts: PlanFacts, kept: Estimate | None) -> Estimate:
     """Without readings: the copy, then what each day brings; with a rule its versions at first, then growth alone."""
     amounts, disk = facts.amounts, facts.disk
-    room = max(0.0, disk.total - disk.floor - amounts.size)
+    # What others keep on a disk that was seen is not free for this copy.
+    room = max(0.0, disk.total - amounts.size if disk.free is None else disk.free - (amounts.size - facts.there))
     if kept is None:
         days = amounts.daily.under(room)
         how = f"{size_text(room)} beside the copy, {size_text(amounts.daily.value)} a day, nothing thinned"
@@ -143,10 +131,3 @@ def _bars(facts: PlanFacts, kept: Estimate | None) -> list[LengthBar]:
             )
         )
     return bars
-
-
-def _date_text(last: float, days: float) -> str:
-    """The day so many days after the last reading."""
-    if days > FARTHEST_DAYS:
-        return "not within a hundred years"
-    return table_day_text(date.fromordinal(int(last + days)))

@@ -6,6 +6,7 @@ Pure: facts in, a section of the forecast out.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from datetime import datetime
 
 from otherroof.base.local_time import table_time_text, wall_time
@@ -28,7 +29,8 @@ def first_copy(facts: PlanFacts) -> PlanSection:
     work = _left(facts)
     sending = copy_s(work, facts.line)
     ends = _crossings(facts, work)
-    estimates = [_sending(facts, work, sending), *_by_calendar(facts, work, ends)]
+    by_nights = _by_nights(facts)
+    estimates = [_sending(facts, work, sending), *(by_nights or _by_calendar(facts, work, ends))]
     carried = _carried(facts)
     remarks = []
     if ends[1] is None:
@@ -38,7 +40,7 @@ def first_copy(facts: PlanFacts) -> PlanSection:
     by_disk = carried[1].likely.value
     longest = max(by_disk, over_line if math.isfinite(over_line) else by_disk)
     bars = (
-        LengthBar("over the line", min(over_line, longest), longest, _until(ends[1], facts)),
+        LengthBar("over the line", min(over_line, longest), longest, _until(ends[1], facts, by_nights)),
         LengthBar(
             "on a disk", by_disk, longest, f"{span_text(by_disk)}, {span_text(facts.by_hand.carry_s)} of it on the way"
         ),
@@ -84,6 +86,20 @@ def _by_calendar(facts: PlanFacts, work: Work, ends: tuple[Crossed | None, ...])
     return [
         Estimate("first_copy.nights", "nights", nights, how),
         Estimate("first_copy.day", "day", days, "the day on which the last of these nights ends"),
+    ]
+
+
+def _by_nights(facts: PlanFacts) -> list[Estimate]:
+    """Of a first copy under way, whose own nights tell more than any line: the day that status and digest have."""
+    if facts.brought is None:
+        return []
+    count, left = facts.brought
+    most = math.inf if left.most is None else left.most
+    nights = Likely(left.fewest, left.likely, most)
+    how = f"by what the last {count_text(count, 'night')} brought, {size_text(left.mean)} each on average"
+    return [
+        Estimate("first_copy.nights", "nights", nights, how),
+        Estimate("first_copy.day", "day", nights + math.floor(facts.disk.today), "the morning after the last of them"),
     ]
 
 
@@ -140,7 +156,9 @@ def _whole_s(facts: PlanFacts, end: Crossed | None) -> float:
     return (end.at - facts.begin).total_seconds() if end else math.inf
 
 
-def _until(end: Crossed | None, facts: PlanFacts) -> str:
+def _until(end: Crossed | None, facts: PlanFacts, by_nights: Sequence[Estimate]) -> str:
+    if by_nights:
+        return f"{count_text(round(by_nights[0].likely.value), 'night')} more"
     if end is None:
         return "more than ten years"
     return f"{count_text(end.nights, 'night')}, until {table_time_text(end.at, facts.hours.zone)}"

@@ -5,16 +5,18 @@ It fetches; what follows from the facts is decided in `forecast`.
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from otherroof.base.errors import WrongUse
-from otherroof.base.local_time import month_begins, table_day_text, table_time_text, wall_time
+from otherroof.base.local_time import day_text, midnight, month_begins, table_time_text, wall_time
 from otherroof.copying.report import GOOD
+from otherroof.forecast.first_copy import NightsLeft
 from otherroof.forecast.planning.copy_time import AskedLine, LineFacts, SentNight, Work, asked_line, seen_up
 from otherroof.forecast.planning.estimate import Likely
 from otherroof.forecast.planning.facts import (
@@ -31,19 +33,17 @@ from otherroof.forecast.planning.spacing import ReplacedContent
 from otherroof.jobs.planning.amounts import amounts_of, few_of, usual_files
 from otherroof.jobs.planning.request import PlanRequest
 from otherroof.ledger import Ledger, RunRow
-from otherroof.ledger.far_findings import SpaceReading
 from otherroof.ledger.planning.line_readings import LineReading
 from otherroof.restore.thinning.changes import VersionChanges
 from otherroof.settings import FarBox, Job, NoTunnel, Settings, WireguardTunnel
 from otherroof.settings.crontab import Crontab
 from otherroof.settings.windows import DayStretch
 from otherroof.tunnel.network import mtu
-from otherroof.watch.facts import JobFacts
-from otherroof.watch.gather import TREND, readings_of_growth
+from otherroof.watch.facts import FarFacts, JobFacts
+from otherroof.watch.gather import far_facts, night_room_of
 
 MB, GB = 10**6, 10**9
 MOST_RUNS = 60
-EPOCH_DAY = date(1970, 1, 1).toordinal()
 RUNS_OVER_DAYS = 28
 READING_HOLDS = timedelta(days=90)
 USUAL_TRIP_S = 0.03  # between two households of one country (an assumption)
@@ -60,7 +60,7 @@ def facts_as_said(asked: PlanRequest, now: datetime, zone: ZoneInfo) -> PlanFact
         amounts=amounts_of(None, (), asked, now),
         line=asked_line(_asked(asked, USUAL_TRIP_S), path_of(None)),
         hours=_hours_said(asked, zone),
-        disk=DiskFacts(asked.disk, 0.0, (), _day(now)),
+        disk=DiskFacts(asked.disk, _day(now, zone)),
         keeping=KeepingFacts(asked.spacing),
         by_hand=_by_hand(asked),
         few=Work(asked.few_size, usual_files(asked.few_size)) if asked.few_size else None,
@@ -78,21 +78,22 @@ def facts_of(settings: Settings, name: str, ledger: Ledger, now: datetime, asked
     rows = [row for row in ledger.runs.rows(job=name, newest=MOST_RUNS) if row.far == job.far and not row.under_way]
     good = [row for row in rows if row.report.outcome in GOOD]
     nights = [_night(row) for row in reversed(good[:-1])]
-    firsts = _FirstCopies(settings, job.far, ledger, now)
-    there = float(firsts.coming.get(name, 0))
+    there = _jobs_there(settings, job.far, ledger, now)
+    own = next(one for one in there if one.name == name)
     replaced, seen_days = _replaced(settings, name)
     paths = asked.few or job.drill.always
     return PlanFacts(
         name=name,
-        begin=_begins(job, now, zone, begun=bool(there)),
+        begin=_begins(job, now, zone, begun=own.first_under_way),
         amounts=amounts_of(job, rows, asked, now),
-        line=_line(far, rows, nights, _LineKnown(ledger, job.far, now), asked),
+        line=_line(far, rows, nights, _LineKnown(ledger, job.far, now, zone), asked),
         hours=_hours(settings, name, ledger, now, asked),
-        there=there,
-        whole=name in firsts.whole,
+        there=float(own.first_copy_bytes[0]) if own.first_under_way else 0.0,
+        brought=_brought(own, now, zone) if _by_itself(asked) else None,
+        whole=own.newest is not None,
         nights=nights,
         checks_a_day=_checks_a_day(job),
-        disk=_disk(far, ledger.spaces.daily(job.far, now - TREND, now), firsts, now, asked),
+        disk=_disk(settings, far_facts(far, ledger, job.far, now, since=now, jobs=there), now, asked),
         keeping=KeepingFacts(job.versions.lines, asked.spacing, runs_a_day(job.at, zone, now), replaced, seen_days),
         by_hand=_by_hand(asked),
         drilled=_drilled(ledger, name, job, now, zone),
@@ -131,32 +132,36 @@ def _night(row: RunRow) -> SentNight:
     )
 
 
-class _FirstCopies:
-    """The first copies of all jobs to one far box: when each was `whole`, and how many bytes of those are there that
-    are `coming`, by the same reckoning as status and digest have."""
-
-    def __init__(self, settings: Settings, far: str, ledger: Ledger, now: datetime) -> None:
-        self.whole: dict[str, datetime] = {}
-        self.coming: dict[str, int] = {}
-        for name, job in settings.jobs.items():
-            if job.far != far:
-                continue
-            whole = ledger.runs.first_good(name, far)
-            if whole is not None:
-                self.whole[name] = whole
-            elif (known := _first_copy(name, job, ledger, now)).first_under_way:
-                self.coming[name] = known.first_copy_bytes[0]
+def _jobs_there(settings: Settings, far: str, ledger: Ledger, now: datetime) -> tuple[JobFacts, ...]:
+    """All jobs to one far box with their first copies, by the same reckoning as status and digest have."""
+    return tuple(_job_there(settings, name, ledger, now) for name, job in settings.jobs.items() if job.far == far)
 
 
-def _first_copy(name: str, job: Job, ledger: Ledger, now: datetime) -> JobFacts:
+def _by_itself(asked: PlanRequest) -> bool:
+    """Whether nothing else than what is there was asked about: folder, line, hours."""
+    return asked == replace(PlanRequest(), disk=asked.disk, spacing=asked.spacing, few=asked.few)
+
+
+def _brought(own: JobFacts, now: datetime, zone: ZoneInfo) -> tuple[int, NightsLeft] | None:
+    """How many nights of a first copy there were, and how many more they say, as status and digest tell it."""
+    copy = own.copy_under_way(now, zone)
+    return (copy.nights, copy.left) if copy is not None and copy.left is not None else None
+
+
+def _job_there(settings: Settings, name: str, ledger: Ledger, now: datetime) -> JobFacts:
+    job = settings.jobs[name]
     rows = ledger.runs.rows(job=name, newest=MOST_RUNS)
+    whole = ledger.runs.first_good(name, job.far)
     return JobFacts(
         name,
         job.folder,
         job.far,
         timedelta(hours=job.promise_hours),
         watched_since=now,
+        newest=whole,
         runs=tuple(row for row in rows if not row.under_way),
+        first_copy=whole,
+        room=night_room_of(job, settings.far[job.far], settings.zone, now) if whole is None else None,
         under_way=next((row.started for row in rows if row.under_way and row.far == job.far), None),
     )
 
@@ -167,8 +172,8 @@ def _first_copy(name: str, job: Job, ledger: Ledger, now: datetime) -> JobFacts:
 class _LineKnown:
     """What ledger pages say of the line to one far box."""
 
-    def __init__(self, ledger: Ledger, far: str, now: datetime) -> None:
-        self.far = far
+    def __init__(self, ledger: Ledger, far: str, now: datetime, zone: ZoneInfo) -> None:
+        self.far, self.zone = far, zone
         reading = ledger.lines.last(far, now)
         self.reading = reading if reading is not None and reading.at >= now - READING_HOLDS else None
         if self.reading is not None:
@@ -195,11 +200,11 @@ def _line(
             back = Likely(up.low / 2, up.value, up.high * 2)
             line = replace(line, back=back, how_back="as fast as the way there: a guess")
     elif reading is not None:
-        line = _known_up(far, said, _around(reading.up_mbit), _reading_how(reading))
+        line = _known_up(far, said, _around(reading.up_mbit), _reading_how(reading, known.zone))
     else:
         raise WrongUse("nothing is known yet of the line to the far box", where=known.far, advice=NO_LINE)
     if reading is not None and not asked.far_up_mbit:
-        line = replace(line, back=_around(reading.down_mbit), how_back=_reading_how(reading))
+        line = replace(line, back=_around(reading.down_mbit), how_back=_reading_how(reading, known.zone))
     return line
 
 
@@ -212,9 +217,9 @@ def _around(mbit: float) -> Likely:
     return Likely(mbit / READING_SPAN, mbit, mbit * READING_SPAN)
 
 
-def _reading_how(reading: LineReading) -> str:
+def _reading_how(reading: LineReading, zone: ZoneInfo) -> str:
     return (
-        f"measured {table_day_text(reading.at)}: {reading.up_mbit:.1f} Mbit/s there, {reading.down_mbit:.1f} back, "
+        f"measured {day_text(reading.at, zone)}: {reading.up_mbit:.1f} Mbit/s there, {reading.down_mbit:.1f} back, "
         f"round trip {reading.idle_ms:.0f} ms, loaded {reading.loaded_up_ms:.0f} and {reading.loaded_down_ms:.0f} ms"
     )
 
@@ -268,19 +273,25 @@ def _begins(job: Job, now: datetime, zone: ZoneInfo, *, begun: bool) -> datetime
 # -- the far side --
 
 
-def _disk(
-    far: FarBox, marks: Sequence[SpaceReading], firsts: _FirstCopies, now: datetime, asked: PlanRequest
-) -> DiskFacts:
-    """The disk by the readings that the watch goes by too; none of them tells growth while a first copy is brought."""
-    known = float(marks[-1].total) if marks else 0.0
-    total = asked.disk or known
-    telling = [] if firsts.coming or total != known else readings_of_growth(marks, firsts.whole.values())
-    readings = [(_day(mark.at), float(mark.total - mark.free)) for mark in telling]
-    return DiskFacts(total, far.floor_gb * GB, readings, _day(now), coming=bool(firsts.coming))
+def _disk(settings: Settings, far: FarFacts, now: datetime, asked: PlanRequest) -> DiskFacts:
+    """The disk as the watch sees it; its readings tell nothing of another one that was asked about."""
+    known = float(far.space.total) if far.space is not None else 0.0
+    total, zone = asked.disk or known, settings.zone
+    coming = far.first_copies > 0
+    if total != known or far.space is None:
+        return DiskFacts(total, _day(now, zone), coming=coming)
+    full = far.full
+    days = None
+    if full is not None:
+        latest = _day(full.latest, zone) if full.latest is not None else math.inf
+        days = Likely(_day(full.soonest, zone), _day(full.likely, zone), latest)
+    return DiskFacts(total, _day(now, zone), float(far.space.free), far.fill, days, coming)
 
 
-def _day(moment: datetime) -> float:
-    return moment.timestamp() / 86_400 + EPOCH_DAY
+def _day(moment: datetime, zone: ZoneInfo) -> float:
+    """A moment as days on the household's calendar, the first of which is 1 January of the year 1."""
+    wall = wall_time(moment, zone)
+    return wall.toordinal() + (wall - midnight(wall.date())) / timedelta(days=1)
 
 
 def _replaced(settings: Settings, name: str) -> tuple[Sequence[ReplacedContent], float]:
@@ -297,7 +308,7 @@ def _drilled(ledger: Ledger, name: str, job: Job, now: datetime, zone: ZoneInfo)
         return None
     figures, likely = row.figures, row.figures.back_s
     soonest, latest = figures.soonest_s or likely, figures.latest_s or likely
-    return DrilledBack(Likely(soonest, likely, latest), table_day_text(wall_time(row.started, zone)))
+    return DrilledBack(Likely(soonest, likely, latest), day_text(row.started, zone))
 
 
 def _copies(settings: Settings, job: Job, ledger: Ledger, now: datetime) -> tuple[CopyKept, ...]:

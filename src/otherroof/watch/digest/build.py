@@ -21,6 +21,7 @@ from otherroof.watch.digest.values import ActionNeeded, Copies, Digest, FarRepor
 from otherroof.watch.digest.verdict import brief, verdict_of
 from otherroof.watch.digest.weeks import BEFORE, WEEK, DigestFacts, FarWeek, JobWeek
 from otherroof.watch.first_copy import first_copy_brief, first_copy_text
+from otherroof.watch.rules import UNHEARD, UNHEARD_HELP
 
 NIGHTS = 28
 JOB_NIGHTS = 7
@@ -188,9 +189,8 @@ def _hands(known: DigestFacts, jobs: Sequence[JobReport]) -> Iterable[ActionNeed
             )
     if not known.heard_by:
         yield ActionNeeded(
-            "alerts go to this machine's journal only, where nobody may read them",
-            "Write a channel into otherroof.toml: [mail] with [channel.family], or a webhook or command; then "
-            "`otherroof alert-test`.",
+            UNHEARD,
+            UNHEARD_HELP,
             "alerts reach nobody",
         )
 

@@ -163,10 +163,7 @@ class DigestText:
             return "no day in sight: the last weeks show no steady growth, or there are too few of them"
         if far.full.likely <= self._digest.at:
             return "now"
-        latest = self.day(far.full.latest) if far.full.latest else "never"
-        likely, soonest = self.day(far.full.likely), self.day(far.full.soonest)
-        between = "" if likely == soonest == latest else f" (between {soonest} and {latest})"
-        return f"about {likely}{between}, if it goes on as in the last weeks"
+        return f"{far.full.words(self._digest.zone)}, if it goes on as in the last weeks"
 
     def names(self, folders: UnprotectedFolders) -> str:
         """Folders without a job, beside those that have one."""
