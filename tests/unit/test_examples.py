@@ -194,13 +194,17 @@ def test_the_figures_in_the_example_of_a_digest_are_those_of_its_ledger(tmp_path
     points = [(datetime.fromisoformat(at).timestamp() / 86_400, total - free) for at, free, total in rows]
     line = stats.linregress([day for day, _ in points], [used for _, used in points])
     margin = stats.t.ppf(0.975, len(points) - 2) * line.stderr
-    left = rows[-1][2] - max(points[-1][1], line.intercept + line.slope * points[-1][0])
+    last = points[-1][0]
+    left = rows[-1][2] - max(points[-1][1], line.intercept + line.slope * last)
+    likely, soonest, latest = (left / slope for slope in (line.slope, line.slope + margin, line.slope - margin))
+    # The range is as wide as that of the medians' line too.
+    medians = stats.theilslopes([used for _, used in points], [day for day, _ in points], 0.95)
+    left = rows[-1][2] - max(points[-1][1], medians.intercept + medians.slope * last)
+    soonest, latest = min(soonest, left / medians.high_slope), max(latest, left / medians.low_slope)
     zone = ZoneInfo("America/St_Johns")
-    days = [
-        f"{datetime.fromtimestamp((points[-1][0] + left / slope) * 86_400, zone):%-d %B %Y}"
-        for slope in (line.slope, line.slope + margin, line.slope - margin)
-    ]
-    assert f"full: about {days[0]} (between {days[1]} and {days[2]})" in told
+    day, first, until = (datetime.fromtimestamp((last + one) * 86_400, zone) for one in (likely, soonest, latest))
+    assert first.year == until.year, "so the year is said once"
+    assert f"full: about {day:%-d %B %Y} (between {first:%-d %B} and {until:%-d %B %Y})" in told
     assert f"space: {rows[-1][1] / 1e12:.2f} TB free of 2.00 TB ({100 * rows[-1][1] / 2e12:.0f} %)" in told
 
 
