@@ -16,7 +16,6 @@ from __future__ import annotations
 import argparse
 import json
 import multiprocessing
-import shutil
 import sys
 import tempfile
 import time
@@ -28,7 +27,17 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from support.slips.generic import generic_slips, some_of
 from support.slips.modules import MODULES, tables
-from support.slips.runner import OURS, TIMED_OUT, Copy, NothingTried, Verdict, import_ahead, note_who_calls, run_tests
+from support.slips.runner import (
+    OURS,
+    TIMED_OUT,
+    Copy,
+    NothingTried,
+    Verdict,
+    import_ahead,
+    note_who_calls,
+    remove_all,
+    run_tests,
+)
 from support.slips.slip import HAND, Slip, by_hand, check_readable
 from support.slips.who_fits import WhoFits
 
@@ -126,7 +135,7 @@ def carry_out(slips: list[Slip], processes: int, asked: Asked) -> Iterator[Verdi
     finally:
         for worker in workers:
             worker.terminate()
-        shutil.rmtree(where, ignore_errors=True)
+        remove_all(where)
 
 
 def noted(path: str | None) -> list[Verdict]:

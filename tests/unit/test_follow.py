@@ -4,23 +4,27 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
-from otherroof.base.clock import SystemClock
+from otherroof.base.clock import SteppedClock, SystemClock
 from otherroof.base.errors import EXIT_INTERRUPTED
 from otherroof.cli.copy import follow
 from otherroof.cli.copy.follow import FollowedError, Follower, NotTakenUp, RunLost
 from otherroof.cli.main import main
-from otherroof.copying.report import RunReport
+from otherroof.copying.report import Problem, RunReport
 from otherroof.jobs.locks import service_lock
 from otherroof.ledger import Ledger
+from otherroof.ledger.job_times import JobTimes
 from otherroof.ledger.live.live_run import EndedRun, LiveRun
 from otherroof.ledger.live.live_runs import LiveRuns
 from otherroof.ledger.live.wishes import WishAnswer
+from otherroof.ledger.runs import RunPage
 from otherroof.settings import Settings, require_settings
 from support.household import write_household
 from support.live import live_run
@@ -175,3 +179,104 @@ def test_a_run_that_was_stopped_is_told_by_the_word_of_every_other_screen(
         thread.join(60)
     assert codes == [EXIT_INTERRUPTED]
     assert "photos: stopped early: why" in capsys.readouterr().err
+
+
+# -- by a clock whose seconds pass as they are waited for --
+
+NOW = datetime(2031, 3, 6, 12, 0, tzinfo=UTC)
+MOST_WAITED_S = 3600.0
+JOB_AND_RUN = ("photos", "2031-03-06T110000Z-7f3a")
+
+
+class Watched(SteppedClock):
+    """After `at_s` seconds of waiting something happens; after an hour of it somebody waits in vain."""
+
+    def __init__(self) -> None:
+        super().__init__(NOW)
+        self.at_s = MOST_WAITED_S
+        self.happens: Callable[[], object] = lambda: pytest.fail("it is waited for in vain")
+        self._waited_s = 0.0
+
+    def sleep(self, seconds: float) -> None:
+        self._waited_s += seconds
+        super().sleep(seconds)
+        if self._waited_s >= self.at_s:
+            self.at_s, happens = MOST_WAITED_S, self.happens
+            self.happens = lambda: pytest.fail("it is waited for in vain")
+            happens()
+
+
+@pytest.fixture
+def watched(settings: Settings) -> Iterator[SimpleNamespace]:
+    """Somebody who follows photos by such a clock, while a service is at work that does nothing."""
+    clock, told = Watched(), list[str]()
+    with Ledger(settings.ledger) as ledger, service_lock(settings, SystemClock()):
+        one = Follower(settings, "photos", ledger, clock, told.append, quiet=True)
+
+        def answered() -> None:
+            wish = ledger.wishes.run_wish("photos")
+            assert wish is not None
+            ledger.wishes.take_back("photos")
+            ledger.wishes.note_answer("photos", WishAnswer(wish.token, "photos: not now", 3))
+
+        clock.happens = answered
+        yield SimpleNamespace(one=one, ledger=ledger, clock=clock, told=told)
+
+
+def test_what_a_run_waits_for_is_told_once_and_waited_for_as_long_as_it_takes(watched: SimpleNamespace) -> None:
+    watched.one.ask(reread=False)
+    watched.ledger.job_times.note(JobTimes("photos", "0 1 * * *", NOW, waiting="waits for the far box heron"))
+    watched.clock.at_s = 5 * follow.TAKEN_UP_S
+    error = watched.one.follow().error
+    assert (str(error), error.exit_code) == ("photos: not now", 3)
+    assert watched.told[1:] == ["photos waits for the far box heron"]
+
+
+def test_a_run_that_reads_less_serves_no_wish_to_read_every_file_again(watched: SimpleNamespace) -> None:
+    watched.one.ask(reread=True)
+    watched.clock.at_s = 10.0
+    with watched.ledger.live.held(live_run(wish="another's")):
+        assert str(watched.one.follow().error) == "photos: not now"
+
+
+def test_a_wish_to_read_every_file_again_is_not_the_one_that_stands(watched: SimpleNamespace) -> None:
+    watched.ledger.wishes.ask_run("photos", NOW)
+    with pytest.raises(NotTakenUp, match="asked for already"):
+        watched.one.ask(reread=True)
+
+
+def test_the_next_run_is_not_shown_as_the_one_that_was_followed(
+    watched: SimpleNamespace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    problem = Problem("norway/img_0123.jpg", "cannot be read")
+    monkeypatch.setattr(RunPage, "problems_of", lambda _page, job, run: [problem] if (job, run) == JOB_AND_RUN else [])
+    with watched.ledger.live.held(live_run()):
+        watched.one.ask(reread=False)
+    report = RunReport(*JOB_AND_RUN, "done with problems")
+    watched.ledger.live.write_end(EndedRun("token-of-photos", "", 1, "", False, report))
+    with watched.ledger.live.held(live_run(token="the next one's")):
+        result = watched.one.follow()
+    assert (result.report.run, result.error, result.report.problems) == (JOB_AND_RUN[1], None, [problem])
+
+
+def test_a_run_whose_process_is_gone_is_told_as_gone(watched: SimpleNamespace) -> None:
+    watched.one.ask(reread=False)
+    wish = watched.ledger.wishes.run_wish("photos")
+
+    def killed() -> None:
+        watched.ledger.wishes.take_back("photos")
+        with watched.ledger.live.held(live_run(wish=wish.token)):
+            pass
+
+    watched.clock.at_s, watched.clock.happens = 2.0, killed
+    with pytest.raises(RunLost, match="the process that ran it is gone"):
+        watched.one.follow()
+
+
+def test_a_service_that_goes_by_other_settings_is_told_of(
+    watched: SimpleNamespace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    line = "the service goes by the settings of before"
+    monkeypatch.setattr(follow, "service_view", lambda *_: SimpleNamespace(differs=True, line=line))
+    watched.one.ask(reread=False)
+    assert watched.told[1:] == [line]

@@ -17,6 +17,7 @@ from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption,
 from otherroof.base.errors import LinkLost, LoginRefused, OtherroofError, Unreached
 from otherroof.far.place import Meter
 from otherroof.far.session import SshTarget, log_in, negotiate, read_login_key
+from otherroof.far.ssh_limits import BoundedTransport
 
 GRACE_S = 0.5
 
@@ -109,3 +110,12 @@ def test_greeting_that_never_goes_on_is_told_in_time(said: bytes, words: str) ->
     with closing(there), pytest.raises(Unreached, match=words):
         negotiate(target, here, Meter())
     assert time.monotonic() - begun < 10
+
+
+def test_greeting_that_the_library_has_stopped_waiting_for_is_told_as_silence(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It says nothing of it: the call comes back as if keys had been agreed on."""
+    monkeypatch.setattr(BoundedTransport, "start_client", lambda *_, **__: None)
+    here, there = socket.socketpair()
+    target = SshTarget("192.0.2.1", 22, "copykeeper", "", "ssh-ed25519 AAAA", answer_s=0.3)
+    with closing(there), pytest.raises(LinkLost, match=r"did not answer within 1\.6 s"):
+        negotiate(target, here, Meter())

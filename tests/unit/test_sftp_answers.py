@@ -425,3 +425,24 @@ def test_the_first_refusal_of_several_is_told() -> None:
 
     (result,) = carry_out(channel_to(far_box), Task("key", script()))
     assert type(result.error).__name__ == "Denied"
+
+
+def test_what_was_opened_beside_a_refusal_is_closed_before_the_script_hears_of_it() -> None:
+    opens, closes, removes = 3, 4, 13  # SSH_FXP_OPEN, CLOSE and REMOVE, draft §6
+    order: list[object] = []
+
+    def far_box(packet: bytes) -> bytes:
+        kind, number = packet[0], number_of(packet)
+        order.append(kind)
+        if kind == opens:
+            return text(answer(HANDLE, text(b"held"), number))
+        return text(answer(STATUS, U32(4 if kind == removes else 0) + text(b"") * 2, number))
+
+    def script() -> Script[None]:
+        try:
+            yield (requests.OpenFile(b"a", Mode.READ), requests.Remove(b"b"))
+        except Refused:
+            order.append("told")
+
+    carry_out(channel_to(far_box), Task("key", script()))
+    assert order == [opens, removes, closes, "told"]

@@ -101,7 +101,7 @@ class Copy:
 
 def run_tests(copy: Copy, tests: Sequence[str], most_s: float) -> str:
     """The name of the first test that fails, "(time-out)", or "" if all pass."""
-    with tempfile.TemporaryDirectory(prefix="slip-", dir=copy.where) as scratch:
+    with _scratch(copy.where) as scratch:
         told = Path(scratch) / "told"
         child = os.fork()
         if child == 0:
@@ -121,6 +121,20 @@ def run_tests(copy: Copy, tests: Sequence[str], most_s: float) -> str:
         if not failed:
             raise NothingTried(f"pytest ended with {code}: {text[-600:]}")
         return failed[0].split(" - ")[0].split(" ", 1)[1]
+
+
+@contextmanager
+def _scratch(above: Path) -> Iterator[str]:
+    scratch = tempfile.mkdtemp(prefix="slip-", dir=above)
+    try:
+        yield scratch
+    finally:
+        remove_all(scratch)
+
+
+def remove_all(folder: str) -> None:
+    """Remove a folder and all in it, also what a test that failed left thousands of folders deep."""
+    subprocess.run(["rm", "-rf", folder], check=False)
 
 
 def _by_other_names(test: str, gone: set[str]) -> list[str]:
