@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import pytest
 
-from otherroof.far.courtesy import LEAST_RATE, Courtesy, Sample
+from otherroof.far.courtesy import IN_DOUBT_TO, LEAST_RATE, Courtesy, Sample
 
 STEP_S = 0.1
 ALLOWED_S = 0.040
@@ -66,11 +66,11 @@ def test_it_gives_way_to_somebody_else_s_traffic() -> None:
 
 
 def test_it_never_stops_altogether_however_long_the_queue() -> None:
-    courtesy = Courtesy(ALLOWED_S)
-    for step in range(1000):
-        delivered = min(courtesy.rate or 100_000, 100_000) * STEP_S
-        courtesy.look(Sample(step * STEP_S, 0.040 if step < 5 else 1.0, int(delivered)))
-    assert courtesy.rate == LEAST_RATE
+    line, courtesy = Line(100_000.0, 0.040, deep_s=2.0), Courtesy(ALLOWED_S)
+    ride(line, 100, 0.0, courtesy)
+    for step in range(100, 1000):
+        delivered, trip = line.carry(courtesy.rate, 2 * line.rate)
+        assert courtesy.look(Sample(step * STEP_S, trip, int(delivered))) >= LEAST_RATE * IN_DOUBT_TO
 
 
 def test_a_line_on_which_nothing_queues_is_not_limited() -> None:

@@ -166,6 +166,29 @@ def test_the_first_look_counts_nothing_as_delivered_and_the_least_trip_counts(mo
     assert [(sample.round_trip_s, sample.delivered) for sample in seen] == [(0.04, 0), (0.04, 1400)]
 
 
+@pytest.mark.parametrize(("unsent", "waits"), [((0, 0), False), ((0, 9), True)])
+def test_courtesy_hears_whether_anything_waits_and_what_is_surely_the_line(
+    monkeypatch: pytest.MonkeyPatch, unsent: tuple[int, int], waits: bool
+) -> None:
+    """Of the busy connection all but a packet's distance is; of the other, which carries little, nothing is known."""
+    seen: list[Any] = []
+    monkeypatch.setattr(pacing, "read_tcp_info", lambda sock: sock.reading)
+    monkeypatch.setattr(pacing.threading.Thread, "start", lambda _self: None)
+    moments = iter((10.0, 10.1, 10.2))
+    monkeypatch.setattr(pacing, "time", SimpleNamespace(monotonic=lambda: next(moments)))
+    together = pacing.Pacing(courtesy_s=0.04)
+    monkeypatch.setattr(together._courtesy, "look", seen.append)
+    sockets = [NotedSocket(pacing.TcpReading(0.09, 0, 1, segment=1400)) for _ in unsent]
+    for sock in sockets:
+        together.add(sock)  # type: ignore[arg-type]
+    together._look()
+    for sock, arrived, left in zip(sockets, (28_000, 1400), unsent, strict=True):
+        sock.reading = pacing.TcpReading(0.09, arrived, 1, left, segment=1400)
+    together._look()
+    assert seen[-1].waits is waits
+    assert seen[-1].sure_s == pytest.approx(0.09 - 0.1 / 20)
+
+
 def test_what_is_read_counts_and_its_own_round_trip_is_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:
     """Few requests go out meanwhile: what their acknowledgements took is old, as on the second connection."""
     seen: list[Any] = []

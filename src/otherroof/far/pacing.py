@@ -18,6 +18,7 @@ from dataclasses import dataclass
 
 from otherroof.far.allowance import LineFigures, ReadAllowance
 from otherroof.far.courtesy import Courtesy, Sample
+from otherroof.far.round_trips import Trip, least_of, may_be_held_back_s
 
 LOOK_EVERY_S = 0.1
 # Bytes a second that this socket may send. TCP spreads its packets by a timer of its own (since Linux 4.13), or the
@@ -28,9 +29,10 @@ NO_LIMIT = 0xFFFFFFFF
 # request behind it, and would have to go out before a stop. In seconds of the rate, and in bytes at least.
 UNSENT_S = 0.2
 LEAST_UNSENT = 32_768
-# linux/tcp.h, struct tcp_info: options, unacked, rtt and rcv_rtt in µs, bytes_acked, bytes_received, notsent_bytes;
-# they have not moved since Linux 4.9.
-_OPTIONS, _UNACKED, _RTT, _RECEIVE_RTT, _ACKED, _RECEIVED, _UNSENT, _SIZE = 5, 24, 68, 92, 120, 128, 144, 152
+# linux/tcp.h, struct tcp_info: options, snd_mss, unacked, rtt and rcv_rtt in µs, bytes_acked, bytes_received,
+# notsent_bytes; they have not moved since Linux 4.9.
+_OPTIONS, _SEGMENT, _UNACKED, _RTT, _RECEIVE_RTT = 5, 16, 24, 68, 92
+_ACKED, _RECEIVED, _UNSENT, _SIZE = 120, 128, 144, 152
 TIMESTAMPS = 1  # TCPI_OPT_TIMESTAMPS: both ends put times into their packets (RFC 7323)
 FLOW_S = 0.5  # over so many seconds is counted what comes in: packets that were lost hold up what came behind them
 
@@ -38,7 +40,7 @@ FLOW_S = 0.5  # over so many seconds is counted what comes in: packets that were
 @dataclass(frozen=True, slots=True)
 class TcpReading:
     """What the kernel knows of one connection: packets in flight, bytes that have arrived there, that wait here, and
-    that came in.
+    that came in; and how much content one packet has.
 
     `receive_trip_s` is the round trip that data on its way in shows, by the times in its packets; 0 if they have none.
     """
@@ -49,6 +51,7 @@ class TcpReading:
     unsent: int = 0
     received: int = 0
     receive_trip_s: float = 0.0
+    segment: int = 0
 
 
 def read_tcp_info(sock: socket.socket) -> TcpReading | None:
@@ -60,6 +63,7 @@ def read_tcp_info(sock: socket.socket) -> TcpReading | None:
         return None
     if len(info) < _SIZE:
         return None
+    (segment,) = struct.unpack_from("=I", info, _SEGMENT)
     (in_flight,) = struct.unpack_from("=I", info, _UNACKED)
     (rtt_us,) = struct.unpack_from("=I", info, _RTT)
     (acked,) = struct.unpack_from("=Q", info, _ACKED)
@@ -68,7 +72,7 @@ def read_tcp_info(sock: socket.socket) -> TcpReading | None:
     (receive_us,) = struct.unpack_from("=I", info, _RECEIVE_RTT)
     # Without times in the packets it is the time that a window's worth of data takes, which is something else.
     receive_s = receive_us / 1e6 if info[_OPTIONS] & TIMESTAMPS else 0.0
-    return TcpReading(rtt_us / 1e6, acked, in_flight, unsent, received, receive_s)
+    return TcpReading(rtt_us / 1e6, acked, in_flight, unsent, received, receive_s, segment)
 
 
 @dataclass(slots=True, eq=False)
@@ -99,6 +103,7 @@ class Pacing:
         self._lock = threading.Lock()  # over what follows
         self._lines: list[_Line] = []
         self._arrivals: deque[tuple[float, int]] = deque()  # of FLOW_S: when, and bytes since the look before
+        self._looked_at = time.monotonic()
         self._thread: threading.Thread | None = None
         self._ended = threading.Event()
 
@@ -132,8 +137,11 @@ class Pacing:
 
     def _look(self) -> None:
         """See which connections have something to send, and tell courtesy how they fare."""
+        now = time.monotonic()
+        passed, self._looked_at = now - self._looked_at, now
         delivered = came = 0
-        trips = []
+        waits = self.reads is not None
+        trips: list[Trip] = []
         for line in self._lines:
             reading = read_tcp_info(line.sock)
             if reading is None or reading.round_trip_s <= 0:
@@ -148,20 +156,21 @@ class Pacing:
             moves = arrived > 0 or reading.in_flight > 0
             # At a low rate nothing may be under way at this very moment, though much waits for its turn.
             line.busy = moves or reading.unsent > 0
+            waits |= reading.unsent > 0
             if self.reads is not None and got and reading.receive_trip_s:
                 # Few requests go out while much comes in, so what their answers took tells of a queue too late.
-                trips.append(reading.receive_trip_s)
+                trips.append(Trip(got, reading.receive_trip_s))
             elif moves:
-                trips.append(reading.round_trip_s)
-        now = time.monotonic()
+                held_s = may_be_held_back_s(passed, arrived, reading.segment)
+                trips.append(Trip(arrived, reading.round_trip_s, held_s))
         if self.reads is not None:
             self._arrivals.append((now, came))
             while self._arrivals[0][0] < now - FLOW_S:
                 self._arrivals.popleft()
             delivered, came = delivered + came, 0  # all of it keeps to the rate
         if trips and self._courtesy is not None:
-            # The least of them: a queue on the line delays every connection, anything else perhaps just one.
-            self._courtesy.look(Sample(now, min(trips), delivered, came))
+            seen_s, sure_s = least_of(trips)
+            self._courtesy.look(Sample(now, seen_s, delivered, came, sure_s, waits))
 
     def _line_figures(self) -> LineFigures:
         """What came in of late, and the line's own round trip."""

@@ -26,7 +26,7 @@ MODULES: tuple[str, ...] = (
     *(f"jobs/{n}.py" for n in ("planning/measure_line", "prove", "restore", "run", "stop_sign")),
     *("jobs/thinning/standing_runs.py", "jobs/thinning/thin.py"),
     *(f"far/sftp/{n}.py" for n in ("codec", "channel", "streams")),
-    *(f"far/{n}.py" for n in ("allowance", "courtesy", "pacing", "requests", "session")),
+    *(f"far/{n}.py" for n in ("allowance", "courtesy", "pacing", "requests", "round_trips", "session")),
     *(f"far_copy/{n}.py" for n in ("listing", "entry", "listing_key", "numbers", "keeper")),
     *(f"watch/{n}.py" for n in ("facts", "way_rules", "drills", "proved")),
     *(f"watch/{n}.py" for n in ("rules", "look", "messages", "sending", "alert_steps", "gather", "unusual")),

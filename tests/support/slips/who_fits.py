@@ -83,7 +83,7 @@ FITS: dict[str, tuple[str, ...]] = {
     "settings/last_good": ("last_good",),
     "settings/machine_checks": ("settings_mistakes", "settings"),
     "settings/": ("edges_of_time",),
-    "far/": ("sftp_answers", "courtesy_law", "pinned_numbers"),
+    "far/": ("sftp_answers", "courtesy_law", "courtesy_busy", "round_trips", "pinned_numbers"),
     "far_copy/": ("reading_home", "pinned_numbers"),
     "tunnel/": ("pinned_numbers", "tunnel_drivers"),
 }
