@@ -1,11 +1,13 @@
 """How a copy is felt by others on the same line: round trips beside it, with courtesy and without.
 
     python tests/bench/courtesy.py [--line A|B|all] [--seconds N] [--congestion cubic bbr] [--json FILE]
+    python tests/bench/courtesy.py --straight --busy 6 [--nice 0]      # beside six programs that never rest
 
 As root, from the project's environment. Over each line a large random file is copied, by Otherroof with courtesy (its
 default) and without, and by `sftp` beside them; meanwhile `ping` goes through the same queue ten times a second, as a
 video call would. Added delay is what lies above the median round trip of the idle line. The first seconds, in which a
-copy finds out about the line, are left out of the figures and shown apart as the worst.
+copy finds out about the line, are left out of the figures and shown apart as the worst. The line is a process, and the
+tunnel two: beside busy programs they are slow themselves. `--straight` has the kernel keep the line's queue instead.
 """
 
 from __future__ import annotations
@@ -22,9 +24,10 @@ from dataclasses import asdict, dataclass
 
 sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
 
+from support.bench.busy import busy_programs
 from support.bench.contenders import Otherroof, Sftp
 from support.bench.data import bench_root, make_large_file
-from support.bench.scene import LINE_WORDS, LINES, PACKET, PAYLOAD, Scene, line_scene
+from support.bench.scene import LINE_WORDS, LINES, PACKET, PAYLOAD, Scene, line_scene, straight_scene
 from support.bench.table import table_text
 from support.lab import Estate, lab_lacks
 
@@ -122,6 +125,9 @@ def main() -> int:
     parser.add_argument("--line", choices=("A", "B", "all"), default="all")
     parser.add_argument("--seconds", type=float, default=30, help="the copy takes about so long at the possible rate")
     parser.add_argument("--congestion", nargs="+", choices=("cubic", "bbr"), default=["cubic", "bbr"])
+    parser.add_argument("--straight", action="store_true", help="no tunnel; the kernel keeps the queue")
+    parser.add_argument("--busy", type=int, default=0, help="so many programs beside it that keep the processor busy")
+    parser.add_argument("--nice", type=int, default=0, help="their niceness")
     parser.add_argument("--json", metavar="FILE")
     wanted = parser.parse_args()
     lack = lab_lacks()
@@ -137,11 +143,14 @@ def main() -> int:
             source, work = os.path.join(root, "source"), os.path.join(root, "work")
             os.makedirs(work)
             make_large_file(source, size)
-            with line_scene(line, os.path.join(root, "far")) as scene:
+            scenes = straight_scene if wanted.straight else line_scene
+            with scenes(line, os.path.join(root, "far")) as scene, busy_programs(wanted.busy, wanted.nice):
                 _copy_all(scene, line, wanted, (source, work), results)
     for line in LINE_WORDS:
         if any(row.line == line for row in results):
             print(f"{line}: {LINE_WORDS[line]}")
+    if wanted.straight or wanted.busy:
+        print(f"beside {wanted.busy} busy programs (nice {wanted.nice}){', without a tunnel' * wanted.straight}")
     print(table_text(HEAD, [_row(result) for result in results]))
     met = [row for row in results if row.contender == "otherroof"]
     good = all(row.possible_share >= AIM_SHARE and row.p95_ms < AIM_DELAY_MS and not row.trouble for row in met)

@@ -17,10 +17,11 @@ from contextlib import contextmanager
 import paramiko
 import pytest
 
-from support.lab import EXTENSIONS, FarSshd, Houses, Line, Plan, Relay, ServerOptions, TunnelPair, require_lab
+from support.lab import EXTENSIONS, Estate, FarSshd, Houses, Line, Plan, Relay, ServerOptions, TunnelPair, require_lab
 from support.lab import household as household_module
 from support.lab.ownership import journals, started
 from support.lab.shaping import HEADERS
+from support.lab.straight_line import StraightLine
 
 pytestmark = pytest.mark.lab
 PORT = 7007
@@ -541,3 +542,26 @@ def test_what_is_marked_together_goes_to_one_process(request: pytest.FixtureRequ
     assert grouped <= set(marked)
     assert {item for item in marked if item.get_closest_marker("together").args} <= grouped
     assert {item for item in marked if not item.get_closest_marker("slow")} <= grouped
+
+
+@pytest.mark.usefixtures("prompt")
+def test_a_straight_line_is_as_long_as_it_says_and_its_queue_no_longer() -> None:
+    line = Line(rate_mbit=8, delay_ms=20, queue_ms=50)
+    with Estate() as estate:
+        straight = StraightLine(estate, line)
+        with straight.far.udp(straight.FAR, PORT) as ear, straight.home.udp() as mouth:
+            mouth.connect((straight.FAR, PORT))
+            begun = time.monotonic()
+            mouth.send(b"first")
+            assert ear.recv(100) == b"first"
+            assert time.monotonic() - begun >= line.delay_ms / 1000
+            ear.settimeout(0.5)
+            for _ in range(500):
+                mouth.send(bytes(1000))  # half a second's worth, all at once
+            came = 0
+            try:
+                while ear.recv(2000):
+                    came += 1
+            except TimeoutError:
+                pass
+    assert 40 <= came < 400, "some 50 fit into the queue, and a few go on meanwhile"

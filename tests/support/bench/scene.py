@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from support.lab import Estate, FarSshd, Houses, Line, Namespace, ServerOptions, TunnelPair
+from support.lab.straight_line import StraightLine
 
 CIPHER = "aes128-gcm@openssh.com"
 LINES = {
@@ -78,6 +79,27 @@ def line_scene(name: str, folder: str) -> Iterator[Scene]:
             late_share=late_share,
             sent_towards_home=lambda: tunnel.relay.stats()["back"]["sent_bytes"],
         )
+
+
+@contextmanager
+def straight_scene(name: str, folder: str) -> Iterator[Scene]:
+    """The same line without a tunnel, its queue kept by the kernel: the line itself is not slow on a busy machine."""
+    line = LINES[name]
+    with Estate() as estate:
+        straight = StraightLine(estate, line)
+        options = ServerOptions(ciphers=CIPHER)
+        with FarSshd(space=straight.far, address=straight.FAR, folder=folder, options=options) as far:
+            yield Scene(
+                name=name,
+                rate_mbit=line.rate_mbit,
+                home=straight.home,
+                far=far,
+                use_congestion=lambda kind: straight.use_congestion_control(
+                    CONGESTION[kind][0], locked=CONGESTION[kind][1]
+                ),
+                line_again=lambda seed: None,
+                late_share=lambda: 0.0,
+            )
 
 
 @contextmanager
