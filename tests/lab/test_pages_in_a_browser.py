@@ -15,13 +15,16 @@ from otherroof.ledger.runs import Hold
 from otherroof.settings import require_settings
 from otherroof.watch import digest, page
 from otherroof.watch.gather import WatchInputs
-from support.browser import ask, measure, require_chromium
+from support.browser import ask, measure, measure_each, require_chromium
 from support.household import write_household
 from support.long_history import write_history
 from support.screens import HOUSEHOLDS, lived
 
 pytestmark = [pytest.mark.lab, pytest.mark.together]
 
+# Pixels: a phone, and a desk; for a mail, the widest that its readers give it.
+WIDTHS = (380, 1280)
+MAIL_WIDTHS = (380, 760)
 NOW = datetime(2031, 3, 6, 12, 0, tzinfo=UTC)
 LONG = "afolderwithanamethatisverylongandhasnoplaceinitwherealinecouldbebrokenbyitself0123456789"
 
@@ -48,9 +51,9 @@ def shown(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]:
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
-@pytest.mark.parametrize("width", [380, 1280])
+@pytest.mark.parametrize("width", WIDTHS)
 def test_the_page_fits_fetches_nothing_and_can_be_read(shown: dict[str, str], width: int, dark: bool) -> None:
-    found = measure(shown["page"], width, dark)
+    found = measure_each(shown["page"], WIDTHS, dark)[width]
     assert found.width == width
     assert found.scroll == width
     assert found.out == []
@@ -62,21 +65,21 @@ def test_the_page_fits_fetches_nothing_and_can_be_read(shown: dict[str, str], wi
     assert found.text > 2000
 
 
-@pytest.mark.parametrize("width", [380, 760])
+@pytest.mark.parametrize("width", MAIL_WIDTHS)
 def test_the_digest_s_html_fits_fetches_nothing_and_can_be_read(shown: dict[str, str], width: int) -> None:
-    found = measure(shown["digest"], width)
+    found = measure_each(shown["digest"], MAIL_WIDTHS)[width]
     assert (found.width, found.scroll, found.out, found.asked, found.low) == (width, width, [], [], [])
     assert found.text > 2000
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
-@pytest.mark.parametrize("width", [380, 1280])
+@pytest.mark.parametrize("width", WIDTHS)
 @pytest.mark.parametrize("name", HOUSEHOLDS)
 def test_each_verdict_fits_and_can_be_read(name: str, width: int, dark: bool, tmp_path: Path) -> None:
     require_chromium()
     with lived(name) as (settings, ledger, clock):
         page.write(settings, ledger, clock, str(tmp_path), WatchInputs())
-    found = measure((tmp_path / "index.html").read_text(), width, dark)
+    found = measure_each((tmp_path / "index.html").read_text(), WIDTHS, dark)[width]
     assert (found.scroll, found.out, found.low, found.asked) == (width, [], [], [])
     assert found.text > 1500
 
@@ -147,10 +150,10 @@ def test_no_script_runs_but_the_one_that_knows_the_age(tmp_path: Path) -> None:
     assert ask(changed, LOOK)[0] == "hidden"
 
 
-@pytest.mark.parametrize("width", [380, 1280])
+@pytest.mark.parametrize("width", WIDTHS)
 def test_all_figures_can_be_read_without_pointing_at_a_shape(width: int, tmp_path: Path) -> None:
     shown = _page_of("trouble", tmp_path).replace("<details>", "<details open>")
-    found = measure(shown, width)
+    found = measure_each(shown, WIDTHS)[width]
     assert (found.out, found.low, found.scroll) == ([], [], width)
     titles = set(re.findall(r"<title>(\w{3} \d+ \w{3}): ([^<,]+)", shown.replace("\N{NO-BREAK SPACE}", " ")))
     text = ask(shown, "page.body.innerText").replace("\N{NO-BREAK SPACE}", " ")

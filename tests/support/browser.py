@@ -6,6 +6,7 @@ All its traffic goes through a proxy on loopback that serves the pages by itself
 from __future__ import annotations
 
 import contextlib
+import functools
 import html
 import json
 import os
@@ -103,24 +104,37 @@ def require_chromium() -> str:
 
 def measure(page: str, width: int, dark: bool = False) -> Measured:
     """Show `page` in a frame of `width` pixels, in light or dark, and measure it."""
-    found, asked = _shown(page, width, "measure(frame)", dark)
-    return Measured(**found, asked=asked)
+    return measure_each(page, (width,), dark)[width]
+
+
+@functools.lru_cache(maxsize=4)
+def measure_each(page: str, widths: tuple[int, ...], dark: bool = False) -> dict[int, Measured]:
+    """The same in frames of several widths below each other, for one start of the browser. What is asked for, is asked
+    for by each."""
+    found, asked = _shown(page, widths, "measure(frame)", dark)
+    return {width: Measured(**one, asked=asked) for width, one in zip(widths, found, strict=True)}
 
 
 def ask(page: str, question: str, width: int = 1280) -> Any:
     """What `question`, an expression that may use `page` (the document) and `style(selector)`, answers of a page once
     it is shown."""
     style = "one => getComputedStyle(frame.contentDocument.querySelector(one))"
-    return _shown(page, width, f"((page, style) => ({question}))(frame.contentDocument, {style})")[0]
+    found, _ = _shown(page, (width,), f"((page, style) => ({question}))(frame.contentDocument, {style})")
+    return found[0]
 
 
-def _shown(page: str, width: int, question: str, dark: bool = False) -> tuple[Any, list[str]]:
+def _shown(page: str, widths: tuple[int, ...], question: str, dark: bool = False) -> tuple[list[Any], list[str]]:
+    frames = "".join(
+        f'<iframe src="/page" width="{width}" height="2000" style="border:0;display:block"></iframe>'
+        for width in widths
+    )
+    width = max(widths)
     wrapper = (
-        '<!DOCTYPE html><link rel="icon" href="data:,"><body style="margin:0">'
-        f'<iframe id="f" src="/page" width="{width}" height="2000" '
-        f'style="border:0"></iframe><pre id="found"></pre><script>{_MEASURE}'
-        "const frame = document.getElementById('f'); frame.onload = () => setTimeout(() => {"
-        f"document.getElementById('found').textContent = JSON.stringify({question}); }}, 200);</script></body>"
+        f'<!DOCTYPE html><link rel="icon" href="data:,"><body style="margin:0">{frames}'
+        f'<pre id="found"></pre><script>{_MEASURE}'
+        "window.onload = () => setTimeout(() => {"
+        f"const all = [...document.querySelectorAll('iframe')].map(frame => {question});"
+        "document.getElementById('found').textContent = JSON.stringify(all); }, 200);</script></body>"
     )
     with _Pages({"/": wrapper, "/page": page}) as pages:
         shown = _run(
