@@ -73,6 +73,8 @@ FROM_DEBIAN = {
         "nftables",
     ),
 }
+ENVIRONMENT = "/opt/otherroof"
+MAKE, FILL = f"sudo python3 -m venv {ENVIRONMENT}", f"sudo {ENVIRONMENT}/bin/pip install ."
 # What a line must say. Most of these only look, so that the path would not end without them; they must stand there.
 SAYS = {
     INSTALL: {"sudo otherroof install": "nothing was done"},
@@ -138,11 +140,11 @@ class Newcomer:
         assert code == 0, said
         return said
 
-    def install(self, *, booted: bool) -> None:
+    def install(self, deeds: Mapping[str, Deed] | None = None, *, booted: bool) -> None:
         """The README's Install: up to where systemd is needed, or from there on."""
         lines = self.readme.commands(INSTALL)
         service = lines.index("sudo otherroof install")
-        self.follow(INSTALL, only=slice(service, None) if booted else slice(service))
+        self.follow(INSTALL, deeds, only=slice(service, None) if booted else slice(service))
 
     def service(self) -> str:
         """`active`, or what else it is."""
@@ -368,9 +370,10 @@ def move(ruth: Newcomer, servers: Servers, installed: Future[HomeMachine]) -> No
     assert ruth.service() == "inactive"
     with open(ruth.machine.path(CARRIED), "rb") as file:
         settings = file.read()
+    new = installed.result(300)
     servers.old_one_off()
 
-    ruth.machine = installed.result(300)
+    ruth.machine = new
     servers.switch_on(ruth.machine)
     ruth.install(booted=True)
     assert ruth.machine.run("id", "-u", "otherroof") != number, "an owner by number would be wrong"
@@ -400,11 +403,19 @@ def require_known_steps(readme: ReadmeSteps) -> None:
         readme.require_commands(heading, lines)
 
 
-def install_new_server(readme: ReadmeSteps, servers: Servers) -> HomeMachine:
-    """Another machine, on which others had accounts before: the service's has another number."""
+def install_new_server(readme: ReadmeSteps, servers: Servers, old: HomeMachine) -> HomeMachine:
+    """Another machine, on which others had accounts before: the service's has another number.
+
+    What the two lines that fetch and unpack made on the old one is carried over: they were typed there.
+    """
     machine = servers.fresh(servers.new_estate)
     machine.run("useradd", "--system", "gardener")
-    Newcomer(readme, machine).install(booted=False)
+
+    def carry_over(*_: str) -> None:
+        shutil.copytree(old.path(ENVIRONMENT), machine.path(ENVIRONMENT), symlinks=True)
+
+    deeds: dict[str, Deed] = {MAKE: carry_over, FILL: lambda *_: None}
+    Newcomer(readme, machine).install(deeds, booted=False)
     return machine
 
 
@@ -418,7 +429,7 @@ def test_from_a_bare_debian_to_a_copy_under_another_roof_and_on_to_a_new_server(
     ruth.install(booted=False)
     servers.switch_on(ruth.machine)
     with ThreadPoolExecutor(1) as beside:
-        installed = beside.submit(install_new_server, readme, servers)
+        installed = beside.submit(install_new_server, readme, servers, ruth.machine)
         make_family(ruth.machine)
         ruth.install(booted=True)
         pair(ruth, far_box)
