@@ -56,6 +56,7 @@ class Asked:
     seconds: float
     former: list[Verdict]  # what noticed a slip is asked first
     only: list[str]  # instead of what fits
+    patience: float  # so many times as long as usual until a test counts as one that ends nowhere
 
 
 def slips_of(module: str, text: str, generic: int) -> list[Slip]:
@@ -66,14 +67,14 @@ def slips_of(module: str, text: str, generic: int) -> list[Slip]:
     return [*found, *some_of(generic_slips(module, text), text, generic)]
 
 
-def try_slip(slip: Slip, copy: Copy, who: WhoFits, most_s: float, only: list[str]) -> Verdict:
-    """Make the slip and run what fits it, or `only` these, in rounds until a test notices it."""
+def try_slip(slip: Slip, copy: Copy, who: WhoFits, asked: Asked) -> Verdict:
+    """Make the slip and run what fits it, or what was asked for, in rounds until a test notices it."""
     text = copy.text_of(slip.module)
     line, begun, ran = slip.line_in(text), time.monotonic(), 0
-    for fitting in [only] if only else who.fitting(slip, text, most_s):
+    for fitting in [asked.only] if asked.only else who.fitting(slip, text, asked.seconds):
         tests = [test for test in fitting if test not in copy.unsound]
         # A test takes longer beside others; what ends nowhere is noticed too, but not what a busy machine makes slow.
-        limit_s = TIME_OUT_S + 4 * who.seconds(tests)
+        limit_s = asked.patience * (TIME_OUT_S + 4 * who.seconds(tests))
         noticed_by = ""
         while tests:
             with copy.with_slip(slip):
@@ -105,7 +106,7 @@ def work(where: str, asked: Asked, slips: list[Slip], told: multiprocessing.Queu
         for verdict in asked.former:
             who.learn(verdict.slip, verdict.noticed_by)
         for slip in slips:
-            told.put(try_slip(slip, copy, who, asked.seconds, asked.only))
+            told.put(try_slip(slip, copy, who, asked))
         told.put("")
     except Exception as problem:  # noqa: BLE001 - whatever it is, the parent must hear of it
         told.put(f"{type(problem).__name__}: {problem}")
@@ -214,6 +215,9 @@ def main() -> int:
     ask.add_argument("--former", metavar="FILE", help="notes of another day: what noticed a slip then is asked first")
     ask.add_argument("--what", default="", help="only slips whose harm has these words in it")
     ask.add_argument("--tests", nargs="+", default=[], help="ask these tests or files instead of what fits")
+    ask.add_argument(
+        "--patience", type=float, default=1.0, help="so many times as long as usual for a test, on a busy machine"
+    )
     ask.add_argument("-n", "--processes", type=int, default=2)
     ask.add_argument("--who-calls", metavar="FOLDER", help="which test calls what, noted there or to be noted")
     wanted = ask.parse_args()
@@ -235,7 +239,7 @@ def main() -> int:
         if not any(folder.glob("*.json")):
             note_who_calls(TREE, folder, ["-n", str(wanted.processes)])
         former = [*noted(wanted.former), *noted(wanted.notes)]
-        asked = Asked(str(folder), wanted.seconds, former, wanted.tests)
+        asked = Asked(str(folder), wanted.seconds, former, wanted.tests, wanted.patience)
         for verdict in carry_out(slips, wanted.processes, asked):
             verdicts.append(verdict)
             if wanted.notes:

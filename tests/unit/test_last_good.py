@@ -147,6 +147,34 @@ def test_a_job_whose_command_cannot_be_trusted_is_not_copied(with_commands: Sett
     assert found.far == with_commands.far
 
 
+def test_a_drill_does_without_a_check_that_the_files_do_not_have_and_the_copy_goes_on(tmp_path: Path) -> None:
+    also = '[drill]\nalso = ["/usr/local/bin/look"]\n'
+    whole = require_settings(write_household(tmp_path / "settings", jobs={"photos": also, "papers": ""}))
+    Path(whole.state).mkdir()
+    keep_settings(whole)
+    where = Path(whole.where)
+    (where / "jobs" / "papers.toml").write_text("nothing of TOML")
+    found, _ = settings_in_force(str(where))
+    assert found == whole, "the files have it too"
+    photos = where / "jobs" / "photos.toml"
+    photos.write_text(photos.read_text().replace("bin/look", "bin/other"))
+    found, mistakes = settings_in_force(str(where))
+    assert found is not None
+    assert found.jobs["photos"].drill.also is None
+    assert (set(found.jobs), found.unread) == ({"photos", "papers"}, ())
+    assert [mistake.key for mistake in mistakes if mistake.wrong == NOT_TRUSTED] == ["drill.also"]
+
+
+def test_a_link_in_place_of_what_was_kept_is_not_followed(where: str, tmp_path: Path) -> None:
+    whole = require_settings(where)
+    Path(whole.state).mkdir()
+    keep_settings(whole)
+    kept_in(whole).rename(tmp_path / "elsewhere.json")
+    kept_in(whole).symlink_to(tmp_path / "elsewhere.json")
+    (Path(where) / "otherroof.toml").write_text("nothing of TOML")
+    assert settings_in_force(where)[0] is None
+
+
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can give a file to another account")
 def test_what_another_account_could_have_written_is_not_believed(where: str) -> None:
     """So nobody goes by what the service's account left there, but that account itself."""

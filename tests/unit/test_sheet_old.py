@@ -71,6 +71,7 @@ def test_nothing_changed_so_nothing_is_said(house: House) -> None:
         ("otherroof.toml", r'base = "/srv/otherroof"', 'base = "/copies"', "far box heron"),
         ("otherroof.toml", r'own_name = "larch.example.net"', 'own_name = "fir.example.net"', "far box heron"),
         ("otherroof.toml", r'far_key = "[^"]*"', 'far_key = "{key}"', "far box heron"),
+        ("otherroof.toml", r'host_key = "ssh-ed25519 [^"]*"', 'host_key = "{host_key}"', "far box heron"),
         ("otherroof.toml", r'name = "larch"', 'name = "fir"', "home"),
         ("otherroof.toml", r"\[mail\]", '[sheet]\nask = ["Kim"]\n[mail]', "whom to ask"),
         ("jobs/photos.toml", r'folder = "[^"]*"', 'folder = "/srv/elsewhere"', "job photos"),
@@ -82,7 +83,8 @@ def test_nothing_changed_so_nothing_is_said(house: House) -> None:
 def test_what_changed_is_named(house: House, file: str, old: str, new: str, part: str) -> None:
     (house.where / "keys/listing.key").write_text("00" * 32 + "\n")
     house.printed()
-    house.edit(file, old, new.replace("{key}", wg_key()))
+    another = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIHbss9FeIV8D7SvlHjFg2uzc0jlUPp0mPyfdxgHFKkms"
+    house.edit(file, old, new.replace("{key}", wg_key()).replace("{host_key}", another))
     assert house.changed == (part,)
 
 
@@ -134,6 +136,7 @@ def test_what_is_remembered_holds_no_key_and_no_address(house: House) -> None:
     text = (house.where / "state" / NAME).read_text()
     for path in (house.where / "keys").iterdir():
         assert not any(line in text for line in path.read_text().splitlines())
+        assert path.read_bytes().hex() not in text
     assert "10.77" not in text
     assert len(set(parts_told(house.settings, with_keys=True).values())) == 6
 
