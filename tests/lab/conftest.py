@@ -36,7 +36,7 @@ def base_system(request: pytest.FixtureRequest) -> str:
 @pytest.hookimpl(wrapper=True, tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> Iterator[None]:
     """Tests that share what was made for them go to one process: those of a file that are marked `together`, but for
-    what lasts long; marked `together("PARAMETER")`, all of the file that have the same one."""
+    what lasts long; marked `together(WORD)`, all of a file with this word, or the same parameter of this name."""
     groups = {item: group for item in items if (group := _group(item))}
     for item, group in groups.items():
         item.add_marker(pytest.mark.xdist_group(group))
@@ -51,7 +51,8 @@ def _group(item: pytest.Item) -> str:
     if mark is None:
         return ""
     if mark.args:
-        return f"{item.path.stem} {item.callspec.params[mark.args[0]]}"  # type: ignore[attr-defined]
+        given = item.callspec.params if hasattr(item, "callspec") else {}
+        return f"{item.path.stem} {given.get(mark.args[0], mark.args[0])}"
     return "" if item.get_closest_marker("slow") else item.path.stem
 
 

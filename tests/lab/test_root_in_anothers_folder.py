@@ -24,10 +24,11 @@ from support.intruder import ACCOUNT, NAMES, Standing, at_work_in, outside_of_re
 from support.killable import Killable
 from support.lab import toml_text
 from support.lab.need import require_programs
+from support.loaded import LoadedVerbs
 from support.main_job import JOB, OneJob, one_job
 from support.pairing import ANSWERS
 
-pytestmark = pytest.mark.lab
+pytestmark = [pytest.mark.lab, pytest.mark.together]
 
 SEED = int(os.environ.get("OTHERROOF_SEED", "20310405"))
 UNIT = {2, 12, 13}  # CAP_DAC_READ_SEARCH, CAP_NET_ADMIN, CAP_NET_RAW: what the unit grants
@@ -51,6 +52,15 @@ VERBS = {
     "page": ["page", "--out", "{out}/page"],
     "alert-test": ["alert-test"],
 }
+
+
+LOADED = LoadedVerbs()
+
+
+@pytest.fixture(scope="module", autouse=True)
+def loaded() -> Iterator[None]:
+    with LOADED:
+        yield
 
 
 @pytest.fixture
@@ -90,8 +100,18 @@ def call_it(
     *words: str, code: int | None = 0, within_s: float = LONGEST_S, **more: str
 ) -> subprocess.CompletedProcess[str]:
     """A verb by root, with `more` in its environment."""
-    argv, environment = [OTHERROOF, *words], os.environ | more
-    done = subprocess.run(argv, capture_output=True, text=True, timeout=within_s, check=False, env=environment)
+    done = LOADED.run(words, timeout=within_s, env=os.environ | more)
+    return went_well(done, code)
+
+
+def call_from_nothing(job: OneJob, *words: str, **more: str) -> subprocess.CompletedProcess[str]:
+    """The same in an interpreter that has loaded nothing while it was root."""
+    argv, environment = [OTHERROOF, *words, "--config", job.config], os.environ | more
+    done = subprocess.run(argv, capture_output=True, text=True, timeout=LONGEST_S, check=False, env=environment)
+    return went_well(done, 0)
+
+
+def went_well(done: subprocess.CompletedProcess[str], code: int | None) -> subprocess.CompletedProcess[str]:
     assert code is None or done.returncode == code, (done.stdout, done.stderr)
     assert "Traceback" not in done.stderr, done.stderr
     return done
@@ -141,32 +161,43 @@ PLANTED = [
 ]
 
 
+@pytest.fixture(scope="module")
+def killable(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Killable, Path]]:
+    """Verbs that can be killed, and the file that has what they say."""
+    told = tmp_path_factory.mktemp("killable") / "told"
+    with Killable(told) as verbs:
+        yield verbs, told
+
+
 @pytest.mark.slow
 @pytest.mark.lasts(20)
+@pytest.mark.together("planted")
 @pytest.mark.parametrize(("name", "how"), PLANTED)
 def test_what_is_planted_under_a_name_that_root_opens_leads_nowhere(
-    job: OneJob, where: Path, name: str, how: str
+    killable: tuple[Killable, Path], job: OneJob, where: Path, name: str, how: str
 ) -> None:
-    outside, out, told = outside_of_reach(where), where / "out", where / "told"
+    outside, out = outside_of_reach(where), where / "out"
+    verbs, told = killable
     call(job, "run")
     before = outside_now(job, outside)
-    with Killable(told) as verbs:
-        for planted in (name for name in NAMES if "." in name):
-            path = job.state / planted
-            path.parent.mkdir(exist_ok=True)
-            aside = path.rename(where / "aside") if path.exists() else None
-            give(job.state)
-            plant(path, outside, how)
-            out.mkdir()
-            code = ended(verbs, [*words_of(name, out), "--config", job.config])
-            assert outside_now(job, outside) == before, planted
-            assert code >= 0, f"{planted}: it hangs"
-            shutil.rmtree(out)
-            for left in (*job.state.rglob("*damaged*"), path):
-                left.unlink(missing_ok=True)
-            if aside is not None:
-                aside.rename(path)
-    assert "Traceback" not in told.read_text(), told.read_text()
+    said = told.stat().st_size if told.exists() else 0
+    for planted in (name for name in NAMES if "." in name):
+        path = job.state / planted
+        path.parent.mkdir(exist_ok=True)
+        aside = path.rename(where / "aside") if path.exists() else None
+        give(job.state)
+        plant(path, outside, how)
+        out.mkdir()
+        code = ended(verbs, [*words_of(name, out), "--config", job.config])
+        assert outside_now(job, outside) == before, planted
+        assert code >= 0, f"{planted}: it hangs"
+        shutil.rmtree(out)
+        for left in (*job.state.rglob("*damaged*"), path):
+            left.unlink(missing_ok=True)
+        if aside is not None:
+            aside.rename(path)
+    new = told.read_bytes()[said:].decode(errors="replace")
+    assert "Traceback" not in new, new
 
 
 def ended(verbs: Killable, words: list[str]) -> int:
@@ -217,7 +248,7 @@ def test_a_run_by_root_has_the_units_rights_and_no_more(job: OneJob, where: Path
     job.job_more = {"before": [str(program)]}
     job.write_settings()
     os.chown(Path(job.config, "keys", "heron"), 0, 0)  # put back by hand, as on a new machine
-    call(job, "run", JOB, TMPDIR="/root")
+    call_from_nothing(job, "run", JOB, TMPDIR="/root")
     assert (folder / "environment").read_text() == f"/:{ACCOUNT}:\n"
     assert (job.latest / "deep/er/secret").read_text() == "for root alone", "it reads what root reads"
     for who in ("status", "parent"):
@@ -250,8 +281,8 @@ def test_no_program_that_a_verb_starts_is_roots(job: OneJob, where: Path, words:
 
 
 def test_what_is_made_belongs_to_the_account_and_the_rest_stays_roots(job: OneJob) -> None:
-    call(job, "run", JOB)
-    call(job, "versions", JOB)
+    call_from_nothing(job, "run", JOB)
+    call_from_nothing(job, "versions", JOB)
     made = [path for top in (job.state, Path(job.config, "keys")) for path in top.rglob("*")]
     assert len(made) > 8
     assert {path.lstat().st_uid for path in made} == {ACCOUNT}
@@ -269,7 +300,7 @@ def test_root_gets_files_back_with_their_owners_wherever_it_says(job: OneJob, wh
     call(job, "run", JOB)
     above = where / "only-root"
     above.mkdir(mode=0o700)
-    call(job, "restore", JOB, "--into", str(above / "back" / "home"))
+    call_from_nothing(job, "restore", JOB, "--into", str(above / "back" / "home"))
     unlike = ("deep", "deep/er", "deep/er/secret", "letter", "large", "way")
     back = above / "back" / "home"
     for name in unlike:
@@ -353,14 +384,26 @@ def test_new_keys_belong_to_the_account_and_planted_ones_lead_nowhere(job: OneJo
     assert outside_now(job, outside)[0] == before[0]
 
 
+# As many files as ever, and less in them: whose they are is what counts here.
+SMALL = """
+from otherroof.rehearsal import household
+household.DATABASE_BYTES = 4_000_000
+whole = household.HouseholdMaker.file
+def shorter(maker, name, content, *mode):
+    whole(maker, name, content if name == household.DATABASE else content[:20_000], *mode)
+household.HouseholdMaker.file = shorter
+"""
+
+
 @pytest.mark.slow
-@pytest.mark.lasts(40)
+@pytest.mark.lasts(20)
 def test_a_rehearsal_in_anothers_folder_is_that_accounts(where: Path) -> None:
     require_programs(root=True)
     own = where / "own"
     own.mkdir()
     os.chown(own, ACCOUNT, ACCOUNT)
-    call_it("rehearse", "--keep", str(own / "play"), within_s=300.0)
+    with LoadedVerbs(first=SMALL) as verbs:
+        went_well(verbs.run(["rehearse", "--keep", str(own / "play")], timeout=300.0), 0)
     assert {path.lstat().st_uid for path in own.rglob("*")} == {ACCOUNT}
 
 
