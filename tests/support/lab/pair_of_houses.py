@@ -21,6 +21,7 @@ from support.lab.household import write_settings
 from support.lab.houses import Houses, Plan
 from support.lab.sshd import FarSshd, ServerOptions
 from support.lab.tunnel import UserspaceEnd, make_tunnel_keys
+from support.loaded import LoadedVerbs
 
 HOME, FAR, NET = "10.77.31.1", "10.77.31.2", "10.77.31.0/24"
 PORT = 51820
@@ -60,6 +61,7 @@ class PairOfHouses:
             self._tunnel = {**self._tunnel_table(), **(tunnel or {})}
             self._far_more, self._jobs = dict(far_more or {}), dict(jobs or {})
             self.write()
+            self._verbs = undo.enter_context(LoadedVerbs(self.houses.home.argv))
             self._ended = threading.Event()
             self._caller = threading.Thread(target=self._look_again, name="lab-far-caller")
             self._caller.start()
@@ -84,8 +86,7 @@ class PairOfHouses:
 
     def otherroof(self, *words: str, wait_s: float = 120.0) -> subprocess.CompletedProcess[str]:
         """Run a verb at home, in its namespace, to its end."""
-        argv = self.houses.home.argv(self.program(*words))
-        return subprocess.run(argv, capture_output=True, text=True, timeout=wait_s, check=False)
+        return self._verbs.run([*words, "--config", self.where], timeout=wait_s)
 
     def probe(self, *, wait_s: float = 150.0) -> tuple[int, dict[str, Any]]:
         """`otherroof probe --json`: its exit code and what it found at the one far box."""

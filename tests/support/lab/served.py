@@ -19,6 +19,7 @@ from support import waiting
 from support.fresh_start import OTHERROOF
 from support.lab.household import write_settings
 from support.lab.sshd import FarSshd
+from support.loaded import LoadedVerbs
 
 until = partial(waiting.until, pause_s=0.1)  # each look reads a ledger or whole folders
 
@@ -31,6 +32,7 @@ class Household:
         self.where = where
         self.far_more = far_more
         self.log = where / "service.log"
+        self.verbs = LoadedVerbs()
         self.process: subprocess.Popen[bytes] | None = None
         self.folders = {name: where / name for name in jobs}
         for folder in self.folders.values():
@@ -72,8 +74,7 @@ class Household:
 
     def otherroof(self, *words: str) -> subprocess.CompletedProcess[str]:
         """Another command on the same settings."""
-        argv = [OTHERROOF, *words, "--config", str(self.where / "settings")]
-        return subprocess.run(argv, capture_output=True, text=True, timeout=60, check=False)
+        return self.verbs.run([*words, "--config", str(self.where / "settings")], timeout=60)
 
     def told(self) -> str:
         """All that the service has said."""
@@ -112,6 +113,7 @@ def household(
 ) -> Iterator[Household]:
     made = Household(where, far, jobs, **far_more)
     try:
-        yield made
+        with made.verbs:
+            yield made
     finally:
         made.kill()
