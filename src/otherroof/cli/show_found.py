@@ -21,10 +21,15 @@ from otherroof.far_copy.entry import path_text
 
 if TYPE_CHECKING:
     from otherroof.copying.report import Problem
+    from otherroof.jobs.context import DiskAtHand
     from otherroof.restore.finding.look import FoundEntry
     from otherroof.restore.finding.states import FileState, IndexedVersion
     from otherroof.restore.versions import Version
 
+FromOption = Annotated[
+    str,
+    typer.Option("--from", metavar="DIR", help="Read it from this folder of a disk that was carried home."),
+]
 LikeOption = Annotated[
     str,
     typer.Option("--like", metavar="PATTERN", help="Only what is called like this: '*.jpg', 'summer/**'."),
@@ -112,3 +117,12 @@ def tell_progress(line: str) -> None:
     """What is under way before there is an answer: not among the answer's lines, and only for a person who waits."""
     if sys.stderr.isatty():
         typer.echo(line, err=True)
+
+
+def disk_at_hand(folder: str, job: str) -> DiskAtHand | None:
+    """The disk with `folder` in the far box's place, None if none is named. Raises WrongUse if `job` is not there."""
+    if not folder:
+        return None
+    from otherroof.jobs.carried.disk import disk_to_read
+
+    return disk_to_read(folder, job)

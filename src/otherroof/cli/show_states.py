@@ -23,18 +23,21 @@ from otherroof.cli.show_found import (
 from otherroof.far_copy.entry import path_text
 
 if TYPE_CHECKING:
+    from otherroof.jobs.context import DiskAtHand
     from otherroof.restore.finding.history import HeldState
     from otherroof.settings import Settings
 
 
-def show_states(settings: Settings, job: str, path: bytes, newest: str, *, as_json: bool) -> NoReturn:
+def show_states(
+    settings: Settings, job: str, path: bytes, newest: str, disk: DiskAtHand | None, *, as_json: bool
+) -> NoReturn:
     """Tell of every state of `path`; always leaves by typer.Exit, or raises what looking does."""
     from otherroof.jobs.context import JobContext
     from otherroof.jobs.finding.versions import every_version, found_versions
     from otherroof.restore.finding.history import held_states
     from otherroof.restore.progress import RestoreProgress
 
-    context = JobContext(RestoreProgress(), told=tell_progress)
+    context = JobContext(RestoreProgress(), told=tell_progress, disk=disk)
     with found_versions(settings, job, every_version(newest), context) as found:
         held = held_states(found.versions, found.index.states_of(path))
         if not held:

@@ -31,7 +31,7 @@ from otherroof.jobs.commands import run_check_after_drill
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.drill_folder import ADVICE, drill_folder, remove_tree, room_for_drill
 from otherroof.jobs.open_job import READ, OpenedJob, open_job
-from otherroof.jobs.restore import LOST, list_versions
+from otherroof.jobs.restore import list_versions
 from otherroof.ledger import Ledger
 from otherroof.ledger.drills import DrillFigures, DrillOutcome, DrillRow
 from otherroof.ledger.far_findings import DamagedFile
@@ -126,7 +126,7 @@ class _DrillSteps:
         if not self._request.from_nothing:
             self._practise(job, job.ledger)
             return
-        self._report.lacks += [Problem("", f"run {job.lost} counted, and {LOST}")] if job.lost else []
+        self._report.lacks += [Problem("", f"run {job.lost} counted, and {job.lost_why}")] if job.lost else []
         bare = _with_nothing(self._settings, job.job.far, os.path.join(self._folder, "state"))
         self._report.versions = len(list_versions(bare, job.name))
         # The clock runs from here: a new machine would not have opened the job before.

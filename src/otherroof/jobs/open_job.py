@@ -43,6 +43,9 @@ from otherroof.probe.ssh_checks import clock_finding
 from otherroof.probe.way import Way, open_way
 from otherroof.settings import FarBox, Job, Settings
 
+LOST = "the far box does not hold it any more"
+NOT_ON_DISK = "it is not on this disk"
+
 
 @dataclass(frozen=True, slots=True)
 class Access:
@@ -155,6 +158,11 @@ class OpenedJob:
     def _note_lost(self) -> None:
         newest = max(self.counted, default="")  # by the id, which keeps the order also if a clock was wrong
         self.lost = newest if newest not in self.view.runs else ""
+
+    @property
+    def lost_why(self) -> str:
+        """What is said of `lost`."""
+        return LOST if self._context.disk is None else NOT_ON_DISK
 
     def hang_up(self) -> None:
         """O7. Close every connection that was made."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from otherroof.base.clock import Clock
@@ -14,8 +14,8 @@ from otherroof.far_copy.entry import path_text
 from otherroof.far_copy.listing import Header, damaged_listing, time_taken
 from otherroof.far_copy.reader import Reader
 from otherroof.far_copy.run_ids import is_run_id, time_of_run
-from otherroof.jobs.context import JobContext
-from otherroof.jobs.open_job import READ, OpenedJob, open_job
+from otherroof.jobs.context import DiskAtHand, JobContext
+from otherroof.jobs.open_job import LOST, NOT_ON_DISK, READ, OpenedJob, open_job
 from otherroof.ledger import Ledger
 from otherroof.ledger.far_findings import DamagedFile
 from otherroof.restore.dry import DryRestore, dry_restore
@@ -28,13 +28,14 @@ from otherroof.restore.versions import Version as Listed
 from otherroof.restore.versions import moment_of, named_run, newest_until
 from otherroof.settings import Settings
 
-LOST = "the far box does not hold it any more"
+NOT_HELD = (LOST, NOT_ON_DISK)
 THINNED = "was removed while it came back, so what is missing went with it: restore one of `otherroof versions`"
 
 
 @dataclass(frozen=True, slots=True)
 class RestoreRequest:
-    """What to bring back and where to. `newest` is a run that is known to have counted."""
+    """What to bring back and where to. `newest` is a run that is known to have counted; `disk` was carried home, and
+    takes the far box's place."""
 
     job: str
     into: bytes
@@ -43,6 +44,7 @@ class RestoreRequest:
     paths: tuple[bytes, ...] = ()
     newest: str = ""
     like: Like | None = None
+    disk: DiskAtHand | None = None
 
     @property
     def wanted(self) -> Selection:
@@ -50,19 +52,19 @@ class RestoreRequest:
         return Selection(self.paths, self.like)
 
 
-def list_versions(settings: Settings, name: str, newest: str = "") -> list[Listed]:
+def list_versions(settings: Settings, name: str, newest: str = "", disk: DiskAtHand | None = None) -> list[Listed]:
     """Every version that can be restored, newest first, by the headers of their listings.
 
     The newest that is known, by the ledger or as `newest`, is among them with a flaw, if the far box does not hold it.
     """
-    with open_job(settings, name, JobContext(RestoreProgress()), READ) as job:
+    with open_job(settings, name, JobContext(RestoreProgress(), disk=disk), READ) as job:
         expect(job, newest)
         found = list(_listed_versions(job))
         if any(version.flaw for version in found):  # it may have been removed since the first look
             standing = set(job.keeper.view().runs)
             found = [version for version in found if version.run in standing]
         if job.lost:
-            found.append(Listed(job.lost, job.counted[job.lost], flaw=LOST))
+            found.append(Listed(job.lost, job.counted[job.lost], flaw=job.lost_why))
     return sorted(found, key=lambda version: version.run, reverse=True)
 
 
@@ -104,6 +106,7 @@ class ChosenVersion:
     until: datetime | None = None
     taken: datetime | None = None
     newer: str = ""
+    newer_why: str = LOST
 
     def check_time(self, job: str, proved: datetime) -> None:
         """Raises Damaged if the listing, now that it was read as a whole, tells another time than it was chosen by."""
@@ -114,21 +117,21 @@ class ChosenVersion:
         if not self.newer:
             return []
         what = "this is not the newest version" + (" up to that moment" if self.until is not None else "")
-        return [Problem("", f"{what}: run {self.newer} counted, and {LOST}")]
+        return [Problem("", f"{what}: run {self.newer} counted, and {self.newer_why}")]
 
 
 def chosen_version(job: OpenedJob, as_of: str) -> ChosenVersion:
     """The version that `as_of` means. Raises WrongUse if that is nothing."""
     run = named_run(job.view.runs, as_of, job.name)
     if run:
-        return ChosenVersion(run, newer="" if as_of else job.lost)
+        return ChosenVersion(run, newer="" if as_of else job.lost, newer_why=job.lost_why)
     until = moment_of(as_of, job.name, job.settings.zone)
     listed = newest_until(_listed_versions(job), until, as_of, job.name)
     # Runs do not overlap: what had ended after this version was taken is newer, or the far box shows it with another
     # time. What had ended before is older, whatever its id: a clock may have been wrong, or the history lost since.
     hidden = [(at, run) for run, at in job.counted.items() if listed.taken < at <= until and run != listed.run]
     newest = max(hidden, default=(until, ""))[1]
-    return ChosenVersion(listed.run, until, listed.taken, newest if newest > listed.run else "")
+    return ChosenVersion(listed.run, until, listed.taken, newest if newest > listed.run else "", job.lost_why)
 
 
 def restore(
@@ -136,7 +139,7 @@ def restore(
 ) -> RestoreReport:
     """Bring a version back, also while a run goes on. Raises Damaged if its listing cannot be trusted; damaged files
     are in the answer."""
-    context = context or JobContext(RestoreProgress())
+    context = replace(context or JobContext(RestoreProgress()), disk=request.disk)
     with open_job(settings, request.job, context, READ) as job:
         expect(job, request.newest)
         chosen = chosen_version(job, request.as_of)
@@ -149,6 +152,8 @@ def restore(
             if report.damaged and chosen.run not in job.keeper.view().runs:
                 report.problems.insert(0, Problem("", f"version {chosen.run} {THINNED}"))
                 return report
+            if request.disk is not None:
+                return report  # it tells nothing of what lies at the far box
             _note_damage(job.ledger, reader, report, context.clock)
             if not report.kept:  # what was here already was not read
                 _settle_damage(job.ledger, reader, report, request.wanted)
@@ -160,7 +165,7 @@ def restore_dry(settings: Settings, request: RestoreRequest) -> DryRestore:
 
     Raises what `restore` does.
     """
-    with open_job(settings, request.job, JobContext(RestoreProgress()), READ) as job:
+    with open_job(settings, request.job, JobContext(RestoreProgress(), disk=request.disk), READ) as job:
         expect(job, request.newest)
         chosen = chosen_version(job, request.as_of)
         with closing(job.keeper.reader(chosen.run)) as reader:

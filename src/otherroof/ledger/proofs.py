@@ -201,6 +201,11 @@ class ProvedPage(Page):
                     (job, shelf, line, word),
                 )
 
+    def forget_all(self, job: str) -> None:
+        """The far copy lies on another disk now, of which nothing was proved yet."""
+        with self.file.writing() as db:
+            db.execute("DELETE FROM proved WHERE job=?", (job,))
+
     def forget(self, job: str, name: bytes) -> None:
         """This far file is not as it should be: no earlier proof of it counts any more."""
         shelf, key = _place_of(name)

@@ -21,8 +21,10 @@ from otherroof.cli.common import (
 )
 from otherroof.cli.show_found import (
     AsOfOption,
+    FromOption,
     LikeOption,
     as_listed,
+    disk_at_hand,
     name_text,
     problem_rows,
     state_as_json,
@@ -47,6 +49,7 @@ def verb(
     ] = None,
     as_of: AsOfOption = "",
     like: LikeOption = "",
+    disk: FromOption = "",
     newest: NewestOption = "",
     config: ConfigOption = SETTINGS_FOLDER,
     as_json: JsonOption = False,
@@ -65,7 +68,7 @@ def verb(
     folder = job_of(settings, job).folder
     wanted = list(dict.fromkeys(as_listed(path, folder) for path in paths or [""]))
     pattern = Like(like) if like else None
-    context = JobContext(RestoreProgress(), told=tell_progress)
+    context = JobContext(RestoreProgress(), told=tell_progress, disk=disk_at_hand(disk, job))
     with found_versions(settings, job, chosen(as_of, newest), context) as found:
         look = VersionLook(found.index, job, found.versions[-1])
         for path in wanted:  # before anything is printed

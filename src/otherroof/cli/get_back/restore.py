@@ -24,8 +24,10 @@ from otherroof.cli.common import (
 )
 from otherroof.cli.show_found import (
     AsOfOption,
+    FromOption,
     LikeOption,
     as_listed,
+    disk_at_hand,
     path_as_json,
     problem_rows,
     tell_list,
@@ -64,13 +66,15 @@ def verb(
         Literal["refuse", "keep", "replace"],
         typer.Option("--if-there", help="What to do if DIR is not empty."),
     ] = "refuse",
+    disk: FromOption = "",
     newest: NewestOption = "",
     config: ConfigOption = SETTINGS_FOLDER,
     as_json: JsonOption = False,
 ) -> None:
     """Bring files back from the far box into a folder.
 
-    The newest version or an earlier one, whole or in part. Every file's digest is checked before it counts.
+    The newest version or an earlier one, whole or in part. Every file's digest is checked before it counts. With --from
+    a disk that was carried home takes the far box's place: no tunnel, no login, but the settings and their keys.
     """
     from otherroof.jobs.restore import RestoreRequest
     from otherroof.restore.finding.like import Like
@@ -79,7 +83,8 @@ def verb(
     folder = job_of(settings, job).folder
     wanted = tuple(as_listed(path, folder) for path in paths or [])
     target = os.fsencode(os.path.abspath(into))
-    request = RestoreRequest(job, target, as_of, if_there, wanted, newest, Like(like) if like else None)
+    pattern = Like(like) if like else None
+    request = RestoreRequest(job, target, as_of, if_there, wanted, newest, pattern, disk_at_hand(disk, job))
     if choose:
         _require(not (wanted or like or every_state or as_json), "--choose stands alone, without PATH or --json")
         request = _chosen(settings, request)
@@ -106,7 +111,7 @@ def _chosen(settings: Settings, request: RestoreRequest) -> RestoreRequest:
     from otherroof.restore.progress import RestoreProgress
 
     _require(sys.stdin.isatty(), "--choose needs a terminal; name a PATH, or a pattern with --like")
-    context = JobContext(RestoreProgress(), told=tell_progress)
+    context = JobContext(RestoreProgress(), told=tell_progress, disk=request.disk)
     with found_versions(settings, request.job, chosen(request.as_of, request.newest), context) as found:
         version = found.versions[-1]
         paths = choose_paths(Chooser(VersionLook(found.index, request.job, version)), request.job, settings.zone)
@@ -130,7 +135,7 @@ def _bring(settings: Settings, request: RestoreRequest, into: str, *, as_json: b
     if as_json:
         print_json(_as_json(found, progress, seconds))
     else:
-        _tell(found, progress, into, seconds, settings.zone)
+        _tell(found, progress, request, seconds, settings.zone)
     return EXIT_DAMAGED if found.damaged else EXIT_LOOK if found.problems else EXIT_WELL
 
 
@@ -151,7 +156,7 @@ def _bring_states(settings: Settings, request: RestoreRequest, into: str, *, as_
             assert held.state is not None
             typer.echo(f"  {size_text(held.state.size):>8}  {path_text(name)}")
         _tell_kept(done.kept)
-        _tell_problems(done)
+        _tell_problems(done, request)
     return EXIT_DAMAGED if done.damaged else EXIT_LOOK if done.problems else EXIT_WELL
 
 
@@ -225,17 +230,20 @@ def _as_json(found: RestoreReport, progress: RestoreProgress, seconds: float) ->
     }
 
 
-def _tell(found: RestoreReport, progress: RestoreProgress, into: str, seconds: float, zone: ZoneInfo) -> None:
+def _tell(
+    found: RestoreReport, progress: RestoreProgress, request: RestoreRequest, seconds: float, zone: ZoneInfo
+) -> None:
     from otherroof.far_copy.listing import time_taken
 
+    moved = progress.meter.wire_down if request.disk is None else progress.meter.drawn
     typer.echo(
         f"{found.header.job}: {count_text(found.files, 'file')} ({size_text(found.size)}) of the version of "
         f"{moment_text(time_taken(found.header), zone)} (run {found.header.run}, UTC) came into "
-        f"{path_text(os.fsencode(into))}, "
-        f"every digest checked; {span_text(seconds)}, {rate_text(progress.meter.wire_down, seconds)}"
+        f"{path_text(request.into)}, "
+        f"every digest checked; {span_text(seconds)}, {rate_text(moved, seconds)}"
     )
     _tell_kept(found.kept)
-    _tell_problems(found)
+    _tell_problems(found, request)
     if found.damaged:
         typer.echo(
             as_typed(
@@ -252,6 +260,7 @@ def _tell_kept(kept: int) -> None:
         typer.echo(f"  {left}")
 
 
-def _tell_problems(found: RestoreReport | RestoredStates) -> None:
-    for title, problems in (("damaged at the far box", found.damaged), ("note", found.problems)):
-        tell_list(title, [problem.text for problem in problems])
+def _tell_problems(found: RestoreReport | RestoredStates, request: RestoreRequest) -> None:
+    title = "damaged at the far box" if request.disk is None else "damaged on the disk"
+    for name, problems in ((title, found.damaged), ("note", found.problems)):
+        tell_list(name, [problem.text for problem in problems])

@@ -22,7 +22,7 @@ from otherroof.cli.common import (
     settings_for_rescue,
     settings_in,
 )
-from otherroof.cli.show_found import as_listed, version_as_json
+from otherroof.cli.show_found import FromOption, as_listed, disk_at_hand, version_as_json
 from otherroof.cli.show_states import show_states
 
 if TYPE_CHECKING:
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 def verb(
     job: Annotated[str, typer.Argument(metavar="JOB", help="The job whose versions are listed.")],
     path: Annotated[str, typer.Argument(metavar="PATH", help="Every state of this file that can still be had.")] = "",
+    disk: FromOption = "",
     newest: NewestOption = "",
     pin: Annotated[
         str,
@@ -49,8 +50,10 @@ def verb(
     Newest first. With PATH, each state of that file: from which version to which, its size and digest, and what brings
     it back. Or pin a version, or pin it no longer.
     """
-    from otherroof.jobs.restore import LOST, list_versions
+    from otherroof.jobs.restore import NOT_HELD, list_versions
 
+    if disk and (pin or unpin):
+        raise WrongUse("a version is pinned at the far box, not on a disk", where=job)
     if pin or unpin:
         if path:
             raise WrongUse("a version is pinned, not a PATH of it", where=job)
@@ -58,12 +61,13 @@ def verb(
         return
     settings = settings_for_rescue(config)
     wanted = as_listed(path, job_of(settings, job).folder)
+    at_hand = disk_at_hand(disk, job)
     if wanted:
-        show_states(settings, job, wanted, newest, as_json=as_json)
-    found = list_versions(settings, job, newest)
+        show_states(settings, job, wanted, newest, at_hand, as_json=as_json)
+    found = list_versions(settings, job, newest, at_hand)
     pins = pinned_here(settings, job)
     if as_json:
-        held = [version for version in found if version.flaw != LOST]
+        held = [version for version in found if version.flaw not in NOT_HELD]
         rows = [
             version_as_json(version) | ({"pinned": pins[version.run]} if version.run in pins else {})
             for version in held

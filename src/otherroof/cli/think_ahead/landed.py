@@ -19,6 +19,7 @@ from otherroof.cli.common import (
     print_json,
     settings_in_use,
 )
+from otherroof.cli.show_found import tell_progress
 from otherroof.cli.show_progress import proof_progress, show_progress
 
 if TYPE_CHECKING:
@@ -55,7 +56,7 @@ def verb(
     job_of(settings, job)
     progress = ProofProgress()
     with show_progress(lambda: proof_progress(progress), job, quiet=as_json) as tick:
-        context = JobContext(progress, clock=SystemClock(), tick=tick, told=lambda line: typer.echo(line, err=True))
+        context = JobContext(progress, clock=SystemClock(), tick=tick, told=tell_progress, patient=True)
         found = land(settings, job, place, context)
     notes = [*found.notes, *(note.why for note in (found.proof.notes if found.proof is not None else ()))]
     if as_json:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import ctypes
 import errno
 import os
+import stat
 from collections import OrderedDict
 from contextlib import suppress
 from copy import copy
@@ -82,15 +83,19 @@ class DiskPlace(LocalPlace):
                 return _HeldFolder(self._parent_of(op.path + b"/.", keep=False))
             if isinstance(op, requests.CloseFile) and isinstance(op.handle, _HeldFolder):
                 return op.handle.close()
-            done = super()._do(self._walked(op))
+            walked = self._walked(op)
+            may_move = isinstance(op, requests.RemoveFolder) or (
+                isinstance(op, requests.Rename) and _is_folder(b"/" + walked.old)  # type: ignore[union-attr]
+            )
+            done = super()._do(walked)
         except OSError as problem:
             raise self._refusal_of(problem, op) from problem
         except FarTrouble as refusal:
             if isinstance(refusal.__cause__, OSError):
                 raise self._refusal_of(refusal.__cause__, op) from refusal
             raise
-        if isinstance(op, requests.Rename | requests.RemoveFolder):
-            self._let_go()  # a folder may have another name now, or none
+        if may_move:
+            self._let_go()  # a folder has another name now, or none
         return done
 
     def _sync(self, op: requests.Sync) -> bool:
@@ -163,6 +168,10 @@ class DiskPlace(LocalPlace):
         if not refusal.advice or refusal.advice == refusal.usual_advice:
             refusal.advice = f"look at it below {escaped(self._folder)}"
         return refusal
+
+
+def _is_folder(path: bytes) -> bool:
+    return stat.S_ISDIR(os.lstat(path).st_mode)
 
 
 class _HeldFolder:

@@ -15,6 +15,8 @@ from dataclasses import dataclass, field, replace
 
 from otherroof.base.errors import FarTrouble, HomeTrouble, NotThere, PlaceError, WrongUse
 from otherroof.base.handles import read_plain_file
+from otherroof.base.printable import escaped
+from otherroof.base.text.words import list_text
 from otherroof.far import requests
 from otherroof.far.local.disk import LocalDisk, gives_second_names, look_at_disk
 from otherroof.far.local.disk_place import DiskPlace
@@ -108,10 +110,19 @@ def disk_to_write(settings: Settings, names: list[str], folder: str) -> CarriedD
     return CarriedDisk(folder, found, note)
 
 
-def disk_to_read(folder: str) -> CarriedDisk:
-    """The disk with `folder`, to be read only. Raises HomeTrouble if it is not there."""
+def disk_to_read(folder: str, job: str) -> CarriedDisk:
+    """The disk with `folder`, to be read only. Raises WrongUse if it is not there, or has no copy of `job`."""
     folder = os.path.realpath(folder)
-    return CarriedDisk(folder, _looked_at(folder), None)
+    found = _looked_at(folder)
+    if not os.path.isdir(os.path.join(folder, job)):
+        try:
+            names = sorted(entry.name for entry in os.scandir(folder) if entry.is_dir() and entry.name[0] != ".")
+        except OSError as problem:
+            raise HomeTrouble(f"cannot be read: {problem.strerror}", where=folder) from problem
+        has = f"; it has {list_text([escaped(name) for name in names])}" if names else ""
+        advice = f"name the folder on the disk in which the folder {job} lies"
+        raise WrongUse(f"has no copy of {job}{has}", where=folder, advice=advice)
+    return CarriedDisk(folder, found)
 
 
 def refuse_other_home(disk: CarriedDisk, home_id: str) -> None:

@@ -74,6 +74,8 @@ def land(settings: Settings, name: str, place: str, context: JobContext[ProofPro
             if place:
                 _bring_into_place(settings, job, place)
             # A3
+            if not set(job.view.runs) & set(job.counted):
+                ledger.proved.forget_all(name)
             found.goes_on = take_over(job, run_script(job.keeper.place, read_note()))
             runs = list(job.view.runs)
             found.notes += job.notes

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from otherroof.base.errors import Damaged, WrongUse
 from otherroof.copying.report import Problem
@@ -37,6 +37,7 @@ def restore_states(settings: Settings, request: RestoreRequest, context: JobCont
     Raises what a restore does, WrongUse also if no version has a file there.
     """
     (path,) = request.paths
+    context = replace(context, disk=request.disk)
     done = RestoredStates()
     with found_versions(settings, request.job, every_version(request.newest), context) as found:
         done.problems += found.problems

@@ -1,0 +1,137 @@
+"""A disk that was carried home takes the far box's place: files come back from it with settings and keys alone."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from otherroof.ledger import Ledger
+from support.by_find import seen_by_find, unlike
+from support.main_job import JOB, OneJob, one_job
+from support.verbs import Verb, verb_of
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Iterator[OneJob]:
+    with one_job(tmp_path) as made:
+        made.put("letters/one.txt", "one")
+        made.put("large.bin", bytes(range(256)) * 8192)
+        (made.folder / "link").symlink_to("letters/one.txt")
+        yield made
+
+
+@pytest.fixture
+def verb(job: OneJob, capsys: pytest.CaptureFixture[str]) -> Verb:
+    return verb_of(job, capsys)
+
+
+@pytest.fixture
+def carried_home(job: OneJob, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[Path, str, str]:
+    """The far disk after two runs, and these; the far box is out of reach from now on, and home's state is lost."""
+    first = job.done().run
+    job.put("letters/one.txt", "one, later")
+    job.put("letters/new.txt", "new")
+    second = job.done().run
+    disk = tmp_path / "disk"
+    shutil.copytree(job.door.base_path, disk, symlinks=True)
+
+    def out_of_reach(*_: object, **__: object) -> Any:
+        raise AssertionError("the far box was asked")
+
+    for name in ("open_way", "open_place"):
+        monkeypatch.setattr(f"otherroof.jobs.open_job.{name}", out_of_reach)
+    job.forget_state()
+    return disk, first, second
+
+
+def test_newest_version_comes_back_from_the_disk(
+    job: OneJob, verb: Verb, carried_home: tuple[Path, str, str], tmp_path: Path
+) -> None:
+    disk, _, second = carried_home
+    told = verb("restore", JOB, "--from", str(disk), "--into", str(tmp_path / "back"))
+    assert (told.code, told.err) == (0, "")
+    assert second in told.out
+    assert unlike(seen_by_find(job.folder), seen_by_find(tmp_path / "back")) == []
+
+
+def test_earlier_version_and_a_part_come_back_from_a_disk_that_cannot_be_written(
+    verb: Verb, carried_home: tuple[Path, str, str], tmp_path: Path
+) -> None:
+    disk, first, _ = carried_home
+    before = sorted((str(path), path.lstat().st_mtime_ns) for path in disk.rglob("*"))
+    argv = ("--from", str(disk), "--into", str(tmp_path / "back"), "--as-of", first, "letters")
+    assert verb("restore", JOB, *argv).code == 0
+    assert sorted(os.listdir(tmp_path / "back")) == ["letters"]
+    assert (tmp_path / "back/letters/one.txt").read_text() == "one"
+    assert sorted((str(path), path.lstat().st_mtime_ns) for path in disk.rglob("*")) == before
+
+
+def test_versions_files_and_states_are_told_from_the_disk(verb: Verb, carried_home: tuple[Path, str, str]) -> None:
+    disk, first, second = carried_home
+    assert [row["run"] for row in verb("versions", JOB, "--from", str(disk), "--json").json["versions"]] == [
+        second,
+        first,
+    ]
+    assert len(verb("versions", JOB, "letters/one.txt", "--from", str(disk), "--json").json["states"]) == 2
+    rows = verb("files", JOB, "letters", "--from", str(disk), "--json").json["entries"]
+    assert sorted(row["path"] for row in rows) == ["letters/new.txt", "letters/one.txt"]
+    assert verb("restore", JOB, "--from", str(disk), "--into", "/nowhere", "--dry").code == 0
+
+
+def test_every_state_of_a_file_comes_back_from_the_disk(
+    verb: Verb, carried_home: tuple[Path, str, str], tmp_path: Path
+) -> None:
+    disk, _, _ = carried_home
+    argv = ("letters/one.txt", "--every-state", "--from", str(disk), "--into", str(tmp_path / "back"))
+    assert verb("restore", JOB, *argv).code == 0
+    assert sorted(path.read_text() for path in (tmp_path / "back").rglob("*.txt")) == ["one", "one, later"]
+
+
+def test_damage_on_the_disk_is_told_and_is_no_damage_at_the_far_box(
+    job: OneJob, verb: Verb, carried_home: tuple[Path, str, str], tmp_path: Path
+) -> None:
+    disk, _, _ = carried_home
+    (disk / JOB / "latest/letters/new.txt").write_text("wen")
+    told = verb("restore", JOB, "--from", str(disk), "--into", str(tmp_path / "back"))
+    assert told.code == 5
+    assert "damaged on the disk: letters/new.txt: its content is not what the listing says" in told.err
+    with Ledger(job.settings.ledger) as ledger:
+        assert ledger.damages.of(JOB) == []
+
+
+def test_disk_without_the_newest_run_that_is_known_says_so(
+    verb: Verb, carried_home: tuple[Path, str, str], tmp_path: Path
+) -> None:
+    disk, _, second = carried_home
+    newer = second[:-4] + "ffff" if second[-4:] != "ffff" else second[:4] + "9" + second[5:]
+    argv = ("--from", str(disk), "--into", str(tmp_path / "back"), "--newest", newer)
+    told = verb("restore", JOB, *argv)
+    assert told.code == 1
+    assert f"run {newer} counted, and it is not on this disk" in told.err
+
+
+@pytest.mark.parametrize(
+    ("folder", "why"),
+    [
+        ("nowhere", "is no folder here; is the disk plugged in and mounted?"),
+        ("disk/papers", "has no copy of papers; it has"),
+    ],
+)
+def test_folder_without_the_copy_is_refused_in_one_line(
+    verb: Verb, carried_home: tuple[Path, str, str], tmp_path: Path, folder: str, why: str
+) -> None:
+    told = verb("restore", JOB, "--from", str(tmp_path / folder), "--into", str(tmp_path / "back"))
+    assert told.code == 2
+    assert why in told.one_line()
+    assert not (tmp_path / "back").exists()
+
+
+def test_pin_is_not_for_a_disk(verb: Verb, carried_home: tuple[Path, str, str]) -> None:
+    disk, first, _ = carried_home
+    told = verb("versions", JOB, "--from", str(disk), "--pin", first, "--why", "x")
+    assert "a version is pinned at the far box, not on a disk" in told.one_line()
