@@ -1,6 +1,7 @@
 """How a proof is felt by others on the same line: round trips beside it, with courtesy and without.
 
     python tests/bench/proving.py [--line A|B|all] [--seconds N] [--congestion cubic]
+    python tests/bench/proving.py --straight --busy 6 [--nice 0]     # as tests/bench/courtesy.py
 
 As root, from the project's environment. A job of eight large files and three hundred small ones is copied first; then
 all of it is read back by `prove` while `ping` goes through the same queue ten times a second. The share is of the most
@@ -19,10 +20,11 @@ import time
 sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
 
 from bench.courtesy import FIRST_S, Pings, idle_round_trip
+from support.bench.busy import busy_programs
 from support.bench.contenders import JOB, Otherroof, otherroof
 from support.bench.data import bench_root, make_large_file, make_small_files
 from support.bench.measure import measure
-from support.bench.scene import LINE_WORDS, LINES, PACKET, PAYLOAD, Scene, line_scene
+from support.bench.scene import LINE_WORDS, LINES, PACKET, PAYLOAD, Scene, line_scene, straight_scene
 from support.bench.table import table_text
 from support.lab import Estate, lab_lacks
 
@@ -77,6 +79,9 @@ def main() -> int:
     parser.add_argument("--line", choices=("A", "B", "all"), default="all")
     parser.add_argument("--seconds", type=float, default=20, help="the proof takes about so long at the possible rate")
     parser.add_argument("--congestion", default="cubic", choices=("cubic", "bbr"))
+    parser.add_argument("--straight", action="store_true", help="no tunnel; the kernel keeps the queue")
+    parser.add_argument("--busy", type=int, default=0, help="so many programs beside it that keep the processor busy")
+    parser.add_argument("--nice", type=int, default=0, help="their niceness")
     wanted = parser.parse_args()
     lack = lab_lacks()
     if lack:
@@ -93,7 +98,8 @@ def main() -> int:
             make_small_files(os.path.join(source, "small"), SMALL_FILES)
             for number in range(LARGE_FILES):
                 make_large_file(os.path.join(source, str(number)), size // LARGE_FILES)
-            with line_scene(line, os.path.join(root, "far")) as scene:
+            scenes = straight_scene if wanted.straight else line_scene
+            with scenes(line, os.path.join(root, "far")) as scene, busy_programs(wanted.busy, wanted.nice):
                 scene.use_congestion(wanted.congestion)
                 for courtesy in (True, False):
                     rows.append([line, wanted.congestion, *proved(scene, source, work, courtesy=courtesy)])

@@ -251,7 +251,7 @@ def test_courtesy_is_told_apart_what_goes_out_and_what_comes_in_unless_the_rate_
         def __init__(self, _: float) -> None:
             return
 
-        def floor_s(self) -> float:
+        def own_trip_s(self) -> float:
             return 0.04
 
         def look(self, sample: Sample) -> float:

@@ -189,6 +189,27 @@ def test_courtesy_hears_whether_anything_waits_and_what_is_surely_the_line(
     assert seen[-1].sure_s == pytest.approx(0.09 - 0.1 / 20)
 
 
+@pytest.mark.parametrize("held_by_rate", [False, True])
+def test_of_what_is_read_courtesy_hears_whether_the_rate_holds_it_back(
+    monkeypatch: pytest.MonkeyPatch, held_by_rate: bool
+) -> None:
+    """If not, it is what may be under way, and that tells nothing of the line. As long as there is no rate it does."""
+    seen: list[Any] = []
+    monkeypatch.setattr(pacing, "read_tcp_info", lambda sock: sock.reading)
+    monkeypatch.setattr(pacing.threading.Thread, "start", lambda _self: None)
+    together = pacing.Pacing(courtesy_s=0.04, both_ways=True)
+    monkeypatch.setattr(together._courtesy, "look", seen.append)
+    together.add(NotedSocket(pacing.TcpReading(0.04, 0, 0, 0, 10_000, 0.05)))  # type: ignore[arg-type]
+    assert together.reads is not None
+    together.reads.share().held_by_rate = held_by_rate
+    together._look()
+    for rate in (0.0, 1e6):
+        monkeypatch.setattr(together._courtesy, "_rate", rate)
+        together._lines[0].sock.reading = pacing.TcpReading(0.04, 0, 0, 0, int(20_000 + rate), 0.05)  # type: ignore
+        together._look()
+    assert [sample.waits for sample in seen] == [True, held_by_rate]
+
+
 def test_what_is_read_counts_and_its_own_round_trip_is_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:
     """Few requests go out meanwhile: what their acknowledgements took is old, as on the second connection."""
     seen: list[Any] = []

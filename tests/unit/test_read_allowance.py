@@ -35,6 +35,7 @@ from otherroof.far.place import Meter, Task, TaskResult
 from otherroof.far.sftp.channel import SftpChannel, TaskFeed
 from otherroof.far.sftp.codec import DATA
 from otherroof.far.sftp.streams import Streams
+from support.busy_line import At, lateness, never
 from support.sftp_servers import SparingChannel, SparingSession, own_server
 
 ALLOWED_S = 0.040
@@ -173,12 +174,14 @@ class Channel:
 @dataclass
 class Model:
     """A line of `rate` bytes a second towards home, `floor_s` its round trip; the way there is empty. The connection of
-    the first channel carries at most `slow` bytes in a round trip, if that is given."""
+    the first channel carries at most `slow` bytes in a round trip, if that is given; what comes is late by `late_s` of
+    the time, for another reason than the line's."""
 
     rate: float
     floor_s: float
     size: int
     slow: int = 0
+    late_s: At = never
     ticks: Ticks = field(default_factory=Ticks)
     came: float = 0.0
     seen: float = 0.0  # of what came, at the look before
@@ -204,10 +207,12 @@ class Model:
             if step % int(LOOK_S / TICK_S) == 0:
                 queue_s = max(0.0, self._free_at - self.ticks.now - self.floor_s / 2)  # before what is asked now
                 self.delays.append(queue_s)
-                courtesy.look(Sample(self.ticks.now, self.floor_s + queue_s, int(self.came - self.seen)))
+                trip_s = self.floor_s + queue_s + self.late_s(self.ticks.now)
+                waits = not courtesy.rate or self.allowance.held_by_rate
+                courtesy.look(Sample(self.ticks.now, trip_s, int(self.came - self.seen), waits=waits))
                 flows.append((self.came - self.seen) / LOOK_S)
                 self.seen = self.came
-                line = LineFigures(sum(flows) / FLOW_LOOKS, courtesy.floor_s(), courtesy.aim_s)
+                line = LineFigures(sum(flows) / FLOW_LOOKS, courtesy.own_trip_s(), courtesy.aim_s)
                 self.allowance.set_rate(0.0, courtesy.rate, line)
 
     def _work(self, channel: Channel) -> None:
@@ -231,7 +236,7 @@ class Model:
     def _ask(self, channel: Channel, size: int, *, ends: bool) -> None:
         there = self.ticks.now + self.floor_s / 2
         self._free_at = max(self._free_at, there) + size / self.rate
-        here = self._free_at + self.floor_s / 2
+        here = self._free_at + self.floor_s / 2 + self.late_s(self.ticks.now)
         if self.slow and channel is self.channels[0]:
             here = self._slow_at = max(here, self._slow_at + size * self.floor_s / self.slow)
         self._order += 1
@@ -260,6 +265,18 @@ def test_files_large_and_small_fill_the_line_and_are_not_felt(mbit: float, floor
     model.ride(6.0)
     assert (model.came - came) / (model.ticks.now - begun) > 0.85 * rate
     assert sorted(model.delays)[int(len(model.delays) * 0.95)] < ALLOWED_S
+
+
+@pytest.mark.parametrize("kind", ["all", "some"])
+def test_answers_that_come_late_for_another_reason_do_not_stop_what_is_read(kind: str) -> None:
+    rate, begins = 20e6 / 8, Ticks().now + 5.0
+    some = lateness("even", 0.020, 0.05, seed=7)
+    model = Model(rate, 0.040, 5_000_000)
+    model.late_s = some if kind == "some" else lambda now: 0.100 if now > begins else 0.0
+    model.ride(25.0)
+    begun, came = model.ticks.now, model.came
+    model.ride(10.0)
+    assert (model.came - came) / (model.ticks.now - begun) > (0.85 if kind == "some" else 0.6) * rate
 
 
 def test_a_connection_that_is_slow_takes_nothing_from_the_others() -> None:

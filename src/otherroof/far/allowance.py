@@ -70,6 +70,11 @@ class ReadAllowance:
         """How many bytes were asked for that have not come yet."""
         return sum(share.under_way for share in self._shares)
 
+    @property
+    def held_by_rate(self) -> bool:
+        """Whether more would be asked for now, were it not for the rate."""
+        return any(share.held_by_rate for share in self._shares)
+
     def share(self) -> ReadShare:
         """The share of one more channel."""
         with self._lock:

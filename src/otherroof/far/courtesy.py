@@ -30,6 +30,7 @@ FASTEST_BACK = 0.3
 LATELY_S = 3.0
 LEAST_RATE = 16_000.0  # bytes a second; a copy that stops altogether would lose its connection
 HEADROOM = 1.25  # the limit stays below this multiple of what is really delivered
+NEARLY = 0.85  # of the rate: if so much arrives it is the rate that holds back more
 SMOOTH = 0.3  # weight of the newest sample in the mean delivery rate, which is uneven
 # A busy processor, a far disk or a longer route delay answers too, and no cut helps: what arrives becomes less with
 # each cut, and the next is taken from that, until the copy all but stops. So what a round trip is while we give way is
@@ -93,6 +94,10 @@ class Courtesy:
         """The line's own round trip, in seconds: the least seen of late."""
         return self._trips.floor_s
 
+    def own_trip_s(self) -> float:
+        """What of a round trip is not our doing, in seconds: the line's own, and what remains while we give way."""
+        return self._trips.floor_s + self._drains.remains_s
+
     def look(self, sample: Sample) -> float:
         """Take in a sample and answer the rate from now on."""
         seen_s = sample.round_trip_s
@@ -106,8 +111,11 @@ class Courtesy:
         # Nothing is learnt about the rate while it is held down. The round trips are: they have just been noted above.
         if self._rate and self._gives_way(sample.at):
             return self.rate
-        waits, self._waited = sample.waits and self._waited, sample.waits
-        flow = self._note_flow(sample.at, sample.delivered / passed, waits)
+        now = sample.delivered / passed
+        # At both ends of the time something waited, or else the rate was used.
+        waits = (sample.waits and self._waited) or 0 < self._rate * NEARLY <= now
+        self._waited = sample.waits
+        flow = self._note_flow(sample.at, now, waits)
         if self._inflow > flow:
             self._rate = 0.0  # what is sent next begins as the first did
         elif self._rate:
@@ -145,12 +153,13 @@ class Courtesy:
         queue_s, stands_s = self._beyond(self._trips.soon_s), self._beyond(self._trips.stands_s)
         if stands_s > self.aim_s:
             return min(self._rate, self._cut(flow if waits else self._rate, stands_s))
-        if not waits:
-            return self._rate
         if queue_s > self.aim_s:
-            return max(flow, min(self._rate, flow * (1 + FASTEST_RISE)))
+            return max(flow, min(self._rate, flow * (1 + FASTEST_RISE))) if waits else self._rate
         if queue_s > self.aim_s * SHOWS:
-            return flow * (1 + min(FASTEST_RISE, (self.aim_s - queue_s) / SETTLE_S))
+            wanted = flow * (1 + min(FASTEST_RISE, (self.aim_s - queue_s) / SETTLE_S))
+            return wanted if waits else max(self._rate, wanted)
+        if not waits:
+            return max(self._rate, flow)
         # No queue: there is room. So the rate rises by a part for each round trip, as the effect of the last rise shows
         # only after one, and stops a little above what really arrives: else it would rise without bound while something
         # else is slow, and come down on the line all at once.

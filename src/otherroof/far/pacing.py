@@ -140,7 +140,7 @@ class Pacing:
         now = time.monotonic()
         passed, self._looked_at = now - self._looked_at, now
         delivered = came = 0
-        waits = self.reads is not None
+        waits = self._reads_wait()
         trips: list[Trip] = []
         for line in self._lines:
             reading = read_tcp_info(line.sock)
@@ -172,12 +172,18 @@ class Pacing:
             seen_s, sure_s = least_of(trips)
             self._courtesy.look(Sample(now, seen_s, delivered, came, sure_s, waits))
 
+    def _reads_wait(self) -> bool:
+        """Whether more would be asked for, were it not for the rate; without one there is nothing else to wait for."""
+        if self.reads is None or self._courtesy is None:
+            return False
+        return self._courtesy.rate == 0 or self.reads.held_by_rate
+
     def _line_figures(self) -> LineFigures:
-        """What came in of late, and the line's own round trip."""
+        """What came in of late, and the round trip without what we add."""
         if self._courtesy is None:
             return LineFigures()
         flow = sum(came for _, came in self._arrivals) / FLOW_S
-        return LineFigures(flow, self._courtesy.floor_s(), self._courtesy.aim_s)
+        return LineFigures(flow, self._courtesy.own_trip_s(), self._courtesy.aim_s)
 
     def _spread(self, limit: float, courteous: float) -> None:
         """Share the rate out evenly among the busy connections: the lesser of the two, as `_rates` answers them.
