@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import random
 import threading
 from collections.abc import Iterator
@@ -11,12 +12,21 @@ from pathlib import Path
 import pytest
 
 from otherroof.base.clock import SystemClock
-from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WELL, HomeTrouble, RunCut
+from otherroof.base.errors import (
+    EXIT_INTERRUPTED,
+    EXIT_LOOK,
+    EXIT_UNREACHED,
+    EXIT_WELL,
+    HomeTrouble,
+    RunCut,
+    Unreached,
+)
 from otherroof.copying.progress import Progress
+from otherroof.copying.report import Problem, RunReport
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.run import RunOptions, RunResult, run_job
 from otherroof.jobs.stop_sign import StopSign
-from otherroof.jobs.under_way.announce import BY_HAND, RunAsked
+from otherroof.jobs.under_way.announce import BY_HAND, Announcement, RunAsked, first_word
 from otherroof.ledger import Ledger
 from otherroof.ledger.live import live_runs
 from otherroof.ledger.live.live_run import LiveRun
@@ -149,3 +159,27 @@ def test_a_copy_is_made_though_something_else_stands_where_it_tells_how_far_it_i
     assert run(job, told).error is None
     assert (job.latest / "a").read_bytes() == b"a"
     assert len([line for line in told if "others cannot see" in line]) == 1
+
+
+@pytest.mark.parametrize(
+    ("error", "problems", "code"),
+    [
+        (None, [], EXIT_WELL),
+        (None, [Problem("a", "cannot be read")], EXIT_LOOK),
+        (Unreached("does not answer", where="heron"), [], EXIT_UNREACHED),
+        (ZeroDivisionError("none of ours"), [], EXIT_LOOK),
+    ],
+)
+def test_whoever_waits_is_told_the_exit_code_that_the_run_itself_would_have(
+    tmp_path: Path, error: Exception | None, problems: list[Problem], code: int
+) -> None:
+    report = RunReport(JOB, "r1", "done", problems=problems)
+    first, context = first_word(JOB, "heron", RunAsked(), SystemClock()), JobContext(Progress())
+    announced = Announcement(str(tmp_path), first, report, context)
+    with contextlib.suppress(Unreached, ZeroDivisionError), announced.under_way():
+        if error is not None:
+            raise error
+    ended = live_runs.LiveRuns(str(tmp_path)).ended(JOB, first.token)
+    assert ended is not None
+    assert ended.exit_code == code
+    assert bool(ended.said) == (error is not None)

@@ -7,6 +7,8 @@ import json
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -21,12 +23,12 @@ from otherroof.watch import digest, page
 from otherroof.watch.digest.build import ABOUT_FAR_BOXES, ABOUT_JOBS, build_digest, copies_of, job_report
 from otherroof.watch.digest.nights import nights_of
 from otherroof.watch.digest.unprotected import folders_in, unprotected_folders
-from otherroof.watch.digest.verdict import BRIEF
+from otherroof.watch.digest.verdict import BRIEF, verdict_of
 from otherroof.watch.digest.weeks import DigestFacts, FarWeek, JobWeek
 from otherroof.watch.facts import Finding
 from otherroof.watch.gather import WatchInputs
 from otherroof.watch.look import look
-from otherroof.watch.rules import OF_FARS, OF_JOBS, RULES
+from otherroof.watch.rules import HEALED, OF_FARS, OF_JOBS, RULES
 from support.household import write_household
 from support.ledgers import ledger_of
 from support.live import under_way
@@ -568,3 +570,38 @@ def test_a_finding_is_one_hand_each() -> None:
     finding = Finding("held", "photos", "photos is held", "`otherroof release photos`", NOW)
     made = build_digest(replace(known(job_week([Night()] * 3)), found=(finding,)))
     assert [one.what for one in made.hands] == ["photos is held"]
+
+
+# -- the first sentence, over values --
+
+
+def first_sentence(finding: Finding, *, fresh: bool, full: datetime | None = None) -> str:
+    job: Any = SimpleNamespace(name="photos", newest=NOW, kept=fresh, first="", first_brief="", age_s=3600.0)
+    facts = SimpleNamespace(name="heron", full=SimpleNamespace(likely=full) if full is not None else None)
+    box: Any = SimpleNamespace(facts=facts)
+    return verdict_of(DigestFacts("larch", ZONE, NOW, fars=[box], found=[finding]), [job], [])[1]
+
+
+def test_damage_that_was_healed_makes_nothing_unsafe_and_other_damage_does() -> None:
+    for mark, begins in ((f"{HEALED} 1", "Safe: the one copy is recent"), ("1", "Not safe: damage was found")):
+        assert first_sentence(Finding("damage", "photos", "", "", NOW, mark=mark), fresh=True).startswith(begins)
+
+
+@pytest.mark.parametrize(
+    ("rule", "said"),
+    [
+        ("host_key", "far box heron shows another host key"),
+        ("login", "far box heron does not let this home in"),
+        ("silent", "far box heron does not answer"),
+    ],
+)
+def test_what_a_late_copy_comes_from_is_said_beside_it(rule: str, said: str) -> None:
+    sentence = first_sentence(Finding(rule, "heron", "", "", NOW), fresh=False)
+    assert sentence.startswith("Not safe: the one job is without a copy as fresh as promised: photos; ")
+    assert sentence.count(said) == 1
+
+
+def test_a_day_that_has_passed_is_not_told_as_the_one_on_which_a_disk_will_be_full() -> None:
+    for day, said in ((NOW - DAY, "is nearly full"), (NOW + 3 * DAY, "is full about 9 March 2031")):
+        finding = Finding("space", "heron", "", "", NOW)
+        assert f"the disk of far box heron {said}" in first_sentence(finding, fresh=False, full=day)

@@ -6,6 +6,7 @@ import base64
 import hashlib
 import random
 import tomllib
+import zlib
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +16,9 @@ from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption,
 from hypothesis import given
 from hypothesis import strategies as st
 
-from otherroof.base.errors import WrongSettings, WrongUse
+from otherroof.base.errors import HomeTrouble, WrongSettings, WrongUse
 from otherroof.pairing.keys import login_public
+from otherroof.pairing.sheet import take
 from otherroof.pairing.sheet.carried import _WORDS as carried_words
 from otherroof.pairing.sheet.carried import Carried, count_of_groups, pack, unpack
 from otherroof.pairing.sheet.collect import NOT_IN_MAIN, NOT_OF_A_FAR_BOX, NOT_OF_A_JOB, collect
@@ -187,6 +189,59 @@ def test_keys_that_lie_elsewhere_will_lie_inside_the_settings_folder(tmp_path: P
     assert carried.keys["keys/heron-shared.key"] == shared
 
 
+def test_two_keys_of_one_name_do_not_take_each_others_place(tmp_path: Path) -> None:
+    config = tmp_path / "settings"
+    write_tunnelled_household(config)
+    main = config / "otherroof.toml"
+    texts = {}
+    for key, named in (("login_key", "keys/heron"), ("shared_key_file", "keys/heron-shared.key")):
+        path = tmp_path / key / "secret"
+        texts[key] = secret(path, (config / named).read_text()).read_text()
+        main.write_text(main.read_text().replace(f'"{named}"', f'"{path}"'))
+    carried = collect(require_settings(str(config)))
+    box = carried.main["far"]["heron"]
+    places = {"login_key": box["login_key"], "shared_key_file": box["tunnel"]["shared_key_file"]}
+    assert {key: carried.keys[place] for key, place in places.items()} == texts
+
+
+def test_keys_are_in_no_text_that_shows_what_a_sheet_carries() -> None:
+    assert "deep" not in repr(Carried({"home": {}}, {}, {"keys/heron": "deep secret"}))
+
+
+def sheet_of(text: bytes) -> bytes:
+    """The content of a sheet without keys that fits in all its letters, whatever stands in it."""
+    head = (1).to_bytes(1, "big") + (-(-(5 + len(text) + 4) // 5)).to_bytes(2, "big") + len(text).to_bytes(2, "big")
+    whole = head + text
+    whole += hashlib.blake2b(whole, digest_size=4, person=b"otherroof-sheet").digest()
+    return whole + bytes(-len(whole) % 5)
+
+
+def deflated(text: bytes) -> bytes:
+    made = zlib.compressobj(9, zlib.DEFLATED, -15, 9, zdict=carried_words)
+    return made.compress(text) + made.flush()
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        b"\xff\xff nothing of deflate",
+        deflated(b"nothing of JSON"),
+        deflated(b"\xff"),
+        deflated(b"5"),
+        deflated(b"[1, 2, 3]"),
+        deflated(b"[[], [], []]"),
+        deflated(b'[{}, {"photos": 1}, {}]'),
+        deflated(b'[{}, {}, {"k": "\x7f?"}]'),
+        deflated(b'[{}, {}, {"k": "\x7fx"}]'),
+        deflated(b"[" * 100_000),
+    ],
+)
+def test_letters_that_fit_but_say_nothing_of_a_sheet_are_told_in_a_line(text: bytes) -> None:
+    assert unpack(sheet_of(deflated(b'[{"a": 1}, {}, {}]'))).main == {"a": 1}
+    with pytest.raises(WrongUse, match="not what was printed"):
+        unpack(sheet_of(text))
+
+
 def test_what_is_left_out_is_named_as_the_settings_name_it() -> None:
     assert set(FarBox.model_fields) >= NOT_OF_A_FAR_BOX
     assert set(Job.model_fields) >= NOT_OF_A_JOB
@@ -219,3 +274,11 @@ def test_tables_are_written_as_toml_says() -> None:
     assert tomllib.loads(toml_text(table)) == table
     with pytest.raises(WrongUse, match="cannot be written as TOML"):
         toml_text({"a": [{"b": 1}]})
+
+
+def test_a_file_that_another_program_writes_in_that_moment_is_told_of(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(take, "create_file", lambda *_, **__: False)
+    with pytest.raises(HomeTrouble, match="another program wrote it just now"):
+        take.put_in_place(str(tmp_path), {"otherroof.toml": "x"})

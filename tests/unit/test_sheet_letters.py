@@ -21,6 +21,7 @@ from otherroof.pairing.sheet.letters import (
     as_groups,
     as_lines,
     fitting,
+    missing,
 )
 from otherroof.pairing.sheet.qr import qr_texts
 from support.quick import QUICK, examples
@@ -200,3 +201,8 @@ def test_what_no_sheet_has_is_said() -> None:
         as_groups(bytes(BYTES * MOST_GROUPS + 1))
     assert taken("")[1] == []
     assert taken("2000. " + SHEET[0].partition(" ")[2])[1][0].group == MOST_GROUPS
+
+
+def test_every_group_that_was_not_typed_is_missed_the_last_one_too() -> None:
+    typed, _ = taken(SHEET[0])
+    assert missing(typed.fit, len(GROUPS)) == list(range(IN_A_LINE + 1, len(GROUPS) + 1))

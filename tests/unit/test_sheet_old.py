@@ -129,6 +129,10 @@ def test_a_sheet_with_keys_takes_the_place_of_all_before(house: House) -> None:
     found = old_sheet(house.settings)
     assert found is not None
     assert found.with_keys, "the one with keys still says the old name"
+    house.edit("otherroof.toml", r'base = "/srv/otherroof"', 'base = "/copies"')
+    found = old_sheet(house.settings)
+    assert found is not None
+    assert (found.with_keys, found.changed) == (True, ("far box heron", "home")), "both are old, and it tells more"
 
 
 def test_what_is_remembered_holds_no_key_and_no_address(house: House) -> None:
