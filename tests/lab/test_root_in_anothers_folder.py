@@ -384,14 +384,16 @@ def test_new_keys_belong_to_the_account_and_planted_ones_lead_nowhere(job: OneJo
     assert outside_now(job, outside)[0] == before[0]
 
 
-# As many files as ever, and less in them: whose they are is what counts here.
+# A quarter of the files, and less in them: whose they are is what counts here.
 SMALL = """
+import builtins
 from otherroof.rehearsal import household
 household.DATABASE_BYTES = 4_000_000
 whole = household.HouseholdMaker.file
 def shorter(maker, name, content, *mode):
     whole(maker, name, content if name == household.DATABASE else content[:20_000], *mode)
 household.HouseholdMaker.file = shorter
+household.range = lambda *ends: builtins.range(ends[0] // 4) if len(ends) == 1 else builtins.range(*ends)
 """
 
 
