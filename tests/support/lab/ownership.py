@@ -31,9 +31,10 @@ _counter = itertools.count()
 
 
 def journals() -> str:
-    """The folder of all journals: under /run for root (chroots need such a path), else in the temporary folder."""
+    """The folder of all journals: under /run for root (chroots need such a path) or where OTHERROOF_LAB says, else in
+    the temporary folder."""
     if os.geteuid() == 0:
-        return ROOT_JOURNALS
+        return os.environ.get("OTHERROOF_LAB", ROOT_JOURNALS)
     return os.path.join(tempfile.gettempdir(), f"otherroof-lab-{os.geteuid()}")
 
 
