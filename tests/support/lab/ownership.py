@@ -5,7 +5,7 @@ backwards. Should the owner die without doing so, a guardian process that waits 
 once; should that die as well, `sweep` does it when the next estate is opened. Things are ended by their own name and,
 for processes, by number and start time together, so that a stranger who got the same number is left alone.
 
-This file is run as a program too (`python -I ownership.py FOLDER` is the guardian): standard library only.
+This file is run as a program too (`python -I ownership.py FOLDER` is the guardian at work): standard library only.
 """
 
 from __future__ import annotations
@@ -27,6 +27,9 @@ from typing import IO, Any
 ROOT_JOURNALS = "/run/otherroof-lab"
 JOURNAL = "owned.jsonl"
 DEATH_WAIT_S = 5.0
+# The guardian is a shell until there is something to do: an interpreter for each of hundreds of estates costs half a
+# minute of a processor.
+_WATCH = 'trap "" INT; while read -r _; do :; done; [ -d "$2" ] || exit 0; exec "$0" -I -S "$1" "$2"'
 _counter = itertools.count()
 
 
@@ -88,7 +91,7 @@ class Estate:
         self._children: list[subprocess.Popen[Any]] = []
         os.makedirs(self.folder, mode=0o755)
         self._guardian = subprocess.Popen(
-            [sys.executable, "-I", "-S", os.path.abspath(__file__), self.folder],
+            ["sh", "-c", _WATCH, sys.executable, os.path.abspath(__file__), self.folder],
             stdin=subprocess.PIPE,
             stdout=subprocess.DEVNULL,
             start_new_session=True,
