@@ -101,6 +101,7 @@ class OneJob:
     clock: Clock = field(default_factory=SystemClock)
     trees: dict[str, Tree] = field(default_factory=dict)
     restores: int = 0
+    _read: tuple[object, Settings] | None = field(default=None, init=False, repr=False)
 
     def __post_init__(self) -> None:
         self.folder = self.where / "home" / JOB
@@ -120,7 +121,14 @@ class OneJob:
 
     @property
     def settings(self) -> Settings:
-        return require_settings(self.config)
+        """As they stand in their files now, which are read again only if one of them is another: it takes longer than
+        most of what is asked of the job."""
+        here = Path(self.config)
+        found = [(str(path), path.stat()) for path in sorted((*here.glob("*.toml"), *here.glob("jobs/*.toml")))]
+        stand = tuple((name, seen.st_ino, seen.st_size, seen.st_mtime_ns, seen.st_ctime_ns) for name, seen in found)
+        if self._read is None or self._read[0] != stand:
+            self._read = (stand, require_settings(self.config))
+        return self._read[1]
 
     @property
     def state(self) -> Path:

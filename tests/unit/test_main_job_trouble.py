@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from copy import deepcopy
@@ -475,20 +473,3 @@ def test_first_of_three_names_that_is_replaced_before_it_is_sent_gives_the_other
         job.all_come_back()
         job.done()
         job.all_come_back()
-
-
-@pytest.mark.slow
-def test_file_far_deeper_than_a_program_may_call_itself_comes_back(job: OneJob) -> None:
-    depth = sys.getrecursionlimit() + 200
-    deep = os.path.join(job.folder, *["d"] * depth)
-    os.makedirs(os.path.join(job.folder, *["d"] * (depth // 2)))  # which does call itself
-    os.makedirs(deep)
-    Path(deep, "f").write_bytes(b"deep")
-    try:
-        with patch("support.main_job.read_tree"):
-            job.done()
-            _, back = job.restore()
-        assert Path(back, *["d"] * depth, "f").read_bytes() == b"deep"
-    finally:  # what tidies up after tests calls itself too
-        for top in ("home", "restored", "far-box"):
-            subprocess.run(["rm", "-rf", job.where / top], check=True, timeout=60)

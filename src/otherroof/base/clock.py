@@ -75,7 +75,8 @@ def in_ns(moment: datetime) -> int:
 
 def stamp(moment: datetime) -> str:
     """`moment` as RFC 3339 text in UTC with whole seconds, as the ledger and listings store it."""
-    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    # Not by `strftime`, which takes several times as long: a service asks its ledger thousands of times a day.
+    return f"{moment.astimezone(UTC).replace(tzinfo=None).isoformat(timespec='seconds')}Z"
 
 
 def from_stamp(text: str) -> datetime:
@@ -83,10 +84,10 @@ def from_stamp(text: str) -> datetime:
 
     Raises ValueError for anything else, and for a time without an offset.
     """
-    moment = datetime.fromisoformat(text.upper().replace("Z", "+00:00"))
+    moment = datetime.fromisoformat(text if text.endswith("Z") else text.upper())
     if moment.tzinfo is None:
         raise ValueError(f"{text!r} has no offset from UTC")
-    return _in_utc(moment)
+    return moment if moment.tzinfo is UTC else _in_utc(moment)
 
 
 def parse_moment(text: str, zone: tzinfo, *, end: bool = False) -> datetime:

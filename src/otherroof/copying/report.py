@@ -76,6 +76,16 @@ class StepSeconds:
 
 _PARTS: dict[str, Any] = {"files": FileCounts, "bytes": ByteCounts, "seconds": StepSeconds}
 FIGURES = tuple(Figure(part, one.name, **one.metadata) for part, kind in _PARTS.items() for one in fields(kind))
+_BYTES_AT, _SECONDS_AT = ([one.part for one in FIGURES].index(part) for part in ("bytes", "seconds"))
+
+
+def parts_of(values: Sequence[Any]) -> tuple[FileCounts, ByteCounts, StepSeconds]:
+    """The parts of a report from figures that stand in the order of FIGURES."""
+    return (
+        FileCounts(*values[:_BYTES_AT]),
+        ByteCounts(*values[_BYTES_AT:_SECONDS_AT]),
+        StepSeconds(*values[_SECONDS_AT:]),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,14 +147,6 @@ class RunReport:
     def figures(self) -> dict[str, int | float]:
         """Every figure by its column, in the order of FIGURES."""
         return {one.column: getattr(getattr(self, one.part), one.name) for one in FIGURES}
-
-    def take_figures(self, values: Sequence[Any]) -> None:
-        """Take in figures that stand in the order of FIGURES."""
-        begin = 0
-        for part, kind in _PARTS.items():
-            end = begin + len(kind.__slots__)
-            setattr(self, part, kind(*values[begin:end]))
-            begin = end
 
     def as_json(self) -> dict[str, Any]:
         """The report as `run --json` prints it."""

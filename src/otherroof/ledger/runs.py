@@ -9,7 +9,7 @@ from typing import Any
 
 from otherroof.base.clock import from_stamp, stamp
 from otherroof.base.printable import escaped
-from otherroof.copying.report import FIGURES, GOOD, EncryptionSigns, Problem, RunReport, rounded
+from otherroof.copying.report import FIGURES, GOOD, EncryptionSigns, Problem, RunReport, parts_of, rounded
 from otherroof.ledger.file import LedgerFile, Page, WirePage
 from otherroof.ledger.live.live_run import LiveRun
 from otherroof.ledger.live.live_runs import LiveRuns
@@ -25,6 +25,8 @@ _ENDED = ("ended", "outcome", "reason", *(one.column for one in FIGURES))
 _COLUMNS = ", ".join((*_BEGUN, "landed", *_ENDED))
 _BEGIN = f"INSERT INTO run ({', '.join(_BEGUN)}) VALUES ({', '.join(f':{one}' for one in _BEGUN)})"
 _END = f"UPDATE run SET {', '.join(f'{one}=:{one}' for one in _ENDED)} WHERE job=:job AND run=:run"
+# As the index of good runs has it: with parameters SQLite would not see that it is that one which is asked for.
+_KNOWN_GOOD = f"outcome IN {GOOD}"
 IS_GOOD = f"outcome IN ({', '.join('?' for _ in GOOD)})"  # for which GOOD is given
 UNDER_WAY = "under way"
 # What a run wrote onto a disk that is carried there is no copy in the other house before it was found standing there.
@@ -190,6 +192,15 @@ class RunPage(WirePage):
 
     def newest_good(self, job: str, before: datetime | None = None, *, far: str = "") -> RunRow | None:
         """The newest run whose listing was committed: begun no later than `before`, to `far`, if these are given."""
+        row = self._of_newest_good(_COLUMNS, job, before, far)
+        return self._as_row(row) if row else None
+
+    def newest_good_begun(self, job: str, before: datetime | None = None, *, far: str = "") -> datetime | None:
+        """When the newest run whose listing was committed was begun; of those that `newest_good` looks at."""
+        row = self._of_newest_good("started", job, before, far)
+        return from_stamp(row[0]) if row else None
+
+    def _of_newest_good(self, columns: str, job: str, before: datetime | None, far: str) -> tuple[Any, ...] | None:
         where, given = [f"job=? AND {IS_GOOD} AND {AT_FAR_BOX}"], [job, *GOOD]
         if before is not None:
             where.append("started <= ?")
@@ -197,10 +208,10 @@ class RunPage(WirePage):
         if far:
             where.append("far = ?")
             given.append(far)
-        query = f"SELECT {_COLUMNS} FROM run WHERE {' AND '.join(where)} ORDER BY started DESC LIMIT 1"
+        query = f"SELECT {columns} FROM run WHERE {' AND '.join(where)} ORDER BY started DESC LIMIT 1"
         with self.file.guarded():
-            row = self.file.db.execute(query, given).fetchone()
-        return self._as_row(row) if row else None
+            found: tuple[Any, ...] | None = self.file.db.execute(query, given).fetchone()
+        return found
 
     def _as_row(self, row: tuple[Any, ...]) -> RunRow:
         found, has_end = _row_of(row)
@@ -229,9 +240,9 @@ class RunPage(WirePage):
         """When the oldest run to `far` whose listing was committed came to its end; None if there is none."""
         # What came on a disk was there when the disk was.
         when = "min(coalesce(landed, ended, started))"
-        query = f"SELECT {when} FROM run WHERE job=? AND far=? AND {IS_GOOD} AND {AT_FAR_BOX}"
+        query = f"SELECT {when} FROM run WHERE job=? AND far=? AND {_KNOWN_GOOD} AND {AT_FAR_BOX}"
         with self.file.guarded():
-            (at,) = self.file.db.execute(query, (job, far, *GOOD)).fetchone()
+            (at,) = self.file.db.execute(query, (job, far)).fetchone()
         return from_stamp(at) if at else None
 
     def last_counted(self, far: str, before: datetime) -> datetime | None:
@@ -339,8 +350,6 @@ class HoldPage(Page):
 def _row_of(row: tuple[Any, ...]) -> tuple[RunRow, bool]:
     """The row, and whether an end of it is known."""
     job, run, far, started, onto, landed, ended, outcome, reason, *figures = row
-    report = RunReport(job, run, outcome or "cut", reason=reason)
-    report.take_figures(figures)
-    begun, end, there = (from_stamp(one) if one else None for one in (started, ended, landed))
-    assert begun is not None
-    return RunRow(far, begun, end, report, onto=onto, landed=there), outcome is not None
+    report = RunReport(job, run, outcome or "cut", *parts_of(figures), reason=reason)
+    end, there = (from_stamp(one) if one else None for one in (ended, landed))
+    return RunRow(far, from_stamp(started), end, report, onto=onto, landed=there), outcome is not None

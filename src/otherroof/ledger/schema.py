@@ -198,6 +198,14 @@ ALTER TABLE run ADD COLUMN onto TEXT NOT NULL DEFAULT '';
 ALTER TABLE run ADD COLUMN landed TEXT;
 """
 
+# Asked at the beginning of each run and at each look of the watch, over a history of many years: which runs have no
+# end, and when a job's first copy was whole.
+RUNS_AT_ONCE = """
+CREATE INDEX run_open ON run (job) WHERE outcome IS NULL;
+CREATE INDEX run_good ON run (job, far, coalesce(landed, ended, started))
+    WHERE outcome IN ('done', 'done with problems');
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     RUNS,
     WAYS,
@@ -212,6 +220,7 @@ MIGRATIONS: tuple[str, ...] = (
     THINKING_AHEAD,
     LET_GO,
     CARRIED,
+    RUNS_AT_ONCE,
 )
 
 

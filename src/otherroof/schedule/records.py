@@ -195,10 +195,10 @@ class ServiceRecords:
         return at_runs | {chore.worker for chore in self._chores_under_way.values()}
 
     def _job_facts(self, name: str, turn: JobTimes, answered: datetime | None, now: datetime) -> JobScheduleFacts:
-        good, hold = self._ledger.runs.newest_good(name, now + FUTURE_SLACK), self._ledger.holds.of(name)
+        good, hold = self._ledger.runs.newest_good_begun(name, now + FUTURE_SLACK), self._ledger.holds.of(name)
         return JobScheduleFacts(
             turn,
-            good=good.started if good else None,
+            good=good,
             released=_believed(hold.released if hold else None, now),
             answered=answered,
             wish=self._wish(name),

@@ -140,8 +140,7 @@ def _untold_healing(ledger: Ledger, job: str, now: datetime) -> HealedDamage | N
 
 def _newest_begun(ledger: Ledger, job: str, far: str, now: datetime) -> datetime | None:
     """When the newest good copy of a job at `far` was begun; one from the future tells nothing about its age."""
-    row = ledger.runs.newest_good(job, now + AHEAD, far=far)
-    return row.started if row is not None else None
+    return ledger.runs.newest_good_begun(job, now + AHEAD, far=far)
 
 
 def far_facts(

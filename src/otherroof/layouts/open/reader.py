@@ -54,9 +54,11 @@ class OpenReader:
         self.unlisted: dict[str, str] = {}
         with translating_sqlite(self._aside_path):
             self._db = sqlite3.connect(self._aside_path, isolation_level=None)
-            # It dies with the reader, so nothing in it has to survive a crash.
+            # It dies with the reader, so nothing in it has to survive a crash, and what is noted is never committed:
+            # else each single row would be a change of the file.
             self._db.execute("PRAGMA journal_mode = OFF")
             self._db.execute("PRAGMA synchronous = OFF")
+            self._db.execute("BEGIN IMMEDIATE")
         self._make_tables("settled", "unsettled")
 
     def entries(self) -> Iterator[Entry]:

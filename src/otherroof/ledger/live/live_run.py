@@ -15,7 +15,7 @@ from typing import Any, Literal
 
 from otherroof.base.clock import from_stamp, stamp
 from otherroof.base.printable import escaped
-from otherroof.copying.report import OUTCOMES, RunReport
+from otherroof.copying.report import FIGURES, OUTCOMES, RunReport, parts_of
 from otherroof.far_copy.entry import path_text
 from otherroof.forecast.advance import Advance, ProgressReading
 from otherroof.forecast.pace import TimeLeft
@@ -201,11 +201,11 @@ def _live(parts: dict[str, Any]) -> LiveRun:
 
 
 def _ended(parts: dict[str, Any]) -> EndedRun:
-    report = RunReport(_word(parts["job"]), _word(parts["run"]), reason=_word(parts["reason"]))
-    if parts["outcome"] not in OUTCOMES or len(parts["figures"]) != len(report.figures):
+    job, run, outcome, reason = _word(parts["job"]), _word(parts["run"]), parts["outcome"], _word(parts["reason"])
+    if outcome not in OUTCOMES or len(parts["figures"]) != len(FIGURES):
         raise ValueError("not a report of ours")
-    report.outcome = parts["outcome"]
-    report.take_figures([_within(number + 0, MOST_COUNTED) for number in parts["figures"]])
+    figures = [_within(number + 0, MOST_COUNTED) for number in parts["figures"]]
+    report = RunReport(job, run, outcome, *parts_of(figures), reason=reason)
     report.other_disks = [_word(disk) for disk in parts["other_disks"]]
     return EndedRun(
         _word(parts["token"]),

@@ -74,9 +74,11 @@ def held_names(path: str) -> Iterator[HeldNames]:
             db = sqlite3.connect(path, isolation_level=None)
         with closing(db):
             with translating_sqlite(path):
-                # It dies with its removal, so nothing in it has to survive a crash.
+                # It dies with its removal, so nothing in it has to survive a crash, and what is noted is never
+                # committed: else each single name would be a change of the file.
                 db.execute("PRAGMA journal_mode = OFF")
                 db.execute("PRAGMA synchronous = OFF")
+                db.execute("BEGIN IMMEDIATE")
                 db.execute(SCHEMA)
             yield HeldNames(path, db)
     finally:
