@@ -45,14 +45,21 @@ unset PYTHONDONTWRITEBYTECODE
 PYTHONPYCACHEPREFIX="$(cd "$venv" && pwd)/compiled"
 export PYTHONPYCACHEPREFIX
 
+# A folder for what tests write: on a memory disk if there is one with room, since making and removing hundreds of
+# thousands of small files takes a disk's file system a fifth of all the processor time. $1: kB that are to be free.
+folder_for_tests() {
+    memory=/dev/shm
+    free=$(df -Pk "$memory" 2>/dev/null | awk 'NR == 2 { print $4 }')
+    available=$(awk '$1 == "MemAvailable:" { print $2 }' /proc/meminfo)
+    [ -w "$memory" ] && [ "${free:-0}" -ge "$1" ] && [ "${available:-0}" -ge "$1" ] || memory="${TMPDIR:-/tmp}"
+    mktemp -d "$memory/otherroof-tests.XXXXXX"
+}
+
 # --no-loadscope-reorder: the order is ours (tests/conftest.py).
 if [ "${1:-}" = --quick ]; then
     shift
     export OTHERROOF_QUICK=1  # fewer examples, no waiting for the disk (tests/conftest.py)
-    # On a memory disk if there is one: SQLite waits for any other.
-    memory=/dev/shm
-    [ -w "$memory" ] || memory="${TMPDIR:-/tmp}"
-    place=$(mktemp -d "$memory/otherroof-quick.XXXXXX")
+    place=$(folder_for_tests 500000)
     trap 'rm -rf "$place"' EXIT
     trap 'exit 130' INT TERM
     failed=0
@@ -64,6 +71,7 @@ fi
 # What the lab writes lies in memory if there is plenty of it and it keeps what a disk keeps. A disk without a journal looks
 # at each inode that was freed within the last minute before it gives out another: a quarter of a rehearsal's processor time.
 told=$(mktemp)
+own=$(folder_for_tests 6000000)
 place=""
 lab=""
 end_lab() {
@@ -72,7 +80,7 @@ end_lab() {
         umount -l "$place" 2>/dev/null || :
         rmdir "$place" || :
     fi
-    rm -f "$told"
+    rm -rf "$told" "$own"
 }
 trap end_lab EXIT
 trap 'exit 130' INT TERM
@@ -88,7 +96,7 @@ fi
 "$@" "$venv/bin/python" -m pytest tests/lab -n "$lab_processes" --dist loadgroup --no-loadscope-reorder >"$told" 2>&1 &
 lab=$!
 failed=0
-"$venv/bin/python" -m pytest --ignore=tests/lab -n "$processes" --dist loadfile --no-loadscope-reorder || failed=$?
+"$venv/bin/python" -m pytest --ignore=tests/lab -n "$processes" --dist loadfile --no-loadscope-reorder --basetemp "$own/tests" || failed=$?
 echo "the lab goes on; its report follows"
 wait "$lab" || failed=$?
 lab=""
