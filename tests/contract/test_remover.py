@@ -18,6 +18,7 @@ from otherroof.far_copy.writer import ContentLocation, FileProperties
 from support.far_history import FarHistory, random_history
 from support.far_layouts import NAMES, Far
 from support.places import ask
+from support.quick import slow_but_for
 
 pytestmark = pytest.mark.slow
 
@@ -285,7 +286,8 @@ def state_of(far: Far) -> dict[str, set[bytes]]:
     return {run: kept(far, run) for run in far.keeper().view().earlier}
 
 
-@pytest.mark.parametrize("seed", [0, pytest.param(1, marks=pytest.mark.slow)])
+# With more seeds over the taped folder alone: tests/unit/test_thinning_removal.py.
+@pytest.mark.parametrize("seed", slow_but_for([0], range(2), most=1))
 def test_after_every_single_request_every_remaining_version_is_whole(far: Far, seed: int) -> None:
     """Invariants 2 and 8: whenever whoever removes is killed, what stays can be restored."""
     history = random_history(far, seed)
@@ -307,7 +309,7 @@ def pointed_to(history: FarHistory, run: str) -> bool:
     return any(getattr(header, "same_as", "") == run for header in headers.values())
 
 
-@pytest.mark.parametrize("seed", [0, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (1, 2))])
+@pytest.mark.parametrize("seed", slow_but_for([0], range(3), most=2))
 def test_removing_that_was_killed_is_gone_on_with_and_ends_alike(far: Far, seed: int, request: Any) -> None:
     """Invariant 8."""
     history = random_history(far, seed)

@@ -34,6 +34,7 @@ from otherroof.schedule.thin_chore import thin_chores
 from otherroof.watch.gather import WatchInputs, gather
 from otherroof.watch.rules import findings
 from support.main_job import JOB, OneJob
+from support.quick import spread
 from support.random_days import RandomDays
 from support.thinned_household import ALIKE, KEEPS, Household, thinned_household
 
@@ -298,7 +299,7 @@ def test_thinning_in_the_middle_of_a_proof_is_no_damage(home: Household) -> None
     home.all_that_stay_come_back()
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", spread(range(6), 3))
 def test_random_days_thinned_again_and_again_leave_every_version_that_stays_whole(empty: Household, seed: int) -> None:
     """Moves, kinds that change, hard links, runs that change nothing: invariants 2 and 3."""
     days = RandomDays(empty.job.folder, seed, largest=200_000)

@@ -41,11 +41,12 @@ from support.power_model import (
     no_slip,
 )
 from support.power_place import PowerBox, power_job
+from support.quick import ALL
 
 SEED = int(os.environ.get("OTHERROOF_SEED", "20310405"))
-CUTS = int(os.environ.get("OTHERROOF_POWER_CUTS", "4"))
+CUTS = int(os.environ.get("OTHERROOF_POWER_CUTS", "3"))
 DAYS = 3
-EVERY = 12  # requests, between two moments that are tried
+EVERY = 12 if ALL else 24  # requests, between two moments that are tried
 KINDS = sorted(DISKS)
 
 

@@ -109,7 +109,7 @@ def test_a_cut_after_any_request_of_a_removal_and_of_the_run_after_it_harms_no_v
 def test_the_removal_after_a_cut_comes_to_its_end(thinned: Thinned, tmp_path: Path, kind: str, state: str) -> None:
     """Invariant 8. Home may have lost its state of that moment too, or may know of things that never became durable."""
     begun, ended = thinned.removing[0]
-    for number in random.Random(SEED).sample(range(begun + 1, ended + 1), 12 if ALL else 6):
+    for number in random.Random(SEED).sample(range(begun + 1, ended + 1), 12 if ALL else 4):
         tree = cut_after(thinned.box.tape, kind, number, SEED)
         where, clock = tmp_path / str(number), SteppedClock(thinned.home.clock.now())
         with (
