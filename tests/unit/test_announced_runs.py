@@ -26,6 +26,7 @@ from otherroof.copying.report import Problem, RunReport
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.run import RunOptions, RunResult, run_job
 from otherroof.jobs.stop_sign import StopSign
+from otherroof.jobs.under_way import announce
 from otherroof.jobs.under_way.announce import BY_HAND, Announcement, RunAsked, first_word
 from otherroof.ledger import Ledger
 from otherroof.ledger.live import live_runs
@@ -183,3 +184,20 @@ def test_whoever_waits_is_told_the_exit_code_that_the_run_itself_would_have(
     assert ended is not None
     assert ended.exit_code == code
     assert bool(ended.said) == (error is not None)
+
+
+def test_how_far_it_is_and_which_ids_it_had_are_seen_while_it_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(announce, "LOOK_S", 0.01)
+    live, progress = live_runs.LiveRuns(str(tmp_path)), Progress()
+    first = first_word(JOB, "heron", RunAsked(), SystemClock())
+    announced = Announcement(str(tmp_path), first, RunReport(JOB, ""), JobContext(progress))
+    with announced.under_way():
+        announced.note_run("r1")
+        announced.note_run("r2")
+        progress.put = 7
+        until(lambda: (now := live.of(JOB)) is not None and now.advance.reading.done == 7)
+        now = live.of(JOB)
+    assert now is not None
+    assert [now.is_run(run) for run in ("r1", "r2", "r3")] == [True, True, False]

@@ -6,7 +6,9 @@ import socket
 import ssl
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
+from email.header import decode_header, make_header
 from pathlib import Path
 
 import pytest
@@ -18,7 +20,7 @@ from otherroof.ledger.runs import Hold
 from otherroof.settings import require_settings
 from otherroof.settings.alerting import MailSettings
 from otherroof.watch.channels import Message
-from otherroof.watch.channels.mail import MailChannel
+from otherroof.watch.channels.mail import MOST_SUBJECT, MailChannel, compose
 from otherroof.watch.look import look
 from support.certificates import make_certificate
 from support.household import secret, write_household
@@ -160,6 +162,23 @@ def test_a_server_that_never_speaks_is_left_in_time(tmp_path: Path) -> None:
         mail = MailSettings(server="127.0.0.1", port=mute.getsockname()[1], sender="larch@example.net", answer_s=0.3)
         with pytest.raises(Undelivered, match="in time"):
             MailChannel("larch", mail, ("kim@example.net",)).deliver(MESSAGE)
+
+
+def test_a_server_that_never_speaks_tls_is_left_in_time() -> None:
+    with socket.socket() as mute:
+        mute.bind(("127.0.0.1", 0))
+        mute.listen()
+        port = mute.getsockname()[1]
+        mail = MailSettings(server="127.0.0.1", port=port, secure="tls", sender="larch@example.net", answer_s=0.3)
+        with pytest.raises(Undelivered, match="in time"):
+            MailChannel("larch", mail, ("kim@example.net",)).deliver(MESSAGE)
+
+
+def test_a_subject_is_no_longer_than_a_list_of_mails_shows() -> None:
+    said = compose(replace(MESSAGE, subject="photos changed " * 60), "larch", "larch@example.net", ("kim@example.net",))
+    subject = str(make_header(decode_header(said["Subject"])))
+    assert 150 < len(subject) <= MOST_SUBJECT
+    assert subject.endswith(" …")
 
 
 def test_a_server_that_hangs_up_is_told(tmp_path: Path) -> None:

@@ -12,7 +12,8 @@ from otherroof.base import errors
 from otherroof.base.clock import SteppedClock
 from otherroof.copying.report import GOOD
 from otherroof.ledger import Ledger
-from otherroof.schedule.chores import DIGEST_PAUSE_S, LOOK_EVERY_S, service_chores
+from otherroof.ledger.runs import Hold
+from otherroof.schedule.chores import DIGEST_PAUSE_S, LOOK_EVERY_S, Chore, ChoreInputs, service_chores
 from otherroof.schedule.job_runner import RunEnding, ending_for, job_runner
 from otherroof.schedule.plan import RunStart
 from otherroof.schedule.records import ServiceRecords
@@ -366,3 +367,65 @@ def test_a_run_that_a_person_stopped_waits_for_its_next_time(service: Service) -
     assert [start.job for start in records.plan().runs if start.job == "photos"] == []
     clock.step(23 * 3600)
     assert [start.job for start in records.plan().runs if start.job == "photos"] == ["photos"]
+
+
+def test_a_window_that_was_made_shorter_ends_the_run_in_it(service: Service) -> None:
+    records, _, clock = service
+    clock.step(17.5 * 3600)
+    (start,) = [one for one in records.plan().runs if one.job == "papers"]
+    sign = records.begin(start)
+    jobs = {"photos": {}, "papers": {"at": "0 5 * * *", "window": "22:00-05:31", "far": "wren"}}
+    records.use(household(jobs, zone="UTC", far={"heron": {}, "wren": {}}))
+    assert sign.asked() == ""
+    clock.step(120)
+    assert "window" in sign.asked()
+
+
+def test_a_release_that_a_clock_far_ahead_wrote_keeps_no_job_waiting(service: Service) -> None:
+    records, ledger, clock = service
+    ledger.holds.note(Hold("photos", "r", NOW, "most files are gone", 9, 0, 10, None))
+    ledger.holds.release("photos", NOW + timedelta(days=4000))
+    clock.step(13.5 * 3600)
+    assert [start.job for start in records.plan().runs] == ["photos"]
+
+
+def test_what_the_month_has_used_bounds_the_next_run(tmp_path: Path) -> None:
+    clock, settings = SteppedClock(NOW), household({"photos": {}}, zone="UTC", far={"heron": {"month_gb": 1}})
+    with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
+        records = ServiceRecords(settings, ledger, clock, service_chores(clock))
+        records.plan()
+        ledger.runs.begin("photos", "2026-06-07T013000Z-0001", "heron", NOW - timedelta(days=1))
+        ledger.runs.note_sent("photos", "2026-06-07T013000Z-0001", 1, 300_000_000, 100_000_000)
+        clock.step(13.5 * 3600)
+        (start,) = records.plan().runs
+        assert start.room == 600_000_000
+
+
+class TwoOfOneWorker:
+    """Two chores for one worker, one for another, all always due; what they are told to stop for."""
+
+    def __init__(self) -> None:
+        self.told: list[tuple[str, str]] = []
+
+    def __call__(self, _: object) -> list[Chore]:
+        return [self._chore(name, worker) for name, worker in (("a", "one"), ("b", "one"), ("c", "other"))]
+
+    def _chore(self, name: str, worker: str) -> Chore:
+        def do(_: ChoreInputs) -> None:
+            """Nothing is carried out here."""
+
+        return Chore(name, worker, lambda facts: facts.now, do, stop=lambda why: self.told.append((name, why)))
+
+
+def test_of_one_worker_one_chore_goes_on_at_a_time_and_all_that_go_on_are_told_to_stop(tmp_path: Path) -> None:
+    clock, chores = SteppedClock(NOW), TwoOfOneWorker()
+    with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
+        records = ServiceRecords(SETTINGS, ledger, clock, chores)
+        begin(records, "a")
+        assert due(records) == ["c"]
+        records.plan()
+        clock.step(13.5 * 3600)
+        (start,) = records.plan().runs
+        sign = records.begin(start)
+        records.stop("the service ends")
+    assert (sign.asked(), chores.told) == ("the service ends", [("a", "the service ends")])
