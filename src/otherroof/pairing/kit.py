@@ -9,6 +9,9 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Mapping
+from functools import lru_cache
+
+from jinja2 import Environment
 
 from otherroof.base.atomic_file import FOR_ALL, FOR_OWNER, make_folder, replace_file
 from otherroof.base.errors import WrongUse
@@ -45,7 +48,7 @@ LOOKS_A_PORT = 4
 
 def kit_files(plan: PairingPlan, shared_key: str) -> dict[str, str]:
     """Every file of the kit by its path in it: text. Pure; the same plan gives the same kit."""
-    templates = templates_of("otherroof.pairing", sh=_quoted)
+    templates = _templates()
     facts = _facts(plan)
     names = {f"files/{name}": name for name in FILES} | {name: name for name in PAGES}
     made = {path: templates.get_template(f"{name}.j2").render(facts) for path, name in names.items()}
@@ -53,6 +56,11 @@ def kit_files(plan: PairingPlan, shared_key: str) -> dict[str, str]:
     # In the form that `sha256sum -c` reads (two blanks before the name), a tool that every Linux has.
     made[SUMS] = "".join(f"{_digest(text)}  {path}\n" for path, text in sorted(made.items()))
     return made
+
+
+@lru_cache(maxsize=1)
+def _templates() -> Environment:
+    return templates_of("otherroof.pairing", sh=_quoted)
 
 
 def write_kit(folder: str, files: Mapping[str, str]) -> list[str]:

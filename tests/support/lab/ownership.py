@@ -15,6 +15,7 @@ import fcntl
 import itertools
 import json
 import os
+import select
 import shutil
 import signal
 import subprocess
@@ -69,13 +70,18 @@ def descendants(pid: int) -> list[int]:
 
 def end_process(pid: int, start: int) -> None:
     """SIGKILL the process `pid` that started at `start`, and wait until it is gone (at most DEATH_WAIT_S seconds)."""
-    if not start or started(pid) != start:
+    try:
+        handle = os.pidfd_open(pid)
+    except ProcessLookupError:
         return
-    with contextlib.suppress(ProcessLookupError):
-        os.kill(pid, signal.SIGKILL)
-    until = time.monotonic() + DEATH_WAIT_S
-    while started(pid) == start and time.monotonic() < until:
-        time.sleep(0.01)
+    try:
+        if start and started(pid) == start:
+            signal.pidfd_send_signal(handle, signal.SIGKILL)
+            select.select([handle], [], [], DEATH_WAIT_S)
+    except ProcessLookupError:
+        pass  # it has just ended by itself
+    finally:
+        os.close(handle)
 
 
 class Estate:
