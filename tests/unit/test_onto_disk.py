@@ -240,6 +240,20 @@ def test_folder_on_the_disk_that_the_machine_runs_from_is_refused(
         carried.disk_to_write(job.settings, [JOB], str(disk))
 
 
+def test_folder_that_the_account_may_not_write_is_refused_with_the_line_that_helps(
+    job: OneJob, disk: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of the disk itself the top folder alone is given away, of a job's folder all that is in it."""
+    done_onto(job, disk)
+    shut = disk / JOB / "latest"
+    for path, help in ((disk, f"sudo chown keeper: {disk}"), (shut, f"sudo chown -hR keeper: {disk / JOB}")):
+        monkeypatch.setattr(carried.getpass, "getuser", lambda: "keeper")
+        monkeypatch.setattr(carried.os, "access", lambda one, *_, path=path, **__: str(one) != str(path))
+        with own_device(disk), pytest.raises(HomeTrouble) as caught:
+            carried.disk_to_write(job.settings, [JOB], str(disk))
+        assert str(caught.value).endswith(f"may not write there; {help}")
+
+
 def with_disk(monkeypatch: pytest.MonkeyPatch, **other: Any) -> None:
     """Every disk is found with these properties."""
     real = carried.look_at_disk
@@ -358,6 +372,36 @@ def test_place_lets_no_path_lead_out(disk: Path, path: bytes) -> None:
         run_script(place, ask(requests.MakeFolder(path)))
     place.close()
     assert names_below(disk) == ["a", "in"]
+
+
+@pytest.mark.parametrize(
+    "op",
+    [
+        requests.MakeFolder(b"link/new"),
+        requests.OpenFile(b"link/new", Mode.WRITE | Mode.CREATE),
+        requests.OpenFile(b"link/deep/theirs", Mode.READ),
+        requests.OpenFolder(b"link"),
+        requests.Remove(b"link/deep/theirs"),
+        requests.Rename(b"own", b"link/own"),
+        requests.Rename(b"link/deep/theirs", b"theirs"),
+        requests.Link(b"own", b"link/own"),
+        requests.MakeSymlink(b"anything", b"link/new"),
+        requests.RemoveFolder(b"link/deep"),
+        requests.Stat(b"link/deep"),
+    ],
+    ids=repr,
+)
+def test_place_goes_through_no_link(disk: Path, tmp_path: Path, op: requests.Op) -> None:
+    (tmp_path / "outside/deep").mkdir(parents=True)
+    (tmp_path / "outside/deep/theirs").write_text("theirs")
+    (disk / "link").symlink_to(tmp_path / "outside")
+    (disk / "own").write_text("own")
+    place = DiskPlace(str(disk), look_at_disk(str(disk)), Meter())
+    with pytest.raises(PlaceError):
+        run_script(place, ask(op))
+    place.close()
+    assert names_below(tmp_path / "outside") == ["deep", "deep/theirs"]
+    assert names_below(disk) == ["link", "own"]
 
 
 def test_syncs_that_follow_each_other_cost_one(disk: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -239,5 +239,8 @@ def _require_writable(path: str, folder: str, disk: LocalDisk) -> None:
     if os.access(path, os.R_OK | os.W_OK | os.X_OK, effective_ids=True):
         return
     who = getpass.getuser()
-    how = f"mount it with uid={os.geteuid()}" if disk.is_windows else f"sudo chown -hR {who}: {folder}"
+    # Of the disk's own top that folder alone: there may be other people's files in it.
+    top = os.path.join(folder, os.path.relpath(path, folder).split(os.sep)[0])
+    chown = f"sudo chown {who}: {folder}" if path == folder else f"sudo chown -hR {who}: {top}"
+    how = f"mount it with uid={os.geteuid()}" if disk.is_windows else chown
     raise HomeTrouble(f"account {who}, which keeps this home's copies, may not write there", where=path, advice=how)
