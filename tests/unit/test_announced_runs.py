@@ -201,3 +201,4 @@ def test_how_far_it_is_and_which_ids_it_had_are_seen_while_it_goes_on(
         now = live.of(JOB)
     assert now is not None
     assert [now.is_run(run) for run in ("r1", "r2", "r3")] == [True, True, False]
+    assert JOB not in {one.name.removeprefix("otherroof-tells-") for one in threading.enumerate()}, "it writes no more"

@@ -220,6 +220,8 @@ def test_an_end_is_there_for_whoever_waits_also_if_the_next_run_has_begun_and_en
         assert live.ended("photos", "third") is None
         assert live.is_known("photos", "third")
         assert not live.is_known("photos", "fourth")
+        live.write_end(EndedRun("of no wish", "", 0, "", False, RunReport("photos", "r", "done")))
+        assert live.ended("photos", "") is None, "a run that could not write has no token, and no other's end"
         assert live.of("photos") is not None
 
 
@@ -359,12 +361,15 @@ def test_a_wish_stands_until_it_is_taken_back_and_a_second_one_is_the_same(wishe
     assert wishes.ask_run("photos", NOW).token != first.token
 
 
-def test_a_mark_tells_that_a_wish_came_or_went(wishes: Wishes) -> None:
+def test_a_mark_tells_that_a_wish_came_or_went_or_another_stands_in_its_place(wishes: Wishes, tmp_path: Path) -> None:
     before = wishes.mark()
     wishes.ask_run("photos", NOW)
     asked = wishes.mark()
     wishes.ask_stop("photos", "t")
     assert wishes.mark() == asked != before
+    (tmp_path / "wishes" / "new").write_text("another")
+    (tmp_path / "wishes" / "new").rename(tmp_path / "wishes" / "photos.run")
+    assert wishes.mark() not in (asked, before)
     wishes.take_back("photos")
     assert wishes.mark() == before
 
@@ -390,6 +395,8 @@ def test_an_answer_is_for_its_own_wish(wishes: Wishes) -> None:
     wishes.note_answer("photos", WishAnswer("first", "photos: no such folder", 1))
     assert wishes.answer("photos", "first") == WishAnswer("first", "photos: no such folder", 1)
     assert wishes.answer("photos", "second") is None
+    wishes.note_answer("photos", WishAnswer("third", "\x1b[2J", 1))
+    assert wishes.answer("photos", "third") == WishAnswer("third", "\\x1b[2J", 1), "nothing that moves a terminal"
 
 
 def test_a_link_in_place_of_a_word_or_a_wish_is_not_followed(tmp_path: Path) -> None:
