@@ -144,10 +144,10 @@ def test_file_system_of_sixteen_eib_ends_no_run(job: OneJob) -> None:
 def test_scratch_that_killed_runs_left_is_swept_by_the_next_and_nobody_elses(job: OneJob) -> None:
     job.put("a", b"a")
     job.done()
-    scratch = job.state / "scratch"
+    scratch = job.state / "scratch" / "heron"
     ours = ["papers.0badcafe.listing", "papers.0badcafe.listing.aside.db", "papers.12345678.outgoing"]
     others = ["papers-old.0badcafe.listing", "papers.old.0badcafe.listing", "papers.txt", "photos.0badcafe.listing"]
-    scratch.mkdir(exist_ok=True)
+    scratch.mkdir(parents=True, exist_ok=True)
     for name in (*ours, *others):
         (scratch / name).write_bytes(b"x")
     job.done()

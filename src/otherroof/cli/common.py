@@ -106,13 +106,32 @@ def _as_owner(settings: Settings, *, lend_root: bool = False) -> Settings:
 
 
 def job_of(settings: Settings, name: str) -> Job:
-    """The job called `name`; raises WrongUse naming those that exist, WrongSettings if its file has a mistake."""
-    if name in settings.unread:
+    """The job called `name`, or the first of the copies of a folder that is called so, for what all of them share;
+    raises WrongUse naming those that exist, WrongSettings if its file has a mistake."""
+    return settings.jobs[jobs_of(settings, name)[0]]
+
+
+def jobs_of(settings: Settings, name: str) -> list[str]:
+    """The jobs that `name` means: the one of that name, or all copies of the folder that is called so. Never none:
+    raises as `job_of` does."""
+    from otherroof.settings.copies.names import copies_of
+
+    if name in settings.jobs:
+        return [name]
+    if copies := copies_of(name, settings.jobs):
+        return copies
+    if settings.is_unread(name):
         raise WrongSettings("the file of this job has a mistake", where=name)
-    if name not in settings.jobs:
-        known = ", ".join(sorted(settings.jobs)) or "none"
-        raise WrongUse(f"there is no job {name!r}", where=settings.where, advice=f"jobs here: {known}")
-    return settings.jobs[name]
+    raise WrongUse(f"there is no job {name!r}", where=settings.where, advice=f"jobs here: {known_jobs(settings)}")
+
+
+def known_jobs(settings: Settings) -> str:
+    """The names of all jobs, and what is called by one name for several of them."""
+    from otherroof.settings.copies.names import copies_of, stem_of
+
+    several = sorted({stem_of(name) for name in settings.jobs} - set(settings.jobs))
+    both = "".join(f"; {stem} means {' and '.join(copies_of(stem, sorted(settings.jobs)))}" for stem in several)
+    return (", ".join(sorted(settings.jobs)) or "none") + both
 
 
 def far_names(settings: Settings, asked: str) -> list[str]:
@@ -124,10 +143,21 @@ def far_names(settings: Settings, asked: str) -> list[str]:
 
 
 def ledger_of(settings: Settings) -> Ledger:
-    """The household's ledger, in the state folder. Raises HomeTrouble."""
+    """The household's ledger, in the state folder, by the names that the jobs have now. Raises HomeTrouble."""
+    from otherroof.base.clock import SystemClock
+    from otherroof.jobs.copies.histories import keep_histories
+    from otherroof.jobs.locks import service_is_at_work
     from otherroof.ledger import Ledger
 
-    return Ledger(settings.ledger)
+    ledger = Ledger(settings.ledger)
+    try:
+        # A service does it as it takes up the settings, and may go by others for now.
+        if not service_is_at_work(settings.state):
+            keep_histories(settings, ledger, SystemClock())
+    except BaseException:
+        ledger.close()
+        raise
+    return ledger
 
 
 def own_zone_name() -> str:

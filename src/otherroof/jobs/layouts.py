@@ -9,6 +9,7 @@ from otherroof.far_copy.keeper import ExtraScript, HomeIdentity, Keeper
 from otherroof.layouts.open.keeper import OpenKeeper
 from otherroof.layouts.open.read_me import BY_HAND as OPEN_BY_HAND
 from otherroof.settings import Settings
+from otherroof.settings.copies.names import stem_of
 
 
 class _MakesKeeper(Protocol):
@@ -33,4 +34,5 @@ def keeper_of(
 ) -> Keeper:
     """The keeper of a job's far copy. `alongside` is asked with its first look; one that is `only_reading` puts up
     with a far folder that does not say whose it is, as its listings prove that."""
-    return KEEPERS[settings.jobs[job].layout](place, job, home, alongside, only_reading=only_reading)
+    # At every far end the folder has the same name, so that a disk which comes home is known for what it is.
+    return KEEPERS[settings.jobs[job].layout](place, stem_of(job), home, alongside, only_reading=only_reading)

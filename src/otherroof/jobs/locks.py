@@ -6,7 +6,7 @@ A run takes its job's lock first and its far box's then, always in this order, s
 from __future__ import annotations
 
 import os
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, ExitStack
 
 from otherroof.base.clock import Clock
 from otherroof.base.locks import FileLock, LockNote, Patience, is_held
@@ -37,6 +37,16 @@ def job_lock(settings: Settings, job: str, clock: Clock) -> AbstractContextManag
     advice = f"`otherroof status` shows it, `otherroof stop {job}` ends it"
     note = LockNote("a run of this job is under way", job, advice, zone=settings.zone)
     return FileLock(_lock_path(settings, job), clock, note).alone()
+
+
+def try_job_lock(settings: Settings, job: str, clock: Clock, stack: ExitStack) -> bool:
+    """Hold the lock of a job until `stack` is left, if nobody else does; no job of this name need be in the settings.
+    Raises HomeTrouble."""
+    lock = FileLock(_lock_path(settings, job), clock, LockNote("", job, ""))
+    if not lock.try_alone():
+        return False
+    stack.callback(lock.release)
+    return True
 
 
 def far_lock(settings: Settings, job: str, clock: Clock, patience: Patience) -> AbstractContextManager[None]:

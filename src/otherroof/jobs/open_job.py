@@ -33,6 +33,7 @@ from otherroof.far_copy.listing_key import ListingKey, read_key, read_or_make_ke
 from otherroof.far_copy.view import FarCopyView
 from otherroof.jobs.commands import run_command_before
 from otherroof.jobs.context import JobContext, Metered
+from otherroof.jobs.copies.histories import keep_history
 from otherroof.jobs.far_place import job_limit, open_place
 from otherroof.jobs.layouts import keeper_of
 from otherroof.jobs.locks import far_lock, job_lock
@@ -42,6 +43,7 @@ from otherroof.probe.refused import note_refused_login
 from otherroof.probe.ssh_checks import clock_finding
 from otherroof.probe.way import Way, open_way
 from otherroof.settings import FarBox, Job, Settings
+from otherroof.settings.copies.names import stem_of
 
 LOST = "the far box does not hold it any more"
 NOT_ON_DISK = "it is not on this disk"
@@ -213,6 +215,8 @@ def open_job(
         # O2
         scratch = stack.enter_context(_scratch_folder(settings, name, access))
         ledger = context.ledger or stack.enter_context(_history(settings, scratch, access))
+        if access.locks_job:
+            keep_history(settings, name, ledger, context.clock)
         opened = OpenedJob(settings, name, context, access, ledger, scratch)
         if record is not None:
             stack.enter_context(record(opened))
@@ -273,8 +277,9 @@ def _stop_check(context: JobContext[Metered]) -> Callable[[], None]:
 def _scratch_folder(settings: Settings, name: str, access: Access) -> Iterator[str]:
     """The folder for listings that are on their way."""
     if access.locks_job:
-        folder = os.path.join(settings.state, "scratch")
-        remove_scratch_of(name, folder)  # nobody else works on this job: the lock is held
+        # One of its own: another copy of the same folder may be written at the same time, to another far box.
+        folder = os.path.join(settings.state, "scratch", settings.jobs[name].far)
+        remove_scratch_of(stem_of(name), folder)  # nobody else works on this job: the lock is held
         yield folder
         return
     with tempfile.TemporaryDirectory(prefix="otherroof-") as folder:

@@ -16,7 +16,7 @@ from otherroof.copying.send.own_secrets import LOOKED_INTO, OwnSecrets
 from otherroof.settings import Job, Settings
 from otherroof.settings.alerting import WebhookChannelSettings
 from otherroof.settings.models import key_paths
-from otherroof.settings.reader import JOBS_FOLDER, Mistake, ReadableSettings
+from otherroof.settings.reader import Mistake, ReadableSettings, each_once, job_file
 
 
 def jobs_that_copy_secrets(parts: ReadableSettings) -> list[Mistake]:
@@ -26,19 +26,19 @@ def jobs_that_copy_secrets(parts: ReadableSettings) -> list[Mistake]:
     state = os.path.realpath(parts.path(parts.home.state))
     found = []
     for name, job in parts.jobs.items():
-        file = os.path.join(parts.where, JOBS_FOLDER, name + ".toml")
+        file = job_file(parts.where, name)
         if mistake := _sends_secrets(parts, job, file):
             found.append(mistake)
         if inside := _inside(job, state, is_folder=True):
             wrong = f"the state folder ({inside}) would be copied, and every run changes it"
             right = f'add "/{inside}/" to leave_out; it can be lost without losing a copy'
             found.append(Mistake(file, "leave_out", wrong, right))
-    return found
+    return each_once(found)
 
 
 def refuse_to_send_secrets(settings: Settings, name: str) -> None:
     """Raises WrongSettings if the job's folder holds our secrets and they are not left out."""
-    file = os.path.join(settings.where, JOBS_FOLDER, name + ".toml")
+    file = job_file(settings.where, name)
     mistake = _sends_secrets(settings, settings.jobs[name], file)
     if mistake is not None:
         raise WrongSettings(mistake.wrong, where=f"{mistake.file}: {mistake.key}", advice=mistake.right)

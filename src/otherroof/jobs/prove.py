@@ -36,6 +36,7 @@ from otherroof.restore.proving.read_back import ReadingContext, WireBudget
 from otherroof.restore.proving.report import ProofProgress, ProofReport, listing_text
 from otherroof.restore.proving.request import ProofRequest
 from otherroof.settings import Settings
+from otherroof.settings.copies.names import stem_of
 
 WIRE_NOTE_S = 60.0
 WORDS_SHARE = 0.1  # of the budget that the far box's own reading may take
@@ -173,7 +174,7 @@ def _own_words(job: OpenedJob, budget: int | None) -> Iterator[OwnWords | None]:
     path = os.path.join(job.scratch, scratch_name(job.name, ".read"))
     most = 1 << 62 if budget is None else int(budget * WORDS_SHARE)
     try:
-        if not fetch_own_reading(job.keeper.place, job.name, path, most):
+        if not fetch_own_reading(job.keeper.place, stem_of(job.name), path, most):
             yield None
             return
         with closing(OwnWords(path + ".db")) as words:

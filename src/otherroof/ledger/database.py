@@ -14,6 +14,7 @@ from typing import Self
 from otherroof.base.errors import OtherroofError
 from otherroof.base.sqlite_file import all_set_aside
 from otherroof.ledger.alerts import AlertPage
+from otherroof.ledger.copies.renamed import RenamedPage
 from otherroof.ledger.drills import DrillPage
 from otherroof.ledger.far_findings import DamagePage, SpacePage
 from otherroof.ledger.file import LedgerFile
@@ -62,6 +63,7 @@ class Ledger:
         self.drills = DrillPage(self.file)
         self.lines = LinePage(self.file)
         self.forecasts = ForecastPage(self.file)
+        self.renamed = RenamedPage(self.file)
 
     def __enter__(self) -> Self:
         return self

@@ -16,6 +16,7 @@ from otherroof.base.clock import Clock
 from otherroof.base.errors import HomeTrouble
 from otherroof.base.local_time import month_begins
 from otherroof.base.text.words import list_text
+from otherroof.jobs.copies.histories import keep_histories
 from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from otherroof.ledger.job_times import JobTimes
@@ -84,6 +85,7 @@ class ServiceRecords:
     def plan(self) -> SchedulePlan:
         """What to do now. Raises HomeTrouble if the ledger cannot be used."""
         now = self._clock.now()
+        keep_histories(self.settings, self._ledger, self._clock)
         turns = self._turns(now)
         plan = plan_schedule(self.settings, self._facts(now, turns))
         self._tell_waits(plan, turns)

@@ -12,6 +12,7 @@ from typing import Annotated
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
+from otherroof.settings.copies.names import BETWEEN
 from otherroof.settings.crontab import Crontab
 from otherroof.settings.windows import DayStretch, checked_limits
 
@@ -46,6 +47,12 @@ def is_documentation(address: str) -> bool:
 def _name(text: str) -> str:
     if not NAME_RULE.match(text):
         raise ValueError("a name of letters, digits, - and _, at most 40, is wanted")
+    return text
+
+
+def _job_name(text: str) -> str:
+    for part in text.split(BETWEEN, 1):
+        _name(part)
     return text
 
 
@@ -100,6 +107,7 @@ def _stretch(text: str) -> str:
 
 
 Name = Annotated[str, AfterValidator(_name)]
+JobName = Annotated[str, AfterValidator(_job_name)]
 Address = Annotated[str, AfterValidator(_address)]
 AbsolutePath = Annotated[str, AfterValidator(_absolute)]
 HostKey = Annotated[str, AfterValidator(_host_key)]

@@ -17,7 +17,14 @@ from pydantic import ValidationError
 from otherroof.base.atomic_file import FOR_OWNER, replace_file
 from otherroof.base.handles import open_plain_file
 from otherroof.settings.models import Job, Settings
-from otherroof.settings.reader import JOBS_FOLDER, MAIN_FILE, Mistake, ReadableSettings, read_parts, read_settings
+from otherroof.settings.reader import (
+    MAIN_FILE,
+    Mistake,
+    ReadableSettings,
+    job_file,
+    read_parts,
+    read_settings,
+)
 from otherroof.settings.tunnel import CommandTunnel
 
 NAME = "settings.json"
@@ -83,13 +90,13 @@ def trusted_part(kept: Settings, files: ReadableSettings) -> TrustedSettings:
     for name, job in kept.jobs.items():
         written = files.jobs.get(name)
         if job.before is not None and (written is None or written.before != job.before):
-            file = os.path.join(files.where, JOBS_FOLDER, name + ".toml")
+            file = job_file(files.where, name)
             left_out.append(Mistake(file, "before", NOT_TRUSTED, MEND))
         elif job.far in far:
             jobs[name] = job
             if job.drill.also is not None and (written is None or written.drill.also != job.drill.also):
                 # The copy itself needs no such command, so that it goes on; only drills do without.
-                file = os.path.join(files.where, JOBS_FOLDER, name + ".toml")
+                file = job_file(files.where, name)
                 left_out.append(Mistake(file, "drill.also", NOT_TRUSTED, MEND))
                 jobs[name] = job.model_copy(update={"drill": job.drill.model_copy(update={"also": None})})
     channels = dict(kept.told.channel)

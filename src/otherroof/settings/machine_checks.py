@@ -11,7 +11,7 @@ import stat
 from otherroof.base.errors import WrongSettings, with_sudo
 from otherroof.settings.fields import is_documentation
 from otherroof.settings.models import FarBox, Settings
-from otherroof.settings.reader import JOBS_FOLDER, MAIN_FILE, Mistake, ReadableSettings
+from otherroof.settings.reader import MAIN_FILE, Mistake, ReadableSettings, each_once, job_file
 from otherroof.settings.tunnel import WireguardTunnel, split_host_port
 
 MAKE_KEY = "make it with `ssh-keygen -t ed25519 -N '' -f` and that path, or correct the path"
@@ -30,7 +30,7 @@ def check_machine(settings: Settings | ReadableSettings) -> list[Mistake]:
         mistakes += _secret_mistakes(main, "home.listing_key", settings.path(settings.home.listing_key))
     mistakes += _told_mistakes(settings, main)
     for name, job in settings.jobs.items():
-        path = os.path.join(settings.where, JOBS_FOLDER, name + ".toml")
+        path = job_file(settings.where, name)
         if not os.path.isdir(job.folder):
             mistakes.append(
                 Mistake(
@@ -45,7 +45,7 @@ def check_machine(settings: Settings | ReadableSettings) -> list[Mistake]:
                 mistakes.append(
                     Mistake(path, key, f"{argv[0]} cannot be run", "correct the path, or make it executable")
                 )
-    return mistakes
+    return each_once(mistakes)
 
 
 def require_secret(path: str, make: str = MAKE_KEY) -> str:

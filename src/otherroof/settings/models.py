@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import AfterValidator, Field
 
 from otherroof.settings.alerting import AlertingSettings
+from otherroof.settings.copies.names import stem_of
 from otherroof.settings.fields import (
     AbsolutePath,
     Address,
@@ -21,6 +22,7 @@ from otherroof.settings.fields import (
     CrontabText,
     HostKey,
     HourlyLimits,
+    JobName,
     Name,
     Percent,
     Port,
@@ -143,15 +145,15 @@ class Job(Strict):
 
 
 class Settings(Strict):
-    """All that was read: the folder it came from, home, far boxes and jobs by name.
+    """All that was read: the folder it came from, home, far boxes and jobs by name, one for each far box of a folder.
 
-    `unread` are the jobs whose own files have mistakes: they are not among `jobs`, and nothing copies them.
+    `unread` are the files of jobs that have mistakes: what they want is not among `jobs`, and nothing copies it.
     """
 
     where: str
     home: Home
     far: dict[Name, FarBox]
-    jobs: dict[Name, Job]
+    jobs: dict[JobName, Job]
     told: AlertingSettings = AlertingSettings()
     unread: tuple[str, ...] = ()
 
@@ -163,6 +165,10 @@ class Settings(Strict):
     def zone(self) -> ZoneInfo:
         """The household's time zone."""
         return ZoneInfo(self.home.zone)
+
+    def is_unread(self, job: str) -> bool:
+        """Whether the file of `job` has a mistake, so that nothing is known of it now."""
+        return not {job, stem_of(job)}.isdisjoint(self.unread)
 
     def limit_of(self, job: str, moment: datetime) -> float:
         """The upload limit in Mbit/s for `job` at `moment`, by far box, job and time of day. 0: none."""

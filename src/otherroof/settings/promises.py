@@ -6,14 +6,13 @@ A weekly job with a promise of two days would raise an alert every week, until n
 
 from __future__ import annotations
 
-import os
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from otherroof.base.units import span_text
 from otherroof.settings.crontab import Crontab
-from otherroof.settings.reader import JOBS_FOLDER, Mistake, ReadableSettings
+from otherroof.settings.reader import Mistake, ReadableSettings, each_once, job_file
 from otherroof.settings.windows import DayStretch
 
 # A year and a little more is enough: everything but leap days recurs within it.
@@ -33,13 +32,13 @@ def promises_that_cannot_be_kept(parts: ReadableSettings) -> list[Mistake]:
             between = span_text(longest.total_seconds())
             mistakes.append(
                 Mistake(
-                    os.path.join(parts.where, JOBS_FOLDER, name + ".toml"),
+                    job_file(parts.where, name),
                     "promise_hours",
                     f"{job.promise_hours:g} h is promised, but {between} can pass from one time of at to the next",
                     f"more than {longest / timedelta(hours=1):.0f} h with some time for the run, or more times in at",
                 )
             )
-    return mistakes
+    return each_once(mistakes)
 
 
 def times_outside_the_window(parts: ReadableSettings) -> list[Mistake]:
@@ -56,14 +55,14 @@ def times_outside_the_window(parts: ReadableSettings) -> list[Mistake]:
                 opens = f"{window.next_open(moment, zone).astimezone(zone):%H:%M}"
                 remarks.append(
                     Mistake(
-                        os.path.join(parts.where, JOBS_FOLDER, name + ".toml"),
+                        job_file(parts.where, name),
                         "at",
                         f"a run is due at {moment.astimezone(zone):%H:%M}, while its window {job.window} is closed",
                         f"it then waits until {opens}; if that is not meant, move at or window",
                     )
                 )
                 break
-    return remarks
+    return each_once(remarks)
 
 
 def longest_pause(at: str, zone: ZoneInfo) -> timedelta:

@@ -9,7 +9,8 @@ from __future__ import annotations
 import difflib
 import os
 import tomllib
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
@@ -18,6 +19,8 @@ from pydantic_core import ErrorDetails
 
 from otherroof.base.errors import WrongSettings, with_sudo
 from otherroof.settings.alerting import AlertingSettings
+from otherroof.settings.copies.names import copy_name, stem_of
+from otherroof.settings.copies.tables import ON, boxes_of, line_of, own_steps, slips_in_own, table_for
 from otherroof.settings.fields import NAME_RULE
 from otherroof.settings.mistake_words import NOT_TOML, mistake_in_plain_words
 from otherroof.settings.models import FarBox, Home, Job, Settings
@@ -38,10 +41,12 @@ class Mistake:
     key: str
     wrong: str
     right: str = ""
+    row: int = 0  # the number of its line in the file; 0 if that is not known
 
     def line(self) -> str:
         """The mistake on one line."""
-        place = f"{self.file}: {self.key}" if self.key else self.file
+        file = f"{self.file}, line {self.row}" if self.row else self.file
+        place = f"{file}: {self.key}" if self.key else file
         return f"{place}: {self.wrong}" + (f"; {self.right}" if self.right else "")
 
 
@@ -77,10 +82,9 @@ def read_parts(folder: str) -> ReadableSettings:
     if raw is not None:
         _read_main(raw, main_path, parts)
     for path in _job_files(folder, parts.mistakes):
-        job = _read_job(path, parts.mistakes)
-        if job is not None:
+        for name, job in _read_jobs(path, parts.mistakes).items():
             # The main file's table holds for every job, as far as the job's own says nothing else.
-            parts.jobs[_stem(path)] = job.model_copy(update={"versions": job.versions.over(parts.versions)})
+            parts.jobs[name] = job.model_copy(update={"versions": job.versions.over(parts.versions)})
     if raw is not None:
         parts.mistakes += _cross_checks(parts)
     return parts
@@ -102,7 +106,7 @@ def read_settings(where: str) -> tuple[Settings | None, list[Mistake]]:
     folder = os.path.join(parts.where, JOBS_FOLDER)
     # A job whose only mistake is seen across files is still whole, and is kept: it is not unread.
     wrong = {_stem(mistake.file) for mistake in parts.mistakes if os.path.dirname(mistake.file) == folder}
-    unread = tuple(sorted(wrong - set(jobs)))
+    unread = tuple(sorted(wrong - {stem_of(name) for name in jobs}))
     settings = Settings(where=parts.where, home=parts.home, far=parts.far, jobs=jobs, told=parts.told, unread=unread)
     return settings, parts.mistakes
 
@@ -197,7 +201,18 @@ def _job_files(where: str, mistakes: list[Mistake]) -> list[str]:
         return []
 
 
-def _read_job(path: str, mistakes: list[Mistake]) -> Job | None:
+def job_file(where: str, job: str) -> str:
+    """The path of the file in which `job` is written, in the settings folder `where`."""
+    return os.path.join(where, JOBS_FOLDER, f"{stem_of(job)}.toml")
+
+
+def each_once(mistakes: Iterable[Mistake]) -> list[Mistake]:
+    """What is wrong with several copies of one folder in the same way is told once."""
+    return list(dict.fromkeys(mistakes))
+
+
+def _read_jobs(path: str, mistakes: list[Mistake]) -> dict[str, Job]:
+    """The jobs of one file, by name: one for each far box. None of them if there is a mistake in it."""
     if not NAME_RULE.match(_stem(path)):
         mistakes.append(
             Mistake(
@@ -207,9 +222,58 @@ def _read_job(path: str, mistakes: list[Mistake]) -> Job | None:
                 "letters, digits, - and _, at most 40",
             )
         )
-        return None
+        return {}
     raw = _load(path, mistakes)
-    return _fit(Job, raw, path, mistakes) if raw is not None else None
+    if raw is None:
+        return {}
+    found: list[Mistake] = []
+    jobs = _jobs_of(raw, path, found)
+    mistakes += each_once(found)
+    return jobs if not found else {}
+
+
+def _jobs_of(raw: dict[str, Any], path: str, mistakes: list[Mistake]) -> dict[str, Job]:
+    boxes, stem, jobs = boxes_of(raw), _stem(path), {}
+    if boxes is None:
+        if isinstance(raw.get("far"), list):
+            mistakes.append(Mistake(path, "far", "different far boxes by name are wanted", 'such as ["heron", "wren"]'))
+        else:
+            _fit(Job, {key: value for key, value in raw.items() if key != ON}, path, mistakes)
+        return {}
+    rows = _Rows(path)
+    mistakes += [
+        Mistake(path, ".".join(steps), wrong, right, rows.of(steps)) for steps, wrong, right in slips_in_own(raw, boxes)
+    ]
+    for box in boxes:
+        of_this: list[Mistake] = []
+        job = _fit(Job, table_for(raw, box), path, of_this)
+        mistakes += [_where_written(mistake, raw, box, rows) for mistake in of_this]
+        if job is not None:
+            jobs[stem if len(boxes) == 1 else copy_name(stem, box)] = job
+    return jobs
+
+
+def _where_written(mistake: Mistake, raw: dict[str, Any], box: str, rows: _Rows) -> Mistake:
+    """A mistake of the table for one box, by the key that it has in the file."""
+    steps = own_steps(raw, box, mistake.key.split("."))
+    return replace(mistake, key=".".join(steps), row=rows.of(steps)) if steps else mistake
+
+
+class _Rows:
+    """In which lines of a file its keys are; the file is read again for a mistake only."""
+
+    def __init__(self, path: str) -> None:
+        self._path = path
+
+    def of(self, steps: Sequence[str]) -> int:
+        """The number of the line with the key at `steps`, or with the table that it is in; 0 if neither is there."""
+        try:
+            with open(self._path, encoding="utf-8", newline="") as file:
+                text = file.read()
+        except (OSError, UnicodeDecodeError):
+            return 0  # changed meanwhile: without the number it can be found as well
+        known = (line_of(text, steps[:count]) for count in range(len(steps), 0, -1))
+        return next(filter(None, known), 0)
 
 
 def _fit(model: type[M], raw: dict[str, Any], path: str, mistakes: list[Mistake], above: str = "") -> M | None:
@@ -296,7 +360,7 @@ def _cross_checks(parts: ReadableSettings) -> list[Mistake]:
     mistakes = [Mistake(main_path, key, wrong, right) for key, wrong, right in conflicts_between_tunnels(parts.far)]
     taken: dict[tuple[str, str], str] = {}
     for name, job in parts.jobs.items():
-        path = os.path.join(parts.where, JOBS_FOLDER, name + ".toml")
+        path = job_file(parts.where, name)
         if job.far not in parts.far_named:
             known = sorted(parts.far_named)
             near = difflib.get_close_matches(job.far, known, n=1, cutoff=0.4)

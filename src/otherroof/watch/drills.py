@@ -14,6 +14,7 @@ from otherroof.base.local_time import moment_text
 from otherroof.base.units import count_text, mbit_s, mbit_text, size_text, span_text
 from otherroof.forecast.restore_time import disk_seconds
 from otherroof.ledger.drills import DrillFigures, DrillRow
+from otherroof.settings.copies.names import stem_of
 from otherroof.watch.facts import CLEAR_OF_EDGE, Facts, Finding, JobFacts, too_early
 
 # One that comes to nothing may be chance, and is tried again by itself; so many in a row are none.
@@ -137,6 +138,6 @@ def _undrilled_help(job: JobFacts) -> str:
     return (
         f"Until one comes through, nobody knows that {job.name} can be brought back. `otherroof drill {job.name}` "
         "tries it now and says what stands in the way. If they are stopped early because they take too long, lower "
-        f"drill_mb in jobs/{job.name}.toml; if there is no room here, make some on the state folder's disk. By "
-        "themselves they come only while the service runs, within the job's window and the month's allowance."
+        f"drill_mb in jobs/{stem_of(job.name)}.toml; if there is no room here, make some on the state folder's disk. "
+        "By themselves they come only while the service runs, within the job's window and the month's allowance."
     )

@@ -14,6 +14,7 @@ from otherroof.forecast.first_copy import NightRoom, night_room
 from otherroof.forecast.planning.open_hours import OpenHours, hourly_limits
 from otherroof.forecast.trend import days_until_full
 from otherroof.ledger import Ledger
+from otherroof.ledger.copies.renamed import WATCHED
 from otherroof.ledger.far_findings import SpaceReading
 from otherroof.ledger.last_look import WatchLook
 from otherroof.ledger.proofs import HealedDamage
@@ -82,7 +83,7 @@ def subjects(settings: Settings) -> list[str]:
 
 def _subject(name: str, job: Job) -> str:
     # With its far box: a job that goes elsewhere from now on begins anew, and has no copy there yet.
-    return f"job {name} to {job.far}"
+    return WATCHED.format(name, job.far)
 
 
 def _job(settings: Settings, ledger: Ledger, name: str, now: datetime, *, since: datetime, waiting: str) -> JobFacts:

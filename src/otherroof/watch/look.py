@@ -60,10 +60,10 @@ def changes(settings: Settings, ledger: Ledger, facts: Facts) -> Sequence[AlertC
     )
     found = findings(facts)
     # Nothing is known of a job whose file has a mistake: its alerts stay as they are.
-    untold = _keys(OF_JOBS, settings.unread)
-    steps = alert_steps(
-        found, [alert for alert in ledger.alerts.standing() if alert.key not in untold], facts.now, repeat
-    )
+    told = [
+        alert for alert in ledger.alerts.standing() if alert.rule not in OF_JOBS or not settings.is_unread(alert.about)
+    ]
+    steps = alert_steps(found, told, facts.now, repeat)
     return [
         AlertChange(step.after, step.before, posts_for(step, included_alerts(step, steps, found), context))
         for step in steps

@@ -22,6 +22,7 @@ from otherroof.far.local.disk import LocalDisk, gives_second_names, look_at_disk
 from otherroof.far.local.disk_place import DiskPlace
 from otherroof.far.place import Meter, Place, run_script
 from otherroof.settings import Settings
+from otherroof.settings.copies.names import stem_of
 
 NOTE = b"OTHERROOF-DISK.txt"
 STATES = "carried"  # in the state folder: what is known of each disk; what is in it can be lost without losing a copy
@@ -227,7 +228,7 @@ def _to_be_written(folder: str, names: list[str]) -> list[str]:
     """The folder, and of what stands there for these jobs the two upper levels."""
     found = [folder]
     for name in names:
-        top = os.path.join(folder, name)
+        top = os.path.join(folder, stem_of(name))
         if os.path.isdir(top) and not os.path.islink(top):
             found.append(top)
             with suppress(PermissionError), os.scandir(top) as entries:

@@ -7,6 +7,7 @@ import shlex
 from otherroof.base.errors import WrongSettings
 from otherroof.pairing.record import find_record
 from otherroof.settings import Settings
+from otherroof.settings.copies.names import stem_of
 
 CAUTION = (
     "CAUTION: whoever has this disk in hand can read the copy, on its way and later, unless the disk is encrypted"
@@ -31,7 +32,7 @@ def owner_lines(settings: Settings, far: str, jobs: list[str], folder: str = "")
     """What sets owner and rights right at the far box, typed there by whoever may; `folder` is where the disk is."""
     account = settings.far[far].account
     base = folder or far_folder(settings, far)
-    tops = " ".join(shlex.quote(f"{base}/{job}") for job in jobs)
+    tops = " ".join(shlex.quote(f"{base}/{stem_of(job)}") for job in jobs)
     return [f"sudo chown -h {account}: {shlex.quote(base)}", f"sudo chown -hR {account}: {tops}"]
 
 

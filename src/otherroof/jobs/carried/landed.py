@@ -33,6 +33,7 @@ from otherroof.jobs.prove import ProofResult, ProveOptions, prove
 from otherroof.ledger import Ledger
 from otherroof.restore.proving.report import FarDamage, ProofProgress
 from otherroof.settings import FarBox, Settings
+from otherroof.settings.copies.names import stem_of
 
 MOST_NAMES = 1000
 
@@ -124,7 +125,7 @@ def _require_copy(job: OpenedJob) -> None:
             advice=f"`otherroof run {job.name}` sends the rest over the line; or fetch the disk, and "
             f"`otherroof run {job.name} --onto DIR` goes on",
         )
-    others = [one for one in run_script(job.keeper.place, _folders()) if one != job.name]
+    others = [one for one in run_script(job.keeper.place, _folders()) if one != stem_of(job.name)]
     has = f"; it has {list_text(others)}" if others else ""
     raise FarTrouble(
         f"there is no copy of it in {base}{has}",
@@ -181,7 +182,7 @@ def _prove_listings(job: OpenedJob, context: JobContext[ProofProgress]) -> Lande
 
 def _bring_into_place(settings: Settings, job: OpenedJob, place: str) -> None:
     """Let the job's folder below `place` have the job's own place. Raises FarTrouble, saying what to do instead."""
-    base, name = settings.far[job.job.far].base, job.name
+    base, name = settings.far[job.job.far].base, stem_of(job.name)
     target, source = f"{base.rstrip('/')}/{name}", f"{place.rstrip('/')}/{name}"
     if source == target:
         return
@@ -196,7 +197,7 @@ def _bring_into_place(settings: Settings, job: OpenedJob, place: str) -> None:
             f"the copy stands in {place}, and cannot be given its place {target} from here ({problem.what})",
             where=name,
             advice=f'mount the disk at {base} there, or write base = "{place}" into [far.{job.job.far}]; then'
-            f" `otherroof landed {name}`",
+            f" `otherroof landed {job.name}`",
         ) from problem
 
 

@@ -42,6 +42,7 @@ from otherroof.restore.thinning.stretches import going_stretches, lending_lines
 from otherroof.restore.thinning.two_steps import ThinStep, TwoClocks, next_step
 from otherroof.restore.versions import Version
 from otherroof.settings import Settings
+from otherroof.settings.copies.names import stem_of
 from otherroof.settings.versions import Versions, spacing_lines
 
 SHOW = Access(locks_job=True)
@@ -190,7 +191,7 @@ class _Found:
         job = self._job
         if not job.view.newest or not job.keeper.place.offers.link:
             return None
-        listing = job.name.encode() + b"/" + job.keeper.listing_name(job.view.newest)
+        listing = stem_of(job.name).encode() + b"/" + job.keeper.listing_name(job.view.newest)
         return run_script(job.keeper.place, clock_by_second_name(clock, listing))
 
     def _hidden(self) -> str:

@@ -24,6 +24,7 @@ from otherroof.ledger import Ledger
 from otherroof.ledger.drills import DrillRow
 from otherroof.pairing.record import find_record
 from otherroof.settings import FarBox, Job, Settings, WireguardTunnel
+from otherroof.settings.copies.names import stem_of
 from otherroof.settings.tunnel import CommandTunnel
 
 # As the README has them.
@@ -141,7 +142,7 @@ def _job(settings: Settings, ledger: Ledger, name: str, now: datetime, disks: Ma
         if drill is None
         else f"practice restore of {day_text(drill.started, zone)}: {_came_back(drill)}"
     )
-    lies_at = os.path.join(disks[job.far], name)
+    lies_at = os.path.join(disks[job.far], stem_of(name))
     restore = f"sudo otherroof restore {name} --into {shlex.quote(_back_to(name, job))}"
     return SheetJob(name, job.folder, job.far, lies_at, job.layout, newest, size, drilled, restore)
 
@@ -156,7 +157,7 @@ def _came_back(row: DrillRow) -> str:
 def _back_to(name: str, job: Job) -> str:
     """Where the files come back to on a new machine: where they were, unless the machine itself lives there."""
     top = "/" + job.folder.split("/")[1]
-    return f"{BACK}/{name}" if top in _OF_THE_SYSTEM or job.folder == top else job.folder
+    return f"{BACK}/{stem_of(name)}" if top in _OF_THE_SYSTEM or job.folder == top else job.folder
 
 
 def _box(name: str, far: FarBox, stands: str) -> SheetBox:

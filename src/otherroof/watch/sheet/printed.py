@@ -77,8 +77,8 @@ def _old_sheets(settings: Settings) -> Iterator[OldSheet]:
         told = {part: digest for part, digest in note["parts"].items() if part != KEYS or KEYS in now}
         present = {part: digest for part, digest in now.items() if part != KEYS or KEYS in told}
         # A job whose own file has a mistake is neither gone nor changed.
-        unread = {f"job {job}" for job in settings.unread}
-        changed = [part for part in (told | present) if told.get(part) != present.get(part) and part not in unread]
+        changed = [part for part in (told | present) if told.get(part) != present.get(part)]
+        changed = [part for part in changed if not settings.is_unread(part.removeprefix("job "))]
         yield OldSheet(from_stamp(note["printed"]), key == KEYS, tuple(sorted(changed)))
 
 

@@ -1,0 +1,1 @@
+"""A folder with several copies: its history over a change of names, and one restore out of all of them."""

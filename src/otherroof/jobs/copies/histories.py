@@ -1,0 +1,83 @@
+"""Keeps a copy's history when its job is called otherwise from now on: `photos` becomes `photos@heron` as soon as a
+second far box stands in its file, and `photos` again when that has gone.
+
+Only the names of what home knows change, never anything at the far end, where the folder is called the same either
+way. It must not know how a copy is made.
+"""
+
+from __future__ import annotations
+
+import os
+from contextlib import ExitStack, suppress
+
+from otherroof.base.clock import Clock
+from otherroof.base.errors import HomeTrouble
+from otherroof.copying.compare.catalogue_repair import JobStateFiles
+from otherroof.jobs.carried.disk import STATES
+from otherroof.jobs.locks import try_job_lock
+from otherroof.ledger import Ledger
+from otherroof.settings import Settings
+from otherroof.settings.copies.names import former_name
+from otherroof.watch.rules import OF_JOBS
+
+
+def keep_histories(settings: Settings, ledger: Ledger, clock: Clock) -> None:
+    """Let each job have what is known of its copy under its other name. A job that is being run under either of them
+    is left for the next time. Raises HomeTrouble."""
+    for name in settings.jobs:
+        if _is_called_otherwise(settings, name, ledger):
+            with ExitStack() as stack:
+                if try_job_lock(settings, name, clock, stack):
+                    keep_history(settings, name, ledger, clock)
+
+
+def keep_history(settings: Settings, name: str, ledger: Ledger, clock: Clock) -> None:
+    """The same for one job, whose lock the caller holds. Raises HomeTrouble."""
+    if not _is_called_otherwise(settings, name, ledger):
+        return
+    far = settings.jobs[name].far
+    old = former_name(name, far)
+    with ExitStack() as stack:
+        # A run under the other name writes its end under that: its history comes along the next time.
+        if not try_job_lock(settings, old, clock, stack):
+            return
+        if ledger.renamed.last_far(old) == far:
+            # First the files, which are no more than caches: killed in between, the history still says that they are
+            # to be looked for, and one that was left behind is made anew.
+            _rename_files(settings, old, name)
+        ledger.renamed.rename(old, name, far, OF_JOBS)
+
+
+def _is_called_otherwise(settings: Settings, name: str, ledger: Ledger) -> bool:
+    """Whether the history has runs of this copy under its other name."""
+    far = settings.jobs[name].far
+    old = former_name(name, far)
+    return old not in settings.jobs and ledger.renamed.went_to(old, far)
+
+
+def _rename_files(settings: Settings, old: str, new: str) -> None:
+    """Every file of the job's state that is called by its name, as far as there is none of the new name beside it."""
+    paths = [settings.version_record(old)]
+    carried = os.path.join(settings.state, STATES)
+    on_disks = [os.path.join(carried, disk) for disk in (os.listdir(carried) if os.path.isdir(carried) else ())]
+    for state in (settings.state, *on_disks):
+        files = JobStateFiles(state, old)
+        paths += [files.catalogue, files.notes, files.chunks]
+    for path in paths:
+        folder = os.path.dirname(path)
+        with suppress(FileNotFoundError):
+            # In order, so that what a database has beside it never stands by its new name without it. No job's name has
+            # a dot in it.
+            names = sorted(os.listdir(folder))
+            if not any(name.startswith(f"{new}.") for name in names):
+                for name in names:
+                    job, dot, ending = name.partition(".")
+                    if job == old and dot:
+                        _rename(os.path.join(folder, name), os.path.join(folder, new + dot + ending))
+
+
+def _rename(path: str, wanted: str) -> None:
+    try:
+        os.rename(path, wanted)
+    except OSError as problem:
+        raise HomeTrouble(f"cannot be called {wanted}: {problem.strerror}", where=path) from problem
