@@ -284,13 +284,13 @@ def test_versions_in_json_are_newest_first(job: OneJob, verb: Verb) -> None:
     verb("run", "--dry")  # makes the listing key, without which nothing can be proved
     none = verb("versions", JOB, "--json")
     assert (none.code, none.err) == (EXIT_WELL, "")
-    assert none.json == {"versions": []}
+    assert none.json == {"job": JOB, "versions": []}
     runs = []
     for number in range(3):
         job.put("a", b"%d" % number)
         runs.append(verb("run", "--json").json["runs"][0]["run"])
     told = verb("versions", JOB, "--json").json
-    assert set(told) == {"versions"}
+    assert set(told) == {"job", "versions"}
     assert [set(one) for one in told["versions"]] == [{"run", "taken", "files", "bytes"}] * 3
     assert [one["run"] for one in told["versions"]] == runs[::-1]
     assert [(one["files"], one["bytes"]) for one in told["versions"]] == [(3, 8)] * 3
@@ -333,7 +333,7 @@ def test_restore_brings_back_what_was_asked_for(job: OneJob, verb: Verb) -> None
     told = verb("restore", JOB, "--into", str(into), "--as-of", first, "--json")
     assert told.code == EXIT_WELL
     assert set(told.json) == {
-        "job", "run", "taken", "files", "kept", "bytes", "wire_down", "seconds", "damaged", "problems"
+        "job", "run", "taken", "files", "kept", "bytes", "wire_down", "seconds", "damaged", "elsewhere", "problems"
     }  # fmt: skip
     assert (told.json["run"], told.json["files"], told.json["bytes"]) == (first, 3, 14)
     assert (into / "a").read_bytes() == b"first a"

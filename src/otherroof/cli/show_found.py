@@ -15,8 +15,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from otherroof.base.clock import stamp
+from otherroof.base.errors import WrongUse
 from otherroof.base.local_time import table_time_text
 from otherroof.base.units import count_text
+from otherroof.cli.common import as_typed, jobs_of
 from otherroof.far_copy.entry import path_text
 
 if TYPE_CHECKING:
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
     from otherroof.restore.finding.look import FoundEntry
     from otherroof.restore.finding.states import FileState, IndexedVersion
     from otherroof.restore.versions import Version
+    from otherroof.settings import Settings
 
 FromOption = Annotated[
     str,
@@ -113,16 +116,26 @@ def tell_list(title: str, lines: Sequence[str], rest: str = "") -> None:
         typer.echo(f"  and {len(lines) - LONGEST_LIST} more{rest}", err=True)
 
 
+def tell_problem(line: str) -> None:
+    """Why one copy of several was passed over."""
+    typer.echo(as_typed(f"otherroof: mind: {line}"), err=True)
+
+
 def tell_progress(line: str) -> None:
     """What is under way before there is an answer: not among the answer's lines, and only for a person who waits."""
     if sys.stderr.isatty():
         typer.echo(line, err=True)
 
 
-def disk_at_hand(folder: str, job: str) -> DiskAtHand | None:
-    """The disk with `folder` in the far box's place, None if none is named. Raises WrongUse if `job` is not there."""
+def disk_at_hand(folder: str, job: str, settings: Settings) -> DiskAtHand | None:
+    """The disk with `folder` in the far box's place, None if none is named. Raises WrongUse if `job` is not there, or
+    means several copies, of which a disk has one."""
     if not folder:
         return None
     from otherroof.jobs.carried.disk import disk_to_read
+    from otherroof.settings.copies.names import stem_of
 
-    return disk_to_read(folder, job)
+    names = jobs_of(settings, job)
+    if len(names) > 1:
+        raise WrongUse("the disk is that of one copy", where=job, advice=f"name it: {' or '.join(names)}")
+    return disk_to_read(folder, stem_of(job))

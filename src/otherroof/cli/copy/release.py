@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from otherroof.base.clock import SystemClock
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, as_typed, job_of, ledger_of, settings_in_use
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, as_typed, jobs_of, ledger_of, settings_in_use
 
 
 def verb(
@@ -19,12 +19,13 @@ def verb(
     Its next run may change as much as the held one wanted to, and no more.
     """
     settings, _ = settings_in_use(config)
-    job_of(settings, job)
+    names = jobs_of(settings, job)
     with ledger_of(settings) as ledger:
-        hold = ledger.holds.of(job)
-        if hold is None:
+        holds = {name: hold for name in names if (hold := ledger.holds.of(name)) is not None}
+        if not holds:
             told = "what a dry run only tells is held when it is run"
             typer.echo(as_typed(f"{job}: no run is held; {told}: `otherroof run {job}`"))
-            return
-        ledger.holds.release(job, SystemClock().now())
-    typer.echo(as_typed(f"{job}: released ({hold.why}); its next run goes on; `otherroof run {job}` begins now"))
+        for name, hold in holds.items():
+            ledger.holds.release(name, SystemClock().now())
+            goes_on = f"its next run goes on; `otherroof run {name}` begins now"
+            typer.echo(as_typed(f"{name}: released ({hold.why}); {goes_on}"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import signal
 import sys
@@ -22,7 +23,7 @@ from otherroof.cli.common import (
     ConfigOption,
     JsonOption,
     as_typed,
-    job_of,
+    jobs_of,
     ledger_of,
     print_json,
     settings_by_hand,
@@ -84,9 +85,8 @@ def verb(
         raise WrongUse("there is no job to run", where=os.path.join(settings.where, JOBS_FOLDER), advice=advice)
     if all(name in faulty for name in names):
         raise faulty[names[0]]
-    for name in names:
-        if name not in faulty:
-            job_of(settings, name)
+    meant = [[name] if name in faulty else jobs_of(settings, name) for name in names]
+    names = list(dict.fromkeys(itertools.chain(*meant)))
     with ledger_of(settings) as ledger:
         by_hand = _RunsByHand(settings, ledger, faulty, RunOptions(dry, reread), quiet=as_json)
         if onto:

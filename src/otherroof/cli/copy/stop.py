@@ -15,6 +15,7 @@ from otherroof.base.text.words import list_text
 from otherroof.base.units import size_text
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, settings_in_use
 from otherroof.copying.report import outcome_text
+from otherroof.settings.copies.names import copies_of
 
 if TYPE_CHECKING:
     from otherroof.ledger import Ledger
@@ -41,8 +42,7 @@ def verb(
     """
     settings, _ = settings_in_use(config)
     with ledger_of(settings) as ledger:
-        names = list(dict.fromkeys(jobs or ()))
-        _require(settings, ledger, names)
+        names = _required(settings, ledger, jobs or [])
         stopper = _Stopper(settings, ledger, SystemClock(), quiet=as_json)
         asked = {name: stopper.ask(name) for name in names}  # all first, so that they stop at the same time
         found = [stopper.wait(name, live) for name, live in asked.items()]
@@ -51,17 +51,20 @@ def verb(
     raise typer.Exit(EXIT_LOOK if any(one["under_way"] for one in found) else EXIT_WELL)
 
 
-def _require(settings: Settings, ledger: Ledger, names: list[str]) -> None:
+def _required(settings: Settings, ledger: Ledger, given: list[str]) -> list[str]:
+    """The jobs that were named, of several copies each. Raises WrongUse if one is none, or none was named."""
     known = [*settings.jobs, *settings.unread]
-    if not names:
+    if not given:
         going = [name for name in sorted(known) if ledger.live.of(name) is not None]
         under_way = f"under way: {list_text(going, 20)}" if going else "no run is under way"
         raise WrongUse("the job is missing", advice=f"otherroof stop JOB; {under_way}")
+    names = list(dict.fromkeys(job for name in given for job in copies_of(name, settings.jobs) or [name]))
     for name in names:
         if name not in known and ledger.live.of(name) is None:
             raise WrongUse(
                 f"there is no job {name!r}", where=settings.where, advice=f"jobs here: {list_text(sorted(known), 20)}"
             )
+    return names
 
 
 class _Stopper:

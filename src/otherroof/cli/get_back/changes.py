@@ -24,6 +24,7 @@ from otherroof.cli.show_found import (
     path_as_json,
     problem_rows,
     state_as_json,
+    tell_problem,
     tell_problems,
     tell_progress,
     version_as_json,
@@ -52,6 +53,7 @@ def verb(
     A file that moved is told at its new path; touched is what has the same content, but another time, owner or mode.
     """
     from otherroof.jobs.context import JobContext
+    from otherroof.jobs.copies.nearest import from_nearest
     from otherroof.jobs.finding.versions import found_versions, two_versions
     from otherroof.restore.finding.changes import ChangeTotals
     from otherroof.restore.progress import RestoreProgress
@@ -59,21 +61,25 @@ def verb(
     settings = settings_for_rescue(config)
     job_of(settings, job)
     context = JobContext(RestoreProgress(), told=tell_progress)
-    with found_versions(settings, job, two_versions(earlier, later, newest), context) as found:
-        found.require_all()
-        new = found.versions[-1]
-        # Both may be the same version; and before the first one there was nothing.
-        before = found.versions[0] if len(found.versions) > 1 or earlier else None
-        changes = found.index.changes(before.holds if before else None, new.holds)
-        totals = ChangeTotals()
-        if as_json:
-            head = {"job": job, "from": version_as_json(before) if before else None, "to": version_as_json(new)}
-            rows = _rows(changes, totals)
-            print_json_rows(head | {"problems": problem_rows(found.problems)}, "changes", rows, lambda: _sums(totals))
-        else:
-            _tell(job, (before, new), changes, totals, settings.zone)
-            tell_problems(found.problems)
-        raise typer.Exit(EXIT_LOOK if found.problems else EXIT_WELL)
+
+    def show(name: str) -> int:
+        with found_versions(settings, name, two_versions(earlier, later, newest), context) as found:
+            found.require_all()
+            new = found.versions[-1]
+            # Both may be the same version; and before the first one there was nothing.
+            before = found.versions[0] if len(found.versions) > 1 or earlier else None
+            changes = found.index.changes(before.holds if before else None, new.holds)
+            totals = ChangeTotals()
+            if as_json:
+                head: dict[str, Any] = {"job": name, "from": version_as_json(before) if before else None}
+                head |= {"to": version_as_json(new), "problems": problem_rows(found.problems)}
+                print_json_rows(head, "changes", _rows(changes, totals), lambda: _sums(totals))
+            else:
+                _tell(name, (before, new), changes, totals, settings.zone)
+                tell_problems(found.problems)
+            return EXIT_LOOK if found.problems else EXIT_WELL
+
+    raise typer.Exit(from_nearest(settings, job, show, tell_problem, later or earlier))
 
 
 def _counted(changes: Iterable[FoundChange], totals: ChangeTotals) -> Iterator[FoundChange]:

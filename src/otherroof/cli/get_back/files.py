@@ -28,6 +28,7 @@ from otherroof.cli.show_found import (
     name_text,
     problem_rows,
     state_as_json,
+    tell_problem,
     tell_problems,
     tell_progress,
     time_or_count_text,
@@ -59,6 +60,7 @@ def verb(
     What the far box's listings say is kept in the state folder for the next time; the first look takes longer.
     """
     from otherroof.jobs.context import JobContext
+    from otherroof.jobs.copies.nearest import from_nearest
     from otherroof.jobs.finding.versions import chosen, found_versions
     from otherroof.restore.finding.like import Like
     from otherroof.restore.finding.look import VersionLook
@@ -68,18 +70,22 @@ def verb(
     folder = job_of(settings, job).folder
     wanted = list(dict.fromkeys(as_listed(path, folder) for path in paths or [""]))
     pattern = Like(like) if like else None
-    context = JobContext(RestoreProgress(), told=tell_progress, disk=disk_at_hand(disk, job))
-    with found_versions(settings, job, chosen(as_of, newest), context) as found:
-        look = VersionLook(found.index, job, found.versions[-1])
-        for path in wanted:  # before anything is printed
-            look.totals(path)
-        if as_json:
-            head = {"job": job, **version_as_json(look.version), "problems": problem_rows(found.problems)}
-            print_json_rows(head, "entries", _rows(look, wanted, pattern))
-        else:
-            _tell(job, look, wanted, pattern, settings.zone)
-            tell_problems(found.problems)
-        raise typer.Exit(EXIT_LOOK if found.problems else EXIT_WELL)
+    context = JobContext(RestoreProgress(), told=tell_progress, disk=disk_at_hand(disk, job, settings))
+
+    def show(name: str) -> int:
+        with found_versions(settings, name, chosen(as_of, newest), context) as found:
+            look = VersionLook(found.index, name, found.versions[-1])
+            for path in wanted:  # before anything is printed
+                look.totals(path)
+            if as_json:
+                head = {"job": name, **version_as_json(look.version), "problems": problem_rows(found.problems)}
+                print_json_rows(head, "entries", _rows(look, wanted, pattern))
+            else:
+                _tell(name, look, wanted, pattern, settings.zone)
+                tell_problems(found.problems)
+            return EXIT_LOOK if found.problems else EXIT_WELL
+
+    raise typer.Exit(from_nearest(settings, job, show, tell_problem, as_of))
 
 
 def _rows(look: VersionLook, wanted: list[bytes], like: Like | None) -> Iterator[dict[str, Any]]:

@@ -17,15 +17,17 @@ from otherroof.cli.common import (
     NewestOption,
     console,
     job_of,
+    jobs_of,
     ledger_of,
     print_json,
     settings_for_rescue,
     settings_in,
 )
-from otherroof.cli.show_found import FromOption, as_listed, disk_at_hand, version_as_json
+from otherroof.cli.show_found import FromOption, as_listed, disk_at_hand, tell_problem, version_as_json
 from otherroof.cli.show_states import show_states
 
 if TYPE_CHECKING:
+    from otherroof.restore.versions import Version
     from otherroof.settings import Settings
 
 
@@ -50,7 +52,8 @@ def verb(
     Newest first. With PATH, each state of that file: from which version to which, its size and digest, and what brings
     it back. Or pin a version, or pin it no longer.
     """
-    from otherroof.jobs.restore import NOT_HELD, list_versions
+    from otherroof.jobs.copies.nearest import from_nearest
+    from otherroof.jobs.restore import list_versions
 
     if disk and (pin or unpin):
         raise WrongUse("a version is pinned at the far box, not on a disk", where=job)
@@ -61,10 +64,21 @@ def verb(
         return
     settings = settings_for_rescue(config)
     wanted = as_listed(path, job_of(settings, job).folder)
-    at_hand = disk_at_hand(disk, job)
-    if wanted:
-        show_states(settings, job, wanted, newest, at_hand, as_json=as_json)
-    found = list_versions(settings, job, newest, at_hand)
+    at_hand = disk_at_hand(disk, job, settings)
+
+    def show(name: str) -> int:
+        if wanted:
+            show_states(settings, name, wanted, newest, at_hand, as_json=as_json)
+        return _show_versions(settings, name, list_versions(settings, name, newest, at_hand), as_json=as_json)
+
+    raise typer.Exit(from_nearest(settings, job, show, tell_problem))
+
+
+def _show_versions(settings: Settings, job: str, found: list[Version], *, as_json: bool) -> int:
+    """Print them; gives the exit code."""
+    from otherroof.jobs.restore import NOT_HELD
+    from otherroof.settings.copies.names import copies_of, stem_of
+
     pins = pinned_here(settings, job)
     if as_json:
         held = [version for version in found if version.flaw not in NOT_HELD]
@@ -72,7 +86,7 @@ def verb(
             version_as_json(version) | ({"pinned": pins[version.run]} if version.run in pins else {})
             for version in held
         ]
-        print_json({"versions": rows})
+        print_json({"job": job, "versions": rows})
     elif not found:
         typer.echo(f"{job}: the far copy holds no version yet")
     else:
@@ -84,8 +98,10 @@ def verb(
             figures = ("–", "–") if version.flaw else (f"{version.files:,}", size_text(version.size))
             table.add_row(version.run, taken, *figures, version.flaw or _pinned_text(pins.get(version.run)))
         console().print(table)
-        typer.echo(f"times in {settings.home.zone}; the run's own name has its time in UTC")
-    raise typer.Exit(EXIT_DAMAGED if any(version.flaw for version in found) else EXIT_WELL)
+        others = [name for name in copies_of(stem_of(job), settings.jobs) if name != job]
+        of_one = f"these are of {job}; {' and '.join(others)} has its own; " if others else ""
+        typer.echo(f"{of_one}times in {settings.home.zone}; the run's own name has its time in UTC")
+    return EXIT_DAMAGED if any(version.flaw for version in found) else EXIT_WELL
 
 
 def pinned_here(settings: Settings, job: str) -> dict[str, str]:
@@ -94,6 +110,22 @@ def pinned_here(settings: Settings, job: str) -> dict[str, str]:
         return {}
     with ledger_of(settings) as ledger:
         return ledger.pins.of(job)
+
+
+def _copy_with(settings: Settings, job: str, run: str) -> str:
+    """The copy that has this run, which may be the beginning of an id. Raises WrongUse if that cannot be told."""
+    names = jobs_of(settings, job)
+    if len(names) == 1:
+        return names[0]
+    with ledger_of(settings) as ledger:
+        having = [
+            name
+            for name in names
+            if any(row.report.run.startswith(run) for row in ledger.runs.rows(job=name, carried=True))
+        ]
+    if len(having) != 1:
+        raise WrongUse("each copy has versions of its own", where=job, advice=f"name one: {' or '.join(names)}")
+    return having[0]
 
 
 def _pinned_text(why: str | None) -> str:
@@ -110,7 +142,7 @@ def _pin(config: str, job: str, pin: str, unpin: str, why: str) -> None:
     if pin and not why.strip():
         raise WrongUse("a pin needs --why TEXT", where=job, advice="in a year nobody knows any more why it is kept")
     settings = settings_in(config)
-    job_of(settings, job)
+    job = _copy_with(settings, job, pin or unpin)
     run = pin_version(settings, job, pin or unpin, why.strip() if pin else "", JobContext(ThinProgress()))
     if pin:
         typer.echo(f"{job}: {run} stays for good, whatever the rule says: {why.strip()}")

@@ -22,7 +22,7 @@ from otherroof.cli.common import (
     ConfigOption,
     JsonOption,
     console,
-    job_of,
+    jobs_of,
     ledger_of,
     print_json,
     print_lines,
@@ -61,10 +61,12 @@ def verb(
     whole = as_json or as_csv or bool(since)
     with ledger_of(settings) as ledger:
         # What a job did that has left the settings can still be asked.
-        if job and not ledger.runs.rows(job=job, newest=1, carried=True):
-            job_of(settings, job)
+        known = ledger.runs.rows(job=job, newest=1, carried=True) if job else []
+        jobs = [job] if known or not job else jobs_of(settings, job)
         moment = _moment(since, settings)
-        rows = ledger.runs.rows(job=job, since=moment, newest=0 if whole else SHOWN + 1, carried=True)
+        most = 0 if whole else SHOWN + 1
+        found = [row for name in jobs for row in ledger.runs.rows(job=name, since=moment, newest=most, carried=True)]
+        rows = sorted(found, key=lambda row: (row.started, row.report.run), reverse=True)[: most or None]
         if as_json:
             _take_problems(ledger, rows)
             sessions = [] if job else ledger.tunnels.rows(since=moment)

@@ -54,6 +54,12 @@ def script(shell: str) -> str:
 
 def answer(words: Sequence[str]) -> str:
     """The answer to a shell: `words` are those after the program's name, the last the one that has been begun."""
+    # bash takes `photos@wren` for three words, and puts what it is answered in place of the last of them.
+    words, before = _joined(words)
+    if before:
+        found = _choices(words[:-1], words[-1])
+        own = {word.removeprefix(before): meaning for word, meaning in found.words.items() if word.startswith(before)}
+        return Choices(own, found.kind).text(words[-1].removeprefix(before))
     # bash takes `--config=DIR` for three words.
     done, begun = [word for word in words[:-1] if word != "="], words[-1] if words else ""
     begun = "" if begun == "=" else begun
@@ -63,6 +69,23 @@ def answer(words: Sequence[str]) -> str:
         found = _choices([*done, option], value)
         return Choices({f"{option}={word}": meaning for word, meaning in found.words.items()}, found.kind).text(begun)
     return _choices(done, begun).text(begun)
+
+
+def _joined(words: Sequence[str]) -> tuple[list[str], str]:
+    """The words with what belongs together put together again, and what of the last one bash keeps as it is."""
+    joined: list[str] = []
+    before, open_end = "", False
+    for word in words:
+        if word == "@" and joined:
+            joined[-1] += word
+            before, open_end = joined[-1], True
+        elif open_end:
+            joined[-1] += word
+            open_end = False
+        else:
+            joined.append(word)
+            before = ""
+    return joined, before
 
 
 def _choices(done: Sequence[str], begun: str) -> Choices:
@@ -133,9 +156,19 @@ def _values(verb: str, param: Any, config: str | None) -> Choices:
     return Choices(dict.fromkeys((choice.value for choice in fixed), ""))
 
 
+def _job_names(parts: ReadableSettings) -> dict[str, str]:
+    """Each job, and each folder of several copies: one name for all of them."""
+    from otherroof.settings.copies.names import stem_of
+
+    folders = {stem_of(name): job.folder for name, job in parts.jobs.items()}
+    return folders | {
+        name: job.folder if name in folders else f"{job.folder} to {job.far}" for name, job in parts.jobs.items()
+    }
+
+
 # What people name by a name from the settings, with what tells it from the others.
 _NAMED: dict[str, Callable[[ReadableSettings], dict[str, str]]] = {
-    "JOB": lambda parts: {name: job.folder for name, job in sorted(parts.jobs.items())},
+    "JOB": lambda parts: dict(sorted(_job_names(parts).items())),
     "FAR": lambda parts: {name: far.address for name, far in sorted(parts.far.items())},
     "CHANNEL": lambda parts: {name: channel.kind for name, channel in sorted(parts.told.channels.items())},
 }

@@ -15,7 +15,7 @@ from otherroof.cli.common import (
     ConfigOption,
     JsonOption,
     as_typed,
-    job_of,
+    jobs_of,
     print_json,
     settings_in_use,
 )
@@ -53,25 +53,28 @@ def verb(
             f"{place!r} does not begin with /", where="--place", advice="name it as the far box's account sees it"
         )
     settings, _ = settings_in_use(config)
-    job_of(settings, job)
+    names = jobs_of(settings, job)
+    if len(names) > 1:
+        raise WrongUse("a disk is carried to one far box", where=job, advice=f"name one copy: {' or '.join(names)}")
+    (job,) = names
     progress = ProofProgress()
     with show_progress(lambda: proof_progress(progress), job, quiet=as_json) as tick:
         context = JobContext(progress, clock=SystemClock(), tick=tick, told=tell_progress, patient=True)
         found = land(settings, job, place, context)
     notes = [*found.notes, *(note.why for note in (found.proof.notes if found.proof is not None else ()))]
     if as_json:
-        print_json(_as_json(found, notes))
+        print_json(_as_json(job, found, notes))
     else:
-        _tell(found, notes, settings.zone)
+        _tell(job, found, notes, settings.zone)
     raise typer.Exit(EXIT_DAMAGED if found.found_damage else EXIT_LOOK if notes else EXIT_WELL)
 
 
-def _as_json(found: LandedDisk, notes: list[str]) -> dict[str, Any]:
+def _as_json(job: str, found: LandedDisk, notes: list[str]) -> dict[str, Any]:
     from otherroof.far_copy.listing import time_taken
 
     header, proof = found.header, found.proof
     return {
-        "job": header.job,
+        "job": job,
         "run": header.run,
         "taken": stamp(time_taken(header)),
         "files": header.files,
@@ -85,12 +88,12 @@ def _as_json(found: LandedDisk, notes: list[str]) -> dict[str, Any]:
     }
 
 
-def _tell(found: LandedDisk, notes: list[str], zone: ZoneInfo) -> None:
+def _tell(job: str, found: LandedDisk, notes: list[str], zone: ZoneInfo) -> None:
     from otherroof.far_copy.listing import time_taken
 
     header, proof = found.header, found.proof
     typer.echo(
-        f"{header.job}: the disk has landed: {count_text(header.files, 'file')} ({size_text(header.size)}) as of "
+        f"{job}: the disk has landed: {count_text(header.files, 'file')} ({size_text(header.size)}) as of "
         f"{moment_text(time_taken(header), zone)} (run {header.run}), {count_text(found.listings, 'listing')} proved"
     )
     if proof is not None:
@@ -105,5 +108,5 @@ def _tell(found: LandedDisk, notes: list[str], zone: ZoneInfo) -> None:
     for note in notes:
         typer.echo(f"  note: {note}")
     if found.found_damage:
-        typer.echo(as_typed(f"  `otherroof prove {header.job} --heal` sends again what is damaged"), err=True)
-    typer.echo(as_typed(f"  it counts from now on, and the next run goes on from there: otherroof run {header.job}"))
+        typer.echo(as_typed(f"  `otherroof prove {job} --heal` sends again what is damaged"), err=True)
+    typer.echo(as_typed(f"  it counts from now on, and the next run goes on from there: otherroof run {job}"))

@@ -16,7 +16,7 @@ from otherroof.cli.common import (
     SETTINGS_FOLDER,
     ConfigOption,
     JsonOption,
-    job_of,
+    jobs_of,
     ledger_of,
     own_zone_name,
     print_json,
@@ -184,8 +184,8 @@ def _measure(settings: Settings, job: str, size: int) -> None:
     from otherroof.schedule.month_room import month_room
 
     clock = SystemClock()
-    for name in [job] if job else _one_job_each(settings):
-        far = job_of(settings, name).far
+    for name in jobs_of(settings, job) if job else _one_job_each(settings):
+        far = settings.jobs[name].far
         with ledger_of(settings) as ledger:
             room = month_room(settings, far, ledger, clock.now())
             if room is not None and room < 2 * size:
@@ -217,7 +217,7 @@ def _settings_with_jobs(config: str, job: str) -> Settings:
         raise WrongUse("there are no settings yet", where=config, advice=advice)
     settings, _ = settings_in_use(config)
     if job:
-        job_of(settings, job)
+        jobs_of(settings, job)
     elif not settings.jobs:
         raise WrongUse("there is no job yet", where=settings.where, advice="--size 1.8TB --up 20 needs none")
     return settings
@@ -225,7 +225,10 @@ def _settings_with_jobs(config: str, job: str) -> Settings:
 
 def _of_jobs(settings: Settings, job: str, asked: PlanRequest) -> list[_Plan]:
     with ledger_of(settings) as ledger:
-        return [_of_job(settings, name, ledger, asked) for name in ([job] if job else sorted(settings.jobs))]
+        return [
+            _of_job(settings, name, ledger, asked)
+            for name in (jobs_of(settings, job) if job else sorted(settings.jobs))
+        ]
 
 
 def _of_job(settings: Settings, name: str, ledger: Ledger, asked: PlanRequest) -> _Plan:

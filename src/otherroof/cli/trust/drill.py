@@ -14,8 +14,6 @@ from otherroof.cli.common import (
     ConfigOption,
     JsonOption,
     as_typed,
-    job_of,
-    print_json,
     settings_for_rescue,
 )
 from otherroof.cli.show_found import problem_rows, tell_list
@@ -46,27 +44,31 @@ def verb(
 
     What comes back is drawn at random, compared with what was copied and with the files here, and removed again.
     """
+    from otherroof.cli.several import for_each_copy
     from otherroof.jobs.context import JobContext
     from otherroof.jobs.drill import DrillRequest, drill
     from otherroof.restore.progress import RestoreProgress
 
     settings = settings_for_rescue(config)
-    within_s = job_of(settings, job).back_within_hours * 3600
-    request = DrillRequest(job, None if budget_mb is None else int(budget_mb * MB), from_nothing)
-    progress = RestoreProgress()
-    with show_progress(lambda: restore_progress(progress), job, quiet=as_json) as tick:
-        found = drill(settings, request, JobContext(progress, tick=tick, clock=SystemClock(), told=_mind))
-    slow = found.back is not None and 0 < within_s < found.back.seconds
-    if as_json:
-        print_json(_as_json(found, within_s))
-    else:
-        _tell(found, within_s)
-        if slow:
-            typer.echo(
-                "  too long: if all of it ever has to come back, fetch the far disk home; agree beforehand who may",
-                err=True,
-            )
-    raise typer.Exit(EXIT_DAMAGED if found.wrong else EXIT_LOOK if slow or found.needs_a_look else EXIT_WELL)
+
+    def drill_one(name: str) -> tuple[int, dict[str, object]]:
+        within_s = settings.jobs[name].back_within_hours * 3600
+        request = DrillRequest(name, None if budget_mb is None else int(budget_mb * MB), from_nothing)
+        progress = RestoreProgress()
+        with show_progress(lambda: restore_progress(progress), name, quiet=as_json) as tick:
+            found = drill(settings, request, JobContext(progress, tick=tick, clock=SystemClock(), told=_mind))
+        slow = found.back is not None and 0 < within_s < found.back.seconds
+        if not as_json:
+            _tell(found, within_s)
+            if slow:
+                typer.echo(
+                    "  too long: if all of it ever has to come back, fetch the far disk home; agree beforehand who may",
+                    err=True,
+                )
+        code = EXIT_DAMAGED if found.wrong else EXIT_LOOK if slow or found.needs_a_look else EXIT_WELL
+        return code, _as_json(found, within_s)
+
+    raise typer.Exit(for_each_copy(settings, job, drill_one, as_json=as_json))
 
 
 def _mind(line: str) -> None:

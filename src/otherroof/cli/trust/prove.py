@@ -14,8 +14,6 @@ from otherroof.cli.common import (
     ConfigOption,
     JsonOption,
     as_typed,
-    job_of,
-    print_json,
     settings_in_use,
 )
 from otherroof.cli.show_found import tell_list
@@ -53,6 +51,7 @@ def verb(
     parts, one night after the other, and held against the file here; only --all reads one that is here no more, or
     is other than it was. Without --heal nothing is changed.
     """
+    from otherroof.cli.several import for_each_copy
     from otherroof.jobs.context import JobContext
     from otherroof.jobs.prove import ProveOptions, prove
     from otherroof.restore.proving.report import ProofProgress
@@ -62,19 +61,21 @@ def verb(
     if not 0 <= share <= 100:
         raise WrongUse(f"{share:g} is no percentage", where="--share", advice="a number above 0, up to 100")
     settings, _ = settings_in_use(config)
-    job_of(settings, job)
     options = ProveOptions(whole or share == 100, share / 100, budget_mb if budget_mb >= 0 else None, heal)
-    clock, progress = SystemClock(), ProofProgress()
-    begun = clock.monotonic()
-    with show_progress(lambda: proof_progress(progress), job, quiet=as_json) as tick:
-        result = prove(settings, job, JobContext(progress, clock=clock, tick=tick), options)
-    seconds = clock.monotonic() - begun
-    if as_json:
-        print_json(_as_json(result, seconds))
-    else:
-        _tell(result, seconds)
-    needs_look = bool(result.notes or result.report.extra or result.report.cut)
-    raise typer.Exit(EXIT_DAMAGED if result.found_damage else EXIT_LOOK if needs_look else EXIT_WELL)
+    clock = SystemClock()
+
+    def prove_one(name: str) -> tuple[int, dict[str, Any]]:
+        begun, progress = clock.monotonic(), ProofProgress()
+        with show_progress(lambda: proof_progress(progress), name, quiet=as_json) as tick:
+            result = prove(settings, name, JobContext(progress, clock=clock, tick=tick), options)
+        seconds = clock.monotonic() - begun
+        if not as_json:
+            _tell(result, seconds)
+        needs_look = bool(result.notes or result.report.extra or result.report.cut)
+        code = EXIT_DAMAGED if result.found_damage else EXIT_LOOK if needs_look else EXIT_WELL
+        return code, _as_json(result, seconds)
+
+    raise typer.Exit(for_each_copy(settings, job, prove_one, as_json=as_json))
 
 
 def _as_json(result: ProofResult, seconds: float) -> dict[str, Any]:

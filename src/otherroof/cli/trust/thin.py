@@ -17,8 +17,7 @@ from otherroof.cli.common import (
     JsonOption,
     as_typed,
     console,
-    job_of,
-    print_json,
+    jobs_of,
     settings_in,
 )
 
@@ -62,6 +61,7 @@ def verb(
     shows what comes of it, --let-go RUN --apply writes it down. Without --apply or --recall nothing is changed. What
     goes is gone for good: see what can then no longer be had.
     """
+    from otherroof.cli.several import for_each_copy
     from otherroof.cli.show_progress import show_progress
     from otherroof.forecast.advance import ProgressReading
     from otherroof.jobs.context import JobContext
@@ -72,21 +72,24 @@ def verb(
     if let_go and recall:
         raise WrongUse("--let-go and --recall cannot go together", where=job)
     settings = settings_in(config)
-    job_of(settings, job)
     deed: Deed = "apply" if apply else "recall" if recall else "show"
-    progress = ThinProgress()
+    if let_go and len(copies := jobs_of(settings, job)) > 1:
+        raise WrongUse("each copy has versions of its own", where=job, advice=f"name one: {' or '.join(copies)}")
 
-    def look() -> ProgressReading:
-        count = progress.count
-        return ProgressReading("thinning", count.dropped + count.handed_on, 0, 0, 0, b"")
+    def thin_one(name: str) -> tuple[int, dict[str, Any]]:
+        progress = ThinProgress()
 
-    with show_progress(look, job, quiet=as_json) as tick:
-        found = thin(settings, job, deed, JobContext(progress, clock=SystemClock(), tick=tick), let_go)
-    if as_json:
-        print_json(_as_json(found))
-    else:
-        _tell(settings, found, deed)
-    raise typer.Exit(EXIT_LOOK if found.objection else EXIT_WELL)
+        def look() -> ProgressReading:
+            count = progress.count
+            return ProgressReading("thinning", count.dropped + count.handed_on, 0, 0, 0, b"")
+
+        with show_progress(look, name, quiet=as_json) as tick:
+            found = thin(settings, name, deed, JobContext(progress, clock=SystemClock(), tick=tick), let_go)
+        if not as_json:
+            _tell(settings, found, deed)
+        return EXIT_LOOK if found.objection else EXIT_WELL, _as_json(found)
+
+    raise typer.Exit(for_each_copy(settings, job, thin_one, as_json=as_json))
 
 
 def _as_json(found: ThinReport) -> dict[str, Any]:

@@ -1,0 +1,40 @@
+"""Lets a verb do for each copy of a folder what it does for one: `photos` means all of them, `photos@wren` the one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import typer
+
+from otherroof.base.errors import EXIT_WELL, OtherroofError
+from otherroof.cli.common import as_typed, jobs_of, print_json
+from otherroof.settings import Settings
+
+Deed = Callable[[str], tuple[int, Mapping[str, Any]]]
+
+
+def for_each_copy(settings: Settings, job: str, deed: Deed, *, as_json: bool) -> int:
+    """Do `deed` for every job that `job` means, and print in JSON what they give, if that is asked for.
+
+    What one of several copies meets bars none of the others: it is told, and the exit code is that of the first that
+    was not well. Raises what `deed` does if there is one alone, WrongUse or WrongSettings if there is none.
+    """
+    names = jobs_of(settings, job)
+    if len(names) == 1:
+        code, told = deed(names[0])
+        if as_json:
+            print_json(told)
+        return code
+    codes, copies = [], []
+    for name in names:
+        try:
+            code, told = deed(name)
+        except OtherroofError as error:
+            code, told = error.exit_code, {"job": name, "error": str(error)}
+            typer.echo(as_typed(f"{name}: {str(error).removeprefix(f'{name}: ')}"), err=True)
+        codes.append(code)
+        copies.append(told)
+    if as_json:
+        print_json({"copies": copies})
+    return next(filter(None, codes), EXIT_WELL)
