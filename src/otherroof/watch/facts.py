@@ -31,6 +31,7 @@ GRACE = timedelta(hours=3)
 
 # An alert that stands ends only this much beyond its limit, so that it does not come and go at the edge.
 CLEAR_OF_EDGE = 1.25
+HEALED = "healed"  # how the mark of an alert begins that tells of damage which is there no more
 
 
 @dataclass(frozen=True, slots=True)

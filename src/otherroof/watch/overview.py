@@ -23,6 +23,7 @@ from otherroof.ledger.live.live_run import LiveRun
 from otherroof.ledger.probes import ProbeRow
 from otherroof.settings import Settings
 from otherroof.settings.crontab import Crontab
+from otherroof.watch.copies.together import FolderStands, folders_of
 from otherroof.watch.drills import drill_text
 from otherroof.watch.facts import FarFacts, Finding, FullDay, JobFacts
 from otherroof.watch.first_copy import first_copy_text
@@ -117,7 +118,7 @@ class Overview:
     """Everything. `looked`: when the watch looked last, which raises and ends the alerts; `mistakes`: what is wrong
     with the settings as they are written now; `unread`: the jobs that are not copied for that; `follows`: the keys of
     what follows from something else, and of that; `settings_in` is the settings folder: commands are written by it;
-    `heard`: whether alerts go where somebody may read them."""
+    `heard`: whether alerts go where somebody may read them; `folders`: how each stands with all its copies."""
 
     jobs: tuple[JobRow, ...]
     far: tuple[FarRow, ...]
@@ -130,6 +131,8 @@ class Overview:
     untold: tuple[Finding, ...] = ()
     settings_in: str = ""
     heard: bool = True
+    folders: tuple[FolderStands, ...] = ()
+    zone: ZoneInfo = field(default_factory=lambda: ZoneInfo("UTC"))
 
     @property
     def needs_a_look(self) -> bool:
@@ -151,6 +154,7 @@ class Overview:
         """The overview as `status --json` prints it."""
         return {
             "jobs": [row.as_json() for row in self.jobs],
+            "folders": [folder.as_json(self.now, self.zone) for folder in self.folders],
             "far": [asdict(row) for row in self.far],
             "alerts": [alert.as_json() for alert in self.alerts],
             "untold": [{"alert": one.key, "headline": one.headline, "help": one.help} for one in self.untold],
@@ -173,7 +177,7 @@ def overview(settings: Settings, ledger: Ledger, clock: Clock, mistakes: tuple[s
         _as_typed(_far(ledger, box, settings.far[name].address, found, facts.now), settings.where)
         for name, box in boxes.items()
     )
-    alerts = _alerts(ledger, found, settings.unread)
+    alerts = _alerts(ledger, found, settings)
     shown = {alert.key for alert in alerts} | {row.alert for row in jobs} | {row.alert for row in far}
     return Overview(
         jobs=_with_failures(jobs, {row.far for row in far if row.answers}, facts.zone),
@@ -185,6 +189,8 @@ def overview(settings: Settings, ledger: Ledger, clock: Clock, mistakes: tuple[s
         unread=settings.unread,
         settings_in=settings.where,
         heard=bool(settings.told.heard_by),
+        folders=folders_of(facts, found.values()),
+        zone=facts.zone,
         follows={key: finding.because for key, finding in found.items() if finding.because},
         # A mistake in the settings is told from the files themselves.
         untold=tuple(
@@ -200,10 +206,10 @@ def _as_typed(row: FarRow, folder: str) -> FarRow:
     return replace(row, needs=typed(row.needs, folder), advice=typed(row.advice, folder), notes=notes)
 
 
-def _alerts(ledger: Ledger, found: Mapping[str, Finding], unread: Collection[str]) -> tuple[Alert, ...]:
+def _alerts(ledger: Ledger, found: Mapping[str, Finding], settings: Settings) -> tuple[Alert, ...]:
     """The alerts that stand, the gravest first, in the words of this moment: what is over by now is none any more,
     though the watch has yet to look. Of a job whose file has a mistake nothing newer is known."""
-    standing = [alert for alert in ledger.alerts.standing() if alert.key in found or alert.about in unread]
+    standing = [alert for alert in ledger.alerts.standing() if alert.key in found or settings.is_unread(alert.about)]
     now = [
         replace(alert, headline=found[alert.key].headline, help=found[alert.key].help) if alert.key in found else alert
         for alert in standing

@@ -16,8 +16,9 @@ from otherroof.base.text.words import list_text, printable
 from otherroof.base.units import count_text, percent_text, size_text, span_text
 from otherroof.copying.report import GOOD, outcome_text
 from otherroof.ledger.proofs import HealedDamage
+from otherroof.watch.copies.together import fresh_beside
 from otherroof.watch.drills import check_failed, too_slow, undrilled
-from otherroof.watch.facts import CLEAR_OF_EDGE, Facts, FarFacts, Finding, JobFacts, too_early
+from otherroof.watch.facts import CLEAR_OF_EDGE, HEALED, Facts, FarFacts, Finding, JobFacts, too_early
 from otherroof.watch.sheet.rule import sheet
 from otherroof.watch.unusual import why_unusual
 from otherroof.watch.way_rules import host_key, login, silent, turned_away
@@ -31,7 +32,6 @@ CATCH_UP = timedelta(hours=24)
 UNUSUAL_STANDS = timedelta(days=7)
 JUMP_STANDS = timedelta(days=1)
 HEALED_STANDS = timedelta(days=1)
-HEALED = "healed"  # how the mark of an alert begins that tells of damage which is there no more
 JUMP = "jump"
 
 
@@ -78,6 +78,8 @@ def late(facts: Facts) -> Iterator[Finding]:
         if age <= job.promise or too_early(facts, f"late:{job.name}", age, job.promise):
             continue
         headline, begun = _how_late(job, last, facts), last + job.promise
+        if others := fresh_beside(facts, job):
+            headline += f"; the folder has a copy as new as promised: {list_text(others)}"
         waits, because = _waits_for_release(job, facts.now, begun)
         if not because:
             waits, because = _waits_for_far(facts, job, begun)

@@ -122,7 +122,8 @@ def screen(found: Overview, zone: ZoneInfo, service: list[str], out: Console, sp
         titles, left_out = columns_that_fit(rows, out.width, LEAST_NEEDED, _room_for)
         tables.append(_table_lines(rows, titles, out))
         narrow += left_out
-    waits = _live_lines(found.jobs, found.now, zone) + _wait_lines(found.jobs)
+    several = [f"{one.name}: {one.said(found.now, zone)}" for one in found.folders if len(one.copies) > 1]
+    waits = several + _live_lines(found.jobs, found.now, zone) + _wait_lines(found.jobs)
     room = out.height - 1 - spare  # one line is for what the shell writes next
     well = [f"{row.job}: proved: {row.proved}" for row in found.jobs if row.proved] + _drill_lines(found.jobs)
     well += [f"too narrow for: {', '.join(narrow)} (--json has them all)"] if narrow else []

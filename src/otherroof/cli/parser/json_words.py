@@ -30,6 +30,7 @@ KEYS: dict[str, dict[str, str]] = {
     "run": {"runs": "the report of each"},
     "status": {
         "jobs": "how each copy stands",
+        "folders": "each folder with its copies, whether one of them is kept, and that in words",
         "far": "how each far box stands",
         "alerts": "those that stand",
         "untold": "what the next look will tell",
@@ -46,6 +47,7 @@ KEYS: dict[str, dict[str, str]] = {
         "verdict": "safe, look, first or unsafe",
         "sentence": "the first one",
         "jobs": "of each its week",
+        "folders": "as with status",
         "far": "of each far box its week",
         "hands": "what needs a hand, with help",
         "over": "alerts that ended",

@@ -66,6 +66,7 @@ def build_digest(known: DigestFacts) -> Digest:
         uncovered=tuple(known.uncovered),
         nights=nights_of(runs, known.now, known.zone, NIGHTS, {job.name: job.begun_well for job in known.jobs}),
         next_due=known.next_due,
+        folders=tuple(known.folders),
     )
 
 

@@ -13,6 +13,7 @@ from otherroof.base.units import count_text, size_text
 from otherroof.ledger import Ledger, RunRow
 from otherroof.settings import Settings
 from otherroof.settings.crontab import Crontab
+from otherroof.watch.copies.together import folders_of
 from otherroof.watch.digest.build import copies_of
 from otherroof.watch.digest.unprotected import folders_in, unprotected_folders
 from otherroof.watch.digest.weeks import BEFORE, WEEK, DigestFacts, FarWeek, JobWeek
@@ -27,13 +28,14 @@ def gather_digest(settings: Settings, ledger: Ledger, clock: Clock, extra: Watch
     now = clock.now()
     alerting = settings.told
     facts = without_grace(gather(settings, ledger, clock, extra))
+    found = findings(facts)
     return DigestFacts(
         home=settings.home.name,
         zone=settings.zone,
         now=now,
         jobs=_jobs(settings, ledger, now, {job.name: job for job in facts.jobs}),
         fars=_fars(ledger, facts, now),
-        found=findings(facts),
+        found=found,
         quiet={alert.key: alert.quiet_until for alert in ledger.alerts.standing() if alert.quiet_until},
         # What only followed from another is told by that one.
         over=[
@@ -47,6 +49,7 @@ def gather_digest(settings: Settings, ledger: Ledger, clock: Clock, extra: Watch
         heard_by=alerting.heard_by,
         next_due=Crontab.parse(alerting.digest.at).next_after(now, settings.zone),
         unread=settings.unread,
+        folders=folders_of(facts, found),
         settings_in=settings.where,
     )
 

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from otherroof.base.clock import stamp
 from otherroof.base.units import mbit_s
 from otherroof.ledger.alerts import Alert
+from otherroof.watch.copies.together import FolderStands
 from otherroof.watch.facts import FullDay
 
 # safe: every promise is kept and nothing stands; look: kept, but something needs a hand; first: as one of these, but
@@ -227,6 +228,12 @@ class Digest:
     uncovered: tuple[UnprotectedFolders, ...] = ()
     nights: tuple[Night, ...] = ()
     next_due: datetime | None = None
+    folders: tuple[FolderStands, ...] = ()
+
+    @property
+    def several(self) -> list[str]:
+        """Each folder with several copies, and how they stand, in one line."""
+        return [f"{one.name}: {one.said(self.at, self.zone)}" for one in self.folders if len(one.copies) > 1]
 
     @property
     def well(self) -> bool:
@@ -242,6 +249,7 @@ class Digest:
             "verdict": self.verdict,
             "sentence": self.sentence,
             "jobs": [job.as_json() for job in self.jobs],
+            "folders": [folder.as_json(self.at, self.zone) for folder in self.folders],
             "far": [box.as_json() for box in self.fars],
             "hands": [{"what": hand.what, "help": hand.help} for hand in self.hands],
             "over": [alert.as_json() for alert in self.over],

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from otherroof.base.local_time import day_text
 from otherroof.base.text.words import list_text
 from otherroof.base.units import count_text, span_text
+from otherroof.settings.copies.names import stem_of
 from otherroof.watch.digest.values import ActionNeeded, JobReport, Verdict
 from otherroof.watch.digest.weeks import DigestFacts
-from otherroof.watch.facts import Finding
-from otherroof.watch.rules import HEALED
+from otherroof.watch.facts import HEALED, Finding
 
 # A finding in a few words, for the first sentence.
 BRIEF = {
@@ -47,6 +47,8 @@ def verdict_of(known: DigestFacts, jobs: Sequence[JobReport], hands: Sequence[Ac
         return "unsafe", f"Not safe: {'; '.join(wrong + also)}."
     there = [job for job in jobs if job.newest is not None]
     first = [job for job in jobs if job.newest is None]
+    if any(len(folder.copies) > 1 for folder in known.folders):
+        return _of_folders(known, [job for job in first if job.first], hands)
     said = count_text(len(hands), "thing needs", "things need")
     but = f" But {said} a hand: {list_text([hand.brief for hand in hands], MOST_NAMED)}." if hands else ""
     if first:
@@ -55,25 +57,55 @@ def verdict_of(known: DigestFacts, jobs: Sequence[JobReport], hands: Sequence[Ac
     return ("look" if hands else "safe"), f"Safe: {_recent(there, 'all')}.{but}"
 
 
+def _of_folders(known: DigestFacts, first: Sequence[JobReport], hands: Sequence[ActionNeeded]) -> tuple[Verdict, str]:
+    """The same for folders of which some have several copies, and each has one that is kept, or a first one that gets
+    on. Copies that are not kept are named by what needs a hand."""
+    kept = [folder for folder in known.folders if folder.kept]
+    newest = [max(copy.newest for copy in folder.copies if copy.kept and copy.newest) for folder in kept]
+    oldest = span_text(max(0.0, (known.now - min(newest, default=known.now)).total_seconds()))
+    have = "the one folder has" if len(kept) == 1 else f"each of {count_text(len(kept), 'folder')} has"
+    recent = f"{have} a recent copy ({'it' if len(kept) == 1 else 'the oldest'} is {oldest} old)"
+    said = count_text(len(hands), "thing needs", "things need")
+    but = f" But {said} a hand: {list_text([hand.brief for hand in hands], MOST_NAMED)}." if hands else ""
+    if any(not folder.kept for folder in known.folders):
+        begun = f"{_first_copies(first)}."
+        return "first", f"{begun} {recent[:1].upper()}{recent[1:]}.{but}" if kept else f"{begun}{but}"
+    also = f" {_first_copies(first)}." if first else ""
+    return ("look" if hands else "safe"), f"Safe: {recent}.{also}{but}"
+
+
 def _wrong(known: DigestFacts, jobs: Sequence[JobReport]) -> list[str]:
-    """Why not everything could be got back now; a first copy that gets on is no reason to call anything wrong."""
+    """Why not everything could be got back now; a first copy that gets on is no reason to call anything wrong, nor is
+    one of several copies as long as another one is kept."""
+    safe = {copy.job for folder in known.folders if folder.kept and len(folder.copies) > 1 for copy in folder.copies}
+    broken = [job for job in jobs if job.name not in safe]
     damaged = [
-        finding.about for finding in known.found if finding.rule == "damage" and not finding.mark.startswith(HEALED)
+        finding.about
+        for finding in known.found
+        if finding.rule == "damage" and not finding.mark.startswith(HEALED) and finding.about not in safe
     ]
-    late = [job.name for job in jobs if not job.kept and job.newest is not None]
-    without = [job.name for job in jobs if job.newest is None and not job.first]
+    late = _each_folder(job for job in broken if not job.kept and job.newest is not None)
+    first = {stem_of(job.name) for job in broken if job.first}
+    without = _each_folder(job for job in broken if job.newest is None and not job.first)
+    without = [name for name in without if name not in late and name not in first]
+    count = len(_each_folder(jobs))
     wrong = []
     if damaged:
         wrong.append(f"damage was found in the far copy of {list_text(damaged)}")
     if late:
-        wrong.append(f"{_of(len(late), len(jobs))} without a copy as fresh as promised: {list_text(late)}")
+        wrong.append(f"{_of(len(late), count)} without a copy as fresh as promised: {list_text(late)}")
     if without:
-        wrong.append(f"{_of(len(without), len(jobs))} without any copy yet: {list_text(without)}")
+        wrong.append(f"{_of(len(without), count)} without any copy yet: {list_text(without)}")
     if known.unread:
         is_not = "is not" if len(known.unread) == 1 else "are not"
         wrong.append(f"{list_text(known.unread)} {is_not} copied, because of a mistake in the settings")
     silent = [finding.about for finding in known.found if finding.rule == "silent"]
     return wrong + [f"far box {name} does not answer" for name in silent] if wrong else []
+
+
+def _each_folder(jobs: Iterable[JobReport]) -> list[str]:
+    """The folders that are copied by these, each once."""
+    return list(dict.fromkeys(stem_of(job.name) for job in jobs))
 
 
 def _recent(jobs: Sequence[JobReport], which: str) -> str:

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 from otherroof.ledger import RunRow
 from otherroof.ledger.alerts import Alert
 from otherroof.ledger.probes import ProbeRow
+from otherroof.watch.copies.together import FolderStands
 from otherroof.watch.digest.values import Copies, UnprotectedFolders
 from otherroof.watch.facts import FarFacts, Finding
 from otherroof.watch.first_copy import FirstCopy
@@ -73,4 +74,5 @@ class DigestFacts:
     heard_by: Sequence[str] = ()
     next_due: datetime | None = None
     unread: Sequence[str] = ()
+    folders: Sequence[FolderStands] = ()
     settings_in: str = ""

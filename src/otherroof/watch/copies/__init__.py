@@ -1,0 +1,1 @@
+"""How a folder stands that has copies in several houses, each of which is watched by itself."""
