@@ -15,8 +15,8 @@ from otherroof.far_copy.listing import Header, damaged_listing, time_taken
 from otherroof.far_copy.reader import Reader
 from otherroof.far_copy.run_ids import is_run_id, time_of_run
 from otherroof.jobs.context import DiskAtHand, JobContext
+from otherroof.jobs.copies.mixing import other_sources
 from otherroof.jobs.open_job import LOST, NOT_ON_DISK, READ, OpenedJob, open_job
-from otherroof.ledger import Ledger
 from otherroof.ledger.far_findings import DamagedFile
 from otherroof.restore.dry import DryRestore, dry_restore
 from otherroof.restore.finding.like import Like
@@ -147,16 +147,17 @@ def restore(
             chosen.check_time(job.name, time_taken(reader.header))
             with closing(TargetFolder(request.into, request.existing)) as target:
                 reader.look(job.view)
-                report = Restorer(reader, target, context.progress).restore(request.wanted, context.tick)
+                others = other_sources(job, chosen.run, context)
+                report = Restorer(reader, target, context.progress, others).restore(request.wanted, context.tick)
             report.problems[:0] = chosen.problems()
-            if report.damaged and chosen.run not in job.keeper.view().runs:
+            if (report.damaged or report.elsewhere) and chosen.run not in job.keeper.view().runs:
                 report.problems.insert(0, Problem("", f"version {chosen.run} {THINNED}"))
                 return report
             if request.disk is not None:
                 return report  # it tells nothing of what lies at the far box
-            _note_damage(job.ledger, reader, report, context.clock)
+            _note_damage(job, reader, report, context.clock)
             if not report.kept:  # what was here already was not read
-                _settle_damage(job.ledger, reader, report, request.wanted)
+                _settle_damage(job, reader, report, request.wanted)
             return report
 
 
@@ -175,26 +176,30 @@ def restore_dry(settings: Settings, request: RestoreRequest) -> DryRestore:
     return found
 
 
-def _note_damage(ledger: Ledger, reader: Reader, report: RestoreReport, clock: Clock) -> None:
+def _found_damaged(report: RestoreReport) -> list[Problem]:
+    """What this copy does not have whole, wherever it came from in the end."""
+    return [*report.damaged, *(one.problem for one in report.elsewhere)]
+
+
+def _note_damage(job: OpenedJob, reader: Reader, report: RestoreReport, clock: Clock) -> None:
     """What was found damaged stays known: an alert tells of it, and no run makes new content of it."""
-    if not report.damaged:
+    header, now, why = report.header, clock.now(), {file.path: file.why for file in _found_damaged(report)}
+    if not why:
         return
-    header, now, why = report.header, clock.now(), {file.path: file.why for file in report.damaged}
     marks = []
     for entry in reader.entries():
         path = path_text(entry.path)
         if entry.kind == "file" and path in why:
             in_newest = not reader.lies_at(entry.path).kept_by
-            marks.append(DamagedFile(header.job, path, header.run, now, why[path], entry.path, in_newest))
-    ledger.damages.note(marks)
+            marks.append(DamagedFile(job.name, path, header.run, now, why[path], entry.path, in_newest))
+    job.ledger.damages.note(marks)
 
 
-def _settle_damage(ledger: Ledger, reader: Reader, report: RestoreReport, wanted: Selection) -> None:
+def _settle_damage(job: OpenedJob, reader: Reader, report: RestoreReport, wanted: Selection) -> None:
     """Files that were damaged in this version or an earlier one, and came back whole now, are damaged no longer."""
-    job = reader.header.job
     # A file that is whole in this version says nothing about a damage found in a later one: that may be other content.
-    known = {mark.path for mark in ledger.damages.of(job) if mark.run <= reader.header.run}
-    known -= {problem.path for problem in (*report.damaged, *report.problems)}
+    known = {mark.path for mark in job.ledger.damages.of(job.name) if mark.run <= reader.header.run}
+    known -= {problem.path for problem in (*_found_damaged(report), *report.problems)}
     if known:
         names = (path_text(entry.path) for entry in reader.entries() if entry.kind == "file" and wanted.has(entry.path))
-        ledger.damages.settle(job, [name for name in names if name in known])
+        job.ledger.damages.settle(job.name, [name for name in names if name in known])

@@ -3,7 +3,7 @@
     V1  the listing of the version is fetched and proved
     V2  where each of its files lies now is found out
     V3  folders are made
-    V4  files are fetched, checked and given their properties
+    V4  files are fetched, checked and given their properties; what this copy lacks is asked of the folder's others
     V5  further names and symbolic links are made
     V6  folders get their properties, the deepest first
 
@@ -22,16 +22,18 @@ from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 
-from otherroof.base.errors import HomeTrouble, OtherroofError, PlaceError, WrongUse
+from otherroof.base.errors import HomeTrouble, OtherroofError, PlaceError
 from otherroof.copying.home.read import DIGEST_SIZE
 from otherroof.copying.report import Problem
 from otherroof.far.place import Task, TaskResult
 from otherroof.far_copy.entry import Entry, parse_line, path_text
 from otherroof.far_copy.reader import Reader
+from otherroof.restore.elsewhere import ContentSource, OtherSources, OtherVersion, no_others
 from otherroof.restore.local_file import FULL_ADVICE, RangeSink, digest_of_handle, ranges_of, write_with_holes
 from otherroof.restore.missed_files import MissedFiles
 from otherroof.restore.progress import RestoreProgress
-from otherroof.restore.selection import RestoreReport, Selection
+from otherroof.restore.selection import FromElsewhere, RestoreReport, Selection
+from otherroof.restore.survey import survey
 from otherroof.restore.target import OTHER_DISK, CannotRestoreHere, NoHardLink, TargetFolder
 
 SMALL = 1024 * 1024  # bytes; larger files are written as they come, in ranges side by side
@@ -61,15 +63,21 @@ _Fetch = Task[_FileToRestore, bytes | None]  # a small file answers its content,
 
 
 class Restorer:
-    """Brings one version into one target. The reader has looked where its files lie."""
+    """Brings one version into one target. The reader has looked where its files lie. `others` gives, one after the
+    other, where else the content of lost entries may be had."""
 
-    def __init__(self, reader: Reader, target: TargetFolder, progress: RestoreProgress) -> None:
+    def __init__(
+        self, reader: Reader, target: TargetFolder, progress: RestoreProgress, others: OtherSources = no_others
+    ) -> None:
         self._reader = reader
+        self._source: ContentSource = reader
+        self._others = others
         self._target = target
         self._progress = progress
         self._report = RestoreReport(reader.header)
         self._missed = MissedFiles()
         self._again: deque[Entry] = deque()
+        self._lost: dict[bytes, tuple[Entry, str]] = {}  # what no far box that was asked so far has whole, and why
         self._failed: set[bytes] = set()
         self._barred: set[bytes] = set()  # something here stands in their way
         self._on_the_way: set[bytes] = set()  # folders made only to hold what is wanted
@@ -81,10 +89,11 @@ class Restorer:
     def restore(self, wanted: Selection, tick: Callable[[], None]) -> RestoreReport:
         """V3 to V6. Raises HomeTrouble if this machine cannot take it, LinkLost if the way broke."""
         wanted = wanted.among(self._reader.entries())
-        firsts = self._survey(wanted)
+        firsts = survey(self._reader, self._target, wanted, self._progress)
         self._make_folders(wanted)
         try:
-            self._fetch_all(wanted, firsts, tick)
+            self._fetch_all(self._files_to_come(wanted, firsts), tick)
+            self._fetch_elsewhere(tick)
         finally:
             for large in list(self._open):
                 with suppress(HomeTrouble):  # what ended the restore is told; this file is only litter
@@ -97,65 +106,6 @@ class Restorer:
             for folder, why in self._reader.unlisted.items()
         ]
         return self._report
-
-    # -- what is wanted --
-
-    def _survey(self, wanted: Selection) -> dict[bytes, bytes]:
-        """Count what will come; for each first name that does not come, the further name that stands in for it.
-
-        Raises WrongUse if a wanted path is not in this version.
-        """
-        # Every step reads the listing from its beginning again. It may have millions of entries, and is a local file by
-        # now: reading it is cheap, holding it is not.
-        firsts: set[bytes] = set()
-        unmet = set(wanted.paths) if wanted.like is None else set()
-        for entry in self._reader.entries():
-            if not wanted.has(entry.path):
-                continue
-            if unmet:
-                unmet -= {path for path in unmet if Selection((path,)).has(entry.path)}
-            if entry.kind == "file":
-                self._progress.files_total += 1
-                self._progress.bytes_total += 0 if entry.first else entry.size
-                if entry.first:
-                    firsts.add(entry.first)
-        if unmet:
-            raise WrongUse(
-                f"this version holds no {path_text(min(unmet)) or 'path without a name'}",
-                where=f"{self._reader.header.job}/{self._reader.header.run}",
-                advice="paths are as they lie in the job's folder; without any, all of it comes back",
-            )
-        return self._stand_ins(wanted, firsts) if firsts else {}
-
-    def _stand_ins(self, wanted: Selection, firsts: set[bytes]) -> dict[bytes, bytes]:
-        """For a hard-link group whose first name is not restored: the name that is restored as a file instead.
-
-        It is not wanted, not in this version, or another file here is kept in its place.
-        """
-        # Two passes, since a first name and its further ones are far apart in the listing: which first names come, and
-        # then, for those that do not, the next name that does.
-        absent = set(firsts)
-        for entry in self._reader.entries():
-            if entry.kind != "file" or entry.path not in absent or not wanted.has(entry.path):
-                continue
-            if self._is_free(entry.path) or self._target.holds(entry):
-                absent.discard(entry.path)
-        found: dict[bytes, bytes] = {}
-        for entry in self._reader.entries():
-            if entry.first not in absent or entry.first in found or not wanted.has(entry.path):
-                continue
-            if self._is_free(entry.path):
-                found[entry.first] = entry.path
-                self._progress.bytes_total += entry.size
-        return found
-
-    def _is_free(self, path: bytes) -> bool:
-        """Whether nothing here keeps a file from coming at `path`."""
-        try:
-            self._target.require_free(path)
-            return not self._target.stands(path)
-        except CannotRestoreHere:
-            return False
 
     def _make_folders(self, wanted: Selection) -> None:
         for entry in self._reader.entries():
@@ -186,23 +136,45 @@ class Restorer:
 
     # -- V4 --
 
-    def _fetch_all(self, wanted: Selection, stand_ins: dict[bytes, bytes], tick: Callable[[], None]) -> None:
+    def _fetch_all(self, files: Iterator[Entry], tick: Callable[[], None]) -> None:
         """Fetch every file; whenever too many were missed, end what is under way, look again, and go on."""
-        files = self._files_to_come(wanted, stand_ins)
         while True:
             # A look walks the far folders, which takes the place for itself: so what is under way ends first.
             # Ends the channels before local files are closed: one still at work would write into a reused file number.
-            with closing(self._reader.place.carry_out(self._tasks(files), tick)) as results:
+            with closing(self._source.place.carry_out(self._tasks(files), tick)) as results:
                 for result in results:
                     self._arrived(result)
             if not self._missed:
                 return
             # Asked after all fetches have ended, so that whatever a run moved before any of them is seen.
-            again, damaged = self._missed.settle(found_newer=self._reader.look_again())
+            again, damaged = self._missed.settle(found_newer=self._source.look_again())
             self._again.extend(again)
             for entry, why in damaged:
-                self._failed.add(entry.path)
-                self._report.damaged.append(Problem(path_text(entry.path), why))
+                self._lost.setdefault(entry.path, (entry, why))
+
+    def _fetch_elsewhere(self, tick: Callable[[], None]) -> None:
+        """Ask the other copies in turn for what this one does not have whole; what none of them has is damaged."""
+        if not self._lost:
+            return
+        with closing(self._others([entry for entry, _ in self._lost.values()])) as sources:
+            for source in sources:
+                self._source = source
+                self._fetch_lost(source, tick)
+                if not self._lost:
+                    break
+        for entry, why in self._lost.values():
+            self._failed.add(entry.path)
+            self._report.damaged.append(Problem(path_text(entry.path), why))
+
+    def _fetch_lost(self, source: OtherVersion, tick: Callable[[], None]) -> None:
+        asked = [entry for entry, _ in self._lost.values() if source.has(entry)]
+        whys = {entry.path: self._lost.pop(entry.path)[1] for entry in asked}
+        self._fetch_all(iter(asked), tick)
+        for entry in asked:
+            if entry.path in self._lost:
+                self._lost[entry.path] = (entry, whys[entry.path])  # what is wrong with it here
+            elif not self._is_barred(entry.path):
+                self._report.elsewhere.append(FromElsewhere(entry.path, whys[entry.path], source.copy))
 
     def _files_to_come(self, wanted: Selection, stand_ins: dict[bytes, bytes]) -> Iterator[Entry]:
         for entry in self._reader.entries():
@@ -221,7 +193,7 @@ class Restorer:
             self._progress.path = entry.path
             if entry.size <= SMALL:
                 self._under_way += 1
-                yield Task(_FileToRestore(entry), self._reader.read_whole(entry), entry.size)
+                yield Task(_FileToRestore(entry), self._source.read_whole(entry), entry.size)
             else:
                 with self._unless_barred(entry.path):
                     self._begin_large(entry)
@@ -267,7 +239,7 @@ class Restorer:
             # A file that is all hole has no range. It is asked for all the same, so that a missing one is noticed.
             large.left += 1
             self._under_way += 1
-            script = self._reader.read_range(entry, offset, length, RangeSink(handle, offset))
+            script = self._source.read_range(entry, offset, length, RangeSink(handle, offset))
             self._ranges.append(Task(_FileToRestore(entry, large), script, long_stream=True))
 
     def _arrived(self, result: TaskResult[_FileToRestore, bytes | None]) -> None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from otherroof.base.errors import WrongUse
 from otherroof.copying.report import Problem
-from otherroof.far_copy.entry import Entry
+from otherroof.far_copy.entry import Entry, path_text
 from otherroof.far_copy.listing import Header
 from otherroof.restore.finding.like import Like, is_meant
 
@@ -62,9 +62,24 @@ class Selection:
         return replace(self, on_the_way=frozenset(found))
 
 
+@dataclass(frozen=True, slots=True)
+class FromElsewhere:
+    """A file that this copy does not have whole, and `why`; its content came from another `copy` of the folder."""
+
+    path: bytes
+    why: str
+    copy: str
+
+    @property
+    def problem(self) -> Problem:
+        """What is wrong with it here."""
+        return Problem(path_text(self.path), self.why)
+
+
 @dataclass(slots=True)
 class RestoreReport:
-    """What came of it. `damaged` are files that could not be had as the listing says; `problems` smaller matters."""
+    """What came of it. `damaged` are files that could not be had as the listing says from anywhere, `elsewhere` those
+    that came from another copy; `problems` are smaller matters."""
 
     header: Header
     files: int = 0
@@ -72,4 +87,5 @@ class RestoreReport:
     size: int = 0
     kept: int = 0
     damaged: list[Problem] = field(default_factory=list)
+    elsewhere: list[FromElsewhere] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)

@@ -15,7 +15,6 @@ from otherroof.base.text.words import list_text
 from otherroof.base.units import size_text
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, settings_in_use
 from otherroof.copying.report import outcome_text
-from otherroof.settings.copies.names import copies_of
 
 if TYPE_CHECKING:
     from otherroof.ledger import Ledger
@@ -53,6 +52,8 @@ def verb(
 
 def _required(settings: Settings, ledger: Ledger, given: list[str]) -> list[str]:
     """The jobs that were named, of several copies each. Raises WrongUse if one is none, or none was named."""
+    from otherroof.settings.copies.names import copies_of
+
     known = [*settings.jobs, *settings.unread]
     if not given:
         going = [name for name in sorted(known) if ledger.live.of(name) is not None]

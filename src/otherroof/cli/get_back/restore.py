@@ -31,6 +31,7 @@ from otherroof.cli.show_found import (
     path_as_json,
     problem_rows,
     tell_list,
+    tell_problem,
     tell_progress,
 )
 from otherroof.cli.show_progress import restore_progress, show_progress
@@ -76,6 +77,7 @@ def verb(
     The newest version or an earlier one, whole or in part. Every file's digest is checked before it counts. With --from
     a disk that was carried home takes the far box's place: no tunnel, no login, but the settings and their keys.
     """
+    from otherroof.jobs.copies.nearest import from_nearest
     from otherroof.jobs.restore import RestoreRequest
     from otherroof.restore.finding.like import Like
 
@@ -83,15 +85,18 @@ def verb(
     folder = job_of(settings, job).folder
     wanted = tuple(as_listed(path, folder) for path in paths or [])
     target = os.fsencode(os.path.abspath(into))
-    pattern = Like(like) if like else None
-    request = RestoreRequest(job, target, as_of, if_there, wanted, newest, pattern, disk_at_hand(disk, job))
+    pattern, at_hand = Like(like) if like else None, disk_at_hand(disk, job, settings)
     if choose:
         _require(not (wanted or like or every_state or as_json), "--choose stands alone, without PATH or --json")
-        request = _chosen(settings, request)
     if every_state:
         _require(len(wanted) == 1 and not (like or as_of or dry), "--every-state goes with one PATH and one DIR alone")
     deed = _bring_states if every_state else _look_only if dry else _bring
-    raise typer.Exit(deed(settings, request, into, as_json=as_json))
+
+    def bring_from(copy: str) -> int:
+        request = RestoreRequest(copy, target, as_of, if_there, wanted, newest, pattern, at_hand)
+        return deed(settings, _chosen(settings, request) if choose else request, into, as_json=as_json)
+
+    raise typer.Exit(from_nearest(settings, job, bring_from, tell_problem, as_of))
 
 
 def _require(right: bool, what: str) -> None:
@@ -130,13 +135,15 @@ def _bring(settings: Settings, request: RestoreRequest, into: str, *, as_json: b
     begun = clock.monotonic()
     progress = RestoreProgress()
     with show_progress(lambda: restore_progress(progress), request.job, quiet=as_json) as tick:
-        found = restore(settings, request, JobContext(progress, clock=clock, tick=tick))
+        found = restore(settings, request, JobContext(progress, clock=clock, tick=tick, told=tell_problem))
     seconds = clock.monotonic() - begun
     if as_json:
-        print_json(_as_json(found, progress, seconds))
+        print_json({"job": request.job, **_as_json(found, progress, seconds)})
     else:
-        _tell(found, progress, request, seconds, settings.zone)
-    return EXIT_DAMAGED if found.damaged else EXIT_LOOK if found.problems else EXIT_WELL
+        typer.echo(f"{request.job}: {_told(found, progress, request, seconds, settings.zone)}")
+        _tell_rest(found, request)
+    damaged = bool(found.damaged or found.elsewhere)
+    return EXIT_DAMAGED if damaged else EXIT_LOOK if found.problems else EXIT_WELL
 
 
 def _bring_states(settings: Settings, request: RestoreRequest, into: str, *, as_json: bool) -> int:
@@ -171,7 +178,7 @@ def _look_only(settings: Settings, request: RestoreRequest, into: str, *, as_jso
 
     found = restore_dry(settings, request)
     if as_json:
-        print_json(_dry_as_json(found))
+        print_json({"job": request.job, **_dry_as_json(found)})
     else:
         _tell_dry(found, request, into)
     return EXIT_LOOK if found.problems else EXIT_WELL
@@ -179,7 +186,6 @@ def _look_only(settings: Settings, request: RestoreRequest, into: str, *, as_jso
 
 def _dry_as_json(found: DryRestore) -> dict[str, object]:
     return {
-        "job": found.header.job,
         "run": found.header.run,
         "dry": True,
         "files": found.files,
@@ -194,7 +200,7 @@ def _dry_as_json(found: DryRestore) -> dict[str, object]:
 
 def _tell_dry(found: DryRestore, request: RestoreRequest, into: str) -> None:
     typer.echo(
-        f"{found.header.job}: {count_text(found.files, 'file')} ({size_text(found.size)}) of run {found.header.run} "
+        f"{request.job}: {count_text(found.files, 'file')} ({size_text(found.size)}) of run {found.header.run} "
         f"would come into {path_text(os.fsencode(into))}; nothing was fetched or written"
     )
     for path in found.paths:
@@ -217,7 +223,6 @@ def _as_json(found: RestoreReport, progress: RestoreProgress, seconds: float) ->
     from otherroof.far_copy.listing import time_taken
 
     return {
-        "job": found.header.job,
         "run": found.header.run,
         "taken": stamp(time_taken(found.header)),
         "files": found.files,
@@ -226,29 +231,36 @@ def _as_json(found: RestoreReport, progress: RestoreProgress, seconds: float) ->
         "wire_down": progress.meter.wire_down,
         "seconds": round(seconds, 3),
         "damaged": problem_rows(found.damaged),
+        "elsewhere": [{**path_as_json("path", one.path), "why": one.why, "from": one.copy} for one in found.elsewhere],
         "problems": problem_rows(found.problems),
     }
 
 
-def _tell(
+def _told(
     found: RestoreReport, progress: RestoreProgress, request: RestoreRequest, seconds: float, zone: ZoneInfo
-) -> None:
+) -> str:
     from otherroof.far_copy.listing import time_taken
 
     moved = progress.meter.wire_down if request.disk is None else progress.meter.drawn
-    typer.echo(
-        f"{found.header.job}: {count_text(found.files, 'file')} ({size_text(found.size)}) of the version of "
+    return (
+        f"{count_text(found.files, 'file')} ({size_text(found.size)}) of the version of "
         f"{moment_text(time_taken(found.header), zone)} (run {found.header.run}, UTC) came into "
         f"{path_text(request.into)}, "
         f"every digest checked; {span_text(seconds)}, {rate_text(moved, seconds)}"
     )
+
+
+def _tell_rest(found: RestoreReport, request: RestoreRequest) -> None:
     _tell_kept(found.kept)
+    for copy in dict.fromkeys(one.copy for one in found.elsewhere):
+        came = [one.problem.text for one in found.elsewhere if one.copy == copy]
+        tell_list(f"from {copy}, as {request.job} does not have it whole", came)
     _tell_problems(found, request)
     if found.damaged:
         typer.echo(
             as_typed(
                 f"  {count_text(len(found.damaged), 'file')} could not be restored; try an earlier version: "
-                f"`otherroof versions {found.header.job}`, then --as-of"
+                f"`otherroof versions {request.job}`, then --as-of"
             ),
             err=True,
         )

@@ -12,8 +12,6 @@ from contextlib import ExitStack, suppress
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import HomeTrouble
-from otherroof.copying.compare.catalogue_repair import JobStateFiles
-from otherroof.jobs.carried.disk import STATES
 from otherroof.jobs.locks import try_job_lock
 from otherroof.ledger import Ledger
 from otherroof.settings import Settings
@@ -57,6 +55,10 @@ def _is_called_otherwise(settings: Settings, name: str, ledger: Ledger) -> bool:
 
 def _rename_files(settings: Settings, old: str, new: str) -> None:
     """Every file of the job's state that is called by its name, as far as there is none of the new name beside it."""
+    # Late: every look passes through this module, and hardly ever through this function.
+    from otherroof.copying.compare.catalogue_repair import JobStateFiles
+    from otherroof.jobs.carried.disk import STATES
+
     paths = [settings.version_record(old)]
     carried = os.path.join(settings.state, STATES)
     on_disks = [os.path.join(carried, disk) for disk in (os.listdir(carried) if os.path.isdir(carried) else ())]

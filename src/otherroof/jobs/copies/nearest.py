@@ -7,7 +7,7 @@ and if not the next one is. It must not know what is asked of a copy.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
@@ -33,23 +33,36 @@ BARS_ONE = (Unreached, Damaged, FarTrouble)
 @dataclass(frozen=True, slots=True)
 class KnownCopy:
     """What is known of one copy. `newest`: the version that is asked for, as far as the history goes; None if it knows
-    none. `bytes_s`: how fast files come from there, 0 if that was never measured."""
+    none. `named`: that is a run of this copy, asked for by its id. `bytes_s`: how fast files come from there, 0 if that
+    was never measured."""
 
     job: str
     answers: bool = True
     damaged: bool = False
     newest: datetime | None = None
     bytes_s: float = 0.0
+    named: bool = False
 
 
-def in_order(copies: Iterable[KnownCopy]) -> list[str]:
+def in_order(copies: Iterable[KnownCopy]) -> list[KnownCopy]:
     """The copies, the one to be asked first at the beginning. Pure."""
 
-    def rank(copy: KnownCopy) -> tuple[bool, bool, float, float, str]:
+    def rank(copy: KnownCopy) -> tuple[bool, bool, bool, float, float, str]:
         age = -copy.newest.timestamp() if copy.newest is not None else float("inf")
-        return not copy.answers, copy.damaged, age, -copy.bytes_s, copy.job
+        return not copy.named, not copy.answers, copy.damaged, age, -copy.bytes_s, copy.job
 
-    return [copy.job for copy in sorted(copies, key=rank)]
+    return sorted(copies, key=rank)
+
+
+def passed_over(copies: Sequence[KnownCopy]) -> list[str]:
+    """What a person should know of copies, in their order: which have a newer version than the first. Pure."""
+    first = copies[0]
+    return [
+        f"{copy.job} has a newer version, but {'known damage' if copy.answers else 'its far box does not answer'}; "
+        "name it to have that one"
+        for copy in copies[1:]
+        if copy.newest is not None and first.newest is not None and copy.newest > first.newest and not first.named
+    ]
 
 
 def from_nearest(
@@ -62,7 +75,10 @@ def from_nearest(
     """
     if job in settings.jobs:
         return deed(job)
-    names = nearest_first(settings, copies_of(job, settings.jobs), as_of, SystemClock())
+    copies = nearest_first(settings, copies_of(job, settings.jobs), as_of, SystemClock())
+    for line in passed_over(copies):
+        told(line)
+    names = [copy.job for copy in copies]
     for name, following in pairwise(names):
         try:
             return deed(name)
@@ -75,7 +91,7 @@ def from_nearest(
     return deed(names[-1])
 
 
-def nearest_first(settings: Settings, names: list[str], as_of: str, clock: Clock) -> list[str]:
+def nearest_first(settings: Settings, names: list[str], as_of: str, clock: Clock) -> list[KnownCopy]:
     """Copies of one folder, the nearest first. If home's history lacks the newest version of one, as on a new machine,
     they are looked at."""
     known: list[KnownCopy] = [KnownCopy(name) for name in names]
@@ -95,30 +111,30 @@ def _known(settings: Settings, name: str, ledger: Ledger, as_of: str, now: datet
     speed = bytes_per_s(line.down_mbit) if line is not None else 0.0
     if not speed and drill is not None and drill.figures.took_s:
         speed = drill.figures.size / drill.figures.took_s
+    named = _run_named(name, far, ledger, as_of) if as_of else None
     return KnownCopy(
         name,
         answers=unanswered is None or (answered is not None and answered >= unanswered),
         damaged=bool(ledger.damages.of(name)),
-        newest=_newest(settings, name, ledger, as_of, now),
+        newest=named or _newest(settings, name, ledger, as_of, now),
         bytes_s=speed,
+        named=named is not None,
     )
+
+
+def _run_named(name: str, far: str, ledger: Ledger, as_of: str) -> datetime | None:
+    """When the newest run of this copy began whose id begins so; None if there is none."""
+    rows = ledger.runs.rows(job=name, carried=True)
+    return next((row.started for row in rows if row.report.run.startswith(as_of) and row.far == far), None)
 
 
 def _newest(settings: Settings, name: str, ledger: Ledger, as_of: str, now: datetime) -> datetime | None:
     """When the newest version that `as_of` may mean was begun there."""
-    far = settings.jobs[name].far
-    named = [
-        row
-        for row in ledger.runs.rows(job=name, carried=True)
-        if as_of and row.report.run.startswith(as_of) and row.far == far
-    ]
-    if named:
-        return named[0].started
     until = now
     if as_of:
         with suppress(OtherroofError):  # whoever asks the copy is told what is wrong with it
             until = moment_of(as_of, name, settings.zone)
-    row = ledger.runs.newest_good(name, until, far=far)
+    row = ledger.runs.newest_good(name, until, far=settings.jobs[name].far)
     return row.started if row is not None else None
 
 
@@ -137,4 +153,4 @@ def _looked_at(settings: Settings, copy: KnownCopy) -> KnownCopy:
 def others_first(settings: Settings, job: str, clock: Clock) -> list[str]:
     """The other copies of the folder that `job` copies, the nearest first."""
     others = [name for name in copies_of(stem_of(job), settings.jobs) if name != job]
-    return nearest_first(settings, others, "", clock) if others else []
+    return [copy.job for copy in nearest_first(settings, others, "", clock)] if others else []
