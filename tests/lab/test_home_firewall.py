@@ -119,7 +119,7 @@ def test_probe_says_that_the_tunnel_is_shut_and_shuts_it_where_it_is_not(pair: P
         code, found = pair.probe()
         assert code == 0, found["headline"]
         seen = {one["rung"]: one["seen"] for one in found["rungs"]}["interface"]
-        assert seen.endswith("shut to what begins at the far end")
+        assert seen.endswith("closed to whatever the far end begins")
         assert not from_far(pair)["home's service"]
 
 

@@ -150,6 +150,8 @@ def pages(settings: Settings, ledger: Ledger, clock: SteppedClock) -> tuple[str,
 
 
 if __name__ == "__main__":
+    from support import deed_screens
+
     SCREENS.mkdir(exist_ok=True)
-    for file, text in made().items():
+    for file, text in (made() | deed_screens.made()).items():
         (SCREENS / file).write_text(text, encoding="utf-8")

@@ -153,7 +153,7 @@ def test_restore_by_a_pattern_brings_what_it_means_and_the_folders_on_the_way(
     assert verb("restore", JOB, "summer/deep", "--into", str(again), "--like", "*.jpg").code == EXIT_WELL
     assert come_back(again) == ["summer/deep/more.JPG"]
     told = verb("restore", JOB, "--into", str(job.where / "none"), "--like", "*.png")
-    assert (told.code, "nothing that is called so" in told.one_line()) == (EXIT_WRONG_USE, True)
+    assert (told.code, "nothing in this version is called like that" in told.one_line()) == (EXIT_WRONG_USE, True)
 
 
 # -- dry --

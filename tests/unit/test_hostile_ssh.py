@@ -77,7 +77,7 @@ def test_greeting_without_end_is_not_listened_to() -> None:
             there.sendall(b"x" * 65_536)
 
     error, meter = greeted(say)
-    assert "talks without end" in str(error)
+    assert "sends data without end" in str(error)
     assert meter.wire_down <= MOST_EARLY + 65_536
 
 
@@ -212,7 +212,7 @@ def test_talk_without_end_before_the_login_is_ended(tmp_path: Path) -> None:
             for _ in range(2 * MOST_EARLY // 30_000):
                 ends.server._send_message(ignore)
         assert ends.ended()
-        with pytest.raises(LinkLost, match="talks without end"):
+        with pytest.raises(LinkLost, match="sends data without end"):
             ends.log_in()
 
 
@@ -238,5 +238,5 @@ def test_data_past_the_window_does_not_gather(tmp_path: Path, kind: int) -> None
             for _ in range(4 * MOST_UNREAD // 32_000):
                 ends.server._send_message(more)
         assert ends.ended()
-        assert "more than it was granted" in str(ends.client.saved_exception)
+        assert "more data than it was asked for" in str(ends.client.saved_exception)
         assert len(channel.in_buffer) + len(channel.in_stderr_buffer) <= MOST_UNREAD + AT_ONCE + 64_000

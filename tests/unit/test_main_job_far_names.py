@@ -16,7 +16,7 @@ from otherroof.layouts.open.writer import OpenWriter
 from support.folding import fold_names
 from support.main_job import OneJob, one_job
 
-OTHER_NAME = "the far disk takes this name for another one that stands there"
+OTHER_NAME = "the far disk cannot tell this name from another one there"
 
 
 @pytest.fixture

@@ -118,7 +118,7 @@ def test_listing_that_could_not_be_read_again_does_not_count(job: OneJob) -> Non
     with attributes(job, 60, 65_000), patch("otherroof.far_copy.entry.MOST_ATTRIBUTES", 1 << 30):
         ran = job.run()
     assert ran.error is not None
-    assert "could not be read back (the listing has a line without an end)" in str(ran.error)
+    assert "could not be read back (the listing ends within a line)" in str(ran.error)
     assert [one.name for one in (job.far / "runs").iterdir()] == [job.listing(first).name]
     assert job.unlike(first) == []
     job.done()

@@ -240,7 +240,7 @@ def test_header_of_any_kind_is_told_as_a_flaw_and_nothing_else(job: OneJob, head
 
 def test_listing_that_unpacks_without_end_is_refused(job: OneJob) -> None:
     listing(job, newest(job)).write_bytes(gzip.compress(b"x" * 30_000_000))
-    with pytest.raises(Damaged, match="a line without an end"):
+    with pytest.raises(Damaged, match="ends within a line"):
         job.restore(newest(job))
 
 
@@ -328,7 +328,7 @@ def test_folders_that_lead_deeper_without_end_are_left_and_told(job: OneJob) -> 
         answering(words.CLOSE, b"lie ", lambda n: words.framed_status(n, words.OK)),
     ):
         found, _ = job.restore(first(job))
-    assert [one.why for one in found.problems if "answers folders without end" in one.why]
+    assert [one.why for one in found.problems if "lists folders without end" in one.why]
     assert {one.path for one in found.damaged} == {"a", "b/c"}, "what the later run moved aside, and nothing else"
 
 

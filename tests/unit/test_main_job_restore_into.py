@@ -188,7 +188,7 @@ def test_scratch_disk_that_is_full_is_told(job: OneJob) -> None:
     def full(*_: object, **__: object) -> object:
         raise OSError(28, "No space left on device")
 
-    told = "a listing cannot be laid down here: No space left on device"
+    told = "a listing cannot be written here: No space left on device"
     with patch("otherroof.far.local_sink.open", full, create=True), pytest.raises(HomeTrouble, match=told):
         job.restore()
 

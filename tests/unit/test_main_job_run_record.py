@@ -73,7 +73,7 @@ def test_an_error_of_the_program_ends_a_run_in_the_ledger_too(job: OneJob) -> No
     with patch.object(Run, "carry_out", side_effect=RuntimeError), pytest.raises(RuntimeError):
         job.run()
     (row,) = rows(job)
-    assert (row.report.outcome, row.report.reason) == ("cut", "ended by RuntimeError")
+    assert (row.report.outcome, row.report.reason) == ("cut", "a fault in Otherroof itself (RuntimeError)")
 
 
 def test_what_crossed_the_wire_is_noted_while_a_run_goes_on(job: OneJob) -> None:

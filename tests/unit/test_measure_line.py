@@ -84,7 +84,7 @@ def test_a_month_without_room_is_not_spent_on_measuring(job: OneJob, capsys: pyt
 
 
 def test_a_limit_that_holds_is_named_before() -> None:
-    assert "under the limit of 5 Mbit/s" in announced("heron", 10_000_000, 5)
+    assert "under the limit of 5.00 Mbit/s" in announced("heron", 10_000_000, 5)
     assert "limit" not in announced("heron", 10_000_000, 0)
 
 

@@ -263,7 +263,7 @@ def test_what_a_removed_version_shared_with_the_one_before_it_is_looked_at_there
 @pytest.mark.parametrize(
     ("bad", "said"),
     [
-        ({b"latest/a"}, "its newest whole state is in the version of r1"),
+        ({b"latest/a"}, "its newest whole state is in version r1 (UTC)"),
         ({b"latest/a", b"earlier/r2/a"}, "no version was found that has it whole"),
     ],
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from support import deed_screens
 from support.one_way import broken_words, departures, text_of
 from support.screens import HOUSEHOLDS, SCREENS, lived, made, pages
 
@@ -20,8 +21,25 @@ def test_screens_are_as_they_were_last_looked_at(shown: dict[str, str], name: st
     assert shown[file] == (SCREENS / file).read_text(encoding="utf-8")
 
 
-def test_no_screen_is_kept_that_nobody_sees(shown: dict[str, str]) -> None:
-    assert {path.name for path in SCREENS.iterdir()} == set(shown)
+@pytest.fixture(scope="module")
+def done() -> dict[str, str]:
+    return deed_screens.made()
+
+
+@pytest.mark.parametrize("what", deed_screens.ASKED)
+def test_what_verbs_say_is_as_it_was_last_looked_at(done: dict[str, str], what: str) -> None:
+    assert done[f"deed-{what}.txt"] == (SCREENS / f"deed-{what}.txt").read_text(encoding="utf-8")
+
+
+def test_what_verbs_say_is_written_in_the_one_way_and_breaks_between_words(done: dict[str, str]) -> None:
+    # The sheet is for paper, which is wider.
+    wide = ("deed-sheet.txt",)
+    found = {file: departures(text, 0 if file in wide else deed_screens.COLUMNS) for file, text in done.items()}
+    assert {file: departed for file, departed in found.items() if departed} == {}
+
+
+def test_no_screen_is_kept_that_nobody_sees(shown: dict[str, str], done: dict[str, str]) -> None:
+    assert {path.name for path in SCREENS.iterdir()} == {*shown, *done}
 
 
 @pytest.mark.parametrize("name", HOUSEHOLDS)

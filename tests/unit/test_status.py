@@ -522,7 +522,7 @@ def test_a_run_whose_process_is_gone_is_not_under_way_the_moment_it_is_gone(hous
     said, told = house.ask()[1], house.json()
     assert "under way" not in said
     (row,) = [one for one in told["jobs"] if one["job"] == "photos"]
-    assert (row["last"], row["progress"], row["reason"]) == ("cut", None, "the process ended without a word")
+    assert (row["last"], row["progress"], row["reason"]) == ("cut", None, "the process ended without saying why")
 
 
 def test_a_household_without_a_service_at_work_is_told_so(house: House) -> None:

@@ -197,7 +197,7 @@ def test_page_gives_back_what_was_written_and_marks_a_killed_drill_as_cut(tmp_pa
         ledger.drills.end(number, ended)
         newest, oldest = ledger.drills.rows("photos", "heron", NOW)
         assert newest == ended
-        assert (oldest.outcome, oldest.reason) == ("cut", "the process ended without a word")
+        assert (oldest.outcome, oldest.reason) == ("cut", "the process ended without saying why")
         assert ledger.drills.last("photos", "heron", NOW) == ended
         assert ledger.drills.last("photos", "wren", NOW) is None
         assert ledger.drills.last("photos", "heron", NOW - 30 * HOUR) is None, "written by a clock that was ahead"

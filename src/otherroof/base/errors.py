@@ -45,6 +45,13 @@ def typed(text: str, folder: str = INSTALLED) -> str:
     return _NEEDS_ROOT.sub("sudo ", text) if folder == INSTALLED else text
 
 
+def ended_by(problem: BaseException) -> str:
+    """What to note of work that ended by something that is no error of this house."""
+    if isinstance(problem, (KeyboardInterrupt, SystemExit)):
+        return "stopped at once, by hand or by the system"
+    return f"a fault in Otherroof itself ({type(problem).__name__})"
+
+
 class OtherroofError(Exception):
     """Root of all errors that Otherroof raises on purpose.
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
 import sys
 from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING, Annotated, Any
@@ -171,6 +172,22 @@ def console() -> Console:
 
     width = None if sys.stdout.isatty() else PLAIN_WIDTH
     return Console(highlight=False, width=width, no_color=True if os.environ.get("NO_COLOR") else None)
+
+
+def say(text: str, *, err: bool = False) -> None:
+    """Print a result or a remark: one line that can be searched, on a terminal broken between words below its own
+    beginning."""
+    stream = sys.stderr if err else sys.stdout
+    if stream.isatty():
+        text = terminal_lines(text)
+    typer.echo(text, err=err)
+
+
+def terminal_lines(text: str) -> str:
+    """One line as a terminal of this width shows it best."""
+    from otherroof.base.text.words import fold
+
+    return fold(text, shutil.get_terminal_size().columns, later=text[: len(text) - len(text.lstrip())])
 
 
 def print_lines(lines: Iterable[str]) -> None:

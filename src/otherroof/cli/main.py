@@ -25,7 +25,7 @@ from otherroof.base.errors import (
     typed,
 )
 from otherroof.base.printable import escaped
-from otherroof.cli.common import print_json
+from otherroof.cli.common import print_json, terminal_lines
 from otherroof.cli.parser.top import build
 from otherroof.cli.parser.verbs import SHORT
 from otherroof.cli.parser.words import config_in, told_apart, with_config_after
@@ -103,7 +103,8 @@ class _Teller:
         """Tell of what has no more than a line; gives `code`."""
         if self._as_json:
             return self._object(text, code, {"what": text, "where": "", "advice": ""})
-        sys.stderr.write(f"otherroof: {text}\n")
+        said = f"otherroof: {text}"
+        sys.stderr.write((terminal_lines(said) if sys.stderr.isatty() else said) + "\n")
         return code
 
     def _object(self, line: str, code: int, shown: dict[str, str]) -> int:

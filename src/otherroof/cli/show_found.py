@@ -18,7 +18,7 @@ from otherroof.base.clock import stamp
 from otherroof.base.errors import WrongUse
 from otherroof.base.local_time import table_time_text
 from otherroof.base.units import count_text
-from otherroof.cli.common import as_typed, jobs_of
+from otherroof.cli.common import as_typed, jobs_of, say
 from otherroof.far_copy.entry import path_text
 
 if TYPE_CHECKING:
@@ -104,27 +104,27 @@ def problem_rows(problems: Iterable[Problem]) -> list[dict[str, str]]:
 def tell_problems(problems: Iterable[Problem]) -> None:
     """Problems for people, one line each."""
     for problem in problems:
-        typer.echo(f"  note: {problem.text}", err=True)
+        say(f"  note: {problem.text}", err=True)
 
 
 def tell_list(title: str, lines: Sequence[str], rest: str = "") -> None:
     """The first of `lines` for people, each after its `title`, and how many more there are; `rest` says of these what
     else there is to say."""
     for line in lines[:LONGEST_LIST]:
-        typer.echo(f"  {title}: {line}", err=True)
+        say(f"  {title}: {line}", err=True)
     if len(lines) > LONGEST_LIST:
-        typer.echo(f"  and {len(lines) - LONGEST_LIST} more{rest}", err=True)
+        say(f"  and {len(lines) - LONGEST_LIST} more{rest}", err=True)
 
 
 def tell_problem(line: str) -> None:
     """Why one copy of several was passed over."""
-    typer.echo(as_typed(f"otherroof: mind: {line}"), err=True)
+    say(as_typed(f"otherroof: mind: {line}"), err=True)
 
 
 def tell_progress(line: str) -> None:
     """What is under way before there is an answer: not among the answer's lines, and only for a person who waits."""
     if sys.stderr.isatty():
-        typer.echo(line, err=True)
+        say(line, err=True)
 
 
 def disk_at_hand(folder: str, job: str, settings: Settings) -> DiskAtHand | None:

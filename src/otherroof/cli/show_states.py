@@ -11,7 +11,7 @@ from otherroof.base.clock import stamp
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL, WrongUse
 from otherroof.base.local_time import table_time_text
 from otherroof.base.units import count_text, size_text
-from otherroof.cli.common import as_typed, console, print_json
+from otherroof.cli.common import as_typed, console, print_json, say
 from otherroof.cli.show_found import (
     DIGITS,
     path_as_json,
@@ -70,7 +70,7 @@ def _tell_states(settings: Settings, job: str, path: bytes, held: list[HeldState
     from rich.table import Table
 
     there = [one for one in held if one.state is not None]
-    typer.echo(f"{job}: {path_text(path)}: {count_text(len(there), 'state')}, newest first")
+    say(f"{job}: {path_text(path)}: {count_text(len(there), 'state')}, newest first")
     table = Table("from", "to", "size", "digest", "--as-of", box=None, pad_edge=False)
     for one in held:
         times = (table_time_text(one.first.taken, settings.zone), table_time_text(one.last.taken, settings.zone))
@@ -82,6 +82,6 @@ def _tell_states(settings: Settings, job: str, path: bytes, held: list[HeldState
         else:
             table.add_row(*times, "–", state.kind, one.last.run)
     console().print(table)
-    typer.echo(f"times in {settings.home.zone}; names of runs, under --as-of, are in UTC")
+    say(f"times in {settings.home.zone}; names of runs, under --as-of, are in UTC")
     quoted = shlex.quote(path_text(path))
-    typer.echo(as_typed(f"bring one back: otherroof restore {job} {quoted} --into DIR --as-of {there[0].last.run}"))
+    say(as_typed(f"bring one back: otherroof restore {job} {quoted} --into DIR --as-of {there[0].last.run}"))

@@ -37,7 +37,7 @@ class LocalFileSink:
 
     def _trouble(self, problem: OSError) -> HomeTrouble:
         return HomeTrouble(
-            f"{self._what} cannot be laid down here: {problem.strerror}",
+            f"{self._what} cannot be written here: {problem.strerror}",
             where=self._path,
             advice="check that this folder can be written by this account and that its disk is not full",
         )

@@ -93,7 +93,7 @@ class BoundedSocket:
             self._early += len(data)
             self._reads += 1
             if self._early > MOST_EARLY or self._reads > MOST_EARLY_READS:
-                raise paramiko.SSHException("the far box talks without end before it lets us in")
+                raise paramiko.SSHException("the far box sends data without end before the login")
         return data
 
     def _require_read(self) -> None:
@@ -101,7 +101,7 @@ class BoundedSocket:
         # standard error, until somebody reads it.
         for channel in self._channels:
             if len(channel.in_buffer) + len(channel.in_stderr_buffer) > MOST_UNREAD:
-                raise paramiko.SSHException("the far box sends more than it was granted")
+                raise paramiko.SSHException("the far box sends more data than it was asked for")
 
     def __getattr__(self, name: str) -> Any:
         # The rest of what the library calls on a socket: time-outs, closing, the file number.

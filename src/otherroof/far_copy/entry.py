@@ -150,7 +150,7 @@ def parse_line(line: bytes, *, top: bool = False) -> Entry:
         or entry.size < 0
         or not (entry.path == TOP if top else is_safe(entry.path))
     ):
-        raise Damaged(f"a listing holds an entry that cannot be: {path_text(entry.path)}", advice=LINE_ADVICE)
+        raise Damaged(f"a listing holds an impossible entry: {path_text(entry.path)}", advice=LINE_ADVICE)
     return entry
 
 

@@ -93,7 +93,7 @@ def parse_header(line: bytes, shown_as: str) -> Header:
     texts = (header.job, header.run, header.home, header.home_id, header.taken, header.layout, header.same_as)
     fit = all(isinstance(text, str) and len(text) <= LONGEST_TEXT for text in (*texts, header.digest))
     if not fit or not isinstance(header.top, dict):
-        raise damaged_listing(shown_as, "has a header that cannot be")
+        raise damaged_listing(shown_as, "has a header that makes no sense")
     if header.format > FORMAT:
         raise Damaged("was written by a newer Otherroof", where=shown_as, advice="install that version again")
     return header
@@ -239,8 +239,8 @@ def _bounded(file: BinaryIO | gzip.GzipFile, shown_as: str, most: int) -> Iterat
     # The same bounds for all, because this is read before it is proved.
     while line := file.readline(LONGEST_LINE):
         if not line.endswith(b"\n"):
-            raise damaged_listing(shown_as, "has a line without an end")
+            raise damaged_listing(shown_as, "ends within a line")
         most -= len(line)
         if most < 0:
-            raise damaged_listing(shown_as, "unpacks to more than any listing does")
+            raise damaged_listing(shown_as, "unpacks to more than a list of files can be")
         yield line

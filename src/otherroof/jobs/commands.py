@@ -133,7 +133,7 @@ def _scratch(command: JobCommand) -> IO[bytes]:
         return tempfile.TemporaryFile()
     except OSError as problem:
         raise HomeTrouble(
-            f"there is no room for what {command.called} says: {problem.strerror}",
+            f"there is no room for the output of {command.called}: {problem.strerror}",
             where=command.argv[0],
             advice=f"see whether the disk of {tempfile.gettempdir()} is full",
         ) from problem

@@ -19,7 +19,7 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 
 from otherroof.base.clock import Clock
-from otherroof.base.errors import HomeTrouble, OtherroofError, RunCut
+from otherroof.base.errors import HomeTrouble, OtherroofError, RunCut, ended_by
 from otherroof.base.units import size_text
 from otherroof.copying.context import StopRequest
 from otherroof.copying.home.read import SourceFolder
@@ -270,7 +270,7 @@ class _DrillRecord:
             end("failed", str(problem))
             raise
         except BaseException as problem:
-            end("cut", f"ended by {type(problem).__name__}")
+            end("cut", ended_by(problem))
             raise
         outcome: DrillOutcome = "damaged" if self._report.wrong else "whole"
         if self._report.cut and not self._report.wrong:

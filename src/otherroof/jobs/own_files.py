@@ -61,7 +61,9 @@ def _sends_secrets(parts: Settings | ReadableSettings, job: Job, file: str) -> M
     if not sent:
         return None
     more = f" and {len(sent) - 1} more" if len(sent) > 1 else ""
-    wrong = f"this home's own secrets ({sent[0]}{more}) would lie at the far end for all to read who own it"
+    wrong = (
+        f"this home's own secrets ({sent[0]}{more}) would lie at the far end, where whoever owns that box can read them"
+    )
     return Mistake(
         file, "leave_out", wrong, f"add {_pattern(sent[0])} to leave_out, and keep them on paper or a stick instead"
     )

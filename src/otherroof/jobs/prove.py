@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field, replace
 
-from otherroof.base.errors import Busy, Damaged, OtherroofError
+from otherroof.base.errors import Busy, Damaged, OtherroofError, ended_by
 from otherroof.copying.home.read import SourceFolder
 from otherroof.copying.report import Problem
 from otherroof.far.place import run_script
@@ -112,7 +112,7 @@ def _recorded(
     try:
         yield result
     except BaseException as problem:
-        row.reason = str(problem) if isinstance(problem, OtherroofError) else f"ended by {type(problem).__name__}"
+        row.reason = str(problem) if isinstance(problem, OtherroofError) else ended_by(problem)
         raise
     finally:
         report = result.report

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 
-from otherroof.base.errors import Held, HomeTrouble, OtherroofError, RunCut
+from otherroof.base.errors import Held, HomeTrouble, OtherroofError, RunCut, ended_by
 from otherroof.copying.compare.catalogue_repair import JobStateFiles, KnownDamage
 from otherroof.copying.compare.find_changes import CopyRules
 from otherroof.copying.compare.guard import GuardLimits, Release
@@ -153,7 +153,7 @@ class _RunRecord:
             self.error = problem
             raise
         except BaseException as problem:
-            self._end(job, RunCut(f"ended by {type(problem).__name__}"))
+            self._end(job, RunCut(ended_by(problem)))
             raise
         self._end(job, None)
 

@@ -73,7 +73,8 @@ class DrillPage(WirePage):
         """Note that a drill has begun; its number, for `end`. One of the same job that never ended was cut."""
         with self.file.writing() as db:
             db.execute(
-                "UPDATE drill SET outcome='cut', reason='the process ended without a word' WHERE job=? AND outcome=''",
+                "UPDATE drill SET outcome='cut', reason='the process ended without saying why'"
+                " WHERE job=? AND outcome=''",
                 (row.job,),
             )
             number = db.execute(

@@ -18,7 +18,7 @@ from otherroof.ledger.live.live_runs import LiveRuns
 MOST_PROBLEMS = 1000
 PROBLEMS_KEPT_DAYS = 90
 # The reason of a run that was killed. When it died is not known, so it has no end.
-GONE = "the process ended without a word"
+GONE = "the process ended without saying why"
 # What is known of a run as it begins, and what as it ends. The names of its figures stand where they are counted.
 _BEGUN = ("job", "run", "far", "started", "onto")
 _ENDED = ("ended", "outcome", "reason", *(one.column for one in FIGURES))

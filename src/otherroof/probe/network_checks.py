@@ -162,7 +162,7 @@ class NetworkRungs:
         # A third of the time is left for bringing it up, once the other has done.
         state = self._take(limit_s * 2 / 3)
         size = f", MTU {state.mtu}" if state.mtu else ""
-        shut = ", shut to what begins at the far end" if state.shut else ""
+        shut = ", closed to whatever the far end begins" if state.shut else ""
         return ok(f"{self._tunnel.name} is up{size}{shut}")
 
     def _handshake(self, limit_s: float) -> RungFinding:
@@ -226,7 +226,7 @@ class NetworkRungs:
 
     def _size(self, limit_s: float) -> RungFinding:
         if not self._pings:
-            return not_tried("the far address answers no ping, so the size cannot be measured")
+            return not_tried("the far address answers no ping, so how large a packet may be cannot be measured")
         address = self._address(RESOLVE_S)
         commands = self._network_access.commands
         way = routes.route_to(commands, address)

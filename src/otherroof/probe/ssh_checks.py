@@ -114,7 +114,7 @@ class SshRungs:
 
     def _clocks(self, limit_s: float) -> RungFinding:
         offset = self._trial.offset
-        return clock_finding(offset) if offset else not_tried("no file could be written, whose time would tell")
+        return clock_finding(offset) if offset else not_tried("no file could be written there, and its time would tell")
 
 
 def offers_finding(offers: PlaceOffers) -> RungFinding:
@@ -122,7 +122,7 @@ def offers_finding(offers: PlaceOffers) -> RungFinding:
     ways = {
         "copying inside the far box": (offers.copy_range, "a large file that changed is sent whole"),
         "links": (offers.link, "a file that moved is copied there, or sent again"),
-        "sync": (offers.sync, "that a file has reached the disk cannot be made sure of"),
+        "sync": (offers.sync, "it cannot be made sure that a file has reached the disk"),
         "free space": (offers.space, "how full its disk is cannot be told"),
     }
     has = [name for name, (there, _) in ways.items() if there]

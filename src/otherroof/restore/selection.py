@@ -55,7 +55,7 @@ class Selection:
                     above = above.rpartition(b"/")[0]
         if nothing:
             raise WrongUse(
-                "this version holds nothing that is called so",
+                "nothing in this version is called like that",
                 where=self.like.pattern,
                 advice="`otherroof files JOB --like PATTERN` shows what a pattern means",
             )

@@ -136,7 +136,7 @@ class TargetFolder:
             found = os.stat(name, dir_fd=above, follow_symlinks=False)
             if not stat.S_ISDIR(found.st_mode):
                 raise TargetExists(
-                    "what has this name is no folder", where=path_text(entry.path), advice=MOVE_IT
+                    "something that is no folder has this name", where=path_text(entry.path), advice=MOVE_IT
                 ) from None
             return False
         except OSError as problem:
@@ -208,7 +208,9 @@ class TargetFolder:
             os.link(_name(first), _name(path), src_dir_fd=source, dst_dir_fd=above, follow_symlinks=False)
         except OSError as problem:
             if problem.errno in _NO_LINK:
-                raise NoHardLink(f"cannot have a further name: {problem.strerror}", where=path_text(path)) from problem
+                raise NoHardLink(
+                    f"cannot be given another name: {problem.strerror}", where=path_text(path)
+                ) from problem
             raise _barred(path, problem) from problem
         finally:
             os.close(source)
@@ -243,7 +245,7 @@ class TargetFolder:
         except OSError as problem:
             if problem.errno == errno.EPERM:
                 raise CannotRestoreHere(
-                    "this disk makes no links", where=path_text(entry.path), advice=OTHER_DISK
+                    "this disk cannot hold links", where=path_text(entry.path), advice=OTHER_DISK
                 ) from problem
             raise _barred(entry.path, problem) from problem
         self._properties.set_on_symlink(entry, name, above)

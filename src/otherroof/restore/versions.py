@@ -68,4 +68,4 @@ def moment_of(text: str, job: str, zone: tzinfo) -> datetime:
 
 
 def _advice(job: str) -> str:
-    return f"`otherroof versions {job}` lists what there is; a time looks like 2031-04-05T01:30:00Z"
+    return f"`otherroof versions {job}` lists what there is; a time looks like 2031-04-05 01:30"

@@ -5,24 +5,31 @@ Moments and days are worded in `base.local_time`, counts and other figures in `b
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Sequence
 
 from otherroof.base.units import unbroken
 
+_NO_BREAK = "\N{NO-BREAK SPACE}"
+_COMMAND = re.compile(r"`[^`]+`")
+
 
 def fold(text: str, width: int, *, first: str = "", later: str = "") -> str:
     """`text` in lines of at most `width` columns, broken between words: never within one, nor between a number and its
-    unit. `first` and `later` stand before the first line and those after it. What is longer than a line stays whole."""
+    unit, nor within a command in backticks that fits a line, since it is copied from there. `first` and `later` stand
+    before the first line and those after it. What is longer than a line stays whole."""
+    room = width - len(later)
+    held = _COMMAND.sub(lambda found: found[0].replace(" ", _NO_BREAK) if len(found[0]) < room else found[0], text)
     lines = textwrap.fill(
-        unbroken(text),
+        unbroken(held),
         width,
         initial_indent=first,
         subsequent_indent=later,
         break_long_words=False,
         break_on_hyphens=False,
     )
-    return lines.replace("\N{NO-BREAK SPACE}", " ")
+    return lines.replace(_NO_BREAK, " ")
 
 
 def list_text(names: Sequence[str], most: int = 6) -> str:

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from otherroof.base.clock import SystemClock
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, as_typed, jobs_of, ledger_of, settings_in_use
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, as_typed, jobs_of, ledger_of, say, settings_in_use
 
 
 def verb(
@@ -24,8 +24,8 @@ def verb(
         holds = {name: hold for name in names if (hold := ledger.holds.of(name)) is not None}
         if not holds:
             told = "what a dry run only tells is held when it is run"
-            typer.echo(as_typed(f"{job}: no run is held; {told}: `otherroof run {job}`"))
+            say(as_typed(f"{job}: no run is held; {told}: `otherroof run {job}`"))
         for name, hold in holds.items():
             ledger.holds.release(name, SystemClock().now())
             goes_on = f"its next run goes on; `otherroof run {name}` begins now"
-            typer.echo(as_typed(f"{name}: released ({hold.why}); {goes_on}"))
+            say(as_typed(f"{name}: released ({hold.why}); {goes_on}"))

@@ -26,6 +26,7 @@ from otherroof.cli.common import (
     jobs_of,
     ledger_of,
     print_json,
+    say,
     settings_by_hand,
 )
 from otherroof.cli.show_progress import show_progress
@@ -214,7 +215,7 @@ class _RunsByHand:
 
 def _say(line: str) -> None:
     """A line beside what is told of the runs, with its commands as this person has to type them."""
-    typer.echo(as_typed(line), err=True)
+    say(as_typed(line), err=True)
 
 
 @contextmanager
@@ -242,7 +243,7 @@ def _answer_at_once(text: str) -> None:
         with suppress(OSError):  # nobody reads it any more
             os.write(STDERR, f"\n{text}\n".encode())
     else:
-        typer.echo(text, err=True)  # the moving display has put something in place of it, and writes above itself
+        say(text, err=True)  # the moving display has put something in place of it, and writes above itself
 
 
 def _interrupted(ran: list[RunResult], wanted: int) -> bool:
@@ -271,21 +272,21 @@ def _tell(result: RunResult, *, dry: bool) -> None:
         would = "would be " if dry and isinstance(result.error, Held) else ""
         _say(f"{report.job}: {would}{outcome_text(report.outcome)}: {message}")
     elif dry:
-        typer.echo(f"{report.job}: would be {outcome_text(report.outcome)}; nothing was sent")
+        say(f"{report.job}: would be {outcome_text(report.outcome)}; nothing was sent")
     else:
-        typer.echo(f"{report.job}: {outcome_text(report.outcome)}, run {report.run}")
+        say(f"{report.job}: {outcome_text(report.outcome)}, run {report.run} (UTC)")
     if files.seen or result.error is None:
-        typer.echo(
+        say(
             f"  {count_text(files.seen, 'file')} seen ({size_text(report.bytes.seen)}): {files.new:,} new, "
             f"{files.changed:,} changed, {files.moved:,} moved, "
             f"{files.removed:,} removed; new content {size_text(report.bytes.new)}"
         )
     if not dry and report.bytes.wire_up:
-        typer.echo(f"  {_wire_text(report)}")
+        say(f"  {_wire_text(report)}")
     for problem in report.problems[:LONGEST_LIST]:
-        typer.echo(f"  {'not copied' if problem.path else 'note'}: {problem.text}")
+        say(f"  {'not copied' if problem.path else 'note'}: {problem.text}")
     if len(report.problems) > LONGEST_LIST:
-        typer.echo(f"  and {len(report.problems) - LONGEST_LIST} more")
+        say(f"  and {len(report.problems) - LONGEST_LIST} more")
     _tell_left_out(report)
 
 
@@ -303,14 +304,14 @@ def _tell_written(report: RunReport) -> None:
     """What went onto the disk, and how fast."""
     sizes, times = report.bytes, report.seconds
     rate = rate_text(sizes.sent, times.send + times.commit)
-    typer.echo(f"  {size_text(sizes.sent)} of content written onto the disk in {span_text(times.total)} ({rate})")
+    say(f"  {size_text(sizes.sent)} of content written onto the disk in {span_text(times.total)} ({rate})")
 
 
 def _tell_left_out(report: RunReport) -> None:
     """Tell what is never copied (sockets, other disks), so that nobody finds out only when it is needed."""
     if report.files.left_out:
-        typer.echo(f"  left out: sockets, devices and fifos ({report.files.left_out:,}), which hold no content")
+        say(f"  left out: sockets, devices and fifos ({report.files.left_out:,}), which hold no content")
     for folder in report.other_disks[:LONGEST_LIST]:
-        typer.echo(f"  left out: {folder}: another disk; make it a job of its own, or set other_disks = true")
+        say(f"  left out: {folder}: another disk; make it a job of its own, or set other_disks = true")
     if len(report.other_disks) > LONGEST_LIST:
-        typer.echo(f"  and {len(report.other_disks) - LONGEST_LIST} more disks")
+        say(f"  and {len(report.other_disks) - LONGEST_LIST} more disks")

@@ -17,6 +17,7 @@ from otherroof.cli.common import (
     NewestOption,
     job_of,
     print_json_rows,
+    say,
     settings_for_rescue,
 )
 from otherroof.cli.show_found import (
@@ -109,11 +110,11 @@ def _tell(
 ) -> None:
     before, after = versions
     begin = f"from {moment_text(before.taken, zone)} " if before else "from nothing (there is no earlier version) "
-    typer.echo(f"{job}: {begin}to {moment_text(after.taken, zone)}")
+    say(f"{job}: {begin}to {moment_text(after.taken, zone)}")
     for change in _counted(changes, totals):
         typer.echo(_line(change))
     said = ", ".join(f"{count:,} {kind}" for kind, count in totals.counts.items() if count)
-    typer.echo(f"{said}; {size_text(totals.size)} came or changed" if said else "nothing changed")
+    say(f"{said}; {size_text(totals.size)} came or changed" if said else "nothing changed")
 
 
 def _line(change: FoundChange) -> str:

@@ -17,6 +17,7 @@ from otherroof.cli.common import (
     NewestOption,
     job_of,
     print_json_rows,
+    say,
     settings_for_rescue,
 )
 from otherroof.cli.show_found import (
@@ -97,10 +98,10 @@ def _rows(look: VersionLook, wanted: list[bytes], like: Like | None) -> Iterator
 
 def _tell(job: str, look: VersionLook, wanted: list[bytes], like: Like | None, zone: tzinfo) -> None:
     version = look.version
-    typer.echo(f"{job} as of {moment_text(version.taken, zone)}, run {version.run} (UTC)")
+    say(f"{job} as of {moment_text(version.taken, zone)}, run {version.run} (UTC)")
     for path in wanted:
         files, size = look.totals(path)
-        typer.echo(f"{path_text(path) or 'all'}: {count_text(files, 'file')}, {size_text(size)}")
+        say(f"{path_text(path) or 'all'}: {count_text(files, 'file')}, {size_text(size)}")
         shown = 0
         for entry in look.entries(path, like):
             typer.echo(_line(entry, zone, whole=like is not None))

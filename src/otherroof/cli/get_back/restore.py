@@ -20,6 +20,7 @@ from otherroof.cli.common import (
     as_typed,
     job_of,
     print_json,
+    say,
     settings_for_rescue,
 )
 from otherroof.cli.show_found import (
@@ -121,7 +122,7 @@ def _chosen(settings: Settings, request: RestoreRequest) -> RestoreRequest:
         version = found.versions[-1]
         paths = choose_paths(Chooser(VersionLook(found.index, request.job, version)), request.job, settings.zone)
     if not paths:
-        typer.echo("nothing was brought back")
+        say("nothing was brought back")
         raise typer.Exit(EXIT_WELL)
     return replace(request, paths=paths, as_of=version.run)
 
@@ -140,7 +141,7 @@ def _bring(settings: Settings, request: RestoreRequest, into: str, *, as_json: b
     if as_json:
         print_json({"job": request.job, **_as_json(found, progress, seconds)})
     else:
-        typer.echo(f"{request.job}: {_told(found, progress, request, seconds, settings.zone)}")
+        say(f"{request.job}: {_told(found, progress, request, seconds, settings.zone)}")
         _tell_rest(found, request)
     damaged = bool(found.damaged or found.elsewhere)
     return EXIT_DAMAGED if damaged else EXIT_LOOK if found.problems else EXIT_WELL
@@ -158,7 +159,7 @@ def _bring_states(settings: Settings, request: RestoreRequest, into: str, *, as_
         print_json(_states_as_json(request.job, done))
     else:
         states = count_text(len(done.states), "state is", "states are")
-        typer.echo(f"{request.job}: {states} in {path_text(os.fsencode(into))}, digests checked")
+        say(f"{request.job}: {states} in {path_text(os.fsencode(into))}, digests checked")
         for name, held in done.states:
             assert held.state is not None
             typer.echo(f"  {size_text(held.state.size):>8}  {path_text(name)}")
@@ -199,14 +200,14 @@ def _dry_as_json(found: DryRestore) -> dict[str, object]:
 
 
 def _tell_dry(found: DryRestore, request: RestoreRequest, into: str) -> None:
-    typer.echo(
+    say(
         f"{request.job}: {count_text(found.files, 'file')} ({size_text(found.size)}) of run {found.header.run} "
-        f"would come into {path_text(os.fsencode(into))}; nothing was fetched or written"
+        f"(UTC) would come into {path_text(os.fsencode(into))}; nothing was fetched or written"
     )
     for path in found.paths:
         typer.echo(f"  {path_text(path)}")
     if found.files > len(found.paths):
-        typer.echo(f"  and {found.files - len(found.paths):,} more")
+        say(f"  and {found.files - len(found.paths):,} more")
     if not found.target_empty:
         there = count_text(found.there, "of them is there already", "of them are there already")
         does = {
@@ -214,9 +215,9 @@ def _tell_dry(found: DryRestore, request: RestoreRequest, into: str) -> None:
             "keep": f"{there} and would stay",
             "replace": f"{there} and would be replaced",
         }
-        typer.echo(f"  mind: {does[request.existing]}")
+        say(f"  mind: {does[request.existing]}")
     for problem in found.problems:
-        typer.echo(f"  note: {problem.why}", err=True)
+        say(f"  note: {problem.why}", err=True)
 
 
 def _as_json(found: RestoreReport, progress: RestoreProgress, seconds: float) -> dict[str, object]:
@@ -257,7 +258,7 @@ def _tell_rest(found: RestoreReport, request: RestoreRequest) -> None:
         tell_list(f"from {copy}, as {request.job} does not have it whole", came)
     _tell_problems(found, request)
     if found.damaged:
-        typer.echo(
+        say(
             as_typed(
                 f"  {count_text(len(found.damaged), 'file')} could not be restored; try an earlier version: "
                 f"`otherroof versions {request.job}`, then --as-of"
@@ -269,7 +270,7 @@ def _tell_rest(found: RestoreReport, request: RestoreRequest) -> None:
 def _tell_kept(kept: int) -> None:
     if kept:
         left = count_text(kept, "was there already and left as it is", "were there already and left as they are")
-        typer.echo(f"  {left}")
+        say(f"  {left}")
 
 
 def _tell_problems(found: RestoreReport | RestoredStates, request: RestoreRequest) -> None:

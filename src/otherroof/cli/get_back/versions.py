@@ -20,6 +20,7 @@ from otherroof.cli.common import (
     jobs_of,
     ledger_of,
     print_json,
+    say,
     settings_for_rescue,
     settings_in,
 )
@@ -88,7 +89,7 @@ def _show_versions(settings: Settings, job: str, found: list[Version], *, as_jso
         ]
         print_json({"job": job, "versions": rows})
     elif not found:
-        typer.echo(f"{job}: the far copy holds no version yet")
+        say(f"{job}: the far copy holds no version yet")
     else:
         from rich.table import Table
 
@@ -100,7 +101,7 @@ def _show_versions(settings: Settings, job: str, found: list[Version], *, as_jso
         console().print(table)
         others = [name for name in copies_of(stem_of(job), settings.jobs) if name != job]
         of_one = f"these are of {job}; {' and '.join(others)} has its own; " if others else ""
-        typer.echo(f"{of_one}times in {settings.home.zone}; the run's own name has its time in UTC")
+        say(f"{of_one}times in {settings.home.zone}; the run's own name has its time in UTC")
     return EXIT_DAMAGED if any(version.flaw for version in found) else EXIT_WELL
 
 
@@ -145,6 +146,6 @@ def _pin(config: str, job: str, pin: str, unpin: str, why: str) -> None:
     job = _copy_with(settings, job, pin or unpin)
     run = pin_version(settings, job, pin or unpin, why.strip() if pin else "", JobContext(ThinProgress()))
     if pin:
-        typer.echo(f"{job}: {run} stays for good, whatever the rule says: {why.strip()}")
+        say(f"{job}: {run} stays for good, whatever the rule says: {why.strip()}")
     else:
-        typer.echo(f"{job}: {run} is no longer kept for good; it goes when the rule says")
+        say(f"{job}: {run} is no longer kept for good; it goes when the rule says")

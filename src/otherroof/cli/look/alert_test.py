@@ -10,7 +10,7 @@ import typer
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, OtherroofError, WrongUse
 from otherroof.base.local_time import moment_text
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, settings_in_use
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, say, settings_in_use
 
 if TYPE_CHECKING:
     from otherroof.ledger import Ledger
@@ -48,9 +48,9 @@ def verb(
         print_json({"channels": rows, "service": view.as_json()})
     else:
         for test in tried:
-            typer.echo(f"{test.channel}: " + (test.problem or "handed over; now look whether it arrived"))
+            say(f"{test.channel}: " + (test.problem or "handed over; now look whether it arrived"))
         if view.differs:
-            typer.echo(view.line)
+            say(view.line)
     raise typer.Exit(EXIT_WELL if all(test.taken and not test.problem for test in tried) else EXIT_LOOK)
 
 

@@ -11,7 +11,7 @@ from otherroof.base.accounts import as_root
 from otherroof.base.atomic_file import replace_file
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, settings_in_use
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, say, settings_in_use
 
 if TYPE_CHECKING:
     from otherroof.watch.sending import Delivery
@@ -40,9 +40,9 @@ def verb(
         print_json(found.as_json() | {"deliveries": [_row(delivery) for delivery in made]})
     elif send:
         for delivery in made:
-            typer.echo(f"{delivery.channel}: {delivery.subject}: " + (delivery.problem or "sent"))
+            say(f"{delivery.channel}: {delivery.subject}: " + (delivery.problem or "sent"))
     elif html:
-        typer.echo(f"{os.path.abspath(html)}: {found.sentence}")
+        say(f"{os.path.abspath(html)}: {found.sentence}")
     else:
         typer.echo(digest.as_text(found), nl=False)
     well = found.well and all(delivery.sent and not delivery.problem for delivery in made)

@@ -9,7 +9,7 @@ import typer
 
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, WrongUse
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, ledger_of, settings_in_use
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, ledger_of, say, settings_in_use
 
 
 def verb(
@@ -34,5 +34,5 @@ def verb(
     folder = os.path.abspath(out) if out or settings.told.page is None else settings.told.page.folder
     with ledger_of(settings) as ledger:
         found = page.write(settings, ledger, SystemClock(), folder, WatchInputs(mistakes))
-    typer.echo(f"{os.path.join(folder, page.PAGE)}: {found.sentence}")
+    say(f"{os.path.join(folder, page.PAGE)}: {found.sentence}")
     raise typer.Exit(EXIT_WELL if found.well else EXIT_LOOK)

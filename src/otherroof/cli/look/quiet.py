@@ -11,7 +11,7 @@ from otherroof.base.clock import SystemClock
 from otherroof.base.errors import WrongUse
 from otherroof.base.local_time import moment_text
 from otherroof.base.text.words import list_text
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, settings_in_use
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, ledger_of, print_json, say, settings_in_use
 
 if TYPE_CHECKING:
     from otherroof.ledger.alerts import Alert
@@ -44,9 +44,9 @@ def verb(
         print_json({"alerts": [raised.as_json() for raised in standing]})
         return
     for raised in standing:
-        typer.echo(_line(raised, settings))
+        say(_line(raised, settings))
     if not standing:
-        typer.echo("there is no alert now")
+        say("there is no alert now")
 
 
 def _line(alert: Alert, settings: Settings) -> str:

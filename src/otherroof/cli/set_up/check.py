@@ -11,7 +11,7 @@ import typer
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_WELL, EXIT_WRONG_USE, HomeTrouble, OtherroofError, typed
 from otherroof.base.units import count_text
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, print_json
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, print_json, say
 
 if TYPE_CHECKING:
     from otherroof.schedule.goes_by import ServiceView
@@ -47,14 +47,14 @@ def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) ->
         print_json({"mistakes": rows, "remarks": noted, **known, "service": view.as_json()})
     else:
         for mistake in mistakes:
-            typer.echo(typed(mistake.line(), folder))
+            say(typed(mistake.line(), folder))
         for remark in remarks:
-            typer.echo(f"mind: {remark.line()}")
+            say(f"mind: {remark.line()}")
         counts = f"{count_text(len(parts.jobs), 'job')}, {count_text(len(parts.far), 'far box', 'far boxes')}"
         wrong = f"{count_text(len(mistakes), 'mistake')} in {parts.where}; {counts}"
-        typer.echo(wrong if mistakes else f"settings: no mistakes: {counts}")
+        say(wrong if mistakes else f"settings: no mistakes: {counts}")
         if view.line:
-            typer.echo(view.line)
+            say(view.line)
     raise typer.Exit(EXIT_WRONG_USE if mistakes else EXIT_WELL)
 
 

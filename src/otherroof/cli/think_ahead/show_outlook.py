@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from otherroof.base.local_time import between_days, day_name
 from otherroof.base.text.words import fold
-from otherroof.base.units import count_text, size_text, span_text
+from otherroof.base.units import count_text, mbit_text, size_text, span_text
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -128,7 +128,7 @@ def figure_text(value: float, unit: EstimateUnit) -> str:
         case "B":
             return size_text(value)
         case "Mbit/s":
-            return f"{value:.3g} Mbit/s"
+            return mbit_text(value)
         case "share":
             return f"{value * 100:.3g} %"
         case "times":

@@ -9,13 +9,7 @@ import typer
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL
 from otherroof.base.units import count_text, size_text, span_text
-from otherroof.cli.common import (
-    SETTINGS_FOLDER,
-    ConfigOption,
-    JsonOption,
-    as_typed,
-    settings_for_rescue,
-)
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, as_typed, say, settings_for_rescue
 from otherroof.cli.show_found import problem_rows, tell_list
 from otherroof.cli.show_progress import restore_progress, show_progress
 
@@ -61,7 +55,7 @@ def verb(
         if not as_json:
             _tell(found, within_s)
             if slow:
-                typer.echo(
+                say(
                     "  too long: if all of it ever has to come back, fetch the far disk home; agree beforehand who may",
                     err=True,
                 )
@@ -72,7 +66,7 @@ def verb(
 
 
 def _mind(line: str) -> None:
-    typer.echo(f"otherroof: mind: {line}", err=True)
+    say(f"otherroof: mind: {line}", err=True)
 
 
 def _as_json(found: DrillReport, within_s: float) -> dict[str, object]:
@@ -118,30 +112,30 @@ def _as_json(found: DrillReport, within_s: float) -> dict[str, object]:
 def _tell(found: DrillReport, within_s: float) -> None:
     sums, compared = found.sums, found.compared
     size = f" ({size_text(found.size)} of {size_text(sums.size)})" if not found.cut else ""
-    typer.echo(
-        f"{found.job}: {found.files:,} of {count_text(sums.files, 'file')}{size} of run {found.run} came back for "
-        f"practice in {span_text(found.took_s)}, and were removed again"
+    say(
+        f"{found.job}: {found.files:,} of {count_text(sums.files, 'file')}{size} of run {found.run} (UTC) came back "
+        f"for practice in {span_text(found.took_s)}, and were removed again"
     )
     if found.from_nothing:
-        typer.echo(f"  from settings and keys alone; versions that could be had: {found.versions:,}")
+        say(f"  from settings and keys alone; versions that could be had: {found.versions:,}")
     if found.back is not None:
         wanted = f"; wanted within {span_text(within_s)}" if within_s else ""
-        typer.echo(f"  all of it would take {found.back.text()} to come back{wanted}")
-        typer.echo(f"    {found.back.how()}")
-    typer.echo(
+        say(f"  all of it would take {found.back.text()} to come back{wanted}")
+        say(f"    {found.back.how()}")
+    say(
         f"  compared with the files here: {compared.same_at_home:,} the same, {compared.changed_at_home:,} changed "
         f"since, {compared.gone_at_home:,} not there any more"
     )
     if sums.too_large.count and not found.whole:
-        typer.echo(
+        say(
             f"  too large to be drawn: {count_text(sums.too_large.count, 'file')} ({size_text(sums.too_large.room)}); "
             "a larger drill_mb, or --budget-mb, lets them come"
         )
     if found.check_code is not None:
         said = f": {found.check_said}" if found.check_said else ""
-        typer.echo(f"  the job's own check ended with {found.check_code}{said}", err=bool(found.check_code))
+        say(f"  the job's own check ended with {found.check_code}{said}", err=bool(found.check_code))
     if found.left_off:
-        typer.echo(f"  properties that could not be set here: {len(found.left_off):,} (a drill needs none of them)")
+        say(f"  properties that could not be set here: {len(found.left_off):,} (a drill needs none of them)")
     _tell_problems(found)
 
 
@@ -149,7 +143,7 @@ def _tell_problems(found: DrillReport) -> None:
     for title, problems in (("damaged", found.wrong), ("note", found.lacks), ("look", found.compared.odd)):
         tell_list(title, [problem.text for problem in problems])
     if found.cut:
-        typer.echo(f"  it stopped early: {found.cut}", err=True)
+        say(f"  it stopped early: {found.cut}", err=True)
     if found.wrong:
-        typer.echo("  keep the files here safe: they may be the only good ones", err=True)
-        typer.echo(as_typed(f"  `otherroof prove {found.job} --heal` sends again what is damaged there"), err=True)
+        say("  keep the files here safe: they may be the only good ones", err=True)
+        say(as_typed(f"  `otherroof prove {found.job} --heal` sends again what is damaged there"), err=True)

@@ -9,13 +9,7 @@ import typer
 from otherroof.base.clock import SystemClock, stamp
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL, WrongUse
 from otherroof.base.units import count_text, size_text, span_text
-from otherroof.cli.common import (
-    SETTINGS_FOLDER,
-    ConfigOption,
-    JsonOption,
-    as_typed,
-    settings_in_use,
-)
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, as_typed, say, settings_in_use
 from otherroof.cli.show_found import tell_list
 from otherroof.cli.show_progress import proof_progress, show_progress
 from otherroof.far_copy.entry import path_text
@@ -123,45 +117,45 @@ def _damage_row(damage: FarDamage) -> dict[str, Any]:
 
 def _tell(result: ProofResult, seconds: float) -> None:
     report = result.report
-    typer.echo(
+    say(
         f"{report.job}: {count_text(report.files, 'file')} ({size_text(report.size)}) and "
         f"{count_text(report.listings, 'listing')} read back over the line; {span_text(seconds)}, "
         f"{size_text(result.row.wire_down)} received"
     )
     if report.parts:
-        typer.echo(f"  parts of files that are too large to be read at once, and are as they are here: {report.parts}")
+        say(f"  parts of files that are too large to be read at once, and are as they are here: {report.parts}")
     if report.whole and not report.cut:
-        typer.echo("  that is everything, older versions too" + ("" if report.damaged else ": no damage"))
+        say("  that is everything, older versions too" + ("" if report.damaged else ": no damage"))
     if report.sample_said:
-        typer.echo(f"  of these, drawn at random: {report.sample_said}")
+        say(f"  of these, drawn at random: {report.sample_said}")
     if report.word_files:
         word = count_text(report.word_files, "file is", "files are")
-        typer.echo(f"  by the far box's own word, which is no proof: {word} whole")
+        say(f"  by the far box's own word, which is no proof: {word} whole")
     if report.too_large:
-        typer.echo(
+        say(
             f"  not read, because larger than what may be read at once and not here to be compared in parts: "
             f"{count_text(report.too_large, 'file')} ({size_text(report.too_large_bytes)}); --all reads all, or a "
             "larger prove_mb"
         )
     if result.falls_short:
-        typer.echo(f"  {result.falls_short}")
+        say(f"  {result.falls_short}")
     _list("damaged", [_damage_line(damage) for damage in report.damaged])
     known = {(damage.run, damage.path) for damage in report.damaged}
     _list(
         "damaged, known before", [_damage_line(one) for one in result.healing.left if (one.run, one.path) not in known]
     )
-    _list("healed", [f"{mark.path} (version of {mark.run}), and read back" for mark in result.healing.healed])
+    _list("healed", [f"{mark.path} (version {mark.run}, UTC), and read back" for mark in result.healing.healed])
     _list("no version needs", [path_text(name) for name in report.extra])
     _list("note", [note.why for note in result.notes])
     if report.cut:
-        typer.echo(f"  stopped before all was read: {report.cut}", err=True)
+        say(f"  stopped before all was read: {report.cut}", err=True)
     if any(not damage.healed for damage in report.damaged):
         advice = f"  `otherroof prove {report.job} --heal` sends again what this machine still has unchanged"
-        typer.echo(as_typed(advice), err=True)
+        say(as_typed(advice), err=True)
 
 
 def _damage_line(damage: FarDamage) -> str:
-    where = "the newest copy" if damage.in_newest else f"the version of {damage.run}"
+    where = "the newest copy" if damage.in_newest else f"version {damage.run} (UTC)"
     after = "; healed" if damage.healed else f"; {damage.left}" if damage.left else ""
     return f"{damage.shown}, of {where}: {damage.why}{after}"
 

@@ -9,17 +9,8 @@ import typer
 from otherroof.base.clock import SystemClock, stamp
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, WrongUse
 from otherroof.base.local_time import table_time_text
-from otherroof.base.text.words import fold
 from otherroof.base.units import count_text, size_text
-from otherroof.cli.common import (
-    SETTINGS_FOLDER,
-    ConfigOption,
-    JsonOption,
-    as_typed,
-    console,
-    jobs_of,
-    settings_in,
-)
+from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, as_typed, console, jobs_of, say, settings_in
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -32,7 +23,7 @@ MOST_SHOWN = 60
 WIDE = 104  # columns for all of the table
 CAUTION = (
     "CAUTION: what goes is gone for good, and no run brings it back. Look at the list above. `otherroof versions {0} "
-    "--pin RUN --why TEXT` keeps one for good, `otherroof thin {0} --recall` stops all that is written down."
+    "--pin RUN --why TEXT` keeps one for good, `otherroof thin {0} --recall` calls it all off."
 )
 
 
@@ -123,42 +114,34 @@ def _tell(settings: Settings, found: ThinReport, deed: Deed) -> None:
     if deed == "recall":
         stay = count_text(len(found.taken_back), "version that was to go stays", "versions that were to go stay")
         stay = stay if found.taken_back else "no version was written down to go"
-        typer.echo(
-            as_typed(f"{found.job}: {stay}; the service lets nothing go until `otherroof thin {found.job} --apply`")
-        )
+        say(as_typed(f"{found.job}: {stay}; the service lets nothing go until `otherroof thin {found.job} --apply`"))
         return
     if not settings.jobs[found.job].versions.lines and not found.going:
-        typer.echo(f"{found.job}: every version stays: no [versions.spacing] is written for it")
+        say(f"{found.job}: every version stays: no [versions.spacing] is written for it")
         return
     if found.removed:
         gone = count_text(len(found.removed), "version is", "versions are")
-        typer.echo(f"{found.job}: {gone} gone, {size_text(found.freed.size)} given back")
+        say(f"{found.job}: {gone} gone, {size_text(found.freed.size)} given back")
     left = [going for going in found.going if going.version.run not in found.removed]
     if left:
         _tell_going(settings, found, left)
     else:
         stay = count_text(found.versions - len(found.removed), "version stays", "versions stay")
-        typer.echo(f"{found.job}: nothing more is to go; {stay}")
+        say(f"{found.job}: nothing more is to go; {stay}")
     if found.objection:
-        typer.echo(f"{found.job}: nothing is removed now: {found.objection}", err=True)
+        say(f"{found.job}: nothing is removed now: {found.objection}", err=True)
     elif left:
-        _say(as_typed(CAUTION.format(found.job)))
+        say(as_typed(CAUTION.format(found.job)))
         if deed == "show":
             steps = "step one, and after the wait step two"
-            _say(as_typed(f"nothing was changed; {steps}: `otherroof thin {found.job} --apply`"))
-
-
-def _say(text: str) -> None:
-    """On a terminal broken between words, else one line that can be searched."""
-    out = console()
-    typer.echo(fold(text, out.width) if out.is_terminal else text)
+            say(as_typed(f"nothing was changed; {steps}: `otherroof thin {found.job} --apply`"))
 
 
 def _tell_going(settings: Settings, found: ThinReport, left: list[GoingVersion]) -> None:
     from rich.table import Table
 
     stay, versions = found.versions - len(found.going), count_text(found.versions, "version")
-    typer.echo(f"{found.job}: of {versions} {stay:,} {'stays' if stay == 1 else 'stay'}; these are to go:")
+    say(f"{found.job}: of {versions} {stay:,} {'stays' if stay == 1 else 'stay'}; these are to go:")
     out = console()
     # A run's name is what --pin needs to keep it: no screen may be too narrow for it.
     wide = out.width >= WIDE
@@ -169,27 +152,27 @@ def _tell_going(settings: Settings, found: ThinReport, left: list[GoingVersion])
         taken = _local(settings, going.version.taken)
         rule = "damaged, let go" if going.damaged else going.spacing if going.instead else "too old for any"
         at = found.goes_at.get(going.version.run)
-        when = _local(settings, at) if at is not None else "not written down"
+        when = _local(settings, at) if at is not None else "after step one"
         table.add_row(going.version.run, taken, rule, when, *([going.instead or "–"] if wide else []))
     out.print(table)
     if len(left) > MOST_SHOWN:
-        typer.echo(f"and {len(left) - MOST_SHOWN} more; --json has all")
+        say(f"and {len(left) - MOST_SHOWN} more; --json has all")
     if not found.removed:
         _tell_loss(found)
     if found.lent:
         stay_too = count_text(len(found.lent), "more stays", "more stay")
-        typer.echo(f"{stay_too}, because later versions refer to it; it takes no room of its own")
-    typer.echo(f"times in {settings.home.zone}; the run's own name has its time in UTC")
+        say(f"{stay_too}, because later versions refer to it; it takes no room of its own")
+    say(f"times in {settings.home.zone}; the run's own name has its time in UTC")
 
 
 def _tell_loss(found: ThinReport) -> None:
     loss = found.loss
-    typer.echo(
+    say(
         f"that gives back {size_text(loss.size)}; what {count_text(loss.files, 'file')} held can then no longer be had"
         + (", the biggest:" if loss.biggest else "")
     )
     for one in loss.biggest[:5]:
-        typer.echo(f"  {one.path} ({size_text(one.size)}), last in {one.last}")
+        say(f"  {one.path} ({size_text(one.size)}), last in {one.last}")
 
 
 def _local(settings: Settings, moment: datetime) -> str:

@@ -219,7 +219,7 @@ def _match_newest(files: JobStateFiles, keeper: Keeper, view: FarCopyView, check
         checked.catalogue = _replaced(files, checked.catalogue, blocks_from_listing(lines), after)
     if lost:
         checked.lost = True
-        checked.remarks.append(f"the far copy no longer holds the listing of run {lost}")
+        checked.remarks.append(f"the far copy no longer holds the listing of run {lost} (UTC)")
 
 
 def blocks_from_listing(lines: Iterator[bytes]) -> Iterator[Block]:

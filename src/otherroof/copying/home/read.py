@@ -203,9 +203,9 @@ class SourceFolder:
         """
         kind = KINDS.get(stat.S_IFMT(found.st_mode) >> 12)
         if kind is None:
-            raise Unreadable("was replaced by what is no file when it was to be read", where=path_text(path))
+            raise Unreadable("was no file any more when it was to be read", where=path_text(path))
         if len(path) > LONGEST_PATH:
-            raise Unreadable("has a longer path than a listing can hold", where=path_text(path))
+            raise Unreadable("has too long a path to be copied", where=path_text(path))
         numbers = stat_numbers(found)
         entry = Entry(
             path=path,

@@ -64,7 +64,7 @@ def pack_string(data: bytes) -> bytes:
 def parse_hello(packet: bytes) -> dict[bytes, bytes]:
     """The extensions named in the server's VERSION packet. Raises LinkLost if it is none."""
     if len(packet) < 5 or packet[0] != VERSION:
-        raise LinkLost("the far box did not greet in SFTP", advice="check that its account is set up for SFTP")
+        raise LinkLost("the far box did not answer in SFTP", advice="check that its account is set up for SFTP")
     # Bytes 1 to 4 are the version: ours or an older one, since a server may not answer with more than was offered
     # (draft §4). What follows are pairs of a name and its data, one for each extension.
     found: dict[bytes, bytes] = {}

@@ -57,9 +57,9 @@ class ProgressDeadline:
         self._for_work += seconds
         extra = self._moved / LEAST_RATE
         if self._for_whole > self._answer_s + extra:
-            return f"sends something, and no whole answer within {self._answer_s:g} s"
+            return f"sends data, but no complete answer within {self._answer_s:g} s"
         if self._for_oldest > PASSED_OVER * self._answer_s + extra:
-            return f"answers other requests and passed one over for {PASSED_OVER * self._answer_s:g} s"
+            return f"answers other requests, but has left one without an answer for {PASSED_OVER * self._answer_s:g} s"
         if self._for_work > WORK_TIME * self._answer_s:
             return f"answers too slowly to be of use: less than {WORK >> 20} MiB in {self._for_work:.0f} s"
         return ""

@@ -174,7 +174,7 @@ class SftpPlace:
             if result is not None or self._moved() != moved:
                 moved_at, moved = now, self._moved()
             elif now - moved_at > self._target.answer_s * SPARE_TIME:
-                raise LinkLost("nothing moves any more", where=self._target.shown_as)
+                raise LinkLost("nothing has arrived or been sent for too long", where=self._target.shown_as)
 
     def _moved(self) -> int:
         # Not the bytes on the wire: keepalives would count there.

@@ -29,7 +29,7 @@ def coming_back(facts: PlanFacts) -> PlanSection:
 
 def _whole(facts: PlanFacts) -> Estimate:
     if facts.drilled is not None:
-        how = f"the practice restore of {facts.drilled.day} timed a part of it and says so of the whole"
+        how = f"as the practice restore of {facts.drilled.day} says, which timed a part of it"
         return Estimate("back.whole", "s", facts.drilled.seconds, how)
     amounts = facts.amounts
     work = Work(amounts.size, amounts.files)
@@ -46,8 +46,8 @@ def _few(facts: PlanFacts, few: Work) -> Estimate:
 def _fetched(facts: PlanFacts) -> Estimate:
     amounts, by_hand = facts.amounts, facts.by_hand
     how = (
-        f"{span_text(by_hand.fetch_s)} to bring it here (--fetch-hours says better), then {size_text(amounts.size)} at "
-        f"{by_hand.rates}"
+        f"bringing it here takes {span_text(by_hand.fetch_s)} (--fetch-hours says better), then "
+        f"{size_text(amounts.size)} at {by_hand.rates}"
     )
     return Estimate("back.fetched", "s", by_hand.disk_s(amounts) + by_hand.fetch_s, how)
 

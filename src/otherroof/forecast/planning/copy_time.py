@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from otherroof.base.units import percent_text, size_text
+from otherroof.base.units import mbit_text, percent_text, size_text
 from otherroof.forecast.planning.estimate import Likely
 from otherroof.forecast.planning.packets import (
     OnTheWire,
@@ -74,14 +74,14 @@ class AskedLine:
 def asked_line(asked: AskedLine, path: PacketPath) -> LineFacts:
     """What a line of these figures carries, by the sizes of packets and by TCP's bound under loss."""
     packet, share = path.mtu + path.around, path.shares.value
-    room = f"a full packet of {packet} bytes carries {path.payload} of content ({percent_text(share, 1)})"
+    room = f"a full packet of {packet:,} bytes carries {path.payload:,} of content ({percent_text(share, 1)})"
     far_up = asked.far_up_mbit or asked.up_mbit
-    known = f"{far_up:g} Mbit/s up there" + ("" if asked.far_up_mbit else ", as here (--far-up says better)")
+    known = f"{mbit_text(far_up)} up there" + ("" if asked.far_up_mbit else ", as here (--far-up says better)")
     return LineFacts(
         up=_reached(asked.up_mbit, asked, path, REACHED),
         back=_reached_back(far_up, asked, path),
         round_trip_s=asked.round_trip_s,
-        how_up=f"{asked.up_mbit:g} Mbit/s up: {room}, and a polite copy reaches {_percents(REACHED)} of that",
+        how_up=f"{mbit_text(asked.up_mbit)} up: {room}, and a polite copy reaches {_percents(REACHED)} of that",
         how_back=f"{known}: {room}, and a restore reaches {_percents(REACHED_BACK)} of that",
     )
 
@@ -125,7 +125,7 @@ def seen_up(nights: Sequence[SentNight]) -> tuple[Likely, Likely, str] | None:
     if len(telling) < 3:
         return None
     rates = [night.wire_up * 8e-6 / night.send_s for night in telling]
-    seen = f"{min(rates):.1f} to {max(rates):.1f} Mbit/s"
+    seen = f"{mbit_text(min(rates))} to {mbit_text(max(rates))}"
     how = f"the last {len(telling)} runs that sent {size_text(TELLING_BYTES)} or more: {seen}"
     costs = costs_of([Piece(night.send_s, night.files, night.wire_up) for night in telling])
     if costs is None or costs.byte_s <= 0:

@@ -72,7 +72,7 @@ def _night(facts: PlanFacts) -> tuple[Likely, str]:
     told = f" ({facts.amounts.how_daily})" if facts.amounts.how_daily else ""
     how = (
         f"{size_text(likely.size)} in {count_text(round(likely.files), 'file')}{told}, "
-        f"and {before_s(likely, line):.0f} s of login, looks and listing"
+        f"and {before_s(likely, line):.0f} s for login, checks and listing"
     )
     return night, how
 

@@ -82,7 +82,7 @@ def _now(job: Job | None, rows: Sequence[RunRow], asked: PlanRequest) -> tuple[f
     seen = next((row for row in rows if row.report.bytes.seen), None)
     if seen is not None:
         files = asked.files or float(seen.report.files.seen)
-        return float(seen.report.bytes.seen), files, f"as run {seen.report.run} saw it"
+        return float(seen.report.bytes.seen), files, f"as run {seen.report.run}, UTC, saw it"
     assert job is not None  # without a job a size is asked for
     found = folder_size(job.folder, job.leave_out, other_disks=job.other_disks)
     return found.size, asked.files or found.files, f"as {job.folder} stands now"
@@ -100,7 +100,7 @@ def _daily(
         bytes_a_day = [size for size, _ in days]
         mean, margin = mean_and_margin(bytes_a_day)
         many = math.fsum(count for _, count in days) / len(days)
-        how = f"the mean of the last {count_text(len(days), 'day')}, with what single days differ by"
+        how = f"the mean of the last {count_text(len(days), 'day')}, and how far single days are from it"
         return Likely(max(0.0, mean - margin), mean, mean + margin), many, how
     share = ASSUMED_SHARE
     how = f"a guess: {share.value * 100:g} % of it, up to {share.high * 100:g} %; --daily says better"

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from otherroof.base.errors import WrongUse
 from otherroof.base.local_time import day_text, midnight, month_begins, table_time_text, wall_time
+from otherroof.base.units import mbit_text
 from otherroof.copying.report import GOOD
 from otherroof.forecast.first_copy import NightsLeft
 from otherroof.forecast.planning.copy_time import AskedLine, LineFacts, SentNight, Work, asked_line, seen_up
@@ -218,8 +219,9 @@ def _around(mbit: float) -> Likely:
 
 
 def _reading_how(reading: LineReading, zone: ZoneInfo) -> str:
+    there, back = mbit_text(reading.up_mbit), mbit_text(reading.down_mbit)
     return (
-        f"measured {day_text(reading.at, zone)}: {reading.up_mbit:.1f} Mbit/s there, {reading.down_mbit:.1f} back, "
+        f"measured {day_text(reading.at, zone)}: {there} there, {back} back, "
         f"round trip {reading.idle_ms:.0f} ms, loaded {reading.loaded_up_ms:.0f} and {reading.loaded_down_ms:.0f} ms"
     )
 

@@ -26,7 +26,7 @@ from typing import Any
 from otherroof.base.clock import Clock
 from otherroof.base.errors import OtherroofError, PlaceError
 from otherroof.base.locks import Patience
-from otherroof.base.units import size_text
+from otherroof.base.units import mbit_text, size_text
 from otherroof.far import requests
 from otherroof.far.pacing import Pacing, bytes_per_s, read_tcp_info
 from otherroof.far.place import Meter, Place, Task, run_script, run_scripts
@@ -95,7 +95,7 @@ def _open(settings: Settings, far: FarBox, pacing: WatchedPacing, meter: Meter) 
 
 def announced(far: str, size: int, limit_mbit: float) -> str:
     """What is about to cross, before it does."""
-    under = f", under the limit of {limit_mbit:g} Mbit/s that holds now" if limit_mbit else ""
+    under = f", under the limit of {mbit_text(limit_mbit)} that holds now" if limit_mbit else ""
     return f"{far}: sends {size_text(size)} there and fetches them back, with courtesy{under}; they count in the month"
 
 
@@ -103,7 +103,7 @@ def reading_text(reading: LineReading) -> str:
     """What was measured, in one sentence."""
     grows = [buffer_delay(loaded, reading.idle_ms) for loaded in (reading.loaded_up_ms, reading.loaded_down_ms)]
     return (
-        f"{reading.far}: {reading.up_mbit:.1f} Mbit/s there, {reading.down_mbit:.1f} Mbit/s back; round trip "
+        f"{reading.far}: {mbit_text(reading.up_mbit)} there, {mbit_text(reading.down_mbit)} back; round trip "
         f"{reading.idle_ms:.0f} ms, {reading.loaded_up_ms:.0f} ms while sending (+{grows[0] * 100:.0f} %), "
         f"{reading.loaded_down_ms:.0f} ms while fetching (+{grows[1] * 100:.0f} %); "
         f"{size_text(reading.wire_up)} went there, {size_text(reading.wire_down)} came back"

@@ -249,7 +249,7 @@ def _damaged_version(job: OpenedJob, run: str) -> str:
         raise WrongUse(f"{found} is pinned", where=name, advice=advice)
     header = job.keeper.headers([found])[found]
     if isinstance(header, Header) and not any(mark.run == found for mark in job.ledger.damages.of(name)):
-        raise WrongUse(f"nothing of the version of {found} is known to be damaged", where=name, advice=advice)
+        raise WrongUse(f"nothing of version {found} (UTC) is known to be damaged", where=name, advice=advice)
     return found
 
 

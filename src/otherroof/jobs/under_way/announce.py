@@ -14,7 +14,7 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 
 from otherroof.base.clock import Clock
-from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WELL, HomeTrouble, OtherroofError, RunCut
+from otherroof.base.errors import EXIT_INTERRUPTED, EXIT_LOOK, EXIT_WELL, HomeTrouble, OtherroofError, RunCut, ended_by
 from otherroof.copying.progress import Progress
 from otherroof.copying.report import RunReport
 from otherroof.forecast.advance import AdvanceWatch, ProgressReading
@@ -148,7 +148,7 @@ class Announcement:
         elif isinstance(error, OtherroofError):
             code = error.exit_code
         else:
-            code, said = EXIT_LOOK, f"ended by {type(error).__name__}"
+            code, said = EXIT_LOOK, ended_by(error)
         return EndedRun(self._now.token, self._now.wish, code, said, self.by_hand, report)
 
     def _tell_trouble(self, trouble: str) -> None:

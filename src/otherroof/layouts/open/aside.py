@@ -127,11 +127,11 @@ def _move_contents_aside(offers: PlaceOffers, folders: list[tuple[bytes, bytes]]
         emptied.append(path)
         # The far box is not trusted: it could make up folders for as long as they are looked into.
         if len(path) > LONGEST_PATH or len(emptied) + len(folders) > MOST_FOLDERS:
-            raise Refused("answers folders without end", where=path.decode("utf-8", "backslashreplace"))
+            raise Refused("lists folders without end", where=path.decode("utf-8", "backslashreplace"))
         for name, _ in (yield from list_names(path)) or ():
             # Such a name would lead to another folder.
             if b"/" in name or not name:
-                raise Refused("answers names that cannot be", where=path.decode("utf-8", "backslashreplace"))
+                raise Refused("lists names that no file can have", where=path.decode("utf-8", "backslashreplace"))
             yield from _move_one_aside(offers, path + b"/" + name, to + b"/" + name, folders)
     for path in reversed(emptied):  # a folder comes after those that it lies in
         yield requests.RemoveFolder(path)

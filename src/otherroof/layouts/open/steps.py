@@ -247,7 +247,7 @@ def refuse_folded_name(path: bytes, *, folds_case: bool) -> Script[None]:
     if not folds_case and name.isascii() and not name.endswith((b".", b" ")):
         return
     if (yield from holds_name(folder, name)) is False:
-        what = "the far disk takes this name for another one that stands there"
+        what = "the far disk cannot tell this name from another one there"
         raise FoldedName(what, where=path.decode("utf-8", "backslashreplace"))
 
 
@@ -297,6 +297,6 @@ def list_names(path: bytes, most: int = MOST_NAMES) -> Script[list[tuple[bytes, 
                     found.append((name, attrs))
         # Looked at for each portion: the answer that ends the folder may never come.
         if len(found) > most or weight > MOST_NAME_BYTES:
-            raise Refused("answers names without end", where=path.decode("utf-8", "backslashreplace"))
+            raise Refused("lists names without end", where=path.decode("utf-8", "backslashreplace"))
     yield requests.CloseFile(handle)
     return found

@@ -62,7 +62,7 @@ class AsideFolder:
         if name in (b".", b".."):
             return
         if not name or b"/" in name or b"\0" in name:
-            raise Refused("answers names that cannot be")
+            raise Refused("lists names that no file can have")
         names = self.folder_names if steps.is_folder(attrs) else self.file_names
         names += name + b"\0"
 
@@ -172,7 +172,7 @@ class _Walk:
         if self._bytes > self._most:
             self._stop()
             self.note_refusal(
-                look, Refused("answers names without end, so no more was looked at", where=self._paths.name)
+                look, Refused("lists names without end, so no more was looked at", where=self._paths.name)
             )
             return False
         if found.rest is not None:
@@ -183,7 +183,7 @@ class _Walk:
         if self._waiting_bytes > MOST_WAITING:
             self._stop()
             self.note_refusal(
-                look, Refused("answers folders without end, so no more was looked at", where=self._paths.name)
+                look, Refused("lists folders without end, so no more was looked at", where=self._paths.name)
             )
         return not self._stopped
 
@@ -207,7 +207,7 @@ def _look_into(paths: JobPaths, look: _FolderToLook) -> Script[AsideFolder]:
     top = join_path(top, look.folder) if look.folder else top
     # The length is what ends a tree that a lying far box makes up as it is walked: depth alone costs it nothing.
     if len(look.folder) > steps.LONGEST_PATH:
-        raise Refused("answers folders without end", where=paths.name)
+        raise Refused("lists folders without end", where=paths.name)
     handle = look.rest
     if handle is None:
         try:
@@ -226,6 +226,6 @@ def _look_into(paths: JobPaths, look: _FolderToLook) -> Script[AsideFolder]:
         yield requests.CloseFile(handle)
         return found
     if len(found.file_names) + len(found.folder_names) < answers:  # not even a name of one letter in each
-        raise Refused("answers without naming anything", where=paths.name)
+        raise Refused("sends lists without a name in them", where=paths.name)
     found.rest = handle
     return found

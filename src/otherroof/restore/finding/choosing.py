@@ -127,7 +127,7 @@ class Chooser:
         except WrongUse as problem:
             self.said = (str(problem),)
         if not self._entries:
-            self.said = ("nothing here or below is called so; u goes back",)
+            self.said = ("nothing here or below is called like that; u goes back",)
 
     def _mark(self, words: str) -> None:
         if not words.strip():

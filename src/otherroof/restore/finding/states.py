@@ -67,7 +67,7 @@ class MarkedLine:
         """What the line says. Raises Damaged if that cannot be."""
         entry = parse_line(self.line)
         if entry.size >= LARGEST or not -LARGEST <= entry.mtime_ns < LARGEST:
-            raise Damaged(f"a listing holds an entry that cannot be: {path_text(entry.path)}", advice=LINE_ADVICE)
+            raise Damaged(f"a listing holds an impossible entry: {path_text(entry.path)}", advice=LINE_ADVICE)
         return state_of(entry, self.mark)
 
 

@@ -220,7 +220,7 @@ class Healer:
                 for entry in here:
                     if entry.path not in broken:
                         for damage in waiting.pop(entry.path):
-                            damage.left = _joined(damage.left, f"its newest whole state is in the version of {run}")
+                            damage.left = _joined(damage.left, f"its newest whole state is in version {run} (UTC)")
         for damage in (one for several in waiting.values() for one in several):
             damage.left = _joined(damage.left, "no version was found that has it whole")
 

@@ -141,10 +141,12 @@ class FarProof:
         if missing and not set(view.runs) <= set(self._keeper.view().runs):
             # What the removed one kept for this version lies elsewhere by now, and this look is too old to know it.
             what = "a version was removed meanwhile"
-            self.report.notes.append(f"{what}, so nothing is said of what that of {shelf.run} lacks; prove it again")
+            self.report.notes.append(
+                f"{what}, so this proof cannot tell what version {shelf.run} (UTC) lacks; prove it again"
+            )
             return
         for entry in missing:
-            why = f"it is not kept, though it is other in the version of {newer.run}"
+            why = f"it was not kept, though version {newer.run} (UTC) has another state of it"
             self._note_damage(FarDamage(entry.path, shelf.run, why, b"", entry))
 
     # -- what is chosen --
