@@ -182,10 +182,10 @@ def test_what_a_cut_run_moved_is_not_held_in_memory_without_bounds(
 
 
 LIES: dict[str, tuple[bytes, str]] = {
-    "leads elsewhere": (b"../x", "cannot be"),
-    "is in another folder": (b"a/b", "cannot be"),
-    "is two names": (b"a\0b", "cannot be"),
-    "is none": (b"", "cannot be"),
+    "leads elsewhere": (b"../x", "that no file can have"),
+    "is in another folder": (b"a/b", "that no file can have"),
+    "is two names": (b"a\0b", "that no file can have"),
+    "is none": (b"", "that no file can have"),
 }
 
 
