@@ -11,6 +11,8 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
+from otherroof.base.units import unbroken
+
 
 def templates_of(
     package: str, finalize: Callable[[Any], Any] | None = None, **filters: Callable[..., Any]
@@ -31,6 +33,13 @@ def templates_of(
     )
     made.filters.update(filters)
     return made
+
+
+def units_held(value: object) -> object:
+    """A value as a browser or mail reader should get it: it breaks lines by itself, and not between number and unit."""
+    if not isinstance(value, str):
+        return value
+    return Markup(unbroken(value)) if isinstance(value, Markup) else unbroken(value)
 
 
 def with_commands(text: str, style: str = "") -> Markup:

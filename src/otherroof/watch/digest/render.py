@@ -6,14 +6,14 @@ and inline styles: no scripts, no style sheets, nothing from outside.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from functools import lru_cache, partial
 
 from jinja2 import Environment
 
 from otherroof.base.local_time import day_text, moment_text, short_day_name
-from otherroof.base.text.templates import templates_of, with_commands
+from otherroof.base.text.templates import templates_of, units_held, with_commands
 from otherroof.base.text.words import fold, list_text
 from otherroof.base.units import count_text, mbit_text, percent_text, size_text, span_text
 from otherroof.copying.report import outcome_text
@@ -31,18 +31,19 @@ VERDICT_WORDS = {
 }
 # Below a night's bar: the same signs on the page.
 _NIGHT_SIGNS = {"good": "", "building": "+", "part": "×", "bad": "×", "none": "–"}
-_CODE_STYLE = "font-family:monospace;background:#eceff1;color:#1f2933"
+# A command stands on one line if it fits there.
+_CODE_STYLE = "display:inline-block;font-family:monospace;background:#eceff1;color:#1f2933"
 _DAYS = ("Mo", "Tu", "We", "Th", "Fr", "Sa", "Su")
 
 
 def as_text(digest: Digest) -> str:
     """The digest as plain text, at most 76 columns unless something longer must stay whole."""
-    return _templates().get_template("digest.txt.j2").render(digest=digest, say=DigestText(digest))
+    return _templates(None).get_template("digest.txt.j2").render(digest=digest, say=DigestText(digest))
 
 
 def as_html(digest: Digest) -> str:
     """The digest as an HTML document for mail."""
-    return _templates().get_template("digest.html.j2").render(digest=digest, say=DigestText(digest))
+    return _templates(units_held).get_template("digest.html.j2").render(digest=digest, say=DigestText(digest))
 
 
 def verdict_words(digest: Digest) -> str:
@@ -56,10 +57,10 @@ def subject(digest: Digest) -> str:
     return f"[{digest.home}] {verdict_words(digest)} (week to {day_text(digest.at, digest.zone)})"
 
 
-@lru_cache(maxsize=1)
-def _templates() -> Environment:
+@lru_cache(maxsize=2)
+def _templates(finalize: Callable[[object], object] | None) -> Environment:
     code = partial(with_commands, style=_CODE_STYLE)
-    return templates_of("otherroof.watch.digest", size=size_text, span=span_text, wrap=wrap, code=code)
+    return templates_of("otherroof.watch.digest", finalize, size=size_text, span=span_text, wrap=wrap, code=code)
 
 
 def wrap(text: str, indent: int = 0, hang: int = 0) -> str:

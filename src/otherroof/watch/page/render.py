@@ -17,9 +17,9 @@ from markupsafe import Markup
 
 from otherroof.base.clock import stamp
 from otherroof.base.local_time import day_text, short_day_name, short_day_text
-from otherroof.base.text.templates import templates_of, with_commands
+from otherroof.base.text.templates import templates_of, units_held, with_commands
 from otherroof.base.text.words import list_text
-from otherroof.base.units import count_text, percent_text, size_text, span_text, unbroken
+from otherroof.base.units import count_text, percent_text, size_text, span_text
 from otherroof.watch.digest.render import DigestText, verdict_words
 from otherroof.watch.digest.values import Digest, FarReport
 from otherroof.watch.page.history import FarHistory, History, ProbeDay
@@ -64,9 +64,7 @@ def _templates() -> Environment:
 
 def _unbroken(value: object) -> object:
     """What is written into the page, with units held to their numbers; the script as it is."""
-    if value == AGE_SCRIPT or not isinstance(value, str):
-        return value
-    return Markup(unbroken(value)) if isinstance(value, Markup) else unbroken(value)
+    return value if value == AGE_SCRIPT else units_held(value)
 
 
 class PageCharts:
