@@ -412,8 +412,11 @@ def test_syncs_that_follow_each_other_cost_one(disk: Path, monkeypatch: pytest.M
         disk_place, "_libc", type("Calls", (), {"syncfs": lambda _, fd: calls.append(fd) or real(fd)})()
     )
     handle = run_script(place, ask(requests.OpenFile(b"a", Mode.WRITE | Mode.CREATE)))
+    run_script(place, ask(requests.Write(handle, 0, b"some")))
     for _ in range(3):
-        assert run_script(place, ask(requests.Sync(handle)))
+        again = run_script(place, ask(requests.OpenFile(b"a", Mode.WRITE)))
+        assert run_script(place, ask(requests.Sync(again)))
+        run_script(place, ask(requests.CloseFile(again)))
     assert len(calls) == 1
     run_script(place, ask(requests.Write(handle, 0, b"more")))
     run_script(place, ask(requests.Sync(handle)))

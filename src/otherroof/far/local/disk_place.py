@@ -30,7 +30,6 @@ MOST_HELD = 64  # folders whose handles are kept open
 _STEP = os.O_PATH | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 # What changes the disk, so that a sync after it has work to do.
 _CHANGES = (
-    requests.OpenFile,
     requests.Write,
     requests.SetProperties,
     requests.CopyRange,
@@ -78,7 +77,7 @@ class DiskPlace(LocalPlace):
         try:
             if isinstance(op, requests.Sync):
                 return self._sync(op)
-            self._changed = self._changed or isinstance(op, _CHANGES)
+            self._changed = self._changed or _changes(op)
             if isinstance(op, requests.OpenFolder):
                 return _HeldFolder(self._parent_of(op.path + b"/.", keep=False))
             if isinstance(op, requests.CloseFile) and isinstance(op.handle, _HeldFolder):
@@ -168,6 +167,12 @@ class DiskPlace(LocalPlace):
         if not refusal.advice or refusal.advice == refusal.usual_advice:
             refusal.advice = f"look at it below {escaped(self._folder)}"
         return refusal
+
+
+def _changes(op: requests.Op) -> bool:
+    if isinstance(op, requests.OpenFile):
+        return bool(op.mode & (requests.Mode.CREATE | requests.Mode.EMPTY))
+    return isinstance(op, _CHANGES)
 
 
 def _is_folder(path: bytes) -> bool:
