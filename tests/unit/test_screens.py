@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from support import deed_screens
@@ -59,6 +61,14 @@ def test_every_screen_mail_and_page_is_written_in_the_one_way(shown: dict[str, s
 def test_mail_in_html_is_written_in_the_one_way(name: str) -> None:
     with lived(name) as household:
         assert departures(text_of(pages(*household)[1])) == []
+
+
+def test_mail_and_page_leave_commands_and_units_whole() -> None:
+    with lived("trouble") as household:
+        for made in pages(*household):
+            assert "7\N{NO-BREAK SPACE}h\N{NO-BREAK SPACE}30\N{NO-BREAK SPACE}min" in made
+            # A blank that breaks no line would be copied along, and no shell knows it.
+            assert re.search(r"inline-block[^>]*><code[^>]*>otherroof release photos</code>\.</span>", made)
 
 
 def test_lines_break_between_words_however_narrow_the_terminal(shown: dict[str, str]) -> None:

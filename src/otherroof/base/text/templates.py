@@ -6,12 +6,17 @@ Apart from `words`, because jinja2 takes its time: only what makes a document im
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import zip_longest
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from otherroof.base.units import unbroken
+
+_HELD = Markup('<span style="display:inline-block;max-width:100%">')
+_CODE_ENDS, _HELD_ENDS = Markup("</code>"), Markup("</span>")
+_MARKS = (".", ",", ";", ":", "?", ")")
 
 
 def templates_of(
@@ -43,8 +48,12 @@ def units_held(value: object) -> object:
 
 
 def with_commands(text: str, style: str = "") -> Markup:
-    """`text` for HTML, with what stands between backticks as a command; `style` for mail, which has no style sheet."""
+    """`text` for HTML, with what stands between backticks as a command; `style` for mail, which has no style sheet. A
+    command stands on one line if it fits there, and what ends its sentence stays with it."""
     begin = Markup('<code style="{}">').format(style) if style else Markup("<code>")
     parts = text.split("`")
-    shown = [begin + part + Markup("</code>") if place % 2 else escape(part) for place, part in enumerate(parts)]
+    shown = [escape(parts[0])]
+    for command, after in zip_longest(parts[1::2], parts[2::2], fillvalue=""):
+        mark = after[:1] if after.startswith(_MARKS) else ""
+        shown += [_HELD, begin, escape(command), _CODE_ENDS, escape(mark), _HELD_ENDS, escape(after[len(mark) :])]
     return Markup("").join(shown)

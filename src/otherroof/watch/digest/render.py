@@ -31,8 +31,7 @@ VERDICT_WORDS = {
 }
 # Below a night's bar: the same signs on the page.
 _NIGHT_SIGNS = {"good": "", "building": "+", "part": "×", "bad": "×", "none": "–"}
-# A command stands on one line if it fits there.
-_CODE_STYLE = "display:inline-block;font-family:monospace;background:#eceff1;color:#1f2933"
+_CODE_STYLE = "font-family:monospace;background:#eceff1;color:#1f2933"
 _DAYS = ("Mo", "Tu", "We", "Th", "Fr", "Sa", "Su")
 
 
