@@ -140,7 +140,7 @@ def test_sockets_fifos_and_devices_are_counted_and_left_out(tmp_path: Path, monk
 def test_patterns_leave_out_as_version_control_does(tmp_path: Path) -> None:
     make(tmp_path, b"keep.txt", b"a.tmp", b"deep/b.tmp", b".cache/x", b"deep/.cache/y", b"build/z", b"deep/build/z")
     make(tmp_path, b"important.tmp", b"\xff.tmp", b"new\nline.tmp", b"#album", b"a/b.old", b"a/deep/c.old")
-    make(tmp_path, b"thumbs/x", b"p/q", b"p.q")
+    make(tmp_path, b"thumbs/x", b"li\nne/thumbs/y", b"p/q", b"p.q")
     patterns = (
         "#album",
         "*.tmp",
@@ -152,7 +152,7 @@ def test_patterns_leave_out_as_version_control_does(tmp_path: Path) -> None:
         "**/thumbs",
     )  # one comment
     scan = scan_of(tmp_path, left_out=leave_out_rule(patterns))
-    kept = [b"a", b"a/deep", b"a/deep/c.old", b"deep", b"deep/build", b"deep/build/z", b"p", b"p/q"]
+    kept = [b"a", b"a/deep", b"a/deep/c.old", b"deep", b"deep/build", b"deep/build/z", b"p", b"p/q", b"li\nne"]
     assert sorted(paths(scan)) == sorted([b"#album", b"important.tmp", b"keep.txt", *kept])
 
 

@@ -15,6 +15,7 @@ from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.schedule.chores import DIGEST_PAUSE_S, LOOK_EVERY_S, Chore, ChoreInputs, service_chores
 from otherroof.schedule.job_runner import RunEnding, ending_for, job_runner
+from otherroof.schedule.month_room import month_room
 from otherroof.schedule.plan import RunStart
 from otherroof.schedule.records import ServiceRecords
 from support.simulated import household, utc
@@ -381,12 +382,14 @@ def test_a_window_that_was_made_shorter_ends_the_run_in_it(service: Service) -> 
     assert "window" in sign.asked()
 
 
-def test_a_release_that_a_clock_far_ahead_wrote_keeps_no_job_waiting(service: Service) -> None:
+def test_a_release_that_a_clock_far_ahead_wrote_keeps_no_run_from_being_tried_again(service: Service) -> None:
     records, ledger, clock = service
+    clock.step(13.5 * 3600)
+    attempt(records, UNREACHED)
     ledger.holds.note(Hold("photos", "r", NOW, "most files are gone", 9, 0, 10, None))
     ledger.holds.release("photos", NOW + timedelta(days=4000))
-    clock.step(13.5 * 3600)
-    assert [start.job for start in records.plan().runs] == ["photos"]
+    clock.step(3600)
+    assert [start.tries for start in records.plan().runs if start.job == "photos"] == [1]
 
 
 def test_what_the_month_has_used_bounds_the_next_run(tmp_path: Path) -> None:
@@ -429,3 +432,17 @@ def test_of_one_worker_one_chore_goes_on_at_a_time_and_all_that_go_on_are_told_t
         sign = records.begin(start)
         records.stop("the service ends")
     assert (sign.asked(), chores.told) == ("the service ends", [("a", "the service ends")])
+
+
+@pytest.mark.parametrize(
+    ("allowance", "used", "room"), [(1, 400_000_000, 600_000_000), (1, 1_200_000_000, 0), (0, 5, None)]
+)
+def test_the_room_of_a_month_is_what_this_calendar_month_has_left(
+    tmp_path: Path, allowance: float, used: int, room: int | None
+) -> None:
+    settings = household({"photos": {}}, zone="UTC", far={"heron": {"month_gb": allowance}})
+    with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
+        for run, days, wire in (("r1", 9, 900_000_000), ("r2", 6, used)):  # in May, and on 2 June
+            ledger.runs.begin("photos", run, "heron", NOW - timedelta(days=days))
+            ledger.runs.note_sent("photos", run, 1, wire, 0)
+        assert month_room(settings, "heron", ledger, NOW) == room

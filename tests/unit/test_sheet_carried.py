@@ -282,3 +282,10 @@ def test_a_file_that_another_program_writes_in_that_moment_is_told_of(
     monkeypatch.setattr(take, "create_file", lambda *_, **__: False)
     with pytest.raises(HomeTrouble, match="another program wrote it just now"):
         take.put_in_place(str(tmp_path), {"otherroof.toml": "x"})
+
+
+def test_every_program_that_the_settings_would_run_is_named_once() -> None:
+    tunnel = {"up": ["/usr/local/sbin/roof", "up"], "down": ["/usr/local/sbin/roof", "down"], "test": ["/bin/ping"]}
+    jobs = {"photos": {"before": ["/usr/local/bin/dump", "all"]}, "letters": {"before": ["/usr/local/bin/dump", "all"]}}
+    found = commands_in(Carried({"far": {"heron": {"tunnel": tunnel}, "wren": {}}}, jobs, {}))
+    assert found == ["/usr/local/bin/dump all", "/usr/local/sbin/roof up", "/usr/local/sbin/roof down", "/bin/ping"]
