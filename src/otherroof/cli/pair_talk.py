@@ -15,7 +15,7 @@ import typer
 
 from otherroof.base.errors import WrongUse, typed
 from otherroof.base.programs import SystemPrograms
-from otherroof.cli.common import SETTINGS_FOLDER, own_zone_name
+from otherroof.cli.common import SETTINGS_FOLDER, own_zone_name, say
 from otherroof.pairing.answers import ANSWER, Answers, ask_answers, read_answers
 from otherroof.pairing.kit import SECRET
 from otherroof.pairing.pair import BegunPairing, PairingState, begin_pairing, finish_pairing, read_pairing_state
@@ -34,7 +34,7 @@ def talk_through_beginning(config: str, far: str, answers_file: str, kit: str) -
     without `kit` the kit lies in its usual folder. Raises WrongUse, WrongSettings, HomeTrouble."""
     state = read_pairing_state(config, far)
     for lack in lacks_for_tunnel(SystemPrograms()):
-        typer.echo(f"mind: {lack}; without it no tunnel can come up here")
+        say(f"mind: {lack}; without it no tunnel can come up here")
     home = _look_around_home(asks_router=not answers_file and sys.stdin.isatty())
     if answers_file:
         answers = read_answers(answers_file, first_box=state.first_box)
@@ -89,7 +89,7 @@ def _asked(far: str, state: PairingState, home: HomeNetwork) -> Answers:
         f"Whoever lives where {far} will stand should have said yes before you go on.\n"
     )
     if why_home_cannot_be_called(home.outside):
-        typer.echo(f"mind: {why_home_cannot_be_called(home.outside)}\n")
+        say(f"mind: {why_home_cannot_be_called(home.outside)}\n")
     proposed = {
         "home": socket.gethostname().partition(".")[0],
         "zone": own_zone_name(),
@@ -143,12 +143,12 @@ def talk_through_end(config: str, far: str, source: str) -> None:
     written = finish_pairing(config, far, _reply_text(source))
     path = os.path.join(os.path.abspath(config), MAIN_FILE)
     if not written:
-        typer.echo(f"nothing to do: {path} says all this already")
+        say(f"nothing to do: {path} says all this already")
         return
-    typer.echo(f"{far} is in {path} with its host key: no other machine will be taken for it from now on")
-    typer.echo("While the tunnel is up, nothing but answers and pings come out of it here (`let_in` in its table).")
+    say(f"{far} is in {path} with its host key: no other machine will be taken for it from now on")
+    say("While the tunnel is up, nothing but answers and pings come out of it here (`let_in` in its table).")
     probe = typed(f"otherroof probe {far}{_config_words(config)}", os.path.abspath(config))
-    typer.echo(f"Next: delete every copy of kit {plan.kit}, for it holds a secret; then `{probe}`.")
+    say(f"Next: delete every copy of kit {plan.kit}, for it holds a secret; then `{probe}`.")
 
 
 def _reply_text(source: str) -> str:

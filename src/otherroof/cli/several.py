@@ -5,10 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-import typer
-
 from otherroof.base.errors import EXIT_WELL, OtherroofError
-from otherroof.cli.common import as_typed, jobs_of, print_json
+from otherroof.cli.common import as_typed, jobs_of, print_json, say
 from otherroof.settings import Settings
 
 Deed = Callable[[str], tuple[int, Mapping[str, Any]]]
@@ -32,7 +30,7 @@ def for_each_copy(settings: Settings, job: str, deed: Deed, *, as_json: bool) ->
             code, told = deed(name)
         except OtherroofError as error:
             code, told = error.exit_code, {"job": name, "error": str(error)}
-            typer.echo(as_typed(f"{name}: {str(error).removeprefix(f'{name}: ')}"), err=True)
+            say(as_typed(f"{name}: {str(error).removeprefix(f'{name}: ')}"), err=True)
         codes.append(code)
         copies.append(told)
     if as_json:

@@ -16,7 +16,7 @@ from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_LOOK, WrongUse
 from otherroof.base.errors import typed as as_typed
 from otherroof.base.handles import read_plain_file
-from otherroof.cli.common import ledger_of, print_json, settings_in
+from otherroof.cli.common import ledger_of, print_json, say, settings_in
 from otherroof.jobs.layouts import BY_HAND
 from otherroof.pairing.sheet.carried import pack, unpack
 from otherroof.pairing.sheet.collect import collect
@@ -48,9 +48,9 @@ def make(config: str, html: str, *, with_keys: bool, as_json: bool) -> None:
         path = os.path.abspath(html)
         with as_root():
             replace_file(path, as_html(content, groups), FOR_OWNER if with_keys else FOR_ALL, what="the sheet")
-        typer.echo(f"{path}: the recovery sheet of {content.day}; print it, and see that all of it can be read")
+        say(f"{path}: the recovery sheet of {content.day}; print it, and see that all of it can be read")
         if with_keys:
-            typer.echo("Then delete the file. See once that the sheet is right, before it is needed:")
+            say("Then delete the file. See once that the sheet is right, before it is needed:")
             typer.echo(
                 "  otherroof sheet --take --config SOME-NEW-FOLDER      # type it in; delete that folder afterwards"
             )
@@ -67,15 +67,15 @@ def take_in(config: str, source: str) -> None:
     files = files_of(carried)
     written = put_in_place(folder, files)
     for path in written:
-        typer.echo(f"written, for its owner only: {path}")
+        say(f"written, for its owner only: {path}")
     if not written:
-        typer.echo(f"nothing to do: {folder} says all this already")
+        say(f"nothing to do: {folder} says all this already")
     for command in commands_in(carried):
-        typer.echo(f"mind: these settings have this program run, see that it is there: {command}")
+        say(f"mind: these settings have this program run, see that it is there: {command}")
     _, mistakes = read_settings(folder)
     for mistake in mistakes:
-        typer.echo(f"mind: {mistake.line()}", err=True)
-    typer.echo(as_typed("Next: `otherroof probe`, then `otherroof restore`, as the sheet says.", folder))
+        say(f"mind: {mistake.line()}", err=True)
+    say(as_typed("Next: `otherroof probe`, then `otherroof restore`, as the sheet says.", folder))
     if mistakes:
         raise typer.Exit(EXIT_LOOK)
 
@@ -99,7 +99,7 @@ def _typed_at_terminal() -> bytes:
     typer.echo(
         "Type the letters of the sheet line by line, with blanks or dashes between them or not. (Ctrl-C leaves.)"
     )
-    typer.echo("Nothing is written before all of them are right.")
+    say("Nothing is written before all of them are right.")
     typed = TypedGroups()
     while True:
         start = typed.next

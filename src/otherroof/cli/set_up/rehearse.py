@@ -11,7 +11,7 @@ import typer
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL
 from otherroof.base.units import count_text, size_text, span_text
-from otherroof.cli.common import JsonOption, console, print_json
+from otherroof.cli.common import JsonOption, console, print_json, say
 
 if TYPE_CHECKING:
     from otherroof.rehearsal.play import RehearsalResult, RehearsalStep
@@ -46,14 +46,14 @@ def verb(keep: KeepOption = "", as_json: JsonOption = False) -> None:
         else:
             _show(verdict, seconds)
             if keep:
-                typer.echo(f"Everything lies in {stage.folder}; the pretended far box is gone.")
+                say(f"Everything lies in {stage.folder}; the pretended far box is gone.")
             else:
-                typer.echo("Nothing of it is left on this machine; --keep DIR leaves it all there to look at.")
+                say("Nothing of it is left on this machine; --keep DIR leaves it all there to look at.")
     raise typer.Exit(EXIT_DAMAGED if verdict.unlike else EXIT_LOOK if verdict.wrong else EXIT_WELL)
 
 
 def _to_output(line: str) -> None:
-    typer.echo(line)
+    say(line)
 
 
 def _to_errors(line: str) -> None:
@@ -71,11 +71,11 @@ def _show(verdict: RehearsalResult, seconds: float) -> None:
         table.add_row(*_row(act))
     console().print(table)
     if verdict.well:
-        typer.echo(f"All as it should be, in {span_text(seconds)}.")
+        say(f"All as it should be, in {span_text(seconds)}.")
     else:
         count = len(verdict.wrong) + len(verdict.unlike)
         were = count_text(count, "thing was not as it", "things were not as they")
-        typer.echo(f"{were} should be, as named above. It took {span_text(seconds)}.")
+        say(f"{were} should be, as named above. It took {span_text(seconds)}.")
 
 
 def _row(act: RehearsalStep) -> tuple[str, ...]:

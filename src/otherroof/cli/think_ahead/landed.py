@@ -17,6 +17,7 @@ from otherroof.cli.common import (
     as_typed,
     jobs_of,
     print_json,
+    say,
     settings_in_use,
 )
 from otherroof.cli.show_found import tell_progress
@@ -92,21 +93,21 @@ def _tell(job: str, found: LandedDisk, notes: list[str], zone: ZoneInfo) -> None
     from otherroof.far_copy.listing import time_taken
 
     header, proof = found.header, found.proof
-    typer.echo(
+    say(
         f"{job}: the disk has landed: {count_text(header.files, 'file')} ({size_text(header.size)}) as of "
         f"{moment_text(time_taken(header), zone)} (run {header.run}), {count_text(found.listings, 'listing')} proved"
     )
     if proof is not None:
         report = proof.report
-        typer.echo(f"  {count_text(report.files, 'file')} ({size_text(report.size)}) read back over the line")
+        say(f"  {count_text(report.files, 'file')} ({size_text(report.size)}) read back over the line")
         if report.sample_said:
-            typer.echo(f"  of these, drawn at random: {report.sample_said}")
+            say(f"  of these, drawn at random: {report.sample_said}")
         for damage in report.damaged:
-            typer.echo(f"  damaged: {damage.shown}: {damage.why}")
+            say(f"  damaged: {damage.shown}: {damage.why}")
     for line in found.damaged:
-        typer.echo(f"  damaged: {line}")
+        say(f"  damaged: {line}")
     for note in notes:
-        typer.echo(f"  note: {note}")
+        say(f"  note: {note}")
     if found.found_damage:
-        typer.echo(as_typed(f"  `otherroof prove {job} --heal` sends again what is damaged"), err=True)
-    typer.echo(as_typed(f"  it counts from now on, and the next run goes on from there: otherroof run {job}"))
+        say(as_typed(f"  `otherroof prove {job} --heal` sends again what is damaged"), err=True)
+    say(as_typed(f"  it counts from now on, and the next run goes on from there: otherroof run {job}"))
