@@ -16,7 +16,7 @@ MODULES: tuple[str, ...] = (
     *(f"copying/compare/{n}.py" for n in ("held_content", "plan", "plan_file")),
     *(f"copying/home/{n}.py" for n in ("scan", "read", "chunks", "chunk_lists", "leave_out", "looks_encrypted")),
     *(f"restore/{n}.py" for n in ("dated", "local_file", "missed_files", "properties", "restore", "selection")),
-    *(f"restore/{n}.py" for n in ("finding/choosing", "target", "versions")),
+    *(f"restore/{n}.py" for n in ("finding/choosing", "survey", "target", "versions")),
     *(f"restore/proving/{n}.py" for n in ("choice", "heal", "home_file", "own_word", "prove", "read_back", "shelves")),
     *(f"restore/proving/{n}.py" for n in ("parts", "strangers", "turns")),
     *(f"restore/drilling/{n}.py" for n in ("choice", "compare", "part")),
