@@ -11,9 +11,12 @@ from pathlib import Path
 import pytest
 
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_UNREACHED, EXIT_WELL, EXIT_WRONG_USE
+from otherroof.far.requests import Script
+from otherroof.far_copy.entry import Entry
 from otherroof.jobs.copies.nearest import KnownCopy, in_order
 from otherroof.ledger.far_findings import DamagedFile
 from otherroof.rehearsal.compare_trees import differences, read_tree
+from otherroof.restore.elsewhere import OtherVersion
 from support.simulated import utc
 from support.two_boxes import TwoBoxes, two_boxes
 from support.verbs import Verb, verb_of
@@ -97,6 +100,36 @@ def test_content_is_found_in_the_other_copy_by_its_digest_whatever_it_is_called_
     assert verb("restore", "photos@wren", "--into", str(target)).code == EXIT_DAMAGED
     assert (target / "summer/1.jpg").read_bytes() == bytes([1]) * 3000
     assert (target / "summer/2.jpg").read_bytes() == bytes([2]) * 3000, "from an older version of the other copy"
+
+
+def test_the_other_box_that_breaks_off_costs_only_what_it_would_have_given(
+    home: TwoBoxes, verb: Verb, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (home.folder / "summer/same.jpg").hardlink_to(home.folder / "summer/3.jpg")
+    for job in ("photos@heron", "photos@wren"):
+        home.done(job)
+    lost = ["again.mov", "summer/0.jpg", "summer/1.jpg", "summer/2.jpg"]
+    spoil(home, "wren", *lost)
+    begin = OtherVersion.read_whole
+
+    def break_soon(source: OtherVersion, entry: Entry) -> Script[bytes]:
+        if entry.path == b"summer/0.jpg":
+            home.doors["heron"].misbehave(cut_after=1, cut_times=9)
+        return begin(source, entry)
+
+    monkeypatch.setattr(OtherVersion, "read_whole", break_soon)
+    target = home.where / "back"
+    told = verb("restore", "photos@wren", "--into", str(target), "--json")
+    assert told.code == EXIT_DAMAGED
+    came = {row["path"] for row in told.json["elsewhere"]}
+    assert {row["path"] for row in told.json["damaged"]} - {"winter/large.mov"} == {*lost} - came
+    assert "summer/0.jpg" not in came
+    assert told.err.count("photos@heron cannot be asked for what photos@wren does not have") == 1
+    assert damaged(home, "photos@wren") >= {*lost}
+    there = {str(path.relative_to(target)) for path in target.rglob("*") if path.is_file()}
+    assert there - came - {"winter/large.mov"} == {"summer/3.jpg", "summer/same.jpg"}, "no half file"
+    assert (target / "summer/same.jpg").samefile(target / "summer/3.jpg")
+    assert (target / "summer").stat().st_mtime_ns == (home.folder / "summer").stat().st_mtime_ns
 
 
 def test_a_whole_copy_needs_no_other_one(home: TwoBoxes, verb: Verb) -> None:

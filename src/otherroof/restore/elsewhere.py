@@ -9,10 +9,14 @@ from __future__ import annotations
 from collections.abc import Callable, Generator, Iterable, Sequence
 from typing import Protocol
 
+from otherroof.base.errors import Damaged, FarTrouble, OtherroofError, Unreached
 from otherroof.far.place import Place
 from otherroof.far.requests import Script, Sink
 from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.reader import Reader
+
+# What bars one copy, and perhaps no other.
+BARS_A_SOURCE = (Unreached, Damaged, FarTrouble)
 
 
 class ContentSource(Protocol):
@@ -59,8 +63,20 @@ class OtherVersion:
         return self._reader.read_range(self._there[entry.digest, entry.size], offset, length, sink)
 
 
-# For entries that were lost: sources that may have some of them, one after the other. Each is good until the next.
+# For entries that were lost: sources that may have some of them, one after the other. Each is good until the next. What
+# ended the work with one of them is thrown in, so that nothing more is asked of that copy.
 OtherSources = Callable[[Sequence[Entry]], Generator[OtherVersion, None, None]]
+
+
+def source_after(
+    sources: Generator[OtherVersion, None, None], trouble: OtherroofError | None = None
+) -> OtherVersion | None:
+    """The next of these sources, after `trouble` with the one before it if there was any; None if there is no more.
+    Raises what bars more than one copy."""
+    try:
+        return next(sources) if trouble is None else sources.throw(trouble)
+    except StopIteration:
+        return None
 
 
 def no_others(_: Sequence[Entry]) -> Generator[OtherVersion, None, None]:

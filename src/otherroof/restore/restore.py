@@ -28,7 +28,14 @@ from otherroof.copying.report import Problem
 from otherroof.far.place import Task, TaskResult
 from otherroof.far_copy.entry import Entry, parse_line, path_text
 from otherroof.far_copy.reader import Reader
-from otherroof.restore.elsewhere import ContentSource, OtherSources, OtherVersion, no_others
+from otherroof.restore.elsewhere import (
+    BARS_A_SOURCE,
+    ContentSource,
+    OtherSources,
+    OtherVersion,
+    no_others,
+    source_after,
+)
 from otherroof.restore.local_file import FULL_ADVICE, RangeSink, digest_of_handle, ranges_of, write_with_holes
 from otherroof.restore.missed_files import MissedFiles
 from otherroof.restore.progress import RestoreProgress
@@ -78,6 +85,7 @@ class Restorer:
         self._missed = MissedFiles()
         self._again: deque[Entry] = deque()
         self._lost: dict[bytes, tuple[Entry, str]] = {}  # what no far box that was asked so far has whole, and why
+        self._outstanding: set[bytes] = set()  # what another copy was asked for and has not given yet
         self._failed: set[bytes] = set()
         self._barred: set[bytes] = set()  # something here stands in their way
         self._on_the_way: set[bytes] = set()  # folders made only to hold what is wanted
@@ -95,9 +103,7 @@ class Restorer:
             self._fetch_all(self._files_to_come(wanted, firsts), tick)
             self._fetch_elsewhere(tick)
         finally:
-            for large in list(self._open):
-                with suppress(HomeTrouble):  # what ended the restore is told; this file is only litter
-                    self._drop(large)
+            self._drop_open()
         self._make_names(wanted, firsts)
         self._finish_folders(wanted)
         self._report.problems += [Problem(path_text(path), why) for path, why in self._target.notes.attributes]
@@ -157,24 +163,47 @@ class Restorer:
         if not self._lost:
             return
         with closing(self._others([entry for entry, _ in self._lost.values()])) as sources:
-            for source in sources:
+            source = source_after(sources)
+            while source is not None and self._lost:
                 self._source = source
-                self._fetch_lost(source, tick)
-                if not self._lost:
-                    break
+                source = source_after(sources, self._fetch_lost(source, tick))
         for entry, why in self._lost.values():
             self._failed.add(entry.path)
             self._report.damaged.append(Problem(path_text(entry.path), why))
 
-    def _fetch_lost(self, source: OtherVersion, tick: Callable[[], None]) -> None:
+    def _fetch_lost(self, source: OtherVersion, tick: Callable[[], None]) -> OtherroofError | None:
+        """Fetch what `source` says it has. Gives what ended that in the middle, if something over there did: what had
+        come is kept, and all the rest is as it would be without that copy."""
         asked = [entry for entry, _ in self._lost.values() if source.has(entry)]
         whys = {entry.path: self._lost.pop(entry.path)[1] for entry in asked}
-        self._fetch_all(iter(asked), tick)
+        self._outstanding = set(whys)
+        trouble = None
+        try:
+            self._fetch_all(iter(asked), tick)
+        except BARS_A_SOURCE as problem:
+            trouble = problem
+            self._forget_under_way()
         for entry in asked:
-            if entry.path in self._lost:
+            if self._is_barred(entry.path):
+                continue
+            if entry.path in self._outstanding:
                 self._lost[entry.path] = (entry, whys[entry.path])  # what is wrong with it here
-            elif not self._is_barred(entry.path):
+            else:
                 self._report.elsewhere.append(FromElsewhere(entry.path, whys[entry.path], source.copy))
+        return trouble
+
+    def _forget_under_way(self) -> None:
+        """Nothing of what a copy was asked for will come any more."""
+        self._drop_open()
+        self._ranges.clear()
+        self._again.clear()
+        self._missed = MissedFiles()
+        self._under_way = self._large_under_way = 0
+
+    def _drop_open(self) -> None:
+        for large in list(self._open):
+            with suppress(HomeTrouble):  # what ended the work is told; this file is only litter
+                self._drop(large)
 
     def _files_to_come(self, wanted: Selection, stand_ins: dict[bytes, bytes]) -> Iterator[Entry]:
         for entry in self._reader.entries():
@@ -291,6 +320,7 @@ class Restorer:
 
     def _whole(self, entry: Entry, handle: int, name: bytes) -> None:
         self._target.finish_file(entry, handle, name)
+        self._outstanding.discard(entry.path)
         self._report.files += 1
         self._report.size += entry.size
         self._progress.files += 1

@@ -10,9 +10,9 @@ from datetime import timedelta
 from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.run_ids import time_of_run
 from otherroof.jobs.context import JobContext
-from otherroof.jobs.copies.nearest import BARS_ONE, others_first
+from otherroof.jobs.copies.nearest import others_first
 from otherroof.jobs.open_job import READ, OpenedJob, open_job
-from otherroof.restore.elsewhere import OtherSources, OtherVersion
+from otherroof.restore.elsewhere import BARS_A_SOURCE, OtherSources, OtherVersion
 from otherroof.restore.progress import RestoreProgress
 
 # Versions of one other copy that are looked into: of those nearest in time most is the same.
@@ -21,7 +21,7 @@ MOST_LOOKED_INTO = 8
 
 def other_sources(job: OpenedJob, run: str, context: JobContext[RestoreProgress]) -> OtherSources:
     """Where else the content of lost entries of the version of `run` may be, the nearest copy first. A copy that cannot
-    be had is told of and passed over."""
+    be had, or breaks off, is told of and passed over."""
 
     def sources(lost: Sequence[Entry]) -> Generator[OtherVersion, None, None]:
         inside = replace(context, ledger=job.ledger, disk=None)
@@ -32,7 +32,7 @@ def other_sources(job: OpenedJob, run: str, context: JobContext[RestoreProgress]
                         with closing(other.keeper.reader(theirs)) as reader:
                             reader.look(other.view)
                             yield OtherVersion(reader, name, lost)
-            except BARS_ONE as problem:
+            except BARS_A_SOURCE as problem:
                 context.told(f"{name} cannot be asked for what {job.name} does not have: {problem}")
 
     return sources

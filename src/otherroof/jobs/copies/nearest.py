@@ -15,19 +15,18 @@ from itertools import pairwise
 from typing import TypeVar
 
 from otherroof.base.clock import Clock, SystemClock
-from otherroof.base.errors import Damaged, FarTrouble, LinkLost, OtherroofError, Unreached, WrongUse
+from otherroof.base.errors import LinkLost, OtherroofError, WrongUse
 from otherroof.far.pacing import bytes_per_s
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.open_job import READ, open_job
 from otherroof.ledger import Ledger
+from otherroof.restore.elsewhere import BARS_A_SOURCE
 from otherroof.restore.progress import RestoreProgress
 from otherroof.restore.versions import moment_of
 from otherroof.settings import Settings
 from otherroof.settings.copies.names import copies_of, stem_of
 
 T = TypeVar("T")
-# What bars this copy and perhaps no other.
-BARS_ONE = (Unreached, Damaged, FarTrouble)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +83,7 @@ def from_nearest(
             return deed(name)
         except LinkLost:
             raise  # in the middle of the work: what has come stays, and the person decides how to go on
-        except (*BARS_ONE, WrongUse) as problem:
+        except (*BARS_A_SOURCE, WrongUse) as problem:
             if isinstance(problem, WrongUse) and not as_of:
                 raise
             told(f"{name}: {str(problem).removeprefix(f'{name}: ')}; now {following} is asked")
@@ -145,7 +144,7 @@ def _looked_at(settings: Settings, copy: KnownCopy) -> KnownCopy:
     try:
         with open_job(settings, copy.job, JobContext(RestoreProgress()), READ) as opened:
             newest = opened.view.newest
-    except BARS_ONE:
+    except BARS_A_SOURCE:
         return KnownCopy(copy.job, answers=False)
     return KnownCopy(copy.job, newest=time_of_run(newest) if newest else None)
 
