@@ -14,6 +14,7 @@ from otherroof.settings.copies.names import copies_of, copy_name, former_name, s
 from otherroof.settings.copies.tables import line_of
 from otherroof.settings.last_good import keep_settings, last_taken_up
 from support.household import host_key
+from support.lab.household import toml_text
 
 BOX = """
 [far.{}]
@@ -21,14 +22,14 @@ address = "10.77.0.{}"
 account = "copykeeper"
 login_key = "keys/far"
 host_key = "{}"
-base = "/srv/otherroof"
+base = "/srv/{}"
 """
 TWO = 'folder = "/srv/family/photos"\nfar = ["heron", "wren"]\nat = "30 1 * * *"\n'
 
 
 def settings_folder(where: Path, photos: str) -> str:
     main = '[home]\nname = "larch"\nzone = "America/St_Johns"\n[versions]\nat_least = 4\n'
-    main += "".join(BOX.format(box, place, host_key()) for place, box in enumerate(("heron", "wren", "swan"), 2))
+    main += "".join(BOX.format(box, place, host_key(), box) for place, box in enumerate(("heron", "wren", "swan"), 2))
     (where / "jobs").mkdir(parents=True)
     (where / "otherroof.toml").write_text(main)
     (where / "jobs" / "photos.toml").write_text(photos)
@@ -147,6 +148,28 @@ def test_a_box_that_does_not_exist_leaves_the_other_copies_as_they_are(tmp_path:
     ]
     assert settings is not None
     assert (list(settings.jobs), settings.unread) == (["photos@heron"], ())
+
+
+@pytest.mark.parametrize(
+    ("key", "other"),
+    [("address", "10.77.0.9"), ("host_key", f"ssh-ed25519 {host_key().split()[1][:-4]}AAEE")],
+    ids=["another address", "another key"],
+)
+def test_one_far_box_by_two_names_is_no_second_copy(tmp_path: Path, key: str, other: str) -> None:
+    where = settings_folder(tmp_path, TWO)
+    main = tmp_path / "otherroof.toml"
+    raw = tomllib.loads(main.read_text())
+    raw["far"]["wren"] = {**raw["far"]["heron"], "base": "/srv/heron/", key: other}
+    main.write_text(toml_text(raw))
+    settings, mistakes = read_settings(where)
+    (line,) = [mistake.line() for mistake in mistakes]
+    assert line.startswith(f"{where}/jobs/photos.toml: far: 'heron' and 'wren' are one far box")
+    assert settings is not None
+    assert list(settings.jobs) == ["photos@heron"], "never two runs side by side in one folder"
+    for name, value in {"base": "/srv/wren", "account": "keeper"}.items():
+        raw["far"]["wren"] = {**raw["far"]["wren"], "base": "/srv/heron", "account": "copykeeper", name: value}
+        main.write_text(toml_text(raw))
+        assert read_settings(where)[1] == [], "another folder of it, or another account's"
 
 
 def test_an_unread_file_is_that_of_all_its_copies(tmp_path: Path) -> None:

@@ -20,6 +20,7 @@ from pydantic_core import ErrorDetails
 from otherroof.base.errors import WrongSettings, with_sudo
 from otherroof.settings.alerting import AlertingSettings
 from otherroof.settings.copies.names import copy_name, stem_of
+from otherroof.settings.copies.one_place import at_one_place
 from otherroof.settings.copies.tables import ON, boxes_of, line_of, own_steps, slips_in_own, table_for
 from otherroof.settings.fields import NAME_RULE
 from otherroof.settings.mistake_words import NOT_TOML, mistake_in_plain_words
@@ -102,7 +103,8 @@ def read_settings(where: str) -> tuple[Settings | None, list[Mistake]]:
     # without it. One in a job's file concerns that job alone.
     if parts.home is None or any(mistake.file == main_path for mistake in parts.mistakes):
         return None, parts.mistakes
-    jobs = {name: job for name, job in parts.jobs.items() if job.far in parts.far}
+    twice = at_one_place(parts.jobs, parts.far)
+    jobs = {name: job for name, job in parts.jobs.items() if job.far in parts.far and name not in twice}
     folder = os.path.join(parts.where, JOBS_FOLDER)
     # A job whose only mistake is seen across files is still whole, and is kept: it is not unread.
     wrong = {_stem(mistake.file) for mistake in parts.mistakes if os.path.dirname(mistake.file) == folder}
@@ -377,4 +379,9 @@ def _cross_checks(parts: ReadableSettings) -> list[Mistake]:
                     "one job for a folder and far box; remove one of the two files",
                 )
             )
+    for name, other in at_one_place(parts.jobs, parts.far).items():
+        box, same = parts.jobs[name].far, parts.jobs[other].far
+        wrong = f"{same!r} and {box!r} are one far box: both lead to the same folder of the same machine"
+        right = "take a machine in another house; one set up from an image of the other needs its own host key"
+        mistakes.append(Mistake(job_file(parts.where, name), "far", wrong, right))
     return mistakes
