@@ -162,6 +162,19 @@ def test_the_household_that_is_printed_is_the_one_that_comes_back(tmp_path: Path
     }
 
 
+def test_what_a_far_box_has_of_its_own_is_carried_and_its_commands_are_named(tmp_path: Path) -> None:
+    own = '[on.swan]\nbefore = ["/bin/echo", "swan"]\nlimit_mbit = 3\n[on.heron]\nwindow = "01:00-06:30"\n'
+    config = write_tunnelled_household(tmp_path, jobs={"photos": own})
+    main, job = tmp_path / "otherroof.toml", tmp_path / "jobs" / "photos.toml"
+    table = tomllib.loads(main.read_text())
+    swan = {**table["far"]["heron"], "address": "10.77.9.2", "base": "/srv/swan", "tunnel": {"kind": "none"}}
+    main.write_text(main.read_text() + toml_text({"far": {"swan": swan}}))
+    job.write_text(job.read_text().replace('far = "heron"', 'far = ["heron", "swan"]'))
+    back = round_trip(collect(require_settings(config)))
+    assert back.jobs["photos"]["on"] == {"swan": {"before": ["/bin/echo", "swan"]}}, "what only a service needs is left"
+    assert commands_in(back) == ["/bin/echo swan"]
+
+
 def test_the_example_household_takes_no_more_than_a_hundred_groups_to_type(tmp_path: Path) -> None:
     main = tomllib.loads((EXAMPLES / "otherroof.toml").read_text())
     jobs = {path.stem: tomllib.loads(path.read_text()) for path in sorted((EXAMPLES / "jobs").glob("*.toml"))}

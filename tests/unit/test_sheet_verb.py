@@ -28,6 +28,7 @@ from support.main_job import JOB, OneJob, one_job
 from support.readme_steps import README, ReadmeSteps
 from support.sheets import KEYS, commands_of, letters_of, write_tunnelled_household
 from support.terminal_talk import talk
+from support.two_boxes import two_boxes
 from support.verbs import Told
 from support.watching import Night, write_run
 
@@ -116,6 +117,17 @@ def test_the_same_as_json_without_a_key(household: Path, sheet: Caller) -> None:
     assert found["commands"][-1] == f"sudo otherroof restore photos --into {household}/family/photos"
     refused = sheet(household, "--json", "--with-keys").json["error"]
     assert refused["what"].startswith("keys are never printed as JSON")
+
+
+def test_a_folder_with_two_copies_comes_back_by_one_command_and_each_preparation_stands_once(
+    tmp_path: Path, sheet: Caller
+) -> None:
+    with two_boxes(tmp_path) as home:
+        text = sheet(home.config).out
+    restores = [line.strip() for line in text.splitlines() if "otherroof restore" in line]
+    assert restores == [f"sudo otherroof restore photos --into {home.folder}"]
+    assert " ".join(text.split()).count("Let this machine stand where the old one stood") == 1
+    assert [f"otherroof probe {box}" in text for box in ("heron", "wren")] == [True, True]
 
 
 def test_its_commands_are_those_of_the_readme(household: Path, sheet: Caller) -> None:

@@ -16,6 +16,7 @@ from otherroof.base.handles import read_plain_file
 from otherroof.pairing.sheet.carried import Carried, is_inside
 from otherroof.settings import Settings
 from otherroof.settings.alerting import AlertingSettings
+from otherroof.settings.copies.tables import ON, own_tables
 from otherroof.settings.machine_checks import MAKE_KEY, require_secret
 from otherroof.settings.mistake_words import NOT_TOML
 from otherroof.settings.models import MOST_KEY, key_paths
@@ -39,10 +40,7 @@ def collect(settings: Settings) -> Carried:
     main = {key: value for key, value in _tables(settings.path(MAIN_FILE)).items() if key not in NOT_IN_MAIN}
     for name in settings.far:
         main["far"][name] = _without(main["far"][name], NOT_OF_A_FAR_BOX)
-    jobs = {
-        os.path.basename(path).removesuffix(".toml"): _without(_tables(path), NOT_OF_A_JOB)
-        for path in job_files(settings.where)
-    }
+    jobs = {os.path.basename(path).removesuffix(".toml"): _job(_tables(path)) for path in job_files(settings.where)}
     keys: dict[str, str] = {}
     lie_at: dict[str, str] = {}
     for named, path in key_paths(settings.home, settings.far):
@@ -51,6 +49,14 @@ def collect(settings: Settings) -> Carried:
         if inside != path:
             _set(main, named, inside)
     return Carried(main, jobs, keys)
+
+
+def _job(table: Mapping[str, Any]) -> dict[str, Any]:
+    """A job's table, and in it what single far boxes have of their own, without what only a service needs."""
+    needed = _without(table, NOT_OF_A_JOB | {ON})
+    own = {box: _without(values, NOT_OF_A_JOB) for box, values in own_tables(table).items()}
+    kept = {box: values for box, values in own.items() if values}
+    return needed | {ON: kept} if kept else needed
 
 
 def _without(table: Mapping[str, Any], names: frozenset[str]) -> dict[str, Any]:

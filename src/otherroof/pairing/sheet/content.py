@@ -92,6 +92,16 @@ class SheetContent:
         """The commands that try the way to each far box."""
         return [f"sudo otherroof probe {box.name}" for box in self.boxes]
 
+    @property
+    def restores(self) -> list[str]:
+        """The commands that bring each folder back, once however many copies it has."""
+        return list(dict.fromkeys(job.restore for job in self.jobs))
+
+    @property
+    def preparations(self) -> list[str]:
+        """What the ways to the far boxes need on a new machine, each thing once."""
+        return list(dict.fromkeys(box.prepare for box in self.boxes if box.prepare))
+
     def as_json(self) -> dict[str, Any]:
         """As `sheet --json` prints it."""
         return {
@@ -103,7 +113,7 @@ class SheetContent:
             "ask": list(self.ask),
             "tool": self.tool,
             "by_hand": dict(self.by_hand),
-            "commands": [*INSTALL, TAKE, *self.probes, *(job.restore for job in self.jobs)],
+            "commands": [*INSTALL, TAKE, *self.probes, *self.restores],
         }
 
 
@@ -143,7 +153,7 @@ def _job(settings: Settings, ledger: Ledger, name: str, now: datetime, disks: Ma
         else f"practice restore of {day_text(drill.started, zone)}: {_came_back(drill)}"
     )
     lies_at = os.path.join(disks[job.far], stem_of(name))
-    restore = f"sudo otherroof restore {name} --into {shlex.quote(_back_to(name, job))}"
+    restore = f"sudo otherroof restore {stem_of(name)} --into {shlex.quote(_back_to(name, job))}"
     return SheetJob(name, job.folder, job.far, lies_at, job.layout, newest, size, drilled, restore)
 
 

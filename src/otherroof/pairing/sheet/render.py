@@ -51,7 +51,7 @@ def steps(content: SheetContent, *, with_keys: bool) -> list[SheetStep]:
             INSTALL,
         )
     ]
-    found += [SheetStep(box.prepare) for box in content.boxes if box.prepare]
+    found += [SheetStep(words) for words in content.preparations]
     if with_keys:
         words = (
             "This asks for the letters of this sheet line by line, upper or lower case, and names the group with a "
@@ -65,9 +65,10 @@ def steps(content: SheetContent, *, with_keys: bool) -> list[SheetStep]:
         )
         found.append(SheetStep(words))
     found.append(SheetStep("Try the way; the far box may take minutes to find this machine:", tuple(content.probes)))
-    restores = tuple(job.restore for job in content.jobs)
     found.append(
-        SheetStep("Get the files back; what stopped early goes on with `--if-there keep` behind it:", restores)
+        SheetStep(
+            "Get the files back; what stopped early goes on with `--if-there keep` behind it:", tuple(content.restores)
+        )
     )
     return found
 

@@ -18,6 +18,7 @@ from otherroof.base.errors import HomeTrouble, WrongUse
 from otherroof.base.handles import read_plain_file
 from otherroof.pairing.sheet.carried import Carried, count_of_groups, is_inside
 from otherroof.pairing.sheet.letters import Slip, TypedGroups, as_content, missing
+from otherroof.settings.copies.tables import own_tables
 from otherroof.settings.fields import NAME_RULE
 from otherroof.settings.mistake_words import NOT_TOML
 from otherroof.settings.reader import JOBS_FOLDER, MAIN_FILE
@@ -73,7 +74,8 @@ def files_of(carried: Carried) -> dict[str, str]:
 
 def commands_in(carried: Carried) -> list[str]:
     """Programs that these settings would have run, for a person to know of before they are."""
-    found = [job["before"] for job in carried.jobs.values() if "before" in job]
+    tables = [table for job in carried.jobs.values() for table in (job, *own_tables(job).values())]
+    found = [table["before"] for table in tables if "before" in table]
     for far in carried.main.get("far", {}).values():
         found += [far.get("tunnel", {})[word] for word in ("up", "down", "test") if word in far.get("tunnel", {})]
     return list(dict.fromkeys(" ".join(map(str, command)) for command in found))
