@@ -21,6 +21,7 @@ from otherroof.jobs.thinning.thin import ThinProgress, pin
 from otherroof.ledger import Ledger
 from otherroof.ledger.alerts import Alert, AlertChange
 from otherroof.ledger.copies import renamed
+from otherroof.ledger.far_findings import DamagedFile
 from otherroof.ledger.keeping import Thinned
 from otherroof.ledger.runs import Hold
 from otherroof.rehearsal.compare_trees import differences, read_tree
@@ -243,6 +244,48 @@ def test_what_the_job_had_at_an_earlier_far_box_stays_apart(tmp_path: Path) -> N
         ledger.renamed.rename("photos", "photos@heron", "heron", OF_JOBS)
         assert len(ledger.thinned.rows("photos@heron")) == 1
         assert ledger.runs.rows(job="photos") == []
+
+
+def test_what_is_of_a_run_goes_with_the_box_that_the_run_went_to(tmp_path: Path) -> None:
+    at_wren, at_heron, unknown = (f"2031-04-0{day}T013000Z-000{day}" for day in (3, 4, 2))
+    with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
+        ran(ledger, "photos", "wren", at_wren)
+        ledger.runs.begin("photos", at_heron, "heron", NOW + timedelta(hours=1))
+        for run in (at_wren, at_heron, unknown):
+            ledger.pins.note("photos", run, "the wedding", NOW)
+            ledger.damages.note([DamagedFile("photos", "a.jpg", run, NOW, "another digest")])
+        ledger.holds.note(Hold("photos", at_wren, NOW, "too much", 1, 1, 2, None))
+        for box in ("heron", "wren"):
+            ledger.renamed.rename("photos", f"photos@{box}", box, OF_JOBS)
+        for job, runs in ("photos@wren", {at_wren}), ("photos@heron", {at_heron, unknown}), ("photos", set()):
+            assert set(ledger.pins.of(job)) == {mark.run for mark in ledger.damages.of(job)} == runs
+        assert [ledger.holds.of(f"photos@{box}") is None for box in ("heron", "wren")] == [True, False]
+
+
+@pytest.mark.parametrize("stands", [(), ("photos@heron.db",), ("photos@heron.db", "photos@heron.db-wal")])
+def test_state_files_of_both_names_end_as_those_of_one(home: TwoBoxes, stands: tuple[str, ...]) -> None:
+    home.goes_to("heron")
+    home.done("photos")
+    catalogues = Path(home.settings.state, "catalogues")
+    (catalogues / "photos.db-wal").write_bytes(b"")
+    for name in stands:
+        (catalogues / name).write_bytes(b"")
+    home.goes_to(["heron", "wren"])
+    with home.ledger() as ledger:
+        keep_histories(home.settings, ledger, SystemClock())
+    assert {path.name for path in catalogues.iterdir()} == (set(stands) or {"photos@heron.db", "photos@heron.db-wal"})
+
+
+def test_killed_after_a_database_the_rest_of_it_follows(home: TwoBoxes) -> None:
+    home.goes_to("heron")
+    home.done("photos")
+    catalogues = Path(home.settings.state, "catalogues")
+    (catalogues / "photos.db-wal").write_bytes(b"")
+    (catalogues / "photos.db").rename(catalogues / "photos@heron.db")
+    home.goes_to(["heron", "wren"])
+    with home.ledger() as ledger:
+        keep_histories(home.settings, ledger, SystemClock())
+    assert {path.name for path in catalogues.iterdir()} == {"photos@heron.db", "photos@heron.db-wal"}
 
 
 def test_alerts_stay_quiet_and_a_far_box_of_the_same_name_is_left_alone(tmp_path: Path) -> None:

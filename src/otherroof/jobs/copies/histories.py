@@ -54,7 +54,8 @@ def _is_called_otherwise(settings: Settings, name: str, ledger: Ledger) -> bool:
 
 
 def _rename_files(settings: Settings, old: str, new: str) -> None:
-    """Every file of the job's state that is called by its name, as far as there is none of the new name beside it."""
+    """Every file of the job's state that is called by its name. None of the old name is left: what has one of the new
+    name beside it is no more than an older cache of the same."""
     # Late: every look passes through this module, and hardly ever through this function.
     from otherroof.copying.compare.catalogue_repair import JobStateFiles
     from otherroof.jobs.carried.disk import STATES
@@ -66,16 +67,24 @@ def _rename_files(settings: Settings, old: str, new: str) -> None:
         files = JobStateFiles(state, old)
         paths += [files.catalogue, files.notes, files.chunks]
     for path in paths:
-        folder = os.path.dirname(path)
         with suppress(FileNotFoundError):
-            # In order, so that what a database has beside it never stands by its new name without it. No job's name has
-            # a dot in it.
-            names = sorted(os.listdir(folder))
-            if not any(name.startswith(f"{new}.") for name in names):
-                for name in names:
-                    job, dot, ending = name.partition(".")
-                    if job == old and dot:
-                        _rename(os.path.join(folder, name), os.path.join(folder, new + dot + ending))
+            _rename_with_besides(path, old, new)
+
+
+def _rename_with_besides(path: str, old: str, new: str) -> None:
+    """Let the file at `path`, and what a database has beside it, begin with `new`, or go if there is one already."""
+    folder, file = os.path.split(path)
+    # No job's name has a dot in it. In order: the database comes first, so that what it has beside it never stands by
+    # the new name without it.
+    names = [name for name in sorted(os.listdir(folder)) if name.startswith(f"{old}.")]
+    # Killed in between, the database has its new name and the rest still follows it.
+    superseded = file in names and os.path.exists(os.path.join(folder, new + file.removeprefix(old)))
+    for name in reversed(names) if superseded else names:
+        wanted = os.path.join(folder, new + name.removeprefix(old))
+        if superseded or os.path.exists(wanted):
+            os.unlink(os.path.join(folder, name))
+        else:
+            _rename(os.path.join(folder, name), wanted)
 
 
 def _rename(path: str, wanted: str) -> None:

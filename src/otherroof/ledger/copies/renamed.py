@@ -11,9 +11,10 @@ from collections.abc import Sequence
 from otherroof.ledger.file import Page
 
 OF_A_FAR_BOX = ("run", "proof", "drill")  # tables with a column for the job and one for the far box
-OF_A_RUN = ("run_problem", "run_nature")
-# Without a far box: these are of the one to which the job went last.
-OF_A_JOB = ("hold", "damage", "turn", "proved", "thinned", "pin", "keeping_rule", "forecast", "let_go")
+OF_A_RUN = ("run_problem", "run_nature", "hold", "damage", "pin", "let_go")  # of the box that the run went to
+# Without a far box: these are of the one to which the job went last, and so is what is of a run that nothing else tells
+# of.
+OF_A_JOB = ("turn", "proved", "thinned", "keeping_rule", "forecast")
 # How recurring work on a job is called where the ledger keeps when that was last done, and what is watched.
 MARKS = ("drill {}", "prove {}", "thin {}", "thinned after {}")
 WATCHED = "job {} to {}"
@@ -55,6 +56,9 @@ class RenamedPage(Page):
 
 
 def _rename_rest(db: sqlite3.Connection, old: str, new: str, rules: Sequence[str]) -> None:
+    for table in OF_A_RUN:
+        unknown = "run NOT IN (SELECT run FROM run WHERE job=?2)"
+        db.execute(f"UPDATE OR REPLACE {table} SET job=?1 WHERE job=?2 AND {unknown}", (new, old))
     for table in OF_A_JOB:
         db.execute(f"UPDATE OR REPLACE {table} SET job=? WHERE job=?", (new, old))
     for mark in MARKS:
