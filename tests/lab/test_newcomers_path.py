@@ -38,7 +38,7 @@ INSTALL, PAIR, FIRST, TOLD = "Install", "Pair the two houses", "First job", "Be 
 SHEET, BACK, KNOWN, MOVE = "The recovery sheet", "Get files back", "Know that it comes back", "Move to a new server"
 # Not on this path: what is tried before one installs, the other way to pair, which test_each_release.py goes, and what
 # has nothing to do in the first weeks.
-BESIDE_THE_PATH = {"Two commands", "By hand", "Keep fewer versions", "Think ahead"}
+BESIDE_THE_PATH = {"Two commands", "By hand", "Carry the first copy there", "Keep fewer versions", "Think ahead"}
 
 PHOTOS, LETTERS = "/srv/family/photos", "/srv/family/documents"
 SETTINGS = "/etc/otherroof/otherroof.toml"
@@ -102,7 +102,10 @@ SAYS = {
     },
 }
 # Every other line leaves with 0. An alert can only be known of if it stands, and here all is well.
-LEAVES_WITH = {"sudo otherroof quiet silent:heron --days 14": 2}
+LEAVES_WITH = {
+    "sudo otherroof status": 1,  # nobody is told of alerts yet
+    "sudo otherroof quiet silent:heron --days 14": 2,
+}
 
 Deed = Callable[[str, str], None]  # of heading and line
 

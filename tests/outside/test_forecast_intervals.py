@@ -36,9 +36,14 @@ def test_every_number_of_readings_agrees_with_scipy() -> None:
 
 @outside(
     "NIST/SEMATECH e-Handbook of Statistical Methods", "4.1.4.1, confidence limits of a slope",
+    "likely day that a disk is full, with five readings; never a narrower span",
+    value="recomputed",
+)  # fmt: skip
+@outside(
+    "scipy", "stats.theilslopes, method separate",
     "soonest and latest day that a disk is full, with five readings", value="recomputed",
 )  # fmt: skip
-def test_five_readings_give_the_span_of_students_t_and_not_of_two_standard_errors() -> None:
+def test_five_readings_give_the_span_of_students_t_widened_by_that_of_the_line_of_medians() -> None:
     gb = 1e9
     points = [(0.0, 100 * gb), (2.0, 105 * gb), (4.0, 107 * gb), (6.0, 113 * gb), (8.0, 116 * gb)]
     # By hand: mean day 4, Σ(x-4)² = 40, Σ(x-4)(y-ȳ) = 80 GB, slope 2 GB a day; residuals -0.2 0.8 -1.2 0.8 -0.2 GB,
@@ -48,8 +53,30 @@ def test_five_readings_give_the_span_of_students_t_and_not_of_two_standard_error
     assert fill is not None
     left = 200 - 116.2  # the line stands at 116.2 GB on the last day
     assert fill.days == pytest.approx(left / 2, rel=1e-9)
-    assert fill.soonest == pytest.approx(left / (2 + margin), rel=1e-6)
-    assert fill.latest == pytest.approx(left / (2 - margin), rel=1e-6)
+    medians = stats.theilslopes([y / gb for _, y in points], [x for x, _ in points], 0.95, method="separate")
+    left_by_medians = 200 - max(116.0, medians.intercept + medians.slope * 8)
+    assert fill.soonest == pytest.approx(min(left / (2 + margin), left_by_medians / medians.high_slope), rel=1e-6)
+    assert fill.latest == pytest.approx(max(left / (2 - margin), left_by_medians / medians.low_slope), rel=1e-6)
+
+
+@outside(
+    "NIST/SEMATECH e-Handbook of Statistical Methods", "4.1.4.1, confidence limits of a slope",
+    "soonest and latest day that a disk is full, if one heap turns least squares and not the medians",
+    value="recomputed",
+)  # fmt: skip
+def test_a_heap_that_came_once_widens_the_span_to_that_of_students_t() -> None:
+    days = [2.0 * day for day in range(14)]
+    used = [
+        100 + 2 * day + (0.1 if number % 2 else -0.1) + (12 if number in (5, 8) else 0)
+        for number, day in enumerate(days)
+    ]
+    fill = days_until_full([(day, 1e9 * gb) for day, gb in zip(days, used, strict=True)], 400e9)
+    assert fill is not None
+    line = stats.linregress(days, used)
+    margin = stats.t.ppf(0.975, 12) * line.stderr
+    left = 400 - max(used[-1], line.intercept + line.slope * days[-1])
+    assert fill.soonest == pytest.approx(left / (line.slope + margin), rel=1e-6)
+    assert fill.latest == pytest.approx(left / (line.slope - margin), rel=1e-6)
 
 
 @outside(

@@ -162,7 +162,7 @@ def test_walk_of_a_tree_without_end_is_left_in_bounded_memory(mode: int, monkeyp
                 place, JobPaths("papers"), [RUN], lambda run, folder, why: refused.append(why.what), most=8 * MIB
             )
         )
-    assert refused == [f"answers {'folders' if mode == 0o40755 else 'names'} without end, so no more was looked at"]
+    assert refused == [f"lists {'folders' if mode == 0o40755 else 'names'} without end, so no more was looked at"]
     assert found < 9 * MIB
 
 

@@ -227,7 +227,7 @@ def test_names_that_lead_elsewhere_move_nothing(far: Household, name: bytes) -> 
         return TRUE
 
     far.place.twist = lying
-    with pytest.raises(Refused, match="names that cannot be"):
+    with pytest.raises(Refused, match="names that no file can have"):
         far.do(move_aside(far.place.offers, b"papers/latest/f", f"papers/earlier/{RUN}/f".encode()))
     assert far.latest == {"in/another": OLD, "f/a": OLD}
 

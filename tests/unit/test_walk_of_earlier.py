@@ -114,6 +114,6 @@ def test_name_that_cannot_be_ends_the_walk(place: WaitingPlace, name: bytes, mon
         return next(answers) if isinstance(op, requests.ReadFolder) else real(self, op)
 
     monkeypatch.setattr(WaitingPlace, "_do", lie)
-    with pytest.raises(Refused, match="names that cannot be"):
+    with pytest.raises(Refused, match="names that no file can have"):
         list(walk_aside(place, PATHS, RUNS[:1]))
     assert not place.broken_off

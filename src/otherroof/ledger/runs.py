@@ -132,10 +132,10 @@ class RunPage(WirePage):
 
     def end(self, report: RunReport, ended: datetime) -> None:
         """Write down how a run ended, with every figure it counted, and at most MOST_PROBLEMS of its problems by name;
-        those of the job's runs of PROBLEMS_KEPT_DAYS ago are forgotten."""
+        those of the job's runs of PROBLEMS_KEPT_DAYS ago are forgotten. Raises HomeTrouble."""
         known = {"ended": stamp(ended), "outcome": report.outcome, "reason": report.reason, **report.figures}
         with self.file.writing() as db:
-            db.execute(_END, {"job": report.job, "run": report.run, **known})
+            written = db.execute(_END, {"job": report.job, "run": report.run, **known}).rowcount
             if report.nature is not None:
                 seen = report.nature
                 db.execute(
@@ -151,6 +151,9 @@ class RunPage(WirePage):
             )
             old = f"{ended - timedelta(days=PROBLEMS_KEPT_DAYS):%Y-%m-%d}"  # a run's id begins with its day
             db.execute("DELETE FROM run_problem WHERE job=? AND run<?", (report.job, old))
+        # Either its begin stands in a history that was set aside meanwhile, or a damaged index does not find it.
+        if not written:
+            self.file.refuse_if_unsound(LookupError("a run that has ended is not found in it"))
 
     def note_sent(self, job: str, run: str, sent: int, up: int, down: int) -> None:
         """Bytes of content that a run under way has sent so far, and those on the wire: they count also if it never

@@ -34,6 +34,7 @@ KEYS: dict[str, dict[str, str]] = {
         "far": "how each far box stands",
         "alerts": "those that stand",
         "untold": "what the next look will tell",
+        "heard": "whether an alert would reach anybody",
         "looked": "when the service last looked",
         "mistakes": "in the settings, a line each",
         "unread": "jobs that are not copied for that",
