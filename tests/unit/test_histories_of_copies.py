@@ -26,6 +26,8 @@ from otherroof.ledger.keeping import Thinned
 from otherroof.ledger.runs import Hold
 from otherroof.rehearsal.compare_trees import differences, read_tree
 from otherroof.schedule.chores import service_chores
+from otherroof.schedule.job_runner import RunEnding
+from otherroof.schedule.plan import RunStart
 from otherroof.schedule.records import ServiceRecords
 from otherroof.schedule.thin_chore import NEXT
 from otherroof.settings.versions import Versions
@@ -195,6 +197,31 @@ def test_the_service_takes_histories_along_as_it_takes_up_the_settings(tmp_path:
         assert turns["photos@heron"].since == turn.since
         assert "photos" not in turns
         assert len(ledger.runs.rows(job="photos@heron")) == 1
+
+
+@pytest.mark.parametrize("by_another_process", [False, True])
+def test_a_run_that_ends_after_the_settings_changed_ends_no_service(tmp_path: Path, by_another_process: bool) -> None:
+    one = household({"photos": {}}, zone="UTC", far={"heron": {}, "wren": {}}).model_copy(
+        update={"where": str(tmp_path)}
+    )
+    both = BOTH.model_copy(update={"where": str(tmp_path)})
+    clock = SteppedClock(NOW)
+    with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
+        records = ServiceRecords(one, ledger, clock, service_chores(clock))
+        records.plan()
+        records.begin(RunStart("photos", "heron"))
+        ran(ledger, "photos", "heron", "2031-04-05T013000Z-0001")
+        records.use(both)
+        # The run has given its lock back, and the service has not yet heard of its end.
+        records.plan()
+        if by_another_process:
+            keep_histories(both, ledger, clock)
+        records.end("photos", RunEnding("done", "settled"))
+        records.plan()
+        turn = ledger.job_times.by_job()["photos@heron"]
+        assert turn.begun is not None
+        assert (turn.ended is not None) != by_another_process
+        assert "photos" not in ledger.job_times.by_job()
 
 
 def ran(ledger: Ledger, job: str, far: str, run: str) -> None:

@@ -85,7 +85,8 @@ class ServiceRecords:
     def plan(self) -> SchedulePlan:
         """What to do now. Raises HomeTrouble if the ledger cannot be used."""
         now = self._clock.now()
-        keep_histories(self.settings, self._ledger, self._clock)
+        # A run gives its lock back a moment before this hears of its end, which is noted under the name it began with.
+        keep_histories(self.settings, self._ledger, self._clock, self.running)
         turns = self._turns(now)
         plan = plan_schedule(self.settings, self._facts(now, turns))
         self._tell_waits(plan, turns)
@@ -125,12 +126,14 @@ class ServiceRecords:
     def end(self, job: str, ended: RunEnding) -> None:
         """Note how a run came to its end."""
         running = self.running.pop(job)
-        turn = self._ledger.job_times.by_job()[job]
-        # Only silence at the far end is counted on; any other end begins the count anew.
-        tries = turn.tries if ended.ending == "unreached" else 0
-        self._ledger.job_times.note(
-            replace(turn, begun=running.begun, ended=self._clock.now(), ending=ended.ending, tries=tries)
-        )
+        turn = self._ledger.job_times.by_job().get(job)
+        # None: by hand a run was begun under the job's new name in this moment. The history has how this one ended.
+        if turn is not None:
+            # Only silence at the far end is counted on; any other end begins the count anew.
+            tries = turn.tries if ended.ending == "unreached" else 0
+            self._ledger.job_times.note(
+                replace(turn, begun=running.begun, ended=self._clock.now(), ending=ended.ending, tries=tries)
+            )
         self.note_news()
 
     def last_times(self) -> Mapping[str, datetime]:

@@ -8,6 +8,7 @@ way. It must not know how a copy is made.
 from __future__ import annotations
 
 import os
+from collections.abc import Collection
 from contextlib import ExitStack, suppress
 
 from otherroof.base.clock import Clock
@@ -19,11 +20,11 @@ from otherroof.settings.copies.names import former_name
 from otherroof.watch.rules import OF_JOBS
 
 
-def keep_histories(settings: Settings, ledger: Ledger, clock: Clock) -> None:
+def keep_histories(settings: Settings, ledger: Ledger, clock: Clock, busy: Collection[str] = ()) -> None:
     """Let each job have what is known of its copy under its other name. A job that is being run under either of them
-    is left for the next time. Raises HomeTrouble."""
-    for name in settings.jobs:
-        if _is_called_otherwise(settings, name, ledger):
+    is left for the next time, and so is one whose other name is `busy`. Raises HomeTrouble."""
+    for name, job in settings.jobs.items():
+        if former_name(name, job.far) not in busy and _is_called_otherwise(settings, name, ledger):
             with ExitStack() as stack:
                 if try_job_lock(settings, name, clock, stack):
                     keep_history(settings, name, ledger, clock)
@@ -80,15 +81,11 @@ def _rename_with_besides(path: str, old: str, new: str) -> None:
     # Killed in between, the database has its new name and the rest still follows it.
     superseded = file in names and os.path.exists(os.path.join(folder, new + file.removeprefix(old)))
     for name in reversed(names) if superseded else names:
-        wanted = os.path.join(folder, new + name.removeprefix(old))
-        if superseded or os.path.exists(wanted):
-            os.unlink(os.path.join(folder, name))
-        else:
-            _rename(os.path.join(folder, name), wanted)
-
-
-def _rename(path: str, wanted: str) -> None:
-    try:
-        os.rename(path, wanted)
-    except OSError as problem:
-        raise HomeTrouble(f"cannot be called {wanted}: {problem.strerror}", where=path) from problem
+        here, wanted = os.path.join(folder, name), os.path.join(folder, new + name.removeprefix(old))
+        try:
+            if superseded or os.path.exists(wanted):
+                os.unlink(here)
+            else:
+                os.rename(here, wanted)
+        except OSError as problem:
+            raise HomeTrouble(f"cannot be called {wanted}: {problem.strerror}", where=here) from problem
