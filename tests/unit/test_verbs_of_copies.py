@@ -10,6 +10,7 @@ import pytest
 from otherroof.base.errors import EXIT_LOOK, EXIT_UNREACHED, EXIT_WELL, EXIT_WRONG_USE
 from otherroof.cli.parser.completion import answer
 from otherroof.ledger.runs import Hold
+from support.live import live_run
 from support.two_boxes import TwoBoxes, two_boxes
 from support.verbs import Verb, verb_of
 
@@ -60,6 +61,16 @@ def test_what_is_done_to_a_copy_is_done_to_all_by_the_folders_name(home: TwoBoxe
     assert [copy["job"] for copy in verb("drill", "photos", "--json").json["copies"]] == BOTH
     assert [plan["job"] for plan in verb("plan", "photos", "--up", "20", "--json").json["plans"]] == BOTH
     assert [one["job"] for one in verb("stop", "photos", "--json").json["stopped"]] == BOTH
+
+
+def test_what_began_or_was_asked_for_under_the_other_name_can_be_stopped(home: TwoBoxes, verb: Verb) -> None:
+    with home.ledger() as ledger:
+        with ledger.live.held(live_run("photos")):
+            assert "under way: photos" in verb("stop").one_line()
+        ledger.wishes.ask_run("photos", home.clock.now())
+        for words, jobs in ((["photos@wren"], ["photos@wren", "photos"]), (["photos"], BOTH)):
+            assert [one["job"] for one in verb("stop", *words, "--json").json["stopped"]] == jobs
+            assert ledger.wishes.run_wish("photos") is None
 
 
 def test_a_release_lets_each_copy_go_on_that_is_held(home: TwoBoxes, verb: Verb) -> None:

@@ -52,20 +52,28 @@ def verb(
 
 def _required(settings: Settings, ledger: Ledger, given: list[str]) -> list[str]:
     """The jobs that were named, of several copies each. Raises WrongUse if one is none, or none was named."""
-    from otherroof.settings.copies.names import copies_of
-
     known = [*settings.jobs, *settings.unread]
     if not given:
-        going = [name for name in sorted(known) if ledger.live.of(name) is not None]
+        going = sorted({job for name in known for job in _meant(settings, ledger, name) if ledger.live.of(job)})
         under_way = f"under way: {list_text(going, 20)}" if going else "no run is under way"
         raise WrongUse("the job is missing", advice=f"otherroof stop JOB; {under_way}")
-    names = list(dict.fromkeys(job for name in given for job in copies_of(name, settings.jobs) or [name]))
-    for name in names:
-        if name not in known and ledger.live.of(name) is None:
+    for name in given:
+        if name not in known and _meant(settings, ledger, name) == [name] and ledger.live.of(name) is None:
             raise WrongUse(
                 f"there is no job {name!r}", where=settings.where, advice=f"jobs here: {list_text(sorted(known), 20)}"
             )
-    return names
+    return list(dict.fromkeys(job for name in given for job in _meant(settings, ledger, name)))
+
+
+def _meant(settings: Settings, ledger: Ledger, name: str) -> list[str]:
+    """The jobs that `name` means. A run that began, or was asked for, before a far box came or went has the other name
+    of its copy."""
+    from otherroof.settings.copies.names import copies_of, former_name
+
+    jobs = [name] if name in settings.jobs else copies_of(name, settings.jobs)
+    others = (former_name(job, settings.jobs[job].far) for job in jobs)
+    under_way = [job for job in others if ledger.live.of(job) or ledger.wishes.run_wish(job)]
+    return [*jobs, *under_way] or [name]
 
 
 class _Stopper:
