@@ -115,6 +115,15 @@ def test_a_copy_older_than_its_promise_is_late_and_says_what_the_last_run_met() 
     assert one.begun == NOW - 2 * HOUR
 
 
+def test_beside_a_late_copy_another_one_is_named_only_if_it_is_fresh_and_whole() -> None:
+    late = job(name="photos@heron", newest=NOW - 50 * HOUR)
+    mark = DamagedFile("photos@wren", "a.jpg", "r", NOW - HOUR, "its digest is another")
+    for more, named in (({}, True), ({"newest": NOW - 49 * HOUR}, False), ({"damages": (mark,)}, False)):
+        other = job(name="photos@wren", far="wren", **more)
+        headline = found(facts(jobs=(late, other)))["late:photos@heron"].headline
+        assert ("as new as promised: photos@wren" in headline) == named
+
+
 def test_a_new_job_is_late_only_after_its_promise() -> None:
     assert "late:photos" not in found(facts(jobs=(job(newest=None, watched_since=NOW - 40 * HOUR),)))
     assert (

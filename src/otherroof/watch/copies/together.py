@@ -118,12 +118,13 @@ def _stands(job: JobFacts, far: FarFacts | None, now: datetime, damaged: Collect
 
 
 def fresh_beside(facts: Facts, job: JobFacts) -> list[str]:
-    """The other copies of the folder of `job` that are as new as promised."""
+    """The other copies of the folder of `job` that are as new as promised, and nothing of them is known as damaged."""
     return [
         other.name
         for other in facts.jobs
         if other is not job
         and stem_of(other.name) == stem_of(job.name)
         and other.newest is not None
+        and not other.damages
         and facts.now - other.newest <= other.promise
     ]
