@@ -45,7 +45,12 @@ STDERR = 2
 
 
 def verb(
-    jobs: Annotated[list[str] | None, typer.Argument(metavar="JOB", help="The jobs to run; all without one.")] = None,
+    jobs: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="JOB", help="The jobs to run; all without one. Of a folder's several copies photos@wren is one."
+        ),
+    ] = None,
     config: ConfigOption = SETTINGS_FOLDER,
     dry: Annotated[bool, typer.Option("--dry", help="Tell what would be done, and send nothing.")] = False,
     reread: Annotated[

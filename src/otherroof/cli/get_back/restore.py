@@ -50,7 +50,14 @@ if TYPE_CHECKING:
 
 
 def verb(
-    job: Annotated[str, typer.Argument(metavar="JOB", help="The job whose files come back.")],
+    job: Annotated[
+        str,
+        typer.Argument(
+            metavar="JOB",
+            help="The job whose files come back: out of several copies the nearest whole one, or the one that "
+            "photos@wren names.",
+        ),
+    ],
     into: Annotated[str, typer.Option("--into", metavar="DIR", help="The folder to restore into.")],
     paths: Annotated[
         list[str] | None, typer.Argument(metavar="PATH", help="Only these, as they lie in the job's folder.")

@@ -22,6 +22,10 @@ DESCRIPTION = (
     "It runs on the home server, brings up a tunnel to a box in a relative's house, and copies there what has changed. "
     f"The first word says what is to be done; {PROGRAM} VERB --help tells the same as this page of one verb."
 )
+COPIES = (
+    "JOB is the name of a job's file. If its folder goes to several far boxes, JOB means all its copies, or the "
+    "nearest whole one if files are wanted back, and JOB@BOX the one at that far box, such as photos@wren."
+)
 FILES = (
     (f"{SETTINGS}/otherroof.toml", "The home, its far boxes, and how it tells what is wrong; --config names another."),
     (f"{JOBS}/JOB.toml", "One folder to protect, called JOB."),
@@ -44,7 +48,7 @@ def man_page() -> str:
         *roff.heading("Synopsis"),
         f"{roff.bold(PROGRAM)} {roff.plain(' '.join(group.collect_usage_pieces(top)))}",
         *roff.heading("Description"),
-        *roff.paragraphs([PURPOSE, DESCRIPTION]),
+        *roff.paragraphs([PURPOSE, DESCRIPTION, COPIES]),
         *roff.heading("Options"),
         *roff.terms(group.option_rows(top)),
         *roff.heading("Verbs"),
