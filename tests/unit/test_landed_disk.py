@@ -116,6 +116,40 @@ def test_disk_that_is_mounted_elsewhere_does_not_take_the_place_of_a_copy(job: O
     assert job.done().bytes.sent == 0
 
 
+def test_same_call_once_more_says_that_the_disk_has_its_place(job: OneJob, disk: Path) -> None:
+    done_onto(job, disk)
+    shutil.copytree(disk, Path(job.door.base_path).parent / "mounted", symlinks=True)
+    landed(job, "/mounted")
+    said = str(refused(job, "/mounted"))
+    assert "there is no copy of it in /mounted; " in said
+    assert "if it was brought from there already: `otherroof landed papers`" in said
+    assert landed(job).landed
+
+
+def test_copy_that_went_over_the_line_meanwhile_and_is_hidden_is_told(job: OneJob, disk: Path) -> None:
+    done_onto(job, disk)
+    job.put("letters/three.txt", "three")
+    newer = job.done().run
+    job.far.rename(job.where / "beneath the disk")
+    carry(job, disk)
+    found = landed(job)
+    assert any(f"run {newer}, which counted, is not on this disk" in note for note in found.notes)
+    assert job.done().bytes.sent == len("three")
+    assert not any("is not on this disk" in note for note in landed(job).notes)
+
+
+def test_damaged_listing_is_named_once(job: OneJob, disk: Path) -> None:
+    first = done_onto(job, disk).report.run
+    job.put("letters/three.txt", "three")
+    done_onto(job, disk)
+    carry(job, disk)
+    job.listing(first).write_bytes(b"nothing of that")
+    found = landed(job)
+    assert found.proof is not None
+    said = [*found.damaged, *(damage.run for damage in found.proof.report.damaged)]
+    assert said == [first]
+
+
 def test_no_copy_there_is_said_with_those_that_are(job: OneJob, disk: Path) -> None:
     assert "papers: there is no copy of it in /copies; is the disk mounted there?" in str(refused(job))
     done_onto(job, disk)

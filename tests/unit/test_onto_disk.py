@@ -24,12 +24,15 @@ from otherroof.far.place import Meter, run_script
 from otherroof.far.requests import Mode
 from otherroof.jobs.carried import disk as carried
 from otherroof.jobs.carried import onto
+from otherroof.jobs.context import JobContext
+from otherroof.jobs.run import RunOptions, run_job
 from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from support.carried_disk import carry, done_onto, own_device, run_onto
 from support.main_job import FAR, JOB, OneJob, one_job
 from support.places import ask
 from support.quick import slow_but_for
+from support.two_boxes import STEM, two_boxes
 
 
 @pytest.fixture
@@ -323,6 +326,37 @@ def test_disk_of_another_home_is_refused(job: OneJob, disk: Path, tmp_path: Path
     assert "another home's folder, so nothing was written" in str(refused(job, disk)), "by the job's own folder"
 
 
+def test_second_of_two_runs_that_take_one_disk_at_once_leaves_it_and_forgets_it(job: OneJob, disk: Path) -> None:
+    with own_device(disk):
+        first, second = (carried.disk_to_write(job.settings, [JOB], str(disk)) for _ in range(2))
+    home, mark = job.settings.home.name, "0123456789abcdef"
+    first.claim(home, mark, FAR)
+    late = onto.OntoDisk(job.settings, second)
+    files = late.files(JOB)
+    Path(files.state).mkdir(parents=True)
+    for _ in range(2):  # the second job of one command too
+        with pytest.raises(FarTrouble, match="another run took this disk at this moment"):
+            second.claim(home, mark, FAR)
+    late.forget_unclaimed()
+    assert not Path(files.state).exists()
+    assert carried.note_at(str(disk)) == first.note
+
+
+def test_held_run_onto_a_disk_names_the_folder_as_it_is_called_there(tmp_path: Path, disk: Path) -> None:
+    (tmp_path / "two").mkdir()
+    with two_boxes(tmp_path / "two") as house:
+        copy = f"{STEM}@wren"
+        only = house.put("one.txt", "one")
+        for held in (False, True):
+            with own_device(disk):
+                found = onto.OntoDisk(house.settings, carried.disk_to_write(house.settings, [copy], str(disk)))
+            ran = run_job(house.settings, copy, JobContext(Progress(), clock=house.clock), RunOptions(onto=found))
+            if not held:
+                assert ran.error is None, ran.error
+                only.unlink()
+    assert f"move {disk}/{STEM} aside, and begin anew" in str(ran.error)
+
+
 def test_disk_that_goes_to_another_far_box_is_refused(job: OneJob, disk: Path) -> None:
     done_onto(job, disk)
     note = disk / "OTHERROOF-DISK.txt"
@@ -402,6 +436,25 @@ def test_place_goes_through_no_link(disk: Path, tmp_path: Path, op: requests.Op)
     place.close()
     assert names_below(tmp_path / "outside") == ["deep", "deep/theirs"]
     assert names_below(disk) == ["link", "own"]
+
+
+def test_place_does_not_take_another_disk_for_the_one_that_was_found(disk: Path) -> None:
+    """Unplugged between two jobs, a disk leaves the empty folder that it was mounted in."""
+    found = look_at_disk(str(disk))
+    with pytest.raises(HomeTrouble, match="the disk that was mounted there is gone") as caught:
+        DiskPlace(str(disk), replace(found, device=found.device + 1), Meter())
+    assert "the same command goes on from there" in str(caught.value)
+
+
+def test_run_onto_a_disk_that_was_unplugged_since_writes_nothing_where_it_was(job: OneJob, disk: Path) -> None:
+    settings = job.settings
+    with own_device(disk):
+        gone = carried.disk_to_write(settings, [JOB], str(disk))
+    gone.disk = replace(gone.disk, device=gone.disk.device + 1)
+    context = JobContext(Progress(), clock=job.clock, disk=gone)
+    ran = run_job(settings, JOB, context, RunOptions(onto=onto.OntoDisk(settings, gone)))
+    assert "the disk that was mounted there is gone" in str(ran.error)
+    assert names_below(disk) == []
 
 
 def test_syncs_that_follow_each_other_cost_one(disk: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -62,7 +62,9 @@ def test_caution_comes_first_and_what_to_do_comes_last(job: OneJob, verb: Verb, 
         "  otherroof landed papers   (here; until then it does not count as a copy)",
     ]
     assert "100 kB of content written onto the disk" in told.out
-    assert "papers: no copy" in verb("status").out or "no copy by this server yet" in verb("status").out
+    assert "papers: no copy in the other house yet, but one on a disk (" in (said := verb("status").out)
+    assert ": otherroof landed papers, once it is there" in said
+    assert "otherroof run papers" not in said
     runs = verb("ledger", "--json").json["runs"]
     assert [(run["onto"], run["landed"]) for run in runs] == [(str(disk), None)]
     assert "done, onto a disk" in verb("ledger").out
@@ -72,7 +74,7 @@ def test_caution_comes_first_and_what_to_do_comes_last(job: OneJob, verb: Verb, 
     assert told.out.startswith("papers: the disk has landed: 2 files (100 kB) as of ")
     assert "1 listing proved" in told.out
     assert "it counts from now on, and the next run goes on from there: otherroof run papers" in told.out
-    assert "no copy by this server yet" not in verb("status").out
+    assert "one on a disk" not in verb("status").out
     assert "done, onto a disk that is there" in verb("ledger").out
     told = verb("run", JOB, "--json")
     assert told.json["runs"][0]["bytes"]["sent"] == 0

@@ -33,6 +33,7 @@ from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.restore.proving.report import listing_text
 from otherroof.settings import Settings
+from otherroof.settings.copies.names import stem_of
 
 WIRE_NOTE_S = 60.0
 
@@ -105,7 +106,7 @@ def _request(job: OpenedJob, options: RunOptions) -> RunRequest:
         other_disks=chosen.other_disks,
         reread=options.reread,
         release=release,
-        released_by=f"move {onto.disk.folder}/{job.name} aside, and begin anew" if onto is not None else "",
+        released_by=f"move {onto.disk.folder}/{stem_of(job.name)} aside, and begin anew" if onto is not None else "",
     )
     if onto is not None:
         return RunRequest(rules, onto.files(job.name), options.dry, accept=onto.accepts(job, dry=options.dry))

@@ -47,7 +47,8 @@ _libc = ctypes.CDLL(None, use_errno=True)
 
 
 class DiskPlace(LocalPlace):
-    """The folder `folder` on `disk`. Raises HomeTrouble if it cannot be opened."""
+    """The folder `folder` on `disk`. Raises HomeTrouble if it cannot be opened, or is on another disk by now: an
+    unplugged disk leaves the empty folder that it was mounted in, on the disk that this machine runs from."""
 
     def __init__(self, folder: str, disk: LocalDisk, meter: Meter) -> None:
         super().__init__(b"")
@@ -59,12 +60,19 @@ class DiskPlace(LocalPlace):
             self._top = open_folder(folder)
         except OSError as problem:
             raise HomeTrouble(f"cannot be opened: {problem.strerror}", where=folder) from problem
+        if os.fstat(self._top).st_dev != disk.device:
+            self._close_top()
+            what = "the disk that was mounted there is gone, so nothing was written in its stead"
+            raise HomeTrouble(what, where=folder, advice="mount it there again; the same command goes on from there")
         self._held: OrderedDict[bytes, int] = OrderedDict()
         self._changed = True  # an earlier process may have left something that is not durable
 
     def close(self) -> None:
         """Let go of the disk."""
         self._let_go()
+        self._close_top()
+
+    def _close_top(self) -> None:
         if self._top >= 0:
             os.close(self._top)
             self._top = -1

@@ -75,9 +75,10 @@ class CarriedDisk:
         text = _TEXT.format(home=home, far=far, home_id=home_id, number=self.number).encode()
         with closing(self.open(Meter())) as place:
             run_script(place, _write_note(text))
-        self.note = note_at(self.folder)
-        if self.note != DiskNote(home_id, far, self.number):
+        note = note_at(self.folder)
+        if note != DiskNote(home_id, far, self.number):
             raise FarTrouble("another run took this disk at this moment", where=self.folder, advice="start it again")
+        self.note = note
 
 
 def disk_to_write(settings: Settings, names: list[str], folder: str) -> CarriedDisk:
