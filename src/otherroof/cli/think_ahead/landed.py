@@ -72,6 +72,7 @@ def verb(
 
 def _as_json(job: str, found: LandedDisk, notes: list[str]) -> dict[str, Any]:
     from otherroof.far_copy.listing import time_taken
+    from otherroof.restore.proving.report import listing_text
 
     header, proof = found.header, found.proof
     return {
@@ -84,13 +85,17 @@ def _as_json(job: str, found: LandedDisk, notes: list[str]) -> dict[str, Any]:
         "landed": found.landed,
         "goes_on": found.goes_on,
         "read_back": {"files": proof.report.files, "bytes": proof.report.size} if proof is not None else None,
-        "damaged": [*found.damaged, *(one.shown for one in (proof.report.damaged if proof is not None else ()))],
+        "damaged": [
+            *map(listing_text, found.damaged),
+            *(one.shown for one in (proof.report.damaged if proof is not None else ())),
+        ],
         "notes": notes,
     }
 
 
 def _tell(job: str, found: LandedDisk, notes: list[str], zone: ZoneInfo) -> None:
     from otherroof.far_copy.listing import time_taken
+    from otherroof.restore.proving.report import listing_text
 
     header, proof = found.header, found.proof
     say(
@@ -104,8 +109,8 @@ def _tell(job: str, found: LandedDisk, notes: list[str], zone: ZoneInfo) -> None
             say(f"  of these, drawn at random: {report.sample_said}")
         for damage in report.damaged:
             say(f"  damaged: {damage.shown}: {damage.why}")
-    for line in found.damaged:
-        say(f"  damaged: {line}")
+    for run, why in found.damaged.items():
+        say(f"  damaged: {listing_text(run)}: {why}")
     for note in notes:
         say(f"  note: {note}")
     if found.found_damage:

@@ -40,12 +40,13 @@ MOST_NAMES = 1000
 
 @dataclass(slots=True)
 class LandedDisk:
-    """What was found: the newest version's listing, how many listings were proved, those that are damaged, and what
-    came of the sample. `goes_on`: what home knew of the disk was taken over; `notes` are for a person to look at."""
+    """What was found: the newest version's listing, how many listings were proved, why those are damaged that the
+    sample does not name, and what came of the sample. `goes_on`: what home knew of the disk was taken over; `notes` are
+    for a person to look at."""
 
     header: Header
     listings: int = 0
-    damaged: list[str] = field(default_factory=list)
+    damaged: dict[str, str] = field(default_factory=dict)
     goes_on: bool = False
     proof: ProofResult | None = None
     landed: list[str] = field(default_factory=list)
@@ -69,7 +70,7 @@ def land(settings: Settings, name: str, place: str, context: JobContext[ProofPro
         there = _with_base(settings, far, place) if place else settings
         with _in_words(settings, far, name, place), open_job(there, name, own, LANDING) as job:
             # A1
-            _require_copy(job)
+            _require_copy(job, place)
             # A2
             found = _prove_listings(job, own)
             if place:
@@ -79,9 +80,11 @@ def land(settings: Settings, name: str, place: str, context: JobContext[ProofPro
                 ledger.proved.forget_all(name)
             found.goes_on = take_over(job, run_script(job.keeper.place, read_note()))
             runs = list(job.view.runs)
-            found.notes += job.notes
+            found.notes += [*job.notes, *_hidden(job)]
         # A4
         found.proof = prove(settings, name, own, ProveOptions(heal=False))
+        named = {damage.run for damage in found.proof.report.damaged if not damage.path}
+        found.damaged = {run: why for run, why in found.damaged.items() if run not in named}
         # A5
         found.landed = ledger.runs.land(name, runs, context.clock.now())
     return found
@@ -110,7 +113,7 @@ def _in_words(settings: Settings, far: str, name: str, place: str) -> Iterator[N
 # -- A1 --
 
 
-def _require_copy(job: OpenedJob) -> None:
+def _require_copy(job: OpenedJob, place: str) -> None:
     """Raises FarTrouble if no whole copy is there. Of one that was cut home takes over what it knows all the same."""
     view, base = job.view, job.far.base
     if view.runs:
@@ -127,11 +130,21 @@ def _require_copy(job: OpenedJob) -> None:
         )
     others = [one for one in run_script(job.keeper.place, _folders()) if one != stem_of(job.name)]
     has = f"; it has {list_text(others)}" if others else ""
-    raise FarTrouble(
-        f"there is no copy of it in {base}{has}",
-        where=job.name,
-        advice="is the disk mounted there? if it is mounted elsewhere, name that with --place",
-    )
+    mounted = "is the disk mounted there? if it is mounted elsewhere, name that with --place"
+    # The same call once more, after it was cut or has done its work, finds the copy gone from there.
+    brought = f"name the folder that {stem_of(job.name)} lies in; if it was brought from there already: "
+    advice = f"{brought}`otherroof landed {job.name}`" if place else mounted
+    raise FarTrouble(f"there is no copy of it in {base}{has}", where=job.name, advice=advice)
+
+
+def _hidden(job: OpenedJob) -> list[str]:
+    """That a newer copy went over the line while the disk was on its way."""
+    if not job.lost:
+        return []
+    return [
+        f"run {job.lost}, which counted, is not on this disk; if the disk is mounted over the folder that it went to,"
+        " it is hidden beneath, and the next run copies onto the disk what changed since"
+    ]
 
 
 def _folders() -> requests.Script[list[str]]:
@@ -171,7 +184,7 @@ def _prove_listings(job: OpenedJob, context: JobContext[ProofProgress]) -> Lande
             job.keeper.prove_listing(run)
             found.listings += 1
         except Damaged as problem:
-            found.damaged.append(f"the listing of {run}: {problem.what}")
+            found.damaged[run] = problem.what
             memory.damaged(FarDamage(b"", run, problem.what, job.keeper.listing_name(run)))
     memory.flush()
     return found
