@@ -17,6 +17,7 @@ from otherroof.base.clock import Clock, from_stamp, stamp
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, typed
 from otherroof.base.local_time import moment_text
 from otherroof.base.units import count_text, span_text
+from otherroof.copying.report import GOOD
 from otherroof.ledger import Ledger
 from otherroof.ledger.alerts import Alert
 from otherroof.ledger.live.live_run import LiveRun
@@ -227,6 +228,16 @@ def _with_failures(jobs: Iterable[JobRow], answering: Collection[str], zone: Zon
     )
 
 
+def _of_first_copy(ledger: Ledger, job: JobFacts, zone: ZoneInfo) -> str:
+    """What a person does about a job that has no copy: it may be on a disk that was not found at the far box yet."""
+    for row in ledger.runs.rows(job=job.name, carried=True):
+        if row.far == job.far and not row.at_far_box and row.report.outcome in GOOD:
+            on_a_disk = f"no copy in the other house yet, but one on a disk ({moment_text(row.started, zone)})"
+            return f"{on_a_disk}: otherroof landed {job.name}, once it is there"
+    # A new server knows of none that lies there already.
+    return f"no copy by this server yet: otherroof run {job.name} (what lies there: otherroof versions {job.name})"
+
+
 def _job(ledger: Ledger, job: JobFacts, found: Mapping[str, Finding], when: tuple[datetime, ZoneInfo]) -> JobRow:
     name, (now, zone) = job.name, when
     last, good = (
@@ -243,9 +254,7 @@ def _job(ledger: Ledger, job: JobFacts, found: Mapping[str, Finding], when: tupl
     elif good is None and job.got_on is not None and late not in found:
         needs, alert = "", ""  # it goes on with the next run
     elif good is None:
-        # Said long before the rule calls it late. A new server knows of none that lies there already.
-        needs = f"no copy by this server yet: otherroof run {name} (what lies there: otherroof versions {name})"
-        alert = late
+        needs, alert = _of_first_copy(ledger, job, zone), late  # said long before the rule calls it late
     elif late in found:
         needs = f"older than promised ({span_text(job.promise.total_seconds())}): otherroof probe {job.far}"
         alert = late
