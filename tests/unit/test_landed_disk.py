@@ -86,6 +86,17 @@ def test_what_home_knew_of_the_disk_is_what_it_knows_of_the_far_box_then(job: On
     assert {kind: (job.state / kind / f"{JOB}.db").read_bytes() for kind in known} == known
 
 
+def test_what_home_knew_of_a_disk_that_the_line_went_on_from_is_forgotten(job: OneJob, disk: Path) -> None:
+    run = done_onto(job, disk).report.run
+    carry(job, disk)
+    assert job.done().bytes.sent == 0
+    found = landed(job)
+    assert (found.goes_on, found.landed) == (False, [run])
+    assert list((job.state / "carried").iterdir()) == []
+    assert job.done().bytes.sent == 0
+    job.all_come_back()
+
+
 def test_disk_lands_on_a_machine_that_lost_its_state(job: OneJob, disk: Path) -> None:
     done_onto(job, disk)
     carry(job, disk)

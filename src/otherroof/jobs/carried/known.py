@@ -22,10 +22,11 @@ def take_over(job: OpenedJob, note: DiskNote | None) -> bool:
     """Let what is known of the disk that stands at the far box be what is known of the far box; whether there was any.
     The caller holds the job's lock. `note` is that disk's. Raises HomeTrouble."""
     found = _known(job, note)
-    if found is None:
-        return False
     own = JobStateFiles(job.settings.state, job.name)
     try:
+        if found is None:
+            _forget(job, note)
+            return False
         for source, target in (
             (found.catalogue, own.catalogue),
             (found.notes, own.notes),
@@ -69,12 +70,25 @@ def _run_of(files: JobStateFiles, home_id: str) -> str | None:
         catalogue.close()
 
 
-def _move(source: str, target: str) -> None:
-    """The file at `source` takes the place of that at `target`; if there is none, nothing stands there any more."""
-    # Killed in between, the cache is missing, and made anew.
+def _forget(job: OpenedJob, note: DiskNote | None) -> None:
+    """Drop what is of no use any more: runs over the line have gone on from what this disk held."""
+    if note is None:
+        return
+    files = JobStateFiles(os.path.join(job.settings.state, STATES, note.number), job.name)
+    for path in (files.catalogue, files.notes, files.chunks):
+        _remove(path)
+    _drop_if_empty(files)
+
+
+def _remove(path: str) -> None:
     for end in ("", *_BESIDE):
         with suppress(FileNotFoundError):
-            os.unlink(target + end)
+            os.unlink(path + end)
+
+
+def _move(source: str, target: str) -> None:
+    """The file at `source` takes the place of that at `target`; if there is none, nothing stands there any more."""
+    _remove(target)  # killed from here on, the cache is missing, and made anew
     os.makedirs(os.path.dirname(target), mode=0o700, exist_ok=True)
     for end in (*_BESIDE, ""):
         with suppress(FileNotFoundError):
