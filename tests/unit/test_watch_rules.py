@@ -15,6 +15,7 @@ from otherroof.ledger.far_findings import DamagedFile, SpaceReading
 from otherroof.ledger.messages import ChannelState
 from otherroof.ledger.probes import WayStop
 from otherroof.ledger.runs import Hold
+from otherroof.watch.copies.together import folders_of
 from otherroof.watch.facts import Facts, Finding
 from otherroof.watch.rules import findings
 from support.watching import DAY, HOUR, NOW, ZONE, Night, facts, far, job, look_at, row
@@ -122,6 +123,15 @@ def test_beside_a_late_copy_another_one_is_named_only_if_it_is_fresh_and_whole()
         other = job(name="photos@wren", far="wren", **more)
         headline = found(facts(jobs=(late, other)))["late:photos@heron"].headline
         assert ("as new as promised: photos@wren" in headline) == named
+
+
+def test_a_folder_is_kept_by_a_copy_that_is_fresh_and_whole_and_by_no_other() -> None:
+    mark = DamagedFile("photos@wren", "a.jpg", "r", NOW - HOUR, "its digest is another")
+    late = job(name="photos@heron", newest=NOW - 50 * HOUR)
+    for more, kept in (({}, True), ({"damages": (mark,)}, False), ({"newest": NOW - 49 * HOUR}, False)):
+        given = facts(jobs=(late, job(name="photos@wren", far="wren", **more)))
+        (folder,) = folders_of(given, findings(given))
+        assert (folder.name, folder.kept) == ("photos", kept)
 
 
 def test_a_new_job_is_late_only_after_its_promise() -> None:
