@@ -256,7 +256,7 @@ def pair(ruth: Newcomer, far_box: FarBox) -> None:
 
     def finish(_: str, line: str) -> None:
         said = ruth.at_the_terminal(line, [("Paste the five lines", reply[0])])
-        assert "with its host key: no other machine will be taken for it" in said
+        assert "with its host key: no other machine will be taken for it" in " ".join(said.split())
 
     ruth.follow(PAIR, {f"sudo otherroof pair {FAR}": ask, f"sudo otherroof pair {FAR} --finish": finish})
 
