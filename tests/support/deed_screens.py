@@ -33,7 +33,7 @@ _DAY = 86_400
 _STYLE = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 # The keys are others each time, so what is packed is a little longer or shorter.
 _WIRE = re.compile(r"[\d.]+ kB up and [\d.]+ kB down on the wire")
-_RECEIVED = re.compile(r"\d{3} kB received")
+_RECEIVED = re.compile(r"\d{3} kB(?=\sreceived)")
 _FINGERPRINT = re.compile(r"SHA256:([A-Za-z0-9+/]+)")
 _FAR_DISK = re.compile(r"(?<=\d kB )of [\d.]+ [kMGT]B$", re.MULTILINE)  # the one of this machine
 # What each screen is called, and the words that a person types for it, in this order.
@@ -157,6 +157,6 @@ def _plain(job: OneJob, screen: io.StringIO) -> str:
     text = text.replace(f"port {job.door.port}", "port " + "N" * len(str(job.door.port)))
     text = _FINGERPRINT.sub(lambda found: "SHA256:" + "x" * len(found[1]), text)
     text = _WIRE.sub("5.00 kB up and 11.0 kB down on the wire", text)
-    text = _RECEIVED.sub("230 kB received", text)
+    text = _RECEIVED.sub("230 kB", text)
     text = _FAR_DISK.sub("of 2.00 TB", text)
     return "".join(f"{line.rstrip()}\n" for line in text.splitlines())

@@ -18,7 +18,7 @@ from support.places import Standing, open_door
 
 pytestmark = pytest.mark.slow
 
-FILES = 1000
+FILES = 2000
 DELAY_S = 0.05
 
 
