@@ -22,6 +22,8 @@ from support.two_boxes import TwoBoxes, two_boxes
 from support.verbs import Verb, verb_of
 from support.waiting import until
 
+pytestmark = pytest.mark.slow
+
 NOW = utc(2031, 4, 5, 12)
 HERON, WREN = (
     KnownCopy(f"photos@{box}", newest=NOW - timedelta(hours=hours), bytes_s=speed)
