@@ -13,7 +13,7 @@ from typing import Any
 from otherroof.far import requests
 from otherroof.far.local.disk import look_at_disk
 from otherroof.far.local.disk_place import DiskPlace
-from otherroof.far.local_place import LocalPlace
+from otherroof.far.local.place import LocalPlace
 from otherroof.far.place import Meter, Place
 from otherroof.far.requests import Script
 from otherroof.far.session import SshTarget

@@ -18,7 +18,7 @@ from unittest.mock import patch
 
 from otherroof.base.errors import LinkLost, OtherroofError
 from otherroof.far import requests
-from otherroof.far.local_place import LocalPlace
+from otherroof.far.local.place import LocalPlace
 from otherroof.far.place import K, Meter, T, Task, TaskResult
 from support.household import host_key, secret
 from support.main_job import OneJob, level_way

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from otherroof.far import requests
-from otherroof.far.local_place import LocalPlace
+from otherroof.far.local.place import LocalPlace
 from otherroof.far.place import run_script
 from otherroof.far.requests import Script, T
 from otherroof.far_copy.listing_key import ListingKey

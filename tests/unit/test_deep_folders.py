@@ -15,7 +15,7 @@ from unittest.mock import patch
 
 import pytest
 
-from otherroof.far.local_place import LocalPlace
+from otherroof.far.local.place import LocalPlace
 from otherroof.far.place import run_script
 from otherroof.layouts.open import steps
 from otherroof.layouts.open.aside import move_aside

@@ -13,7 +13,7 @@ from otherroof.base.clock import SteppedClock
 from otherroof.base.errors import Denied, NotThere, PlaceError, Refused
 from otherroof.far import requests
 from otherroof.far.clock_offset import clock_offset
-from otherroof.far.local_place import LocalPlace
+from otherroof.far.local.place import LocalPlace
 from otherroof.far.place import PlaceOffers, run_script
 from otherroof.far.trial_file import TrialResult, write_trial_file
 from otherroof.far.trouble import FULL_BELOW, trouble_in

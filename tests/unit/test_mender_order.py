@@ -9,7 +9,7 @@ import pytest
 
 from otherroof.base.errors import PlaceError, Refused
 from otherroof.far import requests
-from otherroof.far.local_place import LocalPlace
+from otherroof.far.local.place import LocalPlace
 from otherroof.far.place import run_script
 from otherroof.far_copy.writer import FileProperties
 from otherroof.layouts.open.paths import DAMAGED_END

@@ -16,8 +16,9 @@ import pytest
 from otherroof.base.clock import SteppedClock
 from otherroof.base.errors import FarTrouble, HomeTrouble, OtherroofError, PlaceError, WrongUse
 from otherroof.copying.progress import Progress
-from otherroof.far import local_place, requests
+from otherroof.far import requests
 from otherroof.far.local import disk_place
+from otherroof.far.local import place as local_place
 from otherroof.far.local.disk import look_at_disk
 from otherroof.far.local.disk_place import DiskPlace
 from otherroof.far.place import Meter, run_script

@@ -20,7 +20,7 @@ from otherroof.copying.send.far_syncs import FarSyncs
 from otherroof.copying.send.files import FileSender
 from otherroof.copying.send.landed import LandedFiles
 from otherroof.copying.send.send import SendSteps
-from otherroof.far.local_place import LocalPlace
+from otherroof.far.local.place import LocalPlace
 from otherroof.far.requests import Script
 from otherroof.far_copy.keeper import RunMark
 from otherroof.jobs import open_job

@@ -14,7 +14,7 @@ import pytest
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import Damaged
 from otherroof.copying.home.read import ChangedWhileRead, SourceFolder, new_digest
-from otherroof.far.local_place import LocalPlace
+from otherroof.far.local.place import LocalPlace
 from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.reader import FarLocation
 from otherroof.far_copy.view import FarCopyView

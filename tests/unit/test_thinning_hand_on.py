@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from otherroof.base.errors import Refused, RunCut
-from otherroof.far.local_place import LocalPlace
+from otherroof.far.local.place import LocalPlace
 from otherroof.restore.thinning.removal import Removal, RemovalCount
 from otherroof.restore.thinning.stretches import going_stretches
 from support.far_history import FarHistory

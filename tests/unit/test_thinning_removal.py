@@ -12,7 +12,7 @@ import pytest
 
 from otherroof.base.errors import LinkLost, Refused
 from otherroof.far import requests
-from otherroof.far.local_place import LocalPlace
+from otherroof.far.local.place import LocalPlace
 from otherroof.far_copy.listing import Header
 from otherroof.restore.thinning.removal import Removal, RemovalCount
 from otherroof.restore.thinning.stretches import going_stretches, lending_lines

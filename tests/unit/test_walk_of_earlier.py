@@ -10,7 +10,7 @@ import pytest
 
 from otherroof.base.errors import Denied, Refused
 from otherroof.far import requests
-from otherroof.far.local_place import LocalPlace
+from otherroof.far.local.place import LocalPlace
 from otherroof.far.place import K, T, Task, TaskResult
 from otherroof.layouts.open.paths import JobPaths
 from otherroof.layouts.open.walk import walk_aside

@@ -1,1 +1,1 @@
-"""A disk of this machine that stands in for the far box: what it is, and how it carries out scripts."""
+"""Places in folders of this machine, also of a disk that stands in for the far box, and what such a disk is."""

@@ -12,7 +12,6 @@ import errno
 import os
 import stat
 from collections import OrderedDict
-from contextlib import suppress
 from copy import copy
 from dataclasses import replace
 from typing import Any
@@ -23,7 +22,7 @@ from otherroof.base.printable import escaped
 from otherroof.base.units import size_text
 from otherroof.far import requests
 from otherroof.far.local.disk import LocalDisk
-from otherroof.far.local_place import NAMES_AT_ONCE, DiskFailed, LocalPlace, attrs_of, refusal_of
+from otherroof.far.local.place import DiskFailed, LocalPlace, OpenedFolder, refusal_of
 from otherroof.far.place import Meter
 
 MOST_HELD = 64  # folders whose handles are kept open
@@ -187,32 +186,22 @@ def _is_folder(path: bytes) -> bool:
     return stat.S_ISDIR(os.lstat(path).st_mode)
 
 
-class _HeldFolder:
-    """An open folder, by its handle; the names come in portions, as over SFTP."""
+class _HeldFolder(OpenedFolder):
+    """An open folder, by its handle."""
 
     def __init__(self, handle: int) -> None:
         self._handle = handle
         # Opened anew for reading: the handle is only for going on from there.
         try:
             reading = os.open(".", os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC, dir_fd=handle)
+            try:
+                names = [os.fsencode(name) for name in os.listdir(reading)]
+            finally:
+                os.close(reading)
         except BaseException:
             self.close()
             raise
-        try:
-            self._names = [os.fsencode(name) for name in os.listdir(reading)]
-        finally:
-            os.close(reading)
-
-    def read(self) -> list[tuple[bytes, requests.Attrs]] | None:
-        """See `ReadFolder`."""
-        if not self._names:
-            return None
-        now, self._names = self._names[:NAMES_AT_ONCE], self._names[NAMES_AT_ONCE:]
-        found = []
-        for name in now:
-            with suppress(FileNotFoundError):
-                found.append((name, attrs_of(os.stat(name, dir_fd=self._handle, follow_symlinks=False))))
-        return found
+        super().__init__(names, lambda name: os.stat(name, dir_fd=handle, follow_symlinks=False))
 
     def close(self) -> None:
         """Let go of it."""

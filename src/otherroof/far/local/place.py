@@ -236,22 +236,28 @@ def attrs_of(found: os.stat_result) -> requests.Attrs:
     return requests.Attrs(found.st_size, found.st_mode, int(found.st_mtime))
 
 
-class _Folder:
-    """An open folder; the names come in portions, as over SFTP."""
+class OpenedFolder:
+    """An open folder with its `names`; they come in portions, as over SFTP. `look`: what there is by such a name."""
 
-    def __init__(self, path: bytes) -> None:
-        self._path = path
-        self._names = os.listdir(path)
+    def __init__(self, names: list[bytes], look: Callable[[bytes], os.stat_result]) -> None:
+        self._names = names
+        self._look = look
 
     def read(self) -> list[tuple[bytes, requests.Attrs]] | None:
+        """See `ReadFolder`."""
         if not self._names:
             return None
         now, self._names = self._names[:NAMES_AT_ONCE], self._names[NAMES_AT_ONCE:]
         found = []
         for name in now:
             with suppress(FileNotFoundError):  # gone since the folder was opened: over SFTP it is left out as well
-                found.append((name, attrs_of(os.lstat(self._path + b"/" + name))))
+                found.append((name, attrs_of(self._look(name))))
         return found
+
+
+def _open_folder(base: bytes, op: requests.OpenFolder) -> OpenedFolder:
+    path = base + op.path
+    return OpenedFolder(os.listdir(path), lambda name: os.lstat(path + b"/" + name))
 
 
 def _shut(_base: bytes, op: requests.CloseFile) -> None:
@@ -281,7 +287,7 @@ _HANDLERS: dict[type, Callable[[bytes, Any], Any]] = {
     requests.RemoveFolder: lambda base, op: os.rmdir(base + op.path),
     requests.Remove: lambda base, op: os.unlink(base + op.path),
     requests.Stat: lambda base, op: attrs_of(os.lstat(base + op.path)),
-    requests.OpenFolder: lambda base, op: _Folder(base + op.path),
+    requests.OpenFolder: _open_folder,
     requests.ReadFolder: lambda base, op: op.handle.read(),
     requests.GetSpace: _space,
 }
