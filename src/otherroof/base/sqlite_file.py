@@ -13,7 +13,7 @@ import sqlite3
 import time
 import zlib
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 from otherroof.base.errors import HomeTrouble
 
@@ -24,6 +24,7 @@ KEPT_ASIDE = 2  # damaged files of one name that are kept; on a dying disk there
 _DAMAGE = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_FORMAT}
 _DAMAGE_WHILE_READING = {sqlite3.SQLITE_IOERR_READ, sqlite3.SQLITE_IOERR_SHORT_READ}
 _DAMAGE_WORDS = re.compile(r"no such (table|column|index)|already exists|duplicate column|malformed|ould not decode")
+BESIDE = ("-wal", "-shm")  # what SQLite keeps beside a file in its write-ahead mode
 _ASIDE = ".damaged-"
 
 
@@ -120,16 +121,12 @@ def seal_of(*values: object) -> int:
 def set_aside(path: str) -> str:
     """Move a damaged database out of the way, under a dated name beside it, which is the answer. Raises HomeTrouble."""
     aside = f"{path}{_ASIDE}{time.strftime('%Y-%m-%dT%H%M%SZ', time.gmtime())}"
-    # What lies beside it goes first: no other process may open a new file together with the old one's tail.
-    for end in ("-wal", "-shm", ""):
-        try:
-            os.rename(path + end, aside + end)
-        except FileNotFoundError:
-            continue
-        except OSError as problem:
-            raise HomeTrouble(
-                f"is damaged and cannot be set aside: {problem.strerror}", where=path + end, advice=ADVICE
-            ) from problem
+    try:
+        rename_sqlite(path, aside)
+    except OSError as problem:
+        raise HomeTrouble(
+            f"is damaged and cannot be set aside: {problem.strerror}", where=str(problem.filename), advice=ADVICE
+        ) from problem
     for old in all_set_aside(path)[:-KEPT_ASIDE]:
         remove_sqlite(old)
     return aside
@@ -142,8 +139,17 @@ def all_set_aside(path: str) -> list[str]:
         names = os.listdir(folder)
     except FileNotFoundError:
         return []
-    found = [one for one in names if one.startswith(name + _ASIDE) and not one.endswith(("-wal", "-shm"))]
+    found = [one for one in names if one.startswith(name + _ASIDE) and not one.endswith(BESIDE)]
     return [os.path.join(folder, one) for one in sorted(found)]
+
+
+def rename_sqlite(path: str, target: str) -> None:
+    """Give the database, and what SQLite keeps beside it, another name; what is not there is passed over. Raises
+    OSError."""
+    # What lies beside it goes first: no other process may open a new file together with the old one's tail.
+    for end in (*BESIDE, ""):
+        with suppress(FileNotFoundError):
+            os.rename(path + end, target + end)
 
 
 def remove_sqlite(path: str) -> None:
@@ -154,7 +160,7 @@ def remove_sqlite(path: str) -> None:
 
 def remove_beside(path: str) -> None:
     """Remove what SQLite keeps beside the database. Raises HomeTrouble."""
-    _remove(path + "-wal", path + "-shm")
+    _remove(*(path + end for end in BESIDE))
 
 
 def _remove(*names: str) -> None:

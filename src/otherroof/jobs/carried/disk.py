@@ -11,7 +11,7 @@ import os
 import re
 import secrets
 from contextlib import closing, suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 from otherroof.base.errors import FarTrouble, HomeTrouble, NotThere, PlaceError, WrongUse
 from otherroof.base.handles import read_plain_file
@@ -25,7 +25,7 @@ from otherroof.settings import Settings
 from otherroof.settings.copies.names import stem_of
 
 NOTE = b"OTHERROOF-DISK.txt"
-STATES = "carried"  # in the state folder: what is known of each disk; what is in it can be lost without losing a copy
+_STATES = "carried"  # in the state folder: what is known of each disk; what is in it can be lost without losing a copy
 _TEXT = """\
 THIS DISK IS ON ITS WAY
 
@@ -53,16 +53,13 @@ class DiskNote:
 
 @dataclass(slots=True)
 class CarriedDisk:
-    """The folder on a disk that copies are written into or read from. `note` is what stands at its top, None if there
-    is none yet; `number` is the disk's."""
+    """The folder on a disk that copies are written into or read from. Of one that is written into `note` is what stands
+    at its top, None if there is none yet, and `number` is that of the disk, by its note or for the note to come."""
 
     folder: str
     disk: LocalDisk
     note: DiskNote | None = None
-    number: str = field(default_factory=lambda: secrets.token_hex(8))
-
-    def __post_init__(self) -> None:
-        self.number = self.note.number if self.note is not None else self.number
+    number: str = ""
 
     def open(self, meter: Meter) -> Place:
         """The folder as a place."""
@@ -79,6 +76,17 @@ class CarriedDisk:
         if note != DiskNote(home_id, far, self.number):
             raise FarTrouble("another run took this disk at this moment", where=self.folder, advice="start it again")
         self.note = note
+
+
+def disk_state(state: str, number: str) -> str:
+    """Where it lies what home knows of the disk with this number."""
+    return os.path.join(state, _STATES, number)
+
+
+def disk_states(state: str) -> list[str]:
+    """The same of every disk of which something is known. Raises OSError."""
+    folder = os.path.join(state, _STATES)
+    return [os.path.join(folder, number) for number in sorted(os.listdir(folder))] if os.path.isdir(folder) else []
 
 
 def disk_to_write(settings: Settings, names: list[str], folder: str) -> CarriedDisk:
@@ -109,7 +117,7 @@ def disk_to_write(settings: Settings, names: list[str], folder: str) -> CarriedD
         found = replace(found, links=gives_second_names(folder))
     except OSError as problem:
         raise HomeTrouble(f"nothing can be written there: {problem.strerror}", where=folder) from problem
-    return CarriedDisk(folder, found, note)
+    return CarriedDisk(folder, found, note, note.number if note is not None else secrets.token_hex(8))
 
 
 def disk_to_read(folder: str, job: str) -> CarriedDisk:

@@ -9,13 +9,11 @@ import os
 from contextlib import suppress
 
 from otherroof.base.errors import HomeTrouble
-from otherroof.base.sqlite_file import DamagedDatabase
+from otherroof.base.sqlite_file import DamagedDatabase, remove_sqlite, rename_sqlite
 from otherroof.copying.compare.catalogue import Catalogue
 from otherroof.copying.compare.catalogue_repair import JobStateFiles
-from otherroof.jobs.carried.disk import STATES, DiskNote
+from otherroof.jobs.carried.disk import DiskNote, disk_state, disk_states
 from otherroof.jobs.open_job import OpenedJob
-
-_BESIDE = ("-wal", "-journal", "-shm")  # what SQLite keeps beside a file that was not closed
 
 
 def take_over(job: OpenedJob, note: DiskNote | None) -> bool:
@@ -44,15 +42,12 @@ def take_over(job: OpenedJob, note: DiskNote | None) -> bool:
 def _known(job: OpenedJob, note: DiskNote | None) -> JobStateFiles | None:
     """The files about the disk whose newest run is that of the far copy; of a copy that never became whole, about the
     disk that the note names."""
-    states = os.path.join(job.settings.state, STATES)
-    with suppress(FileNotFoundError):
-        for number in sorted(os.listdir(states)):
-            files = JobStateFiles(os.path.join(states, number), job.name)
-            run = _run_of(files, job.key.home_id)
-            if run is None:
-                continue
-            if run == job.view.newest and (run or (note is not None and note.number == number)):
-                return files
+    for state in disk_states(job.settings.state):
+        files = JobStateFiles(state, job.name)
+        run = _run_of(files, job.key.home_id)
+        of_this_disk = note is not None and state == disk_state(job.settings.state, note.number)
+        if run == job.view.newest and (run or of_this_disk):
+            return files
     return None
 
 
@@ -74,25 +69,17 @@ def _forget(job: OpenedJob, note: DiskNote | None) -> None:
     """Drop what is of no use any more: runs over the line have gone on from what this disk held."""
     if note is None:
         return
-    files = JobStateFiles(os.path.join(job.settings.state, STATES, note.number), job.name)
+    files = JobStateFiles(disk_state(job.settings.state, note.number), job.name)
     for path in (files.catalogue, files.notes, files.chunks):
-        _remove(path)
+        remove_sqlite(path)
     _drop_if_empty(files)
-
-
-def _remove(path: str) -> None:
-    for end in ("", *_BESIDE):
-        with suppress(FileNotFoundError):
-            os.unlink(path + end)
 
 
 def _move(source: str, target: str) -> None:
     """The file at `source` takes the place of that at `target`; if there is none, nothing stands there any more."""
-    _remove(target)  # killed from here on, the cache is missing, and made anew
+    remove_sqlite(target)  # killed from here on, the cache is missing, and made anew
     os.makedirs(os.path.dirname(target), mode=0o700, exist_ok=True)
-    for end in (*_BESIDE, ""):
-        with suppress(FileNotFoundError):
-            os.rename(source + end, target + end)
+    rename_sqlite(source, target)
 
 
 def _drop_if_empty(files: JobStateFiles) -> None:

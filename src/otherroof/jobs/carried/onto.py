@@ -6,7 +6,6 @@ and whether it can hold what is to come.
 
 from __future__ import annotations
 
-import os
 import shutil
 from collections.abc import Callable, Iterator
 
@@ -16,17 +15,12 @@ from otherroof.copying.compare.change import PlannedChange, Rows
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.far.local.disk import look_at_disk
 from otherroof.far_copy.numbers import FILE
-from otherroof.jobs.carried.disk import STATES, CarriedDisk, refuse_other_home
+from otherroof.jobs.carried.disk import CarriedDisk, disk_state, refuse_other_home
 from otherroof.jobs.carried.fits import Coming, DiskNeeds
 from otherroof.jobs.open_job import OpenedJob
 from otherroof.settings import Settings
 
 _BROUGHT = (Rows.FOLDERS_TO_MAKE, Rows.FILES_TO_BRING, Rows.LINKS_TO_MAKE)
-
-
-def disk_state(state: str, number: str) -> str:
-    """Where it lies what home knows of the disk with this number."""
-    return os.path.join(state, STATES, number)
 
 
 class OntoDisk:

@@ -59,12 +59,10 @@ def _rename_files(settings: Settings, old: str, new: str) -> None:
     name beside it is no more than an older cache of the same."""
     # Late: every look passes through this module, and hardly ever through this function.
     from otherroof.copying.compare.catalogue_repair import JobStateFiles
-    from otherroof.jobs.carried.disk import STATES
+    from otherroof.jobs.carried.disk import disk_states
 
     paths = [settings.version_record(old)]
-    carried = os.path.join(settings.state, STATES)
-    on_disks = [os.path.join(carried, disk) for disk in (os.listdir(carried) if os.path.isdir(carried) else ())]
-    for state in (settings.state, *on_disks):
+    for state in (settings.state, *disk_states(settings.state)):
         files = JobStateFiles(state, old)
         paths += [files.catalogue, files.notes, files.chunks]
     for path in paths:

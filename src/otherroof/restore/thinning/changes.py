@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from itertools import islice
 
 from otherroof.base.errors import HomeTrouble
-from otherroof.base.sqlite_file import DamagedDatabase, open_sqlite, translating_sqlite
+from otherroof.base.sqlite_file import DamagedDatabase, open_sqlite, remove_sqlite, translating_sqlite
 from otherroof.far_copy.entry import FOLDER_KIND, parse_line, path_in, path_text
 from otherroof.far_copy.run_ids import time_of_run
 from otherroof.forecast.planning.spacing import ReplacedContent, unbroken_since
@@ -86,17 +86,12 @@ class VersionChanges:
         try:
             self._db = open_sqlite(path, SCHEMA, VERSION)
         except DamagedDatabase:
-            self._remove()
+            remove_sqlite(path)
             self._db = open_sqlite(path, SCHEMA, VERSION)
 
     def close(self) -> None:
         """Close the file."""
         self._db.close()
-
-    def _remove(self) -> None:
-        for end in ("", "-wal", "-shm"):
-            with suppress(FileNotFoundError):
-                os.unlink(self._path + end)
 
     def follow(self, runs: Iterable[str], same_as: Mapping[str, str], lines: Lines) -> None:
         """Take note of every version that is not noted yet; `runs` are all there are, `lines` gives a listing's lines,
