@@ -8,6 +8,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from unittest.mock import patch
 
+import pytest
+
 from otherroof.copying.context import StopRequest
 from otherroof.copying.progress import Progress
 from otherroof.jobs.carried import disk as carried
@@ -63,6 +65,16 @@ def done_onto(job: OneJob, folder: Path) -> RunResult:
     assert ran.error is None, ran.error
     assert (ran.report.outcome, ran.report.problems) == ("done", [])
     return ran
+
+
+def cut_onto(job: OneJob, folder: Path) -> None:
+    """One run onto the disk that is cut when all but its listing is written."""
+
+    def cut(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    with patch("otherroof.copying.run.commit_run", cut), pytest.raises(KeyboardInterrupt):
+        run_onto(job, folder)
 
 
 def carry(job: OneJob, folder: Path) -> None:

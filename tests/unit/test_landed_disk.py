@@ -10,12 +10,14 @@ from pathlib import Path
 import pytest
 
 from otherroof.base.errors import Damaged, FarTrouble, OtherroofError
+from otherroof.copying.compare.catalogue_repair import JobStateFiles
+from otherroof.copying.compare.plan_file import COUNT_END
 from otherroof.jobs.carried.landed import LandedDisk, land
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.prove import ProveOptions, prove
 from otherroof.ledger import Ledger
 from otherroof.restore.proving.report import ProofProgress
-from support.carried_disk import carry, done_onto, run_onto
+from support.carried_disk import carry, cut_onto, done_onto
 from support.main_job import FAR, JOB, OneJob, one_job
 
 
@@ -190,19 +192,11 @@ def test_disk_of_another_home_is_refused(job: OneJob, disk: Path, tmp_path: Path
     assert "is another home's folder" in str(refused(job))
 
 
-def test_disk_whose_run_was_cut_is_told_and_gone_on_from_over_the_line(
-    job: OneJob, disk: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_disk_whose_run_was_cut_is_told_and_gone_on_from_over_the_line(job: OneJob, disk: Path) -> None:
     for number in range(20):
         job.put(f"more/{number}.txt", os.urandom(5000))
 
-    def cut(*_: object, **__: object) -> None:
-        raise KeyboardInterrupt
-
-    with monkeypatch.context() as patched:
-        patched.setattr("otherroof.copying.run.commit_run", cut)
-        with pytest.raises(KeyboardInterrupt):
-            run_onto(job, disk)
+    cut_onto(job, disk)
     carry(job, disk)
     error = refused(job)
     assert "so it holds no whole copy yet; `otherroof run papers` sends the rest over the line" in str(error)
@@ -212,19 +206,23 @@ def test_disk_whose_run_was_cut_is_told_and_gone_on_from_over_the_line(
     job.all_come_back()
 
 
-def test_later_run_onto_the_disk_that_was_cut_leaves_the_version_before(
-    job: OneJob, disk: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_notes_of_a_longer_run_over_the_line_make_those_of_the_disk_no_damage(job: OneJob, disk: Path) -> None:
+    over_the_line = JobStateFiles(job.settings.state, JOB).notes + COUNT_END
+    Path(over_the_line).parent.mkdir(parents=True, exist_ok=True)
+    Path(over_the_line).write_text("999".zfill(20))  # as a run that was cut after many commits leaves it
+    cut_onto(job, disk)
+    carry(job, disk)
+    refused(job)
+    after = job.done()
+    assert (after.bytes.sent, after.problems) == (0, [])
+    assert not (Path(job.settings.state) / "carried").is_dir() or not any(Path(job.settings.state, "carried").iterdir())
+
+
+def test_later_run_onto_the_disk_that_was_cut_leaves_the_version_before(job: OneJob, disk: Path) -> None:
     run = done_onto(job, disk).report.run
     job.put("letters/one.txt", "one, later")
 
-    def cut(*_: object, **__: object) -> None:
-        raise KeyboardInterrupt
-
-    with monkeypatch.context() as patched:
-        patched.setattr("otherroof.copying.run.commit_run", cut)
-        with pytest.raises(KeyboardInterrupt):
-            run_onto(job, disk)
+    cut_onto(job, disk)
     carry(job, disk)
     found = landed(job)
     assert (found.header.run, found.landed) == (run, [run])

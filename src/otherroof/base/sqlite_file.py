@@ -152,6 +152,13 @@ def rename_sqlite(path: str, target: str) -> None:
             os.rename(path + end, target + end)
 
 
+def replace_sqlite(source: str, path: str) -> None:
+    """Let the database at `source`, with what lies beside it, be that at `path`, in place of any there; if there is
+    none, there is none any more. Raises HomeTrouble, OSError."""
+    remove_sqlite(path)
+    rename_sqlite(source, path)
+
+
 def remove_sqlite(path: str) -> None:
     """Remove the database and what SQLite keeps beside it. Raises HomeTrouble."""
     remove_beside(path)

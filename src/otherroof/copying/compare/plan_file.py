@@ -20,6 +20,7 @@ from otherroof.base.sqlite_file import (
     open_sqlite,
     prove_sqlite,
     remove_sqlite,
+    replace_sqlite,
     seal_of,
     sqlite_trouble,
     translating_sqlite,
@@ -97,9 +98,7 @@ class PlanFile:
     def discard(self) -> None:
         """The run is over and its notes are no longer needed."""
         self.db.close()
-        remove_sqlite(self.path)
-        with contextlib.suppress(FileNotFoundError):
-            os.unlink(self.path + COUNT_END)
+        remove_notes(self.path)
 
     def commit(self) -> None:
         """What was noted so far survives this process, and a power cut; waits for the disk if there is anything new."""
@@ -170,6 +169,22 @@ def _count_commits(path: str, commits: int) -> None:
             os.close(handle)
     except OSError as problem:
         raise HomeTrouble(f"cannot be written: {problem.strerror}", where=path + COUNT_END, advice=ADVICE) from problem
+
+
+def remove_notes(path: str) -> None:
+    """Remove a run's notes with all that lies beside them. Raises HomeTrouble, OSError."""
+    remove_sqlite(path)
+    with contextlib.suppress(FileNotFoundError):
+        os.unlink(path + COUNT_END)
+
+
+def replace_notes(source: str, target: str) -> None:
+    """Let a run's notes at `source` be those at `target`, in place of any there; if there are none, there are none any
+    more. Raises HomeTrouble, OSError."""
+    remove_notes(target)
+    replace_sqlite(source, target)
+    with contextlib.suppress(FileNotFoundError):
+        os.rename(source + COUNT_END, target + COUNT_END)
 
 
 def commits_counted(path: str) -> int:

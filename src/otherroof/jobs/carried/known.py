@@ -9,9 +9,10 @@ import os
 from contextlib import suppress
 
 from otherroof.base.errors import HomeTrouble
-from otherroof.base.sqlite_file import DamagedDatabase, remove_sqlite, rename_sqlite
+from otherroof.base.sqlite_file import DamagedDatabase, remove_sqlite, replace_sqlite
 from otherroof.copying.compare.catalogue import Catalogue
 from otherroof.copying.compare.catalogue_repair import JobStateFiles
+from otherroof.copying.compare.plan_file import remove_notes, replace_notes
 from otherroof.jobs.carried.disk import DiskNote, disk_state, disk_states
 from otherroof.jobs.open_job import OpenedJob
 
@@ -25,12 +26,12 @@ def take_over(job: OpenedJob, note: DiskNote | None) -> bool:
         if found is None:
             _forget(job, note)
             return False
-        for source, target in (
-            (found.catalogue, own.catalogue),
-            (found.notes, own.notes),
-            (found.chunks, own.chunks),
-        ):
-            _move(source, target)
+        for path in (own.catalogue, own.notes, own.chunks):
+            os.makedirs(os.path.dirname(path), mode=0o700, exist_ok=True)
+        # Killed from here on, the cache is missing, and made anew.
+        replace_sqlite(found.catalogue, own.catalogue)
+        replace_notes(found.notes, own.notes)
+        replace_sqlite(found.chunks, own.chunks)
         _drop_if_empty(found)
     except OSError as problem:
         raise HomeTrouble(
@@ -70,16 +71,10 @@ def _forget(job: OpenedJob, note: DiskNote | None) -> None:
     if note is None:
         return
     files = JobStateFiles(disk_state(job.settings.state, note.number), job.name)
-    for path in (files.catalogue, files.notes, files.chunks):
-        remove_sqlite(path)
+    remove_sqlite(files.catalogue)
+    remove_notes(files.notes)
+    remove_sqlite(files.chunks)
     _drop_if_empty(files)
-
-
-def _move(source: str, target: str) -> None:
-    """The file at `source` takes the place of that at `target`; if there is none, nothing stands there any more."""
-    remove_sqlite(target)  # killed from here on, the cache is missing, and made anew
-    os.makedirs(os.path.dirname(target), mode=0o700, exist_ok=True)
-    rename_sqlite(source, target)
 
 
 def _drop_if_empty(files: JobStateFiles) -> None:
