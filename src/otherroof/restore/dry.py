@@ -11,7 +11,7 @@ from otherroof.copying.report import Problem
 from otherroof.far_copy.entry import path_text
 from otherroof.far_copy.listing import Header
 from otherroof.far_copy.reader import Reader
-from otherroof.restore.selection import Selection
+from otherroof.restore.selection import Selection, UnmetPaths
 
 MOST_PATHS = 50  # that are named
 
@@ -36,11 +36,11 @@ def dry_restore(reader: Reader, wanted: Selection, into: bytes) -> DryRestore:
     """What restoring this version into the folder `into` would do. Raises WrongUse if it holds nothing of that."""
     found = DryRestore(reader.header, _is_empty(into))
     wanted = wanted.among(reader.entries())
-    unmet = set(wanted.paths) if wanted.like is None else set()
+    unmet = UnmetPaths(wanted)
     for entry in reader.entries():
         if not wanted.has(entry.path):
             continue
-        unmet = {path for path in unmet if not Selection((path,)).has(entry.path)} if unmet else unmet
+        unmet.met(entry.path)
         if entry.kind == "folder":
             found.folders += 1
             continue
@@ -49,12 +49,7 @@ def dry_restore(reader: Reader, wanted: Selection, into: bytes) -> DryRestore:
         found.there += not found.target_empty and _stands(into, entry.path)
         if len(found.paths) < MOST_PATHS:
             found.paths.append(entry.path)
-    if unmet:
-        raise WrongUse(
-            f"this version holds no {path_text(min(unmet)) or 'path without a name'}",
-            where=f"{reader.header.job}/{reader.header.run}",
-            advice="paths are as they lie in the job's folder; without any, all of it comes back",
-        )
+    unmet.require_none(reader.header)
     return found
 
 

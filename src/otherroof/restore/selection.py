@@ -62,6 +62,28 @@ class Selection:
         return replace(self, on_the_way=frozenset(found))
 
 
+class UnmetPaths:
+    """The paths of a selection of which a version has shown nothing yet."""
+
+    def __init__(self, wanted: Selection) -> None:
+        # Whether a pattern means anything, `among` has found out.
+        self._left = set(wanted.paths) if wanted.like is None else set()
+
+    def met(self, path: bytes) -> None:
+        """The version has an entry at `path`."""
+        if self._left:
+            self._left -= {one for one in self._left if Selection((one,)).has(path)}
+
+    def require_none(self, header: Header) -> None:
+        """Raises WrongUse if one is left at the end of the version's entries."""
+        if self._left:
+            raise WrongUse(
+                f"this version holds no {path_text(min(self._left)) or 'path without a name'}",
+                where=f"{header.job}/{header.run}",
+                advice="paths are as they lie in the job's folder; without any, all of it comes back",
+            )
+
+
 @dataclass(frozen=True, slots=True)
 class FromElsewhere:
     """A file that this copy does not have whole, and `why`; its content came from another `copy` of the folder."""

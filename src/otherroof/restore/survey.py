@@ -5,11 +5,9 @@ Reads the listing only; nothing is fetched and nothing written.
 
 from __future__ import annotations
 
-from otherroof.base.errors import WrongUse
-from otherroof.far_copy.entry import path_text
 from otherroof.far_copy.reader import Reader
 from otherroof.restore.progress import RestoreProgress
-from otherroof.restore.selection import Selection
+from otherroof.restore.selection import Selection, UnmetPaths
 from otherroof.restore.target import CannotRestoreHere, TargetFolder
 
 
@@ -21,23 +19,17 @@ def survey(reader: Reader, target: TargetFolder, wanted: Selection, progress: Re
     # Every step reads the listing from its beginning again. It may have millions of entries, and is a local file by
     # now: reading it is cheap, holding it is not.
     firsts: set[bytes] = set()
-    unmet = set(wanted.paths) if wanted.like is None else set()
+    unmet = UnmetPaths(wanted)
     for entry in reader.entries():
         if not wanted.has(entry.path):
             continue
-        if unmet:
-            unmet -= {path for path in unmet if Selection((path,)).has(entry.path)}
+        unmet.met(entry.path)
         if entry.kind == "file":
             progress.files_total += 1
             progress.bytes_total += 0 if entry.first else entry.size
             if entry.first:
                 firsts.add(entry.first)
-    if unmet:
-        raise WrongUse(
-            f"this version holds no {path_text(min(unmet)) or 'path without a name'}",
-            where=f"{reader.header.job}/{reader.header.run}",
-            advice="paths are as they lie in the job's folder; without any, all of it comes back",
-        )
+    unmet.require_none(reader.header)
     return _stand_ins(reader, target, wanted, firsts, progress) if firsts else {}
 
 
