@@ -79,6 +79,10 @@ class JobFacts:
         getting_on = now if self.under_way else self.got_on
         return self.newest or getting_on or self.watched_since
 
+    def is_fresh(self, now: datetime) -> bool:
+        """Whether its newest good copy is as new as promised."""
+        return self.newest is not None and now - self.newest <= self.promise
+
     @property
     def got_on(self) -> datetime | None:
         """When a first copy last got on: the end of the newest run that sent something; None once there is a copy."""

@@ -18,6 +18,7 @@ OF_A_JOB = ("turn", "proved", "thinned", "keeping_rule", "forecast")
 # How recurring work on a job is called where the ledger keeps when that was last done, and what is watched.
 MARKS = ("drill {}", "prove {}", "thin {}", "thinned after {}")
 WATCHED = "job {} to {}"
+_LAST_FAR = "SELECT far FROM run WHERE job=? ORDER BY started DESC, run DESC LIMIT 1"
 
 
 class RenamedPage(Page):
@@ -25,7 +26,7 @@ class RenamedPage(Page):
 
     def last_far(self, job: str) -> str:
         """To which far box the newest run of `job` went; empty if there is none."""
-        return self._one("SELECT far FROM run WHERE job=? ORDER BY started DESC, run DESC LIMIT 1", job)
+        return self._one(_LAST_FAR, job)
 
     def went_to(self, job: str, far: str) -> bool:
         """Whether a run of `job` ever went to that far box."""
@@ -37,8 +38,7 @@ class RenamedPage(Page):
         All or nothing. In place of what `new` has by now: whoever still works under the old name has written last.
         """
         with self.file.writing() as db:
-            newest = db.execute("SELECT far FROM run WHERE job=? ORDER BY started DESC, run DESC LIMIT 1", (old,))
-            whole = newest.fetchone() == (far,)
+            whole = db.execute(_LAST_FAR, (old,)).fetchone() == (far,)
             for table in OF_A_RUN:
                 of_far = "run IN (SELECT run FROM run WHERE job=?2 AND far=?3)"
                 db.execute(f"UPDATE OR REPLACE {table} SET job=?1 WHERE job=?2 AND {of_far}", (new, old, far))

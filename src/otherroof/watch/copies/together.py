@@ -109,7 +109,7 @@ def _stands(job: JobFacts, far: FarFacts | None, now: datetime, damaged: Collect
     return CopyStands(
         job.name,
         job.far,
-        fresh=job.newest is not None and now - job.newest <= job.promise,
+        fresh=job.is_fresh(now),
         newest=job.newest,
         silent_since=far.answered if far is not None and silent else None,
         never=far is not None and silent and far.answered is None,
@@ -124,7 +124,6 @@ def fresh_beside(facts: Facts, job: JobFacts) -> list[str]:
         for other in facts.jobs
         if other is not job
         and stem_of(other.name) == stem_of(job.name)
-        and other.newest is not None
+        and other.is_fresh(facts.now)
         and not other.damages
-        and facts.now - other.newest <= other.promise
     ]

@@ -49,12 +49,10 @@ def verdict_of(known: DigestFacts, jobs: Sequence[JobReport], hands: Sequence[Ac
     first = [job for job in jobs if job.newest is None]
     if any(len(folder.copies) > 1 for folder in known.folders):
         return _of_folders(known, [job for job in first if job.first], hands)
-    said = count_text(len(hands), "thing needs", "things need")
-    but = f" But {said} a hand: {list_text([hand.brief for hand in hands], MOST_NAMED)}." if hands else ""
     if first:
         rest = f" {_recent(there, 'The other')}." if there else ""
-        return "first", f"{_first_copies(first)}.{rest}{but}"
-    return ("look" if hands else "safe"), f"Safe: {_recent(there, 'all')}.{but}"
+        return "first", f"{_first_copies(first)}.{rest}{_but(hands)}"
+    return ("look" if hands else "safe"), f"Safe: {_recent(there, 'all')}.{_but(hands)}"
 
 
 def _of_folders(known: DigestFacts, first: Sequence[JobReport], hands: Sequence[ActionNeeded]) -> tuple[Verdict, str]:
@@ -65,13 +63,20 @@ def _of_folders(known: DigestFacts, first: Sequence[JobReport], hands: Sequence[
     oldest = span_text(max(0.0, (known.now - min(newest, default=known.now)).total_seconds()))
     have = "the one folder has" if len(kept) == 1 else f"each of {count_text(len(kept), 'folder')} has"
     recent = f"{have} a recent copy ({'it' if len(kept) == 1 else 'the oldest'} is {oldest} old)"
-    said = count_text(len(hands), "thing needs", "things need")
-    but = f" But {said} a hand: {list_text([hand.brief for hand in hands], MOST_NAMED)}." if hands else ""
     if any(not folder.kept for folder in known.folders):
         begun = f"{_first_copies(first)}."
-        return "first", f"{begun} {recent[:1].upper()}{recent[1:]}.{but}" if kept else f"{begun}{but}"
+        rest = f" {recent[:1].upper()}{recent[1:]}." if kept else ""
+        return "first", f"{begun}{rest}{_but(hands)}"
     also = f" {_first_copies(first)}." if first else ""
-    return ("look" if hands else "safe"), f"Safe: {recent}.{also}{but}"
+    return ("look" if hands else "safe"), f"Safe: {recent}.{also}{_but(hands)}"
+
+
+def _but(hands: Sequence[ActionNeeded]) -> str:
+    """What needs a hand, as a sentence behind others; empty if nothing does."""
+    if not hands:
+        return ""
+    said = count_text(len(hands), "thing needs", "things need")
+    return f" But {said} a hand: {list_text([hand.brief for hand in hands], MOST_NAMED)}."
 
 
 def _wrong(known: DigestFacts, jobs: Sequence[JobReport]) -> list[str]:
