@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 SETTINGS_FOLDER = INSTALLED
 JSON_SCHEMA = 1  # raised if a key goes or means something else; keys may be added
+OWN_VERSIONS = "each copy has versions of its own"  # why one of them has to be named
 PLAIN_WIDTH = 200  # columns when it is no terminal: nothing is cut short there
 
 _read_from = [SETTINGS_FOLDER]  # the one settings folder that was read last
@@ -124,6 +125,15 @@ def jobs_of(settings: Settings, name: str) -> list[str]:
     if settings.is_unread(name):
         raise WrongSettings("the file of this job has a mistake", where=name)
     raise WrongUse(f"there is no job {name!r}", where=settings.where, advice=f"jobs here: {known_jobs(settings)}")
+
+
+def one_job_of(settings: Settings, name: str, why: str) -> str:
+    """The one job that `name` means. Raises as `jobs_of` does, and WrongUse if it means several copies, saying `why`
+    it has to be one."""
+    names = jobs_of(settings, name)
+    if len(names) > 1:
+        raise WrongUse(why, where=name, advice=f"name one: {' or '.join(names)}")
+    return names[0]
 
 
 def known_jobs(settings: Settings) -> str:

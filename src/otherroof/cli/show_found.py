@@ -15,10 +15,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from otherroof.base.clock import stamp
-from otherroof.base.errors import WrongUse
 from otherroof.base.local_time import table_time_text
 from otherroof.base.units import count_text
-from otherroof.cli.common import as_typed, jobs_of, say
+from otherroof.cli.common import as_typed, one_job_of, say
 from otherroof.far_copy.entry import path_text
 
 if TYPE_CHECKING:
@@ -135,7 +134,4 @@ def disk_at_hand(folder: str, job: str, settings: Settings) -> DiskAtHand | None
     from otherroof.jobs.carried.disk import disk_to_read
     from otherroof.settings.copies.names import stem_of
 
-    names = jobs_of(settings, job)
-    if len(names) > 1:
-        raise WrongUse("the disk is that of one copy", where=job, advice=f"name it: {' or '.join(names)}")
-    return disk_to_read(folder, stem_of(job))
+    return disk_to_read(folder, stem_of(one_job_of(settings, job, "the disk is that of one copy")))

@@ -177,10 +177,10 @@ class RunPage(WirePage):
         return found
 
     def rows(
-        self, *, job: str = "", since: datetime | None = None, newest: int = 0, carried: bool = False
+        self, *, job: str = "", since: datetime | None = None, begins: str = "", newest: int = 0, carried: bool = False
     ) -> list[RunRow]:
-        """Runs, newest first; of one job, since a moment, at most `newest` of them (0: all). With `carried` also those
-        that wrote onto a disk: they tell nothing of the line and the nights."""
+        """Runs, newest first; of one job, since a moment, those whose id `begins` so, at most `newest` of them (0:
+        all). With `carried` also those that wrote onto a disk: they tell nothing of the line and the nights."""
         where, given = ["1" if carried else OVER_THE_LINE], []
         if job:
             where.append("job = ?")
@@ -188,6 +188,9 @@ class RunPage(WirePage):
         if since is not None:
             where.append("started >= ?")
             given.append(stamp(since))
+        if begins:
+            where.append("substr(run, 1, length(?)) = ?")
+            given += [begins, begins]
         query = f"SELECT {_COLUMNS} FROM run WHERE {' AND '.join(where)} ORDER BY started DESC, run DESC"
         with self.file.guarded():
             rows = self.file.db.execute(query + (f" LIMIT {int(newest)}" if newest else ""), given).fetchall()

@@ -11,6 +11,7 @@ from otherroof.base.errors import EXIT_DAMAGED, EXIT_WELL, WrongUse
 from otherroof.base.local_time import table_time_text
 from otherroof.base.units import size_text
 from otherroof.cli.common import (
+    OWN_VERSIONS,
     SETTINGS_FOLDER,
     ConfigOption,
     JsonOption,
@@ -19,6 +20,7 @@ from otherroof.cli.common import (
     job_of,
     jobs_of,
     ledger_of,
+    one_job_of,
     print_json,
     say,
     settings_for_rescue,
@@ -116,17 +118,12 @@ def pinned_here(settings: Settings, job: str) -> dict[str, str]:
 def _copy_with(settings: Settings, job: str, run: str) -> str:
     """The copy that has this run, which may be the beginning of an id. Raises WrongUse if that cannot be told."""
     names = jobs_of(settings, job)
-    if len(names) == 1:
-        return names[0]
-    with ledger_of(settings) as ledger:
-        having = [
-            name
-            for name in names
-            if any(row.report.run.startswith(run) for row in ledger.runs.rows(job=name, carried=True))
-        ]
-    if len(having) != 1:
-        raise WrongUse("each copy has versions of its own", where=job, advice=f"name one: {' or '.join(names)}")
-    return having[0]
+    if len(names) > 1:
+        with ledger_of(settings) as ledger:
+            having = [name for name in names if ledger.runs.rows(job=name, begins=run, newest=1, carried=True)]
+        if len(having) == 1:
+            return having[0]
+    return one_job_of(settings, job, OWN_VERSIONS)
 
 
 def _pinned_text(why: str | None) -> str:

@@ -15,7 +15,7 @@ from otherroof.cli.common import (
     ConfigOption,
     JsonOption,
     as_typed,
-    jobs_of,
+    one_job_of,
     print_json,
     say,
     settings_in_use,
@@ -54,10 +54,7 @@ def verb(
             f"{place!r} does not begin with /", where="--place", advice="name it as the far box's account sees it"
         )
     settings, _ = settings_in_use(config)
-    names = jobs_of(settings, job)
-    if len(names) > 1:
-        raise WrongUse("a disk is carried to one far box", where=job, advice=f"name one copy: {' or '.join(names)}")
-    (job,) = names
+    job = one_job_of(settings, job, "a disk is carried to one far box")
     progress = ProofProgress()
     with show_progress(lambda: proof_progress(progress), job, quiet=as_json) as tick:
         context = JobContext(progress, clock=SystemClock(), tick=tick, told=tell_progress, patient=True)

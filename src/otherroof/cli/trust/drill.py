@@ -10,7 +10,7 @@ from otherroof.base.clock import SystemClock
 from otherroof.base.errors import EXIT_DAMAGED, EXIT_LOOK, EXIT_WELL
 from otherroof.base.units import count_text, size_text, span_text
 from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, as_typed, say, settings_for_rescue
-from otherroof.cli.show_found import problem_rows, tell_list
+from otherroof.cli.show_found import problem_rows, tell_list, tell_problem
 from otherroof.cli.show_progress import restore_progress, show_progress
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ def verb(
         request = DrillRequest(name, None if budget_mb is None else int(budget_mb * MB), from_nothing)
         progress = RestoreProgress()
         with show_progress(lambda: restore_progress(progress), name, quiet=as_json) as tick:
-            found = drill(settings, request, JobContext(progress, tick=tick, clock=SystemClock(), told=_mind))
+            found = drill(settings, request, JobContext(progress, tick=tick, clock=SystemClock(), told=tell_problem))
         slow = found.back is not None and 0 < within_s < found.back.seconds
         if not as_json:
             _tell(found, within_s)
@@ -63,10 +63,6 @@ def verb(
         return code, _as_json(found, within_s)
 
     raise typer.Exit(for_each_copy(settings, job, drill_one, as_json=as_json))
-
-
-def _mind(line: str) -> None:
-    say(f"otherroof: mind: {line}", err=True)
 
 
 def _as_json(found: DrillReport, within_s: float) -> dict[str, object]:

@@ -10,7 +10,17 @@ from otherroof.base.clock import SystemClock, stamp
 from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, WrongUse
 from otherroof.base.local_time import table_time_text
 from otherroof.base.units import count_text, size_text
-from otherroof.cli.common import SETTINGS_FOLDER, ConfigOption, JsonOption, as_typed, console, jobs_of, say, settings_in
+from otherroof.cli.common import (
+    OWN_VERSIONS,
+    SETTINGS_FOLDER,
+    ConfigOption,
+    JsonOption,
+    as_typed,
+    console,
+    one_job_of,
+    say,
+    settings_in,
+)
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -64,8 +74,8 @@ def verb(
         raise WrongUse("--let-go and --recall cannot go together", where=job)
     settings = settings_in(config)
     deed: Deed = "apply" if apply else "recall" if recall else "show"
-    if let_go and len(copies := jobs_of(settings, job)) > 1:
-        raise WrongUse("each copy has versions of its own", where=job, advice=f"name one: {' or '.join(copies)}")
+    if let_go:
+        job = one_job_of(settings, job, OWN_VERSIONS)
 
     def thin_one(name: str) -> tuple[int, dict[str, Any]]:
         progress = ThinProgress()

@@ -17,6 +17,7 @@ from typing import TypeVar
 from otherroof.base.clock import Clock, SystemClock
 from otherroof.base.errors import LinkLost, OtherroofError, WrongUse
 from otherroof.far.pacing import bytes_per_s
+from otherroof.far_copy.run_ids import time_of_run
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.open_job import READ, open_job
 from otherroof.ledger import Ledger
@@ -123,8 +124,8 @@ def _known(settings: Settings, name: str, ledger: Ledger, as_of: str, now: datet
 
 def _run_named(name: str, far: str, ledger: Ledger, as_of: str) -> datetime | None:
     """When the newest run of this copy began whose id begins so; None if there is none."""
-    rows = ledger.runs.rows(job=name, carried=True)
-    return next((row.started for row in rows if row.report.run.startswith(as_of) and row.far == far), None)
+    rows = ledger.runs.rows(job=name, begins=as_of, carried=True)
+    return next((row.started for row in rows if row.far == far), None)
 
 
 def _newest(settings: Settings, name: str, ledger: Ledger, as_of: str, now: datetime) -> datetime | None:
@@ -139,8 +140,6 @@ def _newest(settings: Settings, name: str, ledger: Ledger, as_of: str, now: date
 
 def _looked_at(settings: Settings, copy: KnownCopy) -> KnownCopy:
     """The same with what the far box shows. A run's id begins with the time at which it began."""
-    from otherroof.far_copy.run_ids import time_of_run
-
     try:
         with open_job(settings, copy.job, JobContext(RestoreProgress()), READ) as opened:
             newest = opened.view.newest
