@@ -45,13 +45,18 @@ unset PYTHONDONTWRITEBYTECODE
 PYTHONPYCACHEPREFIX="$(cd "$venv" && pwd)/compiled"
 export PYTHONPYCACHEPREFIX
 
+# kB of memory that are free for what is needed now.
+available() { awk '$1 == "MemAvailable:" { kb = $2 } END { print kb + 0 }' /proc/meminfo; }
+
+# Whether a folder keeps what a disk keeps.
+keeps_all() { setfattr -n user.kept -v yes "$1" 2>/dev/null; }
+
 # A folder for what tests write: on a memory disk if there is one with room, since making and removing hundreds of
 # thousands of small files takes a disk's file system a fifth of all the processor time. $1: kB that are to be free.
 folder_for_tests() {
     memory=/dev/shm
     free=$(df -Pk "$memory" 2>/dev/null | awk 'NR == 2 { print $4 }')
-    available=$(awk '$1 == "MemAvailable:" { print $2 }' /proc/meminfo)
-    [ -w "$memory" ] && [ "${free:-0}" -ge "$1" ] && [ "${available:-0}" -ge "$1" ] || memory="${TMPDIR:-/tmp}"
+    [ -w "$memory" ] && [ "${free:-0}" -ge "$1" ] && [ "$(available)" -ge "$1" ] || memory="${TMPDIR:-/tmp}"
     mktemp -d "$memory/otherroof-tests.XXXXXX"
 }
 
@@ -72,7 +77,7 @@ fi
 # at each inode that was freed within the last minute before it gives out another: a quarter of a rehearsal's processor time.
 told=$(mktemp)
 own=$(folder_for_tests 6000000)
-if ! setfattr -n user.kept -v yes "$own" 2>/dev/null; then
+if ! keeps_all "$own"; then
     rmdir "$own"
     own=$(mktemp -d)
 fi
@@ -88,9 +93,10 @@ end_lab() {
 }
 trap end_lab EXIT
 trap 'exit 130' INT TERM
-if [ "$(id -u)" = 0 ] && [ "$(awk '$1 == "MemAvailable:" { print $2 }' /proc/meminfo)" -gt 12000000 ]; then
+# The lab has a mount of its own: it makes whole systems, and no devices can be made in /dev/shm.
+if [ "$(id -u)" = 0 ] && [ "$(available)" -gt 12000000 ]; then
     place=$(mktemp -d /run/otherroof-tests.XXXXXX)
-    if mount -t tmpfs -o size=8g,mode=755 otherroof-tests "$place" && setfattr -n user.kept -v yes "$place"; then
+    if mount -t tmpfs -o size=8g,mode=755 otherroof-tests "$place" && keeps_all "$place"; then
         mkdir -m 1777 "$place/tmp"
     fi
 fi

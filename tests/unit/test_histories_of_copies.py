@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import sqlite3
 from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import timedelta
 from pathlib import Path
 
@@ -180,15 +181,20 @@ def interrupted(*_: object) -> None:
     raise KeyboardInterrupt
 
 
-def test_the_service_takes_histories_along_as_it_takes_up_the_settings(tmp_path: Path) -> None:
-    one = household({"photos": {}}, zone="UTC", far={"heron": {}, "wren": {}}).model_copy(
-        update={"where": str(tmp_path)}
-    )
-    both = BOTH.model_copy(update={"where": str(tmp_path)})
+@contextmanager
+def served_by_one_box(where: Path) -> Iterator[tuple[ServiceRecords, Ledger, SteppedClock]]:
+    """A service's books as long as the folder goes to heron alone."""
+    one = household({"photos": {}}, zone="UTC", far={"heron": {}, "wren": {}}).model_copy(update={"where": str(where)})
     clock = SteppedClock(NOW)
-    with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
+    with Ledger(str(where / "ledger.sqlite")) as ledger:
         records = ServiceRecords(one, ledger, clock, service_chores(clock))
         records.plan()
+        yield records, ledger, clock
+
+
+def test_the_service_takes_histories_along_as_it_takes_up_the_settings(tmp_path: Path) -> None:
+    both = BOTH.model_copy(update={"where": str(tmp_path)})
+    with served_by_one_box(tmp_path) as (records, ledger, _):
         ran(ledger, "photos", "heron", "2031-04-05T013000Z-0001")
         turn = ledger.job_times.by_job()["photos"]
         records.use(both)
@@ -201,14 +207,8 @@ def test_the_service_takes_histories_along_as_it_takes_up_the_settings(tmp_path:
 
 @pytest.mark.parametrize("by_another_process", [False, True])
 def test_a_run_that_ends_after_the_settings_changed_ends_no_service(tmp_path: Path, by_another_process: bool) -> None:
-    one = household({"photos": {}}, zone="UTC", far={"heron": {}, "wren": {}}).model_copy(
-        update={"where": str(tmp_path)}
-    )
     both = BOTH.model_copy(update={"where": str(tmp_path)})
-    clock = SteppedClock(NOW)
-    with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
-        records = ServiceRecords(one, ledger, clock, service_chores(clock))
-        records.plan()
+    with served_by_one_box(tmp_path) as (records, ledger, clock):
         records.begin(RunStart("photos", "heron"))
         ran(ledger, "photos", "heron", "2031-04-05T013000Z-0001")
         records.use(both)
