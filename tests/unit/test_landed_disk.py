@@ -129,6 +129,7 @@ def test_disk_that_is_mounted_elsewhere_does_not_take_the_place_of_a_copy(job: O
     assert job.done().bytes.sent == 0
 
 
+@pytest.mark.slow
 def test_same_call_once_more_says_that_the_disk_has_its_place(job: OneJob, disk: Path) -> None:
     done_onto(job, disk)
     shutil.copytree(disk, Path(job.door.base_path).parent / "mounted", symlinks=True)
@@ -139,6 +140,7 @@ def test_same_call_once_more_says_that_the_disk_has_its_place(job: OneJob, disk:
     assert landed(job).landed
 
 
+@pytest.mark.slow
 def test_copy_that_went_over_the_line_meanwhile_and_is_hidden_is_told(job: OneJob, disk: Path) -> None:
     done_onto(job, disk)
     job.put("letters/three.txt", "three")
@@ -231,6 +233,7 @@ def test_later_run_onto_the_disk_that_was_cut_leaves_the_version_before(job: One
     job.all_come_back()
 
 
+@pytest.mark.slow
 def test_damaged_file_on_the_disk_is_found_named_and_sent_again(job: OneJob, disk: Path) -> None:
     done_onto(job, disk)
     carry(job, disk)
