@@ -3,10 +3,11 @@
     python tests/bench/forecast.py [--line A|B|all] [--work large small mixed] [--repeat N] [--json FILE]
 
 As root, from the project's environment. For each line and kind of work `otherroof plan` is asked twice before anything
-is copied: by the line's nominal figures, and after `plan --line` has measured it. Then the copy is made, a part of it
-changed and copied again, and all of it restored; seconds are those that the verbs themselves tell. A forecast holds if
-it is within 10 % of that; `range` says whether what it took lies in the range that was told. A fast line wants more
-than the 10 MB of `--line`, so it is measured for about four seconds.
+is copied: by the line's nominal figures, and after `plan --line` has measured it. Then the copy is made; a part of it
+changes, more is new, and a night's run follows; then all of it is restored, by a forecast made just before. Seconds are
+those that the verbs themselves tell. A forecast holds if it is within 10 % of that; `range` says whether what it took
+lies in the range that was told. A fast line wants more than the 10 MB of `--line`, so it is measured for about four
+seconds.
 """
 
 from __future__ import annotations
@@ -36,6 +37,8 @@ BUSY = 0.9  # of the processors: beyond that the emulated line itself comes too 
 # One file of so many changes until the night, and of a large one as great a part: more would be held by the guard, as
 # random bytes look encrypted.
 CHANGED = 12
+# And so many files to one that is new; of large ones a new one is such a part.
+NEW = 5
 WAIT_S = 900.0
 
 
@@ -137,6 +140,7 @@ def measure_work(scene: Scene, work: str, folder: str, root: str, turn: int) -> 
     said = ["--daily", f"{sent / 1e6:.6f}MB", "--size", f"{sent / changed * files / 1e6:.6f}MB", "--files", str(files)]
     later = {"nominal": _plan(scene, config, nominal + said), "measured": _plan(scene, config, said)}
     yield from held("usual night", "night.seconds", night["seconds"]["total"], machine.busy_share(), later)
+    figures = {"nominal": _plan(scene, config, nominal), "measured": _plan(scene, config, [])}
     machine = MachineWatch()
     back = _restore(scene, config, os.path.join(root, "back"), folder)
     yield from held("restore", "back.whole", back, machine.busy_share(), figures)
@@ -172,8 +176,14 @@ def _restore(scene: Scene, config: str, into: str, folder: str) -> float:
 
 
 def _change(folder: str, turn: int) -> None:
-    """Some files change: small ones wholly, large ones in a part."""
-    paths = list(files_below(folder))
+    """Some files change: small ones wholly, large ones in a part. Others are new."""
+    paths = sorted(files_below(folder))
+    small = [path for path in paths if os.path.getsize(os.path.join(folder, path)) <= 1 << 20]
+    large = sum(os.path.getsize(os.path.join(folder, path)) for path in paths if path not in set(small))
+    if small:
+        make_small_files(os.path.join(folder, f"new-{turn}"), len(small) // NEW)
+    if large:
+        make_large_file(os.path.join(folder, f"new-film-{turn}"), large // NEW)
     for path in random.Random(turn).sample(paths, max(1, len(paths) // CHANGED)):
         whole = os.path.join(folder, path)
         size = os.path.getsize(whole)
@@ -210,7 +220,7 @@ def _arguments() -> argparse.Namespace:
     add("--line", choices=[*LINES, "all"], default="all")
     add("--work", nargs="+", choices=["large", "small", "mixed"], default=["large", "small", "mixed"])
     add("--repeat", type=int, default=1)
-    add("--seconds", type=float, default=25.0, help="about how long a first copy takes at the line's possible rate")
+    add("--seconds", type=float, default=40.0, help="about how long a first copy takes at the line's possible rate")
     add("--congestion", choices=["stock", "cubic", "bbr"], default="stock")
     add("--json", metavar="FILE", default="")
     return parser.parse_args()

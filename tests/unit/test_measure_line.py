@@ -69,7 +69,7 @@ def test_the_verb_says_first_what_crosses_and_then_plans_by_it(job: OneJob, caps
     told = verb_of(job, capsys)("plan", JOB, "--line", "--line-mb", "0.4")
     assert told.code == 0
     said, measured = told.err.splitlines()
-    assert "sends 400 kB there and fetches them back, with courtesy" in said
+    assert "sends 400 kB there, with courtesy, and fetches as much back" in said
     assert "Mbit/s back; round trip" in measured
     today = datetime.now(job.settings.zone)
     assert f"measured {today.day} {today:%B %Y}: " in " ".join(told.out.split())  # wherever its lines are broken
@@ -105,6 +105,16 @@ def test_looks_after_the_last_byte_do_not_count() -> None:
         marks.note(float(second), second * 1_000_000)
     for second in range(11, 20):
         marks.note(float(second), 10_000_000)
+    assert marks.mbit == pytest.approx(8.0)
+
+
+def test_what_trickles_in_once_a_connection_has_ended_does_not_count() -> None:
+    marks = ArrivalMarks()
+    for second in range(11):
+        marks.note(float(second), second * 1_000_000)
+    marks.stop()
+    for second in range(11, 20):
+        marks.note(float(second), 10_000_000 + (second - 10) * 100_000)
     assert marks.mbit == pytest.approx(8.0)
 
 

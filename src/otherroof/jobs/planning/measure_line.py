@@ -1,11 +1,11 @@
 """Measures the line to a far box as a copy and a restore will find it: a few MB there and back over SFTP, by as many
-connections, with the same courtesy.
+connections. What goes there is sent with a copy's courtesy; what comes back keeps to no courtesy, as in a restore.
 
     L1  the far box's turn: beside a run it would measure half a line, and disturb
     L2  the way there, and the login; a second connection, for round trips alone; what a killed measurement left goes
     L3  round trips while nothing else moves
     L4  random bytes into scratch files in the base, as fast as courtesy allows; round trips meanwhile
-    L5  the same bytes back; round trips meanwhile
+    L5  as many bytes back, as fast as they come; round trips meanwhile
     L6  the scratch files go, whatever happened; what was found goes into the ledger
 
 Nothing of a copy is touched.
@@ -96,7 +96,10 @@ def _open(settings: Settings, far: FarBox, pacing: WatchedPacing, meter: Meter) 
 def announced(far: str, size: int, limit_mbit: float) -> str:
     """What is about to cross, before it does."""
     under = f", under the limit of {mbit_text(limit_mbit)} that holds now" if limit_mbit else ""
-    return f"{far}: sends {size_text(size)} there and fetches them back, with courtesy{under}; they count in the month"
+    return (
+        f"{far}: sends {size_text(size)} there, with courtesy{under}, and fetches as much back as fast as it comes; "
+        "both count in the month"
+    )
 
 
 def reading_text(reading: LineReading) -> str:
@@ -129,8 +132,11 @@ def _both_ways(place: Place, looks: _Looks, size: int) -> tuple[float, float, fl
             source = _RandomPieces(size)
             _carry(place, [_fill(path, source) for path in paths])
         sizes = [attrs.size for attrs in run_scripts(place, [_look(path) for path in paths])]
+        # Shares differ with what each connection could send. To come back evenly, all fetch of the longest.
+        longest, path = max(zip(sizes, paths, strict=True))
+        part = min(longest, size // len(paths))
         with looks.meanwhile() as down:
-            _carry(place, [_fetch(path, most) for path, most in zip(paths, sizes, strict=True)])
+            _carry(place, [_fetch(path, part, lambda: looks.stop(down)) for _ in paths])
     finally:
         for path in paths:
             with contextlib.suppress(OtherroofError):  # a connection that broke has its own error to raise
@@ -150,7 +156,7 @@ class WatchedPacing(Pacing):
     requests that are being sent, says nothing of when its content arrived."""
 
     def __init__(self, courtesy_s: float, limit: Callable[[], float]) -> None:
-        super().__init__(courtesy_s, limit, both_ways=True)
+        super().__init__(courtesy_s, limit)
         self._socks: list[socket.socket] = []
 
     def add(self, sock: socket.socket) -> None:
@@ -169,11 +175,17 @@ class ArrivalMarks:
     """How much had arrived when, in seconds and bytes."""
 
     marks: list[tuple[float, int]] = field(default_factory=list)
+    stopped: bool = False
 
     def note(self, at: float, count: int) -> None:
         """At this moment so much had arrived."""
-        if not self.marks or count > self.marks[-1][1]:
+        if not self.stopped and (not self.marks or count > self.marks[-1][1]):
             self.marks.append((at, count))
+
+    def stop(self) -> None:
+        """From now on the line is no longer full, since one connection has nothing left to do; what comes still says
+        nothing of it."""
+        self.stopped = True
 
     @property
     def mbit(self) -> float:
@@ -244,9 +256,10 @@ def _look(path: bytes) -> Script[requests.Attrs]:
     return attrs
 
 
-def _fetch(path: bytes, size: int) -> Script[None]:
+def _fetch(path: bytes, size: int, ended: Callable[[], None]) -> Script[None]:
     handle = yield requests.OpenFile(path, Mode.READ)
     yield requests.ReadStream(handle, 0, size, _Nowhere())
+    ended()
     yield requests.CloseFile(handle)
 
 
@@ -319,6 +332,11 @@ class _Looks:
             for thread in threads:
                 thread.join()
             self._note(found, self._arrived())
+
+    def stop(self, found: _Loaded) -> None:
+        """Note what came until now, and nothing more: see ArrivalMarks.stop."""
+        self._note(found, self._arrived())
+        found.came.stop()
 
     def _arrived(self) -> tuple[float, int, int]:
         return (self._clock.monotonic(), *self._pacing.arrived())
