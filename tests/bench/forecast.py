@@ -138,6 +138,7 @@ def measure_work(scene: Scene, work: str, folder: str, root: str, turn: int) -> 
     night = second.told
     sent, changed = night["bytes"]["sent"], night["files"]["changed"] + night["files"]["new"]
     said = ["--daily", f"{sent / 1e6:.6f}MB", "--size", f"{sent / changed * files / 1e6:.6f}MB", "--files", str(files)]
+    print(f"  {scene.name}, {work}: the night's {changed} files, {sent / 1e6:.1f} MB: {night['seconds']}", flush=True)
     later = {"nominal": _plan(scene, config, nominal + said), "measured": _plan(scene, config, said)}
     yield from held("usual night", "night.seconds", night["seconds"]["total"], machine.busy_share(), later)
     figures = {"nominal": _plan(scene, config, nominal), "measured": _plan(scene, config, [])}

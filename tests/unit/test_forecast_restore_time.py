@@ -66,6 +66,18 @@ def test_one_stall_of_half_a_second_does_not_make_the_range_useless() -> None:
     assert back.latest / back.soonest < 2.5
 
 
+def test_a_pause_in_which_next_to_nothing_came_is_no_pace() -> None:
+    """A quarter of the measured time brings a hundredth of the rest: as a pace the whole would take a hundred times as
+    long as the pause lets it."""
+    even = [Piece(0.5, 60 - 5 * place, 1_000_000 + 25_000 * place) for place in range(9)]
+    paused = [Piece(0.5, 0, 10_000), Piece(0.5, 1, 3_000), Piece(0.5, 0, 12_000)]
+    back, without = time_back([*even, *paused], 2_000, 10**9), time_back(even, 2_000, 10**9)
+    assert back is not None
+    assert without is not None
+    assert back.latest < 5 * back.seconds
+    assert back.seconds == pytest.approx(without.seconds * 12 / 9, rel=0.1)
+
+
 def test_students_t_is_as_scipy_has_it() -> None:
     assert pytest.approx([stats.t.ppf(0.975, free) for free in range(1, 12)], abs=6e-4) == STUDENT_95
 

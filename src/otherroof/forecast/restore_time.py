@@ -157,9 +157,10 @@ def _ratios(pieces: Sequence[Piece], costs: RestoreCosts) -> list[float]:
     a second, and hardly shows in a whole restore."""
     each = -(-len(pieces) // STRETCHES)
     stretches = [_joined(pieces[at : at + each]) for at in range(0, len(pieces), each)]
-    found = [one.seconds / predicted for one in stretches if (predicted := costs.seconds(one.files, one.size)) > 0]
-    # A stretch in which nothing came would be slower without end; it counts in the sum, and its neighbours have more.
-    return found or [1.0]
+    # A stretch in which next to nothing came is a pause and no pace: taken for one it would make days of a minute.
+    # The pause counts in the sum all the same.
+    paced = [(one.seconds, costs.seconds(one.files, one.size)) for one in stretches]
+    return [min(seconds / calculated, STRETCHES) for seconds, calculated in paced if calculated > 0]
 
 
 def _error(pieces: Sequence[Piece], files: int, size: int, likely: float) -> float:
