@@ -256,6 +256,14 @@ def test_file_that_is_a_link_is_opened_for_nothing(disk: Path, tmp_path: Path, p
     assert (tmp_path / "theirs").read_bytes() == b"theirs"
 
 
+def test_file_that_is_opened_empty_keeps_nothing_of_what_it_was(disk: Path, place: DiskPlace) -> None:
+    (disk / "a").write_bytes(b"longer than before")
+    handle = do(place, requests.OpenFile(b"a", Mode.WRITE | Mode.EMPTY))
+    do(place, requests.Write(handle, 0, b"short"))
+    do(place, requests.CloseFile(handle))
+    assert (disk / "a").read_bytes() == b"short"
+
+
 def test_second_name_of_a_link_is_one_of_the_link_itself(disk: Path, tmp_path: Path, place: DiskPlace) -> None:
     (tmp_path / "theirs").write_bytes(b"theirs")
     (disk / "link").symlink_to(tmp_path / "theirs")
