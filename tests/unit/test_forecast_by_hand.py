@@ -1,4 +1,4 @@
-"""What a household decides by, each figure reckoned by hand: a copy's days, the month, the disk to buy, the way back."""
+"""What a household decides by, each figure reckoned by hand: the copy's days, the month, the disk, the way back."""
 
 from __future__ import annotations
 
