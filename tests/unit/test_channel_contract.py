@@ -219,6 +219,15 @@ def test_a_web_server_that_redirects_gets_neither_message_nor_token_elsewhere(tm
         assert other.bodies == []
 
 
+def test_a_web_server_whose_certificate_nobody_vouches_for_gets_neither_message_nor_token(tmp_path: Path) -> None:
+    _, context = make_certificate(tmp_path)
+    with WebServer(context) as server:
+        token = secret(tmp_path / "token", "SECRET-token")
+        with pytest.raises(Undelivered, match="certificate"):
+            WebhookChannel(f"https://localhost:{server.port}/", 5, token_path=str(token)).deliver(MESSAGE)
+        assert (server.bodies, server.headers) == ([], [])
+
+
 def test_a_proxy_in_the_environment_is_not_asked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with WebServer() as proxy, WebServer() as server:
         monkeypatch.setenv("http_proxy", f"http://127.0.0.1:{proxy.port}")

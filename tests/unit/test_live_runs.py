@@ -143,6 +143,14 @@ def test_a_word_with_any_part_wrong_is_nothing_or_can_be_shown(data: some.DataOb
         assert read(json.dumps(parts).encode()) is None
 
 
+@pytest.mark.parametrize("moment", ["9999-12-31T23:59:59Z", "0001-01-01T00:00:00Z"])
+@pytest.mark.parametrize("name", ["since", "at"])
+def test_a_moment_that_not_every_zone_can_tell_is_none_of_ours(name: str, moment: str) -> None:
+    parts = json.loads(live_text(live_run()))
+    parts["live"][name] = moment
+    assert read_live(json.dumps(parts).encode()) is None
+
+
 @pytest.mark.parametrize("text", ["[" * 60_000, '{"live":' * 10_000])
 def test_a_word_of_boxes_in_boxes_is_nothing(wishes: Wishes, tmp_path: Path, text: str) -> None:
     assert (read_live(text.encode()), read_ends(text.encode())) == (None, [])
