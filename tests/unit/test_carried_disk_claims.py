@@ -18,7 +18,7 @@ from otherroof.far.local.disk_place import DiskPlace
 from otherroof.jobs.carried import disk as carried
 from otherroof.jobs.carried import known, landed
 from otherroof.jobs.carried.disk import CarriedDisk, disk_to_write, note_at
-from otherroof.jobs.carried.landed import land
+from otherroof.jobs.carried.landed import LandedDisk, land
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.open_job import OpenedJob
 from otherroof.ledger import Ledger
@@ -175,6 +175,9 @@ def test_what_is_taken_over_is_of_the_disk_that_landed_and_of_no_other(
     if is_cut:
         with pytest.raises(FarTrouble, match="holds no whole copy yet"):
             land(job.settings, JOB, "", context)
+        assert Path(JobStateFiles(job.settings.state, JOB).notes).exists(), (
+            "what the cut run wrote need not be found out"
+        )
     else:
         assert land(job.settings, JOB, "", context).goes_on
     assert {path.relative_to(kept["a"]) for path in kept["a"].rglob("*") if path.is_file()} == there
@@ -233,3 +236,19 @@ def test_copy_that_has_its_place_already_is_left_there_and_a_broken_line_is_told
     landed._bring_into_place(settings, opened, settings.far[FAR].base)
     with pytest.raises(LinkLost):
         landed._bring_into_place(settings, opened, "/mounted")
+
+
+def test_run_that_stopped_early_is_told_if_it_was_the_last_and_not_if_a_later_one_went_well() -> None:
+    for cut, told in (("2031-04-05", False), ("2031-04-07", True)):
+        view = SimpleNamespace(runs=["2031-04-06"], cut=[cut], newest="2031-04-06")
+        far = SimpleNamespace(base="/copies")
+        opened = cast(OpenedJob, SimpleNamespace(name=JOB, view=view, far=far, notes=[]))
+        landed._require_copy(opened, "")
+        assert bool(opened.notes) is told
+
+
+def test_any_damage_is_damage() -> None:
+    header, proof = cast(Any, None), cast(Any, SimpleNamespace(found_damage=True))
+    assert LandedDisk(header, damaged={"2031-04-06": "cut short"}).found_damage
+    assert LandedDisk(header, proof=proof).found_damage
+    assert not LandedDisk(header).found_damage

@@ -82,6 +82,14 @@ def test_a_limit_above_what_the_line_carries_makes_it_no_faster() -> None:
     assert found.at == NOW + timedelta(hours=1)
 
 
+def test_what_is_left_of_a_month_is_less_by_what_it_used_and_counts_both_ways() -> None:
+    hours = OpenHours(ZONE, None, (), MonthAllowance(2 * GB, used=1 * GB))
+    found = cross(Load(2 * GB, counted=1.25), 8.0, NOW, hours)
+    assert found is not None
+    # One GB is left of March, which takes 0.8 of content; 1.2 GB are left for April, from its first moment on.
+    assert found.at == datetime(2031, 4, 1, 0, 20, tzinfo=ZONE)
+
+
 def test_a_window_is_as_long_as_it_is_open() -> None:
     hours = OpenHours(ZONE, "22:00-06:00")
     assert hours.seconds_a_day(NOW.date()) == 8 * 3600
