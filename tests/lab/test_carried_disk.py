@@ -22,6 +22,8 @@ from support.lab.disks import make_read_only, make_writable
 from support.lab.need import require_programs, require_sshd
 from support.lab.ownership import Estate
 from support.main_job import JOB, OneJob
+from support.quick import slow_but_for
+from support.slow_disk import DISK_SYSTEMS
 
 pytestmark = pytest.mark.lab
 
@@ -53,7 +55,8 @@ def disk(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Path]:
 
 
 def on(*systems: str) -> pytest.MarkDecorator:
-    return pytest.mark.parametrize("disk", systems, indirect=True)
+    quick = ("ext4", "exfat")
+    return pytest.mark.parametrize("disk", slow_but_for(quick, systems), indirect=True)
 
 
 class _Once(threading.Timer):
@@ -105,7 +108,7 @@ def carried(job: OneJob, disk: Path, estate: Estate) -> None:
     call(["mount", "--bind", str(disk), job.door.base_path])
 
 
-@on("ext4", "exfat")
+@on(*DISK_SYSTEMS, "exfat")
 def test_disk_written_with_interruptions_is_gone_on_from_without_content(
     job: OneJob, disk: Path, calls: Calls, tmp_path: Path
 ) -> None:
