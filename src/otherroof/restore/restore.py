@@ -108,7 +108,7 @@ class Restorer:
         self._finish_folders(wanted)
         self._report.problems += [Problem(path_text(path), why) for path, why in self._target.notes.attributes]
         self._report.problems += [
-            Problem("", f"{folder} at the far box cannot be looked into ({why}); what lies there may be missing")
+            Problem("", f"{folder} of the copy cannot be looked into ({why}); what lies there may be missing")
             for folder, why in self._reader.unlisted.items()
         ]
         return self._report
@@ -326,11 +326,11 @@ class Restorer:
         self._progress.files += 1
 
     def _missing(self, entry: Entry, error: OtherroofError) -> None:
-        """The far box did not give it. Only its own errors count as that; trouble on this machine ends the restore."""
+        """The place did not give it. Only its own errors count as that; trouble on this machine ends the restore."""
         # LinkLost does not come this way: a place raises it at once.
         if not isinstance(error, PlaceError):
             raise error
-        self._miss(entry, f"cannot be had from the far box: {error.what}")
+        self._miss(entry, f"cannot be had: {error.what}")
 
     def _miss(self, entry: Entry, why: str) -> None:
         self._missed.note(entry, why, large=entry.size > SMALL)

@@ -29,7 +29,8 @@ _FUSE = ("fuse", "fuse.", "fuseblk")
 @dataclass(frozen=True, slots=True)
 class LocalDisk:
     """A disk as it was found. `system`: its file system's name as mount(8) has it; `block` bytes are the least that a
-    file takes; `entries_free` is None if it makes entries as it needs them; `device` tells it from others."""
+    file takes; `entries_free` is None if it makes entries as it needs them; `device` tells it from others; `source` is
+    what was mounted, such as /dev/sdb1."""
 
     device: int
     system: str
@@ -40,6 +41,7 @@ class LocalDisk:
     entries_free: int | None
     longest_name: int
     links: bool = True
+    source: str = ""
 
     @property
     def is_windows(self) -> bool:
@@ -101,7 +103,7 @@ def look_at_disk(folder: str) -> LocalDisk:
         found, device = os.statvfs(folder), os.stat(folder).st_dev
         longest = os.pathconf(folder, "PC_NAME_MAX")
         with open(MOUNTS, "rb") as file:
-            system = system_of(file, device)
+            system, source = mounted_from(file, device)
     except OSError as problem:
         raise HomeTrouble(
             f"cannot be looked at: {problem.strerror}", where=folder, advice="is the disk plugged in and mounted there?"
@@ -115,18 +117,20 @@ def look_at_disk(folder: str) -> LocalDisk:
         block=found.f_frsize,
         entries_free=found.f_favail if found.f_files else None,
         longest_name=longest,
+        source=source,
     )
 
 
-def system_of(mounts: Iterable[bytes], device: int) -> str:
-    """The file system of the disk with this number by the kernel's list of mounts (proc_pid_mountinfo(5)); empty if it
-    is not told. A FUSE program's own kind is what it names behind the point."""
+def mounted_from(mounts: Iterable[bytes], device: int) -> tuple[str, str]:
+    """The file system of the disk with this number, and what was mounted, by the kernel's list of mounts
+    (proc_pid_mountinfo(5)); empty if it is not told. A FUSE program's own kind is what it names behind the point."""
     wanted = f"{os.major(device)}:{os.minor(device)}".encode()
     for line in mounts:
         before, _, after = line.partition(b" - ")
         if before.split()[2] == wanted and after:
-            return after.split()[0].decode("ascii", "replace")
-    return ""
+            system, source = after.split()[:2]
+            return system.decode("ascii", "replace"), source.decode("utf-8", "backslashreplace")
+    return "", ""
 
 
 def gives_second_names(folder: str) -> bool:

@@ -22,6 +22,7 @@ from otherroof.base.printable import escaped
 from otherroof.base.units import size_text
 from otherroof.far import requests
 from otherroof.far.local.disk import LocalDisk
+from otherroof.far.local.disk_trouble import DISK_ERRORS, DiskState, is_plugged_in, state_told, words_for
 from otherroof.far.local.place import DiskFailed, LocalPlace, OpenedFolder, refusal_of
 from otherroof.far.place import Meter
 
@@ -39,9 +40,6 @@ _CHANGES = (
     requests.RemoveFolder,
     requests.Remove,
 )
-# Refusals that are no matter of one file.
-_FULL = (errno.ENOSPC, errno.EDQUOT)
-_GONE = (errno.EIO, errno.EROFS, errno.ENODEV, errno.ENOTCONN, errno.ESHUTDOWN, errno.ESTALE)
 _libc = ctypes.CDLL(None, use_errno=True)
 
 
@@ -160,20 +158,33 @@ class DiskPlace(LocalPlace):
         return handle
 
     def _refusal_of(self, problem: OSError, op: requests.Op) -> Exception:
-        """What a refusal means: all work ends if the disk is full or gone, else it is a matter of this one request."""
-        if problem.errno in _FULL:
+        """What a refusal means: all work ends if the disk is full, gone or failing, else it is a matter of this one
+        request. A file that cannot be read is one: the rest may come."""
+        reads = not (_changes(op) or isinstance(op, requests.Sync))
+        opens = isinstance(op, requests.OpenFile)
+        there = problem.errno in DISK_ERRORS and self._answers()
+        state = state_told(problem.errno, reads=reads, opens=opens, there=there)
+        if state is DiskState.FULL:
             free = self._disk.free_now(self._top)
             room = f" ({size_text(free)} free)" if free is not None else ""
             advice = "make room there or take a larger disk; the same command goes on from there"
             return DiskFailed(f"the disk is full{room}", where=self._folder, advice=advice)
-        if problem.errno in _GONE:
-            what = f"the disk takes no more writes or does not answer ({problem.strerror})"
-            advice = "plug it in and mount it anew, look at the kernel log; the same command goes on from there"
+        if state is not DiskState.WELL:
+            what, advice = words_for(state, self._disk, problem)
             return DiskFailed(what, where=self._folder, advice=advice)
         refusal = refusal_of(problem, op)
         if not refusal.advice or refusal.advice == refusal.usual_advice:
             refusal.advice = f"look at it below {escaped(self._folder)}"
         return refusal
+
+    def _answers(self) -> bool:
+        """Whether the disk is plugged in and its folder can be looked at, which an XFS that was shut refuses."""
+        try:
+            os.fstat(self._top)
+            os.statvfs(b"/proc/self/fd/%d/." % self._top)
+        except OSError:
+            return False
+        return is_plugged_in(self._disk)
 
 
 def _changes(op: requests.Op) -> bool:
