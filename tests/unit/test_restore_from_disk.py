@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import shlex
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,10 +12,14 @@ from typing import Any
 
 import pytest
 
+from otherroof.far import requests
+from otherroof.far.local import disk_place
+from otherroof.far.local import place as local_place
 from otherroof.ledger import Ledger
 from support.by_find import seen_by_find, unlike
 from support.main_job import JOB, OneJob, one_job
-from support.verbs import Verb, verb_of
+from support.two_boxes import TwoBoxes, two_boxes
+from support.verbs import Told, Verb, verb_of
 
 
 @pytest.fixture
@@ -99,9 +105,54 @@ def test_damage_on_the_disk_is_told_and_is_no_damage_at_the_far_box(
     (disk / JOB / "latest/letters/new.txt").write_text("wen")
     told = verb("restore", JOB, "--from", str(disk), "--into", str(tmp_path / "back"))
     assert told.code == 5
-    assert "damaged on the disk: letters/new.txt: its content is not what the listing says" in told.err
+    assert told.err.splitlines() == [
+        "  damaged on the disk: letters/new.txt: its content is not what the listing says",
+        "  1 file could not be restored; try an earlier version: "
+        f"`otherroof versions papers --from {disk}`, then --as-of",
+        "  over the line, if far box heron has a copy: "
+        f"`otherroof restore papers --into {tmp_path}/back --if-there keep letters/new.txt`",
+    ]
     with Ledger(job.settings.ledger) as ledger:
         assert ledger.damages.of(JOB) == []
+
+
+def test_file_that_the_disk_cannot_read_is_named_and_the_rest_comes_back(
+    verb: Verb, carried_home: tuple[Path, str, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One bad sector is no reason to leave all the others on the disk."""
+    disk, _, _ = carried_home
+    bad = (disk / JOB / "latest/letters/new.txt").stat().st_ino
+    read = local_place._HANDLERS[requests.Read]
+
+    def read_or_fail(base: bytes, op: requests.Read) -> bytes:
+        if os.fstat(op.handle).st_ino == bad:
+            raise OSError(errno.EIO, "Input/output error")
+        return bytes(read(base, op))
+
+    monkeypatch.setitem(local_place._HANDLERS, requests.Read, read_or_fail)
+    told = verb("restore", JOB, "--from", str(disk), "--into", str(tmp_path / "back"))
+    assert told.code == 5
+    assert (
+        "damaged on the disk: letters/new.txt: cannot be had: reading the file was refused (Input/output error)"
+        in told.err
+    )
+    assert (tmp_path / "back/letters/one.txt").read_text() == "one, later"
+    assert not (tmp_path / "back/letters/new.txt").exists()
+
+
+def test_disk_that_is_unplugged_in_the_middle_ends_a_restore_in_one_line(
+    verb: Verb, carried_home: tuple[Path, str, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    disk, _, _ = carried_home
+
+    def fail(*_: object) -> None:
+        raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setitem(local_place._HANDLERS, requests.Read, fail)
+    monkeypatch.setattr(disk_place, "is_plugged_in", lambda _: False)
+    told = verb("restore", JOB, "--from", str(disk), "--into", str(tmp_path / "back"))
+    assert told.code == 1
+    assert "the disk is gone or does not answer (Input/output error); plug it in" in told.one_line()
 
 
 def test_disk_without_the_newest_run_that_is_known_says_so(
@@ -135,3 +186,63 @@ def test_pin_is_not_for_a_disk(verb: Verb, carried_home: tuple[Path, str, str]) 
     disk, first, _ = carried_home
     told = verb("versions", JOB, "--from", str(disk), "--pin", first, "--why", "x")
     assert "a version is pinned at the far box, not on a disk" in told.one_line()
+
+
+def line_that_brings(told: Told) -> list[str]:
+    """The words of the one command that is offered for what the disk does not have."""
+    (line,) = [line for line in told.err.splitlines() if "over the line" in line]
+    return shlex.split(line.split("`")[1].removeprefix("otherroof "))
+
+
+@pytest.fixture
+def two(tmp_path: Path) -> Iterator[tuple[TwoBoxes, Path]]:
+    """A folder with a copy at heron and one at wren, and heron's disk at home, on which one file is damaged."""
+    with two_boxes(tmp_path) as house:
+        house.put("summer.jpg", "a sea")
+        house.put("winter.jpg", "some snow")
+        for job in ("photos@heron", "photos@wren"):
+            house.done(job)
+        disk = tmp_path / "disk"
+        shutil.copytree(house.doors["heron"].base_path, disk, symlinks=True)
+        (disk / "photos/latest/winter.jpg").write_bytes(b"no longer")
+        yield house, disk
+
+
+def test_disk_is_asked_alone_and_the_command_that_it_names_brings_the_rest(
+    two: tuple[TwoBoxes, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    house, disk = two
+    verb = verb_of(house, capsys)  # type: ignore[arg-type]  # it only asks for the settings folder
+
+    def asked(*_: object, **__: object) -> Any:
+        raise AssertionError("a far box was asked")
+
+    with monkeypatch.context() as patched:
+        for name in ("open_way", "open_place"):
+            patched.setattr(f"otherroof.jobs.open_job.{name}", asked)
+        told = verb("restore", "photos@heron", "--from", str(disk), "--into", str(tmp_path / "back"))
+    assert told.code == 5
+    assert "if far box wren has a copy" in told.err
+    assert os.listdir(tmp_path / "back") == ["summer.jpg"]
+    told = verb(*line_that_brings(told))
+    assert (told.code, told.err) == (0, "")
+    assert told.out.startswith("photos@wren: 1 file (9 B) of the version of ")
+    assert (tmp_path / "back/winter.jpg").read_text() == "some snow"
+
+
+@pytest.mark.slow
+def test_command_for_the_rest_replaces_what_was_to_be_replaced_and_keeps_to_the_version(
+    two: tuple[TwoBoxes, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    house, disk = two
+    verb = verb_of(house, capsys)  # type: ignore[arg-type]
+    (tmp_path / "back").mkdir()
+    (tmp_path / "back/winter.jpg").write_text("of last year")
+    run = verb("versions", "photos@heron", "--from", str(disk), "--json").json["versions"][0]["run"]
+    argv = ("--as-of", run, "--if-there", "replace", "--from", str(disk), "--into", str(tmp_path / "back"))
+    words = line_that_brings(verb("restore", "photos@heron", *argv))
+    assert words[words.index("--if-there") + 1] == "replace"
+    assert words[words.index("--as-of") + 1].endswith("Z"), "the run is heron's alone"
+    words[words.index("--as-of") + 1] = "2101-01-01"  # wren's only version is younger by some seconds
+    assert verb(*words).code == 0
+    assert (tmp_path / "back/winter.jpg").read_text() == "some snow"

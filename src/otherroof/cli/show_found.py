@@ -30,7 +30,9 @@ if TYPE_CHECKING:
 
 FromOption = Annotated[
     str,
-    typer.Option("--from", metavar="DIR", help="Read it from this folder of a disk that was carried home."),
+    typer.Option(
+        "--from", metavar="DIR", help="Read it from this folder of a disk that was carried home; no far box is asked."
+    ),
 ]
 LikeOption = Annotated[
     str,

@@ -19,6 +19,7 @@ from otherroof.jobs.copies.mixing import other_sources
 from otherroof.jobs.open_job import LOST, NOT_ON_DISK, READ, OpenedJob, open_job
 from otherroof.ledger.far_findings import DamagedFile
 from otherroof.restore.dry import DryRestore, dry_restore
+from otherroof.restore.elsewhere import no_others
 from otherroof.restore.finding.like import Like
 from otherroof.restore.progress import RestoreProgress
 from otherroof.restore.restore import Restorer
@@ -35,7 +36,7 @@ THINNED = "was removed while it came back, so what is missing went with it: rest
 @dataclass(frozen=True, slots=True)
 class RestoreRequest:
     """What to bring back and where to. `newest` is a run that is known to have counted; `disk` was carried home, and
-    takes the far box's place."""
+    takes the far box's place: then no other copy is asked for what it does not have whole."""
 
     job: str
     into: bytes
@@ -147,7 +148,7 @@ def restore(
             chosen.check_time(job.name, time_taken(reader.header))
             with closing(TargetFolder(request.into, request.existing)) as target:
                 reader.look(job.view)
-                others = other_sources(job, chosen.run, context)
+                others = other_sources(job, chosen.run, context) if request.disk is None else no_others
                 report = Restorer(reader, target, context.progress, others).restore(request.wanted, context.tick)
             report.problems[:0] = chosen.problems()
             if (report.damaged or report.elsewhere) and chosen.run not in job.keeper.view().runs:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -48,6 +49,8 @@ if TYPE_CHECKING:
     from otherroof.restore.selection import RestoreReport
     from otherroof.settings import Settings
 
+MOST_NAMED = 5  # damaged files that the command which brings them from elsewhere names: all others come along with it
+
 
 def verb(
     job: Annotated[
@@ -83,7 +86,8 @@ def verb(
     """Bring files back from the far box into a folder.
 
     The newest version or an earlier one, whole or in part. Every file's digest is checked before it counts. With --from
-    a disk that was carried home takes the far box's place: no tunnel, no login, but the settings and their keys.
+    a disk that was carried home takes the far box's place: no tunnel, no login, but the settings and their keys. Then
+    nothing is asked of a far box: what is damaged on the disk is named, with the command that brings it over the line.
     """
     from otherroof.jobs.copies.nearest import from_nearest
     from otherroof.jobs.restore import RestoreRequest
@@ -149,7 +153,7 @@ def _bring(settings: Settings, request: RestoreRequest, into: str, *, as_json: b
         print_json({"job": request.job, **_as_json(found, progress, seconds)})
     else:
         say(f"{request.job}: {_told(found, progress, request, seconds, settings.zone)}")
-        _tell_rest(found, request)
+        _tell_rest(settings, found, request, into)
     damaged = bool(found.damaged or found.elsewhere)
     return EXIT_DAMAGED if damaged else EXIT_LOOK if found.problems else EXIT_WELL
 
@@ -258,20 +262,44 @@ def _told(
     )
 
 
-def _tell_rest(found: RestoreReport, request: RestoreRequest) -> None:
+def _tell_rest(settings: Settings, found: RestoreReport, request: RestoreRequest, into: str) -> None:
     _tell_kept(found.kept)
     for copy in dict.fromkeys(one.copy for one in found.elsewhere):
         came = [one.problem.text for one in found.elsewhere if one.copy == copy]
         tell_list(f"from {copy}, as {request.job} does not have it whole", came)
     _tell_problems(found, request)
     if found.damaged:
-        say(
-            as_typed(
-                f"  {count_text(len(found.damaged), 'file')} could not be restored; try an earlier version: "
-                f"`otherroof versions {request.job}`, then --as-of"
-            ),
-            err=True,
-        )
+        lost, disk = count_text(len(found.damaged), "file"), request.disk
+        on_disk = f" --from {shlex.quote(disk.folder)}" if disk is not None else ""
+        earlier = f"`otherroof versions {request.job}{on_disk}`, then --as-of"
+        say(as_typed(f"  {lost} could not be restored; try an earlier version: {earlier}"), err=True)
+        for line in _over_the_line(settings, found, request, into) if disk is not None else ():
+            say(as_typed(f"  {line}"), err=True)
+
+
+def _over_the_line(settings: Settings, found: RestoreReport, request: RestoreRequest, into: str) -> list[str]:
+    """What brings that which a disk does not have whole from the far boxes: first those that other copies are at."""
+    from otherroof.far_copy.listing import time_taken
+    from otherroof.settings.copies.names import copies_of, stem_of
+
+    others = [name for name in copies_of(stem_of(request.job), settings.jobs) if name != request.job]
+    # With `keep` only what is missing comes; what was to be replaced still stands there as it was.
+    words = ["--into", into, "--if-there", "replace" if request.existing == "replace" else "keep"]
+    if request.as_of:  # by its time: a run is one copy's alone
+        words += ["--as-of", stamp(time_taken(found.header))]
+    paths = [problem.path for problem in found.damaged]
+    if len(paths) <= MOST_NAMED and all(_can_be_typed(path) for path in paths):
+        words += paths
+    rest = shlex.join(words)
+    return [
+        f"over the line, if far box {settings.jobs[name].far} has a copy: `otherroof restore {name} {rest}`"
+        for name in others or [request.job]
+    ]
+
+
+def _can_be_typed(path: str) -> bool:
+    """Whether a path stands in a message as it is called, and passes for no option."""
+    return path.isprintable() and "\\" not in path and not path.startswith("-")
 
 
 def _tell_kept(kept: int) -> None:
