@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,6 +13,8 @@ from support.carried_disk import carry, own_device
 from support.lab.household import write_settings
 from support.main_job import JOB, OneJob, one_job
 from support.verbs import Verb, verb_of
+
+MOUNTED = "is the disk mounted there? if it is mounted elsewhere, name that with --place"
 
 
 @pytest.fixture
@@ -43,6 +46,16 @@ def with_second_job(job: OneJob, where: Path) -> Path:
     jobs = {JOB: {"folder": str(job.folder)}, "music": {"folder": str(music)}}
     write_settings(job.config, job.door, jobs, far_more={"connections": 1, "pause_s": 0.01, "answer_s": 20.0})  # type: ignore[arg-type]
     return music
+
+
+def with_two_far_boxes(job: OneJob, where: Path) -> None:
+    """That job goes to a far box `wren`."""
+    with_second_job(job, where)
+    main = Path(job.config) / "otherroof.toml"
+    table = main.read_text().partition("[far.heron]")[2]
+    main.write_text(main.read_text() + "\n[far.wren]" + table)
+    music = Path(job.config) / "jobs" / "music.toml"
+    music.write_text(music.read_text().replace(json.dumps("heron"), json.dumps("wren")))
 
 
 def test_caution_comes_first_and_what_to_do_comes_last(job: OneJob, verb: Verb, disk: Path) -> None:
@@ -95,11 +108,74 @@ def test_several_jobs_go_onto_one_disk(job: OneJob, verb: Verb, disk: Path, tmp_
     assert told.code == 0, told.err
     assert sorted(path.name for path in disk.iterdir()) == ["OTHERROOF-DISK.txt", "music", "papers"]
     assert "sudo chown -hR copykeeper: /copies/music /copies/papers" in told.err
+    assert "  otherroof landed music papers   (here; until then none of them counts as a copy)" in told.err
     carry(job, disk)
-    for name in ("music", JOB):
-        assert verb("landed", name).code == 0
+    told = verb("landed")
+    assert (told.code, told.err) == (0, "")
+    assert [line.split(":")[0] for line in told.out.splitlines() if "the disk has landed" in line] == ["music", JOB]
     told = verb("run", "--json")
     assert [run["bytes"]["sent"] for run in told.json["runs"]] == [0, 0]
+
+
+def test_landed_without_a_name_means_what_is_on_its_way(job: OneJob, verb: Verb, disk: Path, tmp_path: Path) -> None:
+    with_second_job(job, tmp_path)
+    told = verb("landed")
+    assert told.code == 2
+    assert "no copy is on its way on a disk, as far as this machine knows; `otherroof run JOB --onto" in told.one_line()
+    verb("run", JOB, "--onto", str(disk))
+    carry(job, disk)
+    found = verb("landed", "--json").json
+    assert [(one["job"], one["files"]) for one in found["jobs"]] == [(JOB, 2)]
+    assert "no copy is on its way" in verb("landed").err
+
+
+def test_what_stands_against_one_job_keeps_no_other_from_counting(
+    job: OneJob, verb: Verb, disk: Path, tmp_path: Path
+) -> None:
+    with_second_job(job, tmp_path)
+    verb("run", "--onto", str(disk))
+    shutil.rmtree(disk / "music")
+    carry(job, disk)
+    told = verb("landed", "music", JOB, "music", "--json")
+    assert told.code == 1
+    assert told.err == f"music: there is no copy of it in /copies; it has papers; {MOUNTED}\n"
+    music, papers = told.json["jobs"]
+    assert music == {"job": "music", "error": f"music: there is no copy of it in /copies; it has papers; {MOUNTED}"}
+    assert papers["landed"] == [papers["run"]]
+    told = verb("landed")
+    assert (told.code, told.out) == (1, ""), "that one is on its way yet"
+    assert told.err.startswith("music: there is no copy of it")
+
+
+def test_copy_that_went_over_the_line_is_not_taken_for_the_one_on_the_disk(job: OneJob, verb: Verb, disk: Path) -> None:
+    verb("run", JOB, "--onto", str(disk))
+    (carried,) = verb("ledger", "--json").json["runs"]
+    job.done()
+    told = verb("landed", JOB)
+    assert told.code == 1
+    said = f"what stands in /copies is another copy than that on the disk, which has run {carried['run']}; {MOUNTED}"
+    assert said in told.one_line()
+    assert [row["landed"] for row in verb("ledger", "--json").json["runs"] if row.get("onto")] == [None]
+
+
+def test_damage_is_told_where_other_verbs_tell_it(job: OneJob, verb: Verb, disk: Path) -> None:
+    verb("run", JOB, "--onto", str(disk))
+    carry(job, disk)
+    (job.latest / "a.txt").write_text("b")
+    told = verb("landed", JOB)
+    assert told.code == 5
+    assert "damaged: a.txt" not in told.out
+    assert "  damaged: a.txt: " in told.err
+    assert "`otherroof prove papers --heal" in told.err
+
+
+def test_disks_of_two_far_boxes_are_not_looked_for_in_one_place(
+    job: OneJob, verb: Verb, disk: Path, tmp_path: Path
+) -> None:
+    with_two_far_boxes(job, tmp_path)
+    told = verb("landed", "music", JOB, "--place", "/mnt/disk")
+    assert told.code == 2
+    assert "these jobs have heron and wren" in told.one_line()
 
 
 def test_room_is_asked_for_all_jobs_before_the_first_writes(
@@ -121,12 +197,7 @@ def test_room_is_asked_for_all_jobs_before_the_first_writes(
 
 
 def test_jobs_of_two_far_boxes_do_not_go_onto_one_disk(job: OneJob, verb: Verb, disk: Path, tmp_path: Path) -> None:
-    with_second_job(job, tmp_path)
-    main = Path(job.config) / "otherroof.toml"
-    table = main.read_text().partition("[far.heron]")[2]
-    main.write_text(main.read_text() + "\n[far.wren]" + table)
-    music = Path(job.config) / "jobs" / "music.toml"
-    music.write_text(music.read_text().replace(json.dumps("heron"), json.dumps("wren")))
+    with_two_far_boxes(job, tmp_path)
     told = verb("run", "--onto", str(disk))
     assert told.code == 2
     assert "a disk is carried to one far box, and these jobs have heron and wren" in told.one_line()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from otherroof.base.errors import EXIT_WELL, OtherroofError
@@ -19,12 +19,17 @@ def for_each_copy(settings: Settings, job: str, deed: Deed, *, as_json: bool) ->
     was not well. Raises what `deed` does if there is one alone, WrongUse or WrongSettings if there is none.
     """
     names = jobs_of(settings, job)
-    if len(names) == 1:
+    return for_each(names, deed, "copies", alone=len(names) == 1, as_json=as_json)
+
+
+def for_each(names: Sequence[str], deed: Deed, called: str, *, alone: bool, as_json: bool) -> int:
+    """The same for these jobs, which JSON has in a list that is `called` so; `alone`: the first is all there is."""
+    if alone:
         code, told = deed(names[0])
         if as_json:
             print_json(told)
         return code
-    codes, copies = [], []
+    codes, told_of = [], []
     for name in names:
         try:
             code, told = deed(name)
@@ -32,7 +37,7 @@ def for_each_copy(settings: Settings, job: str, deed: Deed, *, as_json: bool) ->
             code, told = error.exit_code, {"job": name, "error": str(error)}
             say(as_typed(f"{name}: {str(error).removeprefix(f'{name}: ')}"), err=True)
         codes.append(code)
-        copies.append(told)
+        told_of.append(told)
     if as_json:
-        print_json({"copies": copies})
+        print_json({called: told_of})
     return next(filter(None, codes), EXIT_WELL)

@@ -15,22 +15,28 @@ from otherroof.cli.common import (
     ConfigOption,
     JsonOption,
     as_typed,
+    ledger_of,
     one_job_of,
-    print_json,
     say,
     settings_in_use,
 )
-from otherroof.cli.show_found import tell_progress
+from otherroof.cli.show_found import tell_list, tell_progress
 from otherroof.cli.show_progress import proof_progress, show_progress
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from otherroof.jobs.carried.landed import LandedDisk
+    from otherroof.settings import Settings
 
 
 def verb(
-    job: Annotated[str, typer.Argument(metavar="JOB", help="The job whose copy the disk carried.")],
+    jobs: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="JOB", help="The jobs whose copies the disk carried; without one all that are on their way."
+        ),
+    ] = None,
     place: Annotated[
         str,
         typer.Option(
@@ -43,28 +49,57 @@ def verb(
     """Find the carried disk at the far box, and let its copy count.
 
     Over the tunnel: every listing is proved, a random sample of the files is read back, as much as prove_mb of the job
-    allows. From then on status and digest go by this copy, and the next run goes on from it.
+    allows. From then on status and digest go by this copy, and the next run goes on from it. Several jobs are looked
+    at one after the other, and what stands against one keeps none of the others from counting.
     """
-    from otherroof.jobs.carried.landed import land
-    from otherroof.jobs.context import JobContext
-    from otherroof.restore.proving.report import ProofProgress
+    from otherroof.cli.several import for_each
+    from otherroof.jobs.carried.disk import one_far_box
 
     if place and not place.startswith("/"):
         raise WrongUse(
             f"{place!r} does not begin with /", where="--place", advice="name it as the far box's account sees it"
         )
     settings, _ = settings_in_use(config)
-    job = one_job_of(settings, job, "a disk is carried to one far box")
+    named = [one_job_of(settings, job, "a disk is carried to one far box") for job in jobs or []]
+    names = list(dict.fromkeys(named)) or _on_their_way(settings)
+    if place:
+        one_far_box(settings, names)
+
+    def land_one(job: str) -> tuple[int, dict[str, Any]]:
+        return _land(settings, job, place, as_json=as_json)
+
+    # Of one that was named JSON has the object itself, however many are on their way.
+    raise typer.Exit(for_each(names, land_one, "jobs", alone=len(named) == len(names) == 1, as_json=as_json))
+
+
+def _on_their_way(settings: Settings) -> list[str]:
+    """The jobs with a copy on a disk that was not found at the far box yet. Raises WrongUse if there is none."""
+    from otherroof.jobs.carried.landed import runs_on_their_way
+
+    with ledger_of(settings) as ledger:
+        names = [name for name in sorted(settings.jobs) if runs_on_their_way(settings, name, ledger)]
+    if not names:
+        raise WrongUse(
+            "no copy is on its way on a disk, as far as this machine knows",
+            advice="`otherroof run JOB --onto DIR` writes one; if another machine wrote it, name the jobs",
+        )
+    return names
+
+
+def _land(settings: Settings, job: str, place: str, *, as_json: bool) -> tuple[int, dict[str, Any]]:
+    from otherroof.jobs.carried.landed import land
+    from otherroof.jobs.context import JobContext
+    from otherroof.restore.proving.report import ProofProgress
+
     progress = ProofProgress()
     with show_progress(lambda: proof_progress(progress), job, quiet=as_json) as tick:
         context = JobContext(progress, clock=SystemClock(), tick=tick, told=tell_progress, patient=True)
         found = land(settings, job, place, context)
     notes = [*found.notes, *(note.why for note in (found.proof.notes if found.proof is not None else ()))]
-    if as_json:
-        print_json(_as_json(job, found, notes))
-    else:
+    if not as_json:
         _tell(job, found, notes, settings.zone)
-    raise typer.Exit(EXIT_DAMAGED if found.found_damage else EXIT_LOOK if notes else EXIT_WELL)
+    code = EXIT_DAMAGED if found.found_damage else EXIT_LOOK if notes else EXIT_WELL
+    return code, _as_json(job, found, notes)
 
 
 def _as_json(job: str, found: LandedDisk, notes: list[str]) -> dict[str, Any]:
@@ -104,12 +139,9 @@ def _tell(job: str, found: LandedDisk, notes: list[str], zone: ZoneInfo) -> None
         say(f"  {count_text(report.files, 'file')} ({size_text(report.size)}) read back over the line")
         if report.sample_said:
             say(f"  of these, drawn at random: {report.sample_said}")
-        for damage in report.damaged:
-            say(f"  damaged: {damage.shown}: {damage.why}")
-    for run, why in found.damaged.items():
-        say(f"  damaged: {listing_text(run)}: {why}")
-    for note in notes:
-        say(f"  note: {note}")
+        tell_list("damaged", [f"{damage.shown}: {damage.why}" for damage in report.damaged])
+    tell_list("damaged", [f"{listing_text(run)}: {why}" for run, why in found.damaged.items()])
+    tell_list("note", notes)
     if found.found_damage:
         say(as_typed(f"  `otherroof prove {job} --heal` sends again what is damaged"), err=True)
     say(as_typed(f"  it counts from now on, and the next run goes on from there: otherroof run {job}"))

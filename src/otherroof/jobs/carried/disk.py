@@ -97,7 +97,7 @@ def disk_to_write(settings: Settings, names: list[str], folder: str) -> CarriedD
     folder = os.path.realpath(folder)
     found = _looked_at(folder)
     _refuse_own_disk(settings, names, folder)
-    far = _one_far_box(settings, names)
+    far = one_far_box(settings, names)
     note = note_at(folder)
     if note is not None and note.far != far:
         raise FarTrouble(
@@ -225,7 +225,8 @@ def _is_inside(path: str, folder: str) -> bool:
     return os.path.commonpath((path, folder)) == folder
 
 
-def _one_far_box(settings: Settings, names: list[str]) -> str:
+def one_far_box(settings: Settings, names: list[str]) -> str:
+    """The far box that all these jobs go to. Raises WrongUse if there are several."""
     boxes = sorted({settings.jobs[name].far for name in names})
     if len(boxes) > 1:
         what = f"a disk is carried to one far box, and these jobs have {' and '.join(boxes)}"

@@ -46,9 +46,10 @@ def next_steps(settings: Settings, far: str, jobs: list[str], disk: str, *, keep
         ]
     else:
         owners = [f"its file system keeps no owners: mount it there with uid={account}"]
+    counts = "it does not count" if len(jobs) == 1 else "none of them counts"
     return [
         f"sudo umount {shlex.quote(disk)}   (or where it is mounted; wait until it returns), and carry it to {far}",
         f"mount it there so that what is in {disk} now stands in {base}, and write that into /etc/fstab",
         *owners,
-        *(f"otherroof landed {job}   (here; until then it does not count as a copy)" for job in jobs),
+        f"otherroof landed {' '.join(jobs)}   (here; until then {counts} as a copy)",
     ]

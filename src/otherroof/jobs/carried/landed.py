@@ -19,6 +19,7 @@ from dataclasses import dataclass, field, replace
 from otherroof.base.errors import Damaged, Denied, FarTrouble, LinkLost, OtherroofError, PlaceError
 from otherroof.base.printable import escaped
 from otherroof.base.text.words import list_text
+from otherroof.copying.report import GOOD
 from otherroof.far import requests
 from otherroof.far.place import Meter, run_script
 from otherroof.far_copy.listing import Header
@@ -71,6 +72,7 @@ def land(settings: Settings, name: str, place: str, context: JobContext[ProofPro
         with _in_words(settings, far, name, place), open_job(there, name, own, LANDING) as job:
             # A1
             _require_copy(job, place)
+            _require_carried(job, runs_on_their_way(settings, name, ledger))
             # A2
             found = _prove_listings(job, own)
             if place:
@@ -88,6 +90,13 @@ def land(settings: Settings, name: str, place: str, context: JobContext[ProofPro
         # A5
         found.landed = ledger.runs.land(name, runs, context.clock.now())
     return found
+
+
+def runs_on_their_way(settings: Settings, name: str, ledger: Ledger) -> list[str]:
+    """The whole runs of job `name` onto disks that were not found at its far box yet, the newest first."""
+    far = settings.jobs[name].far
+    rows = ledger.runs.rows(job=name, carried=True)
+    return [row.report.run for row in rows if row.far == far and not row.at_far_box and row.report.outcome in GOOD]
 
 
 def _with_base(settings: Settings, far: str, base: str) -> Settings:
@@ -135,6 +144,16 @@ def _require_copy(job: OpenedJob, place: str) -> None:
     brought = f"name the folder that {stem_of(job.name)} lies in; if it was brought from there already: "
     advice = f"{brought}`otherroof landed {job.name}`" if place else mounted
     raise FarTrouble(f"there is no copy of it in {base}{has}", where=job.name, advice=advice)
+
+
+def _require_carried(job: OpenedJob, carried: list[str]) -> None:
+    """Raises FarTrouble if disks are on their way, and what stands there is of none of them: it went over the line."""
+    if carried and not set(carried) & set(job.view.runs):
+        raise FarTrouble(
+            f"what stands in {job.far.base} is another copy than that on the disk, which has run {carried[0]}",
+            where=job.name,
+            advice="is the disk mounted there? if it is mounted elsewhere, name that with --place",
+        )
 
 
 def _hidden(job: OpenedJob) -> list[str]:
