@@ -91,6 +91,13 @@ class Calls:
         watch.start()
         return self._runs.end_after(watch)[0]
 
+    def while_at_work(self, *argv: str, deed: Callable[[], None], once: Callable[[], bool]) -> int:
+        """The same, and this is done once that has come about."""
+        self._runs.start([*argv, "--config", self._config])
+        watch = _Once(once, deed)
+        watch.start()
+        return self._runs.end_after(watch)[0]
+
     @property
     def said(self) -> str:
         return self._told.read_text()
@@ -158,6 +165,31 @@ def test_disk_that_is_mounted_read_only_is_refused_and_read_from_all_the_same(
     assert calls("restore", JOB, "--from", str(disk), "--into", str(tmp_path / "back")) == 0, calls.said
     assert unlike(seen_by_find(job.folder), seen_by_find(tmp_path / "back")) == []
     make_writable(disk)
+
+
+@on("xfs")
+def test_disk_that_stops_answering_in_the_middle_is_told_in_one_line_and_gone_on_from(
+    job: OneJob, disk: Path, calls: Calls, tmp_path: Path
+) -> None:
+    """Shut as the kernel shuts an XFS whose device has gone (ioctl_xfs_goingdown(2)): what was not written is lost."""
+    require_programs("xfs_io")
+    onto = ("run", JOB, "--onto", str(disk))
+
+    def shut() -> None:
+        call(["xfs_io", "-x", "-c", "shutdown", str(disk)])
+
+    assert calls.while_at_work(*onto, deed=shut, once=(disk / JOB / "latest").is_dir) == 1, calls.said
+    (line,) = [line for line in calls.said.splitlines() if "gone or does not answer" in line]
+    assert line == (
+        f"papers: failed: {disk}: the disk is gone or does not answer (Input/output error); plug it in and mount it "
+        "anew; the same command goes on from there"
+    )
+    assert "Traceback" not in calls.said
+    call(["umount", str(disk)])
+    # What was on it, as another disk: somebody's mount namespace may hold the one that was shut for a while.
+    shutil.copyfile(tmp_path / "xfs.img", tmp_path / "again.img")
+    call(["mount", "-o", "loop,noatime,nouuid", str(tmp_path / "again.img"), str(disk)])
+    assert calls(*onto) == 0, calls.said
 
 
 @on("exfat")

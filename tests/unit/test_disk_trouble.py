@@ -139,7 +139,7 @@ LOOK = [
 ]
 
 
-@pytest.mark.parametrize(("system", "source", "how"), LOOK)
+@pytest.mark.parametrize(("system", "source", "how"), LOOK, ids=[row[0] for row in LOOK])
 def test_damaged_file_system_ends_the_writing_with_what_has_it_checked(
     disk: Path, monkeypatch: pytest.MonkeyPatch, system: str, source: str, how: str
 ) -> None:
