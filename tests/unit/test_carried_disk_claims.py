@@ -223,6 +223,18 @@ def test_disk_does_not_count_before_its_sample_was_read_back(
         assert ledger.proved.days(JOB).day(b"letters/two.txt") == 7, "it was known already"
 
 
+def test_damaged_listing_of_a_disk_is_remembered(job: OneJob, disk: Path) -> None:
+    """The next runs and the digest go by it, whatever the sample read."""
+    first = done_onto(job, disk).report.run
+    job.put("letters/two.txt", "two")
+    done_onto(job, disk)
+    carry(job, disk)
+    job.listing(first).write_bytes(b"nothing of that")
+    assert land(job.settings, JOB, "", JobContext(ProofProgress(), clock=job.clock)).found_damage
+    with Ledger(job.settings.ledger) as ledger:
+        assert [mark.run for mark in ledger.damages.of(JOB)] == [first]
+
+
 def test_copy_that_has_its_place_already_is_left_there_and_a_broken_line_is_told_as_that(
     job: OneJob, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -90,6 +90,14 @@ def test_what_is_left_of_a_month_is_less_by_what_it_used_and_counts_both_ways() 
     assert found.at == datetime(2031, 4, 1, 0, 20, tzinfo=ZONE)
 
 
+def test_what_other_jobs_take_of_a_month_is_not_there_for_this_one() -> None:
+    hours = OpenHours(ZONE, None, (), MonthAllowance(20 * GB, others_a_day=0.5 * GB))
+    found = cross(Load(6 * GB), 8.0, datetime(2031, 4, 1, tzinfo=ZONE), hours)
+    assert found is not None
+    # Of April's 20 GB others take 15; the sixth waits for May.
+    assert found.at == datetime(2031, 5, 1, tzinfo=ZONE) + timedelta(seconds=1000)
+
+
 def test_a_window_is_as_long_as_it_is_open() -> None:
     hours = OpenHours(ZONE, "22:00-06:00")
     assert hours.seconds_a_day(NOW.date()) == 8 * 3600
