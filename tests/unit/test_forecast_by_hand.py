@@ -90,6 +90,14 @@ def test_what_is_left_of_a_month_is_less_by_what_it_used_and_counts_both_ways() 
     assert found.at == datetime(2031, 4, 1, 0, 20, tzinfo=ZONE)
 
 
+def test_each_night_takes_of_the_month_what_it_sent_and_what_came_back() -> None:
+    hours = OpenHours(ZONE, "22:00-23:00", (), MonthAllowance(5 * GB))
+    found = cross(Load(4.4 * GB, counted=1.25), 8.0, NOW, hours)
+    assert found is not None
+    # 3.6 and 0.4 GB make five of the month's with what comes back; the rest waits for April.
+    assert found.at == datetime(2031, 4, 1, 22, 6, 40, tzinfo=ZONE)
+
+
 def test_what_other_jobs_take_of_a_month_is_not_there_for_this_one() -> None:
     hours = OpenHours(ZONE, None, (), MonthAllowance(20 * GB, others_a_day=0.5 * GB))
     found = cross(Load(6 * GB), 8.0, datetime(2031, 4, 1, tzinfo=ZONE), hours)
