@@ -223,8 +223,12 @@ def test_disk_does_not_count_before_its_sample_was_read_back(
         assert ledger.proved.days(JOB).day(b"letters/two.txt") == 7, "it was known already"
 
 
-def test_damaged_listing_of_a_disk_is_remembered(job: OneJob, disk: Path) -> None:
-    """The next runs and the digest go by it, whatever the sample read."""
+def test_damaged_listing_of_a_disk_is_remembered_also_if_the_sample_does_not_meet_it(
+    job: OneJob, disk: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The next runs and the digest go by it."""
+    sample = SimpleNamespace(report=SimpleNamespace(damaged=[]), found_damage=False)
+    monkeypatch.setattr(landed, "prove", lambda *_: sample)
     first = done_onto(job, disk).report.run
     job.put("letters/two.txt", "two")
     done_onto(job, disk)
