@@ -45,6 +45,15 @@ def test_ten_seconds_without_anything_leave_the_end_open() -> None:
     assert left.least == pytest.approx(10)
 
 
+def test_ten_seconds_with_next_to_nothing_are_a_pause_and_no_pace() -> None:
+    left = looks((0, 0), (10, 1000), (20, 1001), (30, 2000)).left(6000)
+    assert left is not None
+    assert left.most == math.inf, "not an hour and forty minutes for what takes two"
+    slow = looks((0, 0), (10, 1000), (20, 1200), (30, 2000)).left(6000)
+    assert slow is not None
+    assert slow.most == pytest.approx(6000 / 20)
+
+
 @pytest.mark.parametrize(
     "pairs",
     [(), ((0, 5),), ((0, 0), (KNOWN_AFTER_S - 1, 50)), ((0, 50), (20, 50))],

@@ -13,11 +13,13 @@ from itertools import pairwise
 OVER_S = 30.0  # seconds that a rate is taken over
 KNOWN_AFTER_S = 9.0  # seconds of looks, before which nothing is said of the time left
 PARTS = 3  # of these seconds: the fastest and the slowest of them say how far the time left can be trusted
+PAUSE = 0.1  # of the mean: a part that brought less was a pause, and as a pace it would make days of minutes
 
 
 @dataclass(frozen=True, slots=True)
 class TimeLeft:
-    """At least and at most so many seconds; `most` is infinite if a part of the last half minute brought nothing."""
+    """At least and at most so many seconds; `most` is infinite if a part of the last half minute brought next to
+    nothing."""
 
     least: float
     most: float
@@ -62,7 +64,8 @@ class RecentPace:
         part = seconds / PARTS
         rates = [self.gained(part * (number + 1), part * number) / part for number in range(PARTS)]
         slowest = min(rates)
-        return TimeLeft(remaining / max(rates), remaining / slowest if slowest > 0 else math.inf)
+        paused = slowest < PAUSE * self.gained() / seconds
+        return TimeLeft(remaining / max(rates), math.inf if paused else remaining / slowest)
 
     def _count_at(self, moment: float) -> float:
         """The count at a moment between two looks, as if it had grown evenly there."""
