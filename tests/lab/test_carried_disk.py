@@ -7,7 +7,6 @@ import os
 import random
 import shutil
 import signal
-import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -15,7 +14,7 @@ import pytest
 
 from support.by_find import seen_by_find, unlike
 from support.far_disks import far_disk
-from support.killable import Killable
+from support.killable import Killable, Once
 from support.lab import FarSshd
 from support.lab.commands import call
 from support.lab.disks import make_read_only, make_writable
@@ -59,20 +58,6 @@ def on(*systems: str) -> pytest.MarkDecorator:
     return pytest.mark.parametrize("disk", slow_but_for(quick, systems), indirect=True)
 
 
-class _Once(threading.Timer):
-    """Does a deed once something has come about; not by the clock, so that it falls among the work on any machine."""
-
-    def __init__(self, come: Callable[[], bool], deed: Callable[[], None]) -> None:
-        super().__init__(0, deed)
-        self._come = come
-
-    def run(self) -> None:
-        while not self.finished.wait(0.005):
-            if self._come():
-                self.function()
-                return
-
-
 class Calls:
     """Verbs in processes of their own, and what they said."""
 
@@ -87,14 +72,14 @@ class Calls:
     def interrupted(self, *argv: str, number: int, once: Callable[[], bool]) -> int:
         """The same, sent the signal `number` once this has come about."""
         pid = self._runs.start([*argv, "--config", self._config])
-        watch = _Once(once, lambda: os.kill(pid, number))
+        watch = Once(once, lambda: os.kill(pid, number))
         watch.start()
         return self._runs.end_after(watch)[0]
 
     def while_at_work(self, *argv: str, deed: Callable[[], None], once: Callable[[], bool]) -> int:
         """The same, and this is done once that has come about."""
         self._runs.start([*argv, "--config", self._config])
-        watch = _Once(once, deed)
+        watch = Once(once, deed)
         watch.start()
         return self._runs.end_after(watch)[0]
 

@@ -49,6 +49,11 @@ def left_over(job: OneJob) -> list[str]:
     return sorted(os.listdir(folder)) if folder.exists() else []
 
 
+def brought_back(job: OneJob) -> int:
+    """How many files a drill that is at work has restored."""
+    return sum(len(files) for _, _, files in os.walk(job.state / "drill"))
+
+
 @contextmanager
 def a_disk_with(room: int) -> Iterator[None]:
     """Drills find so many bytes of room."""

@@ -19,6 +19,21 @@ from pathlib import Path
 START = "import support.killable as k; k.serve()"
 
 
+class Once(threading.Timer):
+    """Does a deed once something has come about; not by the clock, so that it falls among the work on any machine."""
+
+    def __init__(self, come: Callable[[], bool], deed: Callable[[], None]) -> None:
+        super().__init__(0, deed)
+        self._come = come
+
+    def run(self) -> None:
+        """See threading.Timer."""
+        while not self.finished.wait(0.005):
+            if self._come():
+                self.function()
+                return
+
+
 class Killable:
     """Starts runs, one at a time. Use as a context manager."""
 

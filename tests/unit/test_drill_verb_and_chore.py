@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import os
 import signal
-import threading
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -19,9 +19,9 @@ from otherroof.jobs.drill_folder import drill_folder
 from otherroof.ledger import Ledger
 from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChoreInputs, service_chores
 from otherroof.settings import require_settings
-from support.drills import drill_rows, left_over
+from support.drills import brought_back, drill_rows, left_over
 from support.household import write_household
-from support.killable import Killable
+from support.killable import Killable, Once
 from support.main_job import FAR, JOB, OneJob
 from support.verbs import Verb, two_files_and_a_link, verb_of
 
@@ -275,15 +275,13 @@ def test_killed_at_any_moment_the_next_one_leaves_nothing_behind(job: OneJob, tm
     argv = ["drill", JOB, "--config", job.config]
     killed = left = 0
     with Killable(tmp_path / "told") as machine:
-        pid = machine.start(argv)
-        code, seconds = machine.end()
-        assert (code, pid > 0) == (0, True)
+        machine.start(argv)
+        assert machine.end()[0] == 0
         for step in range(12):
-            pid = machine.start(argv)
-            timer = threading.Timer(seconds * (step + 0.5) / 12, machine.kill, (pid,))
-            timer.start()
-            code, _ = machine.end_after(timer)
-            killed += code == -signal.SIGKILL
+            kill = partial(machine.kill, machine.start(argv))
+            watch = Once(lambda least=step * 12: brought_back(job) >= least, kill)
+            watch.start()
+            killed += machine.end_after(watch)[0] == -signal.SIGKILL
             left += bool(left_over(job))
         machine.start(argv)
         assert machine.end()[0] == 0

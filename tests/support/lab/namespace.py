@@ -38,7 +38,7 @@ class Namespace:
         estate.note("namespace", name=name)
         call(["ip", "netns", "add", name])
         folder = f"/etc/netns/{name}"
-        os.makedirs(folder)
+        _make_folder(folder)
         for file, text in (("nsswitch.conf", "hosts: files\npasswd: files\ngroup: files\n"), ("resolv.conf", "")):
             with open(os.path.join(folder, file), "w", encoding="ascii") as out:
                 out.write(text)
@@ -132,6 +132,15 @@ class Namespace:
             os.ftruncate(file, len(text))
         finally:
             os.close(file)
+
+
+def _make_folder(path: str) -> None:
+    """With the folders above it, of which another process may remove an empty one at any moment."""
+    for _ in range(100):
+        with contextlib.suppress(FileNotFoundError):
+            os.makedirs(path)
+            return
+    raise LabFault(f"{path}: cannot be made, since others keep removing the folder above it")
 
 
 def _set_namespace(file: int) -> None:
