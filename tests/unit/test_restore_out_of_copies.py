@@ -206,3 +206,34 @@ def test_a_problem_of_what_was_asked_is_no_reason_to_ask_the_other(home: TwoBoxe
     told = verb("restore", "photos", "nothing/here", "--into", str(home.where / "back"))
     assert told.code == EXIT_WRONG_USE
     assert "is asked" not in told.err
+
+
+def test_a_state_that_is_damaged_in_one_copy_comes_from_the_other_beside_all_the_others(
+    home: TwoBoxes, verb: Verb
+) -> None:
+    home.put("summer/1.jpg", "younger")
+    for job in ("photos@heron", "photos@wren"):
+        home.done(job)
+    # The older state is damaged at wren, and then the younger one at both.
+    (older,) = Path(home.doors["wren"].base_path, "photos/earlier").glob("*/summer/1.jpg")
+    older.chmod(0o600)
+    older.write_bytes(bytes([9]) * 3000)
+    argv = ("summer/1.jpg", "--every-state", "--into")
+    told = verb("restore", "photos@wren", *argv, str(home.where / "1"))
+    assert told.code == EXIT_DAMAGED, "a damaged copy was found"
+    assert "2 states are in" in told.out
+    contents = sorted(path.read_bytes() for path in (home.where / "1").iterdir())
+    assert contents == [bytes([1]) * 3000, b"younger"]
+    (line,) = [line for line in told.err.splitlines() if "from photos@heron, as photos@wren does not have it" in line]
+    (old,) = [path.name for path in (home.where / "1").iterdir() if path.read_bytes() == bytes([1]) * 3000]
+    assert line.endswith(f"whole: {old}: its content is not what the listing says")
+    assert damaged(home, "photos@wren") == {"summer/1.jpg"}
+    assert "restore photos@heron summer/1.jpg --into DIR --every-state`" in told.out
+    spoil(home, "wren", "summer/1.jpg")
+    spoil(home, "heron", "summer/1.jpg")
+    both = verb("restore", "photos@wren", *argv, str(home.where / "2"), "--json")
+    assert both.code == EXIT_DAMAGED
+    assert ([row["from"] for row in both.json["elsewhere"]], len(both.json["damaged"])) == (["photos@heron"], 1)
+    (only,) = (home.where / "2").iterdir()
+    assert only.read_bytes() == bytes([1]) * 3000
+    assert damaged(home, "photos@heron") == set()

@@ -175,14 +175,22 @@ def _bring_states(settings: Settings, request: RestoreRequest, into: str, *, as_
             assert held.state is not None
             typer.echo(f"  {size_text(held.state.size):>8}  {path_text(name)}")
         _tell_kept(done.kept)
+        _tell_elsewhere(done, request)
         _tell_problems(done, request)
-    return EXIT_DAMAGED if done.damaged else EXIT_LOOK if done.problems else EXIT_WELL
+        for other in done.others if request.disk is None else ():
+            asked = f"`otherroof restore {other} {shlex.quote(path_text(request.paths[0]))} --into DIR --every-state`"
+            say(as_typed(f"  {other} has versions of its own, perhaps with other states: {asked}"))
+    return EXIT_DAMAGED if done.damaged or done.elsewhere else EXIT_LOOK if done.problems else EXIT_WELL
 
 
 def _states_as_json(job: str, done: RestoredStates) -> dict[str, object]:
     states = [{**path_as_json("name", name), "run": held.last.run} for name, held in done.states]
     rows = {"damaged": problem_rows(done.damaged), "problems": problem_rows(done.problems)}
-    return {"job": job, "states": states, "kept": done.kept, **rows}
+    return {"job": job, "states": states, "kept": done.kept, "elsewhere": _elsewhere_rows(done), **rows}
+
+
+def _elsewhere_rows(found: RestoreReport | RestoredStates) -> list[dict[str, object]]:
+    return [{**path_as_json("path", one.path), "why": one.why, "from": one.copy} for one in found.elsewhere]
 
 
 def _look_only(settings: Settings, request: RestoreRequest, into: str, *, as_json: bool) -> int:
@@ -243,7 +251,7 @@ def _as_json(found: RestoreReport, progress: RestoreProgress, seconds: float) ->
         "wire_down": progress.meter.wire_down,
         "seconds": round(seconds, 3),
         "damaged": problem_rows(found.damaged),
-        "elsewhere": [{**path_as_json("path", one.path), "why": one.why, "from": one.copy} for one in found.elsewhere],
+        "elsewhere": _elsewhere_rows(found),
         "problems": problem_rows(found.problems),
     }
 
@@ -264,9 +272,7 @@ def _told(
 
 def _tell_rest(settings: Settings, found: RestoreReport, request: RestoreRequest, into: str) -> None:
     _tell_kept(found.kept)
-    for copy in dict.fromkeys(one.copy for one in found.elsewhere):
-        came = [one.problem.text for one in found.elsewhere if one.copy == copy]
-        tell_list(f"from {copy}, as {request.job} does not have it whole", came)
+    _tell_elsewhere(found, request)
     _tell_problems(found, request)
     if found.damaged:
         lost, disk = count_text(len(found.damaged), "file"), request.disk
@@ -300,6 +306,12 @@ def _over_the_line(settings: Settings, found: RestoreReport, request: RestoreReq
 def _can_be_typed(path: str) -> bool:
     """Whether a path stands in a message as it is called, and passes for no option."""
     return path.isprintable() and "\\" not in path and not path.startswith("-")
+
+
+def _tell_elsewhere(found: RestoreReport | RestoredStates, request: RestoreRequest) -> None:
+    for copy in dict.fromkeys(one.copy for one in found.elsewhere):
+        came = [one.problem.text for one in found.elsewhere if one.copy == copy]
+        tell_list(f"from {copy}, as {request.job} does not have it whole", came)
 
 
 def _tell_kept(kept: int) -> None:
