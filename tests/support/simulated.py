@@ -47,7 +47,7 @@ def household(
                 address=f"10.77.{place}.2",
                 account="copykeeper",
                 login_key="keys/far",
-                host_key=host_key(),
+                host_key=host_key(place),
                 base="/srv/otherroof",
                 **more,
             )

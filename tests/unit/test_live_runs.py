@@ -321,11 +321,12 @@ def test_a_run_that_the_clock_was_put_back_in_took_no_time_less_than_none(tmp_pa
 def test_a_run_whose_process_is_gone_is_no_longer_under_way_though_nobody_has_marked_it(tmp_path: Path) -> None:
     with Ledger(str(tmp_path / "ledger.db")) as ledger:
         with under_way(ledger, "r1", NOW):
-            ledger.runs.note_sent("photos", "r1", 12, 34, 56)
+            ledger.runs.note_sent("photos", "r1", ByteCounts(sent=12, wire_up=34, wire_down=56), 78.0)
         (row,) = ledger.runs.rows()
         assert not row.under_way
         assert (row.report.outcome, row.report.reason, row.ended) == ("cut", GONE, None)
         assert (row.report.bytes.sent, row.report.bytes.wire_up, row.report.bytes.wire_down) == (12, 34, 56)
+        assert row.report.seconds.total == 78
 
 
 def test_a_new_run_that_has_no_id_yet_does_not_bring_a_killed_one_back_to_life(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from otherroof.base import errors
 from otherroof.base.clock import SteppedClock
-from otherroof.copying.report import GOOD
+from otherroof.copying.report import GOOD, ByteCounts
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
 from otherroof.schedule.chores import DIGEST_PAUSE_S, LOOK_EVERY_S, Chore, ChoreInputs, service_chores
@@ -398,7 +398,8 @@ def test_what_the_month_has_used_bounds_the_next_run(tmp_path: Path) -> None:
         records = ServiceRecords(settings, ledger, clock, service_chores(clock))
         records.plan()
         ledger.runs.begin("photos", "2026-06-07T013000Z-0001", "heron", NOW - timedelta(days=1))
-        ledger.runs.note_sent("photos", "2026-06-07T013000Z-0001", 1, 300_000_000, 100_000_000)
+        sizes = ByteCounts(sent=1, wire_up=300_000_000, wire_down=100_000_000)
+        ledger.runs.note_sent("photos", "2026-06-07T013000Z-0001", sizes, 60.0)
         clock.step(13.5 * 3600)
         (start,) = records.plan().runs
         assert start.room == 600_000_000
@@ -444,5 +445,5 @@ def test_the_room_of_a_month_is_what_this_calendar_month_has_left(
     with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
         for run, days, wire in (("r1", 9, 900_000_000), ("r2", 6, used)):  # in May, and on 2 June
             ledger.runs.begin("photos", run, "heron", NOW - timedelta(days=days))
-            ledger.runs.note_sent("photos", run, 1, wire, 0)
+            ledger.runs.note_sent("photos", run, ByteCounts(sent=1, wire_up=wire), 60.0)
         assert month_room(settings, "heron", ledger, NOW) == room

@@ -29,7 +29,9 @@ TWO = 'folder = "/srv/family/photos"\nfar = ["heron", "wren"]\nat = "30 1 * * *"
 
 def settings_folder(where: Path, photos: str) -> str:
     main = '[home]\nname = "larch"\nzone = "America/St_Johns"\n[versions]\nat_least = 4\n'
-    main += "".join(BOX.format(box, place, host_key(), box) for place, box in enumerate(("heron", "wren", "swan"), 2))
+    main += "".join(
+        BOX.format(box, place, host_key(place), box) for place, box in enumerate(("heron", "wren", "swan"), 2)
+    )
     (where / "jobs").mkdir(parents=True)
     (where / "otherroof.toml").write_text(main)
     (where / "jobs" / "photos.toml").write_text(photos)

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 
 import pytest
 
+from otherroof.base.clock import from_stamp
 from otherroof.ledger.far_findings import DamagedFile
 from otherroof.settings.alerting import AlertingSettings
 from otherroof.watch.digest import make as digest_now
@@ -20,7 +21,7 @@ pytestmark = pytest.mark.slow
 
 JOBS: dict[str, dict[str, object]] = {
     "photos@heron": {"at": "30 1 * * *", "far": "heron", "drill_days": 0.0},
-    "photos@wren": {"at": "30 3 * * *", "far": "wren", "drill_days": 0.0, "promise_hours": 72.0},
+    "photos@wren": {"at": "30 3 * * *", "far": "wren", "drill_days": 0.0, "promise_hours": 120.0},
     "papers": {"at": "30 2 * * *", "far": "heron", "drill_days": 0.0},
 }
 START = utc(2031, 2, 5, 11, 50)  # so the watch looks ten minutes before each noon
@@ -38,6 +39,13 @@ class Day:
     overview: Overview
     digest: Digest
     alerts: frozenset[str]
+    looks: tuple[datetime, ...]  # until then
+
+    @property
+    def wren_answered(self) -> datetime:
+        (wren,) = [far for far in self.overview.far if far.far == "wren"]
+        assert wren.answered is not None
+        return from_stamp(wren.answered)
 
     @property
     def line(self) -> str:
@@ -63,7 +71,7 @@ def days(tmp_path_factory: pytest.TempPathFactory) -> dict[datetime, Day]:
         simulation.until(noon)
         standing = frozenset(alert.key for alert in ledger.alerts.standing())
         seen = overview(settings, ledger, clock)
-        found[noon] = Day(noon, seen, digest_now(settings, ledger, clock), standing)
+        found[noon] = Day(noon, seen, digest_now(settings, ledger, clock), standing, tuple(simulation.looks))
     ledger.close()
     return found
 
@@ -89,13 +97,19 @@ def test_the_broken_copy_is_named_with_since_when_on_each_of_sixty_days(days: di
     silent = during(days, SILENT + timedelta(hours=12), BACK)
     assert len(silent) == 60
     assert {day.line for day in silent} == {"photos: 2 copies: heron last night, wren silent since 9 February 2031"}
+    assert {day.wren_answered for day in silent} == {silent[0].wren_answered}
+    due = silent[0].wren_answered + timedelta(days=3)
+    assert SILENT - timedelta(hours=6) < silent[0].wren_answered <= SILENT
     for day in silent:
-        if day.at.date() != (SILENT + timedelta(days=3)).date():  # three days after it last answered, in that night
-            assert ("silent:wren" in day.alerts) == (day.at > SILENT + timedelta(days=3)), day.at
-        # Its newest good copy was begun at 3:30 of 9 February, in Berlin; three days are promised.
-        assert ("late:photos@wren" in day.alerts) == (day.at > utc(2031, 2, 12, 2, 30)), day.at
+        assert ("silent:wren" in day.alerts) == (day.at > due), day.at
+        # Its newest good copy was begun at 3:30 of 9 February, in Berlin; five days are promised.
+        assert ("late:photos@wren" in day.alerts) == (day.at > utc(2031, 2, 14, 2, 30)), day.at
         assert not day.alerts - {"silent:wren", "late:photos@wren"}, day.at
-    late = during(days, utc(2031, 2, 13), BACK)
+    (raised,) = {alert.raised for day in silent for alert in day.overview.alerts if alert.key == "silent:wren"}
+    assert raised == min(at for at in silent[-1].looks if at >= due), (
+        "at the first look after it fell due, and at none before"
+    )
+    late = during(days, utc(2031, 2, 15), BACK)
     for day in late:
         (alert,) = [alert for alert in day.overview.alerts if alert.key == "late:photos@wren"]
         assert "the folder has a copy as new as promised: photos@heron" in alert.headline
@@ -121,7 +135,9 @@ def test_with_no_copy_kept_it_is_not_safe_and_counted_by_folder(days: dict[datet
     # more; wren's is whole again.
     assert [day.at for day in healed] == [utc(2031, 4, 15, 12), utc(2031, 4, 16, 12)]
     for day in healed:
-        assert day.digest.sentence.startswith("Not safe: 1 of 2 jobs is without a copy as fresh as promised: papers;")
+        assert day.digest.sentence.startswith(
+            "Not safe: 1 of 2 folders is without a copy as fresh as promised: papers;"
+        )
     (both,) = during(days, utc(2031, 4, 14), utc(2031, 4, 15))
     assert both.line == "photos: 2 copies: heron silent since 13 April 2031, wren damaged"
     assert both.digest.verdict == "look", "heron's newest copy is still as new as promised"

@@ -125,6 +125,15 @@ def test_beside_a_late_copy_another_one_is_named_only_if_it_is_fresh_and_whole()
         assert ("as new as promised: photos@wren" in headline) == named
 
 
+def test_damage_in_one_copy_names_the_other_one_only_if_nothing_is_known_against_it() -> None:
+    mark = DamagedFile("photos@wren", "a.jpg", "r", NOW - HOUR, "its digest is another")
+    damaged = job(name="photos@wren", far="wren", damages=(mark,))
+    for more, named in (({}, True), ({"newest": NOW - 49 * HOUR}, False), ({"damages": (mark,)}, False)):
+        advice = found(facts(jobs=(job(name="photos@heron", **more), damaged)))["damage:photos@wren"].help
+        assert ("safe, though no damage is known in photos@heron." in advice) == named
+        assert ("they may be the only good ones" in advice) != named
+
+
 def test_a_folder_is_kept_by_a_copy_that_is_fresh_and_whole_and_by_no_other() -> None:
     mark = DamagedFile("photos@wren", "a.jpg", "r", NOW - HOUR, "its digest is another")
     late = job(name="photos@heron", newest=NOW - 50 * HOUR)

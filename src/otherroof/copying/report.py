@@ -12,6 +12,7 @@ Outcome = Literal["done", "done with problems", "held", "failed", "cut"]
 OUTCOMES: tuple[Outcome, ...] = ("done", "done with problems", "held", "failed", "cut")
 # Why a run was cut whose window ended: it had filled its time.
 WINDOW_ENDED = "its window has closed; it goes on in the next one"
+MONTH_ENDED = "the far box's allowance for this month is used up; it goes on next month"
 GOOD: tuple[Outcome, ...] = ("done", "done with problems")
 
 

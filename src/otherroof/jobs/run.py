@@ -21,7 +21,7 @@ from otherroof.copying.compare.guard import GuardLimits, Release
 from otherroof.copying.context import RunContext
 from otherroof.copying.progress import Progress
 from otherroof.copying.reconnect import RetryLimits, SteadyConnection
-from otherroof.copying.report import Problem, RunReport
+from otherroof.copying.report import ByteCounts, Problem, RunReport
 from otherroof.copying.run import Run, RunRequest
 from otherroof.far_copy.run_ids import next_run_id
 from otherroof.jobs.carried.onto import OntoDisk
@@ -140,7 +140,7 @@ class _RunRecord:
         self._dry = options.dry
         self._onto = options.onto.disk.folder if options.onto is not None else ""
         context.progress.begin("waiting for its turn")
-        self._wire_noted = context.clock.monotonic()
+        self._begun = self._wire_noted = context.clock.monotonic()
 
     @contextmanager
     def kept(self, job: OpenedJob) -> Iterator[None]:
@@ -164,6 +164,7 @@ class _RunRecord:
         # After every run of this job, also if the clock was put back: versions are ordered by their ids.
         newest = self._ledger.runs.rows(job=job.name, newest=1, carried=True)
         now = self._context.clock.now()
+        self._begun = self._context.clock.monotonic()  # it may have waited for its turn until here
         self.report.run = next_run_id(now, newest[0].report.run if newest else "")
         if not self._dry:
             self._announced.note_run(self.report.run)
@@ -178,7 +179,8 @@ class _RunRecord:
             self._ledger.runs.rename(self.report.job, old, new)
 
     def tick(self) -> None:
-        """Called about every second. Notes the bytes sent, so that a killed run counts against the month too."""
+        """Called about every second. Notes the bytes sent, so that a killed run counts against the month too, and how
+        long it has lived."""
         self._context.tick()
         now = self._context.clock.monotonic()
         if self._dry or now - self._wire_noted < WIRE_NOTE_S:
@@ -186,8 +188,8 @@ class _RunRecord:
         self._wire_noted = now
         meter = self._context.progress.meter
         try:
-            sent = self._context.progress.landed
-            self._ledger.runs.note_sent(self.report.job, self.report.run, sent, meter.wire_up, meter.wire_down)
+            sizes = ByteCounts(sent=self._context.progress.landed, wire_up=meter.wire_up, wire_down=meter.wire_down)
+            self._ledger.runs.note_sent(self.report.job, self.report.run, sizes, now - self._begun)
         except HomeTrouble as problem:
             # The copy goes on: this is tried again in a minute, and at its end the run needs the ledger in any case.
             self._context.told(str(problem))

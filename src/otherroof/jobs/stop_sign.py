@@ -10,7 +10,7 @@ import threading
 from datetime import datetime
 
 from otherroof.base.clock import Clock
-from otherroof.copying.report import WINDOW_ENDED
+from otherroof.copying.report import MONTH_ENDED, WINDOW_ENDED
 
 
 class StopSign:
@@ -55,4 +55,4 @@ class StopSign:
     def crossed(self, wire_bytes: int) -> None:
         """The run has put `wire_bytes` in all on the wire so far; past its room the sign goes up."""
         if self._room is not None and wire_bytes > self._room:
-            self.ask("the far box's allowance for this month is used up; it goes on next month")
+            self.ask(MONTH_ENDED)

@@ -9,7 +9,7 @@ from typing import Any
 
 from otherroof.base.clock import from_stamp, stamp
 from otherroof.base.printable import escaped
-from otherroof.copying.report import FIGURES, GOOD, EncryptionSigns, Problem, RunReport, parts_of, rounded
+from otherroof.copying.report import FIGURES, GOOD, ByteCounts, EncryptionSigns, Problem, RunReport, parts_of, rounded
 from otherroof.ledger.file import LedgerFile, Page, WirePage
 from otherroof.ledger.live.live_run import LiveRun
 from otherroof.ledger.live.live_runs import LiveRuns
@@ -155,13 +155,14 @@ class RunPage(WirePage):
         if not written:
             self.file.refuse_if_unsound(LookupError("a run that has ended is not found in it"))
 
-    def note_sent(self, job: str, run: str, sent: int, up: int, down: int) -> None:
-        """Bytes of content that a run under way has sent so far, and those on the wire: they count also if it never
-        says its end."""
+    def note_sent(self, job: str, run: str, sizes: ByteCounts, seconds: float) -> None:
+        """What a run under way has sent so far, on the wire too, and how long it has lived: that counts also if it
+        never says its end."""
         with self.file.writing() as db:
             db.execute(
-                "UPDATE run SET bytes_sent=?, wire_up=?, wire_down=? WHERE job=? AND run=? AND outcome IS NULL",
-                (sent, up, down, job, run),
+                "UPDATE run SET bytes_sent=?, wire_up=?, wire_down=?, total_s=? "
+                "WHERE job=? AND run=? AND outcome IS NULL",
+                (sizes.sent, sizes.wire_up, sizes.wire_down, seconds, job, run),
             )
 
     def rename(self, job: str, old: str, new: str) -> None:

@@ -23,7 +23,7 @@ from otherroof.ledger.probes import WayStop
 from otherroof.ledger.proofs import HealedDamage
 from otherroof.ledger.runs import Hold, RunRow
 from otherroof.settings.alerting import AlertSettings
-from otherroof.watch.first_copy import FirstCopy
+from otherroof.watch.first_copy import FirstCopy, end_of, goes_on_from, last_got_on
 from otherroof.watch.sheet.printed import OldSheet
 
 # After home itself was off for long, nobody can have answered it; it gets this long to ask and to catch up.
@@ -44,9 +44,9 @@ class JobFacts:
     `drilled` is the last drill that came to an answer, `fruitless` those since then
     that came to none, newest first, `drill_every` how often one is wanted (0: never by itself); `back_within` how soon
     all must be able to be back (0: no matter). `first_copy` is when the oldest good copy that is known was whole.
-    `under_way` is when a run began that has not ended, `at` its times as crontab fields; `released` is when a person
-    released its held run, as long as no run has counted since. `room` is what window and limits leave of its nights to
-    come, while there is no copy.
+    `under_way` is when a run began that has not ended, `sends` whether that has sent something by now, `at` its times
+    as crontab fields; `released` is when a person released its held run, as long as no run has counted since. `room` is
+    what window and limits leave of its nights to come, while there is no copy.
     """
 
     name: str
@@ -69,15 +69,20 @@ class JobFacts:
     back_within: timedelta = timedelta(0)
     first_copy: datetime | None = None
     under_way: datetime | None = None
+    sends: bool = False
     at: str = ""
     released: datetime | None = None
     room: NightRoom | None = None
 
-    def promise_begins(self, now: datetime) -> datetime:
+    def promise_begins(self, now: datetime, zone: ZoneInfo) -> datetime:
         """From when its promise counts: its newest good copy. A first copy may take weeks: it counts from when that
-        last got on, `now` while its run is under way."""
-        getting_on = now if self.under_way else self.got_on
-        return self.newest or getting_on or self.watched_since
+        last got on, `now` while its run sends, and not before the month begins whose allowance it waits for."""
+        if self.newest is not None:
+            return self.newest
+        if self.sends:  # a run that has only begun may end as all those before it that sent nothing
+            return now
+        got_on = last_got_on(self._here)
+        return self.watched_since if got_on is None else min(now, goes_on_from(got_on, zone))
 
     def is_fresh(self, now: datetime) -> bool:
         """Whether its newest good copy is as new as promised."""
@@ -85,9 +90,9 @@ class JobFacts:
 
     @property
     def got_on(self) -> datetime | None:
-        """When a first copy last got on: the end of the newest run that sent something; None once there is a copy."""
-        ends = [row.ended or row.started for row in self._here if row.report.bytes.sent > 0]
-        return max(ends, default=None) if self.newest is None else None
+        """When a first copy last got on; None once there is a copy."""
+        last = last_got_on(self._here) if self.newest is None else None
+        return end_of(last) if last is not None else None
 
     @property
     def first_under_way(self) -> bool:
@@ -173,7 +178,7 @@ class FullDay:
 class FarFacts:
     """One far box. `answered` is when it last proved its host key, `unanswered` when it last did not answer a probe,
     `stop` where the checks stop since, `space` its last reading; `coming` is how many bytes so many
-    `first_copies` that are under way have yet to bring there."""
+    `first_copies` that are under way have yet to bring there; `roof` are all far boxes under the same one."""
 
     name: str
     silent: timedelta
@@ -187,6 +192,7 @@ class FarFacts:
     fill: FillDays | None = None
     coming: int = 0
     first_copies: int = 0
+    roof: tuple[str, ...] = ()
 
     @property
     def heard(self) -> datetime:

@@ -5,13 +5,17 @@ Pure. How the nights to come are reckoned is the forecast's matter.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from otherroof.base.local_time import between_days, day_name, wall_time
+from otherroof.base.local_time import between_days, day_name, day_text, next_month, wall_time
 from otherroof.base.units import count_text, percent_text, size_text
+from otherroof.copying.report import MONTH_ENDED
 from otherroof.forecast.first_copy import NightsLeft
+from otherroof.ledger.runs import RunRow
 
 # Further nights than these are no forecast but a pace that has to change.
 _FARTHEST = 3650
@@ -36,6 +40,37 @@ class FirstCopy:
         return min(0.99, self.there / self.seen) if self.seen else 0.0
 
 
+def last_got_on(runs: Sequence[RunRow]) -> RunRow | None:
+    """The last of `runs`, newest first, that brought a first copy on; None if none did. What is sent every night anew,
+    because it changes every day, brings nothing on."""
+    most, least, last = 0, math.inf, None
+    for row in reversed(runs):
+        sizes = row.report.bytes
+        if not sizes.sent:
+            continue
+        if sizes.to_send:  # unknown of a run that was killed, and of one by an older version
+            left = max(0, sizes.to_send - sizes.sent)
+            there = sizes.seen - left
+            if there <= most and left >= least:
+                continue
+            most, least = max(most, there), min(least, left)
+        last = row
+    return last
+
+
+def end_of(row: RunRow) -> datetime:
+    """When a run ended; if it was killed, until when it is known to have lived."""
+    return row.ended or row.started + timedelta(seconds=row.report.seconds.total)
+
+
+def goes_on_from(row: RunRow, zone: ZoneInfo) -> datetime:
+    """From when on a first copy should get on that did so last by this run: from its end, or from the month on whose
+    allowance it waits for."""
+    end = end_of(row)
+    used_up = row.report.outcome == "cut" and row.report.reason.endswith(MONTH_ENDED)
+    return max(end, next_month(end, zone)) if used_up else end
+
+
 def first_copy_text(copy: FirstCopy, now: datetime, zone: ZoneInfo) -> str:
     """How far a first copy is, what its nights bring, and the day by which it will be whole, in words."""
     if not copy.there:
@@ -50,6 +85,20 @@ def first_copy_text(copy: FirstCopy, now: datetime, zone: ZoneInfo) -> str:
     if copy.otherwise:
         return f"{said}; {each}, {size_text(copy.left.mean)} by window and limits as they are now; whole {day} by that"
     return f"{said}; {each}; whole {day} if the nights stay like that"
+
+
+def still_text(copy: FirstCopy, since: datetime | None, zone: ZoneInfo) -> str:
+    """That a first copy has not got on since a day, and how far it is. No day by which it will be whole: none is known
+    as long as it does not get on."""
+    day = f" since {day_text(since, zone)}" if since is not None else ""
+    there = f" ({percent_text(copy.share)} there)" if copy.there else ""
+    return f"first copy stands still{day}{there}"
+
+
+def first_copy_short(copy: FirstCopy, now: datetime, zone: ZoneInfo) -> str:
+    """That a first copy is under way, in a few words."""
+    brief = first_copy_brief(copy, now, zone)
+    return "first copy under way" + (f" ({brief})" if brief else "")
 
 
 def first_copy_brief(copy: FirstCopy, now: datetime, zone: ZoneInfo) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from itertools import pairwise
 from zoneinfo import ZoneInfo
@@ -19,7 +19,7 @@ from otherroof.ledger.far_findings import SpaceReading
 from otherroof.ledger.last_look import WatchLook
 from otherroof.ledger.proofs import HealedDamage
 from otherroof.settings import FarBox, Job, Settings
-from otherroof.settings.crontab import Crontab
+from otherroof.settings.copies.roofs import roofs
 from otherroof.tunnel.marks import boot_id
 from otherroof.watch.facts import Facts, FarFacts, JobFacts
 from otherroof.watch.proved import proved_text
@@ -56,8 +56,10 @@ def gather(settings: Settings, ledger: Ledger, clock: Clock, extra: WatchInputs)
         _job(settings, ledger, name, now, since=since[_subject(name, job)], waiting=waiting.get(name, ""))
         for name, job in settings.jobs.items()
     )
+    under = roofs(settings.far)
     fars = tuple(
-        far_facts(box, ledger, name, now, since=since[f"far {name}"], jobs=jobs) for name, box in settings.far.items()
+        replace(far_facts(box, ledger, name, now, since=since[f"far {name}"], jobs=jobs), roof=under[name])
+        for name, box in settings.far.items()
     )
     return Facts(
         now=now,
@@ -93,7 +95,7 @@ def _job(settings: Settings, ledger: Ledger, name: str, now: datetime, *, since:
     if rows and rows[-1].started > now - UNUSUAL_STANDS:
         # It runs many times a day: take enough rows for a week of alerts and the history before it.
         rows = ledger.runs.rows(job=name, newest=MOST_RUNS)
-    under_way = next((row.started for row in rows if row.under_way and row.far == job.far), None)
+    at_work = next((row for row in rows if row.under_way and row.far == job.far), None)
     rows = [row for row in rows if not row.under_way]
     hold = ledger.holds.of(name)
     newest = _newest_begun(ledger, name, job.far, now)
@@ -117,7 +119,8 @@ def _job(settings: Settings, ledger: Ledger, name: str, now: datetime, *, since:
         drill_every=timedelta(days=job.drill_days),
         back_within=timedelta(hours=job.back_within_hours),
         first_copy=ledger.runs.first_good(name, job.far),
-        under_way=under_way,
+        under_way=at_work.started if at_work is not None else None,
+        sends=at_work is not None and at_work.report.bytes.sent > 0,
         at=job.at,
         released=hold.released if hold is not None else None,
         room=night_room_of(job, settings.far[job.far], zone, now) if newest is None else None,
@@ -125,8 +128,12 @@ def _job(settings: Settings, ledger: Ledger, name: str, now: datetime, *, since:
 
 
 def night_room_of(job: Job, far: FarBox, zone: ZoneInfo, now: datetime) -> NightRoom:
-    """What window and limits leave of a job's nights to come."""
-    return night_room(Crontab.parse(job.at).next_after(now, zone), OpenHours(zone, job.window, hourly_limits(job, far)))
+    """What window and limits leave of the nights to come of a job whose first copy is under way: one that was cut goes
+    on as soon as its window opens."""
+    hours = OpenHours(zone, job.window, hourly_limits(job, far))
+    # The window that is open now says nothing of a whole one.
+    closes = hours.stretch.open_until(now, zone) if hours.stretch is not None else None
+    return night_room(closes or now, hours)
 
 
 def _untold_healing(ledger: Ledger, job: str, now: datetime) -> HealedDamage | None:

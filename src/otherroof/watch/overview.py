@@ -27,7 +27,7 @@ from otherroof.settings.crontab import Crontab
 from otherroof.watch.copies.together import FolderStands, folders_of
 from otherroof.watch.drills import drill_text
 from otherroof.watch.facts import FarFacts, Finding, FullDay, JobFacts
-from otherroof.watch.first_copy import first_copy_text
+from otherroof.watch.first_copy import first_copy_text, still_text
 from otherroof.watch.gather import AHEAD, WatchInputs, gather
 from otherroof.watch.rules import findings, gravity, without_grace
 from otherroof.watch.way_rules import turned_away
@@ -253,6 +253,8 @@ def _job(ledger: Ledger, job: JobFacts, found: Mapping[str, Finding], when: tupl
         needs, alert = "", ""  # the first copy is on its way, which may take weeks
     elif good is None and job.got_on is not None and late not in found:
         needs, alert = "", ""  # it goes on with the next run
+    elif good is None and job.got_on is not None:
+        needs, alert = f"its first copy does not get on: otherroof run {name}", late
     elif good is None:
         needs, alert = _of_first_copy(ledger, job, zone), late  # said long before the rule calls it late
     elif late in found:
@@ -274,7 +276,7 @@ def _job(ledger: Ledger, job: JobFacts, found: Mapping[str, Finding], when: tupl
         reason=last.report.reason if last is not None else "",
         needs=needs,
         alert=alert,
-        waits="; ".join(filter(None, (_first_copy(job, now, zone), job.waiting))),
+        waits="; ".join(filter(None, (_first_copy(job, when, stuck=late in found), job.waiting))),
         proved=job.proved,
         drilled=stamp(job.drilled.started) if job.drilled is not None else None,
         drill=drill_text(job.drilled, job.back_within.total_seconds(), zone),
@@ -284,9 +286,12 @@ def _job(ledger: Ledger, job: JobFacts, found: Mapping[str, Finding], when: tupl
     )
 
 
-def _first_copy(job: JobFacts, now: datetime, zone: ZoneInfo) -> str:
+def _first_copy(job: JobFacts, when: tuple[datetime, ZoneInfo], *, stuck: bool) -> str:
+    now, zone = when
     copy = job.copy_under_way(now, zone)
-    return first_copy_text(copy, now, zone) if copy is not None and copy.there else ""
+    if copy is None or not copy.there:
+        return ""
+    return still_text(copy, job.got_on, zone) if stuck else first_copy_text(copy, now, zone)
 
 
 def _far(ledger: Ledger, far: FarFacts, address: str, found: Mapping[str, Finding], now: datetime) -> FarRow:

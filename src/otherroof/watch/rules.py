@@ -73,7 +73,7 @@ def gravity(key: str) -> int:
 def late(facts: Facts) -> Iterator[Finding]:
     """A job's newest good copy is older than its promise."""
     for job in facts.jobs:
-        last = job.promise_begins(facts.now)
+        last = job.promise_begins(facts.now, facts.zone)
         age = facts.now - last
         if age <= job.promise or too_early(facts, f"late:{job.name}", age, job.promise):
             continue
@@ -192,7 +192,7 @@ def damage(facts: Facts) -> Iterator[Finding]:
             job.name,
             f"damage in the far copy: {count_text(len(paths), 'file')} of {job.name}, "
             f"{first.path!r} among them: {first.why}{more}",
-            f"Keep the files in {job.folder} safe, they may be the only good ones. "
+            f"Keep the files in {job.folder} safe, {_good_ones(fresh_beside(facts, job))}. "
             f"`otherroof prove {job.name} --heal` looks at these again and sends what this home still has; a file "
             "that is whole is no longer counted. Until then no older version is removed; "
             f"`otherroof thin {job.name} --let-go RUN` lets a version go that nobody can mend. "
@@ -201,6 +201,11 @@ def damage(facts: Facts) -> Iterator[Finding]:
             first.at,
             mark=str(len(paths)),
         )
+
+
+def _good_ones(others: list[str]) -> str:
+    """Where else good files may be that are damaged in one copy."""
+    return f"though no damage is known in {list_text(others)}" if others else "they may be the only good ones"
 
 
 def _healed(job: JobFacts, healed: HealedDamage) -> Finding:

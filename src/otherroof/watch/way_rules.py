@@ -99,7 +99,7 @@ def _breaks_a_promise(far: FarFacts, facts: Facts) -> bool:
         for job in facts.jobs
         if job.far == far.name
         and job.hold is None
-        and (last := job.promise_begins(facts.now)) + job.promise > far.heard
+        and (last := job.promise_begins(facts.now, facts.zone)) + job.promise > far.heard
     ]
     return key in facts.standing or any(
         age > promise and not too_early(facts, key, age, promise) for age, promise in ages

@@ -41,7 +41,12 @@ MODULES: tuple[str, ...] = (
     *(f"schedule/{n}.py" for n in ("service_loop", "thin_chore")),
     *("schedule/due.py", "schedule/plan.py", "settings/windows.py", "settings/crontab.py", "settings/promises.py"),
     *(f"settings/{n}.py" for n in ("last_good", "machine_checks", "models")),
-    *("settings/copies/one_place.py", "settings/copies/tables.py", "ledger/copies/renamed.py"),
+    *(
+        "settings/copies/one_place.py",
+        "settings/copies/roofs.py",
+        "settings/copies/tables.py",
+        "ledger/copies/renamed.py",
+    ),
     *(f"jobs/copies/{n}.py" for n in ("histories", "mixing", "nearest")),
     *(f"far/local/{n}.py" for n in ("disk", "disk_place", "place")),
     *(f"jobs/carried/{n}.py" for n in ("disk", "fits", "hand_over", "known", "landed", "onto")),

@@ -26,6 +26,7 @@ def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) ->
     from otherroof.jobs.own_files import jobs_that_copy_secrets
     from otherroof.pairing.key_files import keys_that_are_none
     from otherroof.settings import check_machine, read_parts
+    from otherroof.settings.copies.remarks import copies_under_one_roof
     from otherroof.settings.promises import promises_that_cannot_be_kept, times_outside_the_window
 
     parts = read_parts(config)
@@ -38,7 +39,7 @@ def verb(config: ConfigOption = SETTINGS_FOLDER, as_json: JsonOption = False) ->
         *jobs_that_copy_secrets(parts),
         *promises_that_cannot_be_kept(parts),
     )
-    remarks = times_outside_the_window(parts)
+    remarks = times_outside_the_window(parts) + copies_under_one_roof(parts)
     view = _service_view(parts, refused)
     folder = os.path.abspath(config)
     if as_json:

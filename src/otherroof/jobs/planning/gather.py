@@ -37,6 +37,7 @@ from otherroof.ledger import Ledger, RunRow
 from otherroof.ledger.planning.line_readings import LineReading
 from otherroof.restore.thinning.changes import VersionChanges
 from otherroof.settings import FarBox, Job, NoTunnel, Settings, WireguardTunnel
+from otherroof.settings.copies.roofs import roof_name, roofs
 from otherroof.settings.crontab import Crontab
 from otherroof.settings.windows import DayStretch
 from otherroof.tunnel.network import mtu
@@ -314,15 +315,18 @@ def _drilled(ledger: Ledger, name: str, job: Job, now: datetime, zone: ZoneInfo)
 
 
 def _copies(settings: Settings, job: Job, ledger: Ledger, now: datetime) -> tuple[CopyKept, ...]:
-    """The folder itself, and every far box to which a job copies the same folder."""
-    found = [CopyKept("here", False, "the folder itself")]
+    """The folder itself, and every roof under which a job copies the same folder."""
+    under, newest = roofs(settings.far), dict[str, datetime | None]()
     for name, other in settings.jobs.items():
         if other.folder != job.folder:
             continue
+        # Copies under one roof are one: what takes the house takes all of them.
+        roof = roof_name(under[other.far])
         row = ledger.runs.newest_good(name, now, far=other.far)
-        taken = table_time_text(row.started, settings.zone) if row is not None else ""
-        found.append(CopyKept(other.far, True, taken))
-    return tuple(found)
+        taken = [when for when in (newest.get(roof), row.started if row is not None else None) if when is not None]
+        newest[roof] = max(taken, default=None)
+    there = [(roof, True, table_time_text(when, settings.zone) if when else "") for roof, when in newest.items()]
+    return CopyKept("here", False, "the folder itself"), *(CopyKept(*one) for one in there)
 
 
 def _by_hand(asked: PlanRequest) -> ByHand:

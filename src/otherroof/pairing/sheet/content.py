@@ -19,12 +19,14 @@ from zoneinfo import ZoneInfo
 from otherroof import __version__
 from otherroof.base.clock import stamp
 from otherroof.base.local_time import day_text
+from otherroof.base.text.words import list_text
 from otherroof.base.units import count_text, size_text, span_text
 from otherroof.ledger import Ledger
 from otherroof.ledger.drills import DrillRow
 from otherroof.pairing.record import find_record
 from otherroof.settings import FarBox, Job, Settings, WireguardTunnel
 from otherroof.settings.copies.names import stem_of
+from otherroof.settings.copies.roofs import roofs
 from otherroof.settings.tunnel import CommandTunnel
 
 # As the README has them.
@@ -132,7 +134,7 @@ def sheet_content(settings: Settings, ledger: Ledger, now: datetime, by_hand: Ma
         now,
         settings.zone,
         tuple(jobs),
-        tuple(_box(name, far, told.stands.get(name, "")) for name, far in sorted(settings.far.items())),
+        tuple(_box(name, settings.far, told.stands.get(name, "")) for name in sorted(settings.far)),
         told.ask or tuple(dict.fromkeys(contacts)),
         told.tool,
         {layout: text for layout, text in by_hand.items() if layout in layouts},
@@ -170,9 +172,13 @@ def _back_to(name: str, job: Job) -> str:
     return f"{BACK}/{stem_of(name)}" if top in _OF_THE_SYSTEM or job.folder == top else job.folder
 
 
-def _box(name: str, far: FarBox, stands: str) -> SheetBox:
+def _box(name: str, boxes: Mapping[str, FarBox], stands: str) -> SheetBox:
+    far = boxes[name]
     login = f"SSH account {far.account} at {far.address}, port {far.port}"
-    return SheetBox(name, stands, login, _fingerprint(far.host_key), *_way(far))
+    way, prepare = _way(far)
+    same = [other for other in roofs(boxes)[name] if other != name]
+    beside = f"; it stands under one roof with {list_text(same)}" if same else ""
+    return SheetBox(name, stands, login, _fingerprint(far.host_key), way + beside, prepare)
 
 
 def _way(far: FarBox) -> tuple[str, str]:

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from itertools import combinations
 
 from otherroof.settings.copies.names import stem_of
+from otherroof.settings.copies.roofs import has_same_address, has_same_key
 from otherroof.settings.models import FarBox, Job
 
 
@@ -23,8 +24,6 @@ def at_one_place(jobs: Mapping[str, Job], far: Mapping[str, FarBox]) -> dict[str
 
 
 def _is_one_place(one: FarBox, other: FarBox) -> bool:
-    # A host key is one machine's, whichever address leads to it; a machine may have several keys.
-    same_key = one.host_key.split()[:2] == other.host_key.split()[:2]
-    same_door = (one.address, one.port, one.tunnel) == (other.address, other.port, other.tunnel)
     same_folder = (one.account, one.base.rstrip("/")) == (other.account, other.base.rstrip("/"))
-    return same_folder and (same_key or same_door)
+    # Behind one address there may be two machines, at a port each.
+    return same_folder and (has_same_key(one, other) or (has_same_address(one, other) and one.port == other.port))

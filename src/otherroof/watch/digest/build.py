@@ -197,6 +197,6 @@ def _hands(known: DigestFacts, jobs: Sequence[JobReport]) -> Iterable[ActionNeed
 
 
 def copies_of(folder: str, same_folder: Iterable[tuple[str, bool]], told: Iterable[str]) -> Copies:
-    """Where a folder is kept. `same_folder`: far boxes that its jobs go to, and whether a good copy lies there."""
-    roofs = sorted({far for far, has_copy in same_folder if has_copy})
+    """Where a folder is kept. `same_folder`: roofs that its jobs go to, and whether a good copy lies there."""
+    roofs = sorted({roof for roof, has_copy in same_folder if has_copy})
     return Copies(printable(folder), tuple(roofs), tuple(printable(text) for text in told))

@@ -12,6 +12,7 @@ from otherroof.base.local_time import moment_text
 from otherroof.base.units import count_text, size_text
 from otherroof.ledger import Ledger, RunRow
 from otherroof.settings import Settings
+from otherroof.settings.copies.roofs import roof_name, roofs
 from otherroof.settings.crontab import Crontab
 from otherroof.watch.copies.together import folders_of
 from otherroof.watch.digest.build import copies_of
@@ -65,8 +66,10 @@ def _jobs(settings: Settings, ledger: Ledger, now: datetime, facts: Mapping[str,
         elif row.report.job in runs and row.started <= now + AHEAD:
             runs[row.report.job].append(row)
     same: dict[str, list[tuple[str, bool]]] = {}
+    under = roofs(settings.far)
     for name, job in settings.jobs.items():
-        same.setdefault(os.path.realpath(job.folder), []).append((job.far, newest[name] is not None))
+        there = roof_name(under[job.far]), newest[name] is not None
+        same.setdefault(os.path.realpath(job.folder), []).append(there)
     return [
         JobWeek(
             name=name,

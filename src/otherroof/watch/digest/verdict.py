@@ -94,13 +94,14 @@ def _wrong(known: DigestFacts, jobs: Sequence[JobReport]) -> list[str]:
     without = _each_folder(job for job in broken if job.newest is None and not job.first)
     without = [name for name in without if name not in late and name not in first]
     count = len(_each_folder(jobs))
+    what = "job" if count == len(jobs) else "folder"
     wrong = []
     if damaged:
         wrong.append(f"damage was found in the far copy of {list_text(damaged)}")
     if late:
-        wrong.append(f"{_of(len(late), count)} without a copy as fresh as promised: {list_text(late)}")
+        wrong.append(f"{_of(len(late), count, what)} without a copy as fresh as promised: {list_text(late)}")
     if without:
-        wrong.append(f"{_of(len(without), count)} without any copy yet: {list_text(without)}")
+        wrong.append(f"{_of(len(without), count, what)} without any copy yet: {list_text(without)}")
     if known.unread:
         is_not = "is not" if len(known.unread) == 1 else "are not"
         wrong.append(f"{list_text(known.unread)} {is_not} copied, because of a mistake in the settings")
@@ -134,12 +135,15 @@ def brief(finding: Finding, known: DigestFacts) -> str:
     """A finding in a few words; of a disk that fills with its day, if that can be told."""
     box = next((far.facts for far in known.fars if far.facts.name == finding.about), None)
     full = box.full if box is not None and finding.rule == "space" else None
+    if finding.rule == "late" and any(job.name == finding.about and job.newest is None for job in known.jobs):
+        begun = any(job.name == finding.about and job.first for job in known.jobs)
+        return f"the first copy of {finding.about} stands still" if begun else f"{finding.about} has no copy yet"
     if full is not None and full.likely > known.now:
         return f"the disk of far box {finding.about} is full about {day_text(full.likely, known.zone)}"
     return BRIEF[finding.rule].format(finding.about)
 
 
-def _of(count: int, whole: int) -> str:
+def _of(count: int, whole: int, what: str) -> str:
     if whole <= 2 and count == whole:
-        return "the one job is" if whole == 1 else "both jobs are"
-    return f"{count:,} of {count_text(whole, 'job')} {'is' if count == 1 else 'are'}"
+        return f"the one {what} is" if whole == 1 else f"both {what}s are"
+    return f"{count:,} of {count_text(whole, what)} {'is' if count == 1 else 'are'}"
