@@ -30,7 +30,7 @@ KEYS: dict[str, dict[str, str]] = {
     "run": {"runs": "the report of each"},
     "status": {
         "jobs": "how each copy stands",
-        "folders": "each folder with its copies, whether one of them is kept, and that in words",
+        "folders": "each folder with its copies, under how many roofs, whether one is kept, and that in words",
         "far": "how each far box stands",
         "alerts": "those that stand",
         "untold": "what the next look will tell",
