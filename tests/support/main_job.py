@@ -188,7 +188,7 @@ class OneJob:
         """One run that must go well to the last file."""
         ran = self.run(reread=reread)
         assert ran.error is None, ran.error
-        assert (ran.report.outcome, ran.report.problems) == ("done", [])
+        assert (ran.report.outcome, ran.report.problems) == ("done", []), ran.report
         return ran.report
 
     def release(self) -> None:
