@@ -85,7 +85,7 @@ def test_sync_that_failed_ends_the_work_and_the_next_one_is_made_again(
     handle = do(place, requests.OpenFile(b"a", NEW))
     for count in (1, 2):
         syncs.fails = errno.EIO
-        with pytest.raises(DiskFailed, match="takes no more writes or does not answer"):
+        with pytest.raises(DiskFailed, match="the disk fails"):
             do(place, requests.Sync(handle))
         assert syncs.count == count
     syncs.fails = 0
@@ -394,7 +394,7 @@ def test_entry_that_a_failing_disk_cannot_show_is_not_taken_for_gone(
             raise OSError(errno.EIO, os.strerror(errno.EIO))
 
         patched.setattr(os, "stat", failing)
-        with pytest.raises(DiskFailed):
+        with pytest.raises(Refused):
             do(place, requests.ReadFolder(folder))
     do(place, requests.CloseFile(folder))
 
@@ -407,9 +407,9 @@ def test_entry_that_a_failing_disk_cannot_show_is_not_taken_for_gone(
     [
         (errno.ENOSPC, "the disk is full ("),
         (errno.EDQUOT, "the disk is full ("),
-        (errno.EIO, "takes no more writes"),
+        (errno.EIO, "the disk fails"),
         (errno.EROFS, "takes no more writes"),
-        (errno.ENODEV, "takes no more writes"),
+        (errno.ENODEV, "gone or does not answer"),
     ],
 )
 def test_disk_that_is_full_or_gone_ends_all_work_whatever_was_asked(

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from otherroof.far.local import disk as local_disk
-from otherroof.far.local.disk import LARGEST_ON_FAT, LocalDisk, folded, gives_second_names, look_at_disk, system_of
+from otherroof.far.local.disk import LARGEST_ON_FAT, LocalDisk, folded, gives_second_names, look_at_disk, mounted_from
 
 EXT4 = LocalDisk(1, "ext4", False, 10**12, 10**12, 4096, 10**6, 255)
 
@@ -89,9 +89,9 @@ def test_file_system_is_that_of_the_disks_own_line() -> None:
         b"80 21 1:8 / /mnt/other rw - btrfs /dev/other rw\n",
         b"90 21 8:17 / /mnt/disk rw,nosuid - exfat /dev/sdb1 rw\n",
     ]
-    assert system_of(lines, os.makedev(8, 17)) == "exfat"
-    assert system_of(lines, os.makedev(8, 1)) == "ext4"
-    assert system_of(lines, os.makedev(8, 2)) == ""
+    assert mounted_from(lines, os.makedev(8, 17)) == ("exfat", "/dev/sdb1")
+    assert mounted_from(lines, os.makedev(8, 1)) == ("ext4", "/dev/sda1")
+    assert mounted_from(lines, os.makedev(8, 2)) == ("", "")
 
 
 def test_trial_for_second_names_leaves_nothing_however_it_ends(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
