@@ -389,8 +389,11 @@ def test_entry_that_a_failing_disk_cannot_show_is_not_taken_for_gone(
     (disk / "a").touch()
     folder = do(place, requests.OpenFolder(b"."))
     with monkeypatch.context() as patched:
+        real = os.stat
 
-        def failing(*_: object, **__: object) -> None:
+        def failing(path: str | bytes, **more: Any) -> os.stat_result:
+            if more.get("dir_fd") is None:
+                return real(path, **more)
             raise OSError(errno.EIO, os.strerror(errno.EIO))
 
         patched.setattr(os, "stat", failing)
