@@ -48,7 +48,7 @@ MODULES: tuple[str, ...] = (
         "ledger/copies/renamed.py",
     ),
     *(f"jobs/copies/{n}.py" for n in ("histories", "mixing", "nearest")),
-    *(f"far/local/{n}.py" for n in ("disk", "disk_place", "place")),
+    *(f"far/local/{n}.py" for n in ("disk", "disk_place", "disk_trouble", "place")),
     *(f"jobs/carried/{n}.py" for n in ("disk", "fits", "hand_over", "known", "landed", "onto")),
     *(f"forecast/planning/{n}.py" for n in ("coming_back", "copy_time", "far_disk", "first", "nightly")),
     *(f"forecast/planning/{n}.py" for n in ("open_hours", "packets", "spacing")),
