@@ -99,11 +99,12 @@ def test_litter_that_cannot_be_removed_ends_no_run(far: Household) -> None:
 
 def test_litter_is_neither_what_is_gone_on_with_nor_another_runs_mark(far: Household, tmp_path: Path) -> None:
     part = far.paths.part(b"film").rpartition(b"/")[2].decode()
-    for name in (part, "other.part", "x.made", f"{NEXT}.under-way"):
+    for name in (part, "other.part", "x.made", f"{NEXT}.under-way", "1f.damaged"):
         far.put(f"incoming/{name}", b"")
     view = FarCopyView(incoming=[path.name.encode() for path in (far.here / "incoming").iterdir()])
     keeper_of(far, tmp_path).clear_litter(view, [b"film"])
-    assert {path.name for path in (far.here / "incoming").iterdir()} == {part, f"{NEXT}.under-way"}
+    # A damaged file waits for the whole one that takes its place.
+    assert {path.name for path in (far.here / "incoming").iterdir()} == {part, f"{NEXT}.under-way", "1f.damaged"}
 
 
 # -- listings --
