@@ -98,7 +98,7 @@ def make_work(folder: str, work: str, line: str, seconds: float) -> str:
     if work == "large":
         make_large_file(folder, size)
     elif work == "small":
-        make_small_files(folder, min(size // 9_000, 5_000))
+        make_small_files(folder, min(size // 9_000, 20_000))
     else:
         make_small_files(folder, min(size // 2 // 9_000, 2_000))
         for number in range(4):

@@ -1,4 +1,5 @@
-"""Which channel takes which task: long streams are left for connections that are only being opened."""
+"""Which channel takes which task: long streams are left for connections that are only being opened, and what waits for
+the far disk for the channels that do nothing else."""
 
 from __future__ import annotations
 
@@ -9,7 +10,7 @@ import pytest
 
 from otherroof.far.place import Task, TaskResult
 from otherroof.far.requests import Script
-from otherroof.far.sftp.queues import MOST_LONG, TaskQueues
+from otherroof.far.sftp.queues import MOST_FOR_DISK, MOST_LONG, TaskQueues
 from support.main_job import one_job
 
 
@@ -17,8 +18,15 @@ def nothing() -> Script[None]:
     yield ()
 
 
-def task(key: str, *, long_stream: bool = False) -> Task[str, None]:
-    return Task(key, nothing(), long_stream=long_stream)
+def task(key: str, *, long_stream: bool = False, waits_for_disk: bool = False) -> Task[str, None]:
+    return Task(key, nothing(), long_stream=long_stream, waits_for_disk=waits_for_disk)
+
+
+def for_disk(queues: TaskQueues, count: int) -> list[Task[str, None]]:
+    tasks = [task(f"sync {place}", waits_for_disk=True) for place in range(count)]
+    for one in tasks:
+        queues.put(one)
+    return tasks
 
 
 def taken(queues: TaskQueues, channel: int) -> list[str]:
@@ -59,6 +67,46 @@ def test_short_tasks_are_taken_without_such_a_bound() -> None:
     for place in range(4 * MOST_LONG):
         queues.put(task(f"file {place}"))
     assert len(taken(queues, only)) == 4 * MOST_LONG
+
+
+@pytest.mark.parametrize("opened", [True, False], ids=["opened", "being opened"])
+def test_a_channel_helps_with_a_few_that_wait_for_the_disk_if_nothing_else_came(opened: bool) -> None:
+    queues = TaskQueues()
+    helper = queues.join()
+    queues.holds_disk_tasks = not opened
+    if opened:
+        queues.join_for_disk()
+    tasks = for_disk(queues, MOST_FOR_DISK + 3)
+    assert taken(queues, helper) == [one.key for one in tasks[:MOST_FOR_DISK]]
+    queues.give_from(helper, tasks[0], TaskResult(tasks[0].key))
+    assert taken(queues, helper) == [tasks[MOST_FOR_DISK].key]
+    queues.join_for_disk()
+    left = queues.take_for_disk(wait=False)
+    assert left is not None
+    assert left.key == tasks[MOST_FOR_DISK + 1].key
+
+
+def test_a_channel_that_has_other_work_is_held_up_by_no_sync() -> None:
+    queues = TaskQueues()
+    other = queues.join()
+    queues.join_for_disk()
+    queues.put(task("file"))
+    for_disk(queues, 3)
+    assert taken(queues, other) == ["file"]
+    assert taken(queues, other) == [], "nor once that has ended: the next file may come at any moment"
+    queues.say_nothing_else()
+    assert len(taken(queues, other)) == 3
+    queues.put(task("another file"))
+    for_disk(queues, 1)
+    assert taken(queues, other) == ["another file"]
+
+
+def test_if_no_channel_is_there_for_the_disk_the_others_take_all() -> None:
+    queues = TaskQueues()
+    only = queues.join()
+    queues.put(task("file"))
+    for_disk(queues, MOST_FOR_DISK * 2)
+    assert len(taken(queues, only)) == 1 + MOST_FOR_DISK * 2
 
 
 @pytest.mark.slow

@@ -146,6 +146,7 @@ class SftpPlace:
                     queues.close()
                     break
                 if task is None:
+                    queues.say_nothing_else()
                     break
                 weight += task.weight
                 if task.waits_for_disk:

@@ -1,8 +1,8 @@
 """The queues between a caller and the channels that work for it: tasks on their way out, results on their way back.
 
 One queue is for whichever channel has room, and each channel has one of its own besides. What waits for the far disk
-goes to channels that do nothing else, once there are any. Channels may join while work is under way. It knows neither
-requests nor connections.
+goes to channels that do nothing else, once there are any; while nothing else is to be done the others help, as a
+sync holds up nobody then. Channels may join while work is under way. It knows neither requests nor connections.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from typing import Any
 from otherroof.far.place import Task, TaskResult
 
 POLL_S = 0.25  # how often a channel without work looks whether more will come
+MOST_FOR_DISK = 32  # tasks that such a helper takes at once: the rest is for the channels that are being opened
 MOST_LONG = 2  # long streams that a channel takes at once: one that moves, and one to follow
 
 
@@ -40,6 +41,8 @@ class TaskQueues:
         self._for_disk: deque[Task[Any, Any]] = deque()
         self._for_channel: list[deque[Task[Any, Any]]] = []
         self._long_streams: list[int] = []  # under way, by channel
+        self._helping: list[int] = []  # tasks under way that wait for the far disk, by channel
+        self._nothing_else = True  # no task is about to come but such as wait for the far disk
         self._disk_channels = 0
         self.disk_results = 0  # how many files that waited for the far disk are done
         self.holds_disk_tasks = False  # further channels are being opened: no other channel takes what is for them
@@ -57,6 +60,7 @@ class TaskQueues:
         with self._changed:
             self._for_channel.append(deque())
             self._long_streams.append(0)
+            self._helping.append(0)
             return len(self._for_channel) - 1
 
     def join_for_disk(self) -> None:
@@ -70,6 +74,15 @@ class TaskQueues:
             self.holds_disk_tasks = False
             self._changed.notify_all()
 
+    def say_nothing_else(self) -> None:
+        """The caller has handed out all that it can for now: channels that are free may help with what waits for the
+        far disk, until another task comes."""
+        with self._changed:
+            if not self._nothing_else:
+                self._nothing_else = True
+                if self._for_disk and self._waiting:
+                    self._changed.notify_all()
+
     @property
     def disk_tasks(self) -> int:
         """How many tasks that wait for the far disk nobody has taken yet."""
@@ -78,13 +91,14 @@ class TaskQueues:
     def close(self) -> None:
         """No more tasks will come."""
         with self._changed:
-            self._closed = True
+            self._closed = self._nothing_else = True
             self._changed.notify_all()
 
     def put(self, task: Task[Any, Any]) -> None:
         """Hand out a task."""
         with self._changed:
             self._queue_of(task).append(task)
+            self._nothing_else = self._nothing_else and task.waits_for_disk
             # All are woken, since the task may be for one certain channel. With nobody asleep the call is saved.
             if self._waiting:
                 self._changed.notify_all()
@@ -100,12 +114,13 @@ class TaskQueues:
         """The next task for this channel, or None; with `wait`, waits up to POLL_S seconds for one."""
         own = self._for_channel[channel]
         with self._changed:
-            if wait and not own and not self._for_all and not self._shared_disk_tasks() and not self._closed:
+            if wait and not own and not self._for_all and not self._disk_tasks_for(channel) and not self._closed:
                 self._wait()
             # Its own first: nobody else may take these.
-            for tasks in (own, self._for_all, self._shared_disk_tasks()):
+            for tasks in (own, self._for_all, self._disk_tasks_for(channel)):
                 if tasks and not (tasks[0].long_stream and self._long_streams[channel] >= MOST_LONG):
                     self._long_streams[channel] += tasks[0].long_stream
+                    self._helping[channel] += tasks[0].waits_for_disk
                     return tasks.popleft()
             return None
 
@@ -122,8 +137,11 @@ class TaskQueues:
         self._changed.wait(POLL_S)
         self._waiting -= 1
 
-    def _shared_disk_tasks(self) -> deque[Task[Any, Any]]:
-        return self._for_disk if not self._disk_channels and not self.holds_disk_tasks else _NO_TASKS
+    def _disk_tasks_for(self, channel: int) -> deque[Task[Any, Any]]:
+        """What waits for the far disk, if a channel that is not there for it may take that."""
+        nobody_else = not self._disk_channels and not self.holds_disk_tasks
+        helps = self._nothing_else and self._helping[channel] < MOST_FOR_DISK
+        return self._for_disk if nobody_else or helps else _NO_TASKS
 
     def ended(self, channel: int) -> bool:
         """Whether nothing will come any more for this channel."""
@@ -138,9 +156,10 @@ class TaskQueues:
 
     def give_from(self, channel: int, task: Task[Any, Any], result: TaskResult[Any, Any]) -> None:
         """A task that this channel took has ended."""
-        if task.long_stream:
+        if task.long_stream or task.waits_for_disk:
             with self._changed:
-                self._long_streams[channel] -= 1
+                self._long_streams[channel] -= task.long_stream
+                self._helping[channel] -= task.waits_for_disk
         self.give(task, result)
 
     def give(self, task: Task[Any, Any], result: TaskResult[Any, Any]) -> None:

@@ -27,8 +27,8 @@ REACHED = Likely(0.8, 0.91, 1.0)
 # A restore has no time to be polite.
 REACHED_BACK = Likely(0.75, 0.92, 1.0)
 # What a file takes besides its bytes, in seconds: the far disk, and both processors (a spinning disk: see disk.py).
-FILE_S = Likely(0.0, 0.0002, 0.003)
-FILE_BACK_S = Likely(0.0001, 0.0003, 0.004)
+FILE_S = Likely(0.0, 0.00005, 0.003)
+FILE_BACK_S = Likely(0.0, 0.0001, 0.004)
 # Login, a look at what is there, the listing and its rename, one after the other: so many round trips, and seconds at
 # home whatever the line is.
 TRIPS, AT_HOME_S = 65, 0.9
