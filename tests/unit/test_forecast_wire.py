@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from otherroof.forecast.planning.copy_time import Work
+from otherroof.forecast.planning.copy_time import Work, wire_of
 from otherroof.forecast.planning.packets import copy_on_wire, restore_on_wire
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.drill import DrillRequest, drill
@@ -53,3 +53,15 @@ def test_bytes_on_the_wire_are_told_within_a_few_percent(job: OneJob, kind: str)
     drill(job.settings, DrillRequest(JOB, from_nothing=True), JobContext(progress))
     back = restore_on_wire(work.size, work.files)
     assert back.down == pytest.approx(progress.meter.wire_down, rel=0.03, abs=3 * AROUND)
+
+
+def test_a_night_after_which_one_file_of_many_is_new_sends_the_lines_of_all(job: OneJob) -> None:
+    for place in range(2_500):
+        job.put(f"album-{place // 100:03}/note-{place:05}.bin", b"%d" % place)
+    first = job.done()
+    job.put("album-000/one-more.bin", os.urandom(4_000))
+    night = job.done()
+    without_lines = wire_of(Work(4_000, 1, 1)).up
+    assert wire_of(Work(4_000, 1, 2_501)).up == pytest.approx(night.bytes.wire_up, abs=AROUND)
+    assert night.bytes.wire_up > without_lines + 100_000
+    assert first.bytes.wire_up > night.bytes.wire_up

@@ -266,10 +266,11 @@ def test_what_a_first_copy_took_is_no_growth_of_the_disk(settings: Settings, led
 def test_two_jobs_of_one_folder_are_copies_of_it(settings: Settings, ledger: Ledger) -> None:
     put_month(ledger)
     other = settings.jobs[JOB].model_copy(update={"far": "wren"})
+    heron, elsewhere = settings.far["heron"], {"address": "198.51.100.9", "host_key": "ssh-ed25519 AAAAwren"}
     both = settings.model_copy(
         update={
             "jobs": {JOB: settings.jobs[JOB], "again": other},
-            "far": settings.far | {"wren": settings.far["heron"]},
+            "far": settings.far | {"wren": heron.model_copy(update=elsewhere)},
         }
     )
     copies = facts_of(both, JOB, ledger, NOW, PlanRequest()).copies

@@ -12,6 +12,7 @@ from statistics import median
 from otherroof.base.units import mbit_text, percent_text, size_text
 from otherroof.forecast.planning.estimate import Likely
 from otherroof.forecast.planning.packets import (
+    LISTING_LINE,
     OnTheWire,
     PacketPath,
     copy_on_wire,
@@ -146,7 +147,7 @@ class Work:
 
 
 def before_s(work: Work, line: LineFacts) -> float:
-    """Seconds of a run in which no content crosses: login and looks, home's folder, the listing."""
+    """Seconds of a run in which next to nothing crosses: login and looks, home's folder, the listing's rename."""
     return AT_HOME_S + TRIPS * line.round_trip_s + SCAN_S * max(work.seen, work.files)
 
 
@@ -155,10 +156,19 @@ def sending_s(work: Work, line: LineFacts) -> Likely:
     return line.up.under(copy_on_wire(work.size, work.files).up * 8e-6) + line.file_s.times(work.files)
 
 
+def listing_s(work: Work, line: LineFacts) -> float:
+    """Seconds that the listing takes besides the lines of what was sent: after a change it names every file.
+
+    It crosses alone, over a connection that has learnt its share of the line and no more.
+    """
+    lines = CONNECTIONS * max(work.seen, work.files) - work.files
+    return lines * LISTING_LINE * 8e-6 / line.up.value if line.up.value > 0 else 0.0
+
+
 def copy_s(work: Work, line: LineFacts) -> Likely:
     """Seconds that a run takes which sends `work`, on a line that is open all the time."""
-    before = before_s(work, line)
-    return sending_s(work, line) + Likely(before * AROUND.low, before, before * AROUND.high)
+    around = before_s(work, line) + listing_s(work, line)
+    return sending_s(work, line) + AROUND.times(around)
 
 
 def back_s(work: Work, line: LineFacts) -> Likely:
@@ -169,5 +179,6 @@ def back_s(work: Work, line: LineFacts) -> Likely:
 
 
 def wire_of(work: Work) -> OnTheWire:
-    """What `work` puts on the wire, the login of four connections too."""
-    return copy_on_wire(work.size, work.files) + OnTheWire(CONNECTIONS * 4_000, CONNECTIONS * 6_000)
+    """What `work` puts on the wire, the login of four connections and the lines of all other files too."""
+    lines = LISTING_LINE * max(0.0, work.seen - work.files)
+    return copy_on_wire(work.size, work.files) + OnTheWire(CONNECTIONS * 4_000 + lines, CONNECTIONS * 6_000)

@@ -11,7 +11,16 @@ from statistics import median
 
 from otherroof.base.local_time import wall_time
 from otherroof.base.units import count_text, size_text, span_text
-from otherroof.forecast.planning.copy_time import MOST_NIGHTS, SentNight, Work, before_s, copy_s, sending_s, wire_of
+from otherroof.forecast.planning.copy_time import (
+    MOST_NIGHTS,
+    SentNight,
+    Work,
+    before_s,
+    copy_s,
+    listing_s,
+    sending_s,
+    wire_of,
+)
 from otherroof.forecast.planning.estimate import Estimate, Likely
 from otherroof.forecast.planning.facts import LengthBar, PlanFacts, PlanSection
 from otherroof.settings.versions import NOMINAL_DAYS
@@ -72,7 +81,7 @@ def _night(facts: PlanFacts) -> tuple[Likely, str]:
     told = f" ({facts.amounts.how_daily})" if facts.amounts.how_daily else ""
     how = (
         f"{size_text(likely.size)} in {count_text(round(likely.files), 'file')}{told}, "
-        f"and {before_s(likely, line):.0f} s for login, checks and listing"
+        f"and {before_s(likely, line) + listing_s(likely, line):.0f} s for login, checks and listing"
     )
     return night, how
 
@@ -85,7 +94,7 @@ def _growth(facts: PlanFacts, window_s: float) -> Estimate:
     """How many times as much as now a night may bring until it fills its window, or the time between two runs."""
     _, likely, _ = _daily(facts)
     between = min(window_s, 86_400.0 / facts.keeping.runs_a_day)
-    fixed = before_s(likely, facts.line)
+    fixed = before_s(likely, facts.line) + listing_s(likely, facts.line)
     sending = sending_s(likely, facts.line)
     room = max(0.0, between - fixed)
     times = sending.under(room) if sending.value > 0 else Likely.sure(math.inf)
