@@ -439,3 +439,34 @@ def test_whatever_the_facts_every_figure_has_its_range_and_can_be_shown(
     assert all(len(line) <= 80 for line in shown)
     assert json.loads(json.dumps(found.as_json(), allow_nan=False))["job"] == "photos"
     assert changed_since(found, found.as_json()) == []
+
+
+# -- the lines of all files --
+
+
+def test_days_that_bring_nothing_put_no_listing_on_the_line() -> None:
+    many = 10_000_000
+    amounts = replace(facts().amounts, files=many)
+    month = OpenHours(BERLIN, month=MonthAllowance(500e9))
+
+    def said(daily: Likely, count: float) -> tuple[Likely, Likely]:
+        own = facts(amounts=replace(amounts, daily=daily, daily_files=count), hours=month)
+        told = {key: one.likely for key, one in outlook(own).estimates.items()}
+        return told["night.seconds"], told["month.share"]
+
+    listing = many * 52
+    night, share = said(Likely.sure(0.0), 0.0)
+    assert share.high * 500e9 < listing
+    changed, shared = said(Likely(0.0, 1e6, 2e6), 10)
+    assert shared.low == share.low, "such a month may bring nothing at all"
+    assert shared.value * 500e9 > 30 * listing
+    assert changed.value - night.value > listing * 8e-6 / MB_S
+
+
+def test_the_end_of_a_first_copy_does_not_come_before_its_listing_has_crossed() -> None:
+    """Next to all of a folder of many files is there: what is left is their lines."""
+    amounts = Amounts(100e9, 10_000_000, Likely.sure(1e9), 10, Likely.sure(0.0), "asked", "asked")
+    own = facts(amounts=amounts, there=99.99e9)
+    told = {key: one.likely for key, one in outlook(own).estimates.items()}
+    over_line = outlook(own).sections[1].bars[0]
+    assert over_line.part == pytest.approx(told["first_copy.sending"].value, rel=0.01)

@@ -57,6 +57,23 @@ TWO_MACHINES = {
 }
 
 
+SPELLINGS = [
+    ("2001:db8::7", "2001:DB8:0:0::7"),
+    ("192.0.2.7", "::ffff:192.0.2.7"),
+    ("heron.example.org", "Heron.Example.ORG."),
+]
+
+
+@pytest.mark.parametrize("spellings", SPELLINGS, ids=["IPv6", "IPv4 in IPv6", "name"])
+def test_one_address_in_two_spellings_is_one_roof_and_one_place(tmp_path: Path, spellings: tuple[str, str]) -> None:
+    one, other = spellings
+    heron, wren = box(address=one), box(address=other, host_key=host_key(2))
+    (line,) = remarks(tmp_path / "roof", heron, wren | {"base": "/more"})
+    assert "stand under one roof" in line
+    assert remarks(tmp_path / "place", heron, wren) == []
+    assert [mistake.key for mistake in read_parts(str(tmp_path / "place")).mistakes] == ["far"]
+
+
 @pytest.mark.parametrize("wren", ONE_MACHINE.values(), ids=ONE_MACHINE)
 def test_two_far_boxes_that_are_one_machine_are_told_of_in_one_line(tmp_path: Path, wren: dict[str, Any]) -> None:
     (line,) = remarks(tmp_path, box(), box(**wren))
@@ -73,7 +90,7 @@ def test_two_machines_are_two_roofs(tmp_path: Path, wren: dict[str, Any]) -> Non
 
 
 def test_ways_of_other_programs_that_end_at_this_machine_lead_to_two_roofs(tmp_path: Path) -> None:
-    for number, address in enumerate(("127.0.0.1", "::1", "localhost")):
+    for number, address in enumerate(("127.0.0.1", "::1", "localhost", "LocalHost.", "::ffff:127.0.0.1")):
         heron, wren = box(address=address, port=2201), box(address=address, port=2202, host_key=host_key(2))
         assert remarks(tmp_path / str(number), heron, wren) == []
 

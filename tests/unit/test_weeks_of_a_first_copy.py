@@ -12,14 +12,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from otherroof.base.clock import SteppedClock
 from otherroof.copying.report import MONTH_ENDED
-from otherroof.ledger import RunRow
+from otherroof.ledger import Ledger, RunRow
 from otherroof.watch import digest
-from otherroof.watch.first_copy import last_got_on
-from otherroof.watch.gather import night_room_of
-from support.first_copies import FULL, NIGHTLY, Day, FirstCopies
+from otherroof.watch.first_copy import by_clock, last_got_on
+from otherroof.watch.gather import WatchInputs, gather, night_room_of, subjects
+from otherroof.watch.rules import findings, without_grace
+from support.first_copies import FULL, GB, NIGHTLY, Day, FirstCopies
 from support.simulated import Troubles, household, utc
-from support.watching import DAY, HOUR, NOW, ZONE, Night, job
+from support.watching import DAY, HOUR, NOW, ZONE, Night, job, write_run
 from support.watching import row as run_row
 
 ONE = {"photos": "heron"}
@@ -161,6 +163,26 @@ def test_a_first_copy_does_not_stand_still_before_the_month_begins_whose_allowan
     month = datetime(2031, 3, 1, 3, 30, tzinfo=UTC)  # midnight in the household's zone
     assert begins(used_up) == (expected or month)
     assert begins(row(8, 30, 50)) < month
+
+
+def test_what_a_clock_that_was_ahead_noted_does_not_hide_that_a_first_copy_stands_still(tmp_path: Path) -> None:
+    settings = household({"photos": {}}, zone="UTC", far={"heron": {}})
+    with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
+        ledger.looks.watched_since(subjects(settings), NOW - 30 * DAY)
+        write_run(ledger, NOW - 12 * DAY, Night("cut", sent=20 * GB, to_send=80 * GB))
+        write_run(ledger, NOW + 300 * DAY, Night("cut", sent=10 * GB, to_send=90 * GB))
+        found = gather(settings, ledger, SteppedClock(NOW), WatchInputs())
+    (photos,) = found.jobs
+    assert photos.promise_begins(NOW, UTC) < NOW - 11 * DAY, "and is late by now"
+    assert "late" in [one.rule for one in findings(without_grace(found))]
+    assert photos.first_copy_bytes == (30 * GB, 90 * GB), "as the last run before saw it"
+    since = photos.got_on(NOW)
+    assert since is not None
+    assert since < NOW
+
+
+def test_a_clock_that_is_behind_all_runs_leaves_them_in_their_order() -> None:
+    assert by_clock([row(1, 2), row(2, 1)], NOW - 99 * DAY) == [row(1, 2), row(2, 1)]
 
 
 @given(st.lists(st.integers(0, 30), min_size=1, max_size=12))

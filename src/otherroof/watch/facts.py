@@ -28,6 +28,8 @@ from otherroof.watch.sheet.printed import OldSheet
 
 # After home itself was off for long, nobody can have answered it; it gets this long to ask and to catch up.
 GRACE = timedelta(hours=3)
+# A time this far ahead of the clock cannot be rounding.
+AHEAD = timedelta(minutes=5)
 
 # An alert that stands ends only this much beyond its limit, so that it does not come and go at the edge.
 CLEAR_OF_EDGE = 1.25
@@ -81,23 +83,26 @@ class JobFacts:
             return self.newest
         if self.sends:  # a run that has only begun may end as all those before it that sent nothing
             return now
-        got_on = last_got_on(self._here)
+        got_on = self._last_got_on(now)
         return self.watched_since if got_on is None else min(now, goes_on_from(got_on, zone))
 
     def is_fresh(self, now: datetime) -> bool:
         """Whether its newest good copy is as new as promised."""
         return self.newest is not None and now - self.newest <= self.promise
 
-    @property
-    def got_on(self) -> datetime | None:
+    def got_on(self, now: datetime) -> datetime | None:
         """When a first copy last got on; None once there is a copy."""
-        last = last_got_on(self._here) if self.newest is None else None
+        last = self._last_got_on(now) if self.newest is None else None
         return end_of(last) if last is not None else None
+
+    def _last_got_on(self, now: datetime) -> RunRow | None:
+        # A run of the future tells nothing of how long ago that was.
+        return last_got_on([row for row in self._here if row.started <= now + AHEAD])
 
     @property
     def first_under_way(self) -> bool:
         """Whether a first copy has begun and is not there yet."""
-        return self.newest is None and (self.got_on is not None or self.under_way is not None)
+        return self.newest is None and (last_got_on(self._here) is not None or self.under_way is not None)
 
     def copy_under_way(self, now: datetime, zone: ZoneInfo) -> FirstCopy | None:
         """How far a first copy is that has begun; None if it has not, or once there is a copy."""

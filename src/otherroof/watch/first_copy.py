@@ -58,6 +58,12 @@ def last_got_on(runs: Sequence[RunRow]) -> RunRow | None:
     return last
 
 
+def by_clock(runs: Sequence[RunRow], until: datetime) -> list[RunRow]:
+    """`runs`, newest first, those noted by a clock that was ahead of `until` last: as the newest they would hide all
+    that came since, until that day."""
+    return sorted(runs, key=lambda row: row.started > until)
+
+
 def end_of(row: RunRow) -> datetime:
     """When a run ended; if it was killed, until when it is known to have lived."""
     return row.ended or row.started + timedelta(seconds=row.report.seconds.total)

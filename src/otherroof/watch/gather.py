@@ -21,7 +21,8 @@ from otherroof.ledger.proofs import HealedDamage
 from otherroof.settings import FarBox, Job, Settings
 from otherroof.settings.copies.roofs import roofs
 from otherroof.tunnel.marks import boot_id
-from otherroof.watch.facts import Facts, FarFacts, JobFacts
+from otherroof.watch.facts import AHEAD, Facts, FarFacts, JobFacts
+from otherroof.watch.first_copy import by_clock
 from otherroof.watch.proved import proved_text
 from otherroof.watch.rules import HEALED_STANDS, UNUSUAL_STANDS
 from otherroof.watch.sheet.printed import old_sheet
@@ -29,8 +30,6 @@ from otherroof.watch.unusual import MOST_HISTORY
 
 # After a break longer than this between two looks, home itself counts as having been off.
 LONG_OFF = timedelta(hours=12)
-# A start time this far ahead of the clock cannot be rounding.
-AHEAD = timedelta(minutes=5)
 TREND = timedelta(days=60)
 MOST_RUNS = 500
 MADE_ROOM = 0.05  # of the whole disk, from one day's reading to the next: no thinning night gives back so much
@@ -96,7 +95,8 @@ def _job(settings: Settings, ledger: Ledger, name: str, now: datetime, *, since:
         # It runs many times a day: take enough rows for a week of alerts and the history before it.
         rows = ledger.runs.rows(job=name, newest=MOST_RUNS)
     at_work = next((row for row in rows if row.under_way and row.far == job.far), None)
-    rows = [row for row in rows if not row.under_way]
+    natures = ledger.runs.natures(name, rows[-1].started) if rows else {}
+    rows = by_clock([row for row in rows if not row.under_way], now + AHEAD)
     hold = ledger.holds.of(name)
     newest = _newest_begun(ledger, name, job.far, now)
     return JobFacts(
@@ -108,7 +108,7 @@ def _job(settings: Settings, ledger: Ledger, name: str, now: datetime, *, since:
         newest=newest,
         hold=hold if hold is not None and hold.released is None else None,
         runs=tuple(rows),
-        natures=ledger.runs.natures(name, rows[-1].started) if rows else {},
+        natures=natures,
         damages=tuple(ledger.damages.of(name)),
         healed=_untold_healing(ledger, name, now),
         waiting=waiting,

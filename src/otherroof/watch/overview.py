@@ -26,9 +26,9 @@ from otherroof.settings import Settings
 from otherroof.settings.crontab import Crontab
 from otherroof.watch.copies.together import FolderStands, folders_of
 from otherroof.watch.drills import drill_text
-from otherroof.watch.facts import FarFacts, Finding, FullDay, JobFacts
+from otherroof.watch.facts import AHEAD, FarFacts, Finding, FullDay, JobFacts
 from otherroof.watch.first_copy import first_copy_text, still_text
-from otherroof.watch.gather import AHEAD, WatchInputs, gather
+from otherroof.watch.gather import WatchInputs, gather
 from otherroof.watch.rules import findings, gravity, without_grace
 from otherroof.watch.way_rules import turned_away
 
@@ -251,9 +251,9 @@ def _job(ledger: Ledger, job: JobFacts, found: Mapping[str, Finding], when: tupl
         needs, alert = f"held: {job.hold.why}; look, then: otherroof release {name}", held
     elif good is None and (live is not None or ledger.wishes.run_wish(name) is not None):
         needs, alert = "", ""  # the first copy is on its way, which may take weeks
-    elif good is None and job.got_on is not None and late not in found:
+    elif good is None and job.got_on(now) is not None and late not in found:
         needs, alert = "", ""  # it goes on with the next run
-    elif good is None and job.got_on is not None:
+    elif good is None and job.got_on(now) is not None:
         needs, alert = f"its first copy does not get on: otherroof run {name}", late
     elif good is None:
         needs, alert = _of_first_copy(ledger, job, zone), late  # said long before the rule calls it late
@@ -291,7 +291,7 @@ def _first_copy(job: JobFacts, when: tuple[datetime, ZoneInfo], *, stuck: bool) 
     copy = job.copy_under_way(now, zone)
     if copy is None or not copy.there:
         return ""
-    return still_text(copy, job.got_on, zone) if stuck else first_copy_text(copy, now, zone)
+    return still_text(copy, job.got_on(now), zone) if stuck else first_copy_text(copy, now, zone)
 
 
 def _far(ledger: Ledger, far: FarFacts, address: str, found: Mapping[str, Finding], now: datetime) -> FarRow:

@@ -139,11 +139,13 @@ def seen_up(nights: Sequence[SentNight]) -> tuple[Likely, Likely, str] | None:
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """So many files with so many bytes of content; `seen` are the files that the folder holds in all."""
+    """So many files with so many bytes of content; `seen` are the files that the folder holds in all. A run that
+    changes nothing writes a listing without lines."""
 
     size: float
     files: float
     seen: float = 0.0
+    changes: bool = True
 
 
 def before_s(work: Work, line: LineFacts) -> float:
@@ -161,7 +163,7 @@ def listing_s(work: Work, line: LineFacts) -> float:
 
     It crosses alone, over a connection that has learnt its share of the line and no more.
     """
-    lines = CONNECTIONS * max(work.seen, work.files) - work.files
+    lines = CONNECTIONS * max(work.seen, work.files) - work.files if work.changes else 0.0
     return lines * LISTING_LINE * 8e-6 / line.up.value if line.up.value > 0 else 0.0
 
 
@@ -180,5 +182,5 @@ def back_s(work: Work, line: LineFacts) -> Likely:
 
 def wire_of(work: Work) -> OnTheWire:
     """What `work` puts on the wire, the login of four connections and the lines of all other files too."""
-    lines = LISTING_LINE * max(0.0, work.seen - work.files)
+    lines = LISTING_LINE * max(0.0, work.seen - work.files) if work.changes else 0.0
     return copy_on_wire(work.size, work.files) + OnTheWire(CONNECTIONS * 4_000 + lines, CONNECTIONS * 6_000)

@@ -11,7 +11,7 @@ from datetime import datetime
 
 from otherroof.base.local_time import table_time_text, wall_time
 from otherroof.base.units import count_text, size_text, span_text
-from otherroof.forecast.planning.copy_time import Work, before_s, copy_s, sending_s, wire_of
+from otherroof.forecast.planning.copy_time import Work, before_s, copy_s, listing_s, sending_s, wire_of
 from otherroof.forecast.planning.estimate import Estimate, Likely
 from otherroof.forecast.planning.facts import FILE_ON_DISK_S, LengthBar, PlanFacts, PlanSection
 from otherroof.forecast.planning.open_hours import Crossed, Load, cross
@@ -69,7 +69,7 @@ def _crossings(facts: PlanFacts, work: Work) -> tuple[Crossed | None, Crossed | 
     """By the fastest, the likely and the slowest line."""
     wire = wire_of(work)
     load = Load(wire.up, wire.both / wire.up if wire.up else 1.0, before_s(work, facts.line))
-    up_s = sending_s(work, facts.line)
+    up_s = sending_s(work, facts.line) + listing_s(work, facts.line)
     # The files' own time is spread over the bytes: so limits and windows hold for both.
     speeds = up_s.under(wire.up * 8e-6)
     fast, likely, slow = (

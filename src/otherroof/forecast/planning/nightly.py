@@ -62,9 +62,12 @@ def _recent(facts: PlanFacts) -> list[SentNight]:
 def _daily(facts: PlanFacts) -> tuple[Work, Work, Work]:
     """A night's work at the least, likely, and at the most."""
     amounts, runs = facts.amounts, facts.keeping.runs_a_day
-    files = amounts.daily_files / runs
+    daily, files = amounts.daily, amounts.daily_files / runs
+    # If days may bring nothing, that is no files either.
+    fewest = files if daily.low else 0.0
     least, likely, most = (
-        Work(size / runs, files, amounts.files) for size in (amounts.daily.low, amounts.daily.value, amounts.daily.high)
+        Work(size / runs, count, amounts.files, changes=size + count > 0)
+        for size, count in ((daily.low, fewest), (daily.value, files), (daily.high, files))
     )
     return least, likely, most
 

@@ -41,7 +41,8 @@ from otherroof.settings.copies.roofs import roof_name, roofs
 from otherroof.settings.crontab import Crontab
 from otherroof.settings.windows import DayStretch
 from otherroof.tunnel.network import mtu
-from otherroof.watch.facts import FarFacts, JobFacts
+from otherroof.watch.facts import AHEAD, FarFacts, JobFacts
+from otherroof.watch.first_copy import by_clock
 from otherroof.watch.gather import far_facts, night_room_of
 
 MB, GB = 10**6, 10**9
@@ -161,7 +162,7 @@ def _job_there(settings: Settings, name: str, ledger: Ledger, now: datetime) -> 
         timedelta(hours=job.promise_hours),
         watched_since=now,
         newest=whole,
-        runs=tuple(row for row in rows if not row.under_way),
+        runs=tuple(by_clock([row for row in rows if not row.under_way], now + AHEAD)),
         first_copy=whole,
         room=night_room_of(job, settings.far[job.far], settings.zone, now) if whole is None else None,
         under_way=next((row.started for row in rows if row.under_way and row.far == job.far), None),

@@ -119,7 +119,7 @@ def folders_of(facts: Facts, found: Iterable[Finding]) -> tuple[FolderStands, ..
         stands = _stands(job, boxes.get(job.far), facts.now, damaged)
         copy = job.copy_under_way(facts.now, facts.zone)
         if copy is not None:
-            still = still_text(copy, job.got_on, facts.zone) if job.name in late else ""
+            still = still_text(copy, job.got_on(facts.now), facts.zone) if job.name in late else ""
             stands = replace(stands, first=still or first_copy_short(copy, facts.now, facts.zone), share=copy.share)
         folders.setdefault(stem_of(job.name), []).append(stands)
     under = {name: far.roof or (name,) for name, far in boxes.items()}

@@ -19,8 +19,8 @@ from otherroof.watch.digest.build import copies_of
 from otherroof.watch.digest.unprotected import folders_in, unprotected_folders
 from otherroof.watch.digest.weeks import BEFORE, WEEK, DigestFacts, FarWeek, JobWeek
 from otherroof.watch.drills import drill_text
-from otherroof.watch.facts import Facts, JobFacts
-from otherroof.watch.gather import AHEAD, WatchInputs, gather
+from otherroof.watch.facts import AHEAD, Facts, JobFacts
+from otherroof.watch.gather import WatchInputs, gather
 from otherroof.watch.rules import findings, without_grace
 
 

@@ -12,7 +12,7 @@ from otherroof.ledger.far_findings import SpaceReading
 from otherroof.settings import Settings
 from otherroof.watch.digest.nights import nights_of
 from otherroof.watch.digest.values import Night
-from otherroof.watch.gather import AHEAD
+from otherroof.watch.facts import AHEAD
 
 NIGHTS = 91
 PROBE_DAYS = 28
