@@ -9,15 +9,25 @@ import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import pytest
 
+from otherroof.base.errors import INSTALLED
+from otherroof.base.text.words import fold
+from otherroof.cli import common
+from otherroof.cli.get_back import restore as restore_verb
+from otherroof.copying.report import Problem
 from otherroof.far import requests
 from otherroof.far.local import disk_place
 from otherroof.far.local import place as local_place
+from otherroof.jobs.restore import RestoreRequest
 from otherroof.ledger import Ledger
+from otherroof.restore.finding.like import Like
+from otherroof.restore.selection import RestoreReport
 from support.by_find import seen_by_find, unlike
 from support.main_job import JOB, OneJob, one_job
+from support.simulated import household
 from support.two_boxes import TwoBoxes, two_boxes
 from support.verbs import Told, Verb, verb_of
 
@@ -246,3 +256,32 @@ def test_command_for_the_rest_replaces_what_was_to_be_replaced_and_keeps_to_the_
     words[words.index("--as-of") + 1] = "2101-01-01"  # wren's only version is younger by some seconds
     assert verb(*words).code == 0
     assert (tmp_path / "back/winter.jpg").read_text() == "some snow"
+
+
+def damaged_commands(names: list[str], **more: Any) -> list[str]:
+    """The commands that are offered for so many damaged files, on a terminal of 80 columns."""
+    problems = [Problem(name, "no longer whole") for name in names]
+    request = RestoreRequest(JOB, b"/home/kim/my files", disk=object(), **more)  # type: ignore[arg-type]
+    found = RestoreReport(None, damaged=problems)  # type: ignore[arg-type]
+    with patch.object(common, "_read_from", [INSTALLED]):
+        (line,) = restore_verb._over_the_line(
+            household({JOB: {}}, zone="UTC", far={"heron": {}}), found, request, "/home/kim/my files"
+        )
+    (command,) = [line for line in fold(f"  {line}", 80, later="  ").splitlines() if "sudo otherroof" in line]
+    return shlex.split(command.split("`")[1])
+
+
+NASTY = ['a  b/it\'s "here".txt', "how otherroof run works $HOME; *.txt", " blank at both ends ", "# no remark"]
+
+
+def test_a_command_with_any_names_can_be_pasted_from_a_terminal() -> None:
+    words = ["sudo", "otherroof", "restore", JOB, "--into", "/home/kim/my files", "--if-there", "keep"]
+    assert damaged_commands(NASTY) == words + NASTY
+    assert damaged_commands(["letters/`id`.txt"]) == words, "a command ends at a backtick"
+
+
+def test_of_more_damaged_files_than_are_named_no_others_than_asked_for_come_over_the_line() -> None:
+    many = [f"letters/{number}" for number in range(40)]
+    assert damaged_commands(many, paths=(b"letters", b"notes of 2030"))[-2:] == ["letters", "notes of 2030"]
+    assert damaged_commands(many, like=Like("*.txt"))[-2:] == ["--like", "*.txt"]
+    assert damaged_commands(many)[-1] == "keep"

@@ -17,10 +17,9 @@ _COMMAND = re.compile(r"`[^`]+`")
 
 def fold(text: str, width: int, *, first: str = "", later: str = "") -> str:
     """`text` in lines of at most `width` columns, broken between words: never within one, nor between a number and its
-    unit, nor within a command in backticks that fits a line, since it is copied from there. `first` and `later` stand
-    before the first line and those after it. What is longer than a line stays whole."""
-    room = width - len(later)
-    held = _COMMAND.sub(lambda found: found[0].replace(" ", _NO_BREAK) if len(found[0]) < room else found[0], text)
+    unit, nor within a command in backticks, since it is copied from there. `first` and `later` stand before the first
+    line and those after it. What is longer than a line stays whole, and the terminal breaks it without a new line."""
+    held = _COMMAND.sub(lambda found: found[0].replace(" ", _NO_BREAK), text)
     lines = textwrap.fill(
         unbroken(held),
         width,

@@ -280,7 +280,7 @@ def _tell_rest(settings: Settings, found: RestoreReport, request: RestoreRequest
         earlier = f"`otherroof versions {request.job}{on_disk}`, then --as-of"
         say(as_typed(f"  {lost} could not be restored; try an earlier version: {earlier}"), err=True)
         for line in _over_the_line(settings, found, request, into) if disk is not None else ():
-            say(as_typed(f"  {line}"), err=True)
+            say(f"  {line}", err=True)
 
 
 def _over_the_line(settings: Settings, found: RestoreReport, request: RestoreRequest, into: str) -> list[str]:
@@ -293,19 +293,29 @@ def _over_the_line(settings: Settings, found: RestoreReport, request: RestoreReq
     words = ["--into", into, "--if-there", "replace" if request.existing == "replace" else "keep"]
     if request.as_of:  # by its time: a run is one copy's alone
         words += ["--as-of", stamp(time_taken(found.header))]
-    paths = [problem.path for problem in found.damaged]
-    if len(paths) <= MOST_NAMED and all(_can_be_typed(path) for path in paths):
-        words += paths
+    words += _named_again(found, request)
     rest = shlex.join(words)
+    # A name may hold words that look like a command of ours: only what stands before it gets its `sudo`.
     return [
-        f"over the line, if far box {settings.jobs[name].far} has a copy: `otherroof restore {name} {rest}`"
+        as_typed(f"over the line, if far box {settings.jobs[name].far} has a copy: `otherroof restore {name} ")
+        + f"{rest}`"
         for name in others or [request.job]
     ]
 
 
+def _named_again(found: RestoreReport, request: RestoreRequest) -> list[str]:
+    """The words that name what is damaged; of many files what was asked for, or all of a large folder would cross."""
+    paths = [problem.path for problem in found.damaged]
+    if len(paths) <= MOST_NAMED and all(_can_be_typed(path) for path in paths):
+        return paths
+    asked = [path_text(path) for path in request.paths]
+    like = ["--like", request.like.pattern] if request.like is not None else []
+    return [*like, *(asked if all(_can_be_typed(path) for path in asked) else ())]
+
+
 def _can_be_typed(path: str) -> bool:
-    """Whether a path stands in a message as it is called, and passes for no option."""
-    return path.isprintable() and "\\" not in path and not path.startswith("-")
+    """Whether a path stands in a message as it is called, passes for no option and for no end of the command."""
+    return path.isprintable() and not path.startswith("-") and not set(path) & set("\\`")
 
 
 def _tell_elsewhere(found: RestoreReport | RestoredStates, request: RestoreRequest) -> None:
