@@ -222,3 +222,9 @@ def test_disk_whose_files_belong_to_nobody_is_given_away_where_it_is_mounted() -
     assert "sudo chown -h copykeeper: '/mnt/new disk' && sudo chown -hR copykeeper: '/mnt/new disk/photos'" in str(
         caught.value
     )
+
+
+def test_each_of_several_jobs_on_a_disk_is_given_away_and_named_for_its_landing() -> None:
+    lines = hand_over.next_steps(far_at("/copies"), FAR, ["photos", "music"], "/mnt/disk", keeps_owners=True)
+    assert "   sudo chown -hR copykeeper: /copies/photos /copies/music" in lines
+    assert lines[-1] == "otherroof landed photos music   (here; until then none of them counts as a copy)"

@@ -18,7 +18,7 @@ from otherroof.far.local import disk_place
 from otherroof.far.local import place as local_place
 from otherroof.far.local.disk import LocalDisk, look_at_disk, mounted_from
 from otherroof.far.local.disk_place import DiskPlace
-from otherroof.far.local.disk_trouble import DiskState, is_plugged_in, state_told
+from otherroof.far.local.disk_trouble import _LOOKS, DiskState, is_plugged_in, state_told
 from otherroof.far.local.place import DiskFailed
 from otherroof.far.place import Meter, run_script
 from otherroof.far.requests import Mode
@@ -144,6 +144,7 @@ def test_damaged_file_system_ends_the_writing_with_what_has_it_checked(
     disk: Path, monkeypatch: pytest.MonkeyPatch, system: str, source: str, how: str
 ) -> None:
     failing(monkeypatch, requests.Write, errno.EUCLEAN)
+    monkeypatch.setattr(disk_place, "is_plugged_in", lambda _: True)  # there is no such device here
     with closing(place_on(disk, system=system, source=source)) as place, pytest.raises(DiskFailed) as caught:
         write_something(place)
     assert str(caught.value) == (
@@ -216,3 +217,26 @@ def test_what_is_missing_costs_no_look_at_the_disk(disk: Path, monkeypatch: pyte
     monkeypatch.setattr(disk_place, "is_plugged_in", look)
     with closing(place_on(disk)) as place, pytest.raises(PlaceError):
         run_script(place, ask(requests.Stat(b"nowhere")))
+
+
+def test_device_that_goes_while_it_is_looked_for_is_gone(
+    tmp_path: Path, disk: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "8:17" / "slaves").mkdir(parents=True)
+    found = replace(look_at_disk(str(disk)), device=os.makedev(8, 17))
+    assert is_plugged_in(found, str(tmp_path))
+
+    def gone(path: str) -> list[str]:
+        raise FileNotFoundError(errno.ENOENT, "No such file or directory", path)
+
+    monkeypatch.setattr(os, "listdir", gone)
+    assert not is_plugged_in(found, str(tmp_path))
+
+
+def test_what_looks_at_a_file_system_repairs_nothing() -> None:
+    """A person types it with sudo, at a disk that may be the only copy on its way. By e2fsck(8): -n answers no to all;
+    xfs_repair(8) and fsck.exfat(8), fsck.fat(8): -n changes nothing; btrfs-check(8): --readonly."""
+    for look in _LOOKS.values():
+        _, *words = look.split()
+        assert not {"-y", "-p", "-a", "-r", "-w", "-L", "--repair"} & set(words), look
+        assert {"-n", "--readonly"} & set(words), look

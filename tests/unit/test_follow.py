@@ -280,3 +280,16 @@ def test_a_service_that_goes_by_other_settings_is_told_of(
     monkeypatch.setattr(follow, "service_view", lambda *_: SimpleNamespace(differs=True, line=line))
     watched.one.ask(reread=False)
     assert watched.told[1:] == [line]
+
+
+def test_a_run_that_had_to_wait_for_long_gets_its_minute_once_that_is_over(watched: SimpleNamespace) -> None:
+    answered = watched.clock.happens
+
+    def its_turn() -> None:
+        watched.ledger.job_times.note(JobTimes("photos", "0 1 * * *", NOW))
+        watched.clock.at_s, watched.clock.happens = 5 * follow.TAKEN_UP_S + 10, answered
+
+    watched.one.ask(reread=False)
+    watched.ledger.job_times.note(JobTimes("photos", "0 1 * * *", NOW, waiting="waits for the far box heron"))
+    watched.clock.at_s, watched.clock.happens = 5 * follow.TAKEN_UP_S, its_turn
+    assert str(watched.one.follow().error) == "photos: not now"

@@ -13,7 +13,7 @@ from otherroof.base.clock import SteppedClock
 from otherroof.forecast.first_copy import NightsLeft
 from otherroof.forecast.trend import FillDays
 from otherroof.ledger import Ledger
-from otherroof.watch.first_copy import FirstCopy, first_copy_text
+from otherroof.watch.first_copy import FirstCopy, first_copy_brief, first_copy_text, still_text
 from otherroof.watch.gather import WatchInputs, gather
 from support.simulated import household
 from support.watching import Night, write_run
@@ -72,3 +72,16 @@ def test_a_first_copy_is_never_said_to_be_all_there_and_one_without_end_gets_no_
     assert "(99 %)" in text.replace("\u00a0", " ")
     slow = FirstCopy(GB, 10_000 * GB, 9, NightsLeft(1e6, 10_000_000, 9_000_000, None), 1e6)
     assert "in more than ten years" in first_copy_text(slow, NOW, ZoneInfo("UTC"))
+
+
+def test_a_first_copy_has_a_day_only_if_it_is_sure_and_tells_since_when_it_stands_still() -> None:
+    zone = ZoneInfo("UTC")
+
+    def brief(fewest: int, most: int | None) -> str:
+        return first_copy_brief(FirstCopy(500, 1000, 3, NightsLeft(10.0, 10, fewest, most)), NOW, zone)
+
+    assert brief(10, 10) == "50 % there, whole about 16 March 2031"
+    assert brief(8, 12) == "50 % there, whole between 14 and 18 March 2031"
+    assert brief(8, None) == "50 % there, whole 14 March 2031 at the soonest"
+    still = still_text(FirstCopy(500, 1000, 3, None), NOW - 3 * DAY, zone)
+    assert still == "first copy stands still since 3 March 2031 (50 % there)"

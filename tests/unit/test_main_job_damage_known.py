@@ -12,8 +12,10 @@ import pytest
 from otherroof.copying.compare.change import LARGE
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.prove import ProveOptions, prove
+from otherroof.jobs.restore import THINNED
 from otherroof.ledger import Ledger
 from otherroof.restore.proving.report import ProofProgress, ProofReport
+from otherroof.restore.target import Existing, TargetFolder
 from support.main_job import JOB, OneJob, one_job
 
 # Seconds of a processor each; a quick run has others of the kind.
@@ -105,3 +107,41 @@ def test_damage_that_a_restore_met_is_not_made_anything_of_either(job: OneJob) -
     assert len(job.restore()[0].damaged) == 1
     os.rename(job.path("a"), job.path("b"))
     assert job.unlike(job.done().run) == []
+
+
+def test_a_whole_older_version_says_nothing_of_damage_in_a_later_one(job: OneJob) -> None:
+    job.put("a", "content of Monday")
+    older = job.done().run
+    job.put("a", "another content of Tuesday")
+    newer = job.done().run
+    rot(job.latest / "a", 5)
+    assert len(job.restore()[0].damaged) == 1
+    found, back = job.restore(older)
+    assert (found.damaged, (back / "a").read_text()) == ([], "content of Monday")
+    with Ledger(job.settings.ledger) as ledger:
+        assert [(mark.path, mark.run) for mark in ledger.damages.of(JOB)] == [("a", newer)]
+        rot(job.latest / "a", 5)  # the same bit back
+        assert job.restore()[0].damaged == []
+        assert ledger.damages.of(JOB) == []
+
+
+def test_a_version_that_goes_while_it_comes_back_is_told_and_is_no_damage(
+    job: OneJob, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job.put("a", "content of Monday")
+    older = job.done().run
+    job.put("a", "another content of Tuesday")
+    newer = job.done().run
+
+    def goes(into: bytes, existing: Existing) -> TargetFolder:
+        """Its listing was read by now. As when it is removed: first its listing, then what only it needs."""
+        job.listing(older).unlink()
+        (job.earlier(newer) / "a").unlink()
+        return TargetFolder(into, existing)
+
+    monkeypatch.setattr("otherroof.jobs.restore.TargetFolder", goes)
+    found, _ = job.restore(older)
+    assert [problem.path for problem in found.damaged] == ["a"]
+    assert THINNED in found.problems[0].why
+    with Ledger(job.settings.ledger) as ledger:
+        assert ledger.damages.of(JOB) == []

@@ -278,3 +278,14 @@ def test_ranges_cover_all_but_the_holes(size: int, holes: tuple[tuple[int, int],
         assert not any(covered[at : at + length])
         covered[at : at + length] = b"\1" * length
     assert all(covered)
+
+
+def test_nothing_of_the_folder_that_was_restored_into_stays_open(job: OneJob) -> None:
+    """Else the disk that it is on cannot be unmounted as long as the program goes on, and handles run out."""
+    _, back = job.restore(paths=(b"a",))
+    held = [os.readlink(f"/proc/self/fd/{number}") for number in os.listdir("/proc/self/fd") if _is_open(number)]
+    assert str(back) not in held
+
+
+def _is_open(number: str) -> bool:
+    return os.path.lexists(f"/proc/self/fd/{number}")  # not the handle that looked for them

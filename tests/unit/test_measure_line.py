@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import nullcontext
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 
 from otherroof.base.clock import SystemClock
-from otherroof.base.errors import OtherroofError
+from otherroof.base.errors import OtherroofError, PlaceError
 from otherroof.base.locks import Patience
+from otherroof.far.local.place import LocalPlace
+from otherroof.far.pacing import bytes_per_s
+from otherroof.far.place import run_script
 from otherroof.far.requests import DataPiece
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.locks import far_lock
@@ -19,7 +23,12 @@ from otherroof.jobs.planning.measure_line import (
     SCRATCH,
     ArrivalMarks,
     LineProgress,
+    WatchedPacing,
+    _carry,
+    _fill,
+    _look,
     _RandomPieces,
+    _sweep,
     announced,
     measure_line,
 )
@@ -133,3 +142,59 @@ def test_random_pieces_are_all_handed_out_once_over_all_connections() -> None:
     for pieces in got:
         ends = [0, *(piece.offset + piece.weight for piece in pieces)]
         assert [piece.offset for piece in pieces] == ends[:-1], "each file is written without a gap"
+
+
+class Stopped(Exception):
+    """As far as a test lets it go."""
+
+
+def test_what_goes_there_keeps_to_the_limit_and_what_comes_back_to_none(
+    job: OneJob, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job.job_more = {"limit_mbit": 3.0}
+    job.write_settings()
+    paced: list[WatchedPacing] = []
+
+    def opened(settings: object, far: object, pacing: WatchedPacing, meter: object) -> None:
+        paced.append(pacing)
+        raise Stopped
+
+    monkeypatch.setattr("otherroof.jobs.planning.measure_line._open", opened)
+    monkeypatch.setattr("otherroof.jobs.planning.measure_line.open_way", lambda *_, **__: nullcontext())
+    with Ledger(job.settings.ledger) as ledger, pytest.raises(Stopped):
+        measure_line(job.settings, JOB, ledger, JobContext(LineProgress()), SIZE)
+    (pacing,) = paced
+    assert pacing._limit is not None
+    assert pacing._limit() == bytes_per_s(3.0)
+    assert pacing.reads is None
+
+
+@pytest.fixture
+def base(tmp_path: Path) -> Path:
+    (tmp_path / "base").mkdir()
+    return tmp_path / "base"
+
+
+def test_a_sweep_takes_scratch_files_alone(base: Path) -> None:
+    """Beside them lie folders of copies, and may lie what other people keep."""
+    kept = ["READ-ME", ".otherroof-lines", "line-0123456789ab"]
+    for name in (*kept, ".otherroof-line-0123456789ab"):
+        (base / name).write_text(name)
+    (base / ".otherroof-line-folder").mkdir()
+    (base / JOB).mkdir()
+    run_script(LocalPlace(bytes(base)), _sweep())
+    assert sorted(path.name for path in base.iterdir()) == sorted([*kept, ".otherroof-line-folder", JOB])
+
+
+def test_one_connection_that_fails_fails_the_measurement(base: Path) -> None:
+    """The others alone would tell a line that is slower than it is, or none."""
+    (base / "a").write_bytes(b"some")
+    with pytest.raises(PlaceError):
+        _carry(LocalPlace(bytes(base)), [_look(b"a"), _look(b"none"), _look(b"a")])
+
+
+def test_a_file_that_stands_is_not_written_over(base: Path) -> None:
+    (base / "letter").write_bytes(b"somebody's letter")
+    with pytest.raises(PlaceError):
+        run_script(LocalPlace(bytes(base)), _fill(b"letter", _RandomPieces(100)))
+    assert (base / "letter").read_bytes() == b"somebody's letter"

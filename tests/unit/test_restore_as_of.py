@@ -13,7 +13,7 @@ import pytest
 from otherroof.base.clock import SteppedClock, stamp
 from otherroof.base.errors import Damaged, WrongUse
 from otherroof.far_copy.listing import Header, header_in
-from otherroof.jobs.restore import LOST, RestoreRequest, list_versions, restore
+from otherroof.jobs.restore import LOST, RestoreRequest, list_versions, restore, restore_dry
 from support.main_job import OneJob, one_job
 from support.simulated import utc
 
@@ -171,3 +171,18 @@ def test_a_time_as_it_is_shown_brings_that_version_back(job: OneJob) -> None:
     assert page(job, f"{shown:%Y-%m-%d %H:%M}") == ("late", [])
     assert page(job, f"{shown:%Y-%m-%d}") == ("later", [])
     assert page(job, f"{shown:%Y-%m-%d %H:%M}:19") == ("early", [])
+
+
+def test_a_dry_restore_says_that_a_version_is_not_the_newest(job: OneJob) -> None:
+    """Invariant 5."""
+    run_on(job, utc(2026, 6, 8, 10), "Monday")
+    kept = job.where / "kept"
+    shutil.copytree(job.far, kept)
+    tuesday = run_on(job, utc(2026, 6, 9, 10), "Tuesday")
+    request = RestoreRequest("papers", bytes(job.where / "back"))
+    assert restore_dry(job.settings, request).problems == []
+    shutil.rmtree(job.far)
+    shutil.copytree(kept, job.far)
+    (told,) = restore_dry(job.settings, request).problems
+    assert tuesday in told.why
+    assert LOST in told.why

@@ -9,6 +9,8 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
 
 import pytest
 
@@ -610,3 +612,57 @@ def test_a_chore_is_added_by_the_list_alone(house: House, caplog: pytest.LogCapt
     assert "dust: cellar: no broom" in caplog.text
     assert all(one == {"dust"} for one in met), "with the run on the same worker it never overlaps"
     assert "dust" in house.ledger.marks.by_name()
+
+
+def test_a_run_whose_end_cannot_be_written_down_ends_no_service(
+    house: House, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def refused(self: ServiceRecords, job: str, ended: RunEnding) -> None:
+        self.running.pop(job)
+        raise HomeTrouble("the ledger cannot be used: disk I/O error", where="ledger.db")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(ServiceRecords, "end", refused)
+        house.overdue("photos")
+        house.start()
+        said = "run photos: its end cannot be noted: ledger.db: the ledger cannot be used"
+        until(lambda: house.failed is not None or said in caplog.text)
+    assert house.failed is None
+    house.overdue("music")
+    house.ledger.wishes.ask_run("music", SystemClock().now())
+    until(lambda: house.ending("music") == "settled")
+    house.stop()
+    assert house.failed is None
+
+
+def test_chores_are_told_of_a_ledger_that_cannot_be_used(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One of them cries it out past the ledger, and has to know what."""
+    told: list[str] = []
+
+    def refused() -> dict[str, JobTimes]:
+        raise HomeTrouble("the ledger cannot be used: disk I/O error", where="ledger.db")
+
+    monkeypatch.setattr(house.its_ledger.job_times, "by_job", refused)
+    house.more = (Chore("dust", "dust", lambda facts: facts.now, lambda inputs: told.append(inputs.trouble)),)
+    house.start()
+    until(lambda: told)
+    house.stop()
+    assert told[0] == "ledger.db: the ledger cannot be used: disk I/O error"
+
+
+def test_settings_that_are_not_taken_up_have_the_watch_look_at_once(tmp_path: Path) -> None:
+    """Whoever wrote the mistake is still at the machine."""
+    settings = household({"photos": {}}, zone="UTC", far={"heron": {}})
+    news: list[str] = []
+    records = SimpleNamespace(
+        settings=settings, note_news=lambda: news.append("news"), use=lambda new: news.append("used")
+    )
+    service = Service(
+        cast(Any, records), cast(Any, None), cast(Any, None), SystemClock(), Notifier(""), cast(Any, None)
+    )
+    service._take_up(settings, [Mistake("/etc/otherroof/jobs/photos.toml", "at", "is not there")])
+    assert news == ["news"]
+    service._take_up(None, [])
+    assert news == ["news", "news"]
+    service._take_up(settings, [])
+    assert news == ["news", "news", "used"]

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from otherroof.base.clock import SystemClock
-from otherroof.base.errors import HomeTrouble
+from otherroof.base.errors import EXIT_LOOK, HomeTrouble
 from otherroof.cli.main import main
 from otherroof.jobs.layouts import BY_HAND, KEEPERS
 from otherroof.ledger import Ledger
@@ -369,3 +369,16 @@ def lose_home(job: OneJob) -> None:
     shutil.rmtree(job.folder)
     shutil.rmtree(job.state)
     shutil.rmtree(job.config)
+
+
+def test_mistakes_of_what_was_taken_in_and_programs_that_it_runs_are_told(tmp_path: Path, sheet: Caller) -> None:
+    old, new = tmp_path / "old", tmp_path / "new"
+    write_tunnelled_household(old, more=SHEET_TABLE, jobs={"photos": 'before = ["/bin/sh", "-c", "true"]\n'})
+    letters = printed(sheet, old)
+    well = sheet(new, "--take", given=letters)
+    assert well.code == 0, well.err
+    assert "these settings have this program run, see that it is there: /bin/sh -c true" in " ".join(well.out.split())
+    (new / "jobs" / "older.toml").write_text('far = "nobody"\n')
+    told = sheet(new, "--take", given=letters)
+    assert told.code == EXIT_LOOK
+    assert "jobs/older.toml: " in told.err

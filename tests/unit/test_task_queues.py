@@ -128,3 +128,61 @@ def test_ranges_of_large_files_come_back_as_long_streams_and_small_files_do_not(
         assert job.unlike(run) == []
     assert (False, 2_000) in sizes, "the small file"
     assert [long for long, _ in sizes].count(True) == 1, "the one range of the large file"
+
+
+def test_at_the_end_channels_help_with_what_waits_for_the_disk() -> None:
+    queues = TaskQueues()
+    helper = queues.join()
+    queues.join_for_disk()
+    queues.put(task("file"))
+    for_disk(queues, 2)
+    assert taken(queues, helper) == ["file"]
+    queues.close()
+    assert taken(queues, helper) == ["sync 0", "sync 1"]
+
+
+def test_what_is_held_for_channels_that_are_being_opened_is_left_to_them() -> None:
+    queues = TaskQueues()
+    other = queues.join()
+    queues.holds_disk_tasks = True
+    queues.put(task("file"))
+    for_disk(queues, 1)
+    assert taken(queues, other) == ["file"]
+    queues.release_disk_tasks()
+    assert taken(queues, other) == ["sync 0"], "none came"
+
+
+def test_no_channel_ends_before_what_it_has_to_take() -> None:
+    queues = TaskQueues()
+    first = queues.join()
+    assert (queues.ended(first), queues.ended_for_disk()) == (False, False), "work may come"
+    (waits,) = for_disk(queues, 1)
+    queues.close()
+    assert (queues.ended(first), queues.ended_for_disk()) == (False, False), "nobody else is there to take it"
+    queues.join_for_disk()
+    assert (queues.ended(first), queues.ended_for_disk()) == (True, False), "that is the other's"
+    assert queues.take_for_disk(wait=False) is waits
+    assert (queues.ended(first), queues.ended_for_disk()) == (True, True)
+
+
+def test_what_is_for_one_channel_is_taken_by_no_other() -> None:
+    queues = TaskQueues()
+    first, second = queues.join(), queues.join()
+    queues.put(Task("second", nothing(), connection=second))
+    queues.put(Task("first", nothing(), connection=first))
+    assert (taken(queues, first), taken(queues, second)) == (["first"], ["second"])
+
+
+def test_what_ended_a_channel_is_raised_in_the_caller() -> None:
+    queues = TaskQueues()
+    queues.crash(ZeroDivisionError("a slip"))
+    with pytest.raises(ZeroDivisionError, match="a slip"):
+        queues.result(0.0)
+
+
+def test_what_waited_for_the_disk_is_counted_in_files() -> None:
+    """By that it is told how fast the far disk is, and whether further channels are of use."""
+    queues = TaskQueues()
+    for one in (Task("two files", nothing(), waits_for_disk=True, files=2), task("file")):
+        queues.give(one, TaskResult(one.key))
+    assert queues.disk_results == 2

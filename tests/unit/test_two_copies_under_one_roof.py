@@ -18,8 +18,9 @@ from otherroof.jobs.planning.request import PlanRequest
 from otherroof.ledger import Ledger
 from otherroof.pairing.sheet.content import sheet_content
 from otherroof.settings import FarBox, Settings, read_parts
+from otherroof.settings.copies.one_place import at_one_place
 from otherroof.settings.copies.remarks import copies_under_one_roof
-from otherroof.settings.copies.roofs import roofs
+from otherroof.settings.copies.roofs import has_same_address, has_same_key, roofs
 from otherroof.watch import digest
 from otherroof.watch.overview import overview
 from support.household import host_key
@@ -160,3 +161,30 @@ def test_status_digest_plan_and_sheet_count_one_machine_as_one_roof(tmp_path: Pa
     said = ["; it stands under one roof with wren" in way for way in ways]
     assert said == [one, False]
     ledger.close()
+
+
+def test_what_tells_one_machine_by_its_settings() -> None:
+    heron = FarBox(**box(host_key=f"{host_key(1)} copied at the box"))
+    wren = FarBox(**box(host_key=f"{host_key(1)} as written down", address="192.0.2.8"))
+    assert has_same_key(heron, wren), "what stands behind a key is a remark"
+    tunnel = {"kind": "command", "up": ["/usr/local/bin/up"], "down": ["/usr/local/bin/down"], "test": ["/bin/true"]}
+    beside = FarBox(**box(host_key=host_key(2), tunnel=tunnel))
+    assert not has_same_address(heron, beside), "through another tunnel the same address is another one"
+    assert roofs({"heron": heron, "beside": beside}) == {"heron": ("heron",), "beside": ("beside",)}
+
+
+def test_copies_at_one_place_are_those_of_one_folder_in_one_folder_of_one_machine() -> None:
+    papers = {"papers@wren": {"folder": "/srv/papers", "far": "wren"}}
+    jobs = household(TWO | papers, zone="UTC", far={"heron": {}, "wren": {}}).jobs
+
+    def found(**changed: Any) -> dict[str, str]:
+        return at_one_place(jobs, {"heron": FarBox(**box()), "wren": FarBox(**box(**changed))})
+
+    at_one = {"photos@wren": "photos@heron"}
+    assert found() == at_one
+    assert found(base="/copies/") == at_one
+    assert found(address="192.0.2.8") == at_one, "one host key is one machine's"
+    assert found(host_key=host_key(2)) == at_one, "a machine may have several keys"
+    assert found(host_key=host_key(2), port=2222) == {}, "behind one address there may be two machines"
+    assert found(account="keeper") == {}
+    assert found(base="/more") == {}

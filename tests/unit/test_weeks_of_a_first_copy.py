@@ -142,6 +142,15 @@ def test_what_is_sent_every_night_anew_brings_nothing_on() -> None:
     assert begins(brought, *again[::-1], first) == brought.ended
 
 
+def test_a_first_copy_of_a_folder_that_grows_gets_on_and_what_is_sent_anew_then_does_not() -> None:
+    first, grown, again = row(5, 20, 60), row(4, 40, 170), row(3, 10, 130)
+    grown.report.bytes.seen, again.report.bytes.seen = 200 * 10**9, 180 * 10**9
+    assert begins(grown, first) == grown.ended, "50 GB are there, 70"
+    assert begins(again, grown, first) == grown.ended, (
+        "60 of them are there now, though less is left than the day before"
+    )
+
+
 def test_one_run_that_was_killed_after_days_got_on_to_its_last_minute() -> None:
     killed = row(6, 30, total_s=5 * 86_400.0)
     killed = RunRow(killed.far, killed.started, None, killed.report)
