@@ -49,6 +49,7 @@ class UserspaceEnd:
                 env={**os.environ, "LOG_LEVEL": "error"},
             )
         _wait_for(lambda: f"{interface}:" in space.ip("-o", "link", "show"), f"interface {interface}")
+        _wait_for(lambda: _listens(space, f"/{interface}.sock"), f"control socket of {interface}")
 
     def set_up(self, address: str, *, port: int = 0) -> None:
         """Key, port, address, MTU, up."""
@@ -146,6 +147,15 @@ class TunnelPair:
 
 def _host(pair: TunnelPair, end: UserspaceEnd) -> str:
     return f"{pair.HOME if end is pair.home else pair.FAR}/32"
+
+
+def _listens(space: Namespace, end: str) -> bool:
+    """Whether a program listens at a socket whose path ends so (proc(5), /proc/net/unix: flags, path).
+
+    Not asked of `wg`: it removes a socket at which nobody listens yet, and the program that was about to ends by it.
+    """
+    rows = [row.split() for row in space.run(["cat", "/proc/net/unix"]).splitlines()]
+    return any(row[3] == "00010000" and row[-1].endswith(end) for row in rows)
 
 
 def _wait_for(met: Callable[[], bool], what: str) -> None:
