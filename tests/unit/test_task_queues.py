@@ -3,7 +3,10 @@ the far disk for the channels that do nothing else."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
+from random import Random
 from typing import Any
 
 import pytest
@@ -186,3 +189,101 @@ def test_what_waited_for_the_disk_is_counted_in_files() -> None:
     for one in (Task("two files", nothing(), waits_for_disk=True, files=2), task("file")):
         queues.give(one, TaskResult(one.key))
     assert queues.disk_results == 2
+
+
+@dataclass(slots=True)
+class Workers:
+    """Channels as `SftpChannel.work` is one, without a thread: each takes, ends a task or looks whether all has ended,
+    in whatever order a test says."""
+
+    queues: TaskQueues
+    held: dict[int | str, list[Task[str, None]]] = field(default_factory=dict)
+    ended: set[int | str] = field(default_factory=set)
+    done: list[str] = field(default_factory=list)
+
+    def join(self) -> None:
+        self.held[self.queues.join()] = []
+
+    def join_for_disk(self) -> None:
+        self.queues.join_for_disk()
+        self.held[f"disk {len(self.held)}"] = []
+
+    def step(self, who: int | str, pick: int) -> bool:
+        """One thing that this channel does next; False if it has left, or would only wait for another one."""
+        if who in self.ended:
+            return False
+        mine = self.held[who]
+        if pick % 2 == 0 and len(mine) < MOST_SCRIPTS:
+            one = self.queues.take(who, False) if isinstance(who, int) else self.queues.take_for_disk(False)
+            if one is not None:
+                mine.append(one)
+                return True
+        if mine:
+            one = mine.pop(pick % len(mine))
+            give = partial(self.queues.give_from, who) if isinstance(who, int) else self.queues.give
+            give(one, TaskResult(one.key))
+            self.done.append(one.key)
+            return True
+        if self.queues.ended(who) if isinstance(who, int) else self.queues.ended_for_disk():
+            self.ended.add(who)
+            return True
+        return False
+
+    def alive(self) -> list[int | str]:
+        return [who for who in self.held if who not in self.ended]
+
+    def run_dry(self, chance: Random) -> None:
+        """Every channel goes on as long as any gets on."""
+        picks = [(0, 1), (1, 0)]
+        while sum(self.step(who, pick) for who in self.alive() for pick in chance.choice(picks)):
+            pass
+
+
+MOST_SCRIPTS = 40
+KINDS = ("file", "file of one channel", "sync", "range")
+
+
+def of_kind(kind: str, number: int) -> Task[str, None]:
+    connection = number if kind == "file of one channel" else None
+    key = f"{kind} {number}"
+    return Task(key, nothing(), connection=connection, long_stream=kind == "range", waits_for_disk=kind == "sync")
+
+
+def put_some(queues: TaskQueues, chance: Random, put: list[str]) -> None:
+    kind = chance.choice(KINDS)
+    for _ in range(chance.choice((1, MOST_FOR_DISK + 2))):
+        put.append(f"{kind} {len(put)}")
+        queues.put(of_kind(kind, len(put) - 1))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seeds", [range(begin, begin + 75) for begin in (0, 75)], ids=str)
+def test_in_whatever_order_channels_get_on_each_task_is_done_once_and_none_is_left(seeds: range) -> None:
+    """Nobody sleeps while there is something that nobody else would take, and nobody leaves before it is done."""
+    for seed in seeds:
+        chance, queues, put = Random(seed), TaskQueues(), list[str]()
+        workers = Workers(queues)
+        for _ in range(chance.randint(1, 4)):
+            workers.join()
+        # Those for the disk are there, are being opened, or are not to be had, as with `MaxSessions 1`.
+        queues.holds_disk_tasks = seed % 3 == 0
+        for _ in range(chance.randint(1, 3) if seed % 3 == 1 else 0):
+            workers.join_for_disk()
+        for _ in range(chance.randint(1, 40)):
+            deed = chance.randrange(24)
+            if deed < 8:
+                put_some(queues, chance, put)
+            elif deed == 8:
+                queues.say_nothing_else()
+                workers.run_dry(chance)
+                assert sorted(workers.done) == sorted(put), f"{seed}: nothing else is to come, and some would wait"
+            elif deed == 9 and queues.holds_disk_tasks:
+                chance.choice((workers.join_for_disk, queues.release_disk_tasks))()
+            elif deed == 10:
+                workers.join()
+            else:
+                workers.step(chance.choice(workers.alive()), chance.randrange(10))
+        queues.close()
+        workers.run_dry(chance)  # whether or not the channels that are being opened ever come
+        assert sorted(workers.done) == sorted(put), seed
+        assert workers.alive() == [], f"{seed}: all have left"

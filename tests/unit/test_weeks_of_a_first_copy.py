@@ -174,17 +174,22 @@ def test_a_first_copy_does_not_stand_still_before_the_month_begins_whose_allowan
     assert begins(row(8, 30, 50)) < month
 
 
-def test_what_a_clock_that_was_ahead_noted_does_not_hide_that_a_first_copy_stands_still(tmp_path: Path) -> None:
+@pytest.mark.parametrize("ahead", [(10, 90), (40, 70)], ids=["before", "after"])
+def test_what_a_clock_that_was_ahead_noted_does_not_hide_that_a_first_copy_stands_still(
+    tmp_path: Path, ahead: tuple[int, int]
+) -> None:
+    """Whether it was noted before or after the last run that had a right clock."""
+    sent, to_send = ahead
     settings = household({"photos": {}}, zone="UTC", far={"heron": {}})
     with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
         ledger.looks.watched_since(subjects(settings), NOW - 30 * DAY)
         write_run(ledger, NOW - 12 * DAY, Night("cut", sent=20 * GB, to_send=80 * GB))
-        write_run(ledger, NOW + 300 * DAY, Night("cut", sent=10 * GB, to_send=90 * GB))
+        write_run(ledger, NOW + 300 * DAY, Night("cut", sent=sent * GB, to_send=to_send * GB))
         found = gather(settings, ledger, SteppedClock(NOW), WatchInputs())
     (photos,) = found.jobs
     assert photos.promise_begins(NOW, UTC) < NOW - 11 * DAY, "and is late by now"
     assert "late" in [one.rule for one in findings(without_grace(found))]
-    assert photos.first_copy_bytes == (30 * GB, 90 * GB), "as the last run before saw it"
+    assert photos.first_copy_bytes == (30 * GB, 90 * GB), "as the last run with a right clock saw it"
     since = photos.got_on(NOW)
     assert since is not None
     assert since < NOW
