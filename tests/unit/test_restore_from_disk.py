@@ -8,6 +8,7 @@ import shlex
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 from unittest.mock import patch
 
@@ -262,7 +263,8 @@ def damaged_commands(names: list[str], **more: Any) -> list[str]:
     """The commands that are offered for so many damaged files, on a terminal of 80 columns."""
     problems = [Problem(name, "no longer whole") for name in names]
     request = RestoreRequest(JOB, b"/home/kim/my files", disk=object(), **more)  # type: ignore[arg-type]
-    found = RestoreReport(None, damaged=problems)  # type: ignore[arg-type]
+    header = SimpleNamespace(run="2031-03-05T013000Z-7f3a", taken="2031-03-05T01:30:00Z")
+    found = RestoreReport(header, damaged=problems)  # type: ignore[arg-type]
     with patch.object(common, "_read_from", [INSTALLED]):
         (line,) = restore_verb._over_the_line(
             household({JOB: {}}, zone="UTC", far={"heron": {}}), found, request, "/home/kim/my files"
@@ -285,3 +287,10 @@ def test_of_more_damaged_files_than_are_named_no_others_than_asked_for_come_over
     assert damaged_commands(many, paths=(b"letters", b"notes of 2030"))[-2:] == ["letters", "notes of 2030"]
     assert damaged_commands(many, like=Like("*.txt"))[-2:] == ["--like", "*.txt"]
     assert damaged_commands(many)[-1] == "keep"
+
+
+@pytest.mark.parametrize("moment", ["2031-03-05", "2031-03-05T12:00Z"])
+def test_a_moment_is_asked_for_in_the_same_words_and_a_run_by_its_time(moment: str) -> None:
+    assert damaged_commands(["a"], as_of=moment)[-3:] == ["--as-of", moment, "a"]
+    for run in ("2031-03-05T013000Z-7f3a", "2031-03-05T0130"):
+        assert damaged_commands(["a"], as_of=run)[-3:] == ["--as-of", "2031-03-05T01:30:00Z", "a"]

@@ -286,13 +286,17 @@ def _tell_rest(settings: Settings, found: RestoreReport, request: RestoreRequest
 def _over_the_line(settings: Settings, found: RestoreReport, request: RestoreRequest, into: str) -> list[str]:
     """What brings that which a disk does not have whole from the far boxes: first those that other copies are at."""
     from otherroof.far_copy.listing import time_taken
+    from otherroof.restore.versions import named_run
     from otherroof.settings.copies.names import copies_of, stem_of
 
     others = [name for name in copies_of(stem_of(request.job), settings.jobs) if name != request.job]
     # With `keep` only what is missing comes; what was to be replaced still stands there as it was.
     words = ["--into", into, "--if-there", "replace" if request.existing == "replace" else "keep"]
-    if request.as_of:  # by its time: a run is one copy's alone
-        words += ["--as-of", stamp(time_taken(found.header))]
+    if request.as_of:
+        # A run is one copy's alone: by its time. A moment means the same everywhere, and another copy of that night may
+        # be some minutes younger than the disk's.
+        run = named_run([found.header.run], request.as_of, request.job)
+        words += ["--as-of", stamp(time_taken(found.header)) if run else request.as_of]
     words += _named_again(found, request)
     rest = shlex.join(words)
     # A name may hold words that look like a command of ours: only what stands before it gets its `sudo`.

@@ -81,7 +81,7 @@ def _crossings(facts: PlanFacts, work: Work) -> tuple[Crossed | None, Crossed | 
 def _by_calendar(facts: PlanFacts, work: Work, ends: tuple[Crossed | None, ...]) -> list[Estimate]:
     nights = Likely(*(one.nights if one else math.inf for one in ends))
     days = Likely(*(_day(one.at, facts) if one else math.inf for one in ends))
-    passes = f"{before_s(work, facts.line):.0f} s pass each time before the first file"
+    passes = f"{span_text(before_s(work, facts.line))} pass each time before the first file"
     how = f"begun {table_time_text(facts.begin, facts.hours.zone)}, {hours_text(facts)}; {passes}"
     return [
         Estimate("first_copy.nights", "nights", nights, how),

@@ -84,7 +84,7 @@ def _night(facts: PlanFacts) -> tuple[Likely, str]:
     told = f" ({facts.amounts.how_daily})" if facts.amounts.how_daily else ""
     how = (
         f"{size_text(likely.size)} in {count_text(round(likely.files), 'file')}{told}, "
-        f"and {before_s(likely, line) + listing_s(likely, line):.0f} s for login, checks and listing"
+        f"and {span_text(before_s(likely, line) + listing_s(likely, line))} for login, checks and listing"
     )
     return night, how
 
