@@ -90,3 +90,10 @@ def test_lateness_that_ends_is_forgotten_and_the_line_is_used_in_full_again() ->
     found = sent_over(BusyLine(late_s=lambda at: late(at) if BEGINS_S < at < 40.0 else 0.0), 90.0)
     assert found.share(65.0, 90.0) > 0.95
     assert found.queue_s(0.95, 65.0, 90.0) < ALLOWED_S
+
+
+def test_lateness_that_is_not_our_doing_counts_as_the_lines_own_for_what_is_read() -> None:
+    """What is read looks at its own round trips: each that is later than this is held against it."""
+    courtesy = Courtesy(ALLOWED_S)
+    ride(BusyLine(late_s=lambda at: 0.100 if at > BEGINS_S else 0.0), 90.0, courtesy)
+    assert courtesy.own_trip_s() == pytest.approx(courtesy.floor_s() + 0.100, abs=0.02)

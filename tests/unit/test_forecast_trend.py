@@ -106,3 +106,12 @@ def test_nights_that_grow_are_told_by_the_week() -> None:
     assert growth_a_week([100.0] * 21) is None
     assert growth_a_week([100.0, 300.0] * 14) is None
     assert growth_a_week([100.0 + 10 * night for night in range(10)]) is None
+
+
+def test_room_that_was_made_once_leaves_the_soonest_day_that_of_the_other_nights() -> None:
+    """By least squares alone the disk would grow slower than on any night, and be full before the soonest day."""
+    points = [(day, used - (20 * GB if day >= 45 else 0)) for day, used in steady(60, 5 * GB)]
+    fill = days_until_full(points, 1000 * GB)
+    assert fill is not None
+    assert fill.by_squares < 4.7 * GB
+    assert fill.soonest == pytest.approx((1000 - 500 - 5 * 59) / 5)

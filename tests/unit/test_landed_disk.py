@@ -12,7 +12,7 @@ import pytest
 from otherroof.base.errors import Damaged, FarTrouble, OtherroofError
 from otherroof.copying.compare.catalogue_repair import JobStateFiles
 from otherroof.copying.compare.plan_file import COUNT_END
-from otherroof.jobs.carried.landed import LandedDisk, land
+from otherroof.jobs.carried.landed import LandedDisk, land, runs_on_their_way
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.prove import ProveOptions, prove
 from otherroof.ledger import Ledger
@@ -261,3 +261,20 @@ def test_files_that_belong_to_nobody_there_are_told_with_the_line_that_helps(
     said = str(refused(job))
     assert "account copykeeper may not use what lies there" in said
     assert "as root at heron: sudo chown -h copykeeper: /copies && sudo chown -hR copykeeper: /copies/papers" in said
+
+
+def test_disk_that_is_there_counts_though_a_later_one_is_on_its_way(job: OneJob, disk: Path, tmp_path: Path) -> None:
+    first = done_onto(job, disk).report.run
+    (tmp_path / "later disk").mkdir()
+    job.put("letters/three.txt", "three")
+    later = done_onto(job, tmp_path / "later disk").report.run
+    carry(job, disk)
+    assert landed(job).landed == [first]
+    with Ledger(job.settings.ledger) as ledger:
+        assert runs_on_their_way(job.settings, JOB, ledger) == [later]
+
+
+def test_run_onto_a_disk_that_was_cut_is_no_copy_on_its_way(job: OneJob, disk: Path) -> None:
+    cut_onto(job, disk)
+    with Ledger(job.settings.ledger) as ledger:
+        assert runs_on_their_way(job.settings, JOB, ledger) == []

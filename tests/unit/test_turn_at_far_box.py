@@ -30,6 +30,7 @@ from support.main_job import StandInDoor, level_way, stand_in_door
 JOBS = ("papers", "photos")
 CLOCK = SystemClock()
 # Runs a job in a process of its own that ends without a word, as by a power cut, once its bytes were noted.
+TREE = Path(__file__).resolve().parents[2]
 DOOMED = """
 import os, sys
 from otherroof.copying.progress import Progress
@@ -165,7 +166,7 @@ def test_bytes_of_a_killed_run_count_towards_the_month(house: House) -> None:
     (house.photos / "big").write_bytes(bytes(range(256)) * 200_000)  # 51 MB
     child = subprocess.run(
         [sys.executable, "-c", DOOMED, house.config],
-        env={"PYTHONPATH": str(Path(__file__).parents[1]), "PATH": "/usr/bin:/bin"},
+        env={"PYTHONPATH": f"{TREE}/src:{TREE}/tests", "PATH": "/usr/bin:/bin"},
         capture_output=True,
         timeout=60,
         check=False,
