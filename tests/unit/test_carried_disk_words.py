@@ -200,7 +200,8 @@ def test_lines_for_root_name_the_copies_alone_and_hold_together_with_blanks() ->
 def test_disk_that_keeps_no_owners_is_mounted_for_the_account_instead() -> None:
     lines = hand_over.next_steps(far_at("/copies"), FAR, ["photos"], "/mnt/my disk", keeps_owners=False)
     assert lines[0].startswith("sudo umount '/mnt/my disk'   (")
-    assert "mount it there with uid=copykeeper" in lines[2]
+    assert lines[2].startswith("   (/copies is what account copykeeper sees: ")
+    assert "mount it there with uid=copykeeper" in lines[3]
     assert not any("chown" in line for line in lines)
     assert lines[-1] == "otherroof landed photos   (here; until then it does not count as a copy)"
     lines = hand_over.next_steps(far_at("/copies"), FAR, ["photos"], "/mnt/disk", keeps_owners=True)

@@ -136,4 +136,6 @@ def disk_at_hand(folder: str, job: str, settings: Settings) -> DiskAtHand | None
     from otherroof.jobs.carried.disk import disk_to_read
     from otherroof.settings.copies.names import stem_of
 
-    return disk_to_read(folder, stem_of(one_job_of(settings, job, "the disk is that of one copy")))
+    return disk_to_read(
+        folder, stem_of(one_job_of(settings, job, "a disk is one copy's, that of the far box it stood at"))
+    )

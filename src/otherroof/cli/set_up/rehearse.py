@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from typing import TYPE_CHECKING, Annotated
 
@@ -28,7 +29,7 @@ def verb(keep: KeepOption = "", as_json: JsonOption = False) -> None:
     """
     from otherroof.rehearsal.own_copies import OwnCopyTool
     from otherroof.rehearsal.play import Rehearsal
-    from otherroof.rehearsal.stage import set_up
+    from otherroof.rehearsal.stage import BASE, JOB, set_up
 
     if keep and os.geteuid() == 0:
         from otherroof.system.state_owner import work_as_owner_of
@@ -46,7 +47,9 @@ def verb(keep: KeepOption = "", as_json: JsonOption = False) -> None:
         else:
             _show(verdict, seconds)
             if keep:
-                say(f"Everything lies in {stage.folder}; the pretended far box is gone.")
+                say(f"Everything lies in {stage.folder}; the pretended far box is gone, but not the copy that it held:")
+                where = f"--config {shlex.quote(stage.settings)} --from {shlex.quote(stage.folder + '/far-box' + BASE)}"
+                say(f"  otherroof versions {JOB} {where}")
             else:
                 say("Nothing of it is left on this machine; --keep DIR leaves it all there to look at.")
     raise typer.Exit(EXIT_DAMAGED if verdict.unlike else EXIT_LOOK if verdict.wrong else EXIT_WELL)

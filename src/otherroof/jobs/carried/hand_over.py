@@ -28,6 +28,16 @@ def far_folder(settings: Settings, far: str) -> str:
     return record.plan.folder.rstrip("/") + box.base
 
 
+def _seen_by_account(settings: Settings, far: str) -> list[str]:
+    """That root there may see the base elsewhere: of a far box set up by hand, home knows only what SFTP shows."""
+    box = settings.far[far]
+    if far_folder(settings, far) != box.base:
+        return []
+    return [
+        f"   ({box.base} is what account {box.account} sees: if sshd shuts it into a folder, put that folder before it)"
+    ]
+
+
 def owner_lines(settings: Settings, far: str, jobs: list[str], folder: str = "") -> list[str]:
     """What sets owner and rights right at the far box, typed there by whoever may; `folder` is where the disk is."""
     account = settings.far[far].account
@@ -50,6 +60,7 @@ def next_steps(settings: Settings, far: str, jobs: list[str], disk: str, *, keep
     return [
         f"sudo umount {shlex.quote(disk)}   (or where it is mounted; wait until it returns), and carry it to {far}",
         f"mount it there so that what is in {disk} now stands in {base}, and write that into /etc/fstab",
+        *_seen_by_account(settings, far),
         *owners,
         f"otherroof landed {' '.join(jobs)}   (here; until then {counts} as a copy)",
     ]
