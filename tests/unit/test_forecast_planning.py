@@ -294,7 +294,7 @@ def test_every_figure_has_unit_range_and_the_sentence_of_how_it_came_about() -> 
     for key, one in found.estimates.items():
         assert one.likely.low <= one.likely.value <= one.likely.high, key
         assert one.how, key
-    assert "1 of the three copies, 0 under another roof" in found.as_json()["remarks"][-1]
+    assert "1 copy, 0 under another roof; common advice is three" in found.as_json()["remarks"][-1]
 
 
 def test_a_first_copy_in_a_window_takes_the_nights_that_it_takes() -> None:

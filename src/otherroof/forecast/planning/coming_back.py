@@ -61,10 +61,9 @@ def copies_there_are(facts: PlanFacts) -> PlanSection:
         "copies.there",
         "files",
         Likely.sure(float(len(there))),
-        "the folder itself and each far box whose newest run counted",
+        "the folder itself, and each other roof with a copy",
     )
-    lacking = max(0, 3 - len(there))
-    said = f"{len(there)} of the three copies, {elsewhere} under another roof"
-    if lacking:
-        said += f"; {lacking} more would make it three, on two kinds of media, which only you can see to"
+    said = f"{count_text(len(there), 'copy', 'copies')}, {elsewhere} under another roof"
+    if len(there) < 3:
+        said += "; common advice is three, on two kinds of media: the kinds are yours to see to"
     return PlanSection("copies", (count,), (), (*lines, said))

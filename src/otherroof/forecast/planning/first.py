@@ -81,8 +81,8 @@ def _crossings(facts: PlanFacts, work: Work) -> tuple[Crossed | None, Crossed | 
 def _by_calendar(facts: PlanFacts, work: Work, ends: tuple[Crossed | None, ...]) -> list[Estimate]:
     nights = Likely(*(one.nights if one else math.inf for one in ends))
     days = Likely(*(_day(one.at, facts) if one else math.inf for one in ends))
-    passes = f"{span_text(before_s(work, facts.line))} pass each time before the first file"
-    how = f"begun {table_time_text(facts.begin, facts.hours.zone)}, {hours_text(facts)}; {passes}"
+    passes = f"{span_text(before_s(work, facts.line))} pass before the first file of each night"
+    how = f"if it begins {table_time_text(facts.begin, facts.hours.zone)}, {hours_text(facts)}; {passes}"
     return [
         Estimate("first_copy.nights", "nights", nights, how),
         Estimate("first_copy.day", "day", days, "the day on which the last of these nights ends"),
