@@ -29,8 +29,8 @@ from support.main_job import StandInDoor, level_way, stand_in_door
 
 JOBS = ("papers", "photos")
 CLOCK = SystemClock()
-# Runs a job in a process of its own that ends without a word, as by a power cut, once its bytes were noted.
 TREE = Path(__file__).resolve().parents[2]
+# Runs a job in a process of its own that ends without a word, as by a power cut, once its bytes were noted.
 DOOMED = """
 import os, sys
 from otherroof.copying.progress import Progress
