@@ -60,6 +60,17 @@ def test_each_file_takes_its_own_time_both_ways() -> None:
     assert back_s(many, slow).value - back_s(many, LINE).value == pytest.approx(10_000)
 
 
+def test_a_nights_file_takes_longer_than_a_first_copys_until_runs_have_told_what_it_takes() -> None:
+    untold = LineFacts(Likely.sure(8.0), Likely.sure(8.0), 0.0, "asked", "asked")
+    many = Amounts(100 * GB, 100_000, Likely.sure(1 * GB), 10_000, NONE, "asked", "asked")
+    first = copy_s(Work(1 * GB, 10_000, 100_000), untold).value
+    night = figures(line=untold, amounts=many)["night.seconds"].likely.value
+    assert night - first == pytest.approx(10_000 * (0.0004 - 0.00005))
+    told = replace(untold, file_s=Likely.sure(0.002))
+    seen = figures(line=told, amounts=many)["night.seconds"].likely.value
+    assert seen == pytest.approx(copy_s(Work(1 * GB, 10_000, 100_000), told).value)
+
+
 def test_the_way_back_goes_by_the_far_houses_upload() -> None:
     known = asked_line(AskedLine(100, 10), PacketPath())
     assert 80 < known.up.value < 100

@@ -79,7 +79,7 @@ def _night(facts: PlanFacts) -> tuple[Likely, str]:
         how = f"the middle one of the last {len(took)} runs, and the shortest and the longest of them"
         return Likely(min(took), median(took), max(took)), how
     least, likely, most = _daily(facts)
-    line = facts.line
+    line = facts.line.at_night()
     night = Likely(copy_s(least, line).low, copy_s(likely, line).value, copy_s(most, line).high)
     told = f" ({facts.amounts.how_daily})" if facts.amounts.how_daily else ""
     how = (
@@ -97,8 +97,9 @@ def _growth(facts: PlanFacts, window_s: float) -> Estimate:
     """How many times as much as now a night may bring until it fills its window, or the time between two runs."""
     _, likely, _ = _daily(facts)
     between = min(window_s, 86_400.0 / facts.keeping.runs_a_day)
-    fixed = before_s(likely, facts.line) + listing_s(likely, facts.line)
-    sending = sending_s(likely, facts.line)
+    line = facts.line.at_night()
+    fixed = before_s(likely, line) + listing_s(likely, line)
+    sending = sending_s(likely, line)
     room = max(0.0, between - fixed)
     times = sending.under(room) if sending.value > 0 else Likely.sure(math.inf)
     what = "the window" if facts.hours.window else "the time between two runs"
