@@ -287,9 +287,8 @@ def _over_the_line(settings: Settings, found: RestoreReport, request: RestoreReq
     """What brings that which a disk does not have whole from the far boxes: first those that other copies are at."""
     from otherroof.far_copy.listing import time_taken
     from otherroof.restore.versions import named_run
-    from otherroof.settings.copies.names import copies_of, stem_of
+    from otherroof.settings.copies.names import other_copies_of
 
-    others = [name for name in copies_of(stem_of(request.job), settings.jobs) if name != request.job]
     # With `keep` only what is missing comes; what was to be replaced still stands there as it was.
     words = ["--into", into, "--if-there", "replace" if request.existing == "replace" else "keep"]
     if request.as_of:
@@ -303,7 +302,7 @@ def _over_the_line(settings: Settings, found: RestoreReport, request: RestoreReq
     return [
         as_typed(f"over the line, if far box {settings.jobs[name].far} has a copy: `otherroof restore {name} ")
         + f"{rest}`"
-        for name in others or [request.job]
+        for name in other_copies_of(request.job, settings.jobs) or [request.job]
     ]
 
 

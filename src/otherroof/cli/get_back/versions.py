@@ -80,7 +80,7 @@ def verb(
 def _show_versions(settings: Settings, job: str, found: list[Version], *, as_json: bool) -> int:
     """Print them; gives the exit code."""
     from otherroof.jobs.restore import NOT_HELD
-    from otherroof.settings.copies.names import copies_of, stem_of
+    from otherroof.settings.copies.names import other_copies_of
 
     pins = pinned_here(settings, job)
     if as_json:
@@ -101,7 +101,7 @@ def _show_versions(settings: Settings, job: str, found: list[Version], *, as_jso
             figures = ("–", "–") if version.flaw else (f"{version.files:,}", size_text(version.size))
             table.add_row(version.run, taken, *figures, version.flaw or _pinned_text(pins.get(version.run)))
         console().print(table)
-        others = [name for name in copies_of(stem_of(job), settings.jobs) if name != job]
+        others = other_copies_of(job, settings.jobs)
         of_one = f"these are of {job}; {' and '.join(others)} has its own; " if others else ""
         say(f"{of_one}times in {settings.home.zone}; the run's own name has its time in UTC")
     return EXIT_DAMAGED if any(version.flaw for version in found) else EXIT_WELL

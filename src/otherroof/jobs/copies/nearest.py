@@ -25,7 +25,7 @@ from otherroof.restore.elsewhere import BARS_A_SOURCE
 from otherroof.restore.progress import RestoreProgress
 from otherroof.restore.versions import moment_of
 from otherroof.settings import Settings
-from otherroof.settings.copies.names import copies_of, stem_of
+from otherroof.settings.copies.names import copies_of, other_copies_of
 
 T = TypeVar("T")
 
@@ -150,5 +150,5 @@ def _looked_at(settings: Settings, copy: KnownCopy) -> KnownCopy:
 
 def others_first(settings: Settings, job: str, clock: Clock) -> list[str]:
     """The other copies of the folder that `job` copies, the nearest first."""
-    others = [name for name in copies_of(stem_of(job), settings.jobs) if name != job]
+    others = other_copies_of(job, settings.jobs)
     return [copy.job for copy in nearest_first(settings, others, "", clock)] if others else []

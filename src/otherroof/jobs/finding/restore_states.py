@@ -25,7 +25,7 @@ from otherroof.restore.restore import Restorer
 from otherroof.restore.selection import FromElsewhere, RestoreReport, Selection
 from otherroof.restore.target import TargetFolder
 from otherroof.settings import Settings
-from otherroof.settings.copies.names import copies_of, stem_of
+from otherroof.settings.copies.names import other_copies_of
 
 
 @dataclass(slots=True)
@@ -48,8 +48,7 @@ def restore_states(settings: Settings, request: RestoreRequest, context: JobCont
     """
     (path,) = request.paths
     context = replace(context, disk=request.disk)
-    stem = stem_of(request.job)
-    done = RestoredStates(others=tuple(name for name in copies_of(stem, settings.jobs) if name != request.job))
+    done = RestoredStates(others=tuple(other_copies_of(request.job, settings.jobs)))
     with found_versions(settings, request.job, every_version(request.newest), context) as found:
         done.problems += found.problems
         held = each_content_once(held_states(found.versions, found.index.states_of(path)))

@@ -26,6 +26,11 @@ def copies_of(stem: str, jobs: Iterable[str]) -> list[str]:
     return [job for job in jobs if stem_of(job) == stem]
 
 
+def other_copies_of(job: str, jobs: Iterable[str]) -> list[str]:
+    """Those of `jobs` that copy the same folder as `job`, without itself, in order."""
+    return [copy for copy in copies_of(stem_of(job), jobs) if copy != job]
+
+
 def former_name(job: str, far: str) -> str:
     """The other name under which the same copy at `far` may stand in home's history: a folder that goes to one far box
     has no @ in its job's name, one that goes to several has."""
