@@ -173,10 +173,14 @@ def listing_s(work: Work, line: LineFacts) -> float:
     return lines * LISTING_LINE * 8e-6 / line.up.value if line.up.value > 0 else 0.0
 
 
+def around_s(work: Work, line: LineFacts) -> float:
+    """Seconds of a whole run besides its content."""
+    return before_s(work, line) + listing_s(work, line)
+
+
 def copy_s(work: Work, line: LineFacts) -> Likely:
     """Seconds that a run takes which sends `work`, on a line that is open all the time."""
-    around = before_s(work, line) + listing_s(work, line)
-    return sending_s(work, line) + AROUND.times(around)
+    return sending_s(work, line) + AROUND.times(around_s(work, line))
 
 
 def back_s(work: Work, line: LineFacts) -> Likely:

@@ -15,9 +15,8 @@ from otherroof.forecast.planning.copy_time import (
     MOST_NIGHTS,
     SentNight,
     Work,
-    before_s,
+    around_s,
     copy_s,
-    listing_s,
     sending_s,
     wire_of,
 )
@@ -84,7 +83,7 @@ def _night(facts: PlanFacts) -> tuple[Likely, str]:
     told = f" ({facts.amounts.how_daily})" if facts.amounts.how_daily else ""
     how = (
         f"{size_text(likely.size)} in {count_text(round(likely.files), 'file')}{told}, "
-        f"and {span_text(before_s(likely, line) + listing_s(likely, line))} for login, checks and listing"
+        f"and {span_text(around_s(likely, line))} for login, checks and listing"
     )
     return night, how
 
@@ -98,7 +97,7 @@ def _growth(facts: PlanFacts, window_s: float) -> Estimate:
     _, likely, _ = _daily(facts)
     between = min(window_s, 86_400.0 / facts.keeping.runs_a_day)
     line = facts.line.at_night()
-    fixed = before_s(likely, line) + listing_s(likely, line)
+    fixed = around_s(likely, line)
     sending = sending_s(likely, line)
     room = max(0.0, between - fixed)
     times = sending.under(room) if sending.value > 0 else Likely.sure(math.inf)
