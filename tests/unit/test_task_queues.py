@@ -39,6 +39,17 @@ def taken(queues: TaskQueues, channel: int) -> list[str]:
     return [one.key for one in found]
 
 
+def with_a_file_under_way(syncs: int) -> tuple[TaskQueues, int]:
+    """A channel that took a file, one for the disk, and so many syncs that wait."""
+    queues = TaskQueues()
+    channel = queues.join()
+    queues.join_for_disk()
+    queues.put(task("file"))
+    for_disk(queues, syncs)
+    assert taken(queues, channel) == ["file"]
+    return queues, channel
+
+
 def test_a_channel_leaves_long_streams_for_those_that_join_later() -> None:
     queues = TaskQueues()
     first = queues.join()
@@ -90,12 +101,7 @@ def test_a_channel_helps_with_a_few_that_wait_for_the_disk_if_nothing_else_came(
 
 
 def test_a_channel_that_has_other_work_is_held_up_by_no_sync() -> None:
-    queues = TaskQueues()
-    other = queues.join()
-    queues.join_for_disk()
-    queues.put(task("file"))
-    for_disk(queues, 3)
-    assert taken(queues, other) == ["file"]
+    queues, other = with_a_file_under_way(3)
     assert taken(queues, other) == [], "nor once that has ended: the next file may come at any moment"
     queues.say_nothing_else()
     assert len(taken(queues, other)) == 3
@@ -134,12 +140,7 @@ def test_ranges_of_large_files_come_back_as_long_streams_and_small_files_do_not(
 
 
 def test_at_the_end_channels_help_with_what_waits_for_the_disk() -> None:
-    queues = TaskQueues()
-    helper = queues.join()
-    queues.join_for_disk()
-    queues.put(task("file"))
-    for_disk(queues, 2)
-    assert taken(queues, helper) == ["file"]
+    queues, helper = with_a_file_under_way(2)
     queues.close()
     assert taken(queues, helper) == ["sync 0", "sync 1"]
 

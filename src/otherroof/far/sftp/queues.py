@@ -41,7 +41,7 @@ class TaskQueues:
         self._for_disk: deque[Task[Any, Any]] = deque()
         self._for_channel: list[deque[Task[Any, Any]]] = []
         self._long_streams: list[int] = []  # under way, by channel
-        self._helping: list[int] = []  # tasks under way that wait for the far disk, by channel
+        self._disk_tasks_taken: list[int] = []  # tasks under way that wait for the far disk, by channel
         self._nothing_else = True  # no task is about to come but such as wait for the far disk
         self._disk_channels = 0
         self.disk_results = 0  # how many files that waited for the far disk are done
@@ -60,7 +60,7 @@ class TaskQueues:
         with self._changed:
             self._for_channel.append(deque())
             self._long_streams.append(0)
-            self._helping.append(0)
+            self._disk_tasks_taken.append(0)
             return len(self._for_channel) - 1
 
     def join_for_disk(self) -> None:
@@ -120,7 +120,7 @@ class TaskQueues:
             for tasks in (own, self._for_all, self._disk_tasks_for(channel)):
                 if tasks and not (tasks[0].long_stream and self._long_streams[channel] >= MOST_LONG):
                     self._long_streams[channel] += tasks[0].long_stream
-                    self._helping[channel] += tasks[0].waits_for_disk
+                    self._disk_tasks_taken[channel] += tasks[0].waits_for_disk
                     return tasks.popleft()
             return None
 
@@ -140,7 +140,7 @@ class TaskQueues:
     def _disk_tasks_for(self, channel: int) -> deque[Task[Any, Any]]:
         """What waits for the far disk, if a channel that is not there for it may take that."""
         nobody_else = not self._disk_channels and not self.holds_disk_tasks
-        helps = self._nothing_else and self._helping[channel] < MOST_FOR_DISK
+        helps = self._nothing_else and self._disk_tasks_taken[channel] < MOST_FOR_DISK
         return self._for_disk if nobody_else or helps else _NO_TASKS
 
     def ended(self, channel: int) -> bool:
@@ -159,7 +159,7 @@ class TaskQueues:
         if task.long_stream or task.waits_for_disk:
             with self._changed:
                 self._long_streams[channel] -= task.long_stream
-                self._helping[channel] -= task.waits_for_disk
+                self._disk_tasks_taken[channel] -= task.waits_for_disk
         self.give(task, result)
 
     def give(self, task: Task[Any, Any], result: TaskResult[Any, Any]) -> None:
