@@ -71,7 +71,7 @@ def main() -> int:
             f"{files:,} files, {size / 1e6:,.0f} MB; source on: {kind}; the disk's file in: {wanted.where}", flush=True
         )
         for system in wanted.fs:
-            rows += _measure_system(system, source, work, Row(system, "", size, files), wanted)
+            rows += _measure_system([Row(system, name, size, files) for name in wanted.contender], source, work, wanted)
             if wanted.json:
                 Path(wanted.json).write_text(json.dumps([asdict(row) for row in rows], indent=2) + "\n")
     return 1 if any(row.trouble for row in rows) else 0
@@ -86,24 +86,21 @@ def _make_source(folder: str, size: int) -> None:
     make_large_file(os.path.join(folder, "films"), size - size // 20 - size // 2)
 
 
-def _measure_system(system: str, source: str, work: str, like: Row, wanted: argparse.Namespace) -> list[Row]:
-    size = like.size
-    rows = {name: Row(system, name, size, like.files) for name in wanted.contender}
+def _measure_system(rows: list[Row], source: str, work: str, wanted: argparse.Namespace) -> list[Row]:
+    """The contenders' rows of one file system, filled."""
     for turn in range(wanted.repeat):
-        shift = turn % len(wanted.contender)
-        for name in wanted.contender[shift:] + wanted.contender[:shift]:
-            row = rows[name]
-            with _fresh_disk(system, work, size) as disk:
+        shift = turn % len(rows)
+        for row in rows[shift:] + rows[:shift]:
+            with _fresh_disk(row.system, work, row.size) as disk:
                 machine = MachineWatch()
-                seconds, arrived_at, trouble = _copy(name, source, disk, work)
+                seconds, arrived_at, trouble = _copy(row.contender, source, disk, work)
                 row.busy.append(round(machine.busy_share(), 3))
                 row.trouble = row.trouble or trouble or difference(source, arrived_at)
             row.seconds.append(round(seconds, 3))
-            print(
-                f"  {system}, {name}: {seconds:.1f} s, {like.size / 1e6 / seconds:.0f} MB/s {row.trouble}", flush=True
-            )
-    print(_picture(list(rows.values())), flush=True)
-    return list(rows.values())
+            rate = f"{row.size / 1e6 / seconds:.0f} MB/s"
+            print(f"  {row.system}, {row.contender}: {seconds:.1f} s, {rate} {row.trouble}", flush=True)
+    print(_picture(rows), flush=True)
+    return rows
 
 
 @contextmanager

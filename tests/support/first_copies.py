@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 from otherroof.copying.report import WINDOW_ENDED, ByteCounts, FileCounts, RunReport, StepSeconds
 from otherroof.forecast.advance import Advance, ProgressReading
@@ -16,12 +15,10 @@ from otherroof.schedule.plan import RunStart
 from otherroof.schedule.records import ServiceRecords
 from otherroof.settings.alerting import AlertingSettings
 from otherroof.watch.channels import Message
-from otherroof.watch.digest import make as digest_now
-from otherroof.watch.digest.values import Digest
 from otherroof.watch.gather import WatchInputs
 from otherroof.watch.look import look
-from otherroof.watch.overview import Overview, overview
 from support.live import live_run
+from support.noons import Day, day_at
 from support.simulated import Period, Simulation, Troubles, household, utc
 from support.watching import NotingChannel
 
@@ -32,21 +29,6 @@ LOOKS_ROUND = timedelta(seconds=60)  # what a run does before it sends
 START = utc(2031, 2, 1, 12)
 NIGHTLY: dict[str, object] = {"at": "0 1 * * *", "window": "00:00-06:30", "drill_days": 0.0}
 FULL = "the far disk is full"
-
-
-@dataclass(frozen=True)
-class Day:
-    """What is said at noon of one day."""
-
-    at: datetime
-    overview: Overview
-    digest: Digest
-    alerts: frozenset[str]
-
-    def row(self, job: str) -> Any:
-        """The job's row in `status`."""
-        (row,) = [one for one in self.overview.jobs if one.job == job]
-        return row
 
 
 class FirstCopies(Simulation):
@@ -76,18 +58,12 @@ class FirstCopies(Simulation):
 
     def days(self, count: int) -> list[Day]:
         """So many days, one after the other."""
-        return [self._day(START + timedelta(days=day)) for day in range(1, count + 1)]
+        return [day_at(self, START + timedelta(days=day)) for day in range(1, count + 1)]
 
     @property
     def mails(self) -> list[Message]:
         """What the household got, in order."""
         return self.mailbox.taken
-
-    def _day(self, noon: datetime) -> Day:
-        self.until(noon)
-        standing = frozenset(alert.key for alert in self.ledger.alerts.standing())
-        digest = digest_now(self.settings, self.ledger, self.clock)
-        return Day(noon, overview(self.settings, self.ledger, self.clock), digest, standing)
 
     def _begin(self, records: ServiceRecords, start: RunStart) -> None:
         super()._begin(records, start)

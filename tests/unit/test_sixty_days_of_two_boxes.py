@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import pytest
@@ -10,11 +9,9 @@ import pytest
 from otherroof.base.clock import from_stamp
 from otherroof.ledger.far_findings import DamagedFile
 from otherroof.settings.alerting import AlertingSettings
-from otherroof.watch.digest import make as digest_now
-from otherroof.watch.digest.values import Digest
 from otherroof.watch.gather import WatchInputs
 from otherroof.watch.look import look
-from otherroof.watch.overview import Overview, overview
+from support.noons import Day, day_at
 from support.simulated import Simulation, Troubles, household, utc
 
 pytestmark = pytest.mark.slow
@@ -31,26 +28,10 @@ BOTH_BROKEN = utc(2031, 4, 13, 20), utc(2031, 4, 16, 20)  # heron is silent too
 END = utc(2031, 4, 18, 12)
 
 
-@dataclass(frozen=True)
-class Day:
-    """What is said at noon of one day."""
-
-    at: datetime
-    overview: Overview
-    digest: Digest
-    alerts: frozenset[str]
-    looks: tuple[datetime, ...]  # until then
-
-    @property
-    def wren_answered(self) -> datetime:
-        (wren,) = [far for far in self.overview.far if far.far == "wren"]
-        assert wren.answered is not None
-        return from_stamp(wren.answered)
-
-    @property
-    def line(self) -> str:
-        (line,) = self.digest.several
-        return line
+def wren_answered(day: Day) -> datetime:
+    (wren,) = [far for far in day.overview.far if far.far == "wren"]
+    assert wren.answered is not None
+    return from_stamp(wren.answered)
 
 
 @pytest.fixture(scope="module")
@@ -68,10 +49,7 @@ def days(tmp_path_factory: pytest.TempPathFactory) -> dict[datetime, Day]:
     found: dict[datetime, Day] = {}
     noon = START + timedelta(minutes=10)
     while (noon := noon + timedelta(days=1)) <= END:
-        simulation.until(noon)
-        standing = frozenset(alert.key for alert in ledger.alerts.standing())
-        seen = overview(settings, ledger, clock)
-        found[noon] = Day(noon, seen, digest_now(settings, ledger, clock), standing, tuple(simulation.looks))
+        found[noon] = day_at(simulation, noon)
     ledger.close()
     return found
 
@@ -97,9 +75,9 @@ def test_the_broken_copy_is_named_with_since_when_on_each_of_sixty_days(days: di
     silent = during(days, SILENT + timedelta(hours=12), BACK)
     assert len(silent) == 60
     assert {day.line for day in silent} == {"photos: 2 copies: heron last night, wren silent since 9 February 2031"}
-    assert {day.wren_answered for day in silent} == {silent[0].wren_answered}
-    due = silent[0].wren_answered + timedelta(days=3)
-    assert SILENT - timedelta(hours=6) < silent[0].wren_answered <= SILENT
+    assert {wren_answered(day) for day in silent} == {wren_answered(silent[0])}
+    due = wren_answered(silent[0]) + timedelta(days=3)
+    assert SILENT - timedelta(hours=6) < wren_answered(silent[0]) <= SILENT
     for day in silent:
         assert ("silent:wren" in day.alerts) == (day.at > due), day.at
         # Its newest good copy was begun at 3:30 of 9 February, in Berlin; five days are promised.

@@ -19,7 +19,8 @@ from otherroof.watch import digest
 from otherroof.watch.first_copy import by_clock, last_got_on
 from otherroof.watch.gather import WatchInputs, gather, night_room_of, subjects
 from otherroof.watch.rules import findings, without_grace
-from support.first_copies import FULL, GB, NIGHTLY, Day, FirstCopies
+from support.first_copies import FULL, GB, NIGHTLY, FirstCopies
+from support.noons import Day
 from support.simulated import Troubles, household, utc
 from support.watching import DAY, HOUR, NOW, ZONE, Night, job, write_run
 from support.watching import row as run_row
