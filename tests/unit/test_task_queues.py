@@ -3,6 +3,9 @@ the far disk for the channels that do nothing else."""
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -11,10 +14,14 @@ from typing import Any
 
 import pytest
 
+from otherroof.far import requests
 from otherroof.far.place import Task, TaskResult
 from otherroof.far.requests import Script
+from otherroof.far.sftp.place import SftpPlace
 from otherroof.far.sftp.queues import MOST_FOR_DISK, MOST_LONG, TaskQueues
-from support.main_job import one_job
+from support.faulty_box import Offers
+from support.main_job import one_job, stand_in_door
+from support.places import ask, open_door
 
 
 def nothing() -> Script[None]:
@@ -116,6 +123,36 @@ def test_if_no_channel_is_there_for_the_disk_the_others_take_all() -> None:
     queues.put(task("file"))
     for_disk(queues, MOST_FOR_DISK * 2)
     assert len(taken(queues, only)) == 1 + MOST_FOR_DISK * 2
+
+
+def test_over_a_line_syncs_go_on_while_a_further_channel_is_only_being_opened(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On a full line that takes seconds, behind all that waits to be sent."""
+    may_open, waited_in_vain = threading.Event(), threading.Event()
+
+    def opens_late(_: SftpPlace) -> bool:
+        if not may_open.wait(60):
+            waited_in_vain.set()
+        return False
+
+    monkeypatch.setattr(SftpPlace, "_add_disk_channel", opens_late)
+    ended: list[str] = []
+
+    def work() -> Iterator[Task[str, Any] | None]:
+        yield Task("file", ask(requests.Stat(b".")))
+        for place in range(20):
+            yield Task(f"sync {place}", ask(requests.Stat(b".")), waits_for_disk=True)
+        while len(ended) < 21:
+            yield None
+
+    with stand_in_door(tmp_path, Offers()) as door, closing(open_door(door)) as place:
+        for done in place.carry_out(work()):
+            assert done.error is None
+            ended.append(done.key)
+        may_open.set()
+    assert len(ended) == 21
+    assert not waited_in_vain.is_set()
 
 
 @pytest.mark.slow
