@@ -64,6 +64,25 @@ def test_the_line_is_measured_written_down_and_nothing_stays(job: OneJob) -> Non
     assert SIZE <= found.wire_down < SIZE + 120_000
 
 
+@pytest.mark.slow
+def test_what_comes_back_counts_until_the_first_connection_has_its_part(
+    job: OneJob, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stopped: list[ArrivalMarks] = []
+    stop = ArrivalMarks.stop
+
+    def noting(self: ArrivalMarks) -> None:
+        stop(self)
+        stopped.append(self)
+
+    monkeypatch.setattr(ArrivalMarks, "stop", noting)
+    with Ledger(job.settings.ledger) as ledger:
+        found = measure_line(job.settings, JOB, ledger, JobContext(LineProgress()), SIZE)
+    assert stopped
+    assert all(marks is stopped[0] for marks in stopped), "of what comes back, and not of what goes there"
+    assert stopped[0].mbit == found.down_mbit
+
+
 def test_it_waits_for_no_run_and_measures_none(job: OneJob) -> None:
     with (
         Ledger(job.settings.ledger) as ledger,
