@@ -68,6 +68,27 @@ def test_where_this_run_put_something_before_only_the_first_is_kept(far: Far, ha
     assert (far.latest(b"a"), far.earlier(b"a")) == (NEW, OLD)
 
 
+@pytest.mark.parametrize("had", [True, False])
+def test_a_file_that_is_held_at_once_comes_as_any_other(far: Far, had: bool) -> None:
+    """Invariant 2."""
+    if had:
+        far.has("latest", b"f/a")
+    far.do(far.writer.put_durable(b"f/a", NEW, shape(NEW), had))
+    found = far.path("latest", b"f/a").stat()
+    assert (far.latest(b"f/a"), far.incoming) == (NEW, [])
+    assert (found.st_mode & 0o777, int(found.st_mtime)) == (0o640, 1_234_567_890)
+    assert (far.earlier(b"f/a") == OLD) if had else not (far.here / "earlier").exists()
+
+
+def test_it_keeps_what_nobody_knew_of_and_what_was_kept_first(far: Far) -> None:
+    far.has("latest", b"unknown")
+    far.has("latest", b"twice", b"half way")
+    far.has(f"earlier/{RUN}", b"twice")
+    for name in (b"unknown", b"twice"):
+        far.do(far.writer.put_durable(name, NEW, shape(NEW), False))
+        assert (far.latest(name), far.earlier(name)) == (NEW, OLD)
+
+
 def test_where_a_folder_was_moved_aside_before_a_file_still_comes(far: Far) -> None:
     far.has(f"earlier/{RUN}", b"a/inside")
     far.has("latest", b"a/later", b"litter")

@@ -13,7 +13,7 @@ import pytest
 from otherroof.base.errors import Damaged, Denied, NotThere, PlaceError, Refused, RunCut
 from otherroof.far import requests
 from otherroof.far.requests import Attrs, DataPiece, Space
-from otherroof.far_copy.writer import ChangeState, ContentLocation, FileProperties
+from otherroof.far_copy.writer import ChangeState, ContentLocation, FileProperties, NotDurable
 from otherroof.layouts.open import aside, steps
 from otherroof.layouts.open.aside import move_aside, replace_keeping_old
 from otherroof.layouts.open.job_folder import OpenJobFolder
@@ -71,6 +71,52 @@ def test_a_disk_that_writes_on_close_is_told_a_size_of_nothing_first(tmp_path: P
     assert far.latest == {"a": NEW}
 
 
+# -- a disk that syncs in no time --
+
+
+def test_a_file_is_synced_under_its_new_name_by_the_handle_it_was_written_by(far: Household) -> None:
+    """As by `make_durable`: a sync before the rename would leave the name unsure on btrfs, and one more opening costs
+    three requests."""
+    far.do(far.writer.put_durable(b"a", NEW, WHEN, had=False))
+    assert far.place.kinds() == ["OpenFile", "Write", "SetProperties", "Rename", "Sync", "CloseFile"]
+    assert (far.latest, far.place.left_open) == ({"a": NEW}, [])
+
+
+def test_so_what_it_replaces_is_durable_before_it_and_it_last_of_all(far: Household) -> None:
+    far.put("latest/f/a", OLD)
+    far.do(far.writer.put_durable(b"f/a", NEW, WHEN, had=True))
+    before(far, ("Link", b"latest/f/a"), ("Sync", KEPT), ("Remove", b"latest/f/a"), ("Rename", b".part"))
+    assert far.place.kinds(b".part") == ["OpenFile", "Write", "SetProperties", "Rename", "Sync", "CloseFile"]
+    assert (far.latest, far.earlier, far.place.left_open) == ({"f/a": NEW}, {"f/a": OLD}, [])
+
+
+@pytest.mark.parametrize("kind", [requests.Write, requests.SetProperties, requests.Rename])
+def test_if_it_is_refused_before_it_has_its_name_nothing_has_changed(far: Household, kind: type) -> None:
+    far.put("latest/a", OLD)
+
+    def full(op: requests.Op, path: bytes) -> Any:
+        if isinstance(op, kind) and path.endswith(b".part"):
+            raise Denied("is forbidden")
+        return TRUE
+
+    far.place.twist = full
+    with pytest.raises(Denied):
+        far.do(far.writer.put_durable(b"a", NEW, WHEN, had=True))
+    assert (far.latest, far.earlier, far.place.left_open) == ({"a": OLD}, {}, [])
+
+
+def test_if_only_its_sync_is_refused_that_is_told_apart(far: Household) -> None:
+    def failing(op: requests.Op, _path: bytes) -> Any:
+        if isinstance(op, requests.Sync):
+            raise Refused("input/output error")
+        return TRUE
+
+    far.place.twist = failing
+    with pytest.raises(NotDurable, match="input/output error"):
+        far.do(far.writer.put_durable(b"a", NEW, WHEN, had=False))
+    assert (far.latest, far.place.left_open) == ({"a": NEW}, [])
+
+
 # -- a disk without permissions --
 
 
@@ -102,6 +148,7 @@ def test_only_a_disk_that_keeps_permissions_is_told_any(tmp_path: Path, keeps: b
         far.writer.put_part(b"a", NEW, WHEN),
         far.writer.finish_part(b"a", WHEN),
         far.writer.make_from(b"b", ContentLocation(b"source"), WHEN, False),
+        far.writer.put_durable(b"c", NEW, WHEN, False),
     ):
         far.do(script)
         assert told_permissions(far) == [told]

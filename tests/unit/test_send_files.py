@@ -20,17 +20,19 @@ from otherroof.copying.home.chunks import ChunkList
 from otherroof.copying.home.read import READ_TRIES, ChangedWhileRead
 from otherroof.copying.send.files import FileSender
 from otherroof.copying.send.landed import AGE_S, LandedFiles
+from otherroof.copying.send.sync_pace import FIRST, SyncPace
 from otherroof.copying.send.under_way import FileUnderWay
 from otherroof.far.place import Task, TaskResult
 from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.numbers import FILE, Numbers
-from otherroof.far_copy.writer import ArrivedPart
+from otherroof.far_copy.writer import ArrivedPart, NotDurable
 
 NOW = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
 OLD_NS = in_ns(NOW) - 3600 * 10**9
 ONE, OTHER = b"\1" * 32, b"\2" * 32
 NUMBERS: Numbers = (1, 10, OLD_NS, OLD_NS, 0o100644)
-STEPS = ("put", "put part", "finish part", "take place", "from far", "adopt", "prepare", "upload", "forget")
+BEGINS = ("put", "put durable", "put part", "finish part", "take place", "from far")
+STEPS = (*BEGINS, "adopt", "prepare", "upload", "forget")
 
 
 def line(path: bytes, digest: bytes) -> bytes:
@@ -63,7 +65,16 @@ class Brought:
         self.kept: list[tuple[bytes, bytes, Any]] = []
         offers = SimpleNamespace(sync=True, max_write=1000, copy_range=True)
         place = SimpleNamespace(offers=offers, carry_out=lambda *_: iter(()), connections=1)
-        scripts = ["put", "put_part", "take_place", "make_from", "adopt", "make_durable", "keep_mark_fresh"]
+        scripts = [
+            "put",
+            "put_durable",
+            "put_part",
+            "take_place",
+            "make_from",
+            "adopt",
+            "make_durable",
+            "keep_mark_fresh",
+        ]
         scripts += ["prepare", "upload", "finish_part", "forget_part"]
         writer = SimpleNamespace(
             place=place,
@@ -93,6 +104,7 @@ class Brought:
             totals=SimpleNamespace(bytes=0, sampler=SimpleNamespace(look=lambda _head: None)),
             unsure=False,
         )
+        self.context = context
         self.sender = FileSender(context)
         self.state, self.queue = self.sender._state, self.sender._queue
 
@@ -105,9 +117,11 @@ class Brought:
     def under_way(self, path: bytes, step: Any, data: bytes = b"") -> FileUnderWay:
         return FileUnderWay(self.change(path), step, data)
 
+    def tasks(self) -> list[Any]:
+        return [*self.queue.follow_ups(), *self.queue.release()]
+
     def going_out(self) -> list[tuple[bytes, str]]:
-        tasks: list[Any] = [*self.queue.follow_ups(), *self.queue.release()]
-        return [(task.key.change.path, task.key.step) for task in tasks]
+        return [(task.key.change.path, task.key.step) for task in self.tasks()]
 
 
 @pytest.fixture
@@ -200,8 +214,7 @@ def test_what_changes_the_newest_copy_is_noted_before_it_goes_out(brought: Broug
     for path, now in ((b"a", False), (b"b", True)):
         file = brought.under_way(path, step)
         brought.queue.add(file, Task(file, iter(())), now=now)  # type: ignore[arg-type]
-        begins = step in ("put", "put part", "finish part", "take place", "from far")
-        assert (brought.plan.get(path).state == BEGUN) is begins  # type: ignore[union-attr]
+        assert (brought.plan.get(path).state == BEGUN) is (step in BEGINS)  # type: ignore[union-attr]
     before = brought.commits
     next(iter(brought.queue.follow_ups()))
     assert brought.commits == before + 1
@@ -217,6 +230,54 @@ def test_what_has_landed_is_in_a_batch_until_it_is_durable(brought: Brought, ste
     brought.queue.under_way = 1
     brought.sender._ended(file, TaskResult(file, value=True))
     assert [(change.path, change.state, change.landed) for change in brought.plan.not_durable()] == [(b"a", DONE, 1)]
+
+
+# -- a disk that syncs in no time --
+
+
+@pytest.mark.parametrize("waits", [False, True])
+def test_on_such_a_disk_nothing_waits_for_it_unless_it_commits_together(tmp_path: Path, waits: bool) -> None:
+    """On btrfs a sync of one file brings names to the disk out of their order."""
+    brought = Brought(tmp_path, waits_for_commit=waits)
+    brought.context.landed.pace = known_as_instant(brought.clock)
+    brought.plan.add([new(b"a"), changed(b"b", OTHER), changed(b"c", OTHER)])
+    for path in (b"a", b"b"):
+        brought.sender._put(brought.under_way(path, "put", b"content"))
+    brought.sender._take_place(brought.under_way(b"c", "put part"))
+    found = {task.key.change.path: (task.key.step, task.waits_for_disk) for task in brought.tasks()}
+    first, second = ("put", "put part") if waits else ("put durable", "put durable")
+    assert found == {b"a": (first, False), b"b": (second, False), b"c": ("take place", waits)}
+    brought.plan.close()
+
+
+def test_what_was_synced_as_it_came_is_durable(brought: Brought) -> None:
+    brought.plan.add([new(b"a")])
+    file = brought.under_way(b"a", "put durable", b"content")
+    brought.plan.begin(file.change)
+    brought.sender._ended(file, TaskResult(file))
+    assert brought.plan.get(b"a").state == DONE  # type: ignore[union-attr]
+    assert list(brought.plan.not_durable()) == []
+    assert (brought.context.landed.waiting, brought.context.totals.bytes) == (0, 7)
+
+
+def test_if_its_sync_fails_the_run_ends_and_the_next_one_looks_at_it(brought: Brought) -> None:
+    """It stands there, and a kernel tells of a failure once: a second sync that goes well would prove nothing."""
+    brought.plan.add([new(b"a")])
+    file = brought.under_way(b"a", "put durable", b"content")
+    brought.plan.begin(file.change)
+    brought.sender._ended(file, TaskResult(file, error=NotDurable("input/output error")))
+    assert [change.path for change in brought.plan.not_durable()] == [b"a"]
+    with pytest.raises(NotDurable, match="input/output"):
+        brought.sender._round()
+    assert list(brought.sender._syncs.due_tasks(at_once=True)) == []
+
+
+def known_as_instant(clock: SteppedClock) -> SyncPace:
+    pace = SyncPace()
+    pace.begun(clock.monotonic())
+    for left in range(FIRST - 1, -1, -1):
+        pace.ended(1, clock.monotonic(), more=left > 0)
+    return pace
 
 
 def test_what_stands_aside_under_its_own_name_takes_its_place_next(brought: Brought) -> None:

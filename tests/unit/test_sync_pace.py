@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from otherroof.copying.send.sync_pace import FIRST, MOST, MOST_QUICK, TOGETHER, SyncPace
+from otherroof.copying.send.sync_pace import FIRST, INSTANT, LOOK_AGAIN_S, MOST, MOST_QUICK, TOGETHER, SyncPace
 
-QUICK_S, SLOW_S = 1e-3, 2e-2  # a file: a disk that turns does 50 in a second
+INSTANT_S, QUICK_S, SLOW_S = 1e-4, 3e-3, 2e-2  # a file: a disk that turns does 50 in a second
 
 
 class Disk:
@@ -14,15 +14,15 @@ class Disk:
 
     def __init__(self, line_s: float = 0.0) -> None:
         self.pace = SyncPace()
-        self._now = 100.0
+        self.now = 100.0
         self._line_s = line_s
 
     def syncs(self, files: int, each_s: float) -> SyncPace:
-        self.pace.begun(self._now)
+        self.pace.begun(self.now)
         for left in range(files - 1, -1, -1):
-            self._now += self._line_s or each_s
+            self.now += self._line_s or each_s
             self._line_s = 0.0
-            self.pace.ended(1, self._now, more=left > 0)
+            self.pace.ended(1, self.now, more=left > 0)
         return self.pace
 
 
@@ -53,3 +53,46 @@ def test_a_disk_is_looked_at_again_and_one_that_was_slow_once_is_not_taken_for_o
     assert not disk.syncs(60, SLOW_S).quick
     pace = disk.syncs(1000, QUICK_S)
     assert (pace.quick, pace.turns) == (True, True)
+
+
+# -- a disk that syncs in no time --
+
+
+def at_once(disk: Disk, files: int) -> list[bool]:
+    return [disk.pace.takes_next_at_once(disk.now) for _ in range(files)]
+
+
+@pytest.mark.parametrize(
+    ("each_s", "instant"), [(INSTANT_S, True), (0.99 / INSTANT, True), (1.01 / INSTANT, False), (SLOW_S, False)]
+)
+def test_only_a_disk_that_syncs_in_no_time_syncs_each_file_as_it_comes(each_s: float, instant: bool) -> None:
+    disk = Disk()
+    assert at_once(disk, 3) == [False] * 3, "nothing is known of it yet"
+    disk.syncs(FIRST, each_s)
+    assert (disk.pace.instant, at_once(disk, 3)) == (instant, [instant] * 3)
+
+
+def test_it_is_looked_at_again_now_and_then_by_a_few_files_that_come_without_a_sync() -> None:
+    """A card may be quick only until its cache is full. Meanwhile the others go on as before."""
+    disk = Disk()
+    disk.syncs(FIRST, INSTANT_S)
+    disk.now += LOOK_AGAIN_S
+    assert at_once(disk, FIRST + 3) == [False] * FIRST + [True] * 3
+    disk.syncs(FIRST, INSTANT_S)
+    assert at_once(disk, 3) == [True] * 3
+    disk.now += LOOK_AGAIN_S
+    at_once(disk, FIRST)
+    disk.syncs(FIRST, SLOW_S)
+    assert (disk.pace.instant, disk.pace.turns, at_once(disk, 3)) == (False, True, [False] * 3)
+    disk.now += LOOK_AGAIN_S
+    disk.syncs(1000, INSTANT_S)
+    assert at_once(disk, 3) == [False] * 3, "a disk that was slow once may be so again"
+
+
+def test_a_look_that_comes_to_nothing_is_begun_anew() -> None:
+    """Its files may have been refused."""
+    disk = Disk()
+    disk.syncs(FIRST, INSTANT_S)
+    for _ in range(3):
+        disk.now += LOOK_AGAIN_S
+        assert at_once(disk, FIRST + 1) == [False] * FIRST + [True]

@@ -48,6 +48,10 @@ class ChangeState(enum.Enum):
     IN_PLACE = "the new one stands"
 
 
+class NotDurable(PlaceError):
+    """A file stands in its place, but the far disk could not be made to hold it."""
+
+
 @dataclass(slots=True)
 class ArrivedPart:
     """What a cut run left of a large file: all bytes below `upto` are durable; `tail` are the bytes after that."""
@@ -119,6 +123,13 @@ class Writer(Protocol):
         """Send a small file to where nothing is known to stand, and let it take its place at once.
 
         What stands there all the same is moved aside.
+        """
+
+    def put_durable(self, path: bytes, data: bytes, properties: FileProperties, had: bool) -> Script[None]:
+        """Send a small file, let it take its place at once, and have the far disk hold it: for disks that do so in no
+        time.
+
+        What it replaces is moved aside. Raises NotDurable if only the last was refused.
         """
 
     def put_part(self, path: bytes, data: bytes, properties: FileProperties) -> Script[None]:

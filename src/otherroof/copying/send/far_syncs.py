@@ -38,6 +38,15 @@ class FarSyncs:
         """A file has landed; answers the number of its batch, 0 if the far box cannot sync or need not be asked."""
         return self._landed.note(path) if self._writer.place.offers.sync else 0
 
+    @property
+    def instant(self) -> bool:
+        """Whether the far disk is so quick that nothing need wait for it apart from the rest."""
+        return self._landed.pace.instant and not self._writer.waits_for_commit
+
+    def takes_next_at_once(self) -> bool:
+        """Whether the next file is to be synced as it comes; then it need not be noted as landed."""
+        return self.instant and self._landed.pace.takes_next_at_once(self._clock.monotonic())
+
     def due_tasks(self, *, at_once: bool = False) -> Iterator[Task[DueFiles, None]]:
         """The syncs that are due now; with `at_once` those of all that has landed."""
         if self._refusal is not None:
@@ -54,7 +63,7 @@ class FarSyncs:
         ):
             self._under_way += len(due.paths)
             self._landed.pace.begun(now)
-            yield Task(due, self._writer.make_durable(due.paths), files=len(due.paths), waits_for_disk=True)
+            yield Task(due, self._writer.make_durable(due.paths), files=len(due.paths), waits_for_disk=not self.instant)
 
     @property
     def _gains_nothing_by_waiting(self) -> bool:
@@ -88,12 +97,16 @@ class FarSyncs:
         self._under_way -= len(result.key.paths)
         self._landed.pace.ended(len(result.key.paths), self._clock.monotonic(), more=self._under_way > 0)
         if result.error is not None:
-            self._refusal = self._refusal or result.error
+            self.refused(result.error)
             return
         before = self._landed.durable
         self._landed.made_durable(result.key)
         if self._landed.durable > before:
             self._plan.note_durable(self._landed.durable)
+
+    def refused(self, error: OtherroofError) -> None:
+        """The far disk did not hold what it took."""
+        self._refusal = self._refusal or error
 
     def raise_refusal(self) -> None:
         """Raises the first error of a sync, if there was any: a disk that cannot hold what it took ends the run."""

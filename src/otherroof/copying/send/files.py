@@ -28,7 +28,7 @@ from otherroof.copying.send.under_way import (
 from otherroof.far.place import Task, TaskResult
 from otherroof.far.trouble import reason_of
 from otherroof.far_copy.numbers import FILE
-from otherroof.far_copy.writer import ArrivedPart, ContentLocation, FileProperties
+from otherroof.far_copy.writer import ArrivedPart, ContentLocation, FileProperties, NotDurable
 
 LATER_S = 0.25  # between two looks at what waits for its time, if nothing else is under way
 REASONS_ASKED = 5  # after so many refusals the rest is tried without asking for the reason each time
@@ -249,8 +249,11 @@ class FileSender:
     def _put(self, file: FileUnderWay, *, now: bool = False) -> None:
         change = file.change
         assert change.numbers is not None
-        properties = FileProperties.of(change.numbers)
-        if change.had == FILE:
+        properties, had = FileProperties.of(change.numbers), change.had == FILE
+        if self._syncs.takes_next_at_once():
+            file.step = "put durable"
+            script = self._writer.put_durable(change.path, file.data, properties, had)
+        elif had:
             # What is there must stand aside durably before this takes its place, for which the far disk is waited for;
             # meanwhile the content need not stay in memory here.
             file.step = "put part"
@@ -263,7 +266,7 @@ class FileSender:
     def _take_place(self, file: FileUnderWay) -> None:
         file.step = "take place"
         script = self._writer.take_place(file.change.path, file.change.had == FILE)
-        self._queue.add(file, Task(file, script, waits_for_disk=True), now=True)
+        self._queue.add(file, Task(file, script, waits_for_disk=not self._syncs.instant), now=True)
 
     def _is_same(self, change: PlannedChange) -> bool:
         """The content is the same; only times or rights changed, so nothing is sent."""
@@ -292,7 +295,7 @@ class FileSender:
             state.lent.add(source.path)
         file, had = FileUnderWay(change, "from far"), change.had == FILE
         script = self._writer.make_from(change.path, source, FileProperties.of(change.numbers), had)
-        self._queue.add(file, Task(file, script, waits_for_disk=had))
+        self._queue.add(file, Task(file, script, waits_for_disk=had and not self._syncs.instant))
         return True
 
     # -- ends --
@@ -303,6 +306,10 @@ class FileSender:
             failure = self._large.uploaded(file, result.error)
             if failure is not None:
                 self._failed(file, failure)
+        elif isinstance(result.error, NotDurable):
+            # What it took must not pass for safe, and a second sync might: a kernel tells of a failure once.
+            self._syncs.refused(result.error)
+            self._plan.done(file.change, self._syncs.note_landed(file.change.path))
         elif result.error is not None:
             self._failed(file, result.error)
         elif file.step == "prepare":
@@ -313,7 +320,7 @@ class FileSender:
             self._arrived(file)
 
     def _arrived(self, file: FileUnderWay) -> None:
-        if file.step in ("put", "put part"):
+        if file.step in ("put", "put durable", "put part"):
             self._context.totals.bytes += len(file.data)
             self._context.run.progress.put += len(file.data)
             file.data = b""

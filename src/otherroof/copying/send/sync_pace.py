@@ -1,5 +1,5 @@
 """How many files a far disk is asked to sync at a time, and how soon, by how quickly it does: a disk that turns wants
-few and late, any other takes hundreds a second and may be asked at once.
+few and late, any other takes hundreds a second and may be asked at once, the quickest for each file as it comes.
 
 Pure: seconds and files in, verdicts out. Knows neither place nor notes.
 """
@@ -11,6 +11,9 @@ from __future__ import annotations
 FIRST = 8  # files
 QUICK = 200  # files a second; one that turns takes a quarter of that on one channel, of files that came just now
 LOOK_S = 0.5  # over which it is seen whether that still holds
+# From so many a second on, a sync holds up a channel less than the three requests of one that comes later.
+INSTANT = 1000  # files a second
+LOOK_AGAIN_S = 10.0  # a card or a cheap drive may be that quick only until its cache is full
 # What the place's further channels can work on at a time: 16 on each. More would wait in its queue, where a stop finds
 # it too late.
 MOST = 256  # files
@@ -22,10 +25,16 @@ SPREAD = 32  # scripts at least
 
 
 class SyncPace:
-    """The pace of one connection's syncs. `quick`: whether the disk takes many a second just now, None at first."""
+    """The pace of one connection's syncs. `quick`: whether the disk takes many a second just now, None at first.
+
+    `instant`: it was so quick when it was last looked at that each file may be synced as it comes.
+    """
 
     def __init__(self) -> None:
         self.quick: bool | None = None
+        self.instant = False
+        self._look_at: float = 0.0
+        self._left_out = 0  # files that still have to come without a sync, to look again
         self._was_slow = False
         self._at: float | None = None  # up to when time is counted; None while nothing is under way
         self._counts = False  # not up to the first end of all: before it, the line was waited for
@@ -51,7 +60,19 @@ class SyncPace:
         if self._ended + 1 >= FIRST if self.quick is None else self._busy_s >= LOOK_S:
             self.quick = self._ended >= QUICK * self._busy_s
             self._was_slow = self._was_slow or not self.quick
+            self.instant = not self._was_slow and self._ended >= INSTANT * self._busy_s
+            self._look_at, self._left_out = now + LOOK_AGAIN_S, 0
             self._busy_s, self._ended = 0.0, 0
+
+    def takes_next_at_once(self, now: float) -> bool:
+        """Whether the next file may be synced as it comes. Now and then some are not, to look at the disk again."""
+        if self.instant and now >= self._look_at:
+            self._look_at, self._left_out = now + LOOK_AGAIN_S, FIRST
+            self.quick, self._counts, self._busy_s, self._ended = None, False, 0.0, 0
+        if self._left_out:
+            self._left_out -= 1
+            return False
+        return self.instant
 
     @property
     def most(self) -> int:

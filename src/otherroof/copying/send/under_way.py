@@ -17,10 +17,14 @@ from otherroof.copying.send.landed import DueFiles
 from otherroof.copying.send.stream import FileStream
 from otherroof.far.place import Task
 
-FileStep = Literal["put", "put part", "take place", "from far", "adopt", "prepare", "upload", "finish part", "forget"]
+FileStep = Literal[
+    "put", "put durable", "put part", "take place", "from far", "adopt", "prepare", "upload", "finish part", "forget"
+]
 # From these on the plan knows what the file turned out to be when it was read, and that its change is on its way. The
 # other steps touch `incoming/` alone, or nothing, so if they are cut there is nothing to settle.
-BEGINNING_STEPS: frozenset[FileStep] = frozenset({"put", "put part", "finish part", "take place", "from far"})
+BEGINNING_STEPS: frozenset[FileStep] = frozenset(
+    {"put", "put durable", "put part", "finish part", "take place", "from far"}
+)
 # After these the file stands there, but a power cut might still undo it.
 LANDING_STEPS: frozenset[FileStep] = frozenset({"put", "take place", "from far", "adopt"})
 

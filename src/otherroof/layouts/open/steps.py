@@ -5,11 +5,11 @@ They take no name from anything that stands; what gives way is the business of `
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from otherroof.base.errors import Denied, NotOffered, NotThere, Refused
+from otherroof.base.errors import Denied, NotOffered, NotThere, PlaceError, Refused
 from otherroof.far import requests
 from otherroof.far.place import PlaceOffers
 from otherroof.far.requests import Attrs, Mode, Op, Script
@@ -188,17 +188,26 @@ def write_unsynced(path: bytes, data: bytes, most: int, permissions: int, mtime:
     # XFS after any size was set that the file had. Whoever syncs then finds nothing left to write: four times as many
     # files a second on a disk that turns.
     handle = yield from open_new(path, permissions)
-    writes: Sequence[Op] = [
-        requests.Write(handle, start, data[start : start + most]) for start in range(0, len(data), most)
-    ]
-    mode = permissions if disk.keeps_modes else None
     emptied = (requests.SetProperties(handle, size=0),) if disk.writes_on_close else ()
-    yield (
-        *emptied,
-        *writes,
-        requests.SetProperties(handle, size=len(data), permissions=mode, mtime=mtime),
-        requests.CloseFile(handle),
-    )
+    yield (*emptied, *_filling(handle, data, most, permissions, mtime, disk), requests.CloseFile(handle))
+
+
+def write_held_open(path: bytes, data: bytes, most: int, permissions: int, mtime: int, disk: DiskHabits) -> Script[Any]:
+    """Make a new file at `path` and fill it; answers its handle, for whoever syncs it and closes it."""
+    handle = yield from open_new(path, permissions)
+    try:
+        yield (*_filling(handle, data, most, permissions, mtime, disk),)
+    except PlaceError:
+        yield requests.CloseFile(handle)
+        raise
+    return handle
+
+
+def _filling(handle: Any, data: bytes, most: int, permissions: int, mtime: int, disk: DiskHabits) -> Iterator[Op]:
+    for start in range(0, len(data), most):
+        yield requests.Write(handle, start, data[start : start + most])
+    mode = permissions if disk.keeps_modes else None
+    yield requests.SetProperties(handle, size=len(data), permissions=mode, mtime=mtime)
 
 
 def make_durable(offers: PlaceOffers, *paths: bytes) -> Script[None]:

@@ -16,7 +16,14 @@ from otherroof.copying.home.read import new_digest
 from otherroof.far import requests
 from otherroof.far.place import Place
 from otherroof.far.requests import Attrs, BytesSink, Mode, Script
-from otherroof.far_copy.writer import ArrivedPart, ChangeState, ContentLocation, ContentStream, FileProperties
+from otherroof.far_copy.writer import (
+    ArrivedPart,
+    ChangeState,
+    ContentLocation,
+    ContentStream,
+    FileProperties,
+    NotDurable,
+)
 from otherroof.layouts.open import steps
 from otherroof.layouts.open.aside import move_aside, replace_keeping_old
 from otherroof.layouts.open.paths import JobPaths
@@ -111,6 +118,22 @@ class OpenWriter:
         """See the port."""
         yield from self.put_part(path, data, properties)
         yield from self.take_place(path, had=False)
+
+    def put_durable(self, path: bytes, data: bytes, properties: FileProperties, had: bool) -> Script[None]:
+        """See the port. Synced under its new name, as by `make_durable`, but through the handle it was written by."""
+        part, most = self.paths.part(path), self.place.offers.max_write
+        handle = yield from steps.write_held_open(
+            part, data, most, properties.permissions, properties.mtime, self._disk
+        )
+        try:
+            yield from self.take_place(path, had)
+        except PlaceError:
+            yield requests.CloseFile(handle)
+            raise
+        try:
+            yield (requests.Sync(handle), requests.CloseFile(handle))
+        except PlaceError as refusal:
+            raise NotDurable(refusal.what, where=refusal.where) from refusal
 
     def put_part(self, path: bytes, data: bytes, properties: FileProperties) -> Script[None]:
         """See the port."""
