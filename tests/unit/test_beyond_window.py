@@ -9,13 +9,13 @@ import pytest
 
 from otherroof.cli.copy.beyond import beyond
 from otherroof.ledger import Ledger
-from otherroof.schedule.plan import GB
 from support.main_job import one_job
 from support.simulated import household, utc
 from support.verbs import verb_of
 from support.watching import Night, write_run
 
 NOW = utc(2026, 6, 10, 12)
+GB = 1_000_000_000
 SETTINGS = household(
     {"photos": {"window": "22:00-06:30"}, "papers": {}}, zone="Europe/Berlin", far={"heron": {"month_gb": 1.0}}
 )

@@ -21,6 +21,20 @@ from support.household import write_household
 WORKERS = ("paramiko", "apscheduler", "cryptography", "jinja2", "smtplib", "http.client", "otherroof.far.session")
 # What everything needs that reads settings or history, or shows a table.
 READERS = ("pydantic", "sqlite3", "rich", "otherroof.settings", "otherroof.ledger")
+# What a run has no use for: how copies are looked at, thought out and read back; and what its household has not got.
+NOT_OF_A_RUN = (
+    "otherroof.forecast.planning",
+    "otherroof.forecast.first_copy",
+    "otherroof.tunnel.drivers.wireguard",
+    "otherroof.restore",
+    "otherroof.watch",
+    "otherroof.pairing",
+    "otherroof.jobs.carried",
+    "otherroof.schedule.plan",
+    "otherroof.system.install_steps",
+    "otherroof.rehearsal",
+    "rich",
+)
 # Rooms in which nothing lies that a list of options could need.
 ROOMS = tuple(
     f"otherroof.{room}"
@@ -45,7 +59,7 @@ def config(tmp_path: Path) -> str:
     return write_household(tmp_path)
 
 
-@pytest.mark.parametrize("name", [*WORKERS, *READERS, *ROOMS])
+@pytest.mark.parametrize("name", [*WORKERS, *READERS, *ROOMS, *NOT_OF_A_RUN])
 def test_what_must_not_be_imported_is_called_so(name: str) -> None:
     """Else a name that has changed would let everything through."""
     assert find_spec(name) is not None
@@ -107,3 +121,4 @@ def test_a_run_does_import_its_workers(once: StartedOnce, config: str) -> None:
     found = once.started("run", "--config", config, "photos")
     assert found.has("paramiko")
     assert not found.has("apscheduler")
+    assert [name for name in NOT_OF_A_RUN if found.has(name)] == []

@@ -11,19 +11,19 @@ from otherroof.base.local_time import month_begins, next_month
 from otherroof.ledger.job_times import JobTimes
 from otherroof.ledger.live.wishes import RunWish
 from otherroof.schedule.due import JobScheduleFacts, current_times, next_due, retry_pause
+from otherroof.schedule.job_window import window_end
 from otherroof.schedule.plan import (
-    GB,
     FarScheduleFacts,
     ScheduleFacts,
     SchedulePlan,
     plan_schedule,
     wait_text,
-    window_end,
 )
 from otherroof.settings import Settings
 from support.simulated import household, utc
 
 NOW = utc(2026, 6, 10, 12)
+GB = 1_000_000_000
 NIGHTLY = "30 1 * * *"
 
 

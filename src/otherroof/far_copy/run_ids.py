@@ -35,3 +35,8 @@ def is_run_id(text: str) -> bool:
 def time_of_run(run: str) -> datetime:
     """The moment in a run's id."""
     return from_stamp(f"{run[:13]}:{run[13:15]}:{run[15:17]}Z")
+
+
+def listing_text(run: str) -> str:
+    """How the listing of a run is called in place of a path."""
+    return f"(the listing of {run})"

@@ -20,6 +20,7 @@ from otherroof.copying.report import Problem
 from otherroof.far.place import run_script
 from otherroof.far_copy.entry import path_text
 from otherroof.far_copy.keeper import scratch_name
+from otherroof.far_copy.run_ids import listing_text
 from otherroof.forecast.proof_pace import MB, pace_said
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.open_job import HEAL, PROVE, OpenedJob, open_job
@@ -33,7 +34,7 @@ from otherroof.restore.proving.home_file import HomeFolder
 from otherroof.restore.proving.own_word import OwnWords, fetch_own_reading
 from otherroof.restore.proving.prove import FarProof
 from otherroof.restore.proving.read_back import ReadingContext, WireBudget
-from otherroof.restore.proving.report import ProofProgress, ProofReport, listing_text
+from otherroof.restore.proving.report import ProofProgress, ProofReport
 from otherroof.restore.proving.request import ProofRequest
 from otherroof.settings import Settings
 from otherroof.settings.copies.names import stem_of

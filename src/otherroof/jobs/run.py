@@ -13,6 +13,7 @@ import os
 from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 from otherroof.base.errors import Held, HomeTrouble, OtherroofError, RunCut, ended_by
 from otherroof.copying.compare.catalogue_repair import JobStateFiles, KnownDamage
@@ -23,17 +24,19 @@ from otherroof.copying.progress import Progress
 from otherroof.copying.reconnect import RetryLimits, SteadyConnection
 from otherroof.copying.report import ByteCounts, Problem, RunReport
 from otherroof.copying.run import Run, RunRequest
-from otherroof.far_copy.run_ids import next_run_id
-from otherroof.jobs.carried.onto import OntoDisk
+from otherroof.far_copy.run_ids import listing_text, next_run_id
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.open_job import LOOK, ONTO, WRITE, OpenedJob, open_job
 from otherroof.jobs.own_files import own_secrets
 from otherroof.jobs.under_way.announce import Announcement, RunAsked, first_word
 from otherroof.ledger import Ledger
 from otherroof.ledger.runs import Hold
-from otherroof.restore.proving.report import listing_text
 from otherroof.settings import Settings
 from otherroof.settings.copies.names import stem_of
+
+if TYPE_CHECKING:
+    # Only a run onto a disk has one, and whoever begins that has imported it.
+    from otherroof.jobs.carried.onto import OntoDisk
 
 WIRE_NOTE_S = 60.0
 

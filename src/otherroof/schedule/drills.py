@@ -20,8 +20,9 @@ from otherroof.ledger import Ledger
 from otherroof.restore.drilling.report import DrillReport
 from otherroof.restore.progress import RestoreProgress
 from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChoreInputs, ChoreStop
+from otherroof.schedule.job_window import when_open, window_end
 from otherroof.schedule.month_room import month_room
-from otherroof.schedule.plan import far_worker, when_open, window_end
+from otherroof.schedule.plan import far_worker
 from otherroof.settings import Settings
 
 # The first one comes soon: a copy that was never brought back is a hope. One that came to nothing is tried again later.

@@ -9,14 +9,13 @@ from datetime import datetime
 
 from otherroof.base.local_time import month_begins
 from otherroof.ledger import Ledger
-from otherroof.schedule.plan import GB
 from otherroof.settings import Settings
 
 
 def month_room(settings: Settings, far: str, ledger: Ledger, now: datetime) -> int | None:
     """The bytes, both ways, that the far box's allowance has left in this calendar month: 0 if it is used up, None if
     there is no allowance. Raises HomeTrouble if the ledger cannot be used."""
-    allowance = int(settings.far[far].month_gb * GB)
+    allowance = int(settings.far[far].month_bytes)
     if not allowance:
         return None
     return max(0, allowance - ledger.wire_bytes_since(far, month_begins(now, settings.zone)))

@@ -15,12 +15,11 @@ from zoneinfo import ZoneInfo
 from otherroof.base.local_time import moment_text, next_month
 from otherroof.ledger.live.wishes import RunWish
 from otherroof.schedule.due import DueRun, JobScheduleFacts, next_due
+from otherroof.schedule.job_window import window_now
 from otherroof.settings import FarBox, Job, Settings
-from otherroof.settings.windows import DayStretch
 
 # From this share of a month's allowance on, what matters most goes first.
 NEAR_SHARE = 0.8
-GB = 10**9
 # However far the next time is: nothing depends on a timer that was set days ago.
 FARTHEST_WAKE = timedelta(hours=12)
 
@@ -110,7 +109,7 @@ def plan_schedule(settings: Settings, facts: ScheduleFacts) -> SchedulePlan:
             if due.tries or due.busy:
                 waits.append(RunWait(name, "busy" if due.busy else "again", due.at))
             continue
-        until, opens = _window(job, now, zone)
+        until, opens = window_now(job, now, zone)
         if opens is not None:
             waits.append(RunWait(name, "window", opens))
         else:
@@ -130,17 +129,6 @@ def far_worker(far: str) -> str:
     return f"far {far}"
 
 
-def window_end(job: Job, now: datetime, zone: ZoneInfo) -> datetime | None:
-    """When a run of `job` that is under way has to stop: None without a window, `now` if it is closed already."""
-    until, opens = _window(job, now, zone)
-    return now if opens is not None else until
-
-
-def when_open(job: Job, moment: datetime, zone: ZoneInfo) -> datetime:
-    """`moment` itself if the window of `job` is open then, or it has none; else when it opens next."""
-    return moment if job.window is None else DayStretch.parse(job.window).next_open(moment, zone)
-
-
 def wait_text(wait: RunWait, zone: ZoneInfo) -> str:
     """What a run waits for, in words, with times in the household's zone."""
     when = moment_text(wait.until, zone) if wait.until is not None else ""
@@ -157,19 +145,10 @@ def wait_text(wait: RunWait, zone: ZoneInfo) -> str:
             return f"waits for {wait.behind} with the same far box"
 
 
-def _window(job: Job, now: datetime, zone: ZoneInfo) -> tuple[datetime | None, datetime | None]:
-    """Until when the window is open, and when it opens if it is closed."""
-    if job.window is None:
-        return None, None
-    stretch = DayStretch.parse(job.window)
-    until = stretch.open_until(now, zone)
-    return (until, None) if until is not None else (None, stretch.next_open(now, zone))
-
-
 def _for_far(
     name: str, far: FarBox, facts: FarScheduleFacts, ready: list[_ReadyRun], time: tuple[datetime, ZoneInfo]
 ) -> tuple[list[RunStart], list[RunWait]]:
-    allowance = far.month_gb * GB
+    allowance = far.month_bytes
     waits: list[RunWait] = []
     if allowance and facts.month_bytes >= allowance:
         waits = [RunWait(waiting.name, "month", next_month(*time)) for waiting in ready if waiting.wish is None]

@@ -18,8 +18,9 @@ from otherroof.ledger import Ledger
 from otherroof.restore.proving.report import ProofProgress
 from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChoreInputs, ChoreStop
 from otherroof.schedule.due import next_time
+from otherroof.schedule.job_window import when_open, window_end
 from otherroof.schedule.month_room import month_room
-from otherroof.schedule.plan import far_worker, when_open, window_end
+from otherroof.schedule.plan import far_worker
 from otherroof.settings import Settings
 
 # A job that runs every hour is not proved every hour: `prove_mb` is for a night.

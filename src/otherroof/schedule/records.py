@@ -24,6 +24,7 @@ from otherroof.ledger.live.wishes import RunWish
 from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChorePlan, plan_chores
 from otherroof.schedule.due import FUTURE_SLACK, JobScheduleFacts, current_times
 from otherroof.schedule.job_runner import RunEnding
+from otherroof.schedule.job_window import window_end
 from otherroof.schedule.plan import (
     FarScheduleFacts,
     RunStart,
@@ -33,7 +34,6 @@ from otherroof.schedule.plan import (
     plan_schedule,
     run_words,
     wait_text,
-    window_end,
 )
 from otherroof.settings import Settings
 

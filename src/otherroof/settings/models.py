@@ -83,6 +83,11 @@ class FarBox(Strict):
     tunnel: TunnelSettings = NoTunnel()
 
     @property
+    def month_bytes(self) -> float:
+        """The bytes on the wire that a calendar month may have; 0 is no bound."""
+        return self.month_gb * 1e9
+
+    @property
     def courtesy_s(self) -> float:
         """The delay in seconds that a copy may add on the line; 0 if nobody looks."""
         return self.courtesy_ms / 1000 if self.courtesy else 0.0

@@ -13,7 +13,6 @@ from otherroof.base.accounts import ROOT, Account, account_of, become
 from otherroof.base.errors import HomeTrouble, WrongSettings
 from otherroof.base.handles import Passed, WayThere, open_folder, way_to
 from otherroof.base.programs import SystemPrograms
-from otherroof.system.install_steps import SOCKETS
 
 
 def work_as_owner_of(folder: str, *, lend_root: bool = False, userspace_tunnel: bool = False) -> None:
@@ -60,6 +59,7 @@ def owner_for(way: WayThere) -> Passed | None:
 def _make_room_for_sockets(account: Account) -> None:
     """For a tunnel in userspace: have its socket's folder as `install` has it made, on a machine without that too. What
     is in there belongs to other tunnels and stays as it is."""
+    from otherroof.system.install_steps import SOCKETS
     from otherroof.tunnel.lacks import USERSPACE
 
     if not SystemPrograms().find(USERSPACE):

@@ -1,4 +1,7 @@
-"""From the settings to a tunnel with its driver, and to a use of it. The one place that knows every driver."""
+"""From the settings to a tunnel with its driver, and to a use of it. The one place that knows every driver.
+
+A driver is imported if the settings ask for its kind.
+"""
 
 from __future__ import annotations
 
@@ -6,11 +9,6 @@ import os
 
 from otherroof.base.clock import Clock
 from otherroof.settings import CommandTunnel, NoTunnel, Settings, WireguardTunnel
-from otherroof.tunnel.drivers.command import CommandDriver
-from otherroof.tunnel.drivers.last_call import LastCallAddress
-from otherroof.tunnel.drivers.no_tunnel import NoTunnelDriver
-from otherroof.tunnel.drivers.wireguard import DriverTools, TunnelKeyFiles, WireguardDriver
-from otherroof.tunnel.keys import read_public_key
 from otherroof.tunnel.marks import MadeMark
 from otherroof.tunnel.network_access import NetworkAccess
 from otherroof.tunnel.port import Tunnel
@@ -24,6 +22,10 @@ def make_tunnel(settings: Settings, far_name: str, network_access: NetworkAccess
     wanted = settings.far[far_name].tunnel
     mark = MadeMark(_path(settings, far_name) + ".made")
     if isinstance(wanted, WireguardTunnel):
+        from otherroof.tunnel.drivers.last_call import LastCallAddress
+        from otherroof.tunnel.drivers.wireguard import DriverTools, TunnelKeyFiles, WireguardDriver
+        from otherroof.tunnel.keys import read_public_key
+
         key = settings.path(wanted.key_file)
         shared_key = settings.path(wanted.shared_key_file) if wanted.shared_key_file else ""
         files = TunnelKeyFiles(key, shared_key, lambda: read_public_key(key))
@@ -32,7 +34,11 @@ def make_tunnel(settings: Settings, far_name: str, network_access: NetworkAccess
             wanted, files, DriverTools(network_access.commands, network_access.resolve, clock, mark, caller)
         )
     if isinstance(wanted, CommandTunnel):
+        from otherroof.tunnel.drivers.command import CommandDriver
+
         return CommandDriver(wanted, network_access.commands, mark)
+    from otherroof.tunnel.drivers.no_tunnel import NoTunnelDriver
+
     return NoTunnelDriver()
 
 

@@ -9,8 +9,8 @@ from datetime import datetime
 
 from otherroof.base.local_time import wall_time
 from otherroof.ledger import Ledger
+from otherroof.schedule.job_window import when_open, window_end
 from otherroof.schedule.month_room import month_room
-from otherroof.schedule.plan import when_open, window_end
 from otherroof.settings import Settings
 
 

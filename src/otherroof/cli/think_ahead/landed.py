@@ -104,7 +104,7 @@ def _land(settings: Settings, job: str, place: str, *, as_json: bool) -> tuple[i
 
 def _as_json(job: str, found: LandedDisk, notes: list[str]) -> dict[str, Any]:
     from otherroof.far_copy.listing import time_taken
-    from otherroof.restore.proving.report import listing_text
+    from otherroof.far_copy.run_ids import listing_text
 
     header, proof = found.header, found.proof
     return {
@@ -127,7 +127,7 @@ def _as_json(job: str, found: LandedDisk, notes: list[str]) -> dict[str, Any]:
 
 def _tell(job: str, found: LandedDisk, notes: list[str], zone: ZoneInfo) -> None:
     from otherroof.far_copy.listing import time_taken
-    from otherroof.restore.proving.report import listing_text
+    from otherroof.far_copy.run_ids import listing_text
 
     header, proof = found.header, found.proof
     say(

@@ -17,7 +17,6 @@ from otherroof.jobs.locks import try_job_lock
 from otherroof.ledger import Ledger
 from otherroof.settings import Settings
 from otherroof.settings.copies.names import former_name
-from otherroof.watch.rules import OF_JOBS
 
 
 def keep_histories(settings: Settings, ledger: Ledger, clock: Clock, busy: Collection[str] = ()) -> None:
@@ -34,6 +33,9 @@ def keep_history(settings: Settings, name: str, ledger: Ledger, clock: Clock) ->
     """The same for one job, whose lock the caller holds. Raises HomeTrouble."""
     if not _is_called_otherwise(settings, name, ledger):
         return
+    # Late: every run passes through here, and hardly one has to go on; the rules bring all that is forecast with them.
+    from otherroof.watch.rules import OF_JOBS
+
     far = settings.jobs[name].far
     old = former_name(name, far)
     with ExitStack() as stack:

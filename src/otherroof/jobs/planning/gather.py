@@ -45,7 +45,7 @@ from otherroof.watch.facts import AHEAD, FarFacts, JobFacts
 from otherroof.watch.first_copy import by_clock
 from otherroof.watch.gather import far_facts, night_room_of
 
-MB, GB = 10**6, 10**9
+MB = 10**6
 MOST_RUNS = 60
 RUNS_OVER_DAYS = 28
 READING_HOLDS = timedelta(days=90)
@@ -244,7 +244,7 @@ def _hours_said(asked: PlanRequest, zone: ZoneInfo) -> OpenHours:
 def _hours(settings: Settings, name: str, ledger: Ledger, now: datetime, asked: PlanRequest) -> OpenHours:
     job = settings.jobs[name]
     far, zone = settings.far[job.far], settings.zone
-    allowance = asked.month or far.month_gb * GB
+    allowance = asked.month or far.month_bytes
     used = float(ledger.wire_bytes_since(job.far, month_begins(now, zone))) if allowance else 0.0
     others = _others_a_day(settings, name, ledger, now) if allowance else 0.0
     limits = (HourlyLimit(asked.limits),) if asked.limits else hourly_limits(job, far)

@@ -7,6 +7,7 @@ from datetime import datetime
 
 from otherroof.far.place import Meter
 from otherroof.far_copy.entry import Entry, path_text
+from otherroof.far_copy.run_ids import listing_text
 from otherroof.forecast.proof_pace import sample_said
 
 
@@ -32,11 +33,6 @@ class FarDamage:
     def shown(self) -> str:
         """The file for people."""
         return path_text(self.path) if self.path else listing_text(self.run)
-
-
-def listing_text(run: str) -> str:
-    """How the listing of a run is called in place of a path."""
-    return f"(the listing of {run})"
 
 
 @dataclass(slots=True)
