@@ -19,7 +19,7 @@ TREE: Tree = {b"a": (1, 1, 2, 3, 0o100644), b"b": (2, 0, 2, 3, 0o40755), b"b/\xf
 def commit(keeper: Keeper, run: str, *, same_as: str = "") -> None:
     keeper.begin(run, keeper.view())
     facts = CopyState(run, keeper.home_id, files=2, size=3, whole_run=same_as or run)
-    keeper.commit(facts, () if same_as else blocks_of(TREE), "2031-04-05T01:30:00Z")
+    keeper.commit(facts, () if same_as else blocks_of(TREE), "2031-04-05T01:30:00Z", lambda _now: None)
 
 
 def test_nobody_was_there_yet(far: Far) -> None:

@@ -419,6 +419,43 @@ def test_of_several_requests_the_first_refusal_is_raised_and_all_are_done(base: 
     assert (folder[1] / "two").is_dir()
 
 
+def test_of_attempts_each_is_answered_in_its_order_by_what_came_or_its_refusal(base: Standing, folder: Here) -> None:
+    put(folder, b"taken")
+
+    def script() -> Script[list[Any]]:
+        found = yield requests.Attempts(
+            (
+                requests.MakeFolder(at(folder, b"taken")),
+                requests.Stat(at(folder, b"none")),
+                requests.OpenFile(at(folder, b"made"), NEW),
+                requests.Stat(at(folder, b"made")),
+            )
+        )
+        yield requests.CloseFile(found[2])
+        nothing = yield requests.Attempts(())
+        return [*found, nothing]
+
+    taken, none, _, attrs, nothing = run_script(base.place, script())
+    assert (type(taken), type(none), nothing) == (Refused, NotThere, ())
+    assert stat.S_ISREG(attrs.mode)
+
+
+def test_what_is_let_go_of_is_closed_before_what_is_asked_next_and_no_refusal_is_heard(
+    base: Standing, folder: Here
+) -> None:
+    put(folder, b"a", b"content")
+
+    def script() -> Script[list[Any]]:
+        handle = yield requests.OpenFile(at(folder, b"a"), Mode.READ)
+        data, answer = yield (requests.Read(handle, 0, 7), requests.LetGo(handle))
+        folder_handle = yield requests.OpenFolder(folder[0])
+        found = [data, answer, (yield requests.LetGo(folder_handle)), (yield requests.LetGo(handle))]
+        yield requests.Stat(at(folder, b"a"))
+        return [*found, open_below(folder[1])]
+
+    assert run_script(base.place, script()) == [b"content", None, None, None, []]
+
+
 def test_many_scripts_go_at_once_and_each_result_comes_with_its_key(base: Standing, folder: Here) -> None:
     tasks = (
         Task(

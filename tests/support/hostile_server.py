@@ -68,6 +68,9 @@ class ScriptedChannel:
         del self._out[: len(piece)]
         return piece
 
+    def recv_ready(self) -> bool:
+        return bool(self._out)
+
     def recv_stderr_ready(self) -> bool:
         return False
 

@@ -292,6 +292,7 @@ _HEARD: dict[type, Callable[[PowerDisk, Any, Any], None]] = {
     requests.CopyRange: PowerDisk._copy,
     requests.Sync: PowerDisk._sync,
     requests.CloseFile: PowerDisk._close,
+    requests.LetGo: PowerDisk._close,
     requests.Rename: PowerDisk._rename,
     requests.Link: PowerDisk._link,
     requests.MakeSymlink: PowerDisk._make_link,

@@ -26,6 +26,7 @@ from otherroof.copying.home.chunks import ChunkList
 from otherroof.far import session
 from otherroof.far.place import Meter
 from otherroof.far_copy.entry import Entry
+from otherroof.far_copy.keeper import FarNow
 from otherroof.far_copy.state import CopyState
 from otherroof.far_copy.view import FarCopyView
 from otherroof.forecast.trend import days_until_full, growth_a_week
@@ -46,11 +47,13 @@ class Commit:
         self.asked: list[str] = []
         self.views = views
         monkeypatch.setattr(commit_module, "require_alone", lambda *_: self.asked.append("alone?"))
+        self.stands = FarNow([], "base")
 
     def begin(self, _run: str, _view: FarCopyView) -> None:
         self.asked.append("begin")
 
-    def commit(self, *_: object) -> None:
+    def commit(self, _state: object, _blocks: object, _taken: object, check: Callable[[FarNow], None]) -> None:
+        check(self.stands)
         self.asked.append("commit")
 
     def with_retries(self, deed: Callable[[Any, FarCopyView], None]) -> None:

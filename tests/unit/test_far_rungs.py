@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -127,38 +128,59 @@ def test_trial_in_a_base_that_is_not_there_tells_so(tmp_path: Path) -> None:
     assert (found.space, found.offset) == (None, None)
 
 
-def test_trial_takes_its_file_away_also_where_closing_it_is_refused() -> None:
+NO_ROOM = Refused("no room")
+
+
+def trial(*answers: tuple[Any, ...], tells_space: bool = False) -> tuple[TrialResult, list[list[type]]]:
+    """What a trial finds if it is answered so, and what it asked, each time all at once."""
+    script = write_trial_file(SteppedClock(datetime(2031, 4, 5, tzinfo=UTC)), tells_space)
+    asked, left, answer = [], list(answers), None
+    while True:
+        try:
+            request: Any = script.send(answer)  # type: ignore[arg-type]
+        except StopIteration as ended:
+            assert not left
+            return ended.value, asked
+        asked.append([type(op) for op in request.ops])
+        answer = left.pop(0)
+
+
+FOUND, APART = requests.Attrs(10, 0o600, 0), NotThere("no such name")
+ALL = [requests.Write, requests.StatOpen, requests.Stat, requests.CloseFile, requests.Remove]
+
+
+def test_trial_takes_two_round_trips_and_its_file_away_whatever_was_refused() -> None:
     """A disk that is full may say so only when a file is closed."""
-    script = write_trial_file(SteppedClock(datetime(2031, 4, 5, tzinfo=UTC)), tells_space=False)
-    assert [type(op) for op in next(script)] == [requests.Stat, requests.OpenFile]
-    assert [type(op) for op in script.send((None, 7))] == [requests.Write, requests.StatOpen]
-    # Both are asked for at once, so that a refusal of the first does not keep the second from being done.
-    assert isinstance(script.send((None, requests.Attrs(10, 0o600, 0))), requests.Stat)
-    assert [type(op) for op in script.throw(NotThere("no such name"))] == [requests.CloseFile, requests.Remove]
-    with pytest.raises(StopIteration):
-        script.throw(Refused("no room"))
+    for answers in ((None, FOUND, APART, NO_ROOM, None), (NO_ROOM, NO_ROOM, APART, None, None)):
+        found, asked = trial((FOUND, 7), answers)
+        assert asked == [[requests.Stat, requests.OpenFile], ALL]
+        assert (found.offset is None, found.problem) == ((False, None) if answers[0] is None else (True, NO_ROOM))
 
 
-def test_trial_takes_its_file_away_also_where_another_question_was_refused() -> None:
-    script = write_trial_file(SteppedClock(datetime(2031, 4, 5, tzinfo=UTC)), tells_space=False)
-    assert [type(op) for op in next(script)] == [requests.Stat, requests.OpenFile]
-    assert isinstance(script.throw(Refused("no look")), requests.Remove)
-    with pytest.raises(StopIteration):
-        script.send(None)
+def test_trial_goes_on_if_another_question_was_refused() -> None:
+    found, asked = trial((NO_ROOM, 7), (None, FOUND, APART, None, None))
+    assert (found.problem, asked[1]) == (NO_ROOM, ALL)
+    assert found.offset is not None
 
 
-def test_trial_goes_on_where_room_is_not_told_and_knows_it_where_no_file_can_be_made() -> None:
-    script = write_trial_file(SteppedClock(datetime(2031, 4, 5, tzinfo=UTC)), tells_space=True)
-    assert isinstance(next(script), requests.GetSpace)
-    assert [type(op) for op in script.throw(Refused("no figures"))] == [requests.Stat, requests.OpenFile]
-    script = write_trial_file(SteppedClock(datetime(2031, 4, 5, tzinfo=UTC)), tells_space=True)
-    next(script)
-    script.send(ROOMY)
-    assert isinstance(script.throw(Denied("denied")), requests.Remove)
-    with pytest.raises(StopIteration) as ended:
-        script.throw(NotThere("nothing to remove"))
-    assert ended.value.value.space == ROOMY
-    assert isinstance(ended.value.value.problem, Denied)
+def test_a_full_disk_tells_the_time_by_when_the_file_was_made() -> None:
+    found, _ = trial((FOUND, 7), (NO_ROOM, FOUND, APART, None, None))
+    assert found.problem is NO_ROOM
+    assert found.offset is not None
+
+
+@pytest.mark.parametrize(("folded", "folds"), [(APART, False), (NO_ROOM, False), (FOUND, True)])
+def test_trial_tells_whether_the_disk_folds_names(folded: Any, folds: bool) -> None:
+    assert trial((FOUND, 7), (None, FOUND, folded, None, None))[0].folds_case is folds
+
+
+def test_trial_goes_on_if_room_is_not_told_and_knows_it_if_no_file_can_be_made() -> None:
+    found, asked = trial((FOUND, 7, Refused("no figures")), (None, FOUND, APART, None, None), tells_space=True)
+    assert asked[0] == [requests.Stat, requests.OpenFile, requests.GetSpace]
+    assert (found.space, found.problem) == (None, None)
+    found, asked = trial((FOUND, Denied("denied"), ROOMY), tells_space=True)
+    assert found.space == ROOMY
+    assert isinstance(found.problem, Denied)
 
 
 @pytest.mark.parametrize(

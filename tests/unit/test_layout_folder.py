@@ -9,7 +9,7 @@ import pytest
 
 from otherroof.base.errors import Denied, FarTrouble, HomeTrouble, NotThere
 from otherroof.far import requests
-from otherroof.far_copy.keeper import HomeIdentity
+from otherroof.far_copy.keeper import FarNow, HomeIdentity
 from otherroof.far_copy.listing import gzip_member
 from otherroof.far_copy.state import CopyState
 from otherroof.far_copy.view import FarCopyView
@@ -114,6 +114,10 @@ def facts(same_as: str = "") -> CopyState:
     return CopyState(RUN, KEY.home_id, whole_run=same_as or RUN)
 
 
+def nothing_against(_now: FarNow) -> None:
+    """Nobody else writes there."""
+
+
 class Part:
     """One listing part with these lines."""
 
@@ -132,22 +136,22 @@ def test_a_listing_that_its_reader_does_not_take_is_not_sent(far: Household, tmp
     keeper.begin(RUN, FarCopyView(mark=KEY.home_id, ready=True))
     odd = b'{"path":"a","kind":"pipe","xattrs":"' + b"x" * 5000 + b'"}'
     with pytest.raises(HomeTrouble, match="could not be read back"):
-        keeper.commit(facts(), [Part(odd)], "2031-04-05T01:30:00Z")
+        keeper.commit(facts(), [Part(odd)], "2031-04-05T01:30:00Z", nothing_against)
     assert list((far.here / "runs").iterdir()) == []
     assert list((tmp_path / "scratch").iterdir()) == []
     cut_off = Part(b'{"path":"a"}')
     cut_off._text = b"another text"
     with pytest.raises(HomeTrouble, match="could not be read back"):
-        keeper.commit(facts(), [cut_off], "2031-04-05T01:30:00Z")
+        keeper.commit(facts(), [cut_off], "2031-04-05T01:30:00Z", nothing_against)
     assert list((far.here / "runs").iterdir()) == []
 
 
 def test_no_listing_stays_in_the_state_folder(far: Household, tmp_path: Path) -> None:
     keeper = keeper_of(far, tmp_path)
     keeper.begin(RUN, FarCopyView(mark=KEY.home_id, ready=True))
-    keeper.commit(facts(), blocks_of({b"a": (1, 1, 2, 3, 0o100644)}), "2031-04-05T01:30:00Z")
+    keeper.commit(facts(), blocks_of({b"a": (1, 1, 2, 3, 0o100644)}), "2031-04-05T01:30:00Z", nothing_against)
     later = CopyState(NEXT, KEY.home_id, whole_run=RUN)
-    keeper.commit(later, (), "2031-04-06T01:30:00Z")
+    keeper.commit(later, (), "2031-04-06T01:30:00Z", nothing_against)
     far.put("READ-ME-FIRST.txt", f"home mark: {KEY.home_id}\n".encode())
     assert len(list(keeper.lines(NEXT))) == 1
     reader = keeper.reader(NEXT)

@@ -12,6 +12,7 @@ import pytest
 
 from otherroof.base.errors import Damaged, Denied, NotThere, PlaceError, Refused, RunCut
 from otherroof.far import requests
+from otherroof.far.place import run_script
 from otherroof.far.requests import Attrs, DataPiece, Space
 from otherroof.far_copy.writer import ChangeState, ContentLocation, FileProperties, NotDurable
 from otherroof.layouts.open import aside, steps
@@ -447,7 +448,9 @@ def test_a_run_that_goes_on_writes_its_mark_anew(far: Household) -> None:
 
 
 def commit(far: Household, listing: Path) -> None:
-    far.do(OpenJobFolder(far.place, far.paths).commit(RUN, str(listing)))
+    folder = OpenJobFolder(far.place, far.paths)
+    far.do(folder.send_listing(RUN, str(listing)))
+    run_script(far.place, folder.commit(RUN, listing.stat().st_size))
 
 
 def test_a_listing_is_durable_before_and_after_it_gets_its_name(far: Household, tmp_path: Path) -> None:

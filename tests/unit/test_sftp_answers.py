@@ -7,6 +7,7 @@ the product's.
 from __future__ import annotations
 
 import struct
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -15,6 +16,7 @@ from otherroof.base.errors import LinkLost, Refused
 from otherroof.far import requests
 from otherroof.far.place import Meter, Task
 from otherroof.far.requests import NOT_YET, Attrs, BytesSink, DataPiece, Mode, Script
+from otherroof.far.sftp import channel as channel_module
 from otherroof.far.sftp import codec, streams
 from otherroof.far.sftp.channel import SftpChannel, TaskFeed
 from otherroof.far.sftp.streams import Streams
@@ -425,6 +427,69 @@ def test_the_first_refusal_of_several_is_told() -> None:
 
     (result,) = carry_out(channel_to(far_box), Task("key", script()))
     assert type(result.error).__name__ == "Denied"
+
+
+def without_closing(closed: list[int], answers: Callable[[int], bytes] = lambda _number: b"") -> SftpChannel:
+    """A channel to a box that finds nothing at any name, and answers a file's closing so."""
+
+    def far_box(packet: bytes) -> bytes:
+        if packet[0] == codec.CLOSE:
+            closed.append(number_of(packet))
+            return answers(number_of(packet))
+        return text(answer(ATTRS, U32(0), number_of(packet)))
+
+    return channel_to(far_box)
+
+
+def lets_go(times: int = 1) -> Script[str]:
+    for _ in range(times):
+        yield requests.LetGo(b"handle")
+    yield requests.Stat(b"a")
+    yield requests.LetGo(b"handle")
+    return "done"
+
+
+def test_nobody_waits_for_what_is_let_go_of() -> None:
+    closed: list[int] = []
+    (result,) = carry_out(without_closing(closed), Task("key", lets_go()))
+    assert (result.value, len(closed)) == ("done", 2), "and it is sent at once, whether or not more is to be done"
+
+
+def test_no_more_closings_are_outstanding_than_may_be() -> None:
+    closed: list[int] = []
+    with pytest.raises(LinkLost):
+        carry_out(without_closing(closed), Task("key", lets_go(channel_module.MOST_LET_GO + 5)))
+    assert len(closed) == channel_module.MOST_LET_GO + 1, "the last of them is waited for"
+
+
+def test_answers_that_nobody_waits_for_are_taken_by_whatever_work_follows() -> None:
+    closed: list[int] = []
+    made = without_closing(closed, lambda number: text(answer(STATUS, U32(4) + text(b"") * 2, number)))
+    for _ in range(channel_module.MOST_LET_GO):
+        assert [result.value for result in carry_out(made, Task("key", lets_go()))] == ["done"]
+    assert len(made._waiting) == made._let_go == 1
+    mad = without_closing([], lambda number: text(answer(DATA, text(b""), number)))
+    with pytest.raises(LinkLost, match="makes no sense"):
+        carry_out(mad, Task("key", lets_go()))
+
+
+def test_a_source_is_waited_for_though_a_closing_is_outstanding() -> None:
+    """Only what somebody waits for keeps the line from being idle."""
+    waits: list[bool] = []
+
+    class Late:
+        def take(self, *, wait: bool) -> requests.NotYet | None:
+            waits.append(wait)
+            return NOT_YET if len(waits) < 3 else None
+
+        def landed(self, piece: object) -> None: ...
+
+    def script() -> Script[None]:
+        yield requests.LetGo(b"handle")
+        yield requests.WriteStream(b"other", Late())
+
+    carry_out(without_closing([]), Task("key", script()))
+    assert waits == [True] * 3
 
 
 def test_what_was_opened_beside_a_refusal_is_closed_before_the_script_hears_of_it() -> None:

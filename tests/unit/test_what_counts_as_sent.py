@@ -31,7 +31,7 @@ from otherroof.far import requests
 from otherroof.far.place import TaskResult
 from otherroof.far.requests import NOT_YET, CopyPiece, DataPiece, SyncPiece
 from otherroof.far.sftp import codec
-from otherroof.far_copy.keeper import RunMark
+from otherroof.far_copy.keeper import FarNow, RunMark
 from otherroof.far_copy.view import FarCopyView
 from otherroof.far_copy.writer import ArrivedPart, ChangeState
 from support.main_job import one_job
@@ -334,8 +334,8 @@ class Alone:
         self._marks, self._newest = marks, newest
         self.begun: list[str] = []
 
-    def marks(self) -> list[RunMark]:
-        return self._marks
+    def look_around(self, _run: str) -> FarNow:
+        return FarNow(self._marks, self._newest)
 
     def view(self) -> FarCopyView:
         return FarCopyView(runs=[self._newest])

@@ -9,6 +9,8 @@ A kill between 2 and 3 leaves a catalogue that is one run behind; the next run n
 
 from __future__ import annotations
 
+from functools import partial
+
 from otherroof.base.clock import Clock, stamp
 from otherroof.copying.compare.catalogue import Catalogue, replace_catalogue, write_catalogue
 from otherroof.copying.compare.catalogue_repair import JobStateFiles
@@ -72,8 +74,8 @@ def _commit_listing(
             return  # the connection broke after the rename: it counts already
         if not view.ready:
             keeper.begin(state.run, view)
-        require_alone(keeper, view, state.run, base)
-        keeper.commit(state, written.blocks() if written is not None else (), taken)
+        check = partial(require_alone, keeper, view, state.run, base)
+        keeper.commit(state, written.blocks() if written is not None else (), taken, check)
 
     connection.with_retries(commit)
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from otherroof.base.errors import FarTrouble
-from otherroof.far_copy.keeper import Keeper, RunMark
+from otherroof.far_copy.keeper import FarNow, Keeper, RunMark
 from otherroof.far_copy.view import FarCopyView
 
 KEEP_FRESH_S = 60.0  # how often a run that goes on says so
@@ -20,20 +20,20 @@ ADVICE = (
 )
 
 
-def require_alone(keeper: Keeper, view: FarCopyView, run: str, base: str) -> None:
+def require_alone(keeper: Keeper, view: FarCopyView, run: str, base: str, now: FarNow | None = None) -> None:
     """Raises FarTrouble if another server has changed the far copy since `run` began, or is changing it now.
 
-    `base` is the version that `run` began from. `view` is what stood there when this connection was made.
+    `base` is the version that `run` began from. `view` is what stood there when this connection was made, `now` what
+    stands there now, if somebody has looked.
     """
-    # The marks first: a run that ends between the two looks takes its mark away only after its listing has come.
-    marks = keeper.marks()
-    if marks and all(mark.run != run for mark in marks):
+    now = now or keeper.look_around(run)
+    if now.marks and all(mark.run != run for mark in now.marks):
         keeper.begin(run, view)  # for a mark of our own, which tells the time over there
-        marks = keeper.marks()
-    newest = keeper.view().newest
-    if newest not in (base, run):
-        raise FarTrouble(f"another server copied to it meanwhile (run {newest}), so this run ends here", advice=ADVICE)
-    other = fresh_mark_of_another(marks, run)
+        now = keeper.look_around(run)
+    if now.newest not in (base, run):
+        what = f"another server copied to it meanwhile (run {now.newest}), so this run ends here"
+        raise FarTrouble(what, advice=ADVICE)
+    other = fresh_mark_of_another(now.marks, run)
     if other is not None:
         raise FarTrouble(f"another server is copying to it (run {other.run}), so this run ends here", advice=ADVICE)
 

@@ -120,6 +120,11 @@ class CloseFile:
 
 
 @dataclass(slots=True)
+class LetGo(CloseFile):
+    """Closes a handle that was only read from; nobody waits for that, or hears of a refusal. Answers None."""
+
+
+@dataclass(slots=True)
 class CopyRange:
     """Copies bytes between two different open files inside the place.
 
@@ -320,6 +325,7 @@ Op = (
     | StatOpen
     | Sync
     | CloseFile
+    | LetGo
     | CopyRange
     | Rename
     | Link
@@ -332,7 +338,19 @@ Op = (
     | ReadFolder
     | GetSpace
 )
-Request = Op | WriteStream | ReadStream | tuple[Op, ...]
+
+
+@dataclass(slots=True)
+class Attempts:
+    """Requests sent back to back, of which some may be refused: the answer to such a one is its PlaceError.
+
+    Others of them may have opened something: to close that is the script's affair.
+    """
+
+    ops: tuple[Op, ...]
+
+
+Request = Op | WriteStream | ReadStream | tuple[Op, ...] | Attempts
 
 # What a request does, for people who are told that it was refused: they know none of these classes.
 IN_WORDS: dict[type[Op], str] = {
@@ -343,6 +361,7 @@ IN_WORDS: dict[type[Op], str] = {
     StatOpen: "looking at the open file",
     Sync: "making the file durable",
     CloseFile: "closing the file",
+    LetGo: "closing the file",
     CopyRange: "copying within the far disk",
     Rename: "renaming",
     Link: "making a hard link",

@@ -30,31 +30,32 @@ def write_trial_file(clock: Clock, tells_space: bool) -> requests.Script[TrialRe
     trial = TrialResult()
     path = b".otherroof-probe-" + secrets.token_hex(4).encode()
     make = requests.OpenFile(path, requests.Mode.WRITE | requests.Mode.CREATE | requests.Mode.ONLY_NEW)
-    if tells_space:
-        with contextlib.suppress(PlaceError):  # asked by itself: room is worth knowing even if no file can be made
-            trial.space = yield requests.GetSpace(b".")
+    room = (requests.GetSpace(b"."),) if tells_space else ()
     opened = clock.now().timestamp()
-    try:
-        _, handle = yield (requests.Stat(b"."), make)
-    except PlaceError as problem:
-        trial.problem = problem
-        with contextlib.suppress(PlaceError):  # made all the same, if only the other question was refused
-            yield requests.Remove(path)
+    # Room is worth knowing even if no file can be made, and a file tells the time even if nothing else is told.
+    stands, handle, *space = yield requests.Attempts((requests.Stat(b"."), make, *room))
+    trial.space = next((one for one in space if isinstance(one, requests.Space)), None)
+    trial.problem = next((one for one in (stands, handle) if isinstance(one, PlaceError)), None)
+    if isinstance(handle, PlaceError):
         return trial
-    try:
-        sent = clock.now().timestamp()
-        _, found = yield (requests.Write(handle, 0, b"otherroof\n"), requests.StatOpen(handle))
-        trial.offset = clock_offset(found.mtime, sent, clock.now().timestamp())
-    except PlaceError as problem:
-        trial.problem = problem
-        with contextlib.suppress(PlaceError):  # a full disk takes no content, but tells when the file was made
-            found = yield requests.StatOpen(handle)
-            trial.offset = clock_offset(found.mtime, opened, clock.now().timestamp())
-    with contextlib.suppress(PlaceError):  # nothing there: the disk tells the two names apart
-        yield requests.Stat(path.upper())
-        trial.folds_case = True
-    with contextlib.suppress(PlaceError):  # what cannot be taken away is a few bytes under a name of our own
-        yield (requests.CloseFile(handle), requests.Remove(path))
+    sent = clock.now().timestamp()
+    # Asked for back to back, and carried out in this order. What cannot be taken away in the end is a few bytes under a
+    # name of our own.
+    wrote, found, folded, _, _ = yield requests.Attempts(
+        (
+            requests.Write(handle, 0, b"otherroof\n"),
+            requests.StatOpen(handle),
+            requests.Stat(path.upper()),
+            requests.CloseFile(handle),
+            requests.Remove(path),
+        )
+    )
+    trial.folds_case = isinstance(folded, requests.Attrs)  # else the disk tells the two names apart
+    trial.problem = trial.problem or next((one for one in (wrote, found) if isinstance(one, PlaceError)), None)
+    if isinstance(found, requests.Attrs):
+        # A full disk takes no content, but tells when the file was made.
+        begun = opened if isinstance(wrote, PlaceError) else sent
+        trial.offset = clock_offset(found.mtime, begun, clock.now().timestamp())
     return trial
 
 

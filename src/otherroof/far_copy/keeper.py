@@ -48,6 +48,15 @@ class RunMark:
     at: int
 
 
+@dataclass(frozen=True, slots=True)
+class FarNow:
+    """What others may have changed since a run began: the marks of all runs under way, whichever server's they are,
+    and the newest run that counts, looked at after these."""
+
+    marks: list[RunMark]
+    newest: str
+
+
 def scratch_name(job: str, end: str) -> str:
     """A new name in the scratch folder; another reader of the same job may be open meanwhile."""
     return f"{job}.{secrets.token_hex(4)}{end}"
@@ -129,6 +138,9 @@ class Keeper(Protocol):
     def marks(self) -> list[RunMark]:
         """The marks of all runs under way, whichever server's they are."""
 
+    def look_around(self, run: str) -> FarNow:
+        """What stands there now; `run` is one of this server's. Raises FarTrouble if the folder is another home's."""
+
     def take_back_begin(self, run: str) -> None:
         """`run` has changed nothing and will not: take its mark away."""
 
@@ -147,9 +159,13 @@ class Keeper(Protocol):
     def held_now(self, path: bytes) -> bytes | None:
         """The digest of what the newest copy really holds at `path`, read back; None if it is no file."""
 
-    def commit(self, state: CopyState, blocks: Iterable[ListingPart], taken: str) -> None:
+    def commit(
+        self, state: CopyState, blocks: Iterable[ListingPart], taken: str, check: Callable[[FarNow], None]
+    ) -> None:
         """Write the listing of `state.run` with these blocks: from then on the run counts.
 
+        Before it does, `check` is told what stands there, looked at while the listing is on its way; if it raises, the
+        run does not count.
         If `state.whole_run` is another run, its lines hold and none are written. `taken` is RFC 3339 in UTC.
         """
 

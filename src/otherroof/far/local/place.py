@@ -90,6 +90,8 @@ class LocalPlace:
             return self._write_stream(request)
         if isinstance(request, requests.ReadStream):
             return self._read_stream(request)
+        if isinstance(request, requests.Attempts):
+            return tuple(self._attempt(op) for op in request.ops)
         if not isinstance(request, tuple):
             return self._do(request)
         answers, first = self._do_all(request)
@@ -109,6 +111,12 @@ class LocalPlace:
                 first = first or error
                 answers.append(None)
         return answers, first
+
+    def _attempt(self, op: requests.Op) -> Any:
+        try:
+            return self._do(op)
+        except PlaceError as refusal:
+            return refusal
 
     def _do(self, op: requests.Op) -> Any:
         try:
@@ -265,6 +273,11 @@ def _shut(_base: bytes, op: requests.CloseFile) -> None:
         os.close(op.handle)
 
 
+def _let_go(base: bytes, op: requests.LetGo) -> None:
+    with suppress(OSError):  # nobody asks whether it could be closed
+        _shut(base, op)
+
+
 def _space(base: bytes, op: requests.GetSpace) -> requests.Space:
     found = os.statvfs(base + op.path)
     size, shut = found.f_frsize, bool(found.f_flag & os.ST_RDONLY)
@@ -279,6 +292,7 @@ _HANDLERS: dict[type, Callable[[bytes, Any], Any]] = {
     requests.StatOpen: lambda base, op: attrs_of(os.fstat(op.handle)),
     requests.Sync: _sync,
     requests.CloseFile: _shut,
+    requests.LetGo: _let_go,
     requests.CopyRange: _copy_range,
     requests.Rename: _rename,
     requests.Link: lambda base, op: os.link(base + op.old, base + op.new, follow_symlinks=False),

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 
 import paramiko
 
-from otherroof.base.errors import LinkLost, NotOffered, OtherroofError
+from otherroof.base.errors import LinkLost, NotOffered, OtherroofError, PlaceError
 from otherroof.far import requests
 from otherroof.far.allowance import ANSWER, FOLDER_PART, WAIT_S, ReadShare
 from otherroof.far.place import Meter, PlaceOffers, Task, TaskResult
@@ -27,6 +28,11 @@ MAX_SCRIPTS = 256  # at once on one channel, and files: the most that was seen t
 GATHER = 32_768  # bytes of small requests that go out together
 SSH_PACKET = 32_768  # bytes; what OpenSSH takes in one channel packet
 
+# Files that are being closed without anybody waiting for it. With more a script waits: a far box that never answered
+# them would have us remember them all.
+MOST_LET_GO = 64
+
+_LET_GO = requests.LetGo(None)  # stands for any of them
 _STREAMS = (requests.WriteStream, requests.ReadStream)
 
 Give = Callable[[Task[Any, Any], TaskResult[Any, Any]], None]
@@ -37,7 +43,7 @@ class _RunningScript:
     """A script under way and the answers its last request still waits for."""
 
     task: Task[Any, Any]
-    request: requests.Op | tuple[requests.Op, ...] = ()
+    request: requests.Op | tuple[requests.Op, ...] | requests.Attempts = ()
     answers: list[Any] = field(default_factory=list)
     waiting: int = 0
     failure: OtherroofError | None = None
@@ -85,6 +91,7 @@ class SftpChannel:
         self._out_size = 0
         self._number = 0
         self._waiting: dict[int, _Asked] = {}
+        self._let_go = 0  # how many of these nobody waits for
         self._deadline = ProgressDeadline(session.target.answer_s)
         self.moved = 0
         self._running: set[_RunningScript] = set()
@@ -105,6 +112,8 @@ class SftpChannel:
                 # No more than can be worked on is taken: what waits in the queue can still go to another channel. With
                 # no script under way there is no answer to wait for either, and only then may `take` wait.
                 while self._has_room:
+                    if not self._running:
+                        self._flush()  # what nobody waits for does not wait for more work
                     task = feed.take(not self._running)
                     if task is None:
                         break
@@ -115,10 +124,11 @@ class SftpChannel:
                     continue
                 # Everything that the last answers made possible goes out before the next wait, so that the line never
                 # idles while something could be asked.
-                takes_long = self._streams.fill(self.offers.max_read, idle=not self._waiting)
+                awaited = len(self._waiting) > self._let_go
+                takes_long = self._streams.fill(self.offers.max_read, idle=not awaited)
                 self._flush()
                 # While more could go out no answer is waited for, so that the line never idles for one.
-                if self._waiting and not self._rests() and (not takes_long or self._channel.recv_ready()):
+                if self._may_collect() and not self._rests() and (not takes_long or self._channel.recv_ready()):
                     self._collect()
         finally:
             # Their `finally` parts run here and now, in this thread, and not whenever the collector finds them.
@@ -162,6 +172,10 @@ class SftpChannel:
                 return found[0]  # there is no other: in the greeting one thing is asked at a time
 
     # -- scripts --
+
+    def _may_collect(self) -> bool:
+        """Whether an answer is waited for, or one that nobody waits for is there."""
+        return len(self._waiting) > self._let_go or (self._let_go > 0 and self._channel.recv_ready())
 
     def _rests(self) -> bool:
         """Wait a moment if more may be asked for soon: to wait for an answer would be to ask in bursts, one for each
@@ -212,21 +226,31 @@ class SftpChannel:
             self._streams.begin(request, lambda answer, failure: self._advance(running, answer, failure))
             return
         running.failure = None
-        if isinstance(request, tuple) and not request:  # nothing to wait for: no answer would ever let the script go on
+        ops = request.ops if isinstance(request, requests.Attempts) else request
+        if isinstance(ops, tuple) and not ops:  # nothing to wait for: no answer would ever let the script go on
             self._advance(running, (), None)
         else:
             self._ask_all(running, request)
 
-    def _ask_all(self, running: _RunningScript, request: requests.Op | tuple[requests.Op, ...]) -> None:
-        ops = request if isinstance(request, tuple) else (request,)
+    def _ask_all(
+        self, running: _RunningScript, request: requests.Op | tuple[requests.Op, ...] | requests.Attempts
+    ) -> None:
         running.request = request
+        if isinstance(request, requests.Attempts):
+            request = request.ops
+        ops = request if isinstance(request, tuple) else (request,)
         running.answers = [None] * len(ops)
         running.waiting = len(ops)
         for index, op in enumerate(ops):
             self._ask(running, index, op)
 
     def _ask(self, running: _RunningScript, index: int, op: requests.Op) -> None:
-        if type(op) not in self._lacking:
+        kind = type(op)
+        if kind is requests.LetGo and self._let_go < MOST_LET_GO:
+            self._put(op, self._gone)
+            self._let_go += 1
+            self._answered(running, index, None, None)
+        elif kind not in self._lacking:
             self._put(op, running, index)
         elif isinstance(op, requests.Sync):
             # Not sent at all: a server need not know the name of an extension that it did not offer.
@@ -235,26 +259,37 @@ class SftpChannel:
             what = f"{requests.IN_WORDS[type(op)]} is not offered"
             self._answered(running, index, None, NotOffered(what, where=codec.request_path(op)))
 
+    def _gone(self, packet: bytes) -> None:
+        """What nobody waited for is answered: if it was refused, nothing follows from that."""
+        self._let_go -= 1
+        with suppress(PlaceError):
+            codec.decode(_LET_GO, packet)
+
     def _decode(self, running: _RunningScript, index: int, op: requests.Op, packet: bytes) -> None:
         try:
             answer = codec.decode(op, packet)
         except LinkLost:
             raise
         except OtherroofError as error:
-            self._answered(running, index, None, error.with_traceback(None))  # as in `_advance`
+            refusal = error.with_traceback(None) if not isinstance(op, requests.LetGo) else None  # as in `_advance`
+            self._answered(running, index, None, refusal)
         else:
             self._answered(running, index, answer, None)
 
     def _answered(self, running: _RunningScript, index: int, answer: Any, failure: OtherroofError | None) -> None:
         # The script goes on only after the last answer of its tuple, also if the first was a refusal: until then some
         # of its requests may still be carried out, and nobody could say what stands at the far end.
+        if failure is not None and type(running.request) is requests.Attempts:
+            answer, failure = failure, None
         running.answers[index] = answer
         running.failure = running.failure or failure
         running.waiting -= 1
         if running.waiting:
             return
         request, answers = running.request, running.answers
-        if not isinstance(request, tuple):
+        if isinstance(request, requests.Attempts):
+            self._advance(running, tuple(answers), None)
+        elif not isinstance(request, tuple):
             self._advance(running, answers[0], running.failure)
         elif running.failure is not None and (closing := requests.closing_all(request, answers)):
             self._ask_all(running, closing)  # the refusal is kept, and raised after this
@@ -267,7 +302,7 @@ class SftpChannel:
         # The numbers may wrap: fewer than a hundred thousand requests are ever under way, so none is in use twice.
         self._number = (self._number + 1) & 0xFFFFFFFF
         packet = codec.encode(self._number, op, self._base)
-        if not self._waiting:
+        if len(self._waiting) == self._let_go:
             self._deadline.begin()
         self._waiting[self._number] = codec.work_of(op), op, asker, index
         if self._share is not None:

@@ -145,6 +145,7 @@ _ENCODERS: dict[type, Callable[[int, Any, bytes], bytes]] = {
     requests.StatOpen: lambda n, op, _base: _packet(FSTAT, n, op.handle),
     requests.Sync: lambda n, op, _base: _packet(EXTENDED, n, b"fsync@openssh.com", pack_string(op.handle)),
     requests.CloseFile: lambda n, op, _base: _packet(CLOSE, n, op.handle),
+    requests.LetGo: lambda n, op, _base: _packet(CLOSE, n, op.handle),
     requests.CopyRange: _copy_range,
     # Must be refused if the new name exists (draft §6.5); OpenSSH makes a link under the new name and removes the old
     # one. Its extension `posix-rename@openssh.com`, which replaces what is there, is not used: nothing kept may be

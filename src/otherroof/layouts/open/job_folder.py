@@ -9,16 +9,16 @@ from __future__ import annotations
 import contextlib
 import os
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
-from otherroof.base.errors import Damaged, FarTrouble, HomeTrouble, NotThere, PlaceError
+from otherroof.base.errors import Damaged, Denied, FarTrouble, HomeTrouble, NotOffered, NotThere, PlaceError, Refused
 from otherroof.base.handles import open_plain_file
 from otherroof.base.units import size_text
 from otherroof.far import requests
 from otherroof.far.local_sink import LocalFileSink
 from otherroof.far.place import Place, Task
-from otherroof.far.requests import Attrs, DataPiece, Mode, NotYet, Piece, Script, Space
+from otherroof.far.requests import Attrs, DataPiece, Mode, NotYet, Piece, Script
 from otherroof.far_copy.keeper import RunMark
 from otherroof.far_copy.listing import LARGEST_FILE, Header, damaged_listing, header_in, holds_header
 from otherroof.far_copy.view import FarCopyView
@@ -43,6 +43,8 @@ NO_MARK = "?"  # stands for a note without a home's mark
 HEAD = 4096  # bytes of a listing that nearly always hold its header
 LONGEST_HEAD = 512 * 1024
 TIDY_AT_ONCE = 64
+MARKS_AT_ONCE = 16  # each takes a handle of the far box's
+MARK_MODE, NOTE_MODE = 0o600, 0o644
 LONGEST_SERVER = 64  # bytes
 SERVER = re.compile(rb"[0-9a-z]{1,64}")
 MOST_PARTS = 100_000  # runs, or half-sent files, at once: eleven years of a run every hour
@@ -68,7 +70,7 @@ class OpenJobFolder:
         return FarCopyView(
             mark=mark,
             # A folder that is not there was answered by None. Names that are no run ids are nobody's business here.
-            runs=sorted(run for name, _ in runs or () if (run := run_in(name, LISTING_END))),
+            runs=sorted(_runs_among(runs)),
             earlier=sorted(run for name, _ in earlier or () if (run := run_in(name, b""))),
             under_way=sorted(run for name, _ in incoming or () if (run := run_in(name, UNDER_WAY_END))),
             incoming=[name for name, _ in incoming or () if b"/" not in name],
@@ -81,8 +83,7 @@ class OpenJobFolder:
         except NotThere:
             return ""
         text, _ = yield (requests.Read(handle, 0, requests.LEAST), requests.CloseFile(handle))
-        found = _MARK.search(text)
-        return found.group(1).decode() if found else NO_MARK
+        return _mark_in(text)
 
     def check_mark(self, view: FarCopyView, home_id: str, *, only_reading: bool = False) -> None:
         """Raises FarTrouble if the folder is another home's, or, if it is to be written to, does not say whose."""
@@ -101,35 +102,67 @@ class OpenJobFolder:
                 advice="choose another base or job name, or put back this home's own listing key if it was lost",
             )
 
-    def make_ready(self, home: str, home_id: str) -> Script[None]:
-        """Make the folders and the note for people if they are missing."""
+    def make_ready(self, *, noted: bool) -> Script[Any]:
+        """Make the folders that are missing; answers a handle for `write_note`, None if the note is there."""
         # All that can be refused is that a folder stands already; each is then looked at. The job's own folder is made
         # on the way to the others.
         folders = [self.paths.top, *(self.paths.at(part) for part in (LATEST, EARLIER, RUNS, INCOMING))]
-        try:
-            yield tuple(requests.MakeFolder(path) for path in folders)
-        except PlaceError:
-            for path in folders[1:]:
+        opens = () if noted else (requests.OpenFile(self._note_aside, steps.NEW, NOTE_MODE),)
+        answers = yield requests.Attempts((*map(requests.MakeFolder, folders), *opens))
+        for path, answer in list(zip(folders, answers, strict=False))[1:]:
+            if isinstance(answer, PlaceError):
                 yield from steps.make_folder(path)
-        if (yield from steps.stat_path(self.paths.at(READ_ME))) is None:
-            text = read_me(self.paths.job, home, home_id).encode()
-            # Its last line is the home's mark, so it too appears whole or not at all.
-            aside = self.paths.at(INCOMING, READ_ME)
-            yield from steps.write_all(aside, text, requests.LEAST, permissions=0o644)
-            yield requests.Rename(aside, self.paths.at(READ_ME))
+        if noted or not isinstance(answers[-1], PlaceError):
+            return None if noted else answers[-1]
+        return (yield from steps.open_new(self._note_aside, NOTE_MODE))
+
+    @property
+    def _note_aside(self) -> bytes:
+        return self.paths.at(INCOMING, READ_ME)
+
+    def write_note(self, handle: Any, home: str, home_id: str) -> Script[None]:
+        """Write the note for people, and give it its name."""
+        # Its last line is the home's mark, so it too appears whole or not at all.
+        text = read_me(self.paths.job, home, home_id).encode()
+        try:
+            yield steps.fill(handle, text, requests.LEAST, NOTE_MODE)
+        except PlaceError:  # a disk without permissions, or one that takes nothing
+            yield from steps.write_all(self._note_aside, text, requests.LEAST, NOTE_MODE)
+        try:
+            yield requests.Rename(self._note_aside, self.paths.at(READ_ME))
+        except Refused:
+            # Another server of this home begins as well, or another home: whose note it is, is looked at before the
+            # first change.
+            if (yield from steps.stat_path(self.paths.at(READ_ME))) is None:
+                raise
 
     def begin(self, run: str, server: str) -> Script[steps.DiskHabits]:
         """Mark that a run of `server` is under way; answers what was seen of the disk."""
         # Before the first change: a run that is cut before it moved anything aside would else leave no trace.
         mark = self.paths.under_way(run)
-        keeps_modes = yield from steps.write_all(mark, server.encode(), requests.LEAST)
         folder, _, name = mark.rpartition(b"/")
-        folds_case = (yield from steps.stat_path(folder + b"/" + name.upper())) is not None
-        if not self.place.offers.space:
+        room = (requests.GetSpace(self.paths.top),) if self.place.offers.space else ()
+        handle, *space = yield requests.Attempts((requests.OpenFile(mark, steps.NEW), *room))
+        if isinstance(handle, PlaceError):  # begun before, and the answer was lost with the connection
+            handle = yield from steps.open_new(mark)
+        # The mark stands by now, so its name in capitals tells whether the disk knows the two apart.
+        asked = (
+            *steps.fill(handle, server.encode(), requests.LEAST, MARK_MODE),
+            requests.Stat(folder + b"/" + name.upper()),
+        )
+        *written, folded = yield requests.Attempts(asked)
+        told = next(at for at, op in enumerate(asked) if isinstance(op, requests.SetProperties))
+        # A disk without permissions refuses to be told any.
+        keeps_modes = not isinstance(written[told], Denied | NotOffered)
+        steps.raise_refusal(answer for at, answer in enumerate(written) if keeps_modes or at != told)
+        if not isinstance(folded, NotThere):
+            steps.raise_refusal([folded])
+        steps.raise_refusal(space)
+        folds_case = not isinstance(folded, PlaceError)
+        if not space:
             return steps.DiskHabits(folds_case=folds_case, keeps_modes=keeps_modes)
-        space: Space = yield requests.GetSpace(self.paths.top)
         # btrfs makes entries as it needs them, and says that it has 0 (statfs(2): f_files). So do FAT and exFAT.
-        counted = space.files > 0
+        counted = space[0].files > 0
         return steps.DiskHabits(
             writes_on_close=counted,
             folds_case=folds_case,
@@ -139,40 +172,94 @@ class OpenJobFolder:
 
     def marks(self) -> Script[list[RunMark]]:
         """The marks of all runs under way, whoever's they are."""
+        names = yield from steps.list_names(self.paths.at(INCOMING), MOST_PARTS)
+        return (yield from self._marks_among(names or (), {}))
+
+    def look_around(self, run: str, server: str) -> Script[tuple[str, list[RunMark], str]]:
+        """The home's mark, the marks of all runs under way, and the newest run that counts.
+
+        `run` is one of `server`: its mark need not be read.
+        """
+        incoming, runs = self.paths.at(INCOMING), self.paths.at(RUNS)
+        try:
+            folder, note = yield (requests.OpenFolder(incoming), requests.OpenFile(self.paths.at(READ_ME), Mode.READ))
+        except NotThere:
+            names = yield from steps.list_names(incoming, MOST_PARTS)
+            home = yield from self._mark()
+            listings = yield from steps.list_names(runs, MOST_PARTS)
+        else:
+            # The marks first: a run that ends between the two looks takes its mark away only after its listing has
+            # come. What is asked for in one go is carried out in its order.
+            read = requests.ReadFolder(folder)
+            *begun, listed, text, _ = yield (
+                read,
+                read,
+                requests.OpenFolder(runs),
+                requests.Read(note, 0, requests.LEAST),
+                requests.LetGo(note),
+            )
+            home = _mark_in(text)
+            names = yield from steps.names_in(folder, incoming, MOST_PARTS, begun)
+            if None not in begun:  # there was more: what was opened before its end may not show what came since
+                yield requests.LetGo(listed)
+                listed = yield requests.OpenFolder(runs)
+            listings = yield from steps.names_in(listed, runs, MOST_PARTS)
+        marks = yield from self._marks_among(names or (), {run: server})
+        return home, marks, max(_runs_among(listings), default="")
+
+    def _marks_among(self, names: Iterable[tuple[bytes, Attrs]], known: dict[str, str]) -> Script[list[RunMark]]:
+        """The marks among these names of `incoming/`. The text of one that is `known` is not read if it is whole."""
         found: list[RunMark] = []
-        for name, attrs in (yield from steps.list_names(self.paths.at(INCOMING), MOST_PARTS)) or ():
+        unread: list[tuple[str, int]] = []
+        for name, attrs in names:
             run = run_in(name, UNDER_WAY_END)
-            if run is None:
-                continue
-            try:
-                handle = yield requests.OpenFile(self.paths.under_way(run), Mode.READ)
-            except NotThere:  # its run has ended since
-                continue
-            text, _ = yield (requests.Read(handle, 0, LONGEST_SERVER), requests.CloseFile(handle))
-            # Of a mark that was cut off with the far box's power nobody can tell whose it was.
-            server = bytes(text).decode("ascii") if SERVER.fullmatch(bytes(text)) else ""
-            found.append(RunMark(run, server, attrs.mtime))
+            if run in known and attrs.size == len(known[run]):
+                found.append(RunMark(run, known[run], attrs.mtime))
+            elif run is not None:
+                unread.append((run, attrs.mtime))
+        for start in range(0, len(unread), MARKS_AT_ONCE):
+            some = unread[start : start + MARKS_AT_ONCE]
+            opens = tuple(requests.OpenFile(self.paths.under_way(run), Mode.READ) for run, _ in some)
+            handles = yield requests.Attempts(opens)
+            there = [(*mark, handle) for mark, handle in zip(some, handles, strict=True) if _is_there(handle)]
+            texts = yield tuple(requests.Read(handle, 0, LONGEST_SERVER) for _, _, handle in there)
+            yield tuple(requests.LetGo(handle) for _, _, handle in there)
+            for (run, at, _), text in zip(there, texts, strict=True):
+                # Of a mark that was cut off with the far box's power nobody can tell whose it was.
+                server = bytes(text).decode("ascii") if SERVER.fullmatch(bytes(text)) else ""
+                found.append(RunMark(run, server, at))
         return found
 
     def take_back_begin(self, run: str) -> Script[None]:
         """Nothing was changed: take the mark away."""
         yield from steps.remove(self.paths.under_way(run))
 
-    def commit(self, run: str, listing: str) -> Script[None]:
-        """Send the listing in the local file and rename it into place: from then on the run counts."""
+    def send_listing(self, run: str, listing: str) -> Script[None]:
+        """Send the listing in the local file, durably; it counts for nothing yet."""
         # Once the listing bears its name, everything it names must be on the disk, and a crash must leave either no
         # listing or a whole one. All that landed was made durable before (S7 of sending), the listing is synced before
         # it is renamed, and a name appears at one instant.
-        aside = self.paths.at(INCOMING, run.encode() + LISTING_END)
+        most = self.place.offers.max_write
+        handle = yield from steps.open_new(self._listing_aside(run))
+        if os.path.getsize(listing) > most:
+            yield requests.WriteStream(handle, _FileSource(listing, most))
+            yield (requests.Sync(handle), requests.CloseFile(handle))
+            return
+        with open_plain_file(listing) as file:
+            data = file.read()
+        yield (requests.Write(handle, 0, data), requests.Sync(handle), requests.CloseFile(handle))
+
+    def _listing_aside(self, run: str) -> bytes:
+        return self.paths.at(INCOMING, run.encode() + LISTING_END)
+
+    def commit(self, run: str, size: int) -> Script[None]:
+        """Rename the listing that was sent, of so many bytes, into place: from then on the run counts."""
         final = self.paths.listing(run)
-        handle = yield from steps.open_new(aside)
-        yield requests.WriteStream(handle, _FileSource(listing, self.place.offers.max_write))
-        yield (requests.Sync(handle), requests.CloseFile(handle))
         # Synced once more under its name: on a journalling file system this makes all renames before it last.
-        _, handle = yield (requests.Rename(aside, final), requests.OpenFile(final, Mode.WRITE))
+        _, handle = yield (requests.Rename(self._listing_aside(run), final), requests.OpenFile(final, Mode.WRITE))
         # The size is asked for under the final name, which is the one that later runs will read.
         attrs, _, _ = yield (requests.StatOpen(handle), requests.Sync(handle), requests.CloseFile(handle))
-        if attrs.size != os.path.getsize(listing):
+        if attrs.size != size:
             raise Damaged("the listing did not arrive whole", where=self.paths.name, advice="run the job again")
 
     def tidy(self, names: list[bytes]) -> Iterator[Task[None, None]]:
@@ -201,7 +288,7 @@ class OpenJobFolder:
             yield requests.ReadStream(handle, 0, attrs.size, sink)
         finally:
             sink.close()
-        yield requests.CloseFile(handle)
+        yield requests.LetGo(handle)
 
     def _require_room(self, run: str, into: str, size: int) -> None:
         """Raises Damaged if no listing is as large, HomeTrouble if this disk could not hold it."""
@@ -224,7 +311,7 @@ class OpenJobFolder:
             head = requests.BytesSink()
             yield requests.ReadStream(handle, 0, LONGEST_HEAD, head)
             data = head.data
-        yield requests.CloseFile(handle)
+        yield requests.LetGo(handle)
         return header_in(data, f"{self.paths.job}/{run}")
 
     def held_now(self, path: bytes) -> Script[bytes | None]:
@@ -233,6 +320,24 @@ class OpenJobFolder:
         if attrs is None or not steps.is_file(attrs, attrs.size) or attrs.size > LARGEST_READ_BACK:
             return None
         return (yield from digest_of(self.paths.latest(path)))
+
+
+def _mark_in(text: bytes) -> str:
+    found = _MARK.search(text)
+    return found.group(1).decode() if found else NO_MARK
+
+
+def _runs_among(names: Iterable[tuple[bytes, Attrs]] | None) -> Iterator[str]:
+    """The runs that have a listing among these names of `runs/`."""
+    return (run for name, _ in names or () if (run := run_in(name, LISTING_END)))
+
+
+def _is_there(handle: Any) -> bool:
+    """Whether a mark could be opened. Raises a refusal, but for a mark whose run has ended since."""
+    if isinstance(handle, NotThere):
+        return False
+    steps.raise_refusal([handle])
+    return True
 
 
 def _free_bytes(folder: str) -> int | None:

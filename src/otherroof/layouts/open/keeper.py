@@ -11,10 +11,12 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import Any
 
 from otherroof.base.errors import Damaged, HomeTrouble, OtherroofError
 from otherroof.far.place import Place, Task, run_script, run_scripts
-from otherroof.far_copy.keeper import ExtraScript, HomeIdentity, RunMark, scratch_name
+from otherroof.far.requests import Script
+from otherroof.far_copy.keeper import ExtraScript, FarNow, HomeIdentity, RunMark, scratch_name
 from otherroof.far_copy.listing import Header, ListingPart, check_listing, entry_lines, write_listing
 from otherroof.far_copy.state import CopyState
 from otherroof.far_copy.view import FarCopyView
@@ -133,14 +135,26 @@ class OpenKeeper:
 
     def begin(self, run: str, view: FarCopyView) -> None:
         """See the port."""
+        scripts: list[Script[Any]] = [self._folder.begin(run, self._home.server)]
         if not view.ready:
-            run_script(self.place, self._folder.make_ready(self._home.name, self.home_id))
-            view.ready = True
-        self._disk = run_script(self.place, self._folder.begin(run, self._home.server))
+            note = run_script(self.place, self._folder.make_ready(noted=bool(view.mark)))
+            if note is not None:
+                scripts.append(self._folder.write_note(note, self._home.name, self.home_id))
+        self._disk, *_ = run_scripts(self.place, scripts)
+        view.ready = True
 
     def marks(self) -> list[RunMark]:
         """See the port."""
         return run_script(self.place, self._folder.marks())
+
+    def look_around(self, run: str) -> FarNow:
+        """See the port."""
+        return self._now(run_script(self.place, self._folder.look_around(run, self._home.server)))
+
+    def _now(self, found: tuple[str, list[RunMark], str]) -> FarNow:
+        mark, marks, newest = found
+        self._folder.check_mark(FarCopyView(mark=mark), self.home_id, only_reading=self._only_reading)
+        return FarNow(marks, newest)
 
     def take_back_begin(self, run: str) -> None:
         """See the port."""
@@ -199,7 +213,9 @@ class OpenKeeper:
         """See the port."""
         return run_script(self.place, self._folder.held_now(path))
 
-    def commit(self, state: CopyState, blocks: Iterable[ListingPart], taken: str) -> None:
+    def commit(
+        self, state: CopyState, blocks: Iterable[ListingPart], taken: str, check: Callable[[FarNow], None]
+    ) -> None:
         """See the port."""
         # Written whole in a local file first, because its digest comes last and its size must be known to check what
         # arrived.
@@ -220,7 +236,10 @@ class OpenKeeper:
         try:
             self._write(path, header, () if same_as else blocks)
             self._read_back(path, state.run)
-            run_script(self.place, self._folder.commit(state.run, path))
+            look = self._folder.look_around(state.run, self._home.server)
+            found, _ = run_scripts(self.place, [look, self._folder.send_listing(state.run, path)])
+            check(self._now(found))
+            run_script(self.place, self._folder.commit(state.run, os.path.getsize(path)))
         finally:
             with suppress(FileNotFoundError):
                 os.unlink(path)

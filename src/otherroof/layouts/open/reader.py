@@ -163,7 +163,7 @@ def _whole(path: bytes, size: int) -> Script[bytes]:
     handle = yield requests.OpenFile(path, Mode.READ)
     sink = BytesSink()
     yield requests.ReadStream(handle, 0, size + 1, sink)  # one byte more tells a file that has grown
-    yield requests.CloseFile(handle)
+    yield requests.LetGo(handle)
     data = sink.data
     if len(data) != size:
         raise PlaceError(f"it has {'more than ' if len(data) > size else ''}{min(len(data), size)} bytes, not {size}")
@@ -176,6 +176,6 @@ def _range(path: bytes, size: int, offset: int, length: int, sink: Sink) -> Scri
     attrs: Attrs = yield requests.StatOpen(handle)
     if attrs.size == size:
         yield requests.ReadStream(handle, offset, length, sink)
-    yield requests.CloseFile(handle)
+    yield requests.LetGo(handle)
     if attrs.size != size:
         raise PlaceError(f"it has {attrs.size} bytes, not {size}")

@@ -5,7 +5,7 @@ They take no name from anything that stands; what gives way is the business of `
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -162,20 +162,30 @@ def write_all(path: bytes, data: bytes, most: int, permissions: int = 0o600) -> 
 def _write_all(path: bytes, data: bytes, most: int, permissions: int | None) -> Script[None]:
     """Nothing is waited for between open and close."""
     handle = yield from open_new(path, permissions or 0o600)
-    writes: Sequence[Op] = [
-        requests.Write(handle, start, data[start : start + most]) for start in range(0, len(data), most)
-    ]
+    yield fill(handle, data, most, permissions)
+
+
+def fill(handle: Any, data: bytes, most: int, permissions: int | None) -> tuple[Op, ...]:
+    """What writes all of a new file, makes it durable and closes it."""
+    writes = [requests.Write(handle, start, data[start : start + most]) for start in range(0, len(data), most)]
     told = (requests.SetProperties(handle, permissions=permissions),) if permissions is not None else ()
     # All of this goes out without a wait between, and a channel's requests are carried out in their order. If a write
     # is refused, the rest is carried out all the same, but the refusal is raised here: the file never gets its real
     # name. Rights and times come after the content, which changes the time, and before the sync, so that they last as
     # well.
-    yield (
+    return (
         *writes,
         *told,
         requests.Sync(handle),
         requests.CloseFile(handle),
     )
+
+
+def raise_refusal(answers: Iterable[Any]) -> None:
+    """Raises the first refusal among these answers, if there is one."""
+    for answer in answers:
+        if isinstance(answer, PlaceError):
+            raise answer
 
 
 def write_unsynced(path: bytes, data: bytes, most: int, permissions: int, mtime: int, disk: DiskHabits) -> Script[None]:
@@ -242,7 +252,7 @@ def holds_name(folder: bytes, name: bytes) -> Script[bool | None]:
             for other, _ in portion:
                 weight += len(other) + NAME_WEIGHT
                 found = found or other == name
-    yield requests.CloseFile(handle)
+    yield requests.LetGo(handle)
     return True if found else False if ended else None
 
 
@@ -268,7 +278,7 @@ def copy_inside(source: bytes, target: bytes, size: int, permissions: int | None
     old = yield requests.OpenFile(source, Mode.READ)
     attrs: Attrs = yield requests.StatOpen(old)
     if attrs.size != size:
-        yield requests.CloseFile(old)
+        yield requests.LetGo(old)
         raise Refused("has another size than it should", where=source.decode("utf-8", "backslashreplace"))
     new = yield from open_new(target)
     # One after the other, unlike writes: the far box answers nothing else on this channel while it copies.
@@ -294,11 +304,17 @@ def list_names(path: bytes, most: int = MOST_NAMES) -> Script[list[tuple[bytes, 
         handle = yield requests.OpenFolder(path)
     except NotThere:
         return None
+    return (yield from names_in(handle, path, most))
+
+
+def names_in(
+    handle: Any, path: bytes, most: int, begun: Sequence[Sequence[tuple[bytes, Attrs]] | None] = ()
+) -> Script[list[tuple[bytes, Attrs]]]:
+    """As `list_names`, of a folder that is open, and is let go of; `begun` are the portions that were read of it."""
     found: list[tuple[bytes, Attrs]] = []
     weight = 0
-    ended = False
-    while not ended:
-        portions, ended = yield from read_portions(handle)
+    portions, ended = [portion or () for portion in begun], None in begun
+    while True:
         for portion in portions:
             for name, attrs in portion:
                 weight += len(name) + NAME_WEIGHT
@@ -307,5 +323,8 @@ def list_names(path: bytes, most: int = MOST_NAMES) -> Script[list[tuple[bytes, 
         # Looked at for each portion: the answer that ends the folder may never come.
         if len(found) > most or weight > MOST_NAME_BYTES:
             raise Refused("lists names without end", where=path.decode("utf-8", "backslashreplace"))
-    yield requests.CloseFile(handle)
+        if ended:
+            break
+        portions, ended = yield from read_portions(handle)
+    yield requests.LetGo(handle)
     return found

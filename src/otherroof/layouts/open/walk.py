@@ -223,7 +223,7 @@ def _look_into(paths: JobPaths, look: _FolderToLook) -> Script[AsideFolder]:
             for name, attrs in portion:
                 found.add(name, attrs)
     if ended:
-        yield requests.CloseFile(handle)
+        yield requests.LetGo(handle)
         return found
     if len(found.file_names) + len(found.folder_names) < answers:  # not even a name of one letter in each
         raise Refused("sends lists without a name in them", where=paths.name)

@@ -180,7 +180,7 @@ class OpenWriter:
         tail = BytesSink()
         if attrs.size > upto:
             yield requests.ReadStream(handle, upto, min(attrs.size - upto, LONGEST_TAIL), tail)
-        yield requests.CloseFile(handle)
+        yield requests.LetGo(handle)
         # Shorter than the notes say: then it is not the file that they are about, and nothing of it counts.
         return ArrivedPart(upto, tail.data) if attrs.size >= upto else None
 
@@ -193,7 +193,7 @@ class OpenWriter:
             # Where its chunks lie is known from home's own notes, which hold only for the very version they were made
             # of.
             if attrs.size != old_size:
-                yield requests.CloseFile(old)
+                yield requests.LetGo(old)
                 raise Refused("the older version has another size than it should")
         # Neither CREATE nor EMPTY: `prepare` has made the file, and several connections write to it at their offsets.
         handle = yield requests.OpenFile(self.paths.part(path), Mode.WRITE)
@@ -341,5 +341,5 @@ def digest_of(path: bytes) -> Script[bytes]:
     attrs: Attrs = yield requests.StatOpen(handle)
     sink = DigestSink()
     yield requests.ReadStream(handle, 0, attrs.size, sink)
-    yield requests.CloseFile(handle)
+    yield requests.LetGo(handle)
     return sink.digest()

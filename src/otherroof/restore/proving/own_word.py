@@ -92,7 +92,7 @@ def _fetch(path: bytes, sink: Sink, most: int) -> Script[bool]:
     fits = attrs.size <= most
     if fits:
         yield requests.ReadStream(handle, 0, attrs.size, sink)
-    yield requests.CloseFile(handle)
+    yield requests.LetGo(handle)
     return fits
 
 
