@@ -302,7 +302,7 @@ _FOR: dict[int, tuple[Twist, ...]] = {
 def every_connection_to(answer_for: Callable[[], Answer], answer_s: float = 60.0) -> Iterator[None]:
     """While inside, each login of the product leads to a scripted box; `answer_for` is called for each connection."""
 
-    def open_session(target: SshTarget, meter: Meter) -> ScriptedSession:
+    def open_session(target: SshTarget, meter: Meter, begun: object) -> ScriptedSession:
         return ScriptedSession(ScriptedChannel(answer_for()), answer_s)
 
     with patch("otherroof.far.sftp.place.open_session", open_session):

@@ -12,6 +12,7 @@ import pytest
 
 from otherroof.base.errors import Damaged, Denied, NotThere, PlaceError, Refused, RunCut
 from otherroof.far import requests
+from otherroof.far.local import place as local_place
 from otherroof.far.place import run_script
 from otherroof.far.requests import Attrs, DataPiece, Space
 from otherroof.far_copy.writer import ChangeState, ContentLocation, FileProperties, NotDurable
@@ -462,6 +463,16 @@ def test_a_listing_is_durable_before_and_after_it_gets_its_name(far: Household, 
     assert far.place.left_open == []
 
 
+def test_so_is_a_listing_of_many_pieces(tmp_path: Path) -> None:
+    """Invariant 1."""
+    far = Household(tmp_path / "far", max_write=1000)
+    (tmp_path / "listing").write_bytes(b"lines" * 1000)
+    commit(far, tmp_path / "listing")
+    kinds = far.place.kinds(f"incoming/{RUN}.jsonl.gz".encode())
+    assert kinds == ["OpenFile", *["Write"] * 5, "Sync", "CloseFile", "Rename"]
+    assert (far.here / f"runs/{RUN}.jsonl.gz").read_bytes() == b"lines" * 1000
+
+
 @pytest.mark.parametrize("more", [1, -1])
 def test_a_listing_that_is_longer_or_shorter_does_not_count(far: Household, tmp_path: Path, more: int) -> None:
     """Invariant 1."""
@@ -511,6 +522,67 @@ def test_half_a_mark_is_nobodys(far: Household, text: bytes) -> None:
     marks = far.do(OpenJobFolder(far.place, far.paths).marks())
     assert {mark.run: mark.server for mark in marks} == {RUN: "server1", NEXT: "s" * 64 if len(text) > 64 else ""}
     assert far.place.left_open == []
+
+
+# -- who else is there --
+
+
+def look_around(far: Household) -> tuple[str, dict[str, str], str]:
+    home, marks, newest = far.do(OpenJobFolder(far.place, far.paths).look_around(RUN, "server1"))
+    assert far.place.left_open == []
+    return home, {mark.run: mark.server for mark in marks}, newest
+
+
+@pytest.fixture
+def shared(far: Household) -> Household:
+    """A far folder in which two servers' runs are under way, and two versions stand."""
+    far.put("READ-ME-FIRST.txt", b"home mark: 0123456789abcdef\n")
+    for run, server in ((RUN, b"server1"), (NEXT, b"other")):
+        far.put(f"incoming/{run}.under-way", server)
+    for listing in ("2031-04-03T013000Z-0001", "2031-04-04T013000Z-0001"):
+        far.put(f"runs/{listing}.jsonl.gz", b"")
+    return far
+
+
+def test_a_look_around_reads_the_marks_of_others_alone(shared: Household) -> None:
+    assert look_around(shared) == ("0123456789abcdef", {RUN: "server1", NEXT: "other"}, "2031-04-04T013000Z-0001")
+    assert shared.place.kinds(f"{RUN}.under-way".encode()) == []
+
+
+def test_its_own_mark_counts_only_if_it_is_whole(shared: Household) -> None:
+    shared.put(f"incoming/{RUN}.under-way", b"")
+    assert look_around(shared)[1] == {RUN: "", NEXT: "other"}
+
+
+def test_listings_are_looked_for_after_the_last_mark_however_many_there_are(
+    shared: Household, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A run that ends meanwhile takes its mark away after its listing has come: one of the two is seen."""
+    monkeypatch.setattr(local_place, "NAMES_AT_ONCE", 1)
+    shared.put("incoming/more", b"")
+    assert look_around(shared)[2] == "2031-04-04T013000Z-0001"
+    last_mark = max(at for at, one in enumerate(shared.place.asked) if repr(one) == "ReadFolder papers/incoming")
+    opened = max(at for at, one in enumerate(shared.place.asked) if repr(one) == "OpenFolder papers/runs")
+    assert opened > last_mark
+
+
+def test_a_run_that_ends_between_two_looks_at_its_mark_is_none(shared: Household) -> None:
+    def ended(op: requests.Op, path: bytes) -> Any:
+        if isinstance(op, requests.OpenFile) and path.endswith(f"{NEXT}.under-way".encode()):
+            raise NotThere("it has ended")
+        return TRUE
+
+    shared.place.twist = ended
+    assert look_around(shared)[1] == {RUN: "server1"}
+
+
+@pytest.mark.parametrize("missing", ["incoming", "READ-ME-FIRST.txt"])
+def test_a_look_around_in_half_a_folder_sees_the_rest(shared: Household, missing: str) -> None:
+    (shared.here / missing).rename(shared.here / "elsewhere")
+    home, marks, newest = look_around(shared)
+    assert bool(home) is (missing == "incoming")
+    assert bool(marks) is (missing != "incoming")
+    assert newest == "2031-04-04T013000Z-0001"
 
 
 # -- names and handles --

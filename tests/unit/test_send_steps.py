@@ -156,10 +156,10 @@ def test_what_landed_over_an_earlier_connection_is_no_longer_waited_for(
     def writer(_run: str) -> None:
         raise Broke
 
-    keeper: Any = SimpleNamespace(begin=lambda *_: None, place=SimpleNamespace(widen=lambda: None), writer=writer)
+    keeper: Any = SimpleNamespace(begin=lambda *_: None, place=SimpleNamespace(), writer=writer)
     plan.note_beginning("run", "base", NOW)
     with pytest.raises(Broke):
-        sender.send(keeper, FarCopyView())
+        sender.send(keeper, FarCopyView())  # no further connection is opened for so little
     assert sender._landed.durable == 1, "nothing is under way any more"
 
 

@@ -12,7 +12,7 @@ import logging
 import socket
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
@@ -109,9 +109,17 @@ class Session:
 
     def close(self) -> None:
         """Hang up."""
+        hang_up(self.sock)
         with contextlib.suppress(OSError, EOFError):
             self.transport.close()
         self.sock.close()
+
+
+def hang_up(sock: socket.socket) -> None:
+    """End a connection, also one that is only being opened: whoever waits for it, in any thread, is told at once. The
+    library's own thread would look only ten times a second whether it is to end."""
+    with contextlib.suppress(OSError):
+        sock.shutdown(socket.SHUT_RDWR)
 
 
 @contextmanager
@@ -152,13 +160,15 @@ def _words_of(problem: BaseException) -> str:
     return "the far box sent something that is not SSH"
 
 
-def open_session(target: SshTarget, meter: Meter) -> Session:
-    """Connect, prove the far box's host key, and log in.
+def open_session(target: SshTarget, meter: Meter, begun: Callable[[socket.socket], None] = lambda _: None) -> Session:
+    """Connect, prove the far box's host key, and log in. `begun` is told of the connection as soon as there is one, so
+    that somebody else can hang up meanwhile.
 
     Raises Unreached, HostKeyChanged or LoginRefused; WrongSettings if our own key cannot be read.
     """
     key = read_login_key(target.key_path)
     sock = connect(target)
+    begun(sock)
     transport = negotiate(target, sock, meter)
     try:
         prove_host_key(target, transport)

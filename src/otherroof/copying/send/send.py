@@ -45,6 +45,9 @@ from otherroof.far_copy.view import FarCopyView
 from otherroof.far_copy.writer import ContentLocation, FileProperties
 
 FOLDERS_AT_ONCE = 64
+# From here on further connections come in time to be of use: each takes half a second to open.
+WORTH_BYTES = 1024 * 1024
+WORTH_FILES = 256  # as many as one connection works on at once
 COMMIT_EVERY = 64  # intentions written down together
 
 
@@ -85,7 +88,9 @@ class PlanSender:
         except FarTrouble:
             keeper.take_back_begin(self._run)
             raise
-        keeper.place.widen()
+        totals = self._plan.totals()
+        if totals.fresh_bytes >= WORTH_BYTES or totals.new + totals.changed + totals.moved >= WORTH_FILES:
+            keeper.place.widen()
         self._landed.forget()  # of an earlier connection: settled below
         with (
             closing(ReadAhead(self._source.root, self._context.clock)) as reader,

@@ -6,6 +6,7 @@ databases need no locks; results come back to the same thread.
 
 from __future__ import annotations
 
+import socket
 import threading
 import time
 from collections.abc import Callable, Generator, Iterable, Iterator
@@ -14,7 +15,7 @@ from functools import partial
 from otherroof.base.errors import LinkLost, OtherroofError
 from otherroof.far.pacing import Pacing
 from otherroof.far.place import K, Meter, T, Task, TaskResult
-from otherroof.far.session import Session, SshTarget, open_session
+from otherroof.far.session import Session, SshTarget, hang_up, open_session
 from otherroof.far.sftp.channel import MAX_SCRIPTS, SftpChannel, TaskFeed
 from otherroof.far.sftp.queues import TaskQueues
 
@@ -39,7 +40,7 @@ DISK_SCRIPTS = 16  # under way on each of them, so that a long line costs no tim
 WORTH_A_CHANNEL = 8
 SLOW_DISK = 300
 WATCH_S = 0.1  # between two looks at how fast they are
-PARTING_S = 2.0  # how long closing waits for a connection that is just being opened
+PARTING_S = 0.5  # how long closing waits for a connection that it has hung up while it was being opened
 
 
 class SftpPlace:
@@ -71,6 +72,7 @@ class SftpPlace:
         self._working: TaskQueues | None = None
         self._threads: list[threading.Thread] = []
         self._closed = False
+        self._opening: socket.socket | None = None  # a connection that is not logged in yet
         self._widening: threading.Thread | None = None
         try:
             self._add_channel()
@@ -98,6 +100,9 @@ class SftpPlace:
         with self._lock:
             self._closed = True
             sessions, self._sessions, self._channels, self._disk_channels = self._sessions, [], [], []
+            opening = self._opening
+        if opening is not None:
+            hang_up(opening)
         for session in sessions:
             session.close()
         for thread in (self._widening, self._opening_for_disk):
@@ -184,7 +189,7 @@ class SftpPlace:
     def _add_channel(self) -> None:
         # Outside the lock: it may take as long as the far box is silent. Whether the place was closed meanwhile is
         # looked at afterwards. Paced from the first byte on, before the channel's greeting is sent.
-        session = open_session(self._target, self.meter)
+        session = open_session(self._target, self.meter, self._note_opening)
         try:
             self._pacing.add(session.sock)
             reads = self._pacing.reads
@@ -193,6 +198,7 @@ class SftpPlace:
             session.close()
             raise
         with self._lock:
+            self._opening = None
             if not self._closed:
                 self._sessions.append(session)
                 self._channels.append(channel)
@@ -200,6 +206,14 @@ class SftpPlace:
                     self._put_to_work(channel, self._working)
                 return
         session.close()
+
+    def _note_opening(self, sock: socket.socket) -> None:
+        """One at a time is opened."""
+        with self._lock:
+            self._opening = sock
+            closed = self._closed
+        if closed:
+            hang_up(sock)
 
     def _widen(self, wanted: int) -> None:
         while len(self._channels) < wanted and not self._closed:

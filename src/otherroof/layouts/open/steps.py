@@ -25,6 +25,7 @@ MOST_NAME_BYTES = 48 * 1024 * 1024  # bytes of all its names together
 NAME_WEIGHT = 64  # bytes that a name counts for besides its letters
 MOST_LOOKED_THROUGH = 512 * 1024 * 1024  # bytes of names, of which none is held: five million of ordinary length
 LONGEST_PATH = 16 * 1024  # bytes; four times what Linux takes in one piece
+LEVELS_AT_ONCE = 16  # of a path, whose folders are asked for together
 MOST_FOLDERS = 100_000  # that are looked into for one path
 
 
@@ -61,29 +62,30 @@ def make_parents(path: bytes) -> Script[None]:
 
 def make_folder(path: bytes) -> Script[None]:
     """Make a folder, with those above it if they are missing; one that exists is left."""
-    # The deepest is asked for first, because those above it nearly always stand. No call for each level: a tree may be
-    # deeper than the interpreter lets calls be.
-    missing: list[bytes] = []
-    while path:
-        try:
-            yield requests.MakeFolder(path)
-        except NotThere:
-            missing.append(path)
-            path = path.rpartition(b"/")[0]
-            continue
-        except (Refused, Denied):
-            yield from _must_stand(path)
-        break
-    # A folder whose parent was missing may have been made by another script meanwhile, and is then refused.
-    while missing:
-        yield from _make_last_folder(missing.pop())
-
-
-def _make_last_folder(path: bytes) -> Script[None]:
-    """Make a folder below one that exists."""
+    # The deepest is asked for first, because those above it nearly always stand.
     try:
         yield requests.MakeFolder(path)
+    except NotThere:
+        yield from _make_with_parents(path)
     except (Refused, Denied):
+        yield from _must_stand(path)
+
+
+def _make_with_parents(path: bytes) -> Script[None]:
+    # How many are missing is not known. Asked for together, from the outermost on, they cost one round trip; one that
+    # stands, or that another script has made meanwhile, is refused and serves as well.
+    count = LEVELS_AT_ONCE
+    while True:
+        levels = [path]
+        while len(levels) < count and (above := levels[-1].rpartition(b"/")[0]):
+            levels.append(above)
+        answers = yield requests.Attempts(tuple(map(requests.MakeFolder, reversed(levels))))
+        if not isinstance(answers[0], NotThere):
+            break
+        if len(levels) < count:
+            raise answers[0]  # not even what all of it lies in
+        count *= 2
+    if isinstance(answers[-1], PlaceError):
         yield from _must_stand(path)
 
 
