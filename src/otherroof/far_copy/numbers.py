@@ -14,7 +14,7 @@ Numbers = tuple[int, int, int, int, int]  # inode, size in bytes, mtime in ns, c
 COLUMNS = 5
 INODE, SIZE, MTIME, CTIME, MODE = range(COLUMNS)  # indexes into Numbers
 HARD = 1 << 20  # set in the mode of a file that has more than one name
-_LARGEST = (1 << 63) - 1  # inode numbers above it exist on some file systems, and dates after 2262
+LARGEST = (1 << 63) - 1  # inode numbers above it exist on some file systems, and dates after 2262
 
 # The kinds of entry that a copy holds, as the four upper bits of a mode say it (inode(7)), and as a listing names them.
 FILE, FOLDER, LINK = stat.S_IFREG >> 12, stat.S_IFDIR >> 12, stat.S_IFLNK >> 12
@@ -42,7 +42,9 @@ def clamp_ns(ns: int) -> int:
 
     Only for comparing; the entry keeps what the file system says.
     """
-    return min(max(ns, -_LARGEST), _LARGEST)
+    if -LARGEST <= ns <= LARGEST:  # asked for every file, several times
+        return ns
+    return LARGEST if ns > 0 else -LARGEST
 
 
 def pack_batch(names: list[bytes], numbers: list[int]) -> bytes:

@@ -198,14 +198,14 @@ def commits_counted(path: str) -> int:
 
 def seal_of_change(change: PlannedChange) -> int:
     """The seal of a note, over what the next run goes by; what is only for this one may change without it."""
-    fixed: tuple[object, ...] = (change.path, change.want, change.old_size, change.old_digest, change.state)
-    if change.state not in (BEGUN, DONE):
-        return seal_of(*fixed, change.had)
-    fixed += (change.landed,)
-    numbers = (
-        (change.numbers[SIZE], change.numbers[MTIME], change.numbers[MODE]) if change.numbers is not None else None
+    path, want, state, numbers = change.path, change.want, change.state, change.numbers
+    if state not in (BEGUN, DONE):
+        return seal_of(path, want, change.old_size, change.old_digest, state, change.had)
+    had = change.had if state == BEGUN else None
+    kept = (numbers[SIZE], numbers[MTIME], numbers[MODE]) if numbers is not None else None
+    return seal_of(
+        path, want, change.old_size, change.old_digest, state, change.landed, had, change.digest, change.line, kept
     )
-    return seal_of(*fixed, change.had if change.state == BEGUN else None, change.digest, change.line, numbers)
 
 
 def as_change(row: tuple[Any, ...]) -> PlannedChange:

@@ -14,6 +14,9 @@ from dataclasses import dataclass
 from otherroof.copying.report import EncryptionSigns
 
 HEAD = 4096  # bytes of a file's beginning that are looked at
+# For zlib: a window as large as HEAD, and tables to match. To clear those that it takes by itself costs more than the
+# compressing.
+WINDOW_BITS, MEMORY = 12, 6
 LEAST = 512  # less than this says nothing
 MOST_SAMPLES = 400
 NEAR = 16  # how many changed names may lie between a name and the same one with another ending
@@ -41,7 +44,8 @@ class ChangedHeads:
 
 def cannot_be_compressed(head: bytes) -> bool:
     """Whether the beginning of a file cannot be compressed (RFC 1951, by zlib at its quickest)."""
-    return len(zlib.compress(head[:HEAD], 1)) >= DENSE * len(head[:HEAD])
+    deflate = zlib.compressobj(1, zlib.DEFLATED, WINDOW_BITS, MEMORY)
+    return len(deflate.compress(head[:HEAD])) + len(deflate.flush()) >= DENSE * len(head[:HEAD])
 
 
 def looks_encrypted(head: bytes) -> bool:

@@ -20,7 +20,7 @@ from otherroof.base.clock import Clock
 from otherroof.base.errors import HomeTrouble
 from otherroof.copying.home.chunks import Chunker, ChunkList, average_for
 from otherroof.far_copy.entry import LONGEST_PATH, TOP, Entry, attributes_that_fit, path_text
-from otherroof.far_copy.numbers import HARD, KINDS, MODE, Numbers, clamp_ns
+from otherroof.far_copy.numbers import FILE, FOLDER, HARD, KINDS, LARGEST, Numbers, clamp_ns
 
 DIGEST_SIZE = 32  # bytes: BLAKE2b-256, as `b2sum -l 256` prints it
 READ_TRIES = 3
@@ -49,12 +49,12 @@ def new_digest() -> hashlib.blake2b:
 def stat_numbers(found: os.stat_result) -> Numbers:
     """The five numbers, as the scan takes them."""
     mode = found.st_mode
-    size = found.st_size
-    if stat.S_ISDIR(mode):
+    kind, size = mode >> 12, found.st_size
+    if kind == FOLDER:
         size = 0
-    elif stat.S_ISREG(mode) and found.st_nlink > 1:
+    elif kind == FILE and found.st_nlink > 1:
         mode |= HARD
-    return (found.st_ino & ((1 << 63) - 1), size, clamp_ns(found.st_mtime_ns), found.st_ctime_ns, mode)
+    return (found.st_ino & LARGEST, size, clamp_ns(found.st_mtime_ns), found.st_ctime_ns, mode)
 
 
 class SourceFolder:
@@ -201,18 +201,17 @@ class SourceFolder:
 
         Raises Unreadable if it is none of those that are copied: something else has taken the file's place.
         """
-        kind = KINDS.get(stat.S_IFMT(found.st_mode) >> 12)
+        kind = KINDS.get(found.st_mode >> 12)
         if kind is None:
             raise Unreadable("was no file any more when it was to be read", where=path_text(path))
         if len(path) > LONGEST_PATH:
             raise Unreadable("has too long a path to be copied", where=path_text(path))
-        numbers = stat_numbers(found)
         entry = Entry(
             path=path,
             kind=kind,
             size=found.st_size if kind == "file" else 0,
             mtime_ns=found.st_mtime_ns,
-            mode=stat.S_IMODE(numbers[MODE]),
+            mode=stat.S_IMODE(found.st_mode),
             uid=found.st_uid,
             gid=found.st_gid,
             user=user_name(found.st_uid),
@@ -295,6 +294,8 @@ def _xattrs(thing: int | bytes, *, follow: bool = True) -> tuple[dict[str, bytes
     """The extended attributes that an entry has room for, and the names of the others."""
     try:
         names = os.listxattr(thing, follow_symlinks=follow)
+        if not names:
+            return {}, ()
         return attributes_that_fit(names, lambda name: os.getxattr(thing, name, follow_symlinks=follow))
     except OSError as problem:
         if problem.errno in (errno.ENOTSUP, errno.ENODATA, errno.EPERM, errno.EACCES, errno.ENOENT):

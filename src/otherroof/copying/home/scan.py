@@ -18,7 +18,7 @@ from typing import Protocol
 from otherroof.base.errors import HomeTrouble
 from otherroof.copying.report import Problem
 from otherroof.far_copy.entry import path_text
-from otherroof.far_copy.numbers import _LARGEST, COLUMNS, FILE, FOLDER, HARD, LINK, clamp_ns, join_path, pack_batch
+from otherroof.far_copy.numbers import COLUMNS, FILE, FOLDER, HARD, LARGEST, LINK, clamp_ns, join_path, pack_batch
 
 NAMES_AT_ONCE = 4096
 MOST_OPEN = 100  # folder handles: a process may often have no more than 1,024, and a folder can be deeper than that
@@ -231,10 +231,10 @@ class Scan:
                 mode |= HARD
                 hard[name] = found.st_dev
             mtime = found.st_mtime_ns
-            if not -_LARGEST <= mtime <= _LARGEST:
+            if not -LARGEST <= mtime <= LARGEST:
                 mtime = clamp_ns(mtime)
             keep(name)
-            add((found.st_ino & _LARGEST, size, mtime, found.st_ctime_ns, mode))
+            add((found.st_ino & LARGEST, size, mtime, found.st_ctime_ns, mode))
         return kept, numbers, hard
 
 
