@@ -19,7 +19,7 @@ from otherroof.copying.compare.compare import Difference
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.send import send as module
 from otherroof.copying.send.landed import LandedFiles
-from otherroof.copying.send.send import COMMIT_EVERY, PlanSender, SendSteps
+from otherroof.copying.send.send import COMMIT_EVERY, WORTH_BYTES, WORTH_FILES, PlanSender, SendSteps
 from otherroof.far.place import TaskResult
 from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.numbers import HARD, Numbers
@@ -138,28 +138,65 @@ def test_a_link_that_was_refused_is_asked_after_and_not_done(plan: WatchedPlan) 
     assert (get(plan, b"link").state, get(plan, b"link").why) == (BEGUN, "is forbidden")
 
 
-def test_what_landed_over_an_earlier_connection_is_no_longer_waited_for(
-    tmp_path: Path, plan: WatchedPlan, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Its syncs will never be answered: what became of it is settled instead."""
+def plan_sender(tmp_path: Path, plan: WatchedPlan, monkeypatch: pytest.MonkeyPatch) -> PlanSender:
     monkeypatch.setattr(module, "require_alone", lambda *_: None)
     run: Any = SimpleNamespace(clock=SteppedClock(NOW))
     source: Any = SimpleNamespace(root=os.fsencode(tmp_path))
-    sender = PlanSender("run", plan, source, str(tmp_path / "chunks.db"), run)
-    sender._landed.note(b"a")
-    (due,) = sender._landed.take_due(5, at_once=True)
-    assert due.paths == [b"a"]
+    return PlanSender("run", plan, source, str(tmp_path / "chunks.db"), run)
+
+
+def asked_to_widen(sender: PlanSender, plan: WatchedPlan) -> list[bool]:
+    """Whether more connections were asked for as for much, by a connection that breaks before anything is sent."""
 
     class Broke(Exception):
-        """As far as this test goes."""
+        """As far as these tests go."""
 
     def writer(_run: str) -> None:
         raise Broke
 
-    keeper: Any = SimpleNamespace(begin=lambda *_: None, place=SimpleNamespace(), writer=writer)
+    asked: list[bool] = []
+    place = SimpleNamespace(widen=lambda *, for_much: asked.append(for_much))
+    keeper: Any = SimpleNamespace(begin=lambda *_: None, place=place, writer=writer)
     plan.note_beginning("run", "base", NOW)
     with pytest.raises(Broke):
-        sender.send(keeper, FarCopyView())  # no further connection is opened for so little
+        sender.send(keeper, FarCopyView())
+    return asked
+
+
+@pytest.mark.parametrize(
+    ("files", "size", "much"),
+    [
+        (1, 1, False),
+        (WORTH_FILES - 1, 1, False),
+        (WORTH_FILES, 1, True),
+        (1, WORTH_BYTES - 1, False),
+        (1, WORTH_BYTES, True),
+    ],
+)
+def test_more_connections_are_for_much_alone(
+    tmp_path: Path, plan: WatchedPlan, monkeypatch: pytest.MonkeyPatch, files: int, size: int, much: bool
+) -> None:
+    found = (1, size, OLD_NS, OLD_NS, KINDS["file"])
+    plan.add([Difference(b"%d" % number, found, None, None) for number in range(files)])
+    assert asked_to_widen(plan_sender(tmp_path, plan, monkeypatch), plan) == [much]
+
+
+def test_more_connections_are_for_many_that_go_too(
+    tmp_path: Path, plan: WatchedPlan, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plan.add([gone(b"%d" % number) for number in range(WORTH_FILES)])
+    assert asked_to_widen(plan_sender(tmp_path, plan, monkeypatch), plan) == [True]
+
+
+def test_what_landed_over_an_earlier_connection_is_no_longer_waited_for(
+    tmp_path: Path, plan: WatchedPlan, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its syncs will never be answered: what became of it is settled instead."""
+    sender = plan_sender(tmp_path, plan, monkeypatch)
+    sender._landed.note(b"a")
+    (due,) = sender._landed.take_due(5, at_once=True)
+    assert due.paths == [b"a"]
+    asked_to_widen(sender, plan)
     assert sender._landed.durable == 1, "nothing is under way any more"
 
 

@@ -17,7 +17,7 @@ import pytest
 from otherroof.far import requests
 from otherroof.far.place import Task, TaskResult
 from otherroof.far.requests import Script
-from otherroof.far.sftp.place import SftpPlace
+from otherroof.far.sftp.place import NEAR_CONNECTIONS, SftpPlace
 from otherroof.far.sftp.queues import MOST_FOR_DISK, MOST_LONG, TaskQueues
 from support.faulty_box import Offers
 from support.main_job import one_job, stand_in_door
@@ -325,3 +325,17 @@ def test_in_whatever_order_channels_get_on_each_task_is_done_once_and_none_is_le
         workers.run_dry(chance)  # whether or not the channels that are being opened ever come
         assert sorted(workers.done) == sorted(put), seed
         assert workers.alive() == [], f"{seed}: all have left"
+
+
+@pytest.mark.parametrize(
+    ("named", "for_much", "opened"), [(0, False, 1), (0, True, NEAR_CONNECTIONS), (3, False, 3), (1, True, 1)]
+)
+def test_little_is_done_over_one_connection_unless_somebody_named_a_number(
+    tmp_path: Path, named: int, for_much: bool, opened: int
+) -> None:
+    with stand_in_door(tmp_path, Offers()) as door, closing(open_door(door, named)) as place:
+        place.round_trip_s = 0.0
+        place.widen(for_much=for_much)
+        if place._widening is not None:
+            place._widening.join(20.0)
+        assert place.connections == opened

@@ -87,8 +87,11 @@ class Place(Protocol):
     def connections(self) -> int:
         """How many connections there are; a task may ask for one of them by number."""
 
-    def widen(self) -> None:
-        """Open further connections if that makes a large copy faster; work need not wait for them."""
+    def widen(self, *, for_much: bool = True) -> None:
+        """Open further connections if that makes a large copy faster; work need not wait for them.
+
+        Unless it is `for_much`, only those that somebody asked for by their number.
+        """
 
     def carry_out(
         self, work: Iterable[Task[K, T] | None], tick: Callable[[], None] | None = None

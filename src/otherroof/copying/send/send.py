@@ -88,9 +88,7 @@ class PlanSender:
         except FarTrouble:
             keeper.take_back_begin(self._run)
             raise
-        totals = self._plan.totals()
-        if totals.fresh_bytes >= WORTH_BYTES or totals.new + totals.changed + totals.moved >= WORTH_FILES:
-            keeper.place.widen()
+        keeper.place.widen(for_much=self._has_much_to_do())
         self._landed.forget()  # of an earlier connection: settled below
         with (
             closing(ReadAhead(self._source.root, self._context.clock)) as reader,
@@ -116,6 +114,11 @@ class PlanSender:
                 steps.send()
             finally:
                 self.remarks += [*steps.remarks, *chunks.remarks]
+
+    def _has_much_to_do(self) -> bool:
+        planned = self._plan.totals()
+        changes = planned.new + planned.changed + planned.moved + planned.removed
+        return planned.fresh_bytes >= WORTH_BYTES or changes >= WORTH_FILES
 
 
 class SendSteps:

@@ -87,9 +87,14 @@ class SftpPlace:
         """The number of connections by now."""
         return len(self._channels)
 
-    def widen(self) -> None:
-        """Open the further connections that a long line wants, in the background; work need not wait for them."""
-        wanted = self._wanted or (NEAR_CONNECTIONS if self.round_trip_s <= NEAR_S else FAR_CONNECTIONS)
+    def widen(self, *, for_much: bool = True) -> None:
+        """Open the further connections that a long line wants, in the background; work need not wait for them.
+
+        One takes ten round trips to open, and a key exchange of both machines. So what is not much would be done by
+        then, and its end would wait for a connection that nobody needs.
+        """
+        several = NEAR_CONNECTIONS if self.round_trip_s <= NEAR_S else FAR_CONNECTIONS
+        wanted = self._wanted or (several if for_much else 1)
         if self._widening is None and len(self._channels) < wanted:
             self._widening = threading.Thread(target=self._widen, args=(wanted,), name="otherroof-widen", daemon=True)
             self._widening.start()
