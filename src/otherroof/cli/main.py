@@ -32,9 +32,6 @@ from otherroof.cli.parser.words import config_in, told_apart, with_config_after
 
 # These verbs report an interruption themselves.
 TELL_THEMSELVES = ("run", "serve")
-# Hardly anything here hangs in rings. Looking for them after every 700 objects, as Python does, takes three hundredths
-# of a run's processor time, and what a verb imports makes fifty thousand that all stay.
-OBJECTS_BETWEEN_SEARCHES = 50_000
 # By this in the environment a shell's script says that the words are those of a line that is being written.
 COMPLETING = "OTHERROOF_COMPLETE"
 
@@ -55,7 +52,6 @@ def _help_for(given: list[str]) -> str:
 
 def main(argv: list[str] | None = None) -> None:
     """Run the command line; always leaves by SystemExit."""
-    gc.set_threshold(OBJECTS_BETWEEN_SEARCHES)
     _print_anything()
     given = sys.argv[1:] if argv is None else argv
     if os.environ.get(COMPLETING):

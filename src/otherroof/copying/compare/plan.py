@@ -135,8 +135,8 @@ class RunPlan:
 
     def came_and_went(self) -> Iterator[tuple[bytes, bool]]:
         """Paths of files that are new (True) or gone (False), in order of the path."""
-        for change in self._file.changes(f"(want = {FILE}) <> (had = {FILE})"):
-            yield change.path, change.want == FILE
+        for path, want in self._file.rows("path, want", f"(want = {FILE}) <> (had = {FILE})"):
+            yield path, want == FILE
 
     def removed_with(self, digest: bytes, size: int) -> list[bytes]:
         """Removed paths that held this content."""
