@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from otherroof.base.errors import Damaged, FarTrouble
-from otherroof.far_copy.keeper import Keeper
+from otherroof.far_copy.keeper import FarNow, Keeper
 from otherroof.far_copy.state import CopyState
 from support.far_history import digest
 from support.far_layouts import NAMES, NEXT, OLD, RUN, Far
@@ -42,6 +42,22 @@ def test_run_counts_from_its_commit_on_and_not_before(far: Far) -> None:
     assert list(keeper.lines(RUN)) == [line_of(path, TREE[path]) for path in sorted(TREE)]
     keeper.tidy(view, RUN)
     assert far.incoming == []
+
+
+def test_run_does_not_count_if_something_speaks_against_it_at_the_last_moment(far: Far) -> None:
+    """Invariant 1. What stands there is looked at just before, its own mark among it."""
+    keeper = far.keeper()
+    keeper.begin(RUN, keeper.view())
+    seen: list[FarNow] = []
+
+    def against(now: FarNow) -> None:
+        seen.append(now)
+        raise FarTrouble("another server is copying to it")
+
+    with pytest.raises(FarTrouble, match="another server"):
+        keeper.commit(CopyState(RUN, keeper.home_id, whole_run=RUN), (), "2031-04-05T01:30:00Z", against)
+    assert keeper.view().runs == []
+    assert ([mark.run for mark in seen[0].marks], seen[0].newest) == ([RUN], "")
 
 
 def test_run_without_changes_points_to_the_lines_of_another(far: Far) -> None:

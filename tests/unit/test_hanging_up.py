@@ -52,6 +52,7 @@ def test_a_connection_that_is_only_being_opened_is_hung_up(tmp_path: Path, mute:
 
 def test_one_that_comes_about_after_closing_is_hung_up_as_well(tmp_path: Path, mute: socket.socket) -> None:
     with stand_in_door(tmp_path) as door, socket.create_connection(mute.getsockname()) as late:
+        late.settimeout(LONG_S)
         place = open_door(door)
         place.close()
         place._note_opening(late)

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from otherroof.base.errors import Denied, FarTrouble, HomeTrouble, NotThere
+from otherroof.base.errors import Denied, FarTrouble, HomeTrouble, NotThere, Refused
 from otherroof.far import requests
 from otherroof.far_copy.keeper import FarNow, HomeIdentity
 from otherroof.far_copy.listing import gzip_member
@@ -77,6 +77,29 @@ def test_a_folder_of_which_a_part_is_gone_is_made_again(far: Household, missing:
     assert OpenJobFolder(far.place, far.paths).seen(answers).ready
     answers[missing] = None if missing else ""
     assert not OpenJobFolder(far.place, far.paths).seen(answers).ready
+
+
+def test_something_else_in_place_of_a_folder_is_no_folder(far: Household, tmp_path: Path) -> None:
+    (far.here / "runs").rmdir()
+    far.put("runs", b"a file")
+    with pytest.raises(Refused, match="could not be made"):
+        keeper_of(far, tmp_path).begin(RUN, FarCopyView())
+
+
+def test_a_note_that_another_server_writes_meanwhile_is_left_as_it_is(far: Household, tmp_path: Path) -> None:
+    """Whose it is shows as soon as this run looks around, before its first change."""
+
+    def meanwhile(op: requests.Op, path: bytes) -> Any:
+        if isinstance(op, requests.Rename) and path.endswith(b"READ-ME-FIRST.txt"):
+            far.put("READ-ME-FIRST.txt", b"home mark: ffffffffffffffff\n")
+        return TRUE
+
+    far.place.twist = meanwhile
+    keeper = keeper_of(far, tmp_path)
+    keeper.begin(RUN, FarCopyView())
+    assert (far.here / "READ-ME-FIRST.txt").read_bytes() == b"home mark: ffffffffffffffff\n"
+    with pytest.raises(FarTrouble, match="another home's"):
+        keeper.look_around(RUN)
 
 
 # -- litter --

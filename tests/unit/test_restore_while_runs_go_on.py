@@ -77,7 +77,10 @@ def between_requests(heard: Callable[[SftpSession, bytes], None]) -> Iterator[No
 
 
 class FirstSession:
-    """Counts the requests of the first connection, a restore's, and does something before the nth of them."""
+    """Counts the requests of the first connection, a restore's, and does something before the nth of them.
+
+    Closings do not count: nobody waits for them, so what is done before the last might come after the restore's end.
+    """
 
     def __init__(self, at: int, do: Callable[[], None]) -> None:
         self.requests = 0
@@ -87,7 +90,7 @@ class FirstSession:
 
     def __call__(self, session: SftpSession, packet: bytes) -> None:
         self._session = self._session or session
-        if session is self._session and packet[0] != words.INIT:
+        if session is self._session and packet[0] not in (words.INIT, words.CLOSE):
             self.requests += 1
             if self.requests == self._at:
                 self._do()

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from otherroof.far import requests
+from otherroof.forecast.planning.copy_time import TRIPS
 from support.main_job import OneJob
 from support.round_place import Line, far_away_job
 
@@ -43,6 +44,21 @@ def test_a_later_run_takes_fewer_still(away: tuple[OneJob, Line]) -> None:
     assert line.first_about(b".part") == 2 + 2 + 3 + 1
     assert line.after_last_about(b"/latest/") == 1 + 6
     job.all_come_back()
+
+
+# TCP 1, SSH's greeting, lists and keys 3, its login 2 (RFC 4252 §5.1, §7), a channel, its subsystem, and one more that
+# sshd waits between two small packets 3, SFTP's greeting and its limits 2: as seen on the wire.
+LOGIN = 1 + 3 + 2 + 3 + 2
+
+
+def test_the_forecast_reckons_with_as_many_as_a_night_of_one_change_takes(away: tuple[OneJob, Line]) -> None:
+    job, line = away
+    job.put("letters/a", b"first")
+    job.done()
+    line.asked.clear()
+    job.put("letters/a", b"another")
+    job.done()
+    assert pytest.approx(LOGIN + len(line.asked), abs=5) == TRIPS
 
 
 def test_what_gives_way_gets_its_folders_in_two_round_trips_however_deep_it_lay(away: tuple[OneJob, Line]) -> None:

@@ -33,8 +33,8 @@ FILE_S = Likely(0.0, 0.00005, 0.003)
 NIGHT_FILE_S = Likely(0.0, 0.0004, 0.003)
 FILE_BACK_S = Likely(0.0, 0.0001, 0.004)
 # Login, a look at what is there, the listing and its rename, one after the other: so many round trips, and seconds at
-# home whatever the line is.
-TRIPS, AT_HOME_S = 65, 0.9
+# home whatever the line is. The round trips are those that tests/unit/test_run_round_trips.py counts, and the login's.
+TRIPS, AT_HOME_S = 42, 0.9
 TRIPS_BACK, AT_HOME_BACK_S = 30, 0.6
 AROUND = Likely(0.7, 1.0, 1.6)  # what of that was seen, from run to run
 SCAN_S = 4e-6  # for each file that is looked at (DEVELOPERS.md, tests/bench/million.py)
