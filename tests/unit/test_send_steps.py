@@ -19,7 +19,7 @@ from otherroof.copying.compare.compare import Difference
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.send import send as module
 from otherroof.copying.send.landed import LandedFiles
-from otherroof.copying.send.send import COMMIT_EVERY, WORTH_BYTES, WORTH_FILES, PlanSender, SendSteps
+from otherroof.copying.send.send import COMMIT_EVERY, LARGE_ON_AVERAGE, WORTH_BYTES, WORTH_FILES, PlanSender, SendSteps
 from otherroof.far.place import TaskResult
 from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.numbers import HARD, Numbers
@@ -145,8 +145,9 @@ def plan_sender(tmp_path: Path, plan: WatchedPlan, monkeypatch: pytest.MonkeyPat
     return PlanSender("run", plan, source, str(tmp_path / "chunks.db"), run)
 
 
-def asked_to_widen(sender: PlanSender, plan: WatchedPlan) -> list[bool]:
-    """Whether more connections were asked for as for much, by a connection that breaks before anything is sent."""
+def asked_to_widen(sender: PlanSender, plan: WatchedPlan) -> list[tuple[bool, bool]]:
+    """Whether more connections were asked for as for much, and as for large files, by a connection that breaks before
+    anything is sent."""
 
     class Broke(Exception):
         """As far as these tests go."""
@@ -154,8 +155,8 @@ def asked_to_widen(sender: PlanSender, plan: WatchedPlan) -> list[bool]:
     def writer(_run: str) -> None:
         raise Broke
 
-    asked: list[bool] = []
-    place = SimpleNamespace(widen=lambda *, for_much: asked.append(for_much))
+    asked: list[tuple[bool, bool]] = []
+    place = SimpleNamespace(widen=lambda *, for_much, for_large: asked.append((for_much, for_large)))
     keeper: Any = SimpleNamespace(begin=lambda *_: None, place=place, writer=writer)
     plan.note_beginning("run", "base", NOW)
     with pytest.raises(Broke):
@@ -178,14 +179,24 @@ def test_more_connections_are_for_much_alone(
 ) -> None:
     found = (1, size, OLD_NS, OLD_NS, KINDS["file"])
     plan.add([Difference(b"%d" % number, found, None, None) for number in range(files)])
-    assert asked_to_widen(plan_sender(tmp_path, plan, monkeypatch), plan) == [much]
+    ((for_much, _),) = asked_to_widen(plan_sender(tmp_path, plan, monkeypatch), plan)
+    assert for_much == much
+
+
+@pytest.mark.parametrize(("small", "large"), [(1, False), (LARGE_ON_AVERAGE, False), (LARGE_ON_AVERAGE + 2, True)])
+def test_large_files_are_told_of_if_the_average_is_large(
+    tmp_path: Path, plan: WatchedPlan, monkeypatch: pytest.MonkeyPatch, small: int, large: bool
+) -> None:
+    for number, size in enumerate((small, LARGE_ON_AVERAGE, LARGE_ON_AVERAGE)):
+        plan.add([Difference(b"%d" % number, (1, size, OLD_NS, OLD_NS, KINDS["file"]), None, None)])
+    assert asked_to_widen(plan_sender(tmp_path, plan, monkeypatch), plan) == [(False, large)]
 
 
 def test_more_connections_are_for_many_that_go_too(
     tmp_path: Path, plan: WatchedPlan, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     plan.add([gone(b"%d" % number) for number in range(WORTH_FILES)])
-    assert asked_to_widen(plan_sender(tmp_path, plan, monkeypatch), plan) == [True]
+    assert asked_to_widen(plan_sender(tmp_path, plan, monkeypatch), plan) == [(True, False)]
 
 
 def test_what_landed_over_an_earlier_connection_is_no_longer_waited_for(

@@ -17,7 +17,7 @@ import pytest
 from otherroof.far import requests
 from otherroof.far.place import Task, TaskResult
 from otherroof.far.requests import Script
-from otherroof.far.sftp.place import NEAR_CONNECTIONS, SftpPlace
+from otherroof.far.sftp.place import FAR_CONNECTIONS, NEAR_CONNECTIONS, NEAR_CONNECTIONS_LARGE, NEAR_S, SftpPlace
 from otherroof.far.sftp.queues import MOST_FOR_DISK, MOST_LONG, TaskQueues
 from support.faulty_box import Offers
 from support.main_job import one_job, stand_in_door
@@ -328,7 +328,7 @@ def test_in_whatever_order_channels_get_on_each_task_is_done_once_and_none_is_le
 
 
 @pytest.mark.parametrize(
-    ("named", "for_much", "opened"), [(0, False, 1), (0, True, NEAR_CONNECTIONS), (3, False, 3), (1, True, 1)]
+    ("named", "for_much", "opened"), [(0, False, 1), (0, True, NEAR_CONNECTIONS_LARGE), (3, False, 3), (1, True, 1)]
 )
 def test_little_is_done_over_one_connection_unless_somebody_named_a_number(
     tmp_path: Path, named: int, for_much: bool, opened: int
@@ -336,6 +336,27 @@ def test_little_is_done_over_one_connection_unless_somebody_named_a_number(
     with stand_in_door(tmp_path, Offers()) as door, closing(open_door(door, named)) as place:
         place.round_trip_s = 0.0
         place.widen(for_much=for_much)
+        if place._widening is not None:
+            place._widening.join(20.0)
+        assert place.connections == opened
+
+
+@pytest.mark.parametrize(
+    ("trip_s", "for_large", "opened"),
+    [
+        (0.0, False, NEAR_CONNECTIONS),
+        (NEAR_S, True, NEAR_CONNECTIONS_LARGE),
+        (NEAR_S * 2, False, FAR_CONNECTIONS),
+        (NEAR_S * 2, True, FAR_CONNECTIONS),
+    ],
+)
+def test_near_by_only_large_files_are_given_a_further_connection(
+    tmp_path: Path, trip_s: float, for_large: bool, opened: int
+) -> None:
+    assert NEAR_CONNECTIONS < NEAR_CONNECTIONS_LARGE < FAR_CONNECTIONS
+    with stand_in_door(tmp_path, Offers()) as door, closing(open_door(door, 0)) as place:
+        place.round_trip_s = trip_s
+        place.widen(for_large=for_large)
         if place._widening is not None:
             place._widening.join(20.0)
         assert place.connections == opened

@@ -87,10 +87,11 @@ class Place(Protocol):
     def connections(self) -> int:
         """How many connections there are; a task may ask for one of them by number."""
 
-    def widen(self, *, for_much: bool = True) -> None:
+    def widen(self, *, for_much: bool = True, for_large: bool = True) -> None:
         """Open further connections if that makes a large copy faster; work need not wait for them.
 
-        Unless it is `for_much`, only those that somebody asked for by their number.
+        Unless it is `for_much`, only those that somebody asked for by their number; unless `for_large` files, none
+        that only these would gain from.
         """
 
     def carry_out(

@@ -48,6 +48,7 @@ FOLDERS_AT_ONCE = 64
 # From here on further connections come in time to be of use: each takes half a second to open.
 WORTH_BYTES = 1024 * 1024
 WORTH_FILES = 256  # as many as one connection works on at once
+LARGE_ON_AVERAGE = 256 * 1024  # bytes; files of less content cost by their number
 COMMIT_EVERY = 64  # intentions written down together
 
 
@@ -88,7 +89,7 @@ class PlanSender:
         except FarTrouble:
             keeper.take_back_begin(self._run)
             raise
-        keeper.place.widen(for_much=self._has_much_to_do())
+        keeper.place.widen(for_much=self._has_much_to_do(), for_large=self._brings_large_files())
         self._landed.forget()  # of an earlier connection: settled below
         with (
             closing(ReadAhead(self._source.root, self._context.clock)) as reader,
@@ -119,6 +120,10 @@ class PlanSender:
         planned = self._plan.totals()
         changes = planned.new + planned.changed + planned.moved + planned.removed
         return planned.fresh_bytes >= WORTH_BYTES or changes >= WORTH_FILES
+
+    def _brings_large_files(self) -> bool:
+        planned = self._plan.totals()
+        return planned.fresh_bytes > LARGE_ON_AVERAGE * (planned.new + planned.changed)
 
 
 class SendSteps:

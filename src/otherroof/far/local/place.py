@@ -47,7 +47,7 @@ class LocalPlace:
         """One: a disk gains nothing from tasks side by side."""
         return 1
 
-    def widen(self, *, for_much: bool = True) -> None:
+    def widen(self, *, for_much: bool = True, for_large: bool = True) -> None:
         """Nothing to widen."""
 
     def carry_out(

@@ -27,7 +27,10 @@ DISK_BACKLOG = 4096  # tasks that wait for the far disk: enough that the others 
 TICK_S = 1.0  # how often the caller's `tick` is called, in its own thread
 LOOK_S = 0.25  # how often the caller's iterator is asked again while nothing comes back
 NEAR_S = 0.005  # round trip up to which the processor is the limit, not the line
-NEAR_CONNECTIONS = 2  # two connections: one encrypts while the other waits for the interpreter
+# Small files near by: each further connection is two more threads that the interpreter goes back and forth between.
+NEAR_CONNECTIONS = 1
+# Large ones gain from a second if the processor here has no AES instructions, and lose next to nothing if it has.
+NEAR_CONNECTIONS_LARGE = 2
 FAR_CONNECTIONS = 4  # on a long line: one lost packet then slows a quarter of the stream
 SPARE_TIME = 3  # times `answer_s` without any byte of SFTP moving before the caller gives up on its own channels
 # A server runs the requests of one channel one after the other, so a sync holds up all that were asked behind it. Many
@@ -87,13 +90,14 @@ class SftpPlace:
         """The number of connections by now."""
         return len(self._channels)
 
-    def widen(self, *, for_much: bool = True) -> None:
-        """Open the further connections that a long line wants, in the background; work need not wait for them.
+    def widen(self, *, for_much: bool = True, for_large: bool = True) -> None:
+        """Open the further connections that a long line or large files want, in the background; work need not wait.
 
         One takes ten round trips to open, and a key exchange of both machines. So what is not much would be done by
         then, and its end would wait for a connection that nobody needs.
         """
-        several = NEAR_CONNECTIONS if self.round_trip_s <= NEAR_S else FAR_CONNECTIONS
+        near = NEAR_CONNECTIONS_LARGE if for_large else NEAR_CONNECTIONS
+        several = near if self.round_trip_s <= NEAR_S else FAR_CONNECTIONS
         wanted = self._wanted or (several if for_much else 1)
         if self._widening is None and len(self._channels) < wanted:
             self._widening = threading.Thread(target=self._widen, args=(wanted,), name="otherroof-widen", daemon=True)
