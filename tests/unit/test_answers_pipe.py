@@ -82,6 +82,9 @@ class CountingSocket:
         self.reads += 1
         return self._sock.recv(size)
 
+    def setsockopt(self, *wanted: int) -> None:
+        self._sock.setsockopt(*wanted)
+
 
 def test_packets_that_came_together_are_read_in_one_call_and_counted_once() -> None:
     here, there = socket.socketpair()
