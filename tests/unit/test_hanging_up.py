@@ -7,6 +7,7 @@ import threading
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 from unittest.mock import patch
 
@@ -79,3 +80,20 @@ def test_while_a_connection_is_set_up_what_comes_is_acknowledged_at_once() -> No
     for _ in range(ACKNOWLEDGED_AT_ONCE + 10):
         assert bounded.recv(1) == b"x"
     assert told.options == [(socket.IPPROTO_TCP, socket.TCP_QUICKACK, 1)] * ACKNOWLEDGED_AT_ONCE
+
+
+def test_the_librarys_own_thread_is_woken_before_it_is_waited_for() -> None:
+    """It looks only ten times a second by itself, and there may be four of them."""
+    said: list[str] = []
+
+    class Sock:
+        def shutdown(self, _how: int) -> None:
+            said.append("woken")
+
+        def close(self) -> None:
+            said.append("closed")
+
+    transport: Any = SimpleNamespace(close=lambda: said.append("waited for"))
+    sock: Any = Sock()
+    Session(SshTarget("192.0.2.7", 22, "copykeeper", "", ""), transport, sock).close()
+    assert said == ["woken", "waited for", "closed"]
