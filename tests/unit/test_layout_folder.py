@@ -89,8 +89,8 @@ def test_something_else_in_place_of_a_folder_is_no_folder(far: Household, tmp_pa
 def test_a_note_that_another_server_writes_meanwhile_is_left_as_it_is(far: Household, tmp_path: Path) -> None:
     """Whose it is shows as soon as this run looks around, before its first change."""
 
-    def meanwhile(op: requests.Op, path: bytes) -> Any:
-        if isinstance(op, requests.Rename) and path.endswith(b"READ-ME-FIRST.txt"):
+    def meanwhile(op: requests.Op, _path: bytes) -> Any:
+        if isinstance(op, requests.Rename) and op.new.endswith(b"READ-ME-FIRST.txt"):
             far.put("READ-ME-FIRST.txt", b"home mark: ffffffffffffffff\n")
         return TRUE
 
@@ -100,6 +100,19 @@ def test_a_note_that_another_server_writes_meanwhile_is_left_as_it_is(far: House
     assert (far.here / "READ-ME-FIRST.txt").read_bytes() == b"home mark: ffffffffffffffff\n"
     with pytest.raises(FarTrouble, match="another home's"):
         keeper.look_around(RUN)
+
+
+def test_a_note_that_another_server_has_cleared_away_as_litter_is_not_missed(far: Household, tmp_path: Path) -> None:
+    def meanwhile(op: requests.Op, _path: bytes) -> Any:
+        if isinstance(op, requests.Rename) and op.new.endswith(b"READ-ME-FIRST.txt"):
+            far.put("READ-ME-FIRST.txt", b"home mark: ffffffffffffffff\n")
+            raise NotThere("is not there")
+        return TRUE
+
+    far.place.twist = meanwhile
+    keeper_of(far, tmp_path).begin(RUN, FarCopyView())
+    assert (far.here / "READ-ME-FIRST.txt").exists()
+    assert [path.name for path in (far.here / "incoming").iterdir()] == [f"{RUN}.under-way"], "nothing else is left"
 
 
 # -- litter --

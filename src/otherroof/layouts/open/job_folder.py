@@ -102,39 +102,42 @@ class OpenJobFolder:
                 advice="choose another base or job name, or put back this home's own listing key if it was lost",
             )
 
-    def make_ready(self, *, noted: bool) -> Script[Any]:
-        """Make the folders that are missing; answers a handle for `write_note`, None if the note is there."""
+    def make_ready(self, run: str, *, noted: bool) -> Script[Any]:
+        """Make the folders that are missing; answers a handle for `run`'s `write_note`, None if the note is there."""
         # All that can be refused is that a folder stands already; each is then looked at. The job's own folder is made
         # on the way to the others.
         folders = [self.paths.top, *(self.paths.at(part) for part in (LATEST, EARLIER, RUNS, INCOMING))]
-        opens = () if noted else (requests.OpenFile(self._note_aside, steps.NEW, NOTE_MODE),)
+        aside = self._note_aside(run)
+        opens = () if noted else (requests.OpenFile(aside, steps.NEW, NOTE_MODE),)
         answers = yield requests.Attempts((*map(requests.MakeFolder, folders), *opens))
         for path, answer in list(zip(folders, answers, strict=False))[1:]:
             if isinstance(answer, PlaceError):
                 yield from steps.make_folder(path)
         if noted or not isinstance(answers[-1], PlaceError):
             return None if noted else answers[-1]
-        return (yield from steps.open_new(self._note_aside, NOTE_MODE))
+        return (yield from steps.open_new(aside, NOTE_MODE))
 
-    @property
-    def _note_aside(self) -> bytes:
-        return self.paths.at(INCOMING, READ_ME)
+    def _note_aside(self, run: str) -> bytes:
+        # By the run's name: a server that begins at the same moment would else take this file's name away, and what
+        # becomes the note might be the other's, with nothing in it yet.
+        return self.paths.at(INCOMING, READ_ME + b"." + run.encode())
 
-    def write_note(self, handle: Any, home: str, home_id: str) -> Script[None]:
+    def write_note(self, run: str, handle: Any, home: str, home_id: str) -> Script[None]:
         """Write the note for people, and give it its name."""
         # Its last line is the home's mark, so it too appears whole or not at all.
-        text = read_me(self.paths.job, home, home_id).encode()
+        text, aside = read_me(self.paths.job, home, home_id).encode(), self._note_aside(run)
         try:
             yield steps.fill(handle, text, requests.LEAST, NOTE_MODE)
         except PlaceError:  # a disk without permissions, or one that takes nothing
-            yield from steps.write_all(self._note_aside, text, requests.LEAST, NOTE_MODE)
+            yield from steps.write_all(aside, text, requests.LEAST, NOTE_MODE)
         try:
-            yield requests.Rename(self._note_aside, self.paths.at(READ_ME))
-        except Refused:
-            # Another server of this home begins as well, or another home: whose note it is, is looked at before the
-            # first change.
+            yield requests.Rename(aside, self.paths.at(READ_ME))
+        except (Refused, NotThere):
+            # Another server of this home begins as well, or another home, and may even have cleared this one's away as
+            # litter: whose note it is, is looked at before the first change.
             if (yield from steps.stat_path(self.paths.at(READ_ME))) is None:
                 raise
+            yield from steps.remove(aside)
 
     def begin(self, run: str, server: str) -> Script[steps.DiskHabits]:
         """Mark that a run of `server` is under way; answers what was seen of the disk."""

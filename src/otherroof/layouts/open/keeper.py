@@ -137,9 +137,9 @@ class OpenKeeper:
         """See the port."""
         scripts: list[Script[Any]] = [self._folder.begin(run, self._home.server)]
         if not view.ready:
-            note = run_script(self.place, self._folder.make_ready(noted=bool(view.mark)))
+            note = run_script(self.place, self._folder.make_ready(run, noted=bool(view.mark)))
             if note is not None:
-                scripts.append(self._folder.write_note(note, self._home.name, self.home_id))
+                scripts.append(self._folder.write_note(run, note, self._home.name, self.home_id))
         self._disk, *_ = run_scripts(self.place, scripts)
         view.ready = True
 
