@@ -39,7 +39,9 @@ class SyncPace:
         self._at: float | None = None  # up to when time is counted; None while nothing is under way
         self._counts = False  # not up to the first end of all: before it, the line was waited for
         self._busy_s = 0.0
+        self._longest_s = 0.0  # between two ends
         self._ended = 0
+        self._doubted = False
 
     @property
     def turns(self) -> bool:
@@ -55,20 +57,33 @@ class SyncPace:
         """The syncs of so many files have ended; `more` are under way."""
         if self._counts and self._at is not None:
             self._busy_s += now - self._at
+            self._longest_s = max(self._longest_s, now - self._at)
             self._ended += files
         self._counts, self._at = True, now if more else None
         if self._ended + 1 >= FIRST if self.quick is None else self._busy_s >= LOOK_S:
-            self.quick = self._ended >= QUICK * self._busy_s
-            self._was_slow = self._was_slow or not self.quick
+            self._judge(now)
+
+    def _judge(self, now: float) -> None:
+        quick = self._ended >= QUICK * self._busy_s
+        # A disk that turns is slow each time. One long wait among short ones may be this machine's, or the line's: then
+        # the next few are looked at as well, once.
+        one_wait = not quick and self._ended - 1 >= QUICK * (self._busy_s - self._longest_s)
+        if self.quick is None and one_wait and not self._doubted:
+            self._doubted = True
+        else:
+            self.quick = quick
+            self._was_slow = self._was_slow or not quick
             self.instant = not self._was_slow and self._ended >= INSTANT * self._busy_s
             self._look_at, self._left_out = now + LOOK_AGAIN_S, 0
-            self._busy_s, self._ended = 0.0, 0
+        self._counts = self.quick is not None and self._counts
+        self._busy_s, self._longest_s, self._ended = 0.0, 0.0, 0
 
     def takes_next_at_once(self, now: float) -> bool:
         """Whether the next file may be synced as it comes. Now and then some are not, to look at the disk again."""
         if self.instant and now >= self._look_at:
             self._look_at, self._left_out = now + LOOK_AGAIN_S, FIRST
-            self.quick, self._counts, self._busy_s, self._ended = None, False, 0.0, 0
+            self.quick, self._doubted, self._counts = None, False, False
+            self._busy_s, self._longest_s, self._ended = 0.0, 0.0, 0
         if self._left_out:
             self._left_out -= 1
             return False
