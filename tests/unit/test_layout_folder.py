@@ -1,4 +1,4 @@
-"""The open layout's folder whose it is, what is litter, what is taken out, listings before they count."""
+"""The open layout's folder: whose it is, what is litter, what is taken out, listings before they count."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from otherroof.base.errors import Denied, FarTrouble, HomeTrouble, NotThere, Refused
+from otherroof.base.errors import Denied, FarTrouble, HomeTrouble, NotThere, PlaceError, Refused
 from otherroof.far import requests
 from otherroof.far_copy.keeper import FarNow, HomeIdentity
 from otherroof.far_copy.listing import gzip_member
@@ -113,6 +113,39 @@ def test_a_note_that_another_server_has_cleared_away_as_litter_is_not_missed(far
     keeper_of(far, tmp_path).begin(RUN, FarCopyView())
     assert (far.here / "READ-ME-FIRST.txt").exists()
     assert [path.name for path in (far.here / "incoming").iterdir()] == [f"{RUN}.under-way"], "nothing else is left"
+
+
+def refuses(far: Household, kind: type, end: bytes, refusal: PlaceError) -> None:
+    """What asks for this at a path with this end is refused."""
+
+    def twist(op: requests.Op, path: bytes) -> Any:
+        if isinstance(op, kind) and path.endswith(end):
+            raise refusal
+        return TRUE
+
+    far.place.twist = twist
+
+
+@pytest.mark.parametrize("kind", [requests.Write, requests.SetProperties, requests.Sync, requests.CloseFile])
+def test_no_run_begins_whose_mark_could_not_be_written_whole(far: Household, tmp_path: Path, kind: type) -> None:
+    """Else what it left half done would have no trace, and another server would not see it."""
+    refuses(far, kind, b".under-way", Refused("input/output error"))
+    with pytest.raises(Refused, match="input/output error"):
+        keeper_of(far, tmp_path).begin(RUN, FarCopyView(mark=HOME, ready=True))
+
+
+def test_no_run_begins_in_a_folder_that_cannot_say_whose_it_is(far: Household, tmp_path: Path) -> None:
+    refuses(far, requests.Rename, b"READ-ME-FIRST.txt", Refused("no room"))
+    with pytest.raises(Refused, match="no room"):
+        keeper_of(far, tmp_path).begin(RUN, FarCopyView())
+
+
+def test_another_servers_mark_that_cannot_be_read_is_not_passed_over(far: Household, tmp_path: Path) -> None:
+    far.put("READ-ME-FIRST.txt", f"home mark: {HOME}\n".encode())
+    far.put(f"incoming/{NEXT}.under-way", b"other")
+    refuses(far, requests.OpenFile, b".under-way", Denied("is forbidden"))
+    with pytest.raises(Denied, match="is forbidden"):
+        keeper_of(far, tmp_path).look_around(RUN)
 
 
 # -- litter --

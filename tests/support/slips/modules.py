@@ -39,7 +39,14 @@ MODULES: tuple[str, ...] = (
     *(f"watch/channels/{n}.py" for n in ("build", "command", "journal", "mail", "secrets", "webhook")),
     *(f"schedule/{n}.py" for n in ("chores", "drills", "job_runner", "last_resort", "month_room", "proofs", "records")),
     *(f"schedule/{n}.py" for n in ("service_loop", "thin_chore")),
-    *("schedule/due.py", "schedule/plan.py", "settings/windows.py", "settings/crontab.py", "settings/promises.py"),
+    *(
+        "schedule/due.py",
+        "schedule/job_window.py",
+        "schedule/plan.py",
+        "settings/windows.py",
+        "settings/crontab.py",
+        "settings/promises.py",
+    ),
     *(f"settings/{n}.py" for n in ("last_good", "machine_checks", "models")),
     *(
         "settings/copies/one_place.py",
