@@ -5,8 +5,8 @@
 
 import gc
 
-# Hardly anything here hangs in rings. Looking for them after every 700 objects, as Python does, takes three hundredths
-# of a run's processor time, and what a verb imports makes fifty thousand that all stay. Said here, so that it holds
-# while the libraries are imported.
+# Hardly any objects here refer to each other in a circle. Looking for such after every 700 new ones, as Python does,
+# takes three hundredths of a run's processor time, and a verb's imports make fifty thousand that all stay. Set here, so
+# that it holds while the libraries are imported.
 OBJECTS_BETWEEN_SEARCHES = 50_000
 gc.set_threshold(OBJECTS_BETWEEN_SEARCHES)

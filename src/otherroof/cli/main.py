@@ -78,7 +78,7 @@ def main(argv: list[str] | None = None) -> None:
         sys.stderr.write(f"otherroof: what there is to tell cannot be written: {problem.strerror}; make room there\n")
         code = EXIT_LOOK
     if argv is None:
-        # The process ends, and Python would look through everything once more for rings: a tenth of a short run's time.
+        # The process ends, and Python would look through all objects once more: a tenth of a short run's time.
         gc.freeze()
     raise SystemExit(code or 0)
 

@@ -88,10 +88,11 @@ class Place(Protocol):
         """How many connections there are; a task may ask for one of them by number."""
 
     def widen(self, *, for_much: bool = True, for_large: bool = True) -> None:
-        """Open further connections if that makes a large copy faster; work need not wait for them.
+        """Open further connections if that makes a large copy faster. Answers at once, and work need not wait for them;
+        one that cannot be opened is done without.
 
-        Unless it is `for_much`, only those that somebody asked for by their number; unless `for_large` files, none
-        that only these would gain from.
+        `for_much`: there is so much to do that they come in time to be of use; else only as many are opened as the
+        settings name. `for_large`: large files are among it; else none is opened that only these would gain from.
         """
 
     def carry_out(

@@ -121,7 +121,8 @@ class CloseFile:
 
 @dataclass(slots=True)
 class LetGo(CloseFile):
-    """Closes a handle that was only read from; nobody waits for that, or hears of a refusal. Answers None."""
+    """Closes a handle that was only read from, before whatever the script asks next. Nobody waits for it, and a refusal
+    is not raised. Answers None."""
 
 
 @dataclass(slots=True)
@@ -342,7 +343,8 @@ Op = (
 
 @dataclass(slots=True)
 class Attempts:
-    """Requests sent back to back, of which some may be refused: the answer to such a one is its PlaceError.
+    """Requests sent back to back and carried out in their order, of which some may be refused. Answers a tuple: of one
+    that was refused its PlaceError. Nothing is raised but what ends all work, such as LinkLost.
 
     Others of them may have opened something: to close that is the script's affair.
     """
@@ -377,7 +379,7 @@ IN_WORDS: dict[type[Op], str] = {
 
 # A script yields one request and is sent its answer, or a tuple of them, sent back to back, and is sent a tuple
 # of answers. A refusal is raised at the yield; of a tuple, the first one, after all have been answered. Then the script
-# never hears of the handles that others of that tuple opened, and the place closes them.
+# never hears of the handles that others of that tuple opened, and the place closes them. Of `Attempts` it hears all.
 Script = Generator[Request, Any, T]
 
 

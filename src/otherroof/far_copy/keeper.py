@@ -133,13 +133,20 @@ class Keeper(Protocol):
         """The header of each run's listing, not proved, or why it cannot be had. Many are asked for at once."""
 
     def begin(self, run: str, view: FarCopyView) -> None:
-        """Make what `view` says is missing of the far folder, and mark that `run` is under way."""
+        """Make what `view` says is missing of the far folder, and mark that `run` is under way.
+
+        Also if it was begun before. After this the mark is durable, and `view` says that the folder is ready. Whose
+        folder it is by now, `look_around` tells: another home may have begun there too.
+        """
 
     def marks(self) -> list[RunMark]:
         """The marks of all runs under way, whichever server's they are."""
 
     def look_around(self, run: str) -> FarNow:
-        """What stands there now; `run` is one of this server's. Raises FarTrouble if the folder is another home's."""
+        """What stands there now, the marks looked at before the listings; `run` is one of this server's.
+
+        Raises FarTrouble if the folder is another home's, or, to whoever writes, does not say whose it is.
+        """
 
     def take_back_begin(self, run: str) -> None:
         """`run` has changed nothing and will not: take its mark away."""
@@ -165,7 +172,8 @@ class Keeper(Protocol):
         """Write the listing of `state.run` with these blocks: from then on the run counts.
 
         Before it does, `check` is told what stands there, looked at while the listing is on its way; if it raises, the
-        run does not count.
+        run does not count. Nor does it if this raises HomeTrouble, or FarTrouble as `look_around` does. After Damaged
+        (the listing did not arrive whole) or a broken connection it may count: `view` tells.
         If `state.whole_run` is another run, its lines hold and none are written. `taken` is RFC 3339 in UTC.
         """
 

@@ -49,7 +49,8 @@ class ChangeState(enum.Enum):
 
 
 class NotDurable(PlaceError):
-    """A file stands in its place, but the far disk could not be made to hold it."""
+    """A file stands in its place, but the far disk could not be made to hold it. To ask once more proves nothing: a
+    kernel tells only once that it could not write."""
 
 
 @dataclass(slots=True)
@@ -129,7 +130,8 @@ class Writer(Protocol):
         """Send a small file, let it take its place at once, and have the far disk hold it: for disks that do so in no
         time.
 
-        What it replaces is moved aside. Raises NotDurable if only the last was refused.
+        It is durable when the script ends, and needs no `make_durable`. What it replaces is moved aside. Raises
+        NotDurable if only the last was refused: then the new file stands at `path`. Not if this `waits_for_commit`.
         """
 
     def put_part(self, path: bytes, data: bytes, properties: FileProperties) -> Script[None]:

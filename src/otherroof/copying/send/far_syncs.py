@@ -1,8 +1,8 @@
 """Has the far disk hold what has landed there, many files at once, and notes how far that has come; and keeps the mark
 of the run fresh meanwhile.
 
-When a file's time has come is decided by `landed`, how many go at a time by `sync_pace`; how its place syncs, by the
-layout.
+When a file's time has come is decided by `landed`; how many go at a time, and whether the next one is synced as it
+comes, by `sync_pace`; how its place syncs, by the layout.
 """
 
 from __future__ import annotations
@@ -40,7 +40,10 @@ class FarSyncs:
 
     @property
     def instant(self) -> bool:
-        """Whether the far disk is so quick that nothing need wait for it apart from the rest."""
+        """Whether the far disk is so quick that nothing need wait for it apart from the rest.
+
+        Never on a disk that commits all together: a sync there brings some changes of names before earlier ones.
+        """
         return self._landed.pace.instant and not self._writer.waits_for_commit
 
     def takes_next_at_once(self) -> bool:

@@ -307,7 +307,8 @@ class FileSender:
             if failure is not None:
                 self._failed(file, failure)
         elif isinstance(result.error, NotDurable):
-            # What it took must not pass for safe, and a second sync might: a kernel tells of a failure once.
+            # It stands there. A second sync may be answered as if all were well, since a kernel tells only once that it
+            # could not write. So this run ends, and the next one finds the file noted as not durable.
             self._syncs.refused(result.error)
             self._plan.done(file.change, self._syncs.note_landed(file.change.path))
         elif result.error is not None:
