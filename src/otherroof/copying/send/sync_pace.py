@@ -34,7 +34,6 @@ class SyncPace:
         self.quick: bool | None = None
         self.instant = False
         self._look_at: float = 0.0
-        self._left_out = 0  # files that still have to come without a sync, to look again
         self._was_slow = False
         self._at: float | None = None  # up to when time is counted; None while nothing is under way
         self._counts = False  # not up to the first end of all: before it, the line was waited for
@@ -74,20 +73,18 @@ class SyncPace:
             self.quick = quick
             self._was_slow = self._was_slow or not quick
             self.instant = not self._was_slow and self._ended >= INSTANT * self._busy_s
-            self._look_at, self._left_out = now + LOOK_AGAIN_S, 0
+            self._look_at = now + LOOK_AGAIN_S
         self._counts = self.quick is not None and self._counts
         self._busy_s, self._longest_s, self._ended = 0.0, 0.0, 0
 
     def takes_next_at_once(self, now: float) -> bool:
         """Whether the next file may be synced as it comes. Now and then some are not, to look at the disk again."""
-        if self.instant and now >= self._look_at:
-            self._look_at, self._left_out = now + LOOK_AGAIN_S, FIRST
+        # None is until it is known what came of the look: where one sync takes along all that was written before it,
+        # as on a disk that is synced as a whole, the files that are looked at would be durable already.
+        if self.instant and self.quick is not None and now >= self._look_at:
             self.quick, self._doubted, self._counts = None, False, False
             self._busy_s, self._longest_s, self._ended = 0.0, 0.0, 0
-        if self._left_out:
-            self._left_out -= 1
-            return False
-        return self.instant
+        return self.instant and self.quick is not None
 
     @property
     def most(self) -> int:
