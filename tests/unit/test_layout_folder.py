@@ -135,7 +135,7 @@ def test_no_run_begins_whose_mark_could_not_be_written_whole(far: Household, tmp
 
 
 def test_no_run_begins_in_a_folder_that_cannot_say_whose_it_is(far: Household, tmp_path: Path) -> None:
-    refuses(far, requests.Rename, b"READ-ME-FIRST.txt", Refused("no room"))
+    refuses(far, requests.Rename, b"READ-ME-FIRST.txt." + RUN.encode(), Refused("no room"))
     with pytest.raises(Refused, match="no room"):
         keeper_of(far, tmp_path).begin(RUN, FarCopyView())
 
