@@ -110,12 +110,14 @@ class OpenJobFolder:
         aside = self._note_aside(run)
         opens = () if noted else (requests.OpenFile(aside, steps.NEW, NOTE_MODE),)
         answers = yield requests.Attempts((*map(requests.MakeFolder, folders), *opens))
-        for path, answer in list(zip(folders, answers, strict=False))[1:]:
+        for path, answer in zip(folders[1:], answers[1:], strict=False):
             if isinstance(answer, PlaceError):
                 yield from steps.make_folder(path)
-        if noted or not isinstance(answers[-1], PlaceError):
-            return None if noted else answers[-1]
-        return (yield from steps.open_new(aside, NOTE_MODE))
+        if noted:
+            return None
+        if isinstance(answers[-1], PlaceError):  # a try of this run over an earlier connection left one
+            return (yield from steps.open_new(aside, NOTE_MODE))
+        return answers[-1]
 
     def _note_aside(self, run: str) -> bytes:
         # By the run's name: a server that begins at the same moment would else take this file's name away, and what
@@ -127,7 +129,7 @@ class OpenJobFolder:
         # Its last line is the home's mark, so it too appears whole or not at all.
         text, aside = read_me(self.paths.job, home, home_id).encode(), self._note_aside(run)
         try:
-            yield steps.fill(handle, text, requests.LEAST, NOTE_MODE)
+            yield steps.fill_durably(handle, text, requests.LEAST, NOTE_MODE)
         except PlaceError:  # a disk without permissions, or one that takes nothing
             yield from steps.write_all(aside, text, requests.LEAST, NOTE_MODE)
         try:
@@ -150,18 +152,18 @@ class OpenJobFolder:
             handle = yield from steps.open_new(mark)
         # The mark stands by now, so its name in capitals tells whether the disk knows the two apart.
         asked = (
-            *steps.fill(handle, server.encode(), requests.LEAST, MARK_MODE),
+            *steps.fill_durably(handle, server.encode(), requests.LEAST, MARK_MODE),
             requests.Stat(folder + b"/" + name.upper()),
         )
         *written, folded = yield requests.Attempts(asked)
         told = next(at for at, op in enumerate(asked) if isinstance(op, requests.SetProperties))
-        # A disk without permissions refuses to be told any.
+        # Two refusals tell something of the disk: one without permissions can be told none, and one that knows the two
+        # names apart has nothing at the second.
         keeps_modes = not isinstance(written[told], Denied | NotOffered)
+        folds_case = not isinstance(folded, NotThere)
         steps.raise_refusal(answer for at, answer in enumerate(written) if keeps_modes or at != told)
-        if not isinstance(folded, NotThere):
-            steps.raise_refusal([folded])
+        steps.raise_refusal([folded] if folds_case else ())
         steps.raise_refusal(space)
-        folds_case = not isinstance(folded, PlaceError)
         if not space:
             return steps.DiskHabits(folds_case=folds_case, keeps_modes=keeps_modes)
         # btrfs makes entries as it needs them, and says that it has 0 (statfs(2): f_files). So do FAT and exFAT.
@@ -211,7 +213,7 @@ class OpenJobFolder:
         return home, marks, max(_runs_among(listings), default="")
 
     def _marks_among(self, names: Iterable[tuple[bytes, Attrs]], known: dict[str, str]) -> Script[list[RunMark]]:
-        """The marks among these names of `incoming/`. The text of one that is `known` is not read if it is whole."""
+        """The marks among these names of `incoming/`; one whose server is `known` is not read if it is whole."""
         found: list[RunMark] = []
         unread: list[tuple[str, int]] = []
         for name, attrs in names:

@@ -5,7 +5,7 @@ They take no name from anything that stands; what gives way is the business of `
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,6 +13,7 @@ from otherroof.base.errors import Denied, NotOffered, NotThere, PlaceError, Refu
 from otherroof.far import requests
 from otherroof.far.place import PlaceOffers
 from otherroof.far.requests import Attrs, Mode, Op, Script
+from otherroof.far_copy.writer import FileProperties
 
 # SFTP has one answer for a name that exists, a folder that is not empty and a disk that is full (here: Refused). So
 # each step asks for the usual case at once, which costs one round trip, and looks at the path only after a refusal.
@@ -164,23 +165,26 @@ def write_all(path: bytes, data: bytes, most: int, permissions: int = 0o600) -> 
 def _write_all(path: bytes, data: bytes, most: int, permissions: int | None) -> Script[None]:
     """Nothing is waited for between open and close."""
     handle = yield from open_new(path, permissions or 0o600)
-    yield fill(handle, data, most, permissions)
+    yield fill_durably(handle, data, most, permissions)
 
 
-def fill(handle: Any, data: bytes, most: int, permissions: int | None) -> tuple[Op, ...]:
-    """What writes all of a new file, makes it durable and closes it."""
-    writes = [requests.Write(handle, start, data[start : start + most]) for start in range(0, len(data), most)]
+def fill_durably(handle: Any, data: bytes, most: int, permissions: int | None) -> tuple[Op, ...]:
+    """The requests that write all of a new file, make it durable and close it; `permissions` are told if given."""
     told = (requests.SetProperties(handle, permissions=permissions),) if permissions is not None else ()
     # All of this goes out without a wait between, and a channel's requests are carried out in their order. If a write
     # is refused, the rest is carried out all the same, but the refusal is raised here: the file never gets its real
     # name. Rights and times come after the content, which changes the time, and before the sync, so that they last as
     # well.
     return (
-        *writes,
+        *_writes(handle, data, most),
         *told,
         requests.Sync(handle),
         requests.CloseFile(handle),
     )
+
+
+def _writes(handle: Any, data: bytes, most: int) -> tuple[Op, ...]:
+    return tuple(requests.Write(handle, start, data[start : start + most]) for start in range(0, len(data), most))
 
 
 def raise_refusal(answers: Iterable[Any]) -> None:
@@ -190,7 +194,7 @@ def raise_refusal(answers: Iterable[Any]) -> None:
             raise answer
 
 
-def write_unsynced(path: bytes, data: bytes, most: int, permissions: int, mtime: int, disk: DiskHabits) -> Script[None]:
+def write_unsynced(path: bytes, data: bytes, most: int, properties: FileProperties, disk: DiskHabits) -> Script[None]:
     """Make a new file at `path` and fill it; somebody makes it durable later.
 
     If its disk `writes_on_close`, its size is set to 0 first: then the disk begins to write when it is closed.
@@ -199,27 +203,26 @@ def write_unsynced(path: bytes, data: bytes, most: int, permissions: int, mtime:
     # file when it is closed, instead of half a minute later: ext4 after a size of 0 was set (`auto_da_alloc`, ext4(5)),
     # XFS after any size was set that the file had. Whoever syncs then finds nothing left to write: four times as many
     # files a second on a disk that turns.
-    handle = yield from open_new(path, permissions)
+    handle = yield from open_new(path, properties.permissions)
     emptied = (requests.SetProperties(handle, size=0),) if disk.writes_on_close else ()
-    yield (*emptied, *_filling(handle, data, most, permissions, mtime, disk), requests.CloseFile(handle))
+    yield (*emptied, *_fill_unsynced(handle, data, most, properties, disk), requests.CloseFile(handle))
 
 
-def write_held_open(path: bytes, data: bytes, most: int, permissions: int, mtime: int, disk: DiskHabits) -> Script[Any]:
+def write_held_open(path: bytes, data: bytes, most: int, properties: FileProperties, disk: DiskHabits) -> Script[Any]:
     """Make a new file at `path` and fill it; answers its handle, for whoever syncs it and closes it."""
-    handle = yield from open_new(path, permissions)
+    handle = yield from open_new(path, properties.permissions)
     try:
-        yield (*_filling(handle, data, most, permissions, mtime, disk),)
+        yield _fill_unsynced(handle, data, most, properties, disk)
     except PlaceError:
         yield requests.CloseFile(handle)
         raise
     return handle
 
 
-def _filling(handle: Any, data: bytes, most: int, permissions: int, mtime: int, disk: DiskHabits) -> Iterator[Op]:
-    for start in range(0, len(data), most):
-        yield requests.Write(handle, start, data[start : start + most])
-    mode = permissions if disk.keeps_modes else None
-    yield requests.SetProperties(handle, size=len(data), permissions=mode, mtime=mtime)
+def _fill_unsynced(handle: Any, data: bytes, most: int, properties: FileProperties, disk: DiskHabits) -> tuple[Op, ...]:
+    mode = properties.permissions if disk.keeps_modes else None
+    told = requests.SetProperties(handle, size=len(data), permissions=mode, mtime=properties.mtime)
+    return (*_writes(handle, data, most), told)
 
 
 def make_durable(offers: PlaceOffers, *paths: bytes) -> Script[None]:

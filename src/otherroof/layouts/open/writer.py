@@ -122,9 +122,7 @@ class OpenWriter:
     def put_durable(self, path: bytes, data: bytes, properties: FileProperties, had: bool) -> Script[None]:
         """See the port. Synced under its new name, as by `make_durable`, but through the handle it was written by."""
         part, most = self.paths.part(path), self.place.offers.max_write
-        handle = yield from steps.write_held_open(
-            part, data, most, properties.permissions, properties.mtime, self._disk
-        )
+        handle = yield from steps.write_held_open(part, data, most, properties, self._disk)
         try:
             yield from self.take_place(path, had)
         except PlaceError:
@@ -138,7 +136,7 @@ class OpenWriter:
     def put_part(self, path: bytes, data: bytes, properties: FileProperties) -> Script[None]:
         """See the port."""
         part, most = self.paths.part(path), self.place.offers.max_write
-        yield from steps.write_unsynced(part, data, most, properties.permissions, properties.mtime, self._disk)
+        yield from steps.write_unsynced(part, data, most, properties, self._disk)
 
     def _told(self, properties: FileProperties) -> int | None:
         """The permissions that the far disk can be told; the listing has them in any case."""
