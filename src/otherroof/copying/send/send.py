@@ -35,7 +35,7 @@ from otherroof.copying.send.landed import LandedFiles
 from otherroof.copying.send.lost_folders import lost_with_folders, outermost
 from otherroof.copying.send.settling import settle_unfinished
 from otherroof.copying.send.stream import ReadAhead
-from otherroof.far.place import Task, TaskResult
+from otherroof.far.place import Place, Task, TaskResult
 from otherroof.far.requests import Script
 from otherroof.far.trouble import reason_of
 from otherroof.far_copy.entry import parse_line, path_text
@@ -89,7 +89,7 @@ class PlanSender:
         except FarTrouble:
             keeper.take_back_begin(self._run)
             raise
-        keeper.place.widen(for_much=self._has_much_to_do(), for_large=self._brings_large_files())
+        self._widen(keeper.place)
         self._landed.forget()  # of an earlier connection: settled below
         with (
             closing(ReadAhead(self._source.root, self._context.clock)) as reader,
@@ -116,14 +116,11 @@ class PlanSender:
             finally:
                 self.remarks += [*steps.remarks, *chunks.remarks]
 
-    def _has_much_to_do(self) -> bool:
+    def _widen(self, place: Place) -> None:
         planned = self._plan.totals()
-        changes = planned.new + planned.changed + planned.moved + planned.removed
-        return planned.fresh_bytes >= WORTH_BYTES or changes >= WORTH_FILES
-
-    def _brings_large_files(self) -> bool:
-        planned = self._plan.totals()
-        return planned.fresh_bytes > LARGE_ON_AVERAGE * (planned.new + planned.changed)
+        brought = planned.new + planned.changed
+        much = planned.fresh_bytes >= WORTH_BYTES or brought + planned.moved + planned.removed >= WORTH_FILES
+        place.widen(for_much=much, for_large=planned.fresh_bytes > LARGE_ON_AVERAGE * brought)
 
 
 class SendSteps:
@@ -217,8 +214,7 @@ class SendSteps:
             if result.error is not None:
                 self._refused(result)
             elif change.want == 0:
-                # Nothing is to come there: done. Else the path is free now, and one of the later steps brings what is
-                # wanted.
+                # Nothing is to come there: done. Else the path is free now, and a later step brings what is wanted.
                 self._plan.done(change)
             else:
                 change.had = 0
@@ -355,8 +351,7 @@ class SendSteps:
 
         def tasks() -> Iterator[Task[PlannedChange, None]]:
             waiting: list[Task[PlannedChange, None]] = []
-            # Handed out only after the commit: `begin` is in the plan's file before any of these requests is on the
-            # line.
+            # Handed out only after the commit: `begin` is in the plan's file before any of these is asked for.
             for change in self._plan.pages(rows, backwards=backwards):
                 self._check_stop()
                 made = script(change)

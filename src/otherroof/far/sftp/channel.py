@@ -226,19 +226,18 @@ class SftpChannel:
             self._streams.begin(request, lambda answer, failure: self._advance(running, answer, failure))
             return
         running.failure = None
-        ops = request.ops if isinstance(request, requests.Attempts) else request
-        if isinstance(ops, tuple) and not ops:  # nothing to wait for: no answer would ever let the script go on
-            self._advance(running, (), None)
-        else:
-            self._ask_all(running, request)
+        self._ask_all(running, request)
 
     def _ask_all(
         self, running: _RunningScript, request: requests.Op | tuple[requests.Op, ...] | requests.Attempts
     ) -> None:
         running.request = request
-        if isinstance(request, requests.Attempts):
-            request = request.ops
-        ops = request if isinstance(request, tuple) else (request,)
+        ops = request.ops if isinstance(request, requests.Attempts) else request
+        if not isinstance(ops, tuple):
+            ops = (ops,)
+        if not ops:  # nothing to wait for: no answer would ever let the script go on
+            self._advance(running, (), None)
+            return
         running.answers = [None] * len(ops)
         running.waiting = len(ops)
         for index, op in enumerate(ops):
@@ -247,7 +246,7 @@ class SftpChannel:
     def _ask(self, running: _RunningScript, index: int, op: requests.Op) -> None:
         kind = type(op)
         if kind is requests.LetGo and self._let_go < MOST_LET_GO:
-            self._put(op, self._gone)
+            self._put(op, self._hear_let_go)
             self._let_go += 1
             self._answered(running, index, None, None)
         elif kind not in self._lacking:
@@ -259,8 +258,8 @@ class SftpChannel:
             what = f"{requests.IN_WORDS[type(op)]} is not offered"
             self._answered(running, index, None, NotOffered(what, where=codec.request_path(op)))
 
-    def _gone(self, packet: bytes) -> None:
-        """What nobody waited for is answered: if it was refused, nothing follows from that."""
+    def _hear_let_go(self, packet: bytes) -> None:
+        """A handle that was let go of is closed, or that was refused, from which nothing follows."""
         self._let_go -= 1
         with suppress(PlaceError):
             codec.decode(_LET_GO, packet)
