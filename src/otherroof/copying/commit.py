@@ -1,7 +1,8 @@
 """R7 of a run: from here on it counts.
 
     1  a new catalogue is written beside the old one, from what the run did
-    2  the listing is written at the far end, last of all, by rename: that is the commit
+    2  the listing is sent, while a last look tells whether another server copies there too, and gets its name by
+       rename, last of all: that is the commit
     3  the new catalogue takes the old one's name
 
 A kill between 2 and 3 leaves a catalogue that is one run behind; the next run notices by the run ids and makes it anew.

@@ -2,7 +2,7 @@
 
 The SSH library takes any length that is announced, reads a greeting without end, and keeps whatever comes for a
 channel, also past the window that was granted. All of it comes through the socket and its transport, and is bounded
-there. Knows no SFTP.
+there, and so is when what comes is acknowledged. Knows no SFTP.
 """
 
 from __future__ import annotations

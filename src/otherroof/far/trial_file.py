@@ -1,6 +1,7 @@
 """Writes one small file at the far box, looks at it and removes it: shows free space, rights and the far clock.
 
-A script: it knows no connection, and nothing of a copy is touched.
+A script of two round trips, in which no refusal keeps another question from its answer. It knows no connection, and
+nothing of a copy is touched.
 """
 
 from __future__ import annotations

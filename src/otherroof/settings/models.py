@@ -56,8 +56,9 @@ class FarBox(Strict):
     """One far box: where it is, how it proves itself, where copies go.
 
     `tries` and `pause_s` are for broken connections within one run; `queue_s` is how long a run that a person starts
-    waits for another one to this far box; `month_gb` is for the bytes on the wire, both
-    ways, in a calendar month (0: no bound); in `limits`, Mbit/s by stretch of the day, 0 is no limit.
+    waits for another one to this far box; `connections` 0: as many as its line and the work gain from; `month_gb` is
+    for the bytes on the wire, both ways, in a calendar month (0: no bound); in `limits`, Mbit/s by stretch of the day,
+    0 is no limit.
     """
 
     address: Address
