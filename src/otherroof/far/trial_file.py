@@ -61,7 +61,7 @@ def write_trial_file(clock: Clock, tells_space: bool) -> requests.Script[TrialRe
 
 
 def clock_by_second_name(clock: Clock, path: bytes) -> requests.Script[ClockOffset | None]:
-    """The far clock where no file can be made any more: a second name for the file at `path`, which goes again at once.
+    """The far clock if no file can be made any more: a second name for the file at `path`, which goes again at once.
 
     A name changes the time of the folder that it is in, and takes no room where the folder has some. None if the far
     box refuses.

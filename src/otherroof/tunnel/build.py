@@ -45,7 +45,7 @@ def make_tunnel(settings: Settings, far_name: str, network_access: NetworkAccess
 def make_shared_tunnel(
     settings: Settings, far_name: str, network_access: NetworkAccess, clock: Clock
 ) -> SharedTunnel | None:
-    """One use of the far box's tunnel, which others may use too; None where there is no tunnel to share."""
+    """One use of the far box's tunnel, which others may use too; None if there is no tunnel to share."""
     wanted = settings.far[far_name].tunnel
     if isinstance(wanted, NoTunnel):
         return None
