@@ -361,6 +361,23 @@ def test_what_became_of_an_unfinished_change(
     assert far.do(far.writer.standing(b"a", shape(NEW) if wants else None, had)) is found
 
 
+@pytest.mark.parametrize("end", [".part", ".made"])
+@pytest.mark.parametrize(("had", "found"), [(False, BEFORE), (True, GONE)])
+def test_what_still_lies_where_it_came_to_has_not_taken_its_place(
+    far: Far, had: bool, found: ChangeState, end: str
+) -> None:
+    """An older state of a large file may have the same size, and the same time to the second."""
+    os.utime(far.has("latest", b"a", NEW), (2, 1_234_567_890))
+    if had:
+        far.has(f"earlier/{RUN}", b"a", OLD)
+    assert far.do(far.writer.standing(b"a", shape(NEW), had)) is ChangeState.IN_PLACE
+    far.do(far.writer.prepare(b"a", None))
+    (part,) = far.incoming
+    assert part.endswith(".part")
+    (far.here / "incoming" / part).rename(far.here / "incoming" / part.replace(".part", end))
+    assert far.do(far.writer.standing(b"a", shape(NEW), had)) is found
+
+
 def test_one_file_under_both_names_is_not_the_new_one(far: Far) -> None:
     """A server that renames by linking and unlinking was killed between the two, and the sizes are alike."""
     path = far.has("latest", b"a")

@@ -115,6 +115,13 @@ def stat_path(path: bytes) -> Script[Attrs | None]:
     return attrs
 
 
+def stat_paths(*paths: bytes) -> Script[list[Attrs | None]]:
+    """What stands at each of these paths, or None, in one round trip."""
+    answers = yield requests.Attempts(tuple(requests.Stat(path) for path in paths))
+    raise_refusal(answer for answer in answers if not isinstance(answer, NotThere))
+    return [answer if isinstance(answer, Attrs) else None for answer in answers]
+
+
 def remove(path: bytes) -> Script[None]:
     """Remove a file, if it is there."""
     try:

@@ -292,8 +292,11 @@ class OpenWriter:
 
     def standing(self, path: bytes, properties: FileProperties | None, had: bool) -> Script[ChangeState]:
         """See the port."""
-        now = yield from steps.stat_path(self.paths.latest(path))
-        before = (yield from steps.stat_path(self.paths.earlier(path))) if had else None
+        asides = (self.paths.earlier(path),) if had else ()
+        now, part, made, *kept = yield from steps.stat_paths(
+            self.paths.latest(path), self.paths.part(path), self.paths.made(path), *asides
+        )
+        before = kept[0] if kept else None
         # as before      latest/ has the old one, earlier/<this run>/ nothing
         # old one gone   latest/ has nothing, earlier/<this run>/ the old one
         # in place       latest/ has the new one (nothing, if the path was to go), earlier/<this run>/ any old one
@@ -302,8 +305,9 @@ class OpenWriter:
         if now is None:
             return ChangeState.OLD_GONE
         # With an old one aside, whatever stands now came after it. Without, only size and time can tell it from a
-        # stranger.
-        fits = now.size == properties.size and (had or now.mtime == properties.mtime)
+        # stranger, such as an older state of the same file, which may have both. But a new one that still lies where it
+        # was to come from has not taken its place.
+        fits = now.size == properties.size and (had or now.mtime == properties.mtime) and part is None and made is None
         if had and before is None:
             return ChangeState.AS_BEFORE
         # OpenSSH renames a file by a link and an unlink: if the far box fell in between, it stands under both names.
