@@ -19,7 +19,7 @@ class FarEnd:
     """What happens at the far box besides its answers; all well unless something is asked for."""
 
     def __init__(self) -> None:
-        self._lock = threading.Lock()
+        self._lock = threading.RLock()  # a deed may ask for the next one
         self.well()
 
     def well(self) -> None:
@@ -37,6 +37,11 @@ class FarEnd:
         """Before the nth request from now is answered, `do` is called once."""
         with self._lock:
             self.requests, self._at, self._do = 0, request, do
+
+    def call_off(self) -> None:
+        """What was to be done at a request is not done any more; nor is it under way."""
+        with self._lock:
+            self._at = 0
 
     def refuse(self, seed: int, share: float) -> None:
         """Every request is refused with probability `share`; half of the refused ones are carried out all the same."""
@@ -56,8 +61,8 @@ class FarEnd:
             refused = self._moody is not None and self._moody.random() < self._share
             status = self._moody.choice(STATUSES) if self._moody is not None and refused else 0
             carried_out = self._moody is None or self._moody.random() < 0.5
-        if do is not None:
-            do()
+            if do is not None:
+                do()
         if refused:
             self.refused += 1
             if carried_out:

@@ -71,9 +71,9 @@ class Runs:
         """SIGKILL, unless it has ended by itself."""
         self._killable.kill(pid)
 
-    def end(self) -> RunEnd:
-        """Wait for its end."""
-        code, _ = self._killable.end()
+    def end(self, before_reaping: Callable[[], None] = lambda: None) -> RunEnd:
+        """Wait for its end. `before_reaping` is called when it may still be killed."""
+        code, _ = self._killable.end(before_reaping)
         moment = (self._began, time.time() + self._shift_s)
         if not self._end.exists():
             return RunEnd(code, moment=moment)

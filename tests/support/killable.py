@@ -70,10 +70,14 @@ class Killable:
         self._began = time.monotonic()
         return pid
 
-    def end(self) -> tuple[int, float]:
-        """Wait for its end: exit code, negative where a signal ended it, and the seconds it took."""
+    def end(self, before_reaping: Callable[[], None] = lambda: None) -> tuple[int, float]:
+        """Wait for its end: exit code, negative if a signal ended it, and the seconds it took.
+
+        `before_reaping` is called as long as nobody else can have its number.
+        """
         self._line()
         seconds = time.monotonic() - self._began
+        before_reaping()
         self._say("reap")
         return int(self._line()), seconds
 
