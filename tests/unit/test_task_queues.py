@@ -17,7 +17,15 @@ import pytest
 from otherroof.far import requests
 from otherroof.far.place import Task, TaskResult
 from otherroof.far.requests import Script
-from otherroof.far.sftp.place import FAR_CONNECTIONS, NEAR_CONNECTIONS, NEAR_CONNECTIONS_LARGE, NEAR_S, SftpPlace
+from otherroof.far.sftp.place import (
+    DISK_CHANNELS,
+    DISK_CHANNELS_EACH,
+    FAR_CONNECTIONS,
+    NEAR_CONNECTIONS,
+    NEAR_CONNECTIONS_LARGE,
+    NEAR_S,
+    SftpPlace,
+)
 from otherroof.far.sftp.queues import MOST_FOR_DISK, MOST_LONG, TaskQueues
 from support.faulty_box import Offers
 from support.main_job import one_job, stand_in_door
@@ -339,6 +347,23 @@ def test_little_is_done_over_one_connection_unless_somebody_named_a_number(
         if place._widening is not None:
             place._widening.join(20.0)
         assert place.connections == opened
+
+
+@pytest.mark.parametrize(("named", "channels"), [(0, DISK_CHANNELS), (1, DISK_CHANNELS_EACH)])
+def test_a_slow_disk_near_by_is_synced_over_more_channels_than_one_connection_may_have(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, named: int, channels: int
+) -> None:
+    """Unless somebody named the number of connections."""
+    monkeypatch.setattr("otherroof.far.sftp.place.WATCH_S", 0.001)
+    queues = TaskQueues()
+    for number in range(DISK_CHANNELS):
+        queues.put(Task(number, iter(()), waits_for_disk=True))  # type: ignore[arg-type]
+    with stand_in_door(tmp_path, Offers()) as door, closing(open_door(door, named)) as place:
+        place.round_trip_s = 0.0
+        place.widen(for_large=False)
+        assert place.connections == NEAR_CONNECTIONS
+        place._open_for_disk(queues)  # nothing is taken from the queues, as by a disk that stands still
+        assert len(place._disk_channels) == channels
 
 
 @pytest.mark.parametrize(
