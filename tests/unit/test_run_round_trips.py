@@ -34,13 +34,20 @@ def test_a_first_run_takes_few_round_trips_besides_its_files(away: tuple[OneJob,
     job.all_come_back()
 
 
-def test_a_later_run_takes_fewer_still(away: tuple[OneJob, Line]) -> None:
+def later_run(away: tuple[OneJob, Line], path: str, *, before: str) -> Line:
+    """What a run asks for that has the file at `path` to bring, one after it brought that at `before`."""
     job, line = away
-    job.put("letters/a", b"first")
+    job.put(before, b"first")
     job.done()
     line.asked.clear()
-    job.put("letters/b", b"second")
+    job.put(path, b"second")
     job.done()
+    return line
+
+
+def test_a_later_run_takes_fewer_still(away: tuple[OneJob, Line]) -> None:
+    job, _ = away
+    line = later_run(away, "letters/b", before="letters/a")
     assert line.first_about(b".part") == 2 + 2 + 3 + 1
     assert line.after_last_about(b"/latest/") == 1 + 6
     job.all_come_back()
@@ -52,24 +59,15 @@ LOGIN = 1 + 3 + 2 + 3 + 2
 
 
 def test_the_forecast_reckons_with_as_many_as_a_night_of_one_change_takes(away: tuple[OneJob, Line]) -> None:
-    job, line = away
-    job.put("letters/a", b"first")
-    job.done()
-    line.asked.clear()
-    job.put("letters/a", b"another")
-    job.done()
+    line = later_run(away, "letters/a", before="letters/a")
     assert pytest.approx(LOGIN + len(line.asked), abs=5) == TRIPS
 
 
 def test_what_gives_way_gets_its_folders_in_two_round_trips_however_deep_it_lay(away: tuple[OneJob, Line]) -> None:
-    job, line = away
+    job, _ = away
     took = []
     for path in ("a/file", "a/b/c/d/e/f/g/file"):
-        job.put(path, b"first")
-        job.done()
-        line.asked.clear()
-        job.put(path, b"another")
-        job.done()
+        line = later_run(away, path, before=path)
         took.append(sum(any(isinstance(op, requests.MakeFolder) for op in ops) for ops in line.asked))
     assert took == [2, 2]
     job.all_come_back()

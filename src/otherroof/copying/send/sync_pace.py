@@ -36,11 +36,14 @@ class SyncPace:
         self._look_at = 0.0  # when it is looked at again; matters only while it is `instant`
         self._was_slow = False
         self._at: float | None = None  # up to when time is counted; None while nothing is under way
-        self._counts = False  # not up to the first end of all: before it, the line was waited for
+        self._begin_count()
+        self._doubted = False  # one long wait has put a first verdict off; the next one holds
+
+    def _begin_count(self, *, goes_on: bool = False) -> None:
+        self._counts = goes_on  # not up to the first end of all: before it, the line was waited for
         self._busy_s = 0.0
         self._longest_s = 0.0  # between two ends
         self._ended = 0
-        self._doubted = False  # one long wait has put a first verdict off; the next one holds
 
     @property
     def turns(self) -> bool:
@@ -74,16 +77,15 @@ class SyncPace:
             self._was_slow = self._was_slow or not quick
             self.instant = not self._was_slow and self._ended >= INSTANT * self._busy_s
             self._look_at = now + LOOK_AGAIN_S
-        self._counts = self.quick is not None and self._counts
-        self._busy_s, self._longest_s, self._ended = 0.0, 0.0, 0
+        self._begin_count(goes_on=self.quick is not None)
 
     def takes_next_at_once(self, now: float) -> bool:
         """Whether the next file may be synced as it comes. Now and then some are not, to look at the disk again."""
         # None is until it is known what came of the look: if one sync takes along all that was written before it, as on
         # a disk that is synced as a whole, the files that are looked at would be durable already.
         if self.instant and self.quick is not None and now >= self._look_at:
-            self.quick, self._doubted, self._counts = None, False, False
-            self._busy_s, self._longest_s, self._ended = 0.0, 0.0, 0
+            self.quick, self._doubted = None, False
+            self._begin_count()
         return self.instant and self.quick is not None
 
     @property
