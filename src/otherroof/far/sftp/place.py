@@ -246,6 +246,8 @@ class SftpPlace:
     def _open_for_disk(self, queues: TaskQueues) -> None:
         try:
             while queues.disk_tasks >= WORTH_A_CHANNEL and len(self._disk_channels) < self._most_disk_channels:
+                if self._disk_channels:
+                    self.widen()  # a slow disk gains by more channels than one connection may have
                 if not self._add_disk_channel():
                     return
                 channels, done = len(self._disk_channels), queues.disk_results
@@ -261,10 +263,8 @@ class SftpPlace:
 
     def _add_disk_channel(self) -> bool:
         used = len(self._disk_channels)
-        if used >= DISK_CHANNELS_EACH * len(self._sessions):
-            self.widen()  # a slow disk gains by more channels than one connection may have
-            if self._widening is not None:
-                self._widening.join(self._target.answer_s)
+        if used >= DISK_CHANNELS_EACH * len(self._sessions) and self._widening is not None:
+            self._widening.join(self._target.answer_s)
         with self._lock:
             sessions = list(self._sessions)
         if self._closed or used >= DISK_CHANNELS_EACH * len(sessions):
