@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from otherroof.base.clock import SteppedClock
-from otherroof.base.errors import HomeTrouble
+from otherroof.base.errors import HomeTrouble, RunCut
 from otherroof.copying.report import Outcome, RunReport
 from otherroof.jobs.stop_sign import StopSign
 from otherroof.jobs.thinning.thin import ThinReport
@@ -25,6 +25,7 @@ from otherroof.schedule import drills, job_runner, last_resort, proofs, thin_cho
 from otherroof.schedule.chores import Chore, ChoreFacts, ChoreInputs, service_chores
 from otherroof.schedule.last_resort import BLIND_AFTER_S
 from otherroof.schedule.plan import RunStart, far_worker, next_month
+from otherroof.schedule.records import ServiceRecords
 from support.simulated import household, utc
 from support.watching import run_id
 
@@ -148,12 +149,12 @@ def test_a_proof_ends_with_its_window_and_with_its_month(monkeypatch: pytest.Mon
     monkeypatch.setattr(proofs, "month_room", lambda *_: 1000)
     for step, over in ((3599, False), (3601, True)):
         clock = SteppedClock(NOW)
-        sign = proofs._stop_sign(settings, "photos", NoLedger(), clock)  # type: ignore[arg-type]
+        sign = proofs._bounds(settings, "photos", NoLedger(), clock)  # type: ignore[arg-type]
         clock.step(step)
         assert bool(sign.asked()) is over
     clock = SteppedClock(NOW)
     monkeypatch.setattr(proofs, "window_end", lambda *_: None)
-    sign = proofs._stop_sign(settings, "photos", NoLedger(), clock)  # type: ignore[arg-type]
+    sign = proofs._bounds(settings, "photos", NoLedger(), clock)  # type: ignore[arg-type]
     sign.crossed(999)
     assert not sign.asked()
     clock.step((next_month(NOW, settings.zone) - NOW).total_seconds())
@@ -161,10 +162,10 @@ def test_a_proof_ends_with_its_window_and_with_its_month(monkeypatch: pytest.Mon
 
 
 def test_a_proof_under_way_is_asked_to_stop(clock: SteppedClock, monkeypatch: pytest.MonkeyPatch) -> None:
-    chore, asked = all_chores(clock)["prove photos"], list[str]()
+    chore, stop, asked = all_chores(clock)["prove photos"], StopSign(clock), list[str]()
 
     def prove(_settings: object, _job: str, context: Any) -> Any:
-        chore.stop("the service ends")
+        stop.ask("the service ends")
         asked.append(context.stop.asked())
         return None
 
@@ -172,8 +173,49 @@ def test_a_proof_under_way_is_asked_to_stop(clock: SteppedClock, monkeypatch: py
     monkeypatch.setattr(proofs, "month_room", lambda *_: None)
     monkeypatch.setattr(proofs, "prove", prove)
     monkeypatch.setattr(proofs, "_log", lambda *_: None)
-    chore.do(INPUTS)
+    chore.do(replace(INPUTS, stop=stop))
     assert asked == ["the service ends"]
+
+
+# A chore is begun by the loop and its work a moment later by its worker; the service may be told to end between them.
+def test_all_that_uses_a_far_box_hears_a_stop_that_came_before_its_work_began(
+    clock: SteppedClock, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    reached: list[str] = []
+
+    def work(name: str) -> Callable[..., None]:
+        def done(*given: Any, check: Callable[[], None] | None = None, **_: object) -> None:
+            if check is not None:
+                check()
+            elif why := given[-1].stop.asked():
+                raise RunCut(why)
+            reached.append(name)
+
+        return done
+
+    chores = all_chores(clock)
+    with ran(tmp_path, (2, "done")) as ledger:
+        records = ServiceRecords(TWO, ledger, clock, service_chores(clock))
+        for module, deed, name in (
+            (proofs, "prove", "prove photos"),
+            (drills, "drill", "drill photos"),
+            (thin_chore, "thin", "thin photos"),
+            (chores_module, "probe_far", "probe heron"),
+        ):
+            monkeypatch.setattr(module, deed, work(deed))
+            monkeypatch.setattr(module, "Ledger", lambda _: nullcontext(ledger))
+            stop = records.begin_chore(chores[name])
+            records.stop("the service ends")
+            with suppress(RunCut):
+                chores[name].do(replace(INPUTS, stop=stop))
+            records.end_chore(chores[name], None)
+            assert reached == []
+            with suppress(AttributeError):  # what it would tell of the work, which was none
+                chores[name].do(INPUTS)
+            assert reached.pop() == deed
+        assert {name for name, one in chores.items() if one.worker == far_worker("heron")} == {
+            f"{what} {job}" for what in ("prove", "drill") for job in ("photos", "letters")
+        } | {"thin photos", "probe heron"}, "one more uses a far box: let it hear a stop too"
 
 
 # -- when versions are thinned --

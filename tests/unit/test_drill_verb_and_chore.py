@@ -16,6 +16,7 @@ from otherroof.base.clock import SystemClock
 from otherroof.base.errors import HomeTrouble
 from otherroof.jobs.drill import drill_mark
 from otherroof.jobs.drill_folder import drill_folder
+from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChoreInputs, service_chores
 from otherroof.settings import require_settings
@@ -166,15 +167,16 @@ def test_chore_waits_for_a_copy_and_for_room_in_the_month(job: OneJob, monkeypat
 def test_chore_that_is_asked_to_stop_stops(job: OneJob, monkeypatch: pytest.MonkeyPatch) -> None:
     (chore,) = [one for one in service_chores(SystemClock())(job.settings) if one.name == drill_mark(JOB)]
     seen: list[str] = []
+    stop = StopSign(SystemClock())
 
     def asked(_: object, __: object, context: SimpleNamespace) -> None:
-        chore.stop("the service ends")
+        stop.ask("the service ends")
         seen.append(context.stop.asked())
         raise KeyboardInterrupt
 
     monkeypatch.setattr("otherroof.schedule.drills.drill", asked)
     with pytest.raises(KeyboardInterrupt):
-        chore.do(ChoreInputs(job.settings))
+        chore.do(ChoreInputs(job.settings, stop=stop))
     assert seen == ["the service ends"]
 
 

@@ -278,6 +278,37 @@ def test_removal_cut_short_is_ended_by_the_next_and_noted_once(home: Household) 
     home.all_that_stay_come_back()
 
 
+class StopsAfter:
+    """A sign that goes up once it was asked so many times."""
+
+    def __init__(self, times: int) -> None:
+        self.left = times
+
+    def asked(self) -> str:
+        self.left -= 1
+        return "the service ends" if self.left < 0 else ""
+
+
+# Everything up to the last look at the sign, some of it before anything has gone and some in the middle of it.
+def test_removal_that_the_end_of_the_service_cuts_anywhere_is_ended_by_the_next(home: Household) -> None:
+    home.thin()
+    home.day()
+    home.day()
+    (chore,) = thin_chores(home.clock, home.job.settings)
+    cuts = 0
+    for times in range(200):
+        if chore.do(ChoreInputs(home.job.settings, stop=StopsAfter(times))) is not None:
+            break
+        cuts += 1
+        if times % 5 == 0:
+            home.all_that_stay_come_back()
+    assert cuts >= 8
+    with home.ledger() as ledger:
+        assert len({run for row in ledger.thinned.rows(JOB) for run in row.runs}) >= 2
+    home.day()
+    home.all_that_stay_come_back()
+
+
 def test_thinning_in_the_middle_of_a_proof_is_no_damage(home: Household) -> None:
     home.thin()
     home.clock.step(2 * 86_400)

@@ -12,6 +12,7 @@ import pytest
 
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.prove import ProveOptions, prove
+from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from otherroof.ledger.proofs import ProofRow
 from otherroof.restore.proving.report import ProofProgress
@@ -97,12 +98,13 @@ def test_a_month_that_is_used_up_is_not_gone_beyond(job: OneJob) -> None:
 
 
 def test_a_chore_that_is_told_to_stop_ends(job: OneJob) -> None:
-    chore = prove_chore(job.clock, JOB, FAR)
-    chore.stop("the service ends")  # before it has begun: nothing to stop
     job.put("a", b"content")
     job.done()
-    chore.do(ChoreInputs(job.settings))
-    chore.stop("the service ends")
+    stop = StopSign(job.clock)
+    stop.ask("the service ends")
+    prove_chore(job.clock, JOB, FAR).do(ChoreInputs(job.settings, stop=stop))
+    with Ledger(job.settings.ledger) as ledger:
+        assert ledger.proofs.of(JOB) == [], "nothing was begun"
 
 
 # -- how fast it reads --

@@ -244,6 +244,19 @@ def test_a_stop_lets_a_run_end_what_is_in_flight(house: House) -> None:
     assert house.ending("photos") == "cut"
 
 
+def test_a_stop_reaches_a_chore_that_lasts(house: House) -> None:
+    heard: list[bool] = []
+
+    def do(inputs: ChoreInputs) -> None:
+        heard.append(listened(cast(StopSign, inputs.stop)))
+
+    house.more = (Chore("count spoons", "kitchen", lambda facts: facts.now, do),)
+    house.start()
+    until(lambda: house.count("look"))
+    assert house.stop() < 5
+    assert (house.left, heard) == ([], [True])
+
+
 def test_a_run_that_does_not_listen_is_left_and_counts_as_cut(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(serve_module, "STOP_GRACE_S", 0.5)
     free = threading.Event()

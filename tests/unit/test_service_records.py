@@ -405,34 +405,34 @@ def test_what_the_month_has_used_bounds_the_next_run(tmp_path: Path) -> None:
         assert start.room == 600_000_000
 
 
-class TwoOfOneWorker:
-    """Two chores for one worker, one for another, all always due; what they are told to stop for."""
+def two_of_one_worker(_: object) -> list[Chore]:
+    """Two chores for one worker, one for another, all always due."""
 
-    def __init__(self) -> None:
-        self.told: list[tuple[str, str]] = []
+    def do(_: ChoreInputs) -> None:
+        """Nothing is carried out here."""
 
-    def __call__(self, _: object) -> list[Chore]:
-        return [self._chore(name, worker) for name, worker in (("a", "one"), ("b", "one"), ("c", "other"))]
-
-    def _chore(self, name: str, worker: str) -> Chore:
-        def do(_: ChoreInputs) -> None:
-            """Nothing is carried out here."""
-
-        return Chore(name, worker, lambda facts: facts.now, do, stop=lambda why: self.told.append((name, why)))
+    return [
+        Chore(name, worker, lambda facts: facts.now, do)
+        for name, worker in (("a", "one"), ("b", "one"), ("c", "other"))
+    ]
 
 
 def test_of_one_worker_one_chore_goes_on_at_a_time_and_all_that_go_on_are_told_to_stop(tmp_path: Path) -> None:
-    clock, chores = SteppedClock(NOW), TwoOfOneWorker()
+    clock = SteppedClock(NOW)
     with Ledger(str(tmp_path / "ledger.sqlite")) as ledger:
-        records = ServiceRecords(SETTINGS, ledger, clock, chores)
-        begin(records, "a")
+        records = ServiceRecords(SETTINGS, ledger, clock, two_of_one_worker)
+        earlier, _, _ = two_of_one_worker(SETTINGS)
+        before = records.begin_chore(earlier)
+        records.end_chore(earlier, None)
+        under_way = records.begin_chore(earlier)
         assert due(records) == ["c"]
         records.plan()
         clock.step(13.5 * 3600)
         (start,) = records.plan().runs
         sign = records.begin(start)
         records.stop("the service ends")
-    assert (sign.asked(), chores.told) == ("the service ends", [("a", "the service ends")])
+    assert (sign.asked(), under_way.asked()) == ("the service ends", "the service ends")
+    assert not before.asked()
 
 
 @pytest.mark.parametrize(

@@ -7,9 +7,11 @@ schedules or networks, and uses no timer: a sign with an end time looks at the c
 from __future__ import annotations
 
 import threading
+from dataclasses import dataclass
 from datetime import datetime
 
 from otherroof.base.clock import Clock
+from otherroof.copying.context import StopRequest
 from otherroof.copying.report import MONTH_ENDED, WINDOW_ENDED
 
 
@@ -56,3 +58,14 @@ class StopSign:
         """The run has put `wire_bytes` in all on the wire so far; past its room the sign goes up."""
         if self._room is not None and wire_bytes > self._room:
             self.ask(MONTH_ENDED)
+
+
+@dataclass(frozen=True, slots=True)
+class EitherStop:
+    """A sign that is up as soon as one of several is."""
+
+    signs: tuple[StopRequest, ...]
+
+    def asked(self) -> str:
+        """The first reason to stop; empty while there is none."""
+        return next((why for sign in self.signs if (why := sign.asked())), "")

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from math import inf
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import RunCut
-from otherroof.jobs.stop_sign import StopSign
+from otherroof.copying.context import StopRequest
+from otherroof.jobs.context import NeverStopped
 from otherroof.ledger import Ledger
 from otherroof.probe.probe import probe_far
 from otherroof.probe.way import take_down_idle_tunnels, tend_tunnels
@@ -64,11 +65,13 @@ class ChoreFacts:
 @dataclass(frozen=True, slots=True)
 class ChoreInputs:
     """What a chore is given to work with: the settings in force, what is wrong with their files, a line each, and why
-    nothing can be decided now (empty if it can)."""
+    nothing can be decided now (empty if it can). `stop` tells one that may last when it is to end soon; it may say so
+    already as the work begins."""
 
     settings: Settings
     mistakes: tuple[str, ...] = ()
     trouble: str = ""
+    stop: StopRequest = field(default_factory=NeverStopped)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +82,7 @@ class Chore:
     when on it is to be done, None if not for now; it is asked often, and changes nothing. `do` carries it out on the
     worker, opens what it needs by itself, and may not wait without a time-out. `ended` is told on the loop what `do`
     returned or raised, and says True if people may have to hear of it. If it is `remembered`, `last_times` has its
-    last beginning under its name, also after a restart. `stop` asks one that may last to end soon, with the reason.
+    last beginning under its name, also after a restart.
     """
 
     name: str
@@ -88,24 +91,6 @@ class Chore:
     do: Callable[[ChoreInputs], object]
     ended: Callable[[object], bool | None] = lambda _: None
     remembered: bool = False
-    stop: Callable[[str], None] = lambda _: None
-
-
-class ChoreStop:
-    """Asks the work of a chore to stop, if it has begun: `ask` is for `Chore.stop`."""
-
-    def __init__(self) -> None:
-        self._sign: StopSign | None = None
-
-    def by(self, sign: StopSign) -> StopSign:
-        """The work that begins now stops by `sign`; gives it back."""
-        self._sign = sign
-        return sign
-
-    def ask(self, reason: str) -> None:
-        """Raise the sign of the work that began last."""
-        if self._sign is not None:
-            self._sign.ask(reason)
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +152,7 @@ def at_end(clock: Clock) -> Chore:
 
 
 def _probe(clock: Clock, far: str) -> Chore:
-    name, stop = f"probe {far}", ChoreStop()
+    name = f"probe {far}"
 
     def due(facts: ChoreFacts) -> datetime | None:
         if facts.last_times is None:
@@ -177,11 +162,9 @@ def _probe(clock: Clock, far: str) -> Chore:
         return facts.now if last is None else last + timedelta(hours=facts.settings.far[far].probe_hours)
 
     def do(inputs: ChoreInputs) -> None:
-        sign = stop.by(StopSign(clock))
-
         def check() -> None:
-            if sign.asked():
-                raise RunCut(sign.asked())
+            if why := inputs.stop.asked():
+                raise RunCut(why)
 
         try:
             with Ledger(inputs.settings.ledger) as ledger:
@@ -192,7 +175,7 @@ def _probe(clock: Clock, far: str) -> Chore:
             log.info("probe of %s: %s", far, climb.headline)
 
     # On the runs' own worker: a run finds out the same, so none is probed meanwhile.
-    return Chore(name, far_worker(far), due, do, ended=lambda _: True, remembered=True, stop=stop.ask)
+    return Chore(name, far_worker(far), due, do, ended=lambda _: True, remembered=True)
 
 
 def _digest(clock: Clock) -> Chore:

@@ -7,19 +7,17 @@ is brought back is decided elsewhere.
 from __future__ import annotations
 
 import logging
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from otherroof.base.clock import Clock
-from otherroof.copying.context import StopRequest
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.drill import MB, DrillRequest, TimeLimit, drill, drill_mark
 from otherroof.jobs.drill_folder import sweep_after_drills
-from otherroof.jobs.stop_sign import StopSign
+from otherroof.jobs.stop_sign import EitherStop, StopSign
 from otherroof.ledger import Ledger
 from otherroof.restore.drilling.report import DrillReport
 from otherroof.restore.progress import RestoreProgress
-from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChoreInputs, ChoreStop
+from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChoreInputs
 from otherroof.schedule.job_window import when_open, window_end
 from otherroof.schedule.month_room import month_room
 from otherroof.schedule.plan import far_worker
@@ -37,7 +35,7 @@ log = logging.getLogger(__name__)
 
 def drill_chore(clock: Clock, job: str, far: str) -> Chore:
     """The chore that drills `job`, which goes to the far box `far`."""
-    name, stop = drill_mark(job), ChoreStop()
+    name = drill_mark(job)
 
     def due(facts: ChoreFacts) -> datetime | None:
         chosen = facts.settings.jobs.get(job)
@@ -53,16 +51,15 @@ def drill_chore(clock: Clock, job: str, far: str) -> Chore:
         with Ledger(settings.ledger) as ledger:
             if ledger.runs.newest_good(job, far=far) is None or not _month_has_room(settings, job, ledger, clock):
                 return
-            sign = stop.by(StopSign(clock, until=window_end(settings.jobs[job], clock.now(), settings.zone)))
+            window = StopSign(clock, until=window_end(settings.jobs[job], clock.now(), settings.zone))
             limit = TimeLimit(clock, LONGEST_S)
-            context = JobContext(
-                RestoreProgress(), ledger, clock, _EitherStop((sign, limit)), told=log.warning, linger=True
-            )
+            stop = EitherStop((inputs.stop, window, limit))
+            context = JobContext(RestoreProgress(), ledger, clock, stop, told=log.warning, linger=True)
             # One that has used the line for as long as it may and came to an answer is as good as another; one that was
             # cut, or to which nothing came in all that time, is tried again soon, and told of if that happens often.
             _log(name, drill(settings, DrillRequest(job, limit=limit), context))
 
-    return Chore(name, far_worker(far), due, do, ended=lambda _: True, stop=stop.ask)
+    return Chore(name, far_worker(far), due, do, ended=lambda _: True)
 
 
 def sweep_chore(clock: Clock) -> Chore:
@@ -73,17 +70,6 @@ def sweep_chore(clock: Clock) -> Chore:
         lambda facts: facts.after_rest(SWEEP_EVERY_S),
         lambda inputs: sweep_after_drills(inputs.settings, clock),
     )
-
-
-@dataclass(frozen=True, slots=True)
-class _EitherStop:
-    """A sign that is up as soon as one of several is."""
-
-    signs: tuple[StopRequest, ...]
-
-    def asked(self) -> str:
-        """The first reason to stop; empty while there is none."""
-        return next((why for sign in self.signs if (why := sign.asked())), "")
 
 
 def _month_has_room(settings: Settings, job: str, ledger: Ledger, clock: Clock) -> bool:

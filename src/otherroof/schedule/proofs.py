@@ -13,10 +13,10 @@ from otherroof.base.clock import Clock
 from otherroof.base.local_time import next_month
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.prove import ProofResult, prove
-from otherroof.jobs.stop_sign import StopSign
+from otherroof.jobs.stop_sign import EitherStop, StopSign
 from otherroof.ledger import Ledger
 from otherroof.restore.proving.report import ProofProgress
-from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChoreInputs, ChoreStop
+from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChoreInputs
 from otherroof.schedule.due import next_time
 from otherroof.schedule.job_window import when_open, window_end
 from otherroof.schedule.month_room import month_room
@@ -31,7 +31,7 @@ log = logging.getLogger(__name__)
 
 def prove_chore(clock: Clock, job: str, far: str) -> Chore:
     """The chore that proves `job`, which goes to the far box `far`."""
-    name, stop = f"prove {job}", ChoreStop()
+    name = f"prove {job}"
 
     def due(facts: ChoreFacts) -> datetime | None:
         chosen = facts.settings.jobs.get(job)
@@ -44,23 +44,24 @@ def prove_chore(clock: Clock, job: str, far: str) -> Chore:
 
     def do(inputs: ChoreInputs) -> None:
         with Ledger(inputs.settings.ledger) as ledger:
-            sign = stop.by(_stop_sign(inputs.settings, job, ledger, clock))
+            sign = _bounds(inputs.settings, job, ledger, clock)
+            stop = EitherStop((inputs.stop, sign))
             progress = ProofProgress()
 
             def tick() -> None:
                 sign.crossed(progress.meter.wire_up + progress.meter.wire_down)
 
             tick()
-            if sign.asked():
-                log.info("%s: not now: %s", name, sign.asked())
+            if why := stop.asked():
+                log.info("%s: not now: %s", name, why)
                 return
-            context = JobContext(progress, ledger, clock, sign, tick, log.warning, linger=True)
+            context = JobContext(progress, ledger, clock, stop, tick, log.warning, linger=True)
             _log(name, prove(inputs.settings, job, context))
 
-    return Chore(name, far_worker(far), due, do, ended=lambda _: True, remembered=True, stop=stop.ask)
+    return Chore(name, far_worker(far), due, do, ended=lambda _: True, remembered=True)
 
 
-def _stop_sign(settings: Settings, job: str, ledger: Ledger, clock: Clock) -> StopSign:
+def _bounds(settings: Settings, job: str, ledger: Ledger, clock: Clock) -> StopSign:
     """When the proof must end: with the job's window, and with the month's allowance."""
     now, zone = clock.now(), settings.zone
     chosen = settings.jobs[job]

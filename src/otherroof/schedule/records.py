@@ -49,6 +49,14 @@ class RunUnderWay:
     stop: StopSign
 
 
+@dataclass(frozen=True, slots=True)
+class ChoreUnderWay:
+    """A chore under way."""
+
+    chore: Chore
+    stop: StopSign
+
+
 class ServiceRecords:
     """What one service has under way, and what of it the ledger keeps. `chores` gives its chores, for the settings in
     force."""
@@ -62,7 +70,7 @@ class ServiceRecords:
         self._clock = clock
         self._make_chores = chores
         self._chores = chores(settings)
-        self._chores_under_way: dict[str, Chore] = {}
+        self._chores_under_way: dict[str, ChoreUnderWay] = {}
         self._chore_begun: dict[str, float] = {}  # monotonic: the wall clock may be set meanwhile
         self._has_news: set[str] = set()  # chores that have not begun since something happened
         self._taken_up: set[str] = set()  # wishes, also those whose file cannot be removed
@@ -156,13 +164,17 @@ class ServiceRecords:
         }
         return plan_chores(self._chores, facts, self._busy_workers())
 
-    def begin_chore(self, chore: Chore) -> None:
-        """Note that a chore begins. Raises HomeTrouble, with nothing begun, if it cannot be remembered."""
+    def begin_chore(self, chore: Chore) -> StopSign:
+        """Note that a chore begins; gives the sign by which it can be stopped. Raises HomeTrouble, with nothing begun,
+        if it cannot be remembered."""
         if chore.remembered:
             self._ledger.marks.note(chore.name, self._clock.now())
-        self._chores_under_way[chore.name] = chore
+        # Made here and not by the work: whoever stops the service while the worker only gets ready would not be heard.
+        stop = StopSign(self._clock)
+        self._chores_under_way[chore.name] = ChoreUnderWay(chore, stop)
         self._chore_begun[chore.name] = self._clock.monotonic()
         self._has_news.discard(chore.name)
+        return stop
 
     def end_chore(self, chore: Chore, value: object) -> None:
         """Note that a chore has come to its end: what it returned, or the error it met."""
@@ -172,10 +184,9 @@ class ServiceRecords:
 
     def stop(self, reason: str) -> None:
         """Ask every run under way to stop, and every chore."""
-        for running in self.running.values():
-            running.stop.ask(reason)
-        for chore in self._chores_under_way.values():
-            chore.stop(reason)
+        signs = [one.stop for one in self.running.values()] + [one.stop for one in self._chores_under_way.values()]
+        for sign in signs:
+            sign.ask(reason)
 
     def _turns(self, now: datetime) -> dict[str, JobTimes]:
         known = self._ledger.job_times.by_job()
@@ -197,7 +208,7 @@ class ServiceRecords:
 
     def _busy_workers(self) -> set[str]:
         at_runs = {far_worker(running.start.far) for running in self.running.values()}
-        return at_runs | {chore.worker for chore in self._chores_under_way.values()}
+        return at_runs | {one.chore.worker for one in self._chores_under_way.values()}
 
     def _job_facts(self, name: str, turn: JobTimes, answered: datetime | None, now: datetime) -> JobScheduleFacts:
         good, hold = self._ledger.runs.newest_good_begun(name, now + FUTURE_SLACK), self._ledger.holds.of(name)
@@ -233,7 +244,7 @@ class ServiceRecords:
     def _at_work(self, far: str) -> str:
         """What of ours is at work at the far box, in words; empty if nothing is."""
         runs = [run_words(job) for job, running in self.running.items() if running.start.far == far]
-        chores = [chore.name for chore in self._chores_under_way.values() if chore.worker == far_worker(far)]
+        chores = [name for name, one in self._chores_under_way.items() if one.chore.worker == far_worker(far)]
         return list_text(runs + [f"its {name.split()[0]}" if name == f"probe {far}" else name for name in chores])
 
     def _tell_waits(self, plan: SchedulePlan, turns: dict[str, JobTimes]) -> None:

@@ -197,8 +197,8 @@ class Service:
         self._submit(f"run {start.job}", far_worker(start.far), run, partial(self._run_ended, start.job))
 
     def _begin_chore(self, chore: Chore, trouble: str = "") -> None:
-        self._records.begin_chore(chore)
-        inputs = ChoreInputs(self._records.settings, self._mistakes, trouble)
+        stop = self._records.begin_chore(chore)
+        inputs = ChoreInputs(self._records.settings, self._mistakes, trouble, stop)
         self._submit(chore.name, chore.worker, partial(chore.do, inputs), partial(self._chore_ended, chore))
 
     def _submit(self, task: str, worker: str, call: Callable[[], Any], ended: Callable[[Any], None]) -> None:
