@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from typing import Any
 from unittest.mock import patch
 
+from otherroof.far.allowance import ReadShare
 from otherroof.far.place import Meter
 from otherroof.far.session import SshTarget
 from otherroof.far.sftp.channel import SftpChannel, TaskFeed
@@ -97,11 +98,13 @@ class ScriptedSession:
         self.sock.close()
 
 
-def channel_to(answer: Answer, *, piece: int = 1 << 20, seconds: Seconds | None = None) -> SftpChannel:
+def channel_to(
+    answer: Answer, *, piece: int = 1 << 20, seconds: Seconds | None = None, share: ReadShare | None = None
+) -> SftpChannel:
     """The product's channel to a box that greets as usual, offers nothing, and then answers so."""
     session = ScriptedSession(ScriptedChannel(_greeting_first(answer), piece=piece, seconds=seconds))
     session.sock.close()
-    return SftpChannel(session, b"/", Meter())  # type: ignore[arg-type]
+    return SftpChannel(session, b"/", Meter(), share=share)  # type: ignore[arg-type]
 
 
 def _greeting_first(answer: Answer) -> Answer:

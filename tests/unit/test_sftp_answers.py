@@ -14,13 +14,15 @@ import pytest
 
 from otherroof.base.errors import LinkLost, Refused
 from otherroof.far import requests
+from otherroof.far.allowance import LineFigures, ReadAllowance
 from otherroof.far.place import Meter, Task
 from otherroof.far.requests import NOT_YET, Attrs, BytesSink, DataPiece, Mode, Script
 from otherroof.far.sftp import channel as channel_module
 from otherroof.far.sftp import codec, streams
 from otherroof.far.sftp.channel import SftpChannel, TaskFeed
 from otherroof.far.sftp.streams import Streams
-from support.hostile_server import ScriptedChannel, ScriptedSession, carry_out, channel_to, number_of
+from support.hostile_server import ScriptedChannel, ScriptedSession, Seconds, carry_out, channel_to, number_of, passing
+from support.places import ask
 
 STATUS, HANDLE, DATA, NAME, ATTRS, EXTENDED_REPLY = 101, 102, 103, 104, 105, 201
 U32, U64 = struct.Struct(">I").pack, struct.Struct(">Q").pack
@@ -490,6 +492,51 @@ def test_a_source_is_waited_for_though_a_closing_is_outstanding() -> None:
 
     carry_out(without_closing([]), Task("key", script()))
     assert waits == [True] * 3
+
+
+def test_a_closing_that_nobody_waits_for_and_no_answer_comes_to_ends_no_connection() -> None:
+    """However long the work lasts that follows: only what somebody waits for may be passed over."""
+    seconds = Seconds()
+
+    def far_box(packet: bytes) -> bytes:
+        return b"" if packet[0] == codec.CLOSE else text(answer(ATTRS, U32(0), number_of(packet)))
+
+    with passing(seconds):
+        made = channel_to(far_box, seconds=seconds)
+        carry_out(made, Task("key", lets_go()))
+        seconds.advance = 50.0  # of the 60 that an answer may take
+        for _ in range(20):
+            (result,) = carry_out(made, Task("key", ask(requests.Stat(b"a"))))
+            assert result.error is None
+
+
+def test_closings_that_were_answered_leave_their_part_of_what_may_be_asked_for() -> None:
+    """Else a file that is read after many others would wait for ever, with the answers lying there."""
+    waits: list[float] = []
+    allowance = ReadAllowance(now=lambda: sum(waits))
+    share, other = allowance.share(), allowance.share()
+    allowance.set_rate(0.0, 1e6, LineFigures(1e6, 0.001, 0.001))  # so quick that its window is the narrowest there is
+    other.wants = True
+
+    def far_box(packet: bytes) -> bytes:
+        if packet[0] == codec.CLOSE:
+            return text(answer(STATUS, U32(0) + text(b"") * 2, number_of(packet)))
+        return text(answer(DATA, text(b"x" * 10), number_of(packet)))
+
+    def script() -> Script[int]:
+        for _ in range(channel_module.MOST_LET_GO):
+            yield requests.LetGo(b"handle")
+        came: int = yield requests.ReadStream(b"handle", 0, 10, BytesSink())
+        return came
+
+    def wait(seconds: float) -> None:
+        waits.append(seconds)
+        assert len(waits) < 1000, "nothing is asked for any more"
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr("otherroof.far.sftp.streams.time.sleep", wait)
+        (result,) = carry_out(channel_to(far_box, share=share), Task("key", script()))
+    assert (result.value, share.under_way) == (10, 0)
 
 
 def test_what_was_opened_beside_a_refusal_is_closed_before_the_script_hears_of_it() -> None:
