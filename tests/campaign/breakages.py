@@ -33,7 +33,7 @@ def _nothing_settled() -> None:
     from otherroof.copying.compare.change import Rows
     from otherroof.copying.send import send
 
-    def settled(plan: Any, _writer: object) -> None:
+    def settled(plan: Any, *_: object) -> None:
         for change in plan.pages(Rows.UNFINISHED):
             plan.done(change)
         plan.commit()

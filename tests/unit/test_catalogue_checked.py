@@ -14,6 +14,7 @@ from typing import cast
 
 import pytest
 
+from otherroof.base.clock import SteppedClock
 from otherroof.copying.compare import catalogue_repair
 from otherroof.copying.compare.catalogue import Catalogue, replace_catalogue, write_catalogue
 from otherroof.copying.compare.catalogue_repair import CheckedCatalogue, JobStateFiles, check_catalogue
@@ -24,6 +25,7 @@ from otherroof.far_copy.keeper import Keeper, RunMark
 from otherroof.far_copy.numbers import CTIME, INODE, Numbers, join_path
 from otherroof.far_copy.state import CopyState
 from otherroof.far_copy.view import FarCopyView
+from support.run_context import run_context
 from support.trees import Tree, blocks_of, line_of
 
 NOW = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
@@ -73,7 +75,7 @@ def files(tmp_path: Path) -> JobStateFiles:
 def settled(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Whose changes were settled."""
     told: list[str] = []
-    monkeypatch.setattr(catalogue_repair, "settle_unfinished", lambda _plan, writer: told.append(writer))
+    monkeypatch.setattr(catalogue_repair, "settle_unfinished", lambda _plan, writer, _run: told.append(writer))
     return told
 
 
@@ -98,7 +100,7 @@ def note(files: JobStateFiles, run: str, base: str, *, whole_run: str = "") -> N
 
 
 def check(files: JobStateFiles, far: FarCopy, view: FarCopyView) -> CheckedCatalogue:
-    checked = check_catalogue(files, cast(Keeper, far), view, NOW)
+    checked = check_catalogue(files, cast(Keeper, far), view, run_context(SteppedClock(NOW)))
     checked.catalogue.close()
     return checked
 

@@ -9,6 +9,7 @@ from typing import cast
 
 import pytest
 
+from otherroof.base.clock import SteppedClock
 from otherroof.base.errors import LinkLost
 from otherroof.copying.compare.catalogue_repair import JobStateFiles, check_catalogue
 from otherroof.copying.compare.plan import RunPlan
@@ -16,6 +17,7 @@ from otherroof.far_copy.keeper import Keeper
 from otherroof.far_copy.view import FarCopyView
 from otherroof.far_copy.writer import Writer
 from support.open_files import open_below
+from support.run_context import run_context
 
 NOW = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
 
@@ -44,6 +46,6 @@ def test_no_file_is_left_open_where_the_connection_breaks(tmp_path: Path, view: 
         notes.note_fact("base", "")
         notes.close()
     with pytest.raises(LinkLost) as broken:
-        check_catalogue(files, cast(Keeper, GoneAway()), view, NOW)
+        check_catalogue(files, cast(Keeper, GoneAway()), view, run_context(SteppedClock(NOW)))
     assert broken.traceback  # which holds on to all that the frames held
     assert open_below(tmp_path) == []

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import os
 import shutil
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from copy import deepcopy
 from pathlib import Path
+from typing import Any
 from unittest.mock import patch
 
 import pytest
@@ -16,10 +18,21 @@ from otherroof.base.clock import SystemClock
 from otherroof.base.errors import FarTrouble, OtherroofError
 from otherroof.base.machine import machine_mark
 from otherroof.copying.compare.change import LARGE
+from otherroof.copying.compare.half_sent import HalfSentFiles
 from otherroof.copying.home.read import ChangedWhileRead, SourceFolder
 from otherroof.copying.home.scan import Scan
+from otherroof.copying.progress import Progress
+from otherroof.copying.send import stream as stream_module
+from otherroof.copying.send.large_files import LargeFiles
+from otherroof.copying.send.stream import FileStream
+from otherroof.copying.send.under_way import FileUnderWay
+from otherroof.far_copy.numbers import Numbers
+from otherroof.far_copy.writer import ArrivedPart
+from otherroof.jobs.context import JobContext
+from otherroof.jobs.run import run_job
+from otherroof.jobs.stop_sign import StopSign
 from support.faulty_box import Offers
-from support.main_job import OneJob, one_job
+from support.main_job import JOB, OneJob, one_job
 
 
 @pytest.fixture
@@ -161,6 +174,77 @@ def test_large_file_that_is_written_to_all_the_time_is_named(job: OneJob) -> Non
     del job.trees[ran.report.run]
     job.done()
     assert not list((job.far / "incoming").glob("*")), "litter"
+    job.all_come_back()
+
+
+@contextmanager
+def once_a_part_is_safe(deed: Callable[[], object]) -> Iterator[None]:
+    """In the middle of the first reading of a large file, `deed` is done, as soon as a part of it is noted as safe."""
+    noted, note, blocks_of, left = threading.Event(), HalfSentFiles.note, stream_module.blocks_of, [deed]
+
+    def noting(self: HalfSentFiles, path: bytes, numbers: Numbers, upto: int) -> None:
+        note(self, path, numbers, upto)
+        if upto:
+            noted.set()
+
+    def reading(*given: Any) -> Iterator[tuple[int, bytes]]:
+        for number, block in enumerate(blocks_of(*given)):
+            yield block
+            if number == 3 and left:
+                assert noted.wait(20)
+                left.pop()()
+
+    with (
+        patch.object(HalfSentFiles, "note", noting),
+        patch.object(stream_module, "blocks_of", reading),
+        patch.object(stream_module, "SYNC_EVERY", 1),
+        patch.object(stream_module, "SYNC_EVERY_S", 0.0),
+        patch("otherroof.far.sftp.place.TICK_S", 0.0),
+    ):
+        yield
+    assert not left
+
+
+def overwrite(path: Path, data: bytes) -> None:
+    """Write over the beginning of a file; it stays the same file, of the same size."""
+    with path.open("r+b") as file:
+        file.write(data)
+
+
+def test_large_file_that_changes_where_it_is_safe_already_is_sent_anew_from_there(job: OneJob) -> None:
+    """Invariant 3: what had arrived is of the file as it was, and belongs to no listing."""
+    path = job.put("film", os.urandom(8 * LARGE))
+    with once_a_part_is_safe(lambda: overwrite(path, b"new")):
+        assert job.run().report.outcome == "done"
+    assert (job.latest / "film").read_bytes() == path.read_bytes()
+    job.all_come_back()
+
+
+def test_large_file_that_changes_between_a_look_and_its_sending_goes_on_with_no_part_of_before(job: OneJob) -> None:
+    """Invariant 3, after a run that was cut."""
+    path, stop, heard = job.put("film", os.urandom(8 * LARGE)), StopSign(SystemClock()), threading.Event()
+    cut, upload, parts = FileStream.cut, LargeFiles.upload, list[int]()
+
+    def cutting(self: FileStream, why: str) -> None:
+        cut(self, why)
+        heard.set()
+
+    def uploading(self: LargeFiles, file: FileUnderWay, arrived: ArrivedPart) -> None:
+        if not parts:
+            overwrite(path, b"newer")
+        parts.append(arrived.upto)
+        upload(self, file, arrived)
+
+    with (
+        once_a_part_is_safe(lambda: stop.ask("the window ends") or heard.wait(20)),
+        patch.object(FileStream, "cut", cutting),
+    ):
+        ran = run_job(job.settings, JOB, JobContext(Progress(), clock=job.clock, stop=stop))
+    assert ran.report.outcome == "cut"
+    with patch.object(LargeFiles, "upload", uploading):
+        job.done()
+    assert parts[0] > 0 == parts[-1]
+    assert (job.latest / "film").read_bytes() == path.read_bytes()
     job.all_come_back()
 
 

@@ -11,13 +11,14 @@ from typing import Any
 import pytest
 
 from otherroof.base.clock import SteppedClock, in_ns
-from otherroof.base.errors import Refused, RunCut
+from otherroof.base.errors import LinkLost, Refused, RunCut
 from otherroof.copying.compare.catalogue import AsideContent
 from otherroof.copying.compare.change import BEGUN, DONE, LARGE, PLANNED, TROUBLE, PlannedChange
 from otherroof.copying.compare.compare import Difference
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.home.chunks import ChunkList
 from otherroof.copying.home.read import READ_TRIES, ChangedWhileRead
+from otherroof.copying.send.far_syncs import FarSyncs
 from otherroof.copying.send.files import FileSender
 from otherroof.copying.send.landed import AGE_S, LandedFiles
 from otherroof.copying.send.sync_pace import FIRST, SyncPace
@@ -105,7 +106,7 @@ class Brought:
             unsure=False,
         )
         self.context = context
-        self.sender = FileSender(context)
+        self.sender = FileSender(context, FarSyncs(context.landed, self.plan, context.writer, self.clock))
         self.state, self.queue = self.sender._state, self.sender._queue
 
     def change(self, path: bytes, digest: bytes | None = ONE) -> PlannedChange:
@@ -327,6 +328,25 @@ def test_what_cannot_be_made_from_far_is_sent_in_the_next_round(brought: Brought
     change = brought.plan.get(b"a")
     assert change is not None
     assert (change.state, change.want) == (PLANNED, FILE)
+
+
+def test_after_a_refused_sync_nothing_more_is_begun(brought: Brought) -> None:
+    brought.plan.add([new(b"a")])
+    brought.sender._syncs.refused(Refused("input/output error"))
+    assert list(brought.sender._tasks()) == []
+
+
+def test_a_refused_sync_is_told_though_the_line_breaks_then(brought: Brought) -> None:
+    """Over the next connection the far kernel would answer the same sync as if all were well."""
+
+    def carry_out(*_: object) -> Iterator[Any]:
+        brought.sender._syncs.refused(Refused("input/output error"))
+        raise LinkLost("broke")
+        yield
+
+    brought.context.writer.place.carry_out = carry_out
+    with pytest.raises(Refused, match="input/output"):
+        brought.sender._round()
 
 
 def test_a_disk_that_refused_to_sync_ends_the_round(brought: Brought) -> None:

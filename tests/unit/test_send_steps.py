@@ -24,6 +24,7 @@ from otherroof.far.place import TaskResult
 from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.numbers import HARD, Numbers
 from otherroof.far_copy.view import FarCopyView
+from support.run_context import run_context
 
 NOW = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
 OLD_NS = in_ns(NOW) - 3600 * 10**9
@@ -87,7 +88,7 @@ def plan(tmp_path: Path) -> Iterator[WatchedPlan]:
 
 def steps(plan: WatchedPlan, box: FarBox) -> SendSteps:
     clock = SteppedClock(NOW)
-    run = SimpleNamespace(clock=clock, stop=SimpleNamespace(asked=lambda: ""), tick=lambda: None)
+    run = run_context(clock)
     link = Entry(b"link", "link", 4, OLD_NS, 0o777, 0, 0, target=b"there")
     source = SimpleNamespace(describe=lambda *_: (link, numbers("link")))
     context: Any = SimpleNamespace(plan=plan, writer=box, run=run, landed=LandedFiles(clock), source=source)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import queue
 import random
+import threading
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
 from datetime import UTC, datetime
@@ -18,10 +19,11 @@ from otherroof.base.clock import SteppedClock
 from otherroof.base.errors import FarTrouble, LinkLost, Refused, RunCut
 from otherroof.copying.compare.change import DONE, PlannedChange
 from otherroof.copying.home.chunks import ChunkList
-from otherroof.copying.home.read import SourceFolder
-from otherroof.copying.other_server import FRESH_S, require_alone
+from otherroof.copying.home.read import ChangedWhileRead, SourceFolder, stat_numbers
+from otherroof.copying.other_server import FRESH_S, KEEP_FRESH_S, require_alone
 from otherroof.copying.send import own_secrets
 from otherroof.copying.send import pieces as pieces_module
+from otherroof.copying.send import stream as stream_module
 from otherroof.copying.send.far_syncs import MARK, FarSyncs
 from otherroof.copying.send.landed import LandedFiles
 from otherroof.copying.send.own_secrets import OwnSecrets
@@ -36,6 +38,7 @@ from otherroof.far_copy.keeper import FarNow, RunMark
 from otherroof.far_copy.view import FarCopyView
 from otherroof.far_copy.writer import ArrivedPart, ChangeState
 from support.main_job import one_job
+from support.run_context import StopByHand, run_context
 
 START = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
 MIB = 1024 * 1024
@@ -51,6 +54,7 @@ class Syncs:
         self.clock = SteppedClock(START)
         self.durable: list[int] = []
         self.asked_to_stop = 0
+        self.stop = StopByHand()
         script = lambda *_: iter(())  # noqa: E731
         writer = SimpleNamespace(
             place=SimpleNamespace(offers=SimpleNamespace(sync=can_sync)),
@@ -62,8 +66,12 @@ class Syncs:
         plan: Any = SimpleNamespace(note_durable=self.durable.append)
         self.syncs = FarSyncs(self.landed, plan, writer, self.clock)  # type: ignore[arg-type]
 
-    def check_stop(self) -> None:
+    def all_tasks(self) -> Iterator[Any]:
+        return self.syncs.all_tasks(self.asked, lambda: None)
+
+    def asked(self) -> str:
         self.asked_to_stop += 1
+        return self.stop.asked()
 
 
 def test_what_landed_is_in_a_batch_only_if_the_far_box_can_sync() -> None:
@@ -75,14 +83,48 @@ def test_at_the_end_all_is_asked_for_at_once_but_of_a_disk_that_commits_together
     for one in (now, later):
         one.syncs.note_landed(b"a")
     begun = now.clock.monotonic()
-    task = next(now.syncs.all_tasks(now.check_stop))
+    task = next(now.all_tasks())
     assert task is not None
     assert (task.key.paths, now.clock.monotonic()) == ([b"a"], begun)
     begun = later.clock.monotonic()
-    task = next(later.syncs.all_tasks(later.check_stop))
+    task = next(later.all_tasks())
     assert task is not None
     assert later.clock.monotonic() - begun >= 40
     assert later.asked_to_stop >= 40, "a stop is heard about every second"
+
+
+def test_soon_after_a_stop_no_sync_is_begun_and_those_under_way_are_waited_for() -> None:
+    made = Syncs()
+    for number in range(5 * FIRST):
+        made.syncs.note_landed(b"%d" % number)
+    tasks, begun = made.all_tasks(), []
+    for task in tasks:
+        if task is not None:
+            begun.append(task)
+            continue
+        made.stop.why = "the window has closed"
+        made.clock.step(2.0)
+        assert begun, "nothing is under way that could be waited for"
+        made.syncs.ended(TaskResult(begun.pop(0).key))
+    assert (begun, made.syncs._busy) == ([], False)
+    assert made.landed.waiting > 0
+    later = Syncs(waits_for_commit=True)
+    later.syncs.note_landed(b"a")
+    later.stop.why = "the window has closed"
+    assert list(later.all_tasks()) == [], "its time has not come, so nothing could be done soon"
+
+
+def test_the_mark_of_the_run_is_no_sync_of_the_disk() -> None:
+    """If it is the last to be answered, what follows is no time that the disk has taken."""
+    made = Syncs()
+    made.syncs.note_landed(b"a")
+    made.clock.step(KEEP_FRESH_S + 1)
+    mark, sync = made.syncs.due_tasks(at_once=True)
+    made.syncs.ended(TaskResult(sync.key))
+    assert made.landed.pace._at is None
+    assert made.syncs._busy
+    made.syncs.ended(TaskResult(mark.key))
+    assert not made.syncs._busy
 
 
 def test_a_batch_is_written_down_as_durable_when_its_last_sync_has_ended() -> None:
@@ -224,9 +266,10 @@ class Settling:
         self.asked: list[str] = []
         self.said: dict[bytes, str] = {}
         self.error: Exception | None = None
+        self.stop = StopByHand()
         self.place = SimpleNamespace(carry_out=self._carry_out)
 
-    def _carry_out(self, tasks: Iterable[Any]) -> Iterator[Any]:
+    def _carry_out(self, tasks: Iterable[Any], _tick: object) -> Iterator[Any]:
         for task in tasks:
             if self.error is not None:
                 yield TaskResult(task.key, error=self.error)  # type: ignore[arg-type]
@@ -281,7 +324,7 @@ class Settling:
     def commit(self) -> None: ...
 
     def settle(self) -> dict[bytes, str]:
-        settle_unfinished(self, self)  # type: ignore[arg-type]
+        settle_unfinished(self, self, run_context(SteppedClock(START), self.stop))  # type: ignore[arg-type]
         return self.said
 
 
@@ -291,6 +334,14 @@ def test_a_small_file_counts_only_if_every_byte_is_there_and_is_synced_then() ->
     # The right size and time, and other content: a disk without a journal may have given it its size alone.
     empty = Settling(change(b"a", 1, had=8), adopts=False, standing=ChangeState.IN_PLACE)
     assert empty.settle() == {b"a": "planned, had 0"}
+
+
+def test_settling_hears_a_stop_and_keeps_what_it_found() -> None:
+    made = Settling(change(b"a", 1), change(b"b", 1), adopts=True)
+    made.stop.why = "the service ends"
+    with pytest.raises(RunCut):
+        made.settle()
+    assert (made.said, made.asked) == ({}, [])
 
 
 def test_what_had_landed_and_was_not_durable_is_looked_at_too() -> None:
@@ -436,7 +487,9 @@ class Sent:
     ) -> None:
         self.clock = SteppedClock(START)
         (where / "film").write_bytes(content)
-        self.stream = FileStream(StreamRequest(b"film", bytes(range(32)), most, can_sync, old), self.clock, arrived)
+        numbers = stat_numbers((where / "film").stat())
+        request = StreamRequest(b"film", bytes(range(32)), most, can_sync, old, part_of=numbers)
+        self.stream = FileStream(request, self.clock, arrived)
         self.stream._pieces = queue.Queue()  # nobody takes them meanwhile
         with closing(SourceFolder(os.fsencode(where), self.clock)) as source:
             self.stream.read_pieces(source)
@@ -447,6 +500,39 @@ class Sent:
             if piece is not NOT_YET:
                 found.append(piece)
         return found
+
+
+def test_a_part_of_another_state_is_not_gone_on_with_nor_noted_as_one_of_this_file(tmp_path: Path) -> None:
+    """Invariant 3, and also if the run is killed in that moment: what `safe` says is noted with `numbers`."""
+    (tmp_path / "film").write_bytes(b"x" * 9000)
+    now = stat_numbers((tmp_path / "film").stat())
+    for other in range(4):  # inode, size, mtime, ctime
+        part_of = (*now[:other], now[other] + 1, *now[other + 1 :])
+        request = StreamRequest(b"film", bytes(range(32)), 1000, can_sync=True, part_of=part_of)  # type: ignore[arg-type]
+        stream = FileStream(request, SteppedClock(START), ArrivedPart(4000))
+        with closing(SourceFolder(os.fsencode(tmp_path), SteppedClock(START))) as source:
+            stream.read_pieces(source)
+        with pytest.raises(ChangedWhileRead):
+            stream.take(wait=False)
+        assert stream.numbers is None
+
+
+def test_the_reader_ends_soon_if_nobody_takes_pieces_though_all_it_reads_is_there_already(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else a run that is stopped would wait for it, or the next connection have two readers."""
+    (tmp_path / "film").write_bytes(b"x")
+    monkeypatch.setattr(stream_module, "blocks_of", lambda *_: ((at, bytes(4096)) for at in range(0, 1 << 60, 4096)))
+    numbers = stat_numbers((tmp_path / "film").stat())
+    request = StreamRequest(b"film", bytes(range(32)), 1000, can_sync=True, part_of=numbers)
+    stream = FileStream(request, SteppedClock(START), ArrivedPart(1 << 60))
+    with closing(SourceFolder(os.fsencode(tmp_path), SteppedClock(START))) as source:
+        reader = threading.Thread(target=stream.read_pieces, args=(source,), daemon=True)
+        reader.start()
+        assert stream.ready.wait(10)
+        stream.abandon()
+        reader.join(10)
+        assert not reader.is_alive()
 
 
 def laid_down(pieces: Iterable[Any], old: bytes = b"") -> bytes:

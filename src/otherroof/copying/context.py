@@ -24,7 +24,8 @@ from otherroof.far_copy.writer import Writer
 
 
 class StopRequest(Protocol):
-    """Tells whether somebody asked the run to stop; then it finishes what is in flight and begins nothing new."""
+    """Tells whether somebody asked the run to stop; then it begins nothing new, and what is in flight is finished or
+    settled by the next run."""
 
     def asked(self) -> str:
         """Why the run should stop; empty while it should go on."""
@@ -54,7 +55,7 @@ class RunContext:
     renamed: Callable[[str, str], None] = lambda old, new: None
     secrets: OwnSecrets = field(default_factory=OwnSecrets)
 
-    def check_stop(self, job: str) -> None:
+    def check_stop(self, job: str = "") -> None:
         """Raises RunCut if the run was asked to stop."""
         why = self.stop.asked()
         if why:

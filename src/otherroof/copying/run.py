@@ -109,7 +109,7 @@ class Run:
                 old, self._report.run = self._report.run, next_run_id(self._clock.now(), view.last_seen)
                 self._context.renamed(old, self._report.run)
             request = self._request
-            return check_catalogue(request.files, keeper, view, self._clock.now(), remarks, request.damage)
+            return check_catalogue(request.files, keeper, view, self._context, remarks, request.damage)
 
         checked = self._connection.with_retries(begin)
         self._report.note_remarks(dict.fromkeys(checked.remarks))

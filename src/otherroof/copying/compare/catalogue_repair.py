@@ -16,7 +16,6 @@ from bisect import bisect_left
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import datetime
 from itertools import chain
 
 from otherroof.base.errors import HomeTrouble
@@ -25,6 +24,7 @@ from otherroof.copying.compare.catalogue import AsideContent, Block, Catalogue, 
 from otherroof.copying.compare.change import digest_in
 from otherroof.copying.compare.fold import Item, fold, make_block
 from otherroof.copying.compare.plan import RunPlan
+from otherroof.copying.context import RunContext
 from otherroof.copying.home.scan import starts_new_batch
 from otherroof.copying.send.settling import settle_unfinished
 from otherroof.far_copy.entry import parse_line
@@ -97,13 +97,14 @@ def check_catalogue(
     files: JobStateFiles,
     keeper: Keeper,
     view: FarCopyView,
-    now: datetime,
+    context: RunContext,
     remarks: list[str] | None = None,
     damage: KnownDamage | None = None,
 ) -> CheckedCatalogue:
     """The catalogue, checked against the far copy as `view` shows it and repaired if need be.
 
-    `remarks` are those of an earlier try that the connection cut off, and are added to.
+    `remarks` are those of an earlier try that the connection cut off, and are added to. Raises RunCut if the run is
+    asked to stop meanwhile.
     """
     remarks = [] if remarks is None else remarks
     catalogue = _sound_catalogue(files, remarks)
@@ -113,10 +114,10 @@ def check_catalogue(
             checked.remarks.append("the catalogue was another home's; it was made anew")
             checked.catalogue = _empty(files, catalogue)
         if RunPlan.exists(files.notes):
-            _take_notes(files, keeper, view, checked, now)
+            _take_notes(files, keeper, view, checked, context)
         _match_newest(files, keeper, view, checked)
-        _look_at_traces(files, keeper, view, checked)
-        _look_at_damage(files, keeper, checked, damage or KnownDamage())
+        _look_at_traces(files, keeper, view, checked, context)
+        _look_at_damage(files, keeper, checked, damage or KnownDamage(), context)
     except BaseException:
         checked.catalogue.close()  # if the connection broke, all this is done again
         raise
@@ -166,7 +167,7 @@ def _replaced(
 
 
 def _take_notes(
-    files: JobStateFiles, keeper: Keeper, view: FarCopyView, checked: CheckedCatalogue, now: datetime
+    files: JobStateFiles, keeper: Keeper, view: FarCopyView, checked: CheckedCatalogue, context: RunContext
 ) -> None:
     try:
         plan = RunPlan.of_earlier_run(files.notes)
@@ -176,7 +177,7 @@ def _take_notes(
         )
         return
     try:
-        _fold_notes(plan, files, keeper, view, checked, now)
+        _fold_notes(plan, files, keeper, view, checked, context)
     except BaseException:
         plan.close()
         raise
@@ -187,7 +188,12 @@ def _take_notes(
 
 
 def _fold_notes(
-    plan: RunPlan, files: JobStateFiles, keeper: Keeper, view: FarCopyView, checked: CheckedCatalogue, now: datetime
+    plan: RunPlan,
+    files: JobStateFiles,
+    keeper: Keeper,
+    view: FarCopyView,
+    checked: CheckedCatalogue,
+    context: RunContext,
 ) -> None:
     """Let the catalogue follow what the noted run did, if these notes belong to it."""
     facts = checked.catalogue.facts
@@ -195,9 +201,9 @@ def _fold_notes(
     committed = run in view.runs
     if base == facts.run and facts.run != run and (committed or base == view.newest):
         if not committed:
-            settle_unfinished(plan, keeper.writer(run))
+            settle_unfinished(plan, keeper.writer(run), context)
         checked.parts = plan.half_sent.all()
-        blocks = fold(checked.catalogue.blocks(), plan.outcome(now))
+        blocks = fold(checked.catalogue.blocks(), plan.outcome(context.clock.now()))
         after = CopyState(run if committed else facts.run, keeper.home_id, facts.mounted, settled=run, lost=facts.lost)
         after.whole_run = plan.fact("whole_run") if committed else ""
         asides = () if committed else chain(checked.catalogue.asides(), plan.moved_aside_by(run))
@@ -243,7 +249,9 @@ def blocks_from_listing(lines: Iterator[bytes]) -> Iterator[Block]:
 # -- C3 --
 
 
-def _look_at_traces(files: JobStateFiles, keeper: Keeper, view: FarCopyView, checked: CheckedCatalogue) -> None:
+def _look_at_traces(
+    files: JobStateFiles, keeper: Keeper, view: FarCopyView, checked: CheckedCatalogue, context: RunContext
+) -> None:
     facts = checked.catalogue.facts
     unsettled = [run for run in view.cut if run > max(facts.run, facts.settled)]
     if not unsettled:
@@ -258,7 +266,7 @@ def _look_at_traces(files: JobStateFiles, keeper: Keeper, view: FarCopyView, che
     for run in unsettled:
         for path in keeper.moved_aside(run):
             first_moved.setdefault(path, run)
-    held = {path: keeper.held_now(path) for path in first_moved}
+    held = _held_now(keeper, first_moved, context)
     if held:
         catalogue = checked.catalogue
         after = CopyState(facts.run, keeper.home_id, facts.mounted, settled=facts.settled, lost=facts.lost)
@@ -269,18 +277,29 @@ def _look_at_traces(files: JobStateFiles, keeper: Keeper, view: FarCopyView, che
 # -- C4 --
 
 
-def _look_at_damage(files: JobStateFiles, keeper: Keeper, checked: CheckedCatalogue, damage: KnownDamage) -> None:
+def _look_at_damage(
+    files: JobStateFiles, keeper: Keeper, checked: CheckedCatalogue, damage: KnownDamage, context: RunContext
+) -> None:
     catalogue = checked.catalogue
     facts = catalogue.facts
     if damage.paths:
         # On a dying disk there may be very many; of those beyond the first nothing is believed.
         looked = damage.paths[:MOST_LOOKED_AT]
-        held = {path: keeper.held_now(path) for path in looked} | dict.fromkeys(damage.paths[MOST_LOOKED_AT:])
+        held = _held_now(keeper, looked, context) | dict.fromkeys(damage.paths[MOST_LOOKED_AT:])
         after = CopyState(facts.run, keeper.home_id, facts.mounted, settled=facts.settled, lost=facts.lost)
         asides = [one for one in catalogue.asides() if one.path not in held]
         checked.catalogue = _replaced(files, catalogue, corrected_blocks(catalogue.blocks(), held), after, asides)
     elif facts.whole_run in damage.listings:
         facts.whole_run = ""  # the next listing has all lines by itself, instead of naming that one
+
+
+def _held_now(keeper: Keeper, paths: Iterable[bytes], context: RunContext) -> dict[bytes, bytes | None]:
+    held: dict[bytes, bytes | None] = {}
+    for path in paths:  # each is read whole, one after the other: that may last
+        context.check_stop()
+        context.tick()
+        held[path] = keeper.held_now(path)
+    return held
 
 
 def aside_content_of(blocks: Iterable[Block], moved: dict[bytes, str]) -> Iterator[AsideContent]:

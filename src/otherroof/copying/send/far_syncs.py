@@ -8,6 +8,7 @@ comes, by `sync_pace`; how its place syncs, by the layout.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from math import inf
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import OtherroofError
@@ -20,6 +21,9 @@ from otherroof.far_copy.writer import Writer
 
 MARK = DueFiles(0, [])  # stands for the mark that says that this run goes on
 WAIT_S = 1.0
+# So long syncs go on once a stop was asked for: what has none by then is read back by the next run, which costs the
+# line over there more.
+PARTING_S = 4.0
 
 
 class FarSyncs:
@@ -31,11 +35,12 @@ class FarSyncs:
         self._fresh_at = clock.monotonic()
         self._plan = plan
         self._writer = writer
-        self._under_way = 0
+        self._under_way = 0  # files
+        self._marks = 0
         self._refusal: OtherroofError | None = None
 
     def note_landed(self, path: bytes) -> int:
-        """A file has landed; answers the number of its batch, 0 if the far box cannot sync or need not be asked."""
+        """A file has landed; answers the number of its batch, 0 if the far box cannot sync."""
         return self._landed.note(path) if self._writer.place.offers.sync else 0
 
     @property
@@ -57,7 +62,7 @@ class FarSyncs:
         now = self._clock.monotonic()
         if now - self._fresh_at > KEEP_FRESH_S:
             self._fresh_at = now
-            self._under_way += 1
+            self._marks += 1
             yield Task(MARK, self._writer.keep_mark_fresh())
         most = self._landed.pace.most - self._under_way
         together = self._landed.pace.together(self._landed.waiting)
@@ -70,7 +75,7 @@ class FarSyncs:
 
     @property
     def _gains_nothing_by_waiting(self) -> bool:
-        # If its files are synced soon, no line is waited for in the end.
+        # Synced as they come, its files leave no wait over a long line for the run's end.
         return not self._landed.pace.turns and not self._writer.waits_for_commit
 
     @property
@@ -79,23 +84,34 @@ class FarSyncs:
         enough = self._landed.waiting + self._under_way >= FIRST
         return self._landed.pace.quick is None and enough and not self._writer.waits_for_commit
 
-    def all_tasks(self, check_stop: Callable[[], None]) -> Iterator[Task[DueFiles, None] | None]:
+    def all_tasks(self, stop: Callable[[], str], tick: Callable[[], None]) -> Iterator[Task[DueFiles, None] | None]:
         """The syncs of all that has landed; None while all that is left is under way.
 
-        `check_stop` is called about every second while their time has not come.
+        `tick` is called about every second while their time has not come. Soon after `stop` answers why it should stop,
+        nothing more is begun.
         """
-        while self._under_way or (self._landed.waiting and self._refusal is None):
-            yield from self.due_tasks(at_once=not self._writer.waits_for_commit)
-            if self._under_way:
+        at_once, ends_at = not self._writer.waits_for_commit, inf
+        while self._busy or (self._landed.waiting and self._refusal is None):
+            if ends_at == inf and stop():
+                ends_at = self._clock.monotonic() + (PARTING_S if at_once else 0)
+            if self._clock.monotonic() < ends_at:
+                yield from self.due_tasks(at_once=at_once)
+            elif not self._busy:
+                return
+            if self._busy:
                 yield None
             elif self._landed.waiting:  # the place would take None for the end, with nothing under way
                 self._clock.sleep(WAIT_S)
-                check_stop()
+                tick()
+
+    @property
+    def _busy(self) -> bool:
+        return self._under_way + self._marks > 0
 
     def ended(self, result: TaskResult[DueFiles, object]) -> None:
         """A script of syncs has ended."""
         if result.key is MARK:
-            self._under_way -= 1
+            self._marks -= 1
             return  # if it is not there any more, that shows at the commit
         self._under_way -= len(result.key.paths)
         self._landed.pace.ended(len(result.key.paths), self._clock.monotonic(), more=self._under_way > 0)
@@ -110,6 +126,11 @@ class FarSyncs:
     def refused(self, error: OtherroofError) -> None:
         """The far disk did not hold what it took."""
         self._refusal = self._refusal or error
+
+    @property
+    def is_refused(self) -> bool:
+        """Whether a sync was refused: then nothing more should be sent."""
+        return self._refusal is not None
 
     def raise_refusal(self) -> None:
         """Raises the first error of a sync, if there was any: a disk that cannot hold what it took ends the run."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import cast
 
-from otherroof.base.errors import FarTrouble, OtherroofError
+from otherroof.base.errors import FarTrouble, LinkLost, OtherroofError
 from otherroof.copying.compare.change import BEGUN, LARGE, PlannedChange, Rows
 from otherroof.copying.context import SendContext
 from otherroof.copying.home.looks_encrypted import HEAD
@@ -37,7 +37,7 @@ REASONS_ASKED = 5  # after so many refusals the rest is tried without asking for
 class FileSender:
     """Brings the files of a plan."""
 
-    def __init__(self, context: SendContext) -> None:
+    def __init__(self, context: SendContext, syncs: FarSyncs) -> None:
         self._context = context
         self._plan = context.plan
         self._writer = context.writer
@@ -46,7 +46,7 @@ class FileSender:
         self._state = SendState()
         self._queue = FileQueue(context.plan, self._state)
         self._large = LargeFiles(context, self._state, self._queue)
-        self._syncs = FarSyncs(context.landed, context.plan, context.writer, context.run.clock)
+        self._syncs = syncs
 
     def send(self) -> None:
         """All files that are planned. Content that is on its way is waited for in further rounds.
@@ -83,11 +83,17 @@ class FileSender:
     def _round(self) -> None:
         self._state.lent.clear()
         self._state.taken.clear()
-        for result in self._place.carry_out(self._tasks(), self._tick):
-            if isinstance(result.key, DueFiles):
-                self._syncs.ended(TaskResult(result.key, error=result.error))
-            else:
-                self._ended(result.key, result)
+        try:
+            for result in self._place.carry_out(self._tasks(), self._tick):
+                if isinstance(result.key, DueFiles):
+                    self._syncs.ended(TaskResult(result.key, error=result.error))
+                else:
+                    self._ended(result.key, result)
+        except LinkLost:
+            # Over another connection the same syncs would be answered as if all were well: a kernel tells of a write
+            # that failed only once.
+            self._syncs.raise_refusal()
+            raise
         self._plan.commit()
         self._syncs.raise_refusal()
 
@@ -115,15 +121,13 @@ class FileSender:
 
     def _tasks(self) -> Iterator[FileTask | None]:
         """Follow-ups first, then the next file; None while all that is left is under way."""
-        state, queue = self._state, self._queue
+        queue = self._queue
         # Further names of a file are linked later, unless the far box can neither link nor copy.
         which = Rows.FIRST_NAMES_TO_BRING if self._writer.can_make_from_far else Rows.FILES_TO_BRING
         # The plan is read page by page while the place asks for work, so only what is under way is in memory.
         for change in self._plan.pages(which):
             yield from queue.follow_ups()
-            # After a refusal nothing new is begun until it is known whether the far box refuses everything; after a few
-            # of them the rest is simply tried.
-            if self._context.run.stop.asked() or (state.refusal is not None and state.refusals <= REASONS_ASKED):
+            if self._begins_nothing:
                 break
             self._consider(change)
             if queue.is_full:
@@ -143,6 +147,14 @@ class FileSender:
             elif queue.waits:  # the place would take None for the end, with nothing under way
                 self._context.run.clock.sleep(LATER_S)
                 self._tick()
+
+    @property
+    def _begins_nothing(self) -> bool:
+        if self._context.run.stop.asked() or self._syncs.is_refused:
+            return True
+        # After a refusal nothing new is begun until it is known whether the far box refuses everything; after a few of
+        # them the rest is simply tried.
+        return self._state.refusal is not None and self._state.refusals <= REASONS_ASKED
 
     def _consider(self, change: PlannedChange) -> None:
         self._context.run.progress.path = change.path

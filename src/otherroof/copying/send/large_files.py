@@ -52,7 +52,8 @@ class LargeFiles:
             and change.path not in self._state.plain
         ):
             old = self._context.chunks.get(change.path, change.old_digest)
-        request = StreamRequest(change.path, self._context.chunks.key, place.offers.max_write, place.offers.sync, old)
+        offers, key = place.offers, self._context.chunks.key
+        request = StreamRequest(change.path, key, offers.max_write, offers.sync, old, part_of=change.numbers)
         file.connections = 0
         file.stream = FileStream(request, self._context.run.clock, arrived)
         self._reader.begin(file.stream)
@@ -117,8 +118,11 @@ class LargeFiles:
             return False
         if isinstance(file.failure, FarTrouble) and stream.request.old is not None:
             self._state.plain.add(file.change.path)  # its older version is not what it should be: send it whole
-            return True
-        return isinstance(file.failure, ChangedWhileRead)
+        elif not isinstance(file.failure, ChangedWhileRead):
+            return False
+        # What has arrived was copied from that version, or is of the file as it was.
+        self._plan.half_sent.forget(file.change.path)
+        return True
 
     def _finish(self, file: FileUnderWay, stream: FileStream) -> None:
         change, result = file.change, stream.result

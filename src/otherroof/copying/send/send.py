@@ -19,7 +19,7 @@ from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import replace
 
-from otherroof.base.errors import FarTrouble, LinkLost, OtherroofError, PlaceError, RunCut
+from otherroof.base.errors import FarTrouble, LinkLost, OtherroofError, PlaceError
 from otherroof.copying.compare.catalogue import Catalogue
 from otherroof.copying.compare.catalogue_repair import CheckedCatalogue
 from otherroof.copying.compare.change import TROUBLE, PlannedChange, Rows
@@ -136,7 +136,7 @@ class SendSteps:
 
     def settle(self) -> None:
         """Find out what became of every change whose end is not known."""
-        settle_unfinished(self._plan, self._writer)
+        settle_unfinished(self._plan, self._writer, self._context.run)
 
     def send(self) -> None:
         """All steps. Raises RunCut if it was asked to stop, LinkLost if the connection broke."""
@@ -150,10 +150,10 @@ class SendSteps:
         self._leave_out_below_refused()
         self._make_folders()
         self._leave_out_below_refused()
-        FileSender(self._context).send()
+        FileSender(self._context, self._syncs).send()
         # If a first name was replaced since the scan, the others have content of their own.
         if self._plan.hard_links.regroup():
-            FileSender(self._context).send()
+            FileSender(self._context, self._syncs).send()
         self._make_symlinks()
         self._link_further_names()
         self._make_durable()
@@ -328,14 +328,12 @@ class SendSteps:
         # Before the last look at what is unfinished, which syncs what it finds by itself.
         if self._context.landed.waiting:
             self._context.run.progress.stage = "waiting for the far disk"
-        for result in self._place.carry_out(self._syncs.all_tasks(self._wait), self._context.run.tick):
+        run = self._context.run
+        for result in self._place.carry_out(self._syncs.all_tasks(run.stop.asked, run.tick), run.tick):
             self._syncs.ended(result)
         self._plan.commit()
         self._syncs.raise_refusal()
-
-    def _wait(self) -> None:
         self._check_stop()
-        self._context.run.tick()
 
     # -- common --
 
@@ -394,7 +392,6 @@ class SendSteps:
         return True
 
     def _check_stop(self) -> None:
-        why = self._context.run.stop.asked()
-        if why:
+        if self._context.run.stop.asked():
             self._plan.commit()
-            raise RunCut(why, advice="the next run goes on from there")
+            self._context.run.check_stop()

@@ -12,21 +12,27 @@ from itertools import chain
 from otherroof.base.errors import PlaceError
 from otherroof.copying.compare.change import DONE, LARGE, PlannedChange, Rows
 from otherroof.copying.compare.plan import RunPlan
+from otherroof.copying.context import RunContext
 from otherroof.far.place import Task
 from otherroof.far.requests import Script
 from otherroof.far_copy.numbers import FILE, FOLDER, LINK
 from otherroof.far_copy.writer import ChangeState, FileProperties, Writer
 
 
-def settle_unfinished(plan: RunPlan, writer: Writer) -> None:
-    """Ask the far box about every change that was begun, and write down what is found."""
+def settle_unfinished(plan: RunPlan, writer: Writer, run: RunContext) -> None:
+    """Ask the far box about every change that was begun, and write down what is found.
+
+    Raises RunCut if the run was asked to stop; what was found until then stays written down.
+    """
 
     def tasks() -> Iterator[Task[PlannedChange, ChangeState]]:
         for change in chain(plan.pages(Rows.UNFINISHED), plan.not_durable(), plan.pages(Rows.FOLDERS_FOR_OTHERS)):
+            if run.stop.asked():
+                return
             # Only what may stand there is synced, so only that waits for the disk.
             yield Task(change, _standing(writer, change), waits_for_disk=change.want == FILE)
 
-    for result in writer.place.carry_out(tasks()):
+    for result in writer.place.carry_out(tasks(), run.tick):
         if isinstance(result.error, PlaceError):  # refused even to look at the name: nothing changed there
             plan.take_back_begin(result.key)
             plan.trouble(result.key, result.key.why or result.error.what)
@@ -35,6 +41,7 @@ def settle_unfinished(plan: RunPlan, writer: Writer) -> None:
         else:
             _note(plan, result.key, result.value)
     plan.commit()
+    run.check_stop()
 
 
 def _standing(writer: Writer, change: PlannedChange) -> Script[ChangeState]:

@@ -40,13 +40,15 @@ BLOCKS = 4  # pieces read at once
 
 @dataclass(frozen=True, slots=True)
 class StreamRequest:
-    """How one file is to be sent: in pieces of at most `max_write` bytes, against the chunks of its `old` version."""
+    """How one file is to be sent: in pieces of at most `max_write` bytes, against the chunks of its `old` version. What
+    has arrived of it, if anything has, is of the file as it was with the numbers `part_of`."""
 
     path: bytes
     key: bytes
     max_write: int
     can_sync: bool
     old: ChunkList | None = None
+    part_of: Numbers | None = None
 
 
 @dataclass(slots=True)
@@ -182,6 +184,7 @@ class FileStream:
         try:
             # All of the file is read and digested in any case: the digest is over the whole of it.
             for piece in self._read(source):
+                self._require_taker()  # also while all that is read has arrived already
                 if not self.arrived.has(piece):
                     self._hand_on(piece)
             self._hand_on(None)
@@ -192,11 +195,14 @@ class FileStream:
             with contextlib.suppress(_StreamAbandoned):
                 self._hand_on(problem)
 
+    def _require_taker(self) -> None:
+        if self._gone.is_set():
+            raise _StreamAbandoned
+
     def _hand_on(self, piece: Piece | OtherroofError | None) -> None:
         while True:
             # With a time-out at each turn, since nobody may be left to take pieces and the queue stays full.
-            if self._gone.is_set():
-                raise _StreamAbandoned
+            self._require_taker()
             try:
                 self._pieces.put(piece, timeout=PATIENCE_S)
             except queue.Full:
@@ -210,7 +216,9 @@ class FileStream:
             # The same numbers before and after, by the open file: size, times, inode. A file that is written to while
             # it is read is read again, for its pieces may belong to different moments.
             before = os.fstat(handle)
-            self.numbers = stat_numbers(before)
+            numbers = stat_numbers(before)
+            self._require_same_as_part(numbers)
+            self.numbers = numbers  # from now on what is safe is noted as a part of this very file
             self.ready.set()
             entry = source.entry(path, before, handle)
             maker = PieceMaker(self.request.max_write, self.request.old, entry.holes)
@@ -230,6 +238,12 @@ class FileStream:
             os.close(handle)
         entry.digest = digest.digest()
         self.result = StreamResult(entry, self.numbers, chunker.list, head)
+
+    def _require_same_as_part(self, numbers: Numbers) -> None:
+        # Below `upto` nothing is compared, so a part of the file as it was would stay in what is told to be this one.
+        part_of = self.request.part_of
+        if self.arrived != ArrivedPart() and (part_of is None or part_of[:4] != numbers[:4]):
+            raise ChangedWhileRead("changed after its first part was sent", where=path_text(self.request.path))
 
     def _average(self, size: int) -> int:
         # Chunks are found again only if they are cut at the same average, so a file that has grown keeps the old one as
