@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from otherroof.copying.compare.change import LARGE
-from otherroof.copying.send import files, landed
+from otherroof.copying.send import files, landed, settling
 from otherroof.far.sftp import codec
 from otherroof.layouts.open.job_folder import OpenJobFolder
 from otherroof.layouts.open.steps import DiskHabits
@@ -29,7 +29,7 @@ def job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[OneJob]:
         return DiskHabits(commits_together=True)
 
     monkeypatch.setattr(OpenJobFolder, "begin", begin)
-    for module in (files, landed):
+    for module in (files, landed, settling):
         monkeypatch.setattr(module, "AGE_S", AGE_S)
     monkeypatch.setattr(landed, "BATCH_S", 0.1)
     with one_job(tmp_path) as made:

@@ -25,9 +25,9 @@ from otherroof.copying.send import own_secrets
 from otherroof.copying.send import pieces as pieces_module
 from otherroof.copying.send import stream as stream_module
 from otherroof.copying.send.far_syncs import MARK, FarSyncs
-from otherroof.copying.send.landed import LandedFiles
+from otherroof.copying.send.landed import AGE_S, LandedFiles
 from otherroof.copying.send.own_secrets import OwnSecrets
-from otherroof.copying.send.settling import settle_unfinished
+from otherroof.copying.send.settling import note_habits, settle_unfinished
 from otherroof.copying.send.stream import FileStream, StreamRequest
 from otherroof.copying.send.sync_pace import FIRST, MOST, MOST_QUICK, TOGETHER
 from otherroof.far import requests
@@ -267,7 +267,16 @@ class Settling:
         self.said: dict[bytes, str] = {}
         self.error: Exception | None = None
         self.stop = StopByHand()
+        self.clock = SteppedClock(START)
+        self.waits_for_commit = False
+        self.facts: dict[str, str] = {}
         self.place = SimpleNamespace(carry_out=self._carry_out)
+
+    def fact(self, name: str) -> str:
+        return self.facts.get(name, "")
+
+    def note_fact(self, name: str, value: str) -> None:
+        self.facts[name] = value
 
     def _carry_out(self, tasks: Iterable[Any], _tick: object) -> Iterator[Any]:
         for task in tasks:
@@ -324,7 +333,7 @@ class Settling:
     def commit(self) -> None: ...
 
     def settle(self) -> dict[bytes, str]:
-        settle_unfinished(self, self, run_context(SteppedClock(START), self.stop))  # type: ignore[arg-type]
+        settle_unfinished(self, self, run_context(self.clock, self.stop))  # type: ignore[arg-type]
         return self.said
 
 
@@ -334,6 +343,26 @@ def test_a_small_file_counts_only_if_every_byte_is_there_and_is_synced_then() ->
     # The right size and time, and other content: a disk without a journal may have given it its size alone.
     empty = Settling(change(b"a", 1, had=8), adopts=False, standing=ChangeState.IN_PLACE)
     assert empty.settle() == {b"a": "planned, had 0"}
+
+
+def test_on_a_disk_that_commits_together_nothing_young_is_synced_by_settling_either() -> None:
+    """Invariant 2: a sync of the new file alone would not take along the name under which the old one stands aside."""
+    for made in (Settling(change(b"a", 1), adopts=True), Settling(change(b"a", DONE, landed=3), adopts=True)):
+        begun = made.clock.monotonic()
+        made.settle()
+        assert made.clock.monotonic() == begun
+        made.waits_for_commit = True
+        note_habits(made, made)  # type: ignore[arg-type]
+        made.settle()
+        assert made.clock.monotonic() - begun >= AGE_S
+        made.waits_for_commit = False  # as the next run finds it, before it has begun
+        begun = made.clock.monotonic()
+        made.settle()
+        assert made.clock.monotonic() - begun >= AGE_S
+    nothing = Settling()
+    nothing.waits_for_commit, begun = True, nothing.clock.monotonic()
+    nothing.settle()
+    assert nothing.clock.monotonic() == begun
 
 
 def test_settling_hears_a_stop_and_keeps_what_it_found() -> None:

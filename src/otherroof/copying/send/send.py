@@ -33,7 +33,7 @@ from otherroof.copying.send.files import FileSender
 from otherroof.copying.send.known_content import note_known_content
 from otherroof.copying.send.landed import LandedFiles
 from otherroof.copying.send.lost_folders import lost_with_folders, outermost
-from otherroof.copying.send.settling import settle_unfinished
+from otherroof.copying.send.settling import note_habits, settle_unfinished
 from otherroof.copying.send.stream import ReadAhead
 from otherroof.far.place import Place, Task, TaskResult
 from otherroof.far.requests import Script
@@ -143,6 +143,7 @@ class SendSteps:
         # The order follows from what may stand at one path: a file must be gone before a folder of its name is made,
         # all below a folder before the folder, a folder made before anything in it, and a file brought before its
         # further names.
+        note_habits(self._plan, self._writer)
         self._context.run.progress.stage = "sending"  # also after a connection broke while the far disk was waited for
         self._look_at_folders()
         self._move_aside()

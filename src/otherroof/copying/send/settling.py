@@ -13,10 +13,14 @@ from otherroof.base.errors import PlaceError
 from otherroof.copying.compare.change import DONE, LARGE, PlannedChange, Rows
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.context import RunContext
+from otherroof.copying.send.landed import AGE_S
 from otherroof.far.place import Task
 from otherroof.far.requests import Script
 from otherroof.far_copy.numbers import FILE, FOLDER, LINK
 from otherroof.far_copy.writer import ChangeState, FileProperties, Writer
+
+WAITS_FOR_COMMIT = "waits for commit"  # a fact in the plan
+STEP_S = 1.0
 
 
 def settle_unfinished(plan: RunPlan, writer: Writer, run: RunContext) -> None:
@@ -24,6 +28,8 @@ def settle_unfinished(plan: RunPlan, writer: Writer, run: RunContext) -> None:
 
     Raises RunCut if the run was asked to stop; what was found until then stays written down.
     """
+
+    _let_grow_old(plan, writer, run)
 
     def tasks() -> Iterator[Task[PlannedChange, ChangeState]]:
         for change in chain(plan.pages(Rows.UNFINISHED), plan.not_durable(), plan.pages(Rows.FOLDERS_FOR_OTHERS)):
@@ -42,6 +48,26 @@ def settle_unfinished(plan: RunPlan, writer: Writer, run: RunContext) -> None:
             _note(plan, result.key, result.value)
     plan.commit()
     run.check_stop()
+
+
+def note_habits(plan: RunPlan, writer: Writer) -> None:
+    """Note what settling has to know of the far disk: before a run has begun there, its writer does not know it."""
+    if writer.waits_for_commit:
+        plan.note_fact(WAITS_FOR_COMMIT, "yes")
+
+
+def _let_grow_old(plan: RunPlan, writer: Writer, run: RunContext) -> None:
+    # On a disk that commits all together, a sync of what is young would make a file's new content durable without the
+    # second name under which the old one stands aside. When it landed is not known; it was before now.
+    if not (writer.waits_for_commit or plan.fact(WAITS_FOR_COMMIT)):
+        return
+    if next(chain(plan.pages(Rows.UNFINISHED), plan.not_durable()), None) is None:
+        return
+    until = run.clock.monotonic() + AGE_S
+    while run.clock.monotonic() < until:
+        run.check_stop()
+        run.tick()
+        run.clock.sleep(min(STEP_S, AGE_S))
 
 
 def _standing(writer: Writer, change: PlannedChange) -> Script[ChangeState]:
