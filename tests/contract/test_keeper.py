@@ -44,6 +44,14 @@ def test_run_counts_from_its_commit_on_and_not_before(far: Far) -> None:
     assert far.incoming == []
 
 
+def test_to_hold_a_listing_once_more_changes_nothing(far: Far) -> None:
+    keeper = far.keeper()
+    commit(keeper, RUN)
+    keeper.hold_listing(RUN)
+    assert keeper.view().runs == [RUN]
+    assert list(keeper.lines(RUN)) == [line_of(path, TREE[path]) for path in sorted(TREE)]
+
+
 def test_run_does_not_count_if_something_speaks_against_it_at_the_last_moment(far: Far) -> None:
     """Invariant 1. What stands there is looked at just before, its own mark among it."""
     keeper = far.keeper()

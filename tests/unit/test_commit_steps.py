@@ -56,6 +56,9 @@ class Commit:
         check(self.stands)
         self.asked.append("commit")
 
+    def hold_listing(self, run: str) -> None:
+        self.asked.append(f"hold {run}")
+
     def with_retries(self, deed: Callable[[Any, FarCopyView], None]) -> None:
         for view in self.views:
             deed(self, view)
@@ -73,8 +76,9 @@ def test_a_first_run_of_an_empty_folder_makes_the_far_folder(monkeypatch: pytest
     assert Commit(monkeypatch, FarCopyView()).carried_out() == ["begin", "alone?", "commit"]
 
 
-def test_a_commit_whose_answer_was_lost_is_not_made_again(monkeypatch: pytest.MonkeyPatch) -> None:
-    assert Commit(monkeypatch, FarCopyView(runs=[RUN], ready=True)).carried_out() == []
+def test_a_commit_whose_answer_was_lost_is_not_made_again_but_made_to_last(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Invariant 1: home is about to write that this run counts."""
+    assert Commit(monkeypatch, FarCopyView(runs=[RUN], ready=True)).carried_out() == [f"hold {RUN}"]
 
 
 # -- chunk lists --

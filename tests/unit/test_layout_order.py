@@ -463,6 +463,15 @@ def test_a_listing_is_durable_before_and_after_it_gets_its_name(far: Household, 
     assert far.place.left_open == []
 
 
+def test_a_listing_whose_commit_was_cut_off_is_made_durable_under_its_name(far: Household) -> None:
+    """Invariant 1."""
+    final = f"runs/{RUN}.jsonl.gz".encode()
+    far.put(final.decode(), b"lines")
+    run_script(far.place, OpenJobFolder(far.place, far.paths).hold_listing(RUN))
+    assert far.place.kinds(final) == ["OpenFile", "Sync", "CloseFile"]
+    assert (far.here / final.decode()).read_bytes() == b"lines"
+
+
 def test_so_is_a_listing_of_many_pieces(tmp_path: Path) -> None:
     """Invariant 1."""
     far = Household(tmp_path / "far", max_write=1000)

@@ -72,7 +72,10 @@ def _commit_listing(
 ) -> None:
     def commit(keeper: Keeper, view: FarCopyView) -> None:
         if state.run in view.runs:
-            return  # the connection broke after the rename: it counts already
+            # The connection broke after the rename: it counts already, but the far box may never have been asked to
+            # hold that.
+            keeper.hold_listing(state.run)
+            return
         if not view.ready:
             keeper.begin(state.run, view)
         check = partial(require_alone, keeper, view, state.run, base)

@@ -177,6 +177,9 @@ class Keeper(Protocol):
         If `state.whole_run` is another run, its lines hold and none are written. `taken` is RFC 3339 in UTC.
         """
 
+    def hold_listing(self, run: str) -> None:
+        """Make the listing of a run that counts durable under its name, if the connection broke in its commit."""
+
     def clear_litter(self, view: FarCopyView, wanted: list[bytes]) -> None:
         """Remove half-sent files of earlier runs, but not those of the paths in `wanted`."""
 

@@ -267,6 +267,11 @@ class OpenJobFolder:
         if attrs.size != size:
             raise Damaged("the listing did not arrive whole", where=self.paths.name, advice="run the job again")
 
+    def hold_listing(self, run: str) -> Script[None]:
+        """Sync a listing that has its name already: whether `commit` came as far as that is not known."""
+        handle = yield requests.OpenFile(self.paths.listing(run), Mode.WRITE)
+        yield (requests.Sync(handle), requests.CloseFile(handle))
+
     def tidy(self, names: list[bytes]) -> Iterator[Task[None, None]]:
         """Remove files from `incoming/` that no run will use again."""
         for start in range(0, len(names), TIDY_AT_ONCE):

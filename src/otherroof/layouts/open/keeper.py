@@ -244,6 +244,10 @@ class OpenKeeper:
             with suppress(FileNotFoundError):
                 os.unlink(path)
 
+    def hold_listing(self, run: str) -> None:
+        """See the port."""
+        run_script(self.place, self._folder.hold_listing(run))
+
     def _write(self, path: str, header: Header, blocks: Iterable[ListingPart]) -> None:
         try:
             os.makedirs(os.path.dirname(path), mode=0o700, exist_ok=True)
