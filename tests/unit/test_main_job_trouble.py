@@ -19,6 +19,7 @@ from otherroof.base.errors import FarTrouble, OtherroofError
 from otherroof.base.machine import machine_mark
 from otherroof.copying.compare.change import LARGE
 from otherroof.copying.compare.half_sent import HalfSentFiles
+from otherroof.copying.home import read as home_read
 from otherroof.copying.home.read import ChangedWhileRead, SourceFolder
 from otherroof.copying.home.scan import Scan
 from otherroof.copying.progress import Progress
@@ -245,6 +246,27 @@ def test_large_file_that_changes_between_a_look_and_its_sending_goes_on_with_no_
         job.done()
     assert parts[0] > 0 == parts[-1]
     assert (job.latest / "film").read_bytes() == path.read_bytes()
+    job.all_come_back()
+
+
+def test_a_stop_is_heard_while_a_large_file_is_read_and_is_no_trouble_with_that_file(job: OneJob) -> None:
+    path, stop = job.put("film", os.urandom(5 * LARGE)), StopSign(SystemClock())
+    blocks_of, read = home_read.blocks_of, list[int]()
+    job.done()
+    shutil.copy2(path, path.with_name("copy"))
+    path.with_name("copy").replace(path)  # of the same size and time: it is read before anything is sent
+
+    def reading(*given: Any) -> Iterator[tuple[int, bytes]]:
+        for block in blocks_of(*given):
+            read.append(block[0])
+            if len(read) == 2:
+                stop.ask("the service ends")
+            yield block
+
+    with patch.object(home_read, "blocks_of", reading):
+        ran = run_job(job.settings, JOB, JobContext(Progress(), clock=job.clock, stop=stop))
+    assert (ran.report.outcome, ran.report.problems, len(read)) == ("cut", [], 2)
+    job.done()
     job.all_come_back()
 
 

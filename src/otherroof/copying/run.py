@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 from otherroof.copying.commit import commit_run
 from otherroof.copying.compare.catalogue_repair import (
@@ -59,7 +60,8 @@ class Run:
         self._context = context
         self._clock = context.clock
         self._report = report
-        self._source = SourceFolder(request.rules.folder, self._clock)
+        check = partial(context.check_stop, request.rules.job)
+        self._source = SourceFolder(request.rules.folder, self._clock, check)
 
     def carry_out(self) -> None:
         """All steps. Raises Held, RunCut, or whatever else ended the run."""

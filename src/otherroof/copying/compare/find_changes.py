@@ -13,7 +13,7 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from otherroof.base.errors import Held, HomeTrouble, OtherroofError
+from otherroof.base.errors import Held, HomeTrouble
 from otherroof.copying.compare.catalogue_repair import CheckedCatalogue
 from otherroof.copying.compare.compare import Difference, UnchangedBlock, compare
 from otherroof.copying.compare.doubts import DoubtSettler
@@ -101,7 +101,7 @@ class ChangeFinder:
             self._context.progress.path = change.path
             try:
                 _, entry, numbers = self._source.digest(change.path)
-            except OtherroofError:
+            except HomeTrouble:
                 continue  # sending meets the same trouble and notes it
             if numbers != change.numbers:
                 continue

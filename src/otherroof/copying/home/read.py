@@ -14,7 +14,7 @@ import heapq
 import os
 import pwd
 import stat
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import HomeTrouble
@@ -57,12 +57,20 @@ def stat_numbers(found: os.stat_result) -> Numbers:
     return (found.st_ino & LARGEST, size, clamp_ns(found.st_mtime_ns), found.st_ctime_ns, mode)
 
 
-class SourceFolder:
-    """The folder at `root`. Keeps the handle of the folder it last looked into."""
+def _nothing() -> None:
+    """Nobody wants to end it."""
 
-    def __init__(self, root: bytes, clock: Clock) -> None:
+
+class SourceFolder:
+    """The folder at `root`. Keeps the handle of the folder it last looked into.
+
+    `check` is called while a large file is read whole, and may raise to end that.
+    """
+
+    def __init__(self, root: bytes, clock: Clock, check: Callable[[], None] = _nothing) -> None:
         self.root = root
         self._clock = clock
+        self._check = check
         self._folder: bytes | None = None
         self._handle = -1
 
@@ -120,6 +128,7 @@ class SourceFolder:
                 digest = new_digest()
                 chunker = Chunker(average_for(before.st_size), key) if key is not None else None
                 for _, data in blocks_of(handle, before.st_size, BLOCK):
+                    self._check()
                     digest.update(data)
                     if chunker is not None:
                         chunker.feed(data)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import cast
 
-from otherroof.base.errors import FarTrouble, LinkLost, OtherroofError
+from otherroof.base.errors import FarTrouble, LinkLost, OtherroofError, RunCut
 from otherroof.copying.compare.change import BEGUN, LARGE, PlannedChange, Rows
 from otherroof.copying.context import SendContext
 from otherroof.copying.home.looks_encrypted import HEAD
@@ -172,6 +172,8 @@ class FileSender:
                     # It was small when the folder was scanned. A log that grows is the usual case.
                     _, change.numbers = self._context.source.describe_file(change.path)
                     self._consider_large(change)
+        except RunCut:
+            raise  # in the middle of reading a large one
         except OtherroofError as problem:
             self._plan.trouble(change, problem.what)
 
