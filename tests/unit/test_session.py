@@ -16,7 +16,7 @@ from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption,
 
 from otherroof.base.errors import LinkLost, LoginRefused, OtherroofError, Unreached
 from otherroof.far.place import Meter
-from otherroof.far.session import SshTarget, log_in, negotiate, read_login_key
+from otherroof.far.session import Session, SshTarget, log_in, negotiate, read_login_key
 from otherroof.far.ssh_limits import BoundedTransport
 
 GRACE_S = 0.5
@@ -119,3 +119,47 @@ def test_greeting_that_the_library_has_stopped_waiting_for_is_told_as_silence(mo
     target = SshTarget("192.0.2.1", 22, "copykeeper", "", "ssh-ed25519 AAAA", answer_s=0.3)
     with closing(there), pytest.raises(LinkLost, match=r"did not answer within 1\.6 s"):
         negotiate(target, here, Meter())
+
+
+class NeverStarted:
+    """A connection that stands, and its one channel, on which the start of SFTP is never answered."""
+
+    sock = None
+
+    def __init__(self) -> None:
+        self._closed, self._told = threading.Event(), threading.Event()
+
+    def open_session(self, timeout: float) -> NeverStarted:
+        return self
+
+    def join(self, timeout: float) -> None: ...
+
+    def is_active(self) -> bool:
+        return True
+
+    def settimeout(self, seconds: float) -> None: ...
+
+    def invoke_subsystem(self, name: str) -> None:
+        assert self._closed.wait(20)
+        raise paramiko.SSHException("Channel closed.")
+
+    def close(self) -> None:
+        """Wakes who waits, and is then busy for longer than that one is: it has packets to send."""
+        if self._closed.is_set():
+            return
+        self._closed.set()
+        self._told.wait(20)
+
+    def note_told(self) -> None:
+        self._told.set()
+
+
+def test_a_box_that_falls_silent_as_sftp_starts_is_not_told_as_one_that_has_none() -> None:
+    """What is silent is tried again; what has no SFTP is not."""
+    target = SshTarget("192.0.2.1", 22, "copykeeper", "", "ssh-ed25519 AAAA", answer_s=0.05)
+    box, here = NeverStarted(), socket.socket()
+    with closing(here), pytest.raises(OtherroofError) as caught:
+        Session(target, box, here).open_channel()  # type: ignore[arg-type]
+    box.note_told()
+    assert type(caught.value) is LinkLost
+    assert "did not answer within 0.05 s" in str(caught.value)

@@ -77,23 +77,29 @@ class Session:
         channel.settimeout(self.target.answer_s)
         if isinstance(self.transport.sock, BoundedSocket):
             self.transport.sock.keep_watch(channel)
-        # `settimeout` is for sending and receiving; the answer to a request for a subsystem has no time-out. Closing
-        # the channel wakes whoever waits for it.
-        too_late = threading.Timer(self.target.answer_s, channel.close)  # the library would wait without end
-        too_late.daemon = True
-        too_late.start()
+        # `settimeout` is for sending and receiving; the answer to a request for a subsystem has no time-out, and the
+        # library would wait without end. Closing the channel wakes whoever waits for it.
+        overdue = threading.Event()
+
+        def give_up() -> None:
+            overdue.set()  # before the closing, at which it is asked for
+            channel.close()
+
+        watch = threading.Timer(self.target.answer_s, give_up)
+        watch.daemon = True
+        watch.start()
         try:
             channel.invoke_subsystem("sftp")
         except Exception as problem:  # see `as_link_lost`
             channel.close()
-            raise self._no_sftp(too_late.finished.is_set(), problem) from problem
+            raise self._no_sftp(overdue.is_set(), problem) from problem
         finally:
-            too_late.cancel()
+            watch.cancel()
         return channel
 
-    def _no_sftp(self, too_late: bool, problem: Exception) -> OtherroofError:
+    def _no_sftp(self, overdue: bool, problem: Exception) -> OtherroofError:
         """Why SFTP did not start: not offered, or the connection broke (which may show only a moment later)."""
-        if too_late:
+        if overdue:
             return _silent(self.target, self.target.answer_s)
         # The library's thread reads the end of the connection a little later than we are told that the request failed.
         self.transport.join(DYING_S)
