@@ -366,6 +366,30 @@ def test_a_slow_disk_near_by_is_synced_over_more_channels_than_one_connection_ma
         assert len(place._disk_channels) == channels
 
 
+def test_no_connection_is_given_more_channels_than_it_may_have_if_the_second_comes_late(tmp_path: Path) -> None:
+    """OpenSSH refuses the eleventh, and then none would be opened any more."""
+    with stand_in_door(tmp_path, Offers()) as door, closing(open_door(door, 1)) as place:
+        for _ in range(DISK_CHANNELS_EACH):
+            assert place._add_disk_channel()
+        assert not place._add_disk_channel()
+        place._add_channel()
+        for _ in range(DISK_CHANNELS_EACH):
+            assert place._add_disk_channel()
+        assert not place._add_disk_channel()
+        first, second = place._sessions
+        used = [channel._session for channel in place._disk_channels]
+        assert used == [first] * DISK_CHANNELS_EACH + [second] * DISK_CHANNELS_EACH
+
+
+def test_channels_for_syncs_are_shared_out_evenly(tmp_path: Path) -> None:
+    with stand_in_door(tmp_path, Offers()) as door, closing(open_door(door, 1)) as place:
+        place._add_channel()
+        for _ in range(4):
+            assert place._add_disk_channel()
+        used = [channel._session for channel in place._disk_channels]
+        assert [used.count(session) for session in place._sessions] == [2, 2]
+
+
 @pytest.mark.parametrize(
     ("trip_s", "for_large", "opened"),
     [

@@ -25,7 +25,7 @@ MODULES: tuple[str, ...] = (
     *(f"jobs/{n}.py" for n in ("commands", "drill", "drill_folder", "locks", "open_job", "own_files", "proof_memory")),
     *(f"jobs/{n}.py" for n in ("planning/measure_line", "prove", "restore", "run", "stop_sign")),
     *("jobs/thinning/standing_runs.py", "jobs/thinning/thin.py"),
-    *(f"far/sftp/{n}.py" for n in ("codec", "channel", "queues", "streams")),
+    *(f"far/sftp/{n}.py" for n in ("codec", "channel", "place", "queues", "streams")),
     *(f"far/{n}.py" for n in ("allowance", "courtesy", "pacing", "requests", "round_trips", "session")),
     *(f"far_copy/{n}.py" for n in ("listing", "entry", "listing_key", "numbers", "keeper")),
     *(f"watch/{n}.py" for n in ("facts", "way_rules", "drills", "proved")),

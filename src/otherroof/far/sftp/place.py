@@ -70,6 +70,7 @@ class SftpPlace:
         self._sessions: list[Session] = []
         self._channels: list[SftpChannel] = []
         self._disk_channels: list[SftpChannel] = []
+        self._disk_sessions: list[Session] = []  # the connection of each of these
         self._most_disk_channels = DISK_CHANNELS
         self._opening_for_disk: threading.Thread | None = None
         self._working: TaskQueues | None = None
@@ -108,7 +109,8 @@ class SftpPlace:
         self._pacing.close()
         with self._lock:
             self._closed = True
-            sessions, self._sessions, self._channels, self._disk_channels = self._sessions, [], [], []
+            sessions, self._sessions = self._sessions, []
+            self._channels, self._disk_channels, self._disk_sessions = [], [], []
             opening = self._opening
         if opening is not None:
             hang_up(opening)
@@ -262,19 +264,28 @@ class SftpPlace:
             queues.release_disk_tasks()
 
     def _add_disk_channel(self) -> bool:
-        used = len(self._disk_channels)
-        if used >= DISK_CHANNELS_EACH * len(self._sessions) and self._widening is not None:
+        session = self._with_room_for_disk()
+        if session is None and self._widening is not None:
             self._widening.join(self._target.answer_s)
-        with self._lock:
-            sessions = list(self._sessions)
-        if self._closed or used >= DISK_CHANNELS_EACH * len(sessions):
+            session = self._with_room_for_disk()
+        if session is None:
             return False
-        channel = SftpChannel(sessions[used % len(sessions)], self._base, self.meter, most_scripts=DISK_SCRIPTS)
+        channel = SftpChannel(session, self._base, self.meter, most_scripts=DISK_SCRIPTS)
         with self._lock:
             self._disk_channels.append(channel)
+            self._disk_sessions.append(session)
             if self._working is not None:
                 self._put_to_disk_work(channel, self._working)
         return True
+
+    def _with_room_for_disk(self) -> Session | None:
+        """The connection with the fewest channels for syncs, if it may have one more."""
+        # Counted for each: a connection that was opened late has none, while the first may have all that it may.
+        with self._lock:
+            if not self._sessions:  # closed
+                return None
+            session = min(self._sessions, key=self._disk_sessions.count)
+            return session if self._disk_sessions.count(session) < DISK_CHANNELS_EACH else None
 
     def _put_to_disk_work(self, channel: SftpChannel, queues: TaskQueues) -> None:
         """Called with the lock held."""
