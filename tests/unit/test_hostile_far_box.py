@@ -326,6 +326,17 @@ def test_time_in_which_home_is_busy_does_not_count() -> None:
     assert deadline.waited(61, 0, 1000) != ""
 
 
+def test_what_was_waited_for_before_does_not_count_while_nobody_waits() -> None:
+    """A closing that goes out alone may have to wait for room on the line."""
+    deadline = ProgressDeadline(60)
+    deadline.begin()
+    for _ in range(3):
+        assert deadline.waited(55, 0, 7) == ""
+        deadline.answered(0)
+    deadline.begin()
+    assert deadline.waited(55, 0, None) == ""
+
+
 @pytest.mark.parametrize("empty", [(), ((),)], ids=["once", "in a script that goes on"])
 def test_empty_tuple_of_requests_is_answered_at_once(empty: tuple[Any, ...]) -> None:
     def script() -> Script[Any]:

@@ -469,7 +469,7 @@ def test_answers_that_nobody_waits_for_are_taken_by_whatever_work_follows() -> N
     made = without_closing(closed, lambda number: text(answer(STATUS, U32(4) + text(b"") * 2, number)))
     for _ in range(channel_module.MOST_LET_GO):
         assert [result.value for result in carry_out(made, Task("key", lets_go()))] == ["done"]
-    assert len(made._waiting) == made._let_go == 1
+    assert (len(made._waiting), len(made._let_go)) == (0, 1)
     mad = without_closing([], lambda number: text(answer(DATA, text(b""), number)))
     with pytest.raises(LinkLost, match="makes no sense"):
         carry_out(mad, Task("key", lets_go()))
@@ -508,6 +508,64 @@ def test_a_closing_that_nobody_waits_for_and_no_answer_comes_to_ends_no_connecti
         for _ in range(20):
             (result,) = carry_out(made, Task("key", ask(requests.Stat(b"a"))))
             assert result.error is None
+
+
+def always_one_behind(total: int) -> Callable[[bytes], bytes]:
+    """A box that closes nothing, and answers a look only as it is asked for the next one, up to the last of so many."""
+    held: list[bytes] = []
+    asked: list[bytes] = []
+
+    def far_box(packet: bytes) -> bytes:
+        if packet[0] == codec.CLOSE:
+            return b""
+        asked.append(packet)
+        held.append(text(answer(ATTRS, U32(0), number_of(packet))))
+        return b"".join(held.pop(0) for _ in range(len(held) - (len(asked) < total)))
+
+    return far_box
+
+
+def looks(times: int) -> Script[str]:
+    for _ in range(times):
+        yield requests.Stat(b"a")
+    return "done"
+
+
+@pytest.mark.parametrize("let_go", [1, channel_module.MOST_LET_GO])
+def test_such_a_closing_ends_none_either_in_the_middle_of_work_that_never_pauses(let_go: int) -> None:
+    """A restore of many files always waits for something, and its clocks do not begin anew."""
+    seconds, times = Seconds(), 20
+
+    def lets_go_and_looks() -> Script[str]:
+        for _ in range(let_go):
+            yield requests.LetGo(b"handle")
+        return (yield from looks(times))
+
+    with passing(seconds):
+        made = channel_to(always_one_behind(2 * times), seconds=seconds)
+        seconds.advance = 25.0  # of the 60 that an answer may take, and the 180 that one may be passed over
+        results = carry_out(made, Task("a", lets_go_and_looks()), Task("b", looks(times)))
+    assert [(result.value, result.error) for result in results] == [("done", None)] * 2
+    assert (len(made._let_go), seconds.now > 500) == (let_go, True)
+
+
+def test_what_somebody_waits_for_may_not_be_passed_over_behind_such_a_closing() -> None:
+    seconds = Seconds()
+    passed_over: list[bytes] = []
+
+    def far_box(packet: bytes) -> bytes:
+        if packet[0] == codec.CLOSE or packet.endswith(b"never"):
+            passed_over.append(packet)
+            return b""
+        return text(answer(ATTRS, U32(0), number_of(packet)))
+
+    with passing(seconds), pytest.raises(LinkLost, match="left one without an answer for 180 s"):
+        made = channel_to(far_box, seconds=seconds)
+        carry_out(made, Task("a", lets_go()))
+        seconds.advance = 25.0
+        carry_out(made, Task("b", ask(requests.Stat(b"never"))), Task("c", looks(20)))
+    assert len(passed_over) == 3
+    assert 180 < seconds.now <= 225
 
 
 def test_closings_that_were_answered_leave_their_part_of_what_may_be_asked_for() -> None:

@@ -49,7 +49,7 @@ class _RunningScript:
     failure: OtherroofError | None = None
 
 
-# What waits for an answer: the work it asks for, the request, and who takes the answer: a script, at one place of its
+# What somebody waits for: the work it asks for, the request, and who takes the answer: a script, at one place of its
 # tuple, or a stream's function. No object of its own: there are ten for each of a million files.
 _Asker = _RunningScript | Callable[[bytes], None]
 _Asked = tuple[int, requests.Op, _Asker, int]
@@ -90,8 +90,10 @@ class SftpChannel:
         self._out: list[bytes] = []
         self._out_size = 0
         self._number = 0
-        self._waiting: dict[int, _Asked] = {}
-        self._let_go = 0  # how many of these nobody waits for
+        self._waiting: dict[int, _Asked] = {}  # by the request's number, the oldest first
+        # Numbers of closings that nobody waits for. Not among the others, of which the oldest is asked for at each send
+        # and receive: it ends the connection if it is passed over for too long, which one of these must not.
+        self._let_go: set[int] = set()
         self._deadline = ProgressDeadline(session.target.answer_s)
         self.moved = 0
         self._running: set[_RunningScript] = set()
@@ -124,8 +126,7 @@ class SftpChannel:
                     continue
                 # Everything that the last answers made possible goes out before the next wait, so that the line never
                 # idles while something could be asked.
-                awaited = len(self._waiting) > self._let_go
-                takes_long = self._streams.fill(self.offers.max_read, idle=not awaited)
+                takes_long = self._streams.fill(self.offers.max_read, idle=not self._waiting)
                 self._flush()
                 # While more could go out no answer is waited for, so that the line never idles for one.
                 if self._may_collect() and not self._rests() and (not takes_long or self._channel.recv_ready()):
@@ -175,7 +176,7 @@ class SftpChannel:
 
     def _may_collect(self) -> bool:
         """Whether an answer is waited for, or one that nobody waits for is there."""
-        return len(self._waiting) > self._let_go or (self._let_go > 0 and self._channel.recv_ready())
+        return bool(self._waiting) or (bool(self._let_go) and self._channel.recv_ready())
 
     def _rests(self) -> bool:
         """Wait a moment if more may be asked for soon: to wait for an answer would be to ask in bursts, one for each
@@ -245,9 +246,8 @@ class SftpChannel:
 
     def _ask(self, running: _RunningScript, index: int, op: requests.Op) -> None:
         kind = type(op)
-        if kind is requests.LetGo and self._let_go < MOST_LET_GO:
-            self._put(op, self._hear_let_go)
-            self._let_go += 1
+        if kind is requests.LetGo and len(self._let_go) < MOST_LET_GO:
+            self._put(op, None)
             self._answered(running, index, None, None)
         elif kind not in self._lacking:
             self._put(op, running, index)
@@ -258,9 +258,14 @@ class SftpChannel:
             what = f"{requests.IN_WORDS[type(op)]} is not offered"
             self._answered(running, index, None, NotOffered(what, where=codec.request_path(op)))
 
-    def _hear_let_go(self, packet: bytes) -> None:
+    def _hear_let_go(self, number: int, packet: bytes) -> None:
         """A handle that was let go of is closed, or that was refused, from which nothing follows."""
-        self._let_go -= 1
+        if number not in self._let_go:  # nothing was asked by this number
+            raise codec.malformed()
+        self._let_go.remove(number)
+        self._deadline.answered(len(packet))
+        if self._share is not None:
+            self._share.came(ANSWER)
         with suppress(PlaceError):
             codec.decode(_LET_GO, packet)
 
@@ -297,13 +302,17 @@ class SftpChannel:
 
     # -- bytes --
 
-    def _put(self, op: requests.Op, asker: _Asker, index: int = 0) -> None:
+    def _put(self, op: requests.Op, asker: _Asker | None, index: int = 0) -> None:
+        """Ask for it, and give the answer to `asker`; None: nobody waits for it."""
         # The numbers may wrap: fewer than a hundred thousand requests are ever under way, so none is in use twice.
         self._number = (self._number + 1) & 0xFFFFFFFF
         packet = codec.encode(self._number, op, self._base)
-        if len(self._waiting) == self._let_go:
+        if not self._waiting:
             self._deadline.begin()
-        self._waiting[self._number] = codec.work_of(op), op, asker, index
+        if asker is None:
+            self._let_go.add(self._number)
+        else:
+            self._waiting[self._number] = codec.work_of(op), op, asker, index
         if self._share is not None:
             self._share.spend(_answer_of(op, asker))
         self._out.append(packet)
@@ -352,12 +361,13 @@ class SftpChannel:
 
     def _collect(self) -> None:
         for packet in self._packets.feed(self._receive()):
-            # Byte 0 is the type. A number that is not waited for answers nothing that was asked.
+            # Byte 0 is the type.
             number = int.from_bytes(packet[1:5], "big")
-            try:
-                work, op, asker, index = self._waiting.pop(number)
-            except KeyError:
-                raise codec.malformed() from None
+            asked = self._waiting.pop(number, None)
+            if asked is None:
+                self._hear_let_go(number, packet)
+                continue
+            work, op, asker, index = asked
             self._deadline.answered(max(work, len(packet)))
             if self._share is not None:
                 self._share.came(_answer_of(op, asker))
@@ -367,7 +377,7 @@ class SftpChannel:
                 asker(packet)
 
 
-def _answer_of(op: requests.Op, asker: _Asker) -> int:
+def _answer_of(op: requests.Op, asker: _Asker | None) -> int:
     """About how many bytes the answer has that a channel is to count; streams count what they read themselves."""
     if isinstance(op, requests.Read):
         return op.size if isinstance(asker, _RunningScript) else 0

@@ -30,10 +30,11 @@ class ProgressDeadline:
         self._work = 0
 
     def begin(self) -> None:
-        """Something is asked after nothing was under way."""
+        """Something is asked after nothing was waited for."""
         self._for_whole = 0.0
         self._moved = 0
         self._oldest = None
+        self._for_oldest = 0.0
 
     def answered(self, worth: int) -> None:
         """A whole answer came, to a request that was worth so many bytes of work."""
@@ -47,7 +48,7 @@ class ProgressDeadline:
     def waited(self, seconds: float, moved: int, oldest: int | None) -> str:
         """The channel waited, and so many bytes moved then; what is wrong, if anything is, as the end of a sentence.
 
-        `oldest` is the number of the request that has waited longest.
+        `oldest` is the number of the request that somebody has waited for longest, None if nobody waits.
         """
         if oldest != self._oldest:
             self._oldest, self._for_oldest = oldest, 0.0
