@@ -24,7 +24,7 @@ WINDOW = 4 * 1024 * 1024  # bytes of content in flight on one channel
 # other: what is asked behind 64 of them waits for all of them.
 MAX_COPIES = 64  # copies inside the far box in flight
 FILL_S = 0.25  # how long pieces are put on the way before it is looked whether answers have come
-IDLE_S = 0.002  # how long to look away when several streams are waiting for the disk
+IDLE_S = 0.002  # how long to look away when several streams are waiting for home's disk
 # A server may answer less than was asked, such as its own longest read, and is then asked for the rest. One that does
 # so again and again gives a file in crumbs.
 CRUMB = 4096  # bytes; a shorter answer before the end of the file is one
@@ -95,7 +95,7 @@ class Streams:
     def fill(self, max_read: int, *, idle: bool) -> bool:
         """Put pieces and reads on the way as far as the window allows. True if that takes long, and more could go out.
 
-        `idle` says that nothing at all is on the way, so that waiting for the disk costs nothing.
+        `idle` says that nothing at all is on the way, so that waiting for home's disk costs nothing.
         """
         self._max_read = max_read
         started = takes_long = False
