@@ -24,6 +24,7 @@ from otherroof.far_copy.entry import Entry, path_text
 from otherroof.far_copy.listing import Header, entries
 from otherroof.far_copy.reader import FarLocation
 from otherroof.far_copy.view import FarCopyView
+from otherroof.layouts.open import steps
 from otherroof.layouts.open.paths import JobPaths
 from otherroof.layouts.open.walk import walk_aside
 
@@ -162,7 +163,8 @@ def _settled(later: list[str], counting: list[str]) -> set[str]:
 def _whole(path: bytes, size: int) -> Script[bytes]:
     handle = yield requests.OpenFile(path, Mode.READ)
     sink = BytesSink()
-    yield requests.ReadStream(handle, 0, size + 1, sink)  # one byte more tells a file that has grown
+    stream = requests.ReadStream(handle, 0, size + 1, sink)  # one byte more tells a file that has grown
+    yield from steps.ask_or_close(stream, requests.LetGo(handle))
     yield requests.LetGo(handle)
     data = sink.data
     if len(data) != size:
@@ -173,9 +175,9 @@ def _whole(path: bytes, size: int) -> Script[bytes]:
 def _range(path: bytes, size: int, offset: int, length: int, sink: Sink) -> Script[None]:
     # Nothing is fetched of a file of another size: it is the wrong one or a damaged one, and may be a very large one.
     handle = yield requests.OpenFile(path, Mode.READ)
-    attrs: Attrs = yield requests.StatOpen(handle)
+    attrs: Attrs = yield from steps.ask_or_close(requests.StatOpen(handle), requests.LetGo(handle))
     if attrs.size == size:
-        yield requests.ReadStream(handle, offset, length, sink)
+        yield from steps.ask_or_close(requests.ReadStream(handle, offset, length, sink), requests.LetGo(handle))
     yield requests.LetGo(handle)
     if attrs.size != size:
         raise PlaceError(f"it has {attrs.size} bytes, not {size}")

@@ -9,10 +9,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from otherroof.base.errors import Denied, NotOffered, NotThere, PlaceError, Refused
+from otherroof.base.errors import Denied, NotOffered, NotThere, OtherroofError, PlaceError, Refused
 from otherroof.far import requests
 from otherroof.far.place import PlaceOffers
-from otherroof.far.requests import Attrs, Mode, Op, Script
+from otherroof.far.requests import Attrs, CloseFile, Mode, Op, Request, Script, T
 from otherroof.far_copy.writer import FileProperties
 
 # SFTP has one answer for a name that exists, a folder that is not empty and a disk that is full (here: Refused). So
@@ -104,6 +104,27 @@ def with_parents(op: Op, path: bytes) -> Script[object]:
         # Parents nearly always stand. Making sure beforehand would cost every file a round trip more.
         yield from make_parents(path)
         return (yield op)
+
+
+def ask_or_close(request: Request, *closing: CloseFile) -> Script[Any]:
+    """Ask for `request`; if it fails, these are asked for before that is raised."""
+    # What nobody closes stays open over there until the connection ends: it counts among the files that the far box
+    # lets us hold, and the room of one that is removed stays taken. What fails may also be home's: a source that cannot
+    # be read, a target that is full.
+    try:
+        return (yield request)
+    except OtherroofError:
+        yield requests.Attempts(closing)  # a refusal of these must not hide what came before it
+        raise
+
+
+def or_close(script: Script[T], *closing: CloseFile) -> Script[T]:
+    """Carry out `script`; if it fails, as `ask_or_close`."""
+    try:
+        return (yield from script)
+    except OtherroofError:
+        yield requests.Attempts(closing)
+        raise
 
 
 def stat_path(path: bytes) -> Script[Attrs | None]:
@@ -218,11 +239,7 @@ def write_unsynced(path: bytes, data: bytes, most: int, properties: FileProperti
 def write_held_open(path: bytes, data: bytes, most: int, properties: FileProperties, disk: DiskHabits) -> Script[Any]:
     """Make a new file at `path` and fill it; answers its handle, for whoever syncs it and closes it."""
     handle = yield from open_new(path, properties.permissions)
-    try:
-        yield _fill_unsynced(handle, data, most, properties, disk)
-    except PlaceError:
-        yield requests.CloseFile(handle)
-        raise
+    yield from ask_or_close(_fill_unsynced(handle, data, most, properties, disk), CloseFile(handle))
     return handle
 
 
@@ -244,9 +261,11 @@ def make_durable(offers: PlaceOffers, *paths: bytes) -> Script[None]:
 
 
 def read_portions(handle: Any) -> Script[tuple[list[Sequence[tuple[bytes, Attrs]]], bool]]:
-    """The next portions of an open folder's names, and whether they were the last."""
+    """The next portions of an open folder's names, and whether they were the last. If that is refused, the folder is
+    let go of."""
     # Two at a time: a folder of ordinary size is then read in one round trip, its end included.
-    portions = yield (requests.ReadFolder(handle), requests.ReadFolder(handle))
+    twice = (requests.ReadFolder(handle), requests.ReadFolder(handle))
+    portions = yield from ask_or_close(twice, requests.LetGo(handle))
     return [portion or () for portion in portions], None in portions
 
 
@@ -288,23 +307,28 @@ def copy_inside(source: bytes, target: bytes, size: int, permissions: int | None
     Raises Refused if the source has not the size it should have.
     """
     old = yield requests.OpenFile(source, Mode.READ)
-    attrs: Attrs = yield requests.StatOpen(old)
+    attrs: Attrs = yield from ask_or_close(requests.StatOpen(old), requests.LetGo(old))
     if attrs.size != size:
         yield requests.LetGo(old)
         raise Refused("has another size than it should", where=source.decode("utf-8", "backslashreplace"))
-    new = yield from open_new(target)
-    # One after the other, unlike writes: the far box answers nothing else on this channel while it copies.
-    for start in range(0, size, COPY_AT_ONCE):
-        yield requests.CopyRange(old, start, min(COPY_AT_ONCE, size - start), new, start)
-    attrs = yield requests.StatOpen(new)
+    new = yield from or_close(open_new(target), requests.LetGo(old))
+    attrs = yield from or_close(_copy_ranges(old, new, size), CloseFile(new), CloseFile(old))
     yield (
         requests.SetProperties(new, permissions=permissions, mtime=mtime),
-        requests.CloseFile(new),
-        requests.CloseFile(old),
+        CloseFile(new),
+        CloseFile(old),
     )
     # `copy-data` ends without a word where its source does, so only the size tells that all of it came.
     if attrs.size != size:
         raise Refused("was not copied whole at the far end", where=source.decode("utf-8", "backslashreplace"))
+
+
+def _copy_ranges(old: Any, new: Any, size: int) -> Script[Attrs]:
+    # One after the other, unlike writes: the far box answers nothing else on this channel while it copies.
+    for start in range(0, size, COPY_AT_ONCE):
+        yield requests.CopyRange(old, start, min(COPY_AT_ONCE, size - start), new, start)
+    attrs: Attrs = yield requests.StatOpen(new)
+    return attrs
 
 
 def list_names(path: bytes, most: int = MOST_NAMES) -> Script[list[tuple[bytes, Attrs]] | None]:
@@ -334,6 +358,7 @@ def names_in(
                     found.append((name, attrs))
         # Looked at for each portion: the answer that ends the folder may never come.
         if len(found) > most or weight > MOST_NAME_BYTES:
+            yield requests.LetGo(handle)
             raise Refused("lists names without end", where=path.decode("utf-8", "backslashreplace"))
         if ended:
             break

@@ -10,12 +10,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
+from typing import Any
 
-from otherroof.base.errors import Denied, NotOffered, NotThere, PlaceError, Refused, RunCut
+from otherroof.base.errors import Denied, NotOffered, NotThere, OtherroofError, PlaceError, Refused, RunCut
 from otherroof.copying.home.read import new_digest
 from otherroof.far import requests
 from otherroof.far.place import Place
-from otherroof.far.requests import Attrs, BytesSink, Mode, Script
+from otherroof.far.requests import Attrs, BytesSink, CloseFile, Mode, Script
 from otherroof.far_copy.writer import (
     ArrivedPart,
     ChangeState,
@@ -123,11 +124,7 @@ class OpenWriter:
         """See the port. Synced under its new name, as by `make_durable`, but through the handle it was written by."""
         part, most = self.paths.part(path), self.place.offers.max_write
         handle = yield from steps.write_held_open(part, data, most, properties, self._disk)
-        try:
-            yield from self.take_place(path, had)
-        except PlaceError:
-            yield requests.CloseFile(handle)
-            raise
+        yield from steps.or_close(self.take_place(path, had), CloseFile(handle))
         try:
             yield (requests.Sync(handle), requests.CloseFile(handle))
         except PlaceError as refusal:
@@ -174,40 +171,45 @@ class OpenWriter:
             handle = yield requests.OpenFile(part, Mode.READ)
         except (NotThere, Denied):
             return None
-        attrs: Attrs = yield requests.StatOpen(handle)
+        attrs: Attrs = yield from steps.ask_or_close(requests.StatOpen(handle), requests.LetGo(handle))
         tail = BytesSink()
         if attrs.size > upto:
-            yield requests.ReadStream(handle, upto, min(attrs.size - upto, LONGEST_TAIL), tail)
+            beyond = requests.ReadStream(handle, upto, min(attrs.size - upto, LONGEST_TAIL), tail)
+            yield from steps.ask_or_close(beyond, requests.LetGo(handle))
         yield requests.LetGo(handle)
         # Shorter than the notes say: then it is not the file that they are about, and nothing of it counts.
         return ArrivedPart(upto, tail.data) if attrs.size >= upto else None
 
     def upload(self, path: bytes, stream: ContentStream, old_size: int | None) -> Script[None]:
         """See the port."""
-        old = None
-        if old_size is not None:
-            old = yield requests.OpenFile(self.paths.latest(path), Mode.READ)
-            attrs: Attrs = yield requests.StatOpen(old)
-            # Where its chunks lie is known from home's own notes, which hold only for the very version they were made
-            # of.
-            if attrs.size != old_size:
-                yield requests.LetGo(old)
-                raise Refused("the older version has another size than it should")
+        old = None if old_size is None else (yield from self._open_old(path, old_size))
+        let_go = () if old is None else (requests.LetGo(old),)
         # Neither CREATE nor EMPTY: `prepare` has made the file, and several connections write to it at their offsets.
-        handle = yield requests.OpenFile(self.paths.part(path), Mode.WRITE)
-        shut = (requests.CloseFile(handle),) if old is None else (requests.CloseFile(handle), requests.CloseFile(old))
+        handle = yield from steps.ask_or_close(requests.OpenFile(self.paths.part(path), Mode.WRITE), *let_go)
+        shut = (CloseFile(handle),) if old is None else (CloseFile(handle), CloseFile(old))
         try:
             yield requests.WriteStream(handle, stream, old)
         except RunCut:
-            # Told to stop. What has landed is made durable, or the next run would have to send it again.
-            if (yield requests.Sync(handle)):
+            # Told to stop. What has landed is made durable, or the next run would have to send it again. If that is
+            # refused, it is a stop all the same, and no fault of the file.
+            synced, *_ = yield requests.Attempts((requests.Sync(handle), *shut))
+            if synced is True:
                 stream.synced()
-            yield shut
             raise
-        except PlaceError:
-            yield shut
+        except OtherroofError:  # over there, or here: it changed while it was read, or cannot be read
+            yield requests.Attempts(shut)
             raise
         yield shut
+
+    def _open_old(self, path: bytes, size: int) -> Script[Any]:
+        """A handle on the version that is to be replaced, for ranges of it."""
+        old = yield requests.OpenFile(self.paths.latest(path), Mode.READ)
+        attrs: Attrs = yield from steps.ask_or_close(requests.StatOpen(old), requests.LetGo(old))
+        # Where its chunks lie is known from home's own notes, which hold only for the very version they were made of.
+        if attrs.size != size:
+            yield requests.LetGo(old)
+            raise Refused("the older version has another size than it should")
+        return old
 
     def finish_part(self, path: bytes, properties: FileProperties) -> Script[None]:
         """See the port."""
@@ -340,8 +342,8 @@ class DigestSink:
 def digest_of(path: bytes) -> Script[bytes]:
     """The digest of a far file, found by reading it back."""
     handle = yield requests.OpenFile(path, Mode.READ)
-    attrs: Attrs = yield requests.StatOpen(handle)
+    attrs: Attrs = yield from steps.ask_or_close(requests.StatOpen(handle), requests.LetGo(handle))
     sink = DigestSink()
-    yield requests.ReadStream(handle, 0, attrs.size, sink)
+    yield from steps.ask_or_close(requests.ReadStream(handle, 0, attrs.size, sink), requests.LetGo(handle))
     yield requests.LetGo(handle)
     return sink.digest()
