@@ -17,15 +17,21 @@ from otherroof.base.errors import Denied, HomeTrouble, OtherroofError, PlaceErro
 from otherroof.copying.home.read import ChangedWhileRead, Unreadable
 from otherroof.far import requests
 from otherroof.far.requests import BytesSink, CopyPiece, DataPiece, Mode, Script, SyncPiece
+from otherroof.far_copy.listing import Header, write_listing
+from otherroof.far_copy.listing_key import ListingKey
 from otherroof.far_copy.writer import ContentLocation, FileProperties
 from otherroof.layouts.open import reader, steps
+from otherroof.layouts.open.job_folder import OpenJobFolder
+from otherroof.layouts.open.mender import OpenMender
+from otherroof.layouts.open.walk import _FolderToLook, _look_into
 from otherroof.layouts.open.writer import digest_of
-from support.twisted_place import TRUE, Household
+from support.twisted_place import RUN, TRUE, Household
 
 CONTENT = b"what is to be copied"
 SIZE = len(CONTENT)
 WHEN = FileProperties(SIZE, 0o640, 1_234_567_890)
 LATEST = b"papers/latest/"
+NEXT = "2032-01-01T000000Z-0000"
 
 
 class Pieces:
@@ -78,13 +84,23 @@ DEEDS: dict[str, Deed] = {
     "a range": lambda _: reader._range(LATEST + b"a", SIZE, 2, 9, BytesSink()),
     "the names in a folder": lambda _: steps.list_names(LATEST[:-1]),
     "a name in a folder": lambda _: steps.holds_name(LATEST[:-1], b"b"),
+    "a listing of many pieces": lambda far: OpenJobFolder(far.place, far.paths).send_listing(NEXT, __file__),
+    "the header of a listing": lambda far: OpenJobFolder(far.place, far.paths).header(RUN),
+    "what stands around": lambda far: OpenJobFolder(far.place, far.paths).look_around(RUN, "server1"),
+    "a file that is mended": lambda far: OpenMender(far.place, far.paths).send(
+        b"latest/a", Pieces(DataPiece(0, CONTENT)), WHEN
+    ),
+    "a folder that is walked": lambda far: _look_into(far.paths, _FolderToLook("", b"", 0)),
 }
 
 
 def household(where: Path) -> Household:
-    far = Household(where, link=False)
+    far = Household(where, link=False, max_write=1000)
     for name in ("latest/a", "latest/b", far.paths.part(b"a").decode().removeprefix("papers/")):
         far.put(name, CONTENT)
+    far.put("READ-ME-FIRST.txt", b"whose it is")
+    head = Header(job="papers", run=RUN, home="larch", home_id="h", taken="t", layout="open", files=1, size=1, top={})
+    write_listing(str(far.here / f"runs/{RUN}.jsonl.gz"), head, (), ListingKey(bytes(32)))
     return far
 
 

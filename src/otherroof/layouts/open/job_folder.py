@@ -196,15 +196,17 @@ class OpenJobFolder:
             # The marks first: a run that ends between the two looks takes its mark away only after its listing has
             # come. What is asked for in one go is carried out in its order.
             read = requests.ReadFolder(folder)
-            *begun, listed, text, _ = yield (
+            looks = (
                 read,
                 read,
                 requests.OpenFolder(runs),
                 requests.Read(note, 0, requests.LEAST),
                 requests.LetGo(note),
             )
+            *begun, listed, text, _ = yield from steps.ask_or_close(looks, requests.LetGo(folder))
             home = _mark_in(text)
-            names = yield from steps.names_in(folder, incoming, MOST_PARTS, begun)
+            rest = steps.names_in(folder, incoming, MOST_PARTS, begun)
+            names = yield from steps.or_close(rest, requests.LetGo(listed))
             if None not in begun:  # there was more: what was opened before its end may not show what came since
                 yield requests.LetGo(listed)
                 listed = yield requests.OpenFolder(runs)
@@ -247,7 +249,8 @@ class OpenJobFolder:
         most = self.place.offers.max_write
         handle = yield from steps.open_new(self._listing_aside(run))
         if os.path.getsize(listing) > most:
-            yield requests.WriteStream(handle, _FileSource(listing, most))
+            whole = requests.WriteStream(handle, _FileSource(listing, most))
+            yield from steps.ask_or_close(whole, requests.CloseFile(handle))
             yield (requests.Sync(handle), requests.CloseFile(handle))
             return
         with open_plain_file(listing) as file:
@@ -316,12 +319,13 @@ class OpenJobFolder:
         """The header of a listing, read from its first bytes, not proved. Raises Damaged if it is none."""
         handle = yield requests.OpenFile(self.paths.listing(run), Mode.READ)
         # The header is a gzip member of its own: a piece of the file is enough, and tells whether it holds all of it.
-        data: bytes = yield requests.Read(handle, 0, HEAD)
+        let_go = requests.LetGo(handle)
+        data: bytes = yield from steps.ask_or_close(requests.Read(handle, 0, HEAD), let_go)
         if not holds_header(data):  # the folder itself has long attributes
             head = requests.BytesSink()
-            yield requests.ReadStream(handle, 0, LONGEST_HEAD, head)
+            yield from steps.ask_or_close(requests.ReadStream(handle, 0, LONGEST_HEAD, head), let_go)
             data = head.data
-        yield requests.LetGo(handle)
+        yield let_go
         return header_in(data, f"{self.paths.job}/{run}")
 
     def held_now(self, path: bytes) -> Script[bytes | None]:

@@ -30,7 +30,7 @@ class OpenMender:
         """See the port."""
         part = self._paths.mend(name, MEND_END)
         handle = yield from steps.open_new(part)
-        yield requests.WriteStream(handle, source)
+        yield from steps.ask_or_close(requests.WriteStream(handle, source), requests.CloseFile(handle))
         answers = yield (
             requests.StatOpen(handle),
             requests.SetProperties(handle, mtime=properties.mtime),

@@ -214,6 +214,16 @@ def _look_into(paths: JobPaths, look: _FolderToLook) -> Script[AsideFolder]:
             handle = yield requests.OpenFolder(top)
         except NotThere:
             return found
+    ended = yield from steps.or_close(_next_names(paths, found, handle), requests.LetGo(handle))
+    if ended:
+        yield requests.LetGo(handle)
+    else:
+        found.rest = handle
+    return found
+
+
+def _next_names(paths: JobPaths, found: AsideFolder, handle: Any) -> Script[bool]:
+    """Add a portion of the names in an open folder to `found`; answers whether they were the last."""
     answers = 0
     ended = False
     while not ended and len(found.file_names) + len(found.folder_names) + answers * steps.NAME_WEIGHT < PORTION:
@@ -222,10 +232,6 @@ def _look_into(paths: JobPaths, look: _FolderToLook) -> Script[AsideFolder]:
         for portion in portions:
             for name, attrs in portion:
                 found.add(name, attrs)
-    if ended:
-        yield requests.LetGo(handle)
-        return found
-    if len(found.file_names) + len(found.folder_names) < answers:  # not even a name of one letter in each
+    if not ended and len(found.file_names) + len(found.folder_names) < answers:  # not even a name of one letter in each
         raise Refused("sends lists without a name in them", where=paths.name)
-    found.rest = handle
-    return found
+    return ended
