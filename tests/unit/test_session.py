@@ -154,6 +154,28 @@ class NeverStarted:
         self._told.set()
 
 
+class BrokenOff(NeverStarted):
+    """A connection that breaks as SFTP is to start: everything that would be sent over it fails."""
+
+    saved_exception = None
+
+    def is_active(self) -> bool:
+        return False
+
+    def invoke_subsystem(self, name: str) -> None:
+        raise EOFError
+
+    def close(self) -> None:
+        raise EOFError
+
+
+def test_a_connection_that_breaks_as_sftp_starts_is_told_as_one_that_broke() -> None:
+    """Not as a fault of this program, nor as a trace from the thread that opens a further connection."""
+    target, here = SshTarget("192.0.2.1", 22, "copykeeper", "", "ssh-ed25519 AAAA"), socket.socket()
+    with closing(here), pytest.raises(LinkLost, match="closed by the far box"):
+        Session(target, BrokenOff(), here).open_channel()  # type: ignore[arg-type]
+
+
 def test_a_box_that_falls_silent_as_sftp_starts_is_not_told_as_one_that_has_none() -> None:
     """What is silent is tried again; what has no SFTP is not."""
     target = SshTarget("192.0.2.1", 22, "copykeeper", "", "ssh-ed25519 AAAA", answer_s=0.05)

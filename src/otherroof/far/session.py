@@ -83,7 +83,7 @@ class Session:
 
         def give_up() -> None:
             overdue.set()  # before the closing, at which it is asked for
-            channel.close()
+            _close(channel)
 
         watch = threading.Timer(self.target.answer_s, give_up)
         watch.daemon = True
@@ -91,7 +91,7 @@ class Session:
         try:
             channel.invoke_subsystem("sftp")
         except Exception as problem:  # see `as_link_lost`
-            channel.close()
+            _close(channel)
             raise self._no_sftp(overdue.is_set(), problem) from problem
         finally:
             watch.cancel()
@@ -119,6 +119,12 @@ class Session:
         with contextlib.suppress(OSError, EOFError):
             self.transport.close()
         self.sock.close()
+
+
+def _close(channel: paramiko.Channel) -> None:
+    # It says so over the connection, which may be what has just ended.
+    with contextlib.suppress(OSError, EOFError, paramiko.SSHException):
+        channel.close()
 
 
 def hang_up(sock: socket.socket) -> None:
