@@ -141,7 +141,8 @@ class Writer(Protocol):
         """Let a file that was sent whole take its place; what it replaces is moved aside."""
 
     def make_durable(self, paths: Sequence[bytes]) -> Script[None]:
-        """Have the far disk hold what stands at these paths. Nothing else does: no run may count before."""
+        """Have the far disk hold what stands at these paths; no run may count before. Only `put_durable` does so by
+        itself."""
 
     def keep_mark_fresh(self) -> Script[None]:
         """Say at the far end that this run goes on."""

@@ -91,7 +91,7 @@ class SourceFolder:
     def read_small(self, path: bytes, limit: int) -> tuple[bytes, Entry, Numbers]:
         """Content, entry and numbers of a file of at most `limit` bytes, read steadily.
 
-        Raises Unreadable, Grown if it is past the limit now, or Unsteady if it changed each time.
+        Raises Unreadable, GrownWhileRead if it is past the limit now, or ChangedWhileRead if it changed each time.
         """
         for attempt in range(READ_TRIES):
             if attempt:
@@ -117,7 +117,7 @@ class SourceFolder:
     def digest(self, path: bytes, key: bytes | None = None) -> tuple[ChunkList | None, Entry, Numbers]:
         """Entry with digest and numbers of a file of any size, read steadily; its chunks too if `key` is given.
 
-        Raises Unreadable or Unsteady.
+        Raises Unreadable or ChangedWhileRead, and what `check` raises.
         """
         for attempt in range(READ_TRIES):
             if attempt:

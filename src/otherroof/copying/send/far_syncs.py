@@ -27,7 +27,7 @@ PARTING_S = 4.0
 
 
 class FarSyncs:
-    """The syncs of one connection."""
+    """The syncs of one connection; `SendSteps` and whoever sends files for it share them."""
 
     def __init__(self, landed: LandedFiles, plan: RunPlan, writer: Writer, clock: Clock) -> None:
         self._landed = landed

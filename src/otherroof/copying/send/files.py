@@ -362,7 +362,7 @@ class FileSender:
         """One file failed. If it was to be made from far content that is not there, send it; else note the trouble."""
         change = file.change
         if isinstance(error, FarTrouble) and file.step == "from far":
-            # Nothing was moved yet: content is made under incoming/ before it replaces anything.
+            # Content is made under incoming/ before it replaces anything; what was moved for it was moved back.
             self._state.plain.add(change.path)
             self._state.deferred += 1
             self._plan.take_back_begin(change)

@@ -6,8 +6,8 @@ Pure: seconds and files in, verdicts out. Knows neither place nor notes.
 
 from __future__ import annotations
 
-# The first so many are asked for one by one, to see how far apart a disk's answers are; how long the line is does not
-# count then.
+# The first so many are asked for by a script each, to see how far apart a disk's answers are; how long the line is does
+# not count then.
 FIRST = 8  # files
 QUICK = 200  # files a second; one that turns takes a quarter of that on one channel, of files that came just now
 LOOK_S = 0.5  # over which it is seen whether that still holds
@@ -25,7 +25,8 @@ SPREAD = 32  # scripts at least
 
 
 class SyncPace:
-    """The pace of one connection's syncs. `quick`: whether the disk takes many a second just now, None at first.
+    """The pace of one connection's syncs. `quick`: whether the disk takes many a second just now; None at first, and
+    while that is looked at again.
 
     `instant`: it was so quick when it was last looked at that each file may be synced as it comes.
     """
@@ -47,7 +48,8 @@ class SyncPace:
 
     @property
     def turns(self) -> bool:
-        """Whether this is a disk that turns, as far as is known: one that never was seen to take few is none."""
+        """Whether this is a disk that turns, as far as is known: one that was ever seen to take few is, and any until
+        the verdict that is due."""
         return self._was_slow or self.quick is None
 
     def begun(self, now: float) -> None:

@@ -2,7 +2,7 @@
 
 The order inside a script is the safety: what is new arrives under `incoming/`, what it replaces gets a durable name in
 `earlier/<this run>/`, and only then does the new one take the name. That itself is made durable later, by
-`make_durable`, before the run counts.
+`make_durable`, or at once, by `put_durable`; in any case before the run counts.
 """
 
 from __future__ import annotations
