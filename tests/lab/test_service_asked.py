@@ -282,3 +282,23 @@ def test_a_stop_during_a_probe_leaves_it_off_and_ends_in_time(tmp_path: Path, fa
         assert "probe of heron: left off" in home.told()
         with Ledger(home.settings.ledger) as ledger:
             assert ledger.probes.rows(far="heron") == [], "it was not silent: nobody waited for it"
+
+
+def test_a_stop_during_a_login_cuts_the_run_and_ends_in_time(tmp_path: Path, far: FarSshd) -> None:
+    with household(tmp_path, far, {"papers": {}}) as home:
+        (home.folders["papers"] / "letter").write_text("dear all")
+        home.overdue("papers")
+        os.kill(far.pid, signal.SIGSTOP)  # a far box that takes connections and says nothing
+        try:
+            service = home.start()
+            until(lambda: "works on" in home.told())
+            until(lambda: home.runs("papers"))
+            time.sleep(2)  # the network checks before the login hear a stop by themselves
+            service.terminate()
+            assert service.wait(15) == EXIT_WELL
+        finally:
+            os.kill(far.pid, signal.SIGCONT)
+        assert "did not end in time" not in home.told()
+        (row,) = home.runs("papers")
+        assert (row.report.outcome, row.under_way) == ("cut", False)
+        assert row.report.reason.startswith("SIGTERM was received")

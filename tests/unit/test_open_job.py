@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import os
+import socket
+import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import timedelta
@@ -13,7 +16,7 @@ from typing import Any
 import pytest
 
 from otherroof.base.clock import SteppedClock
-from otherroof.base.errors import Busy, HomeTrouble, LinkLost, LoginRefused, OtherroofError
+from otherroof.base.errors import Busy, HomeTrouble, LinkLost, LoginRefused, OtherroofError, RunCut
 from otherroof.base.locks import Patience
 from otherroof.copying.progress import Progress
 from otherroof.copying.report import RunReport
@@ -31,6 +34,7 @@ from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from otherroof.rehearsal.far_box.stand_in import fresh_key
 from support.main_job import FAR, JOB, OneJob, one_job
+from support.waiting import until
 
 
 @pytest.fixture
@@ -208,3 +212,83 @@ def test_a_tunnel_that_could_not_be_taken_down_is_told(job: OneJob, monkeypatch:
         pass
     assert opened.notes == ["the tunnel could not be taken down: `ip link` ended with 2"]
     assert ran.error is None
+
+
+# -- a far box that takes the connection and says nothing --
+
+
+@pytest.fixture
+def silent(job: OneJob) -> Iterator[OneJob]:
+    """The job, at a far box that is waited for by the minute."""
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+        job.far_more = {"port": listening.getsockname()[1], "answer_s": 60, "tries": 4, "pause_s": 60}
+        job.write_settings()
+        yield job
+
+
+def raised_after(job: OneJob, seconds: float) -> StopSign:
+    sign = StopSign(job.clock)
+    timer = threading.Timer(seconds, sign.ask, ("the service ends",))
+    timer.daemon = True
+    timer.start()
+    return sign
+
+
+def test_a_run_hears_a_stop_while_it_logs_in(silent: OneJob) -> None:
+    begun = time.monotonic()
+    with Ledger(silent.settings.ledger) as ledger:
+        ran = run_job(silent.settings, JOB, JobContext(Progress(), ledger, silent.clock, raised_after(silent, 0.5)))
+        (row,) = ledger.runs.rows()
+    assert time.monotonic() - begun < 20
+    assert isinstance(ran.error, RunCut)
+    assert (row.report.outcome, "the service ends" in row.report.reason) == ("cut", True)
+
+
+def test_a_proof_hears_a_stop_while_it_logs_in(silent: OneJob) -> None:
+    read_or_make_key(silent.settings.path(silent.settings.home.listing_key))
+    begun = time.monotonic()
+    context: Any = JobContext(Progress(), clock=silent.clock, stop=raised_after(silent, 0.5))
+    with pytest.raises(RunCut, match="the service ends"), open_job(silent.settings, JOB, context, PROVE):
+        pass
+    assert time.monotonic() - begun < 20
+
+
+class LateLogin:
+    """A far box that lets home in once it is told to, and whether that was hung up."""
+
+    def __init__(self) -> None:
+        self.go = threading.Event()
+        self.closed = 0
+
+    def open_place(self, *_: object, **__: object) -> LateLogin:
+        assert self.go.wait(60)
+        return self
+
+    def close(self) -> None:
+        self.closed += 1
+
+
+@pytest.fixture
+def late(monkeypatch: pytest.MonkeyPatch) -> Iterator[LateLogin]:
+    made = LateLogin()
+    monkeypatch.setattr(module, "open_place", made.open_place)
+    yield made
+    made.go.set()
+
+
+def test_a_login_that_comes_about_after_the_stop_is_hung_up(job: OneJob, late: LateLogin) -> None:
+    with Ledger(job.settings.ledger) as ledger:
+        ran = run_job(job.settings, JOB, JobContext(Progress(), ledger, job.clock, raised_after(job, 0.1)))
+    assert isinstance(ran.error, RunCut)
+    assert late.closed == 0
+    late.go.set()
+    until(lambda: late.closed == 1)
+
+
+def test_a_login_that_hangs_where_no_time_out_reaches_is_told_as_silence(
+    job: OneJob, late: LateLogin, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "LOG_IN_ANSWERS", 0.01)
+    read_or_make_key(job.settings.path(job.settings.home.listing_key))
+    with pytest.raises(LinkLost, match=r"did not let this home in within 0\.2 s"), reading(job):
+        pass

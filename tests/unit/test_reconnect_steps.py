@@ -122,6 +122,14 @@ def test_a_stop_is_heard_while_it_waits_to_connect_again() -> None:
     assert box.made == 1
 
 
+def test_a_stop_is_heard_though_there_is_no_try_left() -> None:
+    box = Box()
+    steady = box.steady(tries=0)
+    box.stop_after_s = 0
+    with pytest.raises(RunCut, match="stopped by hand"):
+        steady.with_retries(breaking(box, 1))
+
+
 def test_a_refusal_is_told_with_its_reason_if_there_is_one(monkeypatch: pytest.MonkeyPatch) -> None:
     full, found = FarTrouble("the far disk is full", where="photos"), list[FarTrouble]()
     monkeypatch.setattr("otherroof.copying.reconnect.reason_of", lambda place, name: next(iter(found), None))

@@ -105,7 +105,10 @@ class SteadyConnection:
                 return
 
     def _pause(self, problem: Unreached) -> None:
-        """Wait before the next try, longer each time; raises `problem` when there is none left."""
+        """Wait before the next try, longer each time; raises `problem` when there is none left, and RunCut if the run
+        was asked to stop."""
+        # Asked first: who stops a run wants it to end as stopped, also if the connection broke in the same moment.
+        self._context.check_stop(self._job)
         self._left -= 1
         if self._left < 0:
             raise problem

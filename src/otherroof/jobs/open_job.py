@@ -22,9 +22,10 @@ from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 
-from otherroof.base.errors import OtherroofError, RunCut, Unreached
+from otherroof.base.errors import LinkLost, OtherroofError, RunCut, Unreached
 from otherroof.base.locks import Patience
 from otherroof.base.machine import machine_mark
+from otherroof.base.time_limit import TookTooLong, within_time
 from otherroof.copying.report import GOOD
 from otherroof.far.place import Place
 from otherroof.far.trial_file import TrialResult, write_trial_file
@@ -47,6 +48,9 @@ from otherroof.settings.copies.names import stem_of
 
 LOST = "the far box does not hold it any more"
 NOT_ON_DISK = "it is not on this disk"
+# For logging in as a whole, in waits for one answer. Its steps, some ten, have time-outs of their own and say better
+# what was silent; this one is for a step that hangs all the same.
+LOG_IN_ANSWERS = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,8 +138,17 @@ class OpenedJob:
     def _log_in(self) -> Place:
         limit = job_limit(self.settings, self.name, self._context.clock) if self._access.paced else None
         begun, meter = self._context.clock.now(), self._context.progress.meter
-        try:
+
+        def log_in() -> Place:
             return open_place(self.settings, self.far, meter, limit, paces_reads=self._access.paces_reads)
+
+        limit_s = LOG_IN_ANSWERS * self.far.answer_s
+        try:
+            # A silent far box is waited for by the minute, and whoever stops the work must be heard meanwhile. A login
+            # that comes about after that is hung up: nobody else would.
+            return within_time(limit_s, log_in, _stop_check(self._context), late=lambda place: place.close())
+        except TookTooLong as problem:
+            raise LinkLost(f"did not let this home in within {limit_s:g} s", where=self.far.address) from problem
         except Unreached as problem:
             note_refused_login(self.ledger, self.job.far, begun, problem)
             raise

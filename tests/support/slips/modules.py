@@ -62,7 +62,7 @@ MODULES: tuple[str, ...] = (
     *("restore/elsewhere.py", "watch/copies/together.py"),
     *("forecast/trend.py", "tunnel/network/address_plan.py", "tunnel/network/routes.py"),
     *("tunnel/firewall.py", "tunnel/keys.py"),
-    *("base/atomic_file.py", "base/locks.py", "base/units.py", "base/local_time.py"),
+    *("base/atomic_file.py", "base/locks.py", "base/time_limit.py", "base/units.py", "base/local_time.py"),
 )
 
 # Old text, new text, what it would do to people, why no test has to notice it, which tests are likely to.
