@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from types import SimpleNamespace
@@ -11,15 +12,17 @@ from typing import Any
 
 import pytest
 
-from otherroof.base.clock import in_ns
-from otherroof.base.errors import Held, HomeTrouble
+from otherroof.base.clock import SteppedClock, in_ns
+from otherroof.base.errors import Held, HomeTrouble, RunCut
 from otherroof.copying.compare import find_changes
 from otherroof.copying.compare.compare import Difference
 from otherroof.copying.compare.doubts import DoubtSettler
 from otherroof.copying.compare.find_changes import ChangeFinder, CopyRules
 from otherroof.copying.compare.guard import GuardLimits, Release
 from otherroof.copying.compare.plan import RunPlan
-from otherroof.copying.home.scan import ScanNotes
+from otherroof.copying.context import RunContext
+from otherroof.copying.home.scan import Batch, ScanNotes
+from otherroof.copying.progress import Progress
 from otherroof.copying.report import Problem, RunReport
 from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.numbers import HARD, Numbers
@@ -93,6 +96,51 @@ def test_a_folder_that_the_scan_could_not_read_is_told_although_sending_never_me
     made.find(plan, report)
     assert report.problems == notes.problems
     assert report.files.problems == 1
+
+
+# -- the stop sign, while the folder is looked through --
+
+
+@dataclass
+class Scanning:
+    """A folder of so many batches, each of which takes so long; a stop is asked for from `stop_at_s` on."""
+
+    batches: int
+    names: int
+    each_s: float
+    stop_at_s: float = float("inf")
+    clock: SteppedClock = field(default_factory=lambda: SteppedClock(datetime(2031, 4, 5, tzinfo=UTC)))
+    ticks: int = 0
+
+    def __iter__(self) -> Iterator[Batch]:
+        for _ in range(self.batches):
+            self.clock.step(self.each_s)
+            yield Batch(b"", [b"name"] * self.names, [])
+
+    def asked(self) -> str:
+        return "the service ends" if self.clock.monotonic() >= self.stop_at_s else ""
+
+    def _tick(self) -> None:
+        self.ticks += 1
+
+    def gone_through(self) -> int:
+        """How many entries are passed on in all."""
+        made = finder(Folder())
+        made._context = RunContext(self.clock, self, Progress(), self._tick)
+        return sum(len(batch.names) for batch in made._ticking(self))  # type: ignore[arg-type]
+
+
+def test_a_stop_is_heard_within_two_seconds_though_the_disk_gives_few_entries() -> None:
+    slow = Scanning(batches=1000, names=3, each_s=0.4, stop_at_s=100)
+    with pytest.raises(RunCut, match="the service ends"):
+        slow.gone_through()
+    assert slow.clock.monotonic() < 102
+
+
+def test_a_quick_disk_is_not_held_up_by_looks_at_the_stop_sign() -> None:
+    quick = Scanning(batches=2000, names=100, each_s=0.0)
+    assert quick.gone_through() == 200_000
+    assert 0 < quick.ticks <= 10
 
 
 # -- moves --

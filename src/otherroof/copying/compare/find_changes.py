@@ -36,7 +36,10 @@ from otherroof.copying.report import EncryptionSigns, RunReport
 from otherroof.far_copy.entry import path_text
 from otherroof.far_copy.numbers import FILE, FOLDER, SIZE, kind_of
 
-TICK_EVERY = 20_000  # entries between two looks at the stop sign while scanning
+# Between two looks at the stop sign while scanning: so many entries, or so many seconds, whichever passes first. A disk
+# that is cold takes half a minute for what another gives in a moment.
+TICK_EVERY = 20_000
+TICK_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,12 +175,13 @@ class ChangeFinder:
         return replace(sight, heads=ChangedHeads(files, looked, encrypted))
 
     def _ticking(self, scan: Scan) -> Iterator[Batch]:
-        since = 0
+        clock, since = self._context.clock, 0
+        looked = clock.monotonic()
         for batch in scan:
             since += len(batch.names)
-            if since > TICK_EVERY:
+            if since > TICK_EVERY or clock.monotonic() - looked >= TICK_S:
                 self._context.progress.files += since
-                since = 0
+                since, looked = 0, clock.monotonic()
                 self._context.check_stop(self._rules.job)
                 self._context.tick()
             yield batch
