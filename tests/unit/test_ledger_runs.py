@@ -311,6 +311,14 @@ def test_a_full_disk_is_called_by_its_name_and_the_ledger_can_be_used_when_there
     assert ledger.marks.by_name() == {"digest": START}
 
 
+def test_a_mark_that_is_forgotten_takes_no_other_with_it(ledger: Ledger) -> None:
+    for name in ("digest", "probe heron"):
+        ledger.marks.note(name, START)
+    ledger.marks.forget("probe heron")
+    ledger.marks.forget("never noted")
+    assert ledger.marks.by_name() == {"digest": START}
+
+
 def test_a_commit_that_is_refused_does_not_leave_the_ledger_stuck(ledger: Ledger) -> None:
     for statement in (
         "PRAGMA foreign_keys = ON",

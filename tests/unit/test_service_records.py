@@ -146,6 +146,27 @@ def test_a_probe_is_remembered_from_its_beginning_by_the_next_service(
     assert again == ["probe wren"]
 
 
+@pytest.mark.parametrize("made_before", [True, False])
+def test_a_probe_that_was_told_to_stop_is_made_by_the_next_service(service: Service, made_before: bool) -> None:
+    records, ledger, clock = service
+    if made_before:
+        begin(records, "probe heron")(None)
+        clock.step(6 * 3600 + 1)
+    before = ledger.marks.by_name().get("probe heron")
+    ended = begin(records, "probe heron")
+    records.stop("the service ends")
+    ended(errors.RunCut("the service ends"))
+    assert ledger.marks.by_name().get("probe heron") == before
+    assert "probe heron" in due(records_of(ledger, clock))
+
+
+def test_a_probe_that_ended_before_the_stop_is_not_made_again(service: Service) -> None:
+    records, ledger, clock = service
+    begin(records, "probe heron")(None)
+    records.stop("the service ends")
+    assert "probe heron" not in due(records_of(ledger, clock))
+
+
 def test_no_far_box_is_probed_while_a_run_is_there(service: Service) -> None:
     records, _, clock = service
     clock.step(13.5 * 3600)

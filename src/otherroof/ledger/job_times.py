@@ -69,6 +69,11 @@ class MarkPage(Page):
         with self.file.writing() as db:
             db.execute("INSERT OR REPLACE INTO mark (name, at) VALUES (?, ?)", (name, stamp(at)))
 
+    def forget(self, name: str) -> None:
+        """The thing called `name` counts as one that never happened."""
+        with self.file.writing() as db:
+            db.execute("DELETE FROM mark WHERE name = ?", (name,))
+
 
 def _as_job_times(row: tuple[str, str, str, str | None, str | None, Ending | None, int, str]) -> JobTimes:
     job, times, since, begun, ended, ending, tries, waiting = row

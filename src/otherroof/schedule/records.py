@@ -51,10 +51,12 @@ class RunUnderWay:
 
 @dataclass(frozen=True, slots=True)
 class ChoreUnderWay:
-    """A chore under way."""
+    """A chore under way. `before`: when it last began before this, by the ledger; None if never, or if it is not
+    remembered."""
 
     chore: Chore
     stop: StopSign
+    before: datetime | None = None
 
 
 class ServiceRecords:
@@ -167,20 +169,33 @@ class ServiceRecords:
     def begin_chore(self, chore: Chore) -> StopSign:
         """Note that a chore begins; gives the sign by which it can be stopped. Raises HomeTrouble, with nothing begun,
         if it cannot be remembered."""
+        before = None
         if chore.remembered:
+            before = self._ledger.marks.by_name().get(chore.name)
+            # Before it does anything: one in which the service is killed each time would else begin with every start.
             self._ledger.marks.note(chore.name, self._clock.now())
         # Made here and not by the work: whoever stops the service while the worker only gets ready would not be heard.
         stop = StopSign(self._clock)
-        self._chores_under_way[chore.name] = ChoreUnderWay(chore, stop)
+        self._chores_under_way[chore.name] = ChoreUnderWay(chore, stop, before)
         self._chore_begun[chore.name] = self._clock.monotonic()
         self._has_news.discard(chore.name)
         return stop
 
     def end_chore(self, chore: Chore, value: object) -> None:
         """Note that a chore has come to its end: what it returned, or the error it met."""
-        del self._chores_under_way[chore.name]
+        one = self._chores_under_way.pop(chore.name)
         if chore.ended(value):
             self.note_news()
+        if chore.remembered and one.stop.asked():
+            self._count_as_not_begun(one)
+
+    def _count_as_not_begun(self, one: ChoreUnderWay) -> None:
+        """A chore that was told to stop is due again with the next start, or the far box would go unlooked at for as
+        long as if it had been done. If the stop came as it ended well, doing it once more harms nothing."""
+        if one.before is None:
+            self._ledger.marks.forget(one.chore.name)
+        else:
+            self._ledger.marks.note(one.chore.name, one.before)
 
     def stop(self, reason: str) -> None:
         """Ask every run under way to stop, and every chore."""
