@@ -31,7 +31,9 @@ from otherroof.jobs.under_way.announce import BY_HAND, Announcement, RunAsked, f
 from otherroof.ledger import Ledger
 from otherroof.ledger.live import live_runs
 from otherroof.ledger.live.live_run import LiveRun
-from support.main_job import JOB, OneJob, one_job
+from otherroof.schedule.job_runner import RunEnding, job_runner
+from otherroof.schedule.plan import RunStart
+from support.main_job import FAR, JOB, OneJob, one_job
 from support.waiting import until
 
 
@@ -202,3 +204,40 @@ def test_how_far_it_is_and_which_ids_it_had_are_seen_while_it_goes_on(
     assert now is not None
     assert [now.is_run(run) for run in ("r1", "r2", "r3")] == [True, True, False]
     assert JOB not in {one.name.removeprefix("otherroof-tells-") for one in threading.enumerate()}, "it writes no more"
+
+
+# -- a stop by hand that comes late --
+
+
+def by_the_service(job: OneJob) -> RunEnding:
+    runner = job_runner(SystemClock(), lambda progress, name: lambda: None)
+    return runner(job.settings, RunStart(JOB, FAR), StopSign(SystemClock()))
+
+
+def stop(ledger: Ledger) -> None:
+    """What the verb `stop` does."""
+    live = ledger.live.of(JOB)
+    assert live is not None
+    ledger.wishes.ask_stop(JOB, live.token)
+
+
+def test_a_stop_in_a_runs_last_moment_keeps_it_from_beginning_again_in_a_minute(
+    job: OneJob, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(announce, "LOOK_S", 60.0)
+    tokens: list[str] = []
+
+    def breaks(_: object) -> None:
+        with Ledger(job.settings.ledger) as ledger:
+            stop(ledger)
+            tokens.append(getattr(ledger.live.of(JOB), "token", ""))
+        raise Unreached("does not answer", where=FAR)
+
+    monkeypatch.setattr("otherroof.jobs.run.Run.carry_out", breaks)
+    ending = by_the_service(job)
+    assert (ending.outcome, ending.ending) == ("failed", "settled")
+    with Ledger(job.settings.ledger) as ledger:
+        ended = ledger.live.ended(JOB, tokens[0])
+        assert ended is not None
+        assert ended.by_hand
+        assert not ledger.wishes.is_stop_asked(JOB, tokens[0])

@@ -53,7 +53,7 @@ class RunOptions:
 
 @dataclass(frozen=True, slots=True)
 class RunResult:
-    """How a run ended: its report, the error that ended it if there was one, and whether a person stopped it."""
+    """How a run ended: its report, the error that ended it if there was one, and whether a person wished it to stop."""
 
     report: RunReport
     error: OtherroofError | None = None

@@ -106,11 +106,14 @@ class Announcement:
                 looks = 0
                 self._write()
 
-    def _look(self) -> None:
+    def _hear(self) -> None:
         try:
             self.by_hand = self.by_hand or self._wishes.is_stop_asked(self._now.job, self._now.token)
         except HomeTrouble as problem:
             self._tell_trouble(str(problem))
+
+    def _look(self) -> None:
+        self._hear()
         meter = self._context.progress.meter
         advance, stopping = self._watch.read(self._context.clock.monotonic()), self.asked()
         with self._lock:
@@ -127,6 +130,9 @@ class Announcement:
             self._tell_trouble(str(problem))
 
     def _say_last(self, error: BaseException | None) -> None:
+        # What came since the last look counts too: a run that broke off as a person stopped it is not to begin again
+        # in a minute.
+        self._hear()
         try:
             with self._lock:
                 self._live.write_end(self._ended(error))
