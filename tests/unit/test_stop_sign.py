@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+import threading
+from datetime import datetime, timedelta
 
 from otherroof.base.clock import SteppedClock
 from otherroof.jobs.stop_sign import StopSign
@@ -56,3 +57,31 @@ def test_a_new_window_counts_for_a_run_under_way() -> None:
     sign.set_window_end(None)
     clock.step(7200)
     assert not sign.asked()
+
+
+def test_a_window_that_is_taken_away_while_the_sign_is_asked_is_no_fault() -> None:
+    signs: list[StopSign] = []
+
+    class MeanwhileReadAnew(SteppedClock):
+        def now(self) -> datetime:
+            for sign in signs:
+                sign.set_window_end(None)
+            return super().now()
+
+    clock = MeanwhileReadAnew(NOW)
+    signs.append(StopSign(clock, until=NOW + timedelta(hours=1)))
+    assert not signs[0].asked()
+
+
+def test_a_signal_that_comes_while_the_sign_is_raised_raises_it_too() -> None:
+    sign = StopSign(SteppedClock(NOW))
+
+    def interrupted() -> None:
+        with sign._lock:  # as within `ask`, where the handler interrupts it
+            sign.ask("SIGINT was received")
+
+    thread = threading.Thread(target=interrupted, daemon=True)
+    thread.start()
+    thread.join(10)
+    assert not thread.is_alive(), "it waits for itself"
+    assert sign.asked() == "SIGINT was received"

@@ -1,4 +1,4 @@
-"""The sign by which a run is asked to stop cleanly: what is in flight is finished, nothing new is begun.
+"""The sign by which a run or a chore is asked to stop cleanly: what is in flight is finished, nothing new is begun.
 
 A run asks the sign between items; the service, a window's end or a used-up month raises it. It knows nothing of
 schedules or networks, and uses no timer: a sign with an end time looks at the clock each time it is asked.
@@ -34,7 +34,8 @@ class StopSign:
         self._until = until
         self._room = room
         self._month_ends = month_ends
-        self._lock = threading.Lock()
+        # One that its own thread may take twice: a signal's handler may raise the sign while that thread does.
+        self._lock = threading.RLock()
         self._reason = ""
 
     def ask(self, reason: str) -> None:
@@ -44,7 +45,8 @@ class StopSign:
 
     def asked(self) -> str:
         """Why the run should stop; empty while it should go on."""
-        if not self._reason and self._until is not None and self._clock.now() >= self._until:
+        until = self._until  # looked at once: the loop may set another, or none, meanwhile
+        if not self._reason and until is not None and self._clock.now() >= until:
             self.ask(WINDOW_ENDED)
         if not self._reason and self._month_ends is not None and self._clock.now() >= self._month_ends:
             self.ask("a new month's allowance begins; it goes on from there at once")
