@@ -280,6 +280,8 @@ class UpAfter:
 
 @pytest.mark.parametrize("times", [0, 6])
 def test_stop_sign_ends_it_with_what_was_timed(job: OneJob, monkeypatch: pytest.MonkeyPatch, times: int) -> None:
+    # However long the login takes, the sign is not looked at during it.
+    monkeypatch.setattr("otherroof.base.time_limit.LOOK_S", 60.0)
     monkeypatch.setattr("otherroof.jobs.drill.TICK_S", 0.0)
     monkeypatch.setattr("otherroof.far.sftp.place.TICK_S", 0.0)  # asked whenever something comes
     job.door.misbehave(delay_s=0.01)  # type: ignore[attr-defined]
@@ -298,6 +300,8 @@ def test_stop_sign_ends_it_with_what_was_timed(job: OneJob, monkeypatch: pytest.
 
 
 def test_one_that_is_stopped_while_it_compares_is_cut_too(job: OneJob, monkeypatch: pytest.MonkeyPatch) -> None:
+    # However long the login takes, the sign is not looked at during it.
+    monkeypatch.setattr("otherroof.base.time_limit.LOOK_S", 60.0)
     monkeypatch.setattr("otherroof.jobs.drill.TICK_S", 0.0)
     asked = UpAfter(10**9)
     drilled(job, stop=asked)
