@@ -44,12 +44,12 @@ def prove_chore(clock: Clock, job: str, far: str) -> Chore:
 
     def do(inputs: ChoreInputs) -> None:
         with Ledger(inputs.settings.ledger) as ledger:
-            sign = _bounds(inputs.settings, job, ledger, clock)
-            stop = EitherStop((inputs.stop, sign))
+            bounds = _bounds(inputs.settings, job, ledger, clock)
+            stop = EitherStop((inputs.stop, bounds))
             progress = ProofProgress()
 
             def tick() -> None:
-                sign.crossed(progress.meter.wire_up + progress.meter.wire_down)
+                bounds.crossed(progress.meter.wire_up + progress.meter.wire_down)
 
             tick()
             if why := stop.asked():
