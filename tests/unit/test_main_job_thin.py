@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 import logging
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import datetime, timedelta
 from pathlib import Path
 from unittest.mock import patch
 
 import pytest
 
-from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, EXIT_WRONG_USE, Busy, LinkLost, Refused, WrongUse
+from otherroof.base.errors import EXIT_LOOK, EXIT_WELL, EXIT_WRONG_USE, Busy, LinkLost, Refused, RunCut, WrongUse
 from otherroof.cli.main import main
 from otherroof.far.clock_offset import ClockOffset
 from otherroof.far.requests import Script
@@ -28,6 +29,7 @@ from otherroof.ledger.last_look import WatchLook
 from otherroof.ledger.runs import Hold
 from otherroof.restore.proving.read_back import ReadBack
 from otherroof.restore.proving.report import ProofProgress, ProofReport
+from otherroof.restore.thinning.changes import VersionChanges
 from otherroof.restore.thinning.removal import Removal
 from otherroof.schedule.chores import ChoreInputs
 from otherroof.schedule.thin_chore import thin_chores
@@ -297,9 +299,11 @@ def test_removal_that_the_end_of_the_service_cuts_anywhere_is_ended_by_the_next(
     (chore,) = thin_chores(home.clock, home.job.settings)
     cuts = 0
     for times in range(200):
-        if chore.do(ChoreInputs(home.job.settings, stop=StopsAfter(times))) is not None:
+        try:
+            chore.do(ChoreInputs(home.job.settings, stop=StopsAfter(times)))
             break
-        cuts += 1
+        except RunCut:
+            cuts += 1
         if times % 5 == 0:
             home.all_that_stay_come_back()
     assert cuts >= 8
@@ -307,6 +311,20 @@ def test_removal_that_the_end_of_the_service_cuts_anywhere_is_ended_by_the_next(
         assert len({run for row in ledger.thinned.rows(JOB) for run in row.runs}) >= 2
     home.day()
     home.all_that_stay_come_back()
+
+
+def test_a_first_thinning_fetches_no_further_listing_once_the_service_is_to_end(home: Household) -> None:
+    (chore,) = thin_chores(home.clock, home.job.settings)
+    noted: list[int] = []
+    for times in range(len(home.runs)):
+        with pytest.raises(RunCut, match="the service ends"):
+            chore.do(ChoreInputs(home.job.settings, stop=StopsAfter(times)))
+        with closing(VersionChanges(home.job.settings.version_record(JOB))) as changes:
+            noted.append(len(changes._known()))
+        Path(home.job.settings.version_record(JOB)).unlink()
+    # Fewer than it was asked if the login took so long that the sign was looked at meanwhile.
+    assert all(found <= times for times, found in enumerate(noted))
+    assert isinstance(chore.do(ChoreInputs(home.job.settings)), ThinReport)
 
 
 def test_thinning_in_the_middle_of_a_proof_is_no_damage(home: Household) -> None:

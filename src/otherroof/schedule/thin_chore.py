@@ -9,7 +9,6 @@ import logging
 from datetime import datetime, timedelta
 
 from otherroof.base.clock import Clock, stamp
-from otherroof.base.errors import RunCut
 from otherroof.base.units import count_text, size_text
 from otherroof.copying.report import GOOD
 from otherroof.jobs.context import JobContext
@@ -44,11 +43,7 @@ def _thin(clock: Clock, job: str, far: str) -> Chore:
             if not _has_good_run(ledger, job):
                 return None
             context = JobContext(ThinProgress(), ledger, clock, inputs.stop, linger=True)
-            try:
-                found = thin(inputs.settings, job, "apply", context)
-            except RunCut as cut:
-                log.info("%s: left off, the next one goes on from there: %s", name, cut)
-                return None
+            found = thin(inputs.settings, job, "apply", context)
             ledger.marks.note(NEXT.format(job), clock.now())
         tell(found)
         return found

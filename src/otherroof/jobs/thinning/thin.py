@@ -19,7 +19,7 @@ from datetime import datetime, timedelta
 from typing import Literal
 
 from otherroof.base.clock import Clock
-from otherroof.base.errors import Damaged, OtherroofError, WrongUse
+from otherroof.base.errors import Damaged, OtherroofError, RunCut, WrongUse
 from otherroof.base.machine import machine_mark
 from otherroof.base.units import count_text
 from otherroof.copying.other_server import FRESH_S
@@ -100,7 +100,7 @@ def thin(settings: Settings, name: str, deed: Deed, context: JobContext[ThinProg
             return report
         step = found.step()
         with closing(VersionChanges(settings.version_record(name))) as changes:
-            report.loss = _loss(job, found, changes)  # V2
+            report.loss = _loss(job, found, changes, context)  # V2
             report.objection = found.objection()
             if deed == "apply" and not report.objection:
                 _take_back(job, found, step, report)
@@ -111,14 +111,21 @@ def thin(settings: Settings, name: str, deed: Deed, context: JobContext[ThinProg
         return report
 
 
-def _loss(job: OpenedJob, found: _Found, changes: VersionChanges) -> Loss:
+def _lines(job: OpenedJob, run: str, context: JobContext[ThinProgress]) -> Iterator[bytes]:
+    """A listing's lines. Asked for the sign first: for the first thinning every listing is fetched. Raises RunCut."""
+    if why := context.stop.asked():
+        raise RunCut(why)
+    yield from job.keeper.lines(run)
+
+
+def _loss(job: OpenedJob, found: _Found, changes: VersionChanges, context: JobContext[ThinProgress]) -> Loss:
     """What goes with the versions that are to go; of a damaged one nothing is said, since nothing is sure of it."""
     if found.flawed:
         return Loss()
 
     def lines(run: str) -> Iterator[bytes]:
         try:
-            yield from job.keeper.lines(run)
+            yield from _lines(job, run, context)
         except Damaged:
             found.flawed = run
             raise
@@ -337,7 +344,8 @@ def _remove(
     told = {run for row in job.ledger.thinned.rows(job.name) for run in row.runs}
     report.removed = tuple(sorted(ripe - told))
     if standing:
-        changes.follow(set(job.view.runs) - standing - found.let_go, found.same_as, job.keeper.lines)
+        stay = set(job.view.runs) - standing - found.let_go
+        changes.follow(stay, found.same_as, lambda run: _lines(job, run, context))
     if report.removed:
         job.ledger.thinned.note(Thinned(found.now, job.name, report.removed, report.freed.size))
     # Last of all: of a run whose listing is gone, a note or the ledger must tell that it was thinned, or it is missed.
