@@ -279,7 +279,7 @@ def test_a_stop_during_a_probe_leaves_it_off_and_ends_in_time(tmp_path: Path, fa
         finally:
             os.kill(far.pid, signal.SIGCONT)
         assert "did not end in time" not in home.told()
-        assert "probe of heron: left off" in home.told()
+        assert "probe heron: left off, nothing is lost by that: SIGTERM was received" in home.told()
         with Ledger(home.settings.ledger) as ledger:
             assert ledger.probes.rows(far="heron") == [], "it was not silent: nobody waited for it"
 

@@ -15,7 +15,7 @@ from typing import Any, cast
 import pytest
 
 from otherroof.base.clock import SystemClock
-from otherroof.base.errors import HomeTrouble, Unreached
+from otherroof.base.errors import HomeTrouble, RunCut, Unreached
 from otherroof.jobs.stop_sign import StopSign
 from otherroof.ledger import Ledger
 from otherroof.ledger.job_times import JobTimes
@@ -52,6 +52,7 @@ class House:
     run: Callable[[str, StopSign], RunEnding] = lambda job, sign: DONE
     probe: Callable[[str], None] = lambda far: None
     look: Callable[[], None] = lambda: None
+    rest: Callable[[], None] = lambda: None
     more: tuple[Chore, ...] = ()
     reread: tuple[Settings | None, Sequence[Mistake]] = (None, ())
     due: float | None = None  # in how many seconds the settings are to be read anew
@@ -71,7 +72,7 @@ class House:
 
     def start(self) -> None:
         clock = SystemClock()
-        at_end = Chore("rest", "rest", lambda facts: facts.now, lambda inputs: self._note("rest"))
+        at_end = Chore("rest", "rest", lambda facts: facts.now, lambda inputs: self._note("rest") or self.rest())
         real = service_chores(clock)
         records = ServiceRecords(
             self.settings,
@@ -255,6 +256,54 @@ def test_a_stop_reaches_a_chore_that_lasts(house: House) -> None:
     until(lambda: house.count("look"))
     assert house.stop() < 5
     assert (house.left, heard) == ([], [True])
+
+
+def test_a_chore_that_was_told_to_stop_is_no_trouble_in_the_log(house: House, caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level("INFO")
+
+    def do(inputs: ChoreInputs) -> None:
+        assert listened(cast(StopSign, inputs.stop))
+        raise RunCut(inputs.stop.asked())
+
+    house.more = (Chore("count spoons", "kitchen", lambda facts: facts.now, do),)
+    house.start()
+    until(lambda: house.count("look"))
+    house.stop()
+    told = [(one.levelname, one.message) for one in caplog.records if one.message.startswith("count spoons")]
+    assert told == [("INFO", "count spoons: left off, nothing is lost by that: the test is over")]
+
+
+def test_the_last_chore_has_the_time_that_the_runs_did_not_need(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(serve_module, "REST_GRACE_S", 0.01)
+    ended: list[bool] = []
+
+    def rest() -> None:
+        time.sleep(0.5)
+        ended.append(True)
+
+    house.rest = rest
+    house.start()
+    until(lambda: house.count("look"))
+    house.stop()
+    assert (house.left, ended) == ([], [True])
+
+
+def test_the_last_chore_has_time_also_if_a_run_took_all(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(serve_module, "STOP_GRACE_S", 0.1)
+    free = threading.Event()
+
+    def run(job: str, sign: StopSign) -> RunEnding:
+        free.wait(PATIENCE_S)
+        return DONE
+
+    house.run = run
+    house.rest = lambda: time.sleep(0.3)
+    house.overdue("photos")
+    house.start()
+    until(lambda: house.count("run", "photos"))
+    house.stop()
+    free.set()
+    assert house.left == ["run photos"]
 
 
 def test_a_run_that_does_not_listen_is_left_and_counts_as_cut(house: House, monkeypatch: pytest.MonkeyPatch) -> None:

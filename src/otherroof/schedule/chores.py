@@ -65,8 +65,8 @@ class ChoreFacts:
 @dataclass(frozen=True, slots=True)
 class ChoreInputs:
     """What a chore is given to work with: the settings in force, what is wrong with their files, a line each, and why
-    nothing can be decided now (empty if it can). `stop` tells one that may last when it is to end soon; it may say so
-    already as the work begins."""
+    nothing can be decided now (empty if it can). A chore that may last asks `stop` whether it is to end; the
+    answer may be yes before its work begins."""
 
     settings: Settings
     mistakes: tuple[str, ...] = ()
@@ -166,13 +166,9 @@ def _probe(clock: Clock, far: str) -> Chore:
             if why := inputs.stop.asked():
                 raise RunCut(why)
 
-        try:
-            with Ledger(inputs.settings.ledger) as ledger:
-                climb = probe_far(inputs.settings, far, ledger, clock, linger=True, check=check)
-        except RunCut as cut:
-            log.info("probe of %s: left off, nothing is lost by that: %s", far, cut)
-        else:
-            log.info("probe of %s: %s", far, climb.headline)
+        with Ledger(inputs.settings.ledger) as ledger:
+            climb = probe_far(inputs.settings, far, ledger, clock, linger=True, check=check)
+        log.info("probe of %s: %s", far, climb.headline)
 
     # On the runs' own worker: a run finds out the same, so none is probed meanwhile.
     return Chore(name, far_worker(far), due, do, ended=lambda _: True, remembered=True)

@@ -24,7 +24,7 @@ from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from otherroof.base.clock import Clock
-from otherroof.base.errors import OtherroofError
+from otherroof.base.errors import OtherroofError, RunCut
 from otherroof.base.local_time import wall_time
 from otherroof.base.units import count_text
 from otherroof.copying.report import outcome_text
@@ -279,7 +279,9 @@ class Service:
         )
 
     def _chore_ended(self, chore: Chore, value: Any) -> None:
-        if isinstance(value, BaseException):
+        if isinstance(value, RunCut):
+            log.info("%s: left off, nothing is lost by that: %s", chore.name, value)
+        elif isinstance(value, BaseException):
             log.warning("%s: %s", chore.name, value)
         self._records.end_chore(chore, value)
 
@@ -313,10 +315,13 @@ class Service:
         log.info("stops: %s", self._stopping)
         self._notifier.stopping()
         self._records.stop(self._stopping)
+        begun = self._clock.monotonic()
         # Runs first, since they use the tunnels that the last chore takes down.
         self._wait_for_ends(STOP_GRACE_S)
         self._begin_chore(self._at_end)
-        self._wait_for_ends(REST_GRACE_S)
+        # What the runs have left of their time is the last chore's too: a tunnel may take seconds to go down.
+        left = STOP_GRACE_S - (self._clock.monotonic() - begun)
+        self._wait_for_ends(max(REST_GRACE_S, left))
         return sorted(self._under_way)
 
     def _wait_for_ends(self, seconds: float) -> None:
