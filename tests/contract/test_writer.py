@@ -13,6 +13,7 @@ import pytest
 
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import NotOffered, PlaceError, Refused
+from otherroof.copying.home.read import stat_numbers
 from otherroof.copying.send.stream import FileStream, ReadAhead, StreamRequest
 from otherroof.far_copy.writer import ArrivedPart, ChangeState, ContentLocation, FileProperties
 from support.far_history import digest
@@ -242,7 +243,9 @@ def reader(tmp_path: Path) -> Iterator[ReadAhead]:
 
 def stream(far: Far, reader: ReadAhead, held: ArrivedPart | None = None) -> FileStream:
     offers = far.base.place.offers
-    made = FileStream(StreamRequest(b"big", bytes(32), offers.max_write, offers.sync), SystemClock(), held)
+    numbers = stat_numbers(os.stat(os.path.join(reader._source.root, b"big")))
+    request = StreamRequest(b"big", bytes(32), offers.max_write, offers.sync, part_of=numbers)
+    made = FileStream(request, SystemClock(), held)
     reader.begin(made)
     return made
 

@@ -51,7 +51,9 @@ class Pieces:
 
     def landed(self, piece: object) -> None: ...
 
-    def synced(self) -> None:
+    landed_upto = SIZE
+
+    def synced(self, upto: int) -> None:
         self.is_synced = True
 
 

@@ -415,8 +415,10 @@ class OnePiece:
 
     def landed(self, piece: object) -> None: ...
 
-    def synced(self) -> None:
-        self.is_synced = True
+    landed_upto = len(NEW)
+
+    def synced(self, upto: int) -> None:
+        self.is_synced = upto == len(NEW)
 
 
 @pytest.mark.parametrize("can_sync", [True, False])

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from otherroof.base.errors import RunCut
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.prove import ProveOptions, prove
 from otherroof.jobs.stop_sign import StopSign
@@ -102,7 +103,8 @@ def test_a_chore_that_is_told_to_stop_ends(job: OneJob) -> None:
     job.done()
     stop = StopSign(job.clock)
     stop.ask("the service ends")
-    prove_chore(job.clock, JOB, FAR).do(ChoreInputs(job.settings, stop=stop))
+    with pytest.raises(RunCut, match="the service ends"):
+        prove_chore(job.clock, JOB, FAR).do(ChoreInputs(job.settings, stop=stop))
     with Ledger(job.settings.ledger) as ledger:
         assert ledger.proofs.of(JOB) == [], "nothing was begun"
 

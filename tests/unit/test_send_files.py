@@ -261,13 +261,13 @@ def test_what_was_synced_as_it_came_is_durable(brought: Brought) -> None:
     assert (brought.context.landed.waiting, brought.context.totals.bytes) == (0, 7)
 
 
-def test_if_its_sync_fails_the_run_ends_and_the_next_one_looks_at_it(brought: Brought) -> None:
+def test_if_its_sync_fails_the_run_ends_and_the_next_one_brings_it_anew(brought: Brought) -> None:
     """It stands there, and a kernel tells of a failure once: a second sync that goes well would prove nothing."""
     brought.plan.add([new(b"a")])
     file = brought.under_way(b"a", "put durable", b"content")
     brought.plan.begin(file.change)
     brought.sender._ended(file, TaskResult(file, error=NotDurable("input/output error")))
-    assert [change.path for change in brought.plan.not_durable()] == [b"a"]
+    assert (brought.plan.get(b"a").state, brought.plan.get(b"a").had) == (PLANNED, 0)  # type: ignore[union-attr]
     with pytest.raises(NotDurable, match="input/output"):
         brought.sender._round()
     assert list(brought.sender._syncs.due_tasks(at_once=True)) == []

@@ -160,6 +160,15 @@ def test_a_probe_that_was_told_to_stop_is_made_by_the_next_service(service: Serv
     assert "probe heron" in due(records_of(ledger, clock))
 
 
+def test_what_had_its_share_is_done_however_often_the_service_is_stopped_meanwhile(service: Service) -> None:
+    """Else a proof's `prove_mb` a night would become as much at each start."""
+    records, ledger, clock = service
+    probed = begin(records, "probe heron")
+    records.stop("the service ends")
+    probed(None)  # it says itself how far it came
+    assert "probe heron" not in due(records_of(ledger, clock))
+
+
 def test_a_probe_that_ended_before_the_stop_is_not_made_again(service: Service) -> None:
     records, ledger, clock = service
     begin(records, "probe heron")(None)

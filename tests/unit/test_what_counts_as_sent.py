@@ -63,7 +63,8 @@ class Syncs:
             keep_mark_fresh=script,
         )
         self.landed = LandedFiles(self.clock)
-        plan: Any = SimpleNamespace(note_durable=self.durable.append)
+        self.distrusted: list[bytes] = []
+        plan: Any = SimpleNamespace(note_durable=self.durable.append, distrust=self.distrusted.append)
         self.syncs = FarSyncs(self.landed, plan, writer, self.clock)  # type: ignore[arg-type]
 
     def all_tasks(self) -> Iterator[Any]:
@@ -229,7 +230,7 @@ def test_a_disk_that_refuses_to_sync_ends_the_run_with_its_first_refusal() -> No
     made.syncs.ended(TaskResult(tasks[2].key))
     with pytest.raises(Refused, match="input/output"):
         made.syncs.raise_refusal()
-    assert made.durable == []
+    assert (made.durable, made.distrusted) == ([], [b"a", b"b"])
     made.syncs.note_landed(b"d")
     assert list(made.syncs.due_tasks(at_once=True)) == [], "nothing more is asked of it"
 
@@ -687,8 +688,11 @@ def test_what_landed_is_durable_only_up_to_the_last_sync_and_the_first_gap(tmp_p
     assert sent.stream.safe == 0, "nothing was synced yet"
     sent.stream.landed(SyncPiece(1000))
     assert sent.stream.safe == 1000, "what landed after the sync was asked for may not be in it"
-    sent.stream.synced()
-    assert sent.stream.safe == 2000, "the piece at 2000 has not landed"
+    upto = sent.stream.landed_upto
+    assert upto == 2000, "the piece at 2000 has not landed"
+    sent.stream.landed(pieces[2])
+    sent.stream.synced(upto)
+    assert sent.stream.safe == 2000, "what landed after the sync was asked for may not be in it"
 
 
 def test_without_syncs_what_has_landed_in_a_row_is_all_there_is_to_go_by(tmp_path: Path) -> None:

@@ -77,8 +77,12 @@ class ArrivedPart:
 class ContentStream(PieceSource, Protocol):
     """The pieces of one large file on their way out. Several channels may take from it side by side."""
 
-    def synced(self) -> None:
-        """All that has landed was made durable."""
+    @property
+    def landed_upto(self) -> int:
+        """All below this offset has landed."""
+
+    def synced(self, upto: int) -> None:
+        """All below this offset was made durable."""
 
 
 class Writer(Protocol):

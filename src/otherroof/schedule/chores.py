@@ -82,7 +82,7 @@ class Chore:
     when on it is to be done, None if not for now; it is asked often, and changes nothing. `do` carries it out on the
     worker, opens what it needs by itself, and may not wait without a time-out. `ended` is told on the loop what `do`
     returned or raised, and says True if people may have to hear of it. If it is `remembered`, `last_times` has its
-    last beginning under its name, also after a restart; one that was told to stop counts as not begun.
+    last beginning under its name, also after a restart; one that ends with RunCut counts as not begun.
     """
 
     name: str

@@ -10,6 +10,7 @@ import logging
 from datetime import datetime, timedelta
 
 from otherroof.base.clock import Clock
+from otherroof.base.errors import RunCut
 from otherroof.base.local_time import next_month
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.prove import ProofResult, prove
@@ -52,7 +53,9 @@ def prove_chore(clock: Clock, job: str, far: str) -> Chore:
                 bounds.crossed(progress.meter.wire_up + progress.meter.wire_down)
 
             tick()
-            if why := stop.asked():
+            if why := inputs.stop.asked():
+                raise RunCut(why)
+            if why := bounds.asked():
                 log.info("%s: not now: %s", name, why)
                 return
             context = JobContext(progress, ledger, clock, stop, tick, log.warning, linger=True)

@@ -13,7 +13,7 @@ from datetime import datetime
 from math import inf
 
 from otherroof.base.clock import Clock
-from otherroof.base.errors import HomeTrouble
+from otherroof.base.errors import HomeTrouble, RunCut
 from otherroof.base.local_time import month_begins
 from otherroof.base.text.words import list_text
 from otherroof.jobs.copies.histories import keep_histories
@@ -186,12 +186,12 @@ class ServiceRecords:
         one = self._chores_under_way.pop(chore.name)
         if chore.ended(value):
             self.note_news()
-        if chore.remembered and one.stop.asked():
+        if chore.remembered and isinstance(value, RunCut):
             self._count_as_not_begun(one)
 
     def _count_as_not_begun(self, one: ChoreUnderWay) -> None:
-        """A chore that was told to stop is due again with the next start, or the far box would go unlooked at for as
-        long as if it had been done. If the stop came as it ended well, doing it once more harms nothing."""
+        """A chore that was cut is due again with the next start, or the far box would go unlooked at for as long as if
+        it had been done. One that had its share, such as a night's proof, says so by ending well."""
         if one.before is None:
             self._ledger.marks.forget(one.chore.name)
         else:

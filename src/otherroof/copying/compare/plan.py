@@ -269,6 +269,13 @@ class RunPlan:
             (PLANNED, change.had, seal_of_change(change), change.path),
         )
 
+    def distrust(self, path: bytes) -> None:
+        """What was brought to `path` stands there and is not to be believed: it is planned again, as a new file."""
+        change = self.get(path)
+        if change is not None:
+            change.had = 0
+            self.take_back_begin(change)
+
     def done(self, change: PlannedChange, landed: int = 0) -> None:
         """What was wanted at this path stands in the far copy. `line` is its entry, None if it went.
 

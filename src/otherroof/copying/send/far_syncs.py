@@ -116,16 +116,22 @@ class FarSyncs:
         self._under_way -= len(result.key.paths)
         self._landed.pace.ended(len(result.key.paths), self._clock.monotonic(), more=self._under_way > 0)
         if result.error is not None:
-            self.refused(result.error)
+            self.refused(result.error, *result.key.paths)
             return
         before = self._landed.durable
         self._landed.made_durable(result.key)
         if self._landed.durable > before:
             self._plan.note_durable(self._landed.durable)
 
-    def refused(self, error: OtherroofError) -> None:
-        """The far disk did not hold what it took."""
+    def refused(self, error: OtherroofError, *paths: bytes) -> None:
+        """The far disk did not hold what it took at these paths: it is brought anew.
+
+        A second sync may be answered as if all were well, since a kernel tells only once that it could not write; and
+        what is read back may come out of its memory.
+        """
         self._refusal = self._refusal or error
+        for path in paths:
+            self._plan.distrust(path)
 
     @property
     def is_refused(self) -> bool:

@@ -173,7 +173,7 @@ class FileSender:
                     _, change.numbers = self._context.source.describe_file(change.path)
                     self._consider_large(change)
         except RunCut:
-            raise  # in the middle of reading a large one
+            return  # in the middle of reading a large one: what is under way still ends
         except OtherroofError as problem:
             self._plan.trouble(change, problem.what)
 
@@ -321,10 +321,7 @@ class FileSender:
             if failure is not None:
                 self._failed(file, failure)
         elif isinstance(result.error, NotDurable):
-            # It stands there. A second sync may be answered as if all were well, since a kernel tells only once that it
-            # could not write. So this run ends, and the next one finds the file noted as not durable.
-            self._syncs.refused(result.error)
-            self._plan.done(file.change, self._syncs.note_landed(file.change.path))
+            self._syncs.refused(result.error, file.change.path)  # it stands there; this run ends
         elif result.error is not None:
             self._failed(file, result.error)
         elif file.step == "prepare":
@@ -361,6 +358,9 @@ class FileSender:
     def _failed(self, file: FileUnderWay, error: OtherroofError) -> None:
         """One file failed. If it was to be made from far content that is not there, send it; else note the trouble."""
         change = file.change
+        if file.step == "finish part":
+            # Its sync may have been refused: what the next run would read back of it may be there in memory alone.
+            self._plan.half_sent.forget(change.path)
         if isinstance(error, FarTrouble) and file.step == "from far":
             # Content is made under incoming/ before it replaces anything; what was moved for it was moved back.
             self._state.plain.add(change.path)

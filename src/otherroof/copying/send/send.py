@@ -155,8 +155,9 @@ class SendSteps:
         # If a first name was replaced since the scan, the others have content of their own.
         if self._plan.hard_links.regroup():
             FileSender(self._context, self._syncs).send()
-        self._make_symlinks()
-        self._link_further_names()
+        if not self._context.run.stop.asked():  # what has landed is still synced then, for as long as there is time
+            self._make_symlinks()
+            self._link_further_names()
         self._make_durable()
         self.settle()
         self._check_stop()
@@ -330,8 +331,12 @@ class SendSteps:
         if self._context.landed.waiting:
             self._context.run.progress.stage = "waiting for the far disk"
         run = self._context.run
-        for result in self._place.carry_out(self._syncs.all_tasks(run.stop.asked, run.tick), run.tick):
-            self._syncs.ended(result)
+        try:
+            for result in self._place.carry_out(self._syncs.all_tasks(run.stop.asked, run.tick), run.tick):
+                self._syncs.ended(result)
+        except LinkLost:
+            self._syncs.raise_refusal()  # as `FileSender` does
+            raise
         self._plan.commit()
         self._syncs.raise_refusal()
         self._check_stop()

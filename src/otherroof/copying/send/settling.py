@@ -77,15 +77,21 @@ def _standing(writer: Writer, change: PlannedChange) -> Script[ChangeState]:
     properties = FileProperties.of(change.numbers) if change.numbers is not None and change.want else None
     if change.want == FILE and properties is not None and change.digest is not None and change.size <= LARGE:
         # The right size does not tell: a disk without a journal may have given the file its size and no content.
-        if (yield from writer.adopt(change.path, properties, change.digest)):
-            yield from writer.make_durable([change.path])
-            return ChangeState.IN_PLACE
+        try:
+            if (yield from writer.adopt(change.path, properties, change.digest)):
+                yield from writer.make_durable([change.path])
+                return ChangeState.IN_PLACE
+        except PlaceError:
+            return ChangeState.OLD_GONE  # it cannot be read, or is not held: no listing may name it, so it comes anew
         state = yield from writer.standing(change.path, properties, change.had in (FILE, LINK))
         return ChangeState.OLD_GONE if state is ChangeState.IN_PLACE else state
     # A large file was synced before it took its place, so that only its name may have been lost.
     state = yield from writer.standing(change.path, properties, change.had in (FILE, LINK))
     if state is ChangeState.IN_PLACE and change.want == FILE:
-        yield from writer.make_durable([change.path])
+        try:
+            yield from writer.make_durable([change.path])
+        except PlaceError:
+            return ChangeState.OLD_GONE
     return state
 
 

@@ -153,10 +153,16 @@ class FileStream:
             if not self.request.can_sync:
                 self.safe = self._landing.upto
 
-    def synced(self) -> None:
-        """All that has landed was made durable."""
+    @property
+    def landed_upto(self) -> int:
+        """See ContentStream."""
         with self._lock:
-            self.safe = self._landing.upto
+            return self._landing.upto
+
+    def synced(self, upto: int) -> None:
+        """See ContentStream."""
+        with self._lock:
+            self.safe = max(self.safe, upto)
 
     def cut(self, why: str) -> None:
         """Hand out no more pieces; those in flight are still counted."""

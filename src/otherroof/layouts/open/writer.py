@@ -192,9 +192,10 @@ class OpenWriter:
         except RunCut:
             # Told to stop. What has landed is made durable, or the next run would have to send it again. If that is
             # refused, it is a stop all the same, and no fault of the file.
+            upto = stream.landed_upto  # what lands by another connection from now on may not be in it
             synced, *_ = yield requests.Attempts((requests.Sync(handle), *shut))
             if synced is True:
-                stream.synced()
+                stream.synced(upto)
             raise
         except OtherroofError:  # over there, or here: it changed while it was read, or cannot be read
             yield requests.Attempts(shut)

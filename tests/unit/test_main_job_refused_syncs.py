@@ -1,0 +1,210 @@
+"""A far disk that refuses to hold what it took, at the moments at which that is easily missed: never is a run told as
+done whose listing names what is not there."""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+from unittest.mock import patch
+
+import pytest
+
+from otherroof.base.clock import SystemClock
+from otherroof.base.errors import OtherroofError
+from otherroof.copying.compare.change import LARGE
+from otherroof.copying.progress import Progress
+from otherroof.copying.send import far_syncs
+from otherroof.copying.send.files import FileSender
+from otherroof.copying.send.under_way import FileUnderWay
+from otherroof.far.sftp import codec
+from otherroof.jobs.context import JobContext
+from otherroof.jobs.run import RunResult, run_job
+from otherroof.jobs.stop_sign import StopSign
+from otherroof.rehearsal.far_box import sftp_extensions
+from otherroof.rehearsal.far_box import sftp_words as words
+from support.faulty_box import CutError
+from support.main_job import JOB, OneJob, one_job
+
+# What becomes of a sync: it is carried out, it is refused, or the connection breaks instead.
+Policy = Callable[[bytes, Any], bool]
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Iterator[OneJob]:
+    with one_job(tmp_path) as made:
+        yield made
+
+
+@contextmanager
+def syncs(policy: Policy) -> Iterator[None]:
+    """The far box's syncs by `policy`: given a path and the session, it answers whether that sync is refused, or raises
+    CutError."""
+
+    def fsync(session: Any, number: int, fields: Any) -> bytes:
+        opened = session.handles.either(bytes(fields.string()))
+        if policy(opened.path, session):
+            return words.framed_status(number, words.FAILURE)
+        os.fsync(opened.handle)
+        return words.framed_status(number, words.OK)
+
+    with patch.dict(sftp_extensions.EXTENSIONS, {b"fsync@openssh.com": (b"1", fsync)}):
+        yield
+
+
+def refused_at(path: bytes, *turns: int, cut_at: int = 0) -> Policy:
+    """The syncs of one path in these turns are refused, and the connection breaks in another."""
+    turn = 0
+
+    def policy(synced: bytes, _session: Any) -> bool:
+        nonlocal turn
+        if not synced.endswith(path):
+            return False
+        turn += 1
+        if turn == cut_at:
+            raise CutError
+        return turn in turns
+
+    return policy
+
+
+def run_until(job: OneJob, stop: StopSign) -> RunResult:
+    return run_job(job.settings, JOB, JobContext(Progress(), clock=job.clock, stop=stop))
+
+
+@contextmanager
+def content_sent() -> Iterator[list[int]]:
+    """The sizes of what is written over there meanwhile, but for listings and other small things."""
+    sizes, real = list[int](), codec.encode
+
+    def encode(number: int, op: Any, base: bytes) -> bytes:
+        if type(op).__name__ == "Write" and len(op.data) >= 3000:
+            sizes.append(len(op.data))
+        return real(number, op, base)
+
+    with patch("otherroof.far.sftp.channel.codec.encode", encode):
+        yield sizes
+
+
+def test_what_settling_cannot_have_held_is_brought_anew(job: OneJob) -> None:
+    """Invariant 3: the connection breaks at a file's sync, and over the next one its sync is refused."""
+    job.put("a", b"old A")
+    job.done()
+    job.put("a", b"new B, longer")
+    with syncs(refused_at(b"latest/a", 2, cut_at=1)):
+        ran = job.run()
+    assert ran.error is None
+    found, _ = job.restore(ran.report.run)
+    assert found.damaged == []
+    job.all_come_back()
+
+
+@pytest.mark.parametrize("refusal", ["its sync", "to be opened"])
+def test_a_file_that_home_put_back_is_sent_though_settling_was_refused(job: OneJob, refusal: str) -> None:
+    """Invariant 3: else the listing names the old content while the new one stands there, and each later run agrees."""
+    job.put("a", b"AAAA")
+    job.done()
+    job.put("a", b"BBBBBB")
+    stop, arrived = StopSign(SystemClock()), FileSender._arrived
+
+    def arriving(self: FileSender, file: FileUnderWay) -> None:
+        arrived(self, file)
+        if file.step == "take place":
+            stop.ask("the window ends")
+
+    with patch.object(FileSender, "_arrived", arriving), patch.object(far_syncs, "PARTING_S", 0.0):
+        run_until(job, stop)
+    assert (job.latest / "a").read_bytes() == b"BBBBBB"
+    job.put("a", b"AAAA")
+    if refusal == "its sync":
+        with syncs(refused_at(b"latest/a", 1)):
+            job.run()
+    else:
+        job.door.misbehave(denied=(b"latest/a",))  # type: ignore[attr-defined]
+        job.run()
+        job.door.misbehave()  # type: ignore[attr-defined]
+    job.done()
+    assert (job.latest / "a").read_bytes() == b"AAAA"
+    job.all_come_back()
+
+
+def test_a_refusal_is_told_though_the_line_breaks_while_the_far_disk_is_waited_for(job: OneJob) -> None:
+    for number in range(4):
+        job.put(f"f{number}", b"%d" % number)
+    job.done()
+    for number in range(4):
+        job.put(f"f{number}", b"new %d" % number)
+    told, refused, seen = threading.Event(), far_syncs.FarSyncs.refused, list[bytes]()
+
+    def telling(self: far_syncs.FarSyncs, error: OtherroofError, *paths: bytes) -> None:
+        refused(self, error, *paths)
+        told.set()
+
+    def policy(path: bytes, session: Any) -> bool:
+        if b"latest/f" not in path:
+            return False
+        seen.append(path)
+        if len(seen) == 2:
+            session._flush()
+            assert told.wait(10)
+            raise CutError
+        return len(seen) == 1
+
+    with syncs(policy), patch.object(far_syncs.FarSyncs, "refused", telling):
+        assert job.run().error is not None
+    job.done()
+    job.all_come_back()
+
+
+def test_what_a_disk_refused_to_hold_is_sent_anew_by_the_next_run(job: OneJob) -> None:
+    """Read back it may come out of the far box's memory, and a second sync be answered as if all were well."""
+    job.put("x", b"x")
+    job.done()
+    for number in range(3):
+        job.put(f"f{number}", os.urandom(3000))
+    with syncs(lambda path, _session: b"latest/f" in path):
+        assert job.run().error is not None
+    with content_sent() as sizes:
+        job.done()
+    assert sizes == [3000] * 3
+    job.all_come_back()
+
+
+def test_a_large_file_that_a_disk_refused_to_hold_is_sent_anew_by_the_next_run(job: OneJob) -> None:
+    job.put("x", b"x")
+    job.done()
+    path = job.put("film", os.urandom(8 * LARGE))
+    with syncs(lambda path, _session: not path.endswith(b"under-way")):
+        assert job.run().error is not None
+    with content_sent() as sizes:
+        job.done()
+    assert sum(sizes) >= path.stat().st_size
+    job.all_come_back()
+
+
+def test_after_a_stop_syncs_have_their_time_though_a_link_is_still_to_be_made(job: OneJob) -> None:
+    job.put("x", b"x")
+    job.done()
+    for number in range(60):
+        job.put(f"f{number}", os.urandom(2000))
+    (job.folder / "zlink").symlink_to("x")
+    stop, arrived, count, synced = StopSign(SystemClock()), FileSender._arrived, iter(range(60)), list[bytes]()
+
+    def arriving(self: FileSender, file: FileUnderWay) -> None:
+        arrived(self, file)
+        if next(count) == 39:
+            stop.ask("the window ends")
+
+    def policy(path: bytes, _session: Any) -> bool:
+        if b"latest/f" in path:
+            synced.append(path)
+        return False
+
+    with patch.object(FileSender, "_arrived", arriving), syncs(policy):
+        assert run_until(job, stop).report.outcome == "cut"
+    assert len(set(synced)) >= 40, "what had landed need not be read back by the next run"
+    job.done()
+    job.all_come_back()
