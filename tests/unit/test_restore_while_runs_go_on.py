@@ -89,8 +89,10 @@ class FirstSession:
         self._session: SftpSession | None = None
 
     def __call__(self, session: SftpSession, packet: bytes) -> None:
-        self._session = self._session or session
-        if session is self._session and packet[0] not in (words.INIT, words.CLOSE):
+        # By its greeting: on a busy machine a closing of the connection before may still come.
+        if packet[0] == words.INIT:
+            self._session = self._session or session
+        elif session is self._session and packet[0] != words.CLOSE:
             self.requests += 1
             if self.requests == self._at:
                 self._do()
