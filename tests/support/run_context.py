@@ -18,6 +18,17 @@ class StopByHand:
         return self.why
 
 
+class UpAfter:
+    """A stop sign that goes up when it has been asked so many times."""
+
+    def __init__(self, times: int) -> None:
+        self.left = times
+
+    def asked(self) -> str:
+        self.left -= 1
+        return "the service ends" if self.left < 0 else ""
+
+
 def run_context(clock: Clock, stop: StopByHand | None = None, tick: Callable[[], None] = lambda: None) -> RunContext:
     """A run's context that nobody watches."""
     return RunContext(clock, stop or StopByHand(), Progress(), tick)

@@ -21,6 +21,7 @@ from otherroof.ledger.drills import DrillPage, DrillRow
 from otherroof.restore.restore import Restorer
 from support.drills import a_disk_with, drill_rows, drilled, left_over
 from support.main_job import JOB, OneJob, one_job
+from support.run_context import UpAfter
 
 pytestmark = [pytest.mark.slow, pytest.mark.lasts(15)]
 
@@ -265,17 +266,6 @@ def test_two_drills_of_a_job_do_not_meet(job: OneJob) -> None:
 
 
 # -- stopped, cut, hostile --
-
-
-class UpAfter:
-    """A stop sign that goes up when it has been asked so many times."""
-
-    def __init__(self, times: int) -> None:
-        self.left = times
-
-    def asked(self) -> str:
-        self.left -= 1
-        return "the service ends" if self.left < 0 else ""
 
 
 @pytest.mark.parametrize("times", [0, 6])

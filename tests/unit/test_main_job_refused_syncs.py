@@ -71,8 +71,17 @@ def refused_at(path: bytes, *turns: int, cut_at: int = 0) -> Policy:
     return policy
 
 
-def run_until(job: OneJob, stop: StopSign) -> RunResult:
-    return run_job(job.settings, JOB, JobContext(Progress(), clock=job.clock, stop=stop))
+def run_until(job: OneJob, ends_with: Callable[[FileUnderWay], bool]) -> RunResult:
+    """A run that is asked to stop as a step of a file has ended with which that answers True."""
+    stop, arrived = StopSign(SystemClock()), FileSender._arrived
+
+    def arriving(self: FileSender, file: FileUnderWay) -> None:
+        arrived(self, file)
+        if ends_with(file):
+            stop.ask("the window ends")
+
+    with patch.object(FileSender, "_arrived", arriving):
+        return run_job(job.settings, JOB, JobContext(Progress(), clock=job.clock, stop=stop))
 
 
 @contextmanager
@@ -108,15 +117,8 @@ def test_a_file_that_home_put_back_is_sent_though_settling_was_refused(job: OneJ
     job.put("a", b"AAAA")
     job.done()
     job.put("a", b"BBBBBB")
-    stop, arrived = StopSign(SystemClock()), FileSender._arrived
-
-    def arriving(self: FileSender, file: FileUnderWay) -> None:
-        arrived(self, file)
-        if file.step == "take place":
-            stop.ask("the window ends")
-
-    with patch.object(FileSender, "_arrived", arriving), patch.object(far_syncs, "PARTING_S", 0.0):
-        run_until(job, stop)
+    with patch.object(far_syncs, "PARTING_S", 0.0):
+        run_until(job, lambda file: file.step == "take place")
     assert (job.latest / "a").read_bytes() == b"BBBBBB"
     job.put("a", b"AAAA")
     if refusal == "its sync":
@@ -191,20 +193,15 @@ def test_after_a_stop_syncs_have_their_time_though_a_link_is_still_to_be_made(jo
     for number in range(60):
         job.put(f"f{number}", os.urandom(2000))
     (job.folder / "zlink").symlink_to("x")
-    stop, arrived, count, synced = StopSign(SystemClock()), FileSender._arrived, iter(range(60)), list[bytes]()
-
-    def arriving(self: FileSender, file: FileUnderWay) -> None:
-        arrived(self, file)
-        if next(count) == 39:
-            stop.ask("the window ends")
+    count, synced = iter(range(60)), list[bytes]()
 
     def policy(path: bytes, _session: Any) -> bool:
         if b"latest/f" in path:
             synced.append(path)
         return False
 
-    with patch.object(FileSender, "_arrived", arriving), syncs(policy):
-        assert run_until(job, stop).report.outcome == "cut"
+    with syncs(policy):
+        assert run_until(job, lambda _file: next(count) == 39).report.outcome == "cut"
     assert len(set(synced)) >= 40, "what had landed need not be read back by the next run"
     job.done()
     job.all_come_back()

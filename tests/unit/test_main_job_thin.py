@@ -38,6 +38,7 @@ from otherroof.watch.rules import findings
 from support.main_job import JOB, OneJob
 from support.quick import spread
 from support.random_days import RandomDays
+from support.run_context import UpAfter
 from support.thinned_household import ALIKE, KEEPS, Household, thinned_household
 
 # Seconds of a processor each; a quick run has others of the kind.
@@ -280,17 +281,6 @@ def test_removal_cut_short_is_ended_by_the_next_and_noted_once(home: Household) 
     home.all_that_stay_come_back()
 
 
-class StopsAfter:
-    """A sign that goes up once it was asked so many times."""
-
-    def __init__(self, times: int) -> None:
-        self.left = times
-
-    def asked(self) -> str:
-        self.left -= 1
-        return "the service ends" if self.left < 0 else ""
-
-
 # Everything up to the last look at the sign, some of it before anything has gone and some in the middle of it.
 def test_removal_that_the_end_of_the_service_cuts_anywhere_is_ended_by_the_next(home: Household) -> None:
     home.thin()
@@ -300,7 +290,7 @@ def test_removal_that_the_end_of_the_service_cuts_anywhere_is_ended_by_the_next(
     cuts = 0
     for times in range(200):
         try:
-            chore.do(ChoreInputs(home.job.settings, stop=StopsAfter(times)))
+            chore.do(ChoreInputs(home.job.settings, stop=UpAfter(times)))
             break
         except RunCut:
             cuts += 1
@@ -318,7 +308,7 @@ def test_a_first_thinning_fetches_no_further_listing_once_the_service_is_to_end(
     noted: list[int] = []
     for times in range(len(home.runs)):
         with pytest.raises(RunCut, match="the service ends"):
-            chore.do(ChoreInputs(home.job.settings, stop=StopsAfter(times)))
+            chore.do(ChoreInputs(home.job.settings, stop=UpAfter(times)))
         with closing(VersionChanges(home.job.settings.version_record(JOB))) as changes:
             noted.append(len(changes._known()))
         Path(home.job.settings.version_record(JOB)).unlink()

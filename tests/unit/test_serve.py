@@ -288,8 +288,8 @@ def test_the_last_chore_has_the_time_that_the_runs_did_not_need(house: House, mo
     assert (house.left, ended) == ([], [True])
 
 
-def test_the_last_chore_has_time_also_if_a_run_took_all(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(serve_module, "STOP_GRACE_S", 0.1)
+def lets_runs_be_deaf(house: House) -> threading.Event:
+    """From now on a run hears no sign; it ends once this is set."""
     free = threading.Event()
 
     def run(job: str, sign: StopSign) -> RunEnding:
@@ -297,6 +297,12 @@ def test_the_last_chore_has_time_also_if_a_run_took_all(house: House, monkeypatc
         return DONE
 
     house.run = run
+    return free
+
+
+def test_the_last_chore_has_time_also_if_a_run_took_all(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(serve_module, "STOP_GRACE_S", 0.1)
+    free = lets_runs_be_deaf(house)
     house.rest = lambda: time.sleep(0.3)
     house.overdue("photos")
     house.start()
@@ -308,13 +314,7 @@ def test_the_last_chore_has_time_also_if_a_run_took_all(house: House, monkeypatc
 
 def test_a_run_that_does_not_listen_is_left_and_counts_as_cut(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(serve_module, "STOP_GRACE_S", 0.5)
-    free = threading.Event()
-
-    def run(job: str, sign: StopSign) -> RunEnding:
-        free.wait(PATIENCE_S)
-        return DONE
-
-    house.run = run
+    free = lets_runs_be_deaf(house)
     house.overdue("photos")
     house.start()
     until(lambda: house.count("run", "photos"))

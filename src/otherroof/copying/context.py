@@ -22,6 +22,8 @@ from otherroof.copying.send.own_secrets import OwnSecrets
 from otherroof.copying.send.stream import ReadAhead
 from otherroof.far_copy.writer import Writer
 
+STEP_S = 1.0  # of a wait, between two looks at the stop sign
+
 
 class StopRequest(Protocol):
     """Tells whether somebody asked the run to stop; then it begins nothing new, and what is in flight is finished or
@@ -60,6 +62,14 @@ class RunContext:
         why = self.stop.asked()
         if why:
             raise RunCut(why, where=job, advice="the next run goes on from there")
+
+    def wait(self, seconds: float, job: str = "") -> None:
+        """Let so much time pass. Raises RunCut, within about a second, if the run was asked to stop."""
+        until = self.clock.monotonic() + seconds
+        while self.clock.monotonic() < until:
+            self.check_stop(job)
+            self.clock.sleep(min(STEP_S, max(0.01, until - self.clock.monotonic())))
+            self.tick()
 
 
 @dataclass(slots=True)

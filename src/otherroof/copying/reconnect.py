@@ -21,8 +21,6 @@ WORTH = 1024 * 1024  # bytes that must have crossed for a broken connection not 
 LONGEST_PAUSE_S = 600.0
 T = TypeVar("T")
 
-STEP_S = 1.0  # of a pause, between two looks at the stop sign
-
 
 @dataclass(frozen=True, slots=True)
 class RetryLimits:
@@ -112,10 +110,5 @@ class SteadyConnection:
         self._left -= 1
         if self._left < 0:
             raise problem
-        clock = self._context.clock
         pause = min(LONGEST_PAUSE_S, self._limits.pause_s * 2 ** (self._limits.tries - 1 - self._left))
-        until = clock.monotonic() + pause
-        while clock.monotonic() < until:
-            self._context.check_stop(self._job)
-            clock.sleep(min(STEP_S, max(0.01, until - clock.monotonic())))
-            self._context.tick()
+        self._context.wait(pause, self._job)

@@ -21,8 +21,9 @@ from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 
-from otherroof.base.errors import LinkLost, OtherroofError, RunCut, Unreached
+from otherroof.base.errors import LinkLost, OtherroofError, Unreached
 from otherroof.base.locks import Patience
 from otherroof.base.machine import machine_mark
 from otherroof.base.time_limit import TookTooLong, within_time
@@ -39,6 +40,7 @@ from otherroof.jobs.far_place import job_limit, open_place
 from otherroof.jobs.layouts import keeper_of
 from otherroof.jobs.locks import far_lock, job_lock
 from otherroof.jobs.own_files import refuse_to_send_secrets
+from otherroof.jobs.stop_sign import raise_if_asked
 from otherroof.ledger import Ledger
 from otherroof.probe.refused import note_refused_login
 from otherroof.probe.ssh_checks import clock_finding
@@ -142,11 +144,11 @@ class OpenedJob:
         def log_in() -> Place:
             return open_place(self.settings, self.far, meter, limit, paces_reads=self._access.paces_reads)
 
-        limit_s = LOG_IN_ANSWERS * self.far.answer_s
+        limit_s, check = LOG_IN_ANSWERS * self.far.answer_s, partial(raise_if_asked, self._context.stop)
         try:
             # A silent far box is waited for by the minute, and whoever stops the work must be heard meanwhile. A login
             # that comes about after that is hung up: nobody else would.
-            return within_time(limit_s, log_in, _stop_check(self._context), late=lambda place: place.close())
+            return within_time(limit_s, log_in, check, late=lambda place: place.close())
         except TookTooLong as problem:
             raise LinkLost(f"did not let this home in within {limit_s:g} s", where=self.far.address) from problem
         except Unreached as problem:
@@ -268,22 +270,13 @@ def _way(settings: Settings, far: str, ledger: Ledger, context: JobContext[Meter
         context.clock,
         network_access=context.network_access,
         linger=context.linger,
-        check=_stop_check(context),
+        check=partial(raise_if_asked, context.stop),
     ) as way:
         yield way
 
 
 def _wait_for_turn(far: FarBox, context: JobContext[Metered]) -> Patience:
-    return Patience(far.queue_s if context.patient else 0.0, context.told, _stop_check(context))
-
-
-def _stop_check(context: JobContext[Metered]) -> Callable[[], None]:
-    def check() -> None:
-        reason = context.stop.asked()
-        if reason:
-            raise RunCut(reason)
-
-    return check
+    return Patience(far.queue_s if context.patient else 0.0, context.told, partial(raise_if_asked, context.stop))
 
 
 @contextmanager

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from otherroof.base.clock import Clock
+from otherroof.base.errors import RunCut
 from otherroof.copying.context import StopRequest
 from otherroof.copying.report import MONTH_ENDED, WINDOW_ENDED
 
@@ -60,6 +61,12 @@ class StopSign:
         """The run has put `wire_bytes` in all on the wire so far; past its room the sign goes up."""
         if self._room is not None and wire_bytes > self._room:
             self.ask(MONTH_ENDED)
+
+
+def raise_if_asked(stop: StopRequest) -> None:
+    """Raises RunCut with the reason if `stop` was asked for."""
+    if why := stop.asked():
+        raise RunCut(why)
 
 
 @dataclass(frozen=True, slots=True)

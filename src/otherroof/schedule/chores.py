@@ -10,12 +10,13 @@ import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import partial
 from math import inf
 
 from otherroof.base.clock import Clock
-from otherroof.base.errors import RunCut
 from otherroof.copying.context import StopRequest
 from otherroof.jobs.context import NeverStopped
+from otherroof.jobs.stop_sign import raise_if_asked
 from otherroof.ledger import Ledger
 from otherroof.probe.probe import probe_far
 from otherroof.probe.way import take_down_idle_tunnels, tend_tunnels
@@ -162,10 +163,7 @@ def _probe(clock: Clock, far: str) -> Chore:
         return facts.now if last is None else last + timedelta(hours=facts.settings.far[far].probe_hours)
 
     def do(inputs: ChoreInputs) -> None:
-        def check() -> None:
-            if why := inputs.stop.asked():
-                raise RunCut(why)
-
+        check = partial(raise_if_asked, inputs.stop)
         with Ledger(inputs.settings.ledger) as ledger:
             climb = probe_far(inputs.settings, far, ledger, clock, linger=True, check=check)
         log.info("probe of %s: %s", far, climb.headline)

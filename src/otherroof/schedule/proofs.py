@@ -10,11 +10,10 @@ import logging
 from datetime import datetime, timedelta
 
 from otherroof.base.clock import Clock
-from otherroof.base.errors import RunCut
 from otherroof.base.local_time import next_month
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.prove import ProofResult, prove
-from otherroof.jobs.stop_sign import EitherStop, StopSign
+from otherroof.jobs.stop_sign import EitherStop, StopSign, raise_if_asked
 from otherroof.ledger import Ledger
 from otherroof.restore.proving.report import ProofProgress
 from otherroof.schedule.chores import FIRST_START, Chore, ChoreFacts, ChoreInputs
@@ -53,8 +52,7 @@ def prove_chore(clock: Clock, job: str, far: str) -> Chore:
                 bounds.crossed(progress.meter.wire_up + progress.meter.wire_down)
 
             tick()
-            if why := inputs.stop.asked():
-                raise RunCut(why)
+            raise_if_asked(inputs.stop)
             if why := bounds.asked():
                 log.info("%s: not now: %s", name, why)
                 return

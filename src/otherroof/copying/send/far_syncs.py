@@ -8,10 +8,11 @@ comes, by `sync_pace`; how its place syncs, by the layout.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from math import inf
 
 from otherroof.base.clock import Clock
-from otherroof.base.errors import OtherroofError
+from otherroof.base.errors import LinkLost, OtherroofError
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.other_server import KEEP_FRESH_S
 from otherroof.copying.send.landed import DueFiles, LandedFiles
@@ -137,6 +138,17 @@ class FarSyncs:
     def is_refused(self) -> bool:
         """Whether a sync was refused: then nothing more should be sent."""
         return self._refusal is not None
+
+    @contextmanager
+    def told_first(self) -> Iterator[None]:
+        """If the connection breaks while inside, what a sync was refused with is raised instead."""
+        # Over another connection the same syncs would be answered as if all were well: a kernel tells of a write that
+        # failed only once.
+        try:
+            yield
+        except LinkLost:
+            self.raise_refusal()
+            raise
 
     def raise_refusal(self) -> None:
         """Raises the first error of a sync, if there was any: a disk that cannot hold what it took ends the run."""

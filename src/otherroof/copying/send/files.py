@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import cast
 
-from otherroof.base.errors import FarTrouble, LinkLost, OtherroofError, RunCut
+from otherroof.base.errors import FarTrouble, OtherroofError, RunCut
 from otherroof.copying.compare.change import BEGUN, LARGE, PlannedChange, Rows
 from otherroof.copying.context import SendContext
 from otherroof.copying.home.looks_encrypted import HEAD
@@ -83,17 +83,12 @@ class FileSender:
     def _round(self) -> None:
         self._state.lent.clear()
         self._state.taken.clear()
-        try:
+        with self._syncs.told_first():
             for result in self._place.carry_out(self._tasks(), self._tick):
                 if isinstance(result.key, DueFiles):
                     self._syncs.ended(TaskResult(result.key, error=result.error))
                 else:
                     self._ended(result.key, result)
-        except LinkLost:
-            # Over another connection the same syncs would be answered as if all were well: a kernel tells of a write
-            # that failed only once.
-            self._syncs.raise_refusal()
-            raise
         self._plan.commit()
         self._syncs.raise_refusal()
 

@@ -160,7 +160,6 @@ class SendSteps:
             self._link_further_names()
         self._make_durable()
         self.settle()
-        self._check_stop()
 
     # -- S0 --
 
@@ -331,12 +330,9 @@ class SendSteps:
         if self._context.landed.waiting:
             self._context.run.progress.stage = "waiting for the far disk"
         run = self._context.run
-        try:
+        with self._syncs.told_first():
             for result in self._place.carry_out(self._syncs.all_tasks(run.stop.asked, run.tick), run.tick):
                 self._syncs.ended(result)
-        except LinkLost:
-            self._syncs.raise_refusal()  # as `FileSender` does
-            raise
         self._plan.commit()
         self._syncs.raise_refusal()
         self._check_stop()

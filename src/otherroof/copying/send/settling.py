@@ -20,7 +20,6 @@ from otherroof.far_copy.numbers import FILE, FOLDER, LINK
 from otherroof.far_copy.writer import ChangeState, FileProperties, Writer
 
 WAITS_FOR_COMMIT = "waits for commit"  # a fact in the plan
-STEP_S = 1.0
 
 
 def settle_unfinished(plan: RunPlan, writer: Writer, run: RunContext) -> None:
@@ -63,11 +62,7 @@ def _let_grow_old(plan: RunPlan, writer: Writer, run: RunContext) -> None:
         return
     if next(chain(plan.pages(Rows.UNFINISHED), plan.not_durable()), None) is None:
         return
-    until = run.clock.monotonic() + AGE_S
-    while run.clock.monotonic() < until:
-        run.check_stop()
-        run.tick()
-        run.clock.sleep(min(STEP_S, AGE_S))
+    run.wait(AGE_S)
 
 
 def _standing(writer: Writer, change: PlannedChange) -> Script[ChangeState]:

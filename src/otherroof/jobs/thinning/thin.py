@@ -19,7 +19,7 @@ from datetime import datetime, timedelta
 from typing import Literal
 
 from otherroof.base.clock import Clock
-from otherroof.base.errors import Damaged, OtherroofError, RunCut, WrongUse
+from otherroof.base.errors import Damaged, OtherroofError, WrongUse
 from otherroof.base.machine import machine_mark
 from otherroof.base.units import count_text
 from otherroof.copying.other_server import FRESH_S
@@ -31,6 +31,7 @@ from otherroof.far_copy.remover import VersionNote
 from otherroof.far_copy.run_ids import time_of_run
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.open_job import Access, OpenedJob, open_job
+from otherroof.jobs.stop_sign import raise_if_asked
 from otherroof.jobs.thinning.standing_runs import runs_that_should_stand
 from otherroof.ledger import Ledger
 from otherroof.ledger.keeping import RuleInForce, Thinned
@@ -113,8 +114,7 @@ def thin(settings: Settings, name: str, deed: Deed, context: JobContext[ThinProg
 
 def _lines(job: OpenedJob, run: str, context: JobContext[ThinProgress]) -> Iterator[bytes]:
     """A listing's lines. Asked for the sign first: for the first thinning every listing is fetched. Raises RunCut."""
-    if why := context.stop.asked():
-        raise RunCut(why)
+    raise_if_asked(context.stop)
     yield from job.keeper.lines(run)
 
 

@@ -106,25 +106,25 @@ def with_parents(op: Op, path: bytes) -> Script[object]:
         return (yield op)
 
 
-def ask_or_close(request: Request, *closing: CloseFile) -> Script[Any]:
-    """Ask for `request`; if it fails, these are asked for before that is raised."""
+def or_close(script: Script[T], *closing: CloseFile) -> Script[T]:
+    """Carry out `script`; if it fails, these are asked for before that is raised."""
     # What nobody closes stays open over there until the connection ends: it counts among the files that the far box
     # lets us hold, and the room of one that is removed stays taken. What fails may also be home's: a source that cannot
     # be read, a target that is full.
     try:
-        return (yield request)
+        return (yield from script)
     except OtherroofError:
         yield requests.Attempts(closing)  # a refusal of these must not hide what came before it
         raise
 
 
-def or_close(script: Script[T], *closing: CloseFile) -> Script[T]:
-    """Carry out `script`; if it fails, as `ask_or_close`."""
-    try:
-        return (yield from script)
-    except OtherroofError:
-        yield requests.Attempts(closing)
-        raise
+def ask_or_close(request: Request, *closing: CloseFile) -> Script[Any]:
+    """Ask for `request`; if it fails, as `or_close`."""
+
+    def ask() -> Script[Any]:
+        return (yield request)
+
+    return or_close(ask(), *closing)
 
 
 def stat_path(path: bytes) -> Script[Attrs | None]:
