@@ -150,6 +150,18 @@ def test_nothing_is_left_open_of_a_far_file_that_home_cannot_take(tmp_path: Path
     assert far.place.left_open == []
 
 
+def test_nothing_is_left_open_of_a_folder_that_lists_what_cannot_be_a_name(tmp_path: Path) -> None:
+    far = household(tmp_path)
+
+    def lie(op: requests.Op, _path: bytes) -> Any:
+        return [(b"a/b", requests.Attrs(1, 0o100644, 1))] if isinstance(op, requests.ReadFolder) else TRUE
+
+    far.place.twist = lie
+    with pytest.raises(OtherroofError):
+        far.do(_look_into(far.paths, _FolderToLook("", b"", 0)))
+    assert far.place.left_open == []
+
+
 def test_nothing_is_left_open_of_a_folder_with_too_many_names(tmp_path: Path) -> None:
     far = household(tmp_path)
     with pytest.raises(Refused, match="without end"):

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from otherroof.base.clock import SteppedClock, in_ns
-from otherroof.base.errors import Refused
+from otherroof.base.errors import Refused, RunCut
 from otherroof.copying.compare.change import BEGUN, DONE, PlannedChange, Rows
 from otherroof.copying.compare.compare import Difference
 from otherroof.copying.compare.plan import RunPlan
@@ -24,7 +24,7 @@ from otherroof.far.place import TaskResult
 from otherroof.far_copy.entry import Entry
 from otherroof.far_copy.numbers import HARD, Numbers
 from otherroof.far_copy.view import FarCopyView
-from support.run_context import run_context
+from support.run_context import StopByHand, run_context
 
 NOW = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
 OLD_NS = in_ns(NOW) - 3600 * 10**9
@@ -86,9 +86,9 @@ def plan(tmp_path: Path) -> Iterator[WatchedPlan]:
     made.close()
 
 
-def steps(plan: WatchedPlan, box: FarBox) -> SendSteps:
+def steps(plan: WatchedPlan, box: FarBox, stop: StopByHand | None = None) -> SendSteps:
     clock = SteppedClock(NOW)
-    run = run_context(clock)
+    run = run_context(clock, stop)
     link = Entry(b"link", "link", 4, OLD_NS, 0o777, 0, 0, target=b"there")
     source = SimpleNamespace(describe=lambda *_: (link, numbers("link")))
     context: Any = SimpleNamespace(plan=plan, writer=box, run=run, landed=LandedFiles(clock), source=source)
@@ -99,6 +99,16 @@ def get(plan: RunPlan, path: bytes) -> PlannedChange:
     found = plan.get(path)
     assert found is not None
     return found
+
+
+def test_after_a_stop_no_further_change_is_begun(plan: WatchedPlan) -> None:
+    plan.add([gone(b"a"), gone(b"b")])
+    plan.said.clear()
+    stop = StopByHand()
+    stop.why = "the window has closed"
+    with pytest.raises(RunCut, match="the window has closed"):
+        steps(plan, FarBox(plan), stop)._move_aside()
+    assert not [said for said in plan.said if said != "commit"]
 
 
 def test_nothing_is_asked_for_before_its_intention_is_on_this_disk(plan: WatchedPlan) -> None:
