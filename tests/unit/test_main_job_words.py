@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import shlex
 from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
@@ -73,6 +74,17 @@ def test_path_that_is_none_of_the_folders_is_refused(job: OneJob, verb: Verb, pa
     told = verb("restore", JOB, "--into", str(job.where / "back"), path.format(folder=job.folder))
     assert told.code == EXIT_WRONG_USE
     assert "this version holds no" in told.err
+
+
+def test_a_path_that_went_is_refused_with_the_way_to_the_versions_that_have_it(job: OneJob, verb: Verb) -> None:
+    job.put("b/its own", b"here")
+    verb("run")
+    (job.folder / "b/its own").unlink()
+    verb("run")
+    told = verb("restore", JOB, "--into", str(job.where / "back"), "b/its own")
+    command = f"otherroof versions {JOB} 'b/its own'"
+    assert f"`{command}` tells which versions do" in told.err
+    assert "b/its own: 1 state" in verb(*shlex.split(command)[1:]).out
 
 
 def test_dry_run_says_that_it_would_be_held_and_what_releases_nothing_yet(job: OneJob, verb: Verb) -> None:

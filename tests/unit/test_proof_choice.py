@@ -10,10 +10,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from otherroof.forecast.proof_pace import RANDOM_SHARE, budget_for_all, nights_for_all, pace_said
+from otherroof.forecast.proof_pace import RANDOM_SHARE, budget_for_all, nights_for_all, pace_said, sample_said
 from otherroof.restore.proving.choice import choose, cost
 
 FILES = st.lists(st.tuples(st.integers(0, 5_000), st.integers(0, 400)), max_size=60)
+
+
+def test_what_a_sample_says_is_said_of_what_it_was_drawn_from() -> None:
+    """Not of what a whole proof beside it read: the two stand in one line."""
+    assert sample_said(0, 3, 3, 59_900) == "no damage in all 3 files; drawn from files of up to 59.9 kB"
+    assert sample_said(0, 3, 3, 0) == "no damage in all 3 files"
+    assert sample_said(0, 0, 3, 59_900) == ""
 
 
 @given(FILES, st.integers(0, 60_000), st.integers())

@@ -278,6 +278,10 @@ def _no_agreement(
     advice = "check the port, and what the router forwards it to"
     if bounded.hung_up and not bounded.heard:
         return LinkLost("took the connection and closed it at once", where=target.shown_as, advice=advice)
+    if not bounded.heard:
+        # The kernel over there takes connections for a server that hangs, for instance on a disk that does not answer.
+        hangs = "its SSH server or a disk of it may hang: have it switched off and on there; if that does not help"
+        return LinkLost("took the connection and said nothing", where=target.shown_as, advice=f"{hangs}, {advice}")
     return Unreached(
         f"something listens there but does not speak SSH ({problem})", where=target.shown_as, advice=advice
     )

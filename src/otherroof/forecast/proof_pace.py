@@ -53,4 +53,4 @@ def sample_said(damaged: int, drawn: int, population: int, drawn_up_to: int) -> 
     if not drawn:
         return ""
     said = sample_sentence(damaged, drawn, population)
-    return f"{said}; files of more than {size_text(drawn_up_to)} are not among them" if drawn_up_to else said
+    return f"{said}; drawn from files of up to {size_text(drawn_up_to)}" if drawn_up_to else said
