@@ -5,6 +5,7 @@ Each change is tried also where a run before it, or this one before its connecti
 
 from __future__ import annotations
 
+import hashlib
 import os
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,6 +14,7 @@ import pytest
 
 from otherroof.base.clock import SystemClock
 from otherroof.base.errors import NotOffered, PlaceError, Refused
+from otherroof.copying.compare.half_sent import SafePart
 from otherroof.copying.home.read import stat_numbers
 from otherroof.copying.send.stream import FileStream, ReadAhead, StreamRequest
 from otherroof.far_copy.writer import ArrivedPart, ChangeState, ContentLocation, FileProperties
@@ -241,10 +243,15 @@ def reader(tmp_path: Path) -> Iterator[ReadAhead]:
     made.close()
 
 
+def part_of_big(upto: int) -> SafePart:
+    return SafePart(upto, hashlib.blake2b(BIG[:upto], digest_size=32).digest())
+
+
 def stream(far: Far, reader: ReadAhead, held: ArrivedPart | None = None) -> FileStream:
     offers = far.base.place.offers
     numbers = stat_numbers(os.stat(os.path.join(reader._source.root, b"big")))
-    request = StreamRequest(b"big", bytes(32), offers.max_write, offers.sync, part_of=numbers)
+    part = part_of_big(held.upto if held is not None else 0)
+    request = StreamRequest(b"big", bytes(32), offers.max_write, offers.sync, part_of=numbers, part=part)
     made = FileStream(request, SystemClock(), held)
     reader.begin(made)
     return made

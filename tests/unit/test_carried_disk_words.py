@@ -12,6 +12,7 @@ import pytest
 
 from otherroof.base.errors import Denied, FarTrouble
 from otherroof.copying.compare.change import PlannedChange, Rows
+from otherroof.copying.compare.half_sent import SafePart
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.far.local.disk import LocalDisk
 from otherroof.far_copy.numbers import FILE, FOLDER, LINK
@@ -73,8 +74,8 @@ class HalfSent:
     path: bytes = b""
     upto: int = 0
 
-    def safe_bytes(self, path: bytes, _: object) -> int | None:
-        return self.upto if path == self.path else None
+    def safe_part(self, path: bytes, _: object) -> SafePart | None:
+        return SafePart(self.upto, b"") if path == self.path else None
 
 
 class Plan:

@@ -19,6 +19,7 @@ from otherroof.copying.compare import catalogue_repair
 from otherroof.copying.compare.catalogue import Catalogue, replace_catalogue, write_catalogue
 from otherroof.copying.compare.catalogue_repair import CheckedCatalogue, JobStateFiles, check_catalogue
 from otherroof.copying.compare.compare import Difference
+from otherroof.copying.compare.half_sent import SafePart
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.far_copy.entry import parse_line
 from otherroof.far_copy.keeper import Keeper, RunMark
@@ -94,7 +95,7 @@ def note(files: JobStateFiles, run: str, base: str, *, whole_run: str = "") -> N
     change.line, change.digest = line_of(b"a", (11, 7, 2, 3, 0o100644)), b"\7" * 32
     plan.begin(change)
     plan.done(change)
-    plan.half_sent.note(b"film", (20, 9, 9, 9, 0), 500)
+    plan.half_sent.note(b"film", (20, 9, 9, 9, 0), SafePart(500, b""))
     plan.commit()
     plan.close()
 
@@ -195,7 +196,7 @@ def test_what_a_cut_run_did_is_settled_and_folded_in(files: JobStateFiles, settl
     assert held(files)[b"a"][1] == 7
     assert (facts_of(files).run, facts_of(files).settled) == (R1, R2)
     assert not checked.unsure, "its notes tell all that it did"
-    assert [(path, upto) for path, _, upto in checked.parts] == [(b"film", 500)]
+    assert [(path, part.upto) for path, _, part in checked.parts] == [(b"film", 500)]
 
 
 def test_half_sent_files_stay_noted_until_the_next_run_has_notes_of_its_own(

@@ -18,6 +18,7 @@ from otherroof.copying import reconnect
 from otherroof.copying.compare.catalogue import Catalogue, write_catalogue
 from otherroof.copying.compare.compare import Difference
 from otherroof.copying.compare.fold import make_block
+from otherroof.copying.compare.half_sent import SafePart
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.home.chunk_lists import ChunkStore
 from otherroof.copying.home.chunks import ChunkList
@@ -128,7 +129,7 @@ def noted(plan: RunPlan) -> list[object]:
         plan.fact("run"),
         plan.fact("base"),
         rows,
-        [(path, five[:4], upto) for path, five, upto in plan.half_sent.all()],
+        [(path, five[:4], part) for path, five, part in plan.half_sent.all()],
     ]
 
 
@@ -140,7 +141,7 @@ def test_notes_of_a_cut_run_are_as_they_were_written_or_refused(tmp_path: Path, 
     plan.note_fact("run", "2026-06-01T000000Z-0000")
     plan.note_fact("base", "")
     plan.add(Difference(b"folder/%04d" % n, numbers_of(n), None, None) for n in range(300))
-    plan.half_sent.note(b"large", (1, 2, 3, 4, 5), 77)
+    plan.half_sent.note(b"large", (1, 2, 3, 4, 5), SafePart(77, b"\7" * 32))
     plan.commit()
     for number, change in enumerate(list(plan.outcome(NOW))):
         change.digest, change.line = entry_of(number).digest, entry_of(number).line().encode()

@@ -56,6 +56,8 @@ class Pieces:
     def synced(self, upto: int) -> None:
         self.is_synced = True
 
+    def sync_refused(self) -> None: ...
+
 
 class FullTarget:
     """Takes nothing: the disk that is restored onto is full."""

@@ -406,7 +406,7 @@ class OnePiece:
 
     def __init__(self) -> None:
         self.pieces: list[DataPiece] = [DataPiece(0, NEW)]
-        self.is_synced = False
+        self.is_synced = self.is_refused = False
 
     def take(self, *, wait: bool) -> DataPiece:
         if not self.pieces:
@@ -420,15 +420,26 @@ class OnePiece:
     def synced(self, upto: int) -> None:
         self.is_synced = upto == len(NEW)
 
+    def sync_refused(self) -> None:
+        self.is_refused = True
 
-@pytest.mark.parametrize("can_sync", [True, False])
-def test_what_a_stopped_run_has_sent_counts_only_if_it_was_synced(far: Household, can_sync: bool) -> None:
+
+@pytest.mark.parametrize("answer", [True, False, Refused("input/output error")])
+def test_what_a_stopped_run_has_sent_counts_only_if_it_was_synced(far: Household, answer: Any) -> None:
     far.do(far.writer.prepare(b"a", None))
-    far.place.twist = lambda op, _path: can_sync if isinstance(op, requests.Sync) else TRUE
+
+    def answers(op: requests.Op, _path: bytes) -> Any:
+        if not isinstance(op, requests.Sync):
+            return TRUE
+        if isinstance(answer, Refused):
+            raise answer
+        return answer
+
+    far.place.twist = answers
     stream = OnePiece()
     with pytest.raises(RunCut):
         far.do(far.writer.upload(b"a", stream, None))  # type: ignore[arg-type]
-    assert stream.is_synced is can_sync
+    assert (stream.is_synced, stream.is_refused) == (answer is True, isinstance(answer, Refused))
     assert far.place.kinds()[-2:] == ["Sync", "CloseFile"]
     assert far.place.left_open == []
 

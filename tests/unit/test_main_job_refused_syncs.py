@@ -18,12 +18,15 @@ from otherroof.base.errors import OtherroofError
 from otherroof.copying.compare.change import LARGE
 from otherroof.copying.progress import Progress
 from otherroof.copying.send import far_syncs
+from otherroof.copying.send import stream as stream_module
 from otherroof.copying.send.files import FileSender
+from otherroof.copying.send.stream import FileStream
 from otherroof.copying.send.under_way import FileUnderWay
 from otherroof.far.sftp import codec
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.run import RunResult, run_job
 from otherroof.jobs.stop_sign import StopSign
+from otherroof.layouts.open.paths import PART_END
 from otherroof.rehearsal.far_box import sftp_extensions
 from otherroof.rehearsal.far_box import sftp_words as words
 from support.faulty_box import CutError
@@ -158,6 +161,59 @@ def test_a_refusal_is_told_though_the_line_breaks_while_the_far_disk_is_waited_f
     with syncs(policy), patch.object(far_syncs.FarSyncs, "refused", telling):
         assert job.run().error is not None
     job.done()
+    job.all_come_back()
+
+
+@contextmanager
+def often_synced() -> Iterator[None]:
+    with patch.object(stream_module, "SYNC_EVERY", LARGE), patch.object(stream_module, "SYNC_EVERY_S", 0.0):
+        yield
+
+
+@contextmanager
+def stopped_in_the_middle(stop: StopSign) -> Iterator[None]:
+    """The run is asked to stop as its large file is read, and hears of it before it has read on."""
+    cut, heard, blocks_of = FileStream.cut, threading.Event(), stream_module.blocks_of
+
+    def cutting(self: FileStream, why: str) -> None:
+        cut(self, why)
+        heard.set()
+
+    def reading(*given: Any) -> Iterator[tuple[int, bytes]]:
+        for number, block in enumerate(blocks_of(*given)):
+            yield block
+            if number == 5 and not heard.is_set():
+                stop.ask("the window ends")
+                assert heard.wait(20)
+
+    with (
+        patch.object(FileStream, "cut", cutting),
+        patch.object(stream_module, "blocks_of", reading),
+        patch("otherroof.far.sftp.place.TICK_S", 0.0),
+    ):
+        yield
+    assert heard.is_set()
+
+
+@pytest.mark.parametrize("when", ["in the middle", "after a stop"])
+def test_a_part_that_a_disk_refused_to_hold_is_sent_anew(job: OneJob, when: str) -> None:
+    """Read back it may come out of the far box's memory, and a second sync be answered as if all were well."""
+    job.put("film", os.urandom(8 * LARGE))
+    stop, asked = StopSign(SystemClock()), list[bytes]()
+
+    def refuses(path: bytes, _session: Any) -> bool:
+        if not path.endswith(PART_END):
+            return False
+        asked.append(path)
+        return when == "after a stop" or len(asked) == 2
+
+    middle = stopped_in_the_middle(stop) if when == "after a stop" else often_synced()
+    with syncs(refuses), middle:
+        run_job(job.settings, JOB, JobContext(Progress(), clock=job.clock, stop=stop))
+    assert asked
+    with content_sent() as sizes:
+        job.done()
+    assert sum(sizes) == 8 * LARGE
     job.all_come_back()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import mmap
 import os
 import shutil
 import threading
@@ -18,7 +19,7 @@ from otherroof.base.clock import SystemClock
 from otherroof.base.errors import FarTrouble, OtherroofError
 from otherroof.base.machine import machine_mark
 from otherroof.copying.compare.change import LARGE
-from otherroof.copying.compare.half_sent import HalfSentFiles
+from otherroof.copying.compare.half_sent import HalfSentFiles, SafePart
 from otherroof.copying.home import read as home_read
 from otherroof.copying.home.read import ChangedWhileRead, SourceFolder
 from otherroof.copying.home.scan import Scan
@@ -183,9 +184,9 @@ def once_a_part_is_safe(deed: Callable[[], object]) -> Iterator[None]:
     """In the middle of the first reading of a large file, `deed` is done, as soon as a part of it is noted as safe."""
     noted, note, blocks_of, left = threading.Event(), HalfSentFiles.note, stream_module.blocks_of, [deed]
 
-    def noting(self: HalfSentFiles, path: bytes, numbers: Numbers, upto: int) -> None:
-        note(self, path, numbers, upto)
-        if upto:
+    def noting(self: HalfSentFiles, path: bytes, numbers: Numbers, part: SafePart) -> None:
+        note(self, path, numbers, part)
+        if part.upto:
             noted.set()
 
     def reading(*given: Any) -> Iterator[tuple[int, bytes]]:
@@ -221,20 +222,13 @@ def test_large_file_that_changes_where_it_is_safe_already_is_sent_anew_from_ther
     job.all_come_back()
 
 
-def test_large_file_that_changes_between_a_look_and_its_sending_goes_on_with_no_part_of_before(job: OneJob) -> None:
-    """Invariant 3, after a run that was cut."""
-    path, stop, heard = job.put("film", os.urandom(8 * LARGE)), StopSign(SystemClock()), threading.Event()
-    cut, upload, parts = FileStream.cut, LargeFiles.upload, list[int]()
+def cut_once_a_part_is_safe(job: OneJob) -> None:
+    """A run whose window ends in the middle of a large file."""
+    stop, heard, cut = StopSign(SystemClock()), threading.Event(), FileStream.cut
 
     def cutting(self: FileStream, why: str) -> None:
         cut(self, why)
         heard.set()
-
-    def uploading(self: LargeFiles, file: FileUnderWay, arrived: ArrivedPart) -> None:
-        if not parts:
-            overwrite(path, b"newer")
-        parts.append(arrived.upto)
-        upload(self, file, arrived)
 
     with (
         once_a_part_is_safe(lambda: stop.ask("the window ends") or heard.wait(20)),
@@ -242,10 +236,51 @@ def test_large_file_that_changes_between_a_look_and_its_sending_goes_on_with_no_
     ):
         ran = run_job(job.settings, JOB, JobContext(Progress(), clock=job.clock, stop=stop))
     assert ran.report.outcome == "cut"
+
+
+def test_large_file_that_changes_between_a_look_and_its_sending_goes_on_with_no_part_of_before(job: OneJob) -> None:
+    """Invariant 3, after a run that was cut."""
+    path, upload, parts = job.put("film", os.urandom(8 * LARGE)), LargeFiles.upload, list[int]()
+
+    def uploading(self: LargeFiles, file: FileUnderWay, arrived: ArrivedPart) -> None:
+        if not parts:
+            overwrite(path, b"newer")
+        parts.append(arrived.upto)
+        upload(self, file, arrived)
+
+    cut_once_a_part_is_safe(job)
     with patch.object(LargeFiles, "upload", uploading):
         job.done()
     assert parts[0] > 0 == parts[-1]
     assert (job.latest / "film").read_bytes() == path.read_bytes()
+    job.all_come_back()
+
+
+def test_progress_counts_what_is_still_to_be_sent(job: OneJob) -> None:
+    """What has arrived already is not sent, so a bar over all of it would never come to its end."""
+    job.put("film", os.urandom(8 * LARGE))
+    cut_once_a_part_is_safe(job)
+    begin, begun = Progress.begin, list[tuple[object, ...]]()
+
+    def beginning(self: Progress, *given: Any) -> None:
+        begun.append(given)
+        begin(self, *given)
+
+    with patch.object(Progress, "begin", beginning):
+        to_send = job.done().bytes.to_send
+    assert 0 < to_send < 8 * LARGE
+    assert ("sending", 1, to_send) in begun
+
+
+def test_large_file_that_is_written_to_through_memory_after_a_part_of_it_came_begins_anew(job: OneJob) -> None:
+    """Invariant 3: until a page has been written out, further writes to it move no time (Linux, mmap(2))."""
+    path = job.put("film", os.urandom(8 * LARGE))
+    with path.open("r+b") as file, mmap.mmap(file.fileno(), 0) as memory:
+        memory[100:104] = b"once"
+        cut_once_a_part_is_safe(job)
+        memory[100:104] = b"more"
+        job.done()
+    assert (job.latest / "film").read_bytes()[100:104] == b"more"
     job.all_come_back()
 
 

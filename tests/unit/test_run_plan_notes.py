@@ -13,6 +13,7 @@ from otherroof.base.sqlite_file import DamagedDatabase
 from otherroof.copying.compare.catalogue import AsideContent
 from otherroof.copying.compare.change import BEGUN, DONE, LARGE, PlannedChange, Rows
 from otherroof.copying.compare.compare import Difference
+from otherroof.copying.compare.half_sent import SafePart
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.compare.plan_file import COUNT_END
 from otherroof.copying.send.known_content import NotYetThere, find_content
@@ -25,6 +26,7 @@ NOW_NS = in_ns(NOW)
 OLD_NS = NOW_NS - 3600 * 10**9
 FILE_MODE, FOLDER_MODE, LINK_MODE = 0o100644, 0o040755, 0o120777
 ONE, OTHER = b"\1" * 32, b"\2" * 32
+PART = SafePart(500, OTHER)
 
 
 @pytest.fixture
@@ -179,17 +181,17 @@ def test_what_was_only_moved_aside_lies_there_too(plan: RunPlan) -> None:
 @pytest.mark.parametrize("number", range(4))
 def test_half_of_a_file_is_gone_on_with_only_if_it_is_the_very_file(plan: RunPlan, number: int) -> None:
     """By inode, size, time and ctime."""
-    plan.half_sent.note(b"film", numbers(), 500)
-    assert plan.half_sent.safe_bytes(b"film", numbers(mode=0o100600)) == 500
+    plan.half_sent.note(b"film", numbers(), PART)
+    assert plan.half_sent.safe_part(b"film", numbers(mode=0o100600)) == PART
     other = list(numbers())
     other[number] += 1
-    assert plan.half_sent.safe_bytes(b"film", tuple(other)) is None  # type: ignore[arg-type]
+    assert plan.half_sent.safe_part(b"film", tuple(other)) is None  # type: ignore[arg-type]
 
 
 def test_a_large_file_that_is_done_is_half_sent_no_more(plan: RunPlan) -> None:
     plan.add([new(b"film", numbers(LARGE + 1)), new(b"small")])
     for path in (b"film", b"small"):
-        plan.half_sent.note(path, numbers(LARGE + 1), 500)
+        plan.half_sent.note(path, numbers(LARGE + 1), PART)
         brought(plan, path)
     assert [path for path, _, _ in plan.half_sent.all()] == [b"small"]
 

@@ -11,10 +11,11 @@ from typing import Any
 import pytest
 
 from otherroof.base.clock import SteppedClock, in_ns
-from otherroof.base.errors import LinkLost, Refused, RunCut
+from otherroof.base.errors import LinkLost, OtherroofError, Refused, RunCut
 from otherroof.copying.compare.catalogue import AsideContent
 from otherroof.copying.compare.change import BEGUN, DONE, LARGE, PLANNED, TROUBLE, PlannedChange
 from otherroof.copying.compare.compare import Difference
+from otherroof.copying.compare.half_sent import NOTHING_SAFE, SafePart
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.home.chunks import ChunkList
 from otherroof.copying.home.read import READ_TRIES, ChangedWhileRead
@@ -31,6 +32,7 @@ from otherroof.far_copy.writer import ArrivedPart, NotDurable
 NOW = datetime(2031, 4, 5, 1, 30, tzinfo=UTC)
 OLD_NS = in_ns(NOW) - 3600 * 10**9
 ONE, OTHER = b"\1" * 32, b"\2" * 32
+PART = SafePart(LARGE, ONE)
 NUMBERS: Numbers = (1, 10, OLD_NS, OLD_NS, 0o100644)
 BEGINS = ("put", "put durable", "put part", "finish part", "take place", "from far")
 STEPS = (*BEGINS, "adopt", "prepare", "upload", "forget")
@@ -367,7 +369,7 @@ class Stream(SimpleNamespace):
         self.abandoned = True
 
 
-def film(brought: Brought, *, old: bytes = b"", uploads: int = 1) -> FileUnderWay:
+def film(brought: Brought, *, old: bytes = b"", uploads: int = 1, distrusted: bool = False) -> FileUnderWay:
     difference = Difference(b"film", FILM, FILM if old else None, line(b"film", old) if old else None)
     brought.plan.add([difference])
     file = FileUnderWay(brought.change(b"film", None), "upload", uploads=uploads)
@@ -378,7 +380,8 @@ def film(brought: Brought, *, old: bytes = b"", uploads: int = 1) -> FileUnderWa
         chunks="its chunks",
     )
     request = SimpleNamespace(path=b"film", old=None)
-    file.stream = Stream(abandoned=False, numbers=FILM, sent=5, safe=LARGE, request=request, result=content)  # type: ignore[assignment]
+    file.stream = Stream(abandoned=False, numbers=FILM, sent=5, safe_part=PART, request=request, result=content)  # type: ignore[assignment]
+    file.stream.is_distrusted = distrusted  # type: ignore[union-attr, misc]
     brought.state.uploading.append(file)
     return file
 
@@ -401,7 +404,19 @@ def test_a_part_is_known_on_this_disk_before_anything_is_sent(brought: Brought) 
     before = brought.commits
     brought.sender._large.upload(file, ArrivedPart(0))
     assert brought.commits == before + 1
-    assert [(path, upto) for path, _, upto in brought.plan.half_sent.all()] == [(b"film", 0)]
+    assert [(path, part) for path, _, part in brought.plan.half_sent.all()] == [(b"film", NOTHING_SAFE)]
+
+
+@pytest.mark.parametrize(("arrived", "noted"), [(ArrivedPart(LARGE), PART), (ArrivedPart(0), NOTHING_SAFE)])
+def test_a_part_that_the_far_box_has_no_more_is_not_noted_again(
+    brought: Brought, arrived: ArrivedPart, noted: SafePart
+) -> None:
+    file = film(brought)
+    brought.plan.half_sent.note(b"film", FILM, PART)
+    brought.sender._large.upload(file, arrived)
+    assert [(path, part) for path, _, part in brought.plan.half_sent.all()] == [(b"film", noted)]
+    assert file.stream is not None
+    assert file.stream.request.part == noted
 
 
 def test_the_last_upload_of_a_file_decides(brought: Brought) -> None:
@@ -417,10 +432,18 @@ def test_a_failed_upload_lets_the_reader_go_and_a_stop_is_no_fault(brought: Brou
     file = film(brought)
     assert brought.sender._large.uploaded(file, RunCut("its window has closed")) is None
     assert file.stream.abandoned  # type: ignore[union-attr]
-    assert [(path, upto) for path, _, upto in brought.plan.half_sent.all()] == [(b"film", LARGE)]
+    assert [(path, part) for path, _, part in brought.plan.half_sent.all()] == [(b"film", PART)]
     refused = Refused("no room")
     file = film(brought)
     assert brought.sender._large.uploaded(file, refused) is refused
+    assert [(path, part) for path, _, part in brought.plan.half_sent.all()] == [(b"film", PART)]
+
+
+@pytest.mark.parametrize("failure", [Refused("input/output error"), RunCut("its window has closed")])
+def test_nothing_of_a_file_is_gone_on_with_after_a_refused_sync(brought: Brought, failure: OtherroofError) -> None:
+    brought.plan.half_sent.note(b"film", FILM, PART)
+    brought.sender._large.uploaded(film(brought, distrusted=True), failure)
+    assert brought.plan.half_sent.all() == []
 
 
 def test_an_old_version_that_fails_is_not_used_again_and_nothing_is_tried_for_ever(brought: Brought) -> None:
@@ -458,7 +481,7 @@ def test_what_has_arrived_of_a_large_file_is_noted_however_sending_ends(brought:
     brought.sender._syncs._refusal = Refused("input/output error")
     with pytest.raises(Refused):
         brought.sender.send()
-    assert [(path, upto) for path, _, upto in brought.plan.half_sent.all()] == [(b"film", LARGE)]
+    assert [(path, part) for path, _, part in brought.plan.half_sent.all()] == [(b"film", PART)]
 
 
 def test_a_file_that_changed_since_its_digest_was_taken_is_read_anew(brought: Brought) -> None:

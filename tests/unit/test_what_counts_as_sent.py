@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import queue
 import random
@@ -18,6 +19,7 @@ import pytest
 from otherroof.base.clock import SteppedClock
 from otherroof.base.errors import FarTrouble, LinkLost, Refused, RunCut
 from otherroof.copying.compare.change import DONE, PlannedChange
+from otherroof.copying.compare.half_sent import NOTHING_SAFE, SafePart
 from otherroof.copying.home.chunks import ChunkList
 from otherroof.copying.home.read import ChangedWhileRead, SourceFolder, stat_numbers
 from otherroof.copying.other_server import FRESH_S, KEEP_FRESH_S, require_alone
@@ -502,6 +504,10 @@ def test_a_file_as_large_as_a_key_is_looked_into() -> None:
 # -- a large file on its way --
 
 
+def first(upto: int, content: bytes) -> SafePart:
+    return SafePart(upto, hashlib.blake2b(content[:upto], digest_size=32).digest())
+
+
 class Sent:
     """A stream of the file `content`, read by the product's code in this thread."""
 
@@ -512,13 +518,15 @@ class Sent:
         *,
         old: ChunkList | None = None,
         arrived: ArrivedPart | None = None,
+        part_of: bytes | None = None,
         can_sync: bool = True,
         most: int = 1000,
     ) -> None:
         self.clock = SteppedClock(START)
         (where / "film").write_bytes(content)
         numbers = stat_numbers((where / "film").stat())
-        request = StreamRequest(b"film", bytes(range(32)), most, can_sync, old, part_of=numbers)
+        part = first(arrived.upto, part_of or content) if arrived is not None else NOTHING_SAFE
+        request = StreamRequest(b"film", bytes(range(32)), most, can_sync, old, numbers, part)
         self.stream = FileStream(request, self.clock, arrived)
         self.stream._pieces = queue.Queue()  # nobody takes them meanwhile
         with closing(SourceFolder(os.fsencode(where), self.clock)) as source:
@@ -538,7 +546,8 @@ def test_a_part_of_another_state_is_not_gone_on_with_nor_noted_as_one_of_this_fi
     now = stat_numbers((tmp_path / "film").stat())
     for other in range(4):  # inode, size, mtime, ctime
         part_of = (*now[:other], now[other] + 1, *now[other + 1 :])
-        request = StreamRequest(b"film", bytes(range(32)), 1000, can_sync=True, part_of=part_of)  # type: ignore[arg-type]
+        part = first(4000, b"x" * 4000)
+        request = StreamRequest(b"film", bytes(range(32)), 1000, can_sync=True, part_of=part_of, part=part)  # type: ignore[arg-type]
         stream = FileStream(request, SteppedClock(START), ArrivedPart(4000))
         with closing(SourceFolder(os.fsencode(tmp_path), SteppedClock(START))) as source:
             stream.read_pieces(source)
@@ -676,6 +685,34 @@ def test_what_had_arrived_is_not_sent_again(tmp_path: Path) -> None:
     assert sent.stream.safe == 2000
 
 
+def test_a_part_of_other_content_under_the_same_numbers_is_not_gone_on_with(tmp_path: Path) -> None:
+    """Invariant 3: a page of a mapped file may be written to once more without a new time."""
+    content = os.urandom(12_000)
+    for at in (0, 4999):  # its first byte, its last
+        was = content[:at] + bytes([content[at] ^ 1]) + content[at + 1 :]
+        sent = Sent(tmp_path, content, arrived=ArrivedPart(5000), part_of=was)
+        with pytest.raises(ChangedWhileRead):
+            sent.pieces()
+        sent.stream.synced(12_000)
+        assert sent.stream.safe_part == first(5000, was), "what is there is noted under the content of now"
+        assert sent.stream.result is None
+    beyond = content[:5000] + b"x" + content[5001:]
+    sent = Sent(tmp_path, content, arrived=ArrivedPart(5000), part_of=beyond)
+    assert laid_down([DataPiece(0, memoryview(content[:5000])), *sent.pieces()]) == content
+
+
+def test_a_later_run_goes_on_at_the_end_of_the_last_block_that_is_safe(tmp_path: Path) -> None:
+    content = os.urandom(10_000)
+    sent = Sent(tmp_path, content)  # read in blocks of four pieces of 1,000
+    for safe, upto in ((0, 0), (3999, 0), (4000, 4000), (7000, 4000), (9999, 8000), (10_000, 10_000)):
+        sent.stream.synced(safe)
+        assert sent.stream.safe_part == (first(upto, content) if upto else NOTHING_SAFE)
+    sent = Sent(tmp_path, content, arrived=ArrivedPart(5000))
+    assert sent.stream.safe_part == first(5000, content)
+    sent.stream.synced(9000)
+    assert sent.stream.safe_part == first(9000, content), "its blocks begin where the part ends"
+
+
 def take(sent: Sent, count: int) -> list[Any]:
     return [sent.stream.take(wait=False) for _ in range(count)]
 
@@ -693,6 +730,23 @@ def test_what_landed_is_durable_only_up_to_the_last_sync_and_the_first_gap(tmp_p
     sent.stream.landed(pieces[2])
     sent.stream.synced(upto)
     assert sent.stream.safe == 2000, "what landed after the sync was asked for may not be in it"
+
+
+def test_a_file_is_distrusted_if_a_sync_of_it_was_not_answered_well(tmp_path: Path) -> None:
+    def going(*_: object) -> Sent:
+        sent = Sent(tmp_path, os.urandom(5000))
+        sent.stream._synced = -stream_module.SYNC_EVERY  # a sync is due by size
+        sent.clock.step(stream_module.SYNC_EVERY_S)
+        return sent
+
+    sent = going()
+    sync = sent.stream.take(wait=False)
+    assert sync == SyncPiece(0)
+    assert sent.stream.is_distrusted
+    sent.stream.landed(sync)
+    assert not sent.stream.is_distrusted
+    sent.stream.sync_refused()
+    assert sent.stream.is_distrusted
 
 
 def test_without_syncs_what_has_landed_in_a_row_is_all_there_is_to_go_by(tmp_path: Path) -> None:

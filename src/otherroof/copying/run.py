@@ -122,8 +122,8 @@ class Run:
     def _look(self, checked: CheckedCatalogue, plan: RunPlan) -> None:
         self._context.progress.begin("comparing", checked.catalogue.facts.files)
         plan.note_beginning(self._report.run, checked.catalogue.facts.run, self._clock.now())
-        for path, numbers, upto in checked.parts:
-            plan.half_sent.note(path, numbers, upto)
+        for path, numbers, part in checked.parts:
+            plan.half_sent.note(path, numbers, part)
         finder = ChangeFinder(self._request.rules, checked, self._source, self._context)
         finder.find(plan, self._report)
         try:
@@ -133,7 +133,7 @@ class Run:
             totals = plan.totals()
             self._report.note_totals(totals)
             # Told from what is missing, not from what was sent: content that had to be sent twice is there but once.
-            there = sum(upto for _, _, upto in checked.parts)
+            there = sum(part.upto for _, _, part in checked.parts)
             self._report.bytes.to_send = max(0, totals.fresh_bytes - there)
         plan.commit()
 
@@ -149,7 +149,8 @@ class Run:
     def _send(self, checked: CheckedCatalogue, plan: RunPlan) -> None:
         begun = self._clock.monotonic()
         totals = plan.totals()
-        self._context.progress.begin("sending", totals.new + totals.changed + totals.moved, totals.fresh_bytes)
+        files = totals.new + totals.changed + totals.moved
+        self._context.progress.begin("sending", files, self._report.bytes.to_send)
         sender = PlanSender(self._report.run, plan, self._source, self._request.files.chunks, self._context)
         sender.prepare(checked)
         self._connection.with_retries(sender.remove_litter)

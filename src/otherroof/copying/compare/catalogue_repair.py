@@ -23,6 +23,7 @@ from otherroof.base.sqlite_file import DamagedDatabase, set_aside
 from otherroof.copying.compare.catalogue import AsideContent, Block, Catalogue, replace_catalogue, write_catalogue
 from otherroof.copying.compare.change import digest_in
 from otherroof.copying.compare.fold import Item, fold, make_block
+from otherroof.copying.compare.half_sent import SafePart
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.copying.context import RunContext
 from otherroof.copying.home.scan import starts_new_batch
@@ -54,7 +55,7 @@ class CheckedCatalogue:
 
     catalogue: Catalogue
     unsure: bool = False
-    parts: list[tuple[bytes, Numbers, int]] = field(default_factory=list)
+    parts: list[tuple[bytes, Numbers, SafePart]] = field(default_factory=list)
     lost: bool = False
     remarks: list[str] = field(default_factory=list)
 

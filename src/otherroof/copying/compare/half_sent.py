@@ -1,13 +1,26 @@
 """The notes on large files of which a part is safe at the far end, so that a later run goes on with them.
 
-A part belongs to one very state of its file: inode, size and times. Knows the notes' file, nothing else.
+A part belongs to one very state of its file: inode, size, times, and the content that was read. Knows the notes' file,
+nothing else.
 """
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from otherroof.base.sqlite_file import seal_of, translating_sqlite
 from otherroof.copying.compare.plan_file import PlanFile
 from otherroof.far_copy.numbers import Numbers
+
+
+class SafePart(NamedTuple):
+    """The first `upto` bytes of a file are safe at the far end; `digest` is theirs, as they were read (BLAKE2b)."""
+
+    upto: int
+    digest: bytes
+
+
+NOTHING_SAFE = SafePart(0, b"")
 
 
 class HalfSentFiles:
@@ -16,23 +29,25 @@ class HalfSentFiles:
     def __init__(self, file: PlanFile) -> None:
         self._file = file
 
-    def note(self, path: bytes, numbers: Numbers, upto: int) -> None:
-        """Note that the first `upto` bytes of this file, in its present state, are safe at the far end."""
+    def note(self, path: bytes, numbers: Numbers, part: SafePart) -> None:
+        """Note that this part of the file, in its present state, is safe at the far end."""
+        row = (path, *numbers[:4], *part)
         self._file.do(
-            "INSERT OR REPLACE INTO part (path, ino, size, mtime, ctime, upto, seal) VALUES (?, ?, ?, ?, ?, ?, ?)",
-            (path, *numbers[:4], upto, seal_of(path, *numbers[:4], upto)),
+            "INSERT OR REPLACE INTO part (path, ino, size, mtime, ctime, upto, digest, seal)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            (*row, seal_of(*row)),
         )
 
-    def safe_bytes(self, path: bytes, numbers: Numbers) -> int | None:
-        """How many bytes of this very file are safe at the far end; None if no part of it is known."""
-        row = self._file.one("SELECT ino, size, mtime, ctime, upto FROM part WHERE path=?", (path,))
-        return int(row[4]) if row is not None and row[:4] == numbers[:4] else None
+    def safe_part(self, path: bytes, numbers: Numbers) -> SafePart | None:
+        """What of this very file is safe at the far end; None if no part of it is known."""
+        row = self._file.one("SELECT ino, size, mtime, ctime, upto, digest FROM part WHERE path=?", (path,))
+        return SafePart(*row[4:]) if row is not None and row[:4] == numbers[:4] else None
 
-    def all(self) -> list[tuple[bytes, Numbers, int]]:
+    def all(self) -> list[tuple[bytes, Numbers, SafePart]]:
         """All half-sent files."""
         with translating_sqlite(self._file.path):
-            rows = self._file.db.execute("SELECT path, ino, size, mtime, ctime, upto FROM part").fetchall()
-        return [(path, (ino, size, mtime, ctime, 0), upto) for path, ino, size, mtime, ctime, upto in rows]
+            rows = self._file.db.execute("SELECT path, ino, size, mtime, ctime, upto, digest FROM part").fetchall()
+        return [(path, (ino, size, mtime, ctime, 0), SafePart(*part)) for path, ino, size, mtime, ctime, *part in rows]
 
     def forget(self, path: bytes) -> None:
         """The file stands whole, or is not wanted any more."""

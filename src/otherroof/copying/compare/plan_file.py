@@ -28,7 +28,7 @@ from otherroof.base.sqlite_file import (
 from otherroof.copying.compare.change import BEGUN, DONE, PlannedChange
 from otherroof.far_copy.numbers import MODE, MTIME, SIZE
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 SCHEMA = """
 CREATE TABLE fact (name TEXT PRIMARY KEY, value TEXT NOT NULL, seal INTEGER NOT NULL);
 CREATE TABLE change (
@@ -47,7 +47,7 @@ CREATE TABLE content (digest BLOB NOT NULL, path BLOB NOT NULL, size INTEGER NOT
 CREATE INDEX content_digest ON content (digest);
 CREATE INDEX content_size ON content (size);
 CREATE TABLE part (path BLOB PRIMARY KEY, ino INTEGER, size INTEGER, mtime INTEGER, ctime INTEGER, upto INTEGER,
-    seal INTEGER NOT NULL);
+    digest BLOB NOT NULL, seal INTEGER NOT NULL);
 """
 
 PAGE = 500
@@ -79,7 +79,7 @@ class PlanFile:
         prove_sqlite(self.db, self.path)
         with translating_sqlite(self.path):
             facts = self.db.execute("SELECT name, value, seal FROM fact").fetchall()
-            parts = self.db.execute("SELECT path, ino, size, mtime, ctime, upto, seal FROM part").fetchall()
+            parts = self.db.execute("SELECT path, ino, size, mtime, ctime, upto, digest, seal FROM part").fetchall()
             sealed = all(row[-1] == seal_of(*row[:-1]) for row in (*facts, *parts))
             for row in self.db.execute(f"SELECT {COLUMNS}, seal FROM change"):
                 sealed = sealed and row[-1] == seal_of_change(as_change(row[:-1]))

@@ -261,12 +261,12 @@ def _read_all(handle: int, size: int) -> bytes:
     return data
 
 
-def blocks_of(handle: int, size: int, most: int) -> Iterator[tuple[int, bytes]]:
+def blocks_of(handle: int, size: int, most: int, offset: int = 0) -> Iterator[tuple[int, bytes]]:
     """(offset, bytes) of the first `size` bytes, at most `most` at once; a hole reads as zeros, and quickly.
 
-    It does not go on to the end of the file: one that grows faster than it is read has none.
+    Begins at `offset`, at which the handle must stand. It does not go on to the end of the file: one that grows faster
+    than it is read has none.
     """
-    offset = 0
     while offset < size and (data := os.read(handle, min(most, size - offset))):
         yield offset, data
         offset += len(data)

@@ -110,7 +110,7 @@ class FileSender:
     def _note_parts(self) -> None:
         for stream in self._reader.under_way:
             if stream.numbers is not None:
-                self._plan.half_sent.note(stream.request.path, stream.numbers, stream.safe)
+                self._plan.half_sent.note(stream.request.path, stream.numbers, stream.safe_part)
 
     # -- tasks --
 

@@ -7,6 +7,8 @@ sent at all, was decided before.
 from __future__ import annotations
 
 from otherroof.base.errors import FarTrouble, OtherroofError, RunCut
+from otherroof.copying.compare.change import PlannedChange
+from otherroof.copying.compare.half_sent import NOTHING_SAFE, SafePart
 from otherroof.copying.context import SendContext
 from otherroof.copying.home.read import READ_TRIES, ChangedWhileRead
 from otherroof.copying.send.stream import FileStream, StreamRequest
@@ -38,8 +40,12 @@ class LargeFiles:
         """Have the far box get ready to take the file."""
         change = file.change
         file.step = "prepare"
-        upto = self._plan.half_sent.safe_bytes(change.path, change.numbers) if change.numbers is not None else None
-        self._queue.add(file, Task(file, self._writer.prepare(change.path, upto), STREAM_WEIGHT), now=now)
+        part = self._known_part(change)
+        script = self._writer.prepare(change.path, part.upto if part is not None else None)
+        self._queue.add(file, Task(file, script, STREAM_WEIGHT), now=now)
+
+    def _known_part(self, change: PlannedChange) -> SafePart | None:
+        return self._plan.half_sent.safe_part(change.path, change.numbers) if change.numbers is not None else None
 
     def upload(self, file: FileUnderWay, arrived: ArrivedPart) -> None:
         """It is ready: begin to read and to send."""
@@ -53,12 +59,15 @@ class LargeFiles:
         ):
             old = self._context.chunks.get(change.path, change.old_digest)
         offers, key = place.offers, self._context.chunks.key
-        request = StreamRequest(change.path, key, offers.max_write, offers.sync, old, part_of=change.numbers)
+        part = self._known_part(change) if arrived.upto else None
+        request = StreamRequest(
+            change.path, key, offers.max_write, offers.sync, old, change.numbers, part or NOTHING_SAFE
+        )
         file.connections = 0
         file.stream = FileStream(request, self._context.run.clock, arrived)
         self._reader.begin(file.stream)
         if change.numbers is not None:
-            self._plan.half_sent.note(change.path, change.numbers, arrived.upto)
+            self._plan.half_sent.note(change.path, change.numbers, file.stream.safe_part)
             self._plan.commit()  # committed now, so that after a kill the next run knows which parts may have arrived
         file.step = "upload"
         file.has_old = old is not None
@@ -100,8 +109,10 @@ class LargeFiles:
         self._state.uploading.remove(file)
         self._context.totals.bytes += stream.sent
         if isinstance(file.failure, RunCut) and stream.numbers is not None:
-            self._plan.half_sent.note(stream.request.path, stream.numbers, stream.safe)
+            self._plan.half_sent.note(stream.request.path, stream.numbers, stream.safe_part)
         self._reader.forget(stream)
+        if file.failure is not None and stream.is_distrusted:
+            self._plan.half_sent.forget(file.change.path)
         # Told to stop: neither a failure nor the end. The file stays planned, and the next run goes on with its part.
         if isinstance(file.failure, RunCut):
             return None

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 
 from otherroof.base.clock import Clock
 from otherroof.base.errors import OtherroofError, RunCut
+from otherroof.copying.compare.half_sent import NOTHING_SAFE, SafePart
 from otherroof.copying.home.chunks import Chunker, ChunkList, average_for
 from otherroof.copying.home.looks_encrypted import HEAD
 from otherroof.copying.home.read import ChangedWhileRead, SourceFolder, Unreadable, blocks_of, new_digest, stat_numbers
@@ -41,7 +42,7 @@ BLOCKS = 4  # pieces read at once
 @dataclass(frozen=True, slots=True)
 class StreamRequest:
     """How one file is to be sent: in pieces of at most `max_write` bytes, against the chunks of its `old` version. What
-    has arrived of it, if anything has, is of the file as it was with the numbers `part_of`."""
+    has arrived of it, if anything has, is of the file as it was with the numbers `part_of`, and is this `part`."""
 
     path: bytes
     key: bytes
@@ -49,6 +50,7 @@ class StreamRequest:
     can_sync: bool
     old: ChunkList | None = None
     part_of: Numbers | None = None
+    part: SafePart = NOTHING_SAFE
 
 
 @dataclass(slots=True)
@@ -107,8 +109,12 @@ class FileStream:
         self._pieces: queue.Queue[Piece | OtherroofError | None] = queue.Queue(AHEAD)
         self._lock = threading.Lock()
         self._landing = _LandedPieces(self.arrived.upto)
+        self._safe_part = request.part
+        self._block_ends: deque[SafePart] = deque()  # what was read, up to each block's end that is not safe yet
         self._gone = threading.Event()
         self._cut: str = ""
+        self._syncs_open = 0  # that were handed out, and have not landed
+        self._is_refused = False
         self._synced_at = clock.monotonic()
         self._synced = self.arrived.upto
         self.ready = threading.Event()  # set once the file is open, or cannot be
@@ -146,6 +152,7 @@ class FileStream:
             if isinstance(piece, SyncPiece):
                 # Only what had landed when the sync was asked for is sure to be in it.
                 self.safe = max(self.safe, piece.upto)
+                self._syncs_open -= 1
                 return
             self._landing.note_landed(piece)
             self.sent += piece.weight
@@ -164,6 +171,24 @@ class FileStream:
         with self._lock:
             self.safe = max(self.safe, upto)
 
+    def sync_refused(self) -> None:
+        """See ContentStream."""
+        self._is_refused = True
+
+    @property
+    def is_distrusted(self) -> bool:
+        """Whether a sync of it was refused; asked once all that was on its way has been answered. A kernel tells once
+        that it could not write: what is read back may come out of its memory, and the next sync be answered well."""
+        return self._is_refused or self._syncs_open > 0
+
+    @property
+    def safe_part(self) -> SafePart:
+        """What a later run may go on with: all up to the end of the last block that is safe."""
+        with self._lock:
+            while self._block_ends and self._block_ends[0].upto <= self.safe:
+                self._safe_part = self._block_ends.popleft()
+            return self._safe_part
+
     def cut(self, why: str) -> None:
         """Hand out no more pieces; those in flight are still counted."""
         self._cut = why
@@ -181,6 +206,7 @@ class FileStream:
             if upto - self._synced < SYNC_EVERY or now - self._synced_at < SYNC_EVERY_S:
                 return None
             self._synced, self._synced_at = upto, now
+            self._syncs_open += 1
         return SyncPiece(upto)
 
     # -- the reader's side --
@@ -231,9 +257,10 @@ class FileStream:
             digest = new_digest()
             chunker = Chunker(self._average(before.st_size), self.request.key)
             head = b""
-            for offset, data in blocks_of(handle, before.st_size, self.request.max_write * BLOCKS):
+            for offset, data in self._blocks(handle, before.st_size):
                 head = head or data[:HEAD]
                 digest.update(data)
+                self._note_block(SafePart(offset + len(data), digest.digest()))
                 yield from maker.take(offset, data, chunker.feed(data))
             yield from maker.end(chunker.finish())
             if stat_numbers(before) != stat_numbers(os.fstat(handle)):
@@ -249,7 +276,25 @@ class FileStream:
         # Below `upto` nothing is compared, so a part of the file as it was would stay in what is told to be this one.
         part_of = self.request.part_of
         if self.arrived != ArrivedPart() and (part_of is None or part_of[:4] != numbers[:4]):
-            raise ChangedWhileRead("changed after its first part was sent", where=path_text(self.request.path))
+            raise _another_state(self.request.path)
+
+    def _blocks(self, handle: int, size: int) -> Iterator[tuple[int, bytes]]:
+        """The file's blocks; what has arrived ends with one of them."""
+        most, upto = self.request.max_write * BLOCKS, self.arrived.upto
+        yield from blocks_of(handle, upto, most)
+        yield from blocks_of(handle, size, most, upto)
+
+    def _note_block(self, read: SafePart) -> None:
+        # The numbers do not tell all. A page of a mapped file that was written to lately is written to once more
+        # without a new time, until the kernel has written it out (mmap(2): the time moves between the first store and
+        # the next msync). So the content that has arrived must also be what is read now, and until that is known no
+        # further part is noted by what is read.
+        if read.upto < self.arrived.upto:
+            return
+        if read.upto == self.arrived.upto and read != self.request.part:
+            raise _another_state(self.request.path)
+        with self._lock:
+            self._block_ends.append(read)
 
     def _average(self, size: int) -> int:
         # Chunks are found again only if they are cut at the same average, so a file that has grown keeps the old one as
@@ -257,6 +302,10 @@ class FileStream:
         wanted = average_for(size)
         old = self.request.old
         return old.average if old is not None and wanted / 4 <= old.average <= wanted * 4 else wanted
+
+
+def _another_state(path: bytes) -> ChangedWhileRead:
+    return ChangedWhileRead("changed after its first part was sent", where=path_text(path))
 
 
 class ReadAhead:

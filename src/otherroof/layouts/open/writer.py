@@ -196,6 +196,8 @@ class OpenWriter:
             synced, *_ = yield requests.Attempts((requests.Sync(handle), *shut))
             if synced is True:
                 stream.synced(upto)
+            elif isinstance(synced, PlaceError):
+                stream.sync_refused()
             raise
         except OtherroofError:  # over there, or here: it changed while it was read, or cannot be read
             yield requests.Attempts(shut)
