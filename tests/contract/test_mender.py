@@ -32,6 +32,8 @@ class Pieces:
         self._at += len(piece.data)
         return piece
 
+    def refused(self, piece: Piece) -> None: ...
+
     def landed(self, piece: Piece) -> None:
         """Nobody asks."""
 

@@ -541,6 +541,8 @@ class Pieces:
             raise piece
         return piece
 
+    def refused(self, piece: requests.Piece) -> None: ...
+
     def landed(self, piece: requests.Piece) -> None:
         self.down.append(piece)
 

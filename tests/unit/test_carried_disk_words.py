@@ -15,7 +15,7 @@ from otherroof.copying.compare.change import PlannedChange, Rows
 from otherroof.copying.compare.half_sent import SafePart
 from otherroof.copying.compare.plan import RunPlan
 from otherroof.far.local.disk import LocalDisk
-from otherroof.far_copy.numbers import FILE, FOLDER, LINK
+from otherroof.far_copy.numbers import FILE, FOLDER, LINK, Numbers
 from otherroof.jobs.carried import hand_over, landed, onto
 from otherroof.jobs.carried.disk import CarriedDisk, DiskNote
 from otherroof.jobs.carried.fits import ENTRY_ROOM, LINE_ROOM, Coming, DiskNeeds
@@ -74,8 +74,8 @@ class HalfSent:
     path: bytes = b""
     upto: int = 0
 
-    def safe_part(self, path: bytes, _: object) -> SafePart | None:
-        return SafePart(self.upto, b"") if path == self.path else None
+    def known(self, path: bytes, numbers: Numbers) -> tuple[Numbers, SafePart] | None:
+        return (numbers, SafePart(self.upto, b"")) if path == self.path else None
 
 
 class Plan:

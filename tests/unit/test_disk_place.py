@@ -150,9 +150,13 @@ class Source:
     def __init__(self, *pieces: requests.Piece) -> None:
         self._left = list(pieces)
         self.safe: list[requests.Piece] = []
+        self.not_taken: list[requests.Piece] = []
 
     def take(self, *, wait: bool) -> requests.Piece | None:
         return self._left.pop(0) if self._left else None
+
+    def refused(self, piece: requests.Piece) -> None:
+        self.not_taken.append(piece)
 
     def landed(self, piece: requests.Piece) -> None:
         self.safe.append(piece)
@@ -169,6 +173,17 @@ def test_pieces_of_a_stream_are_told_as_landed_and_synced_where_it_says_so(
     assert source.safe == list(pieces)
     assert syncs.count == 1
     assert (disk / "a").read_bytes() == b"onetwo"
+
+
+def test_a_piece_that_is_refused_is_told(place: DiskPlace, syncs: Syncs) -> None:
+    """A file whose sync was refused is not gone on with."""
+    syncs.fails = errno.EIO
+    source = Source(DataPiece(0, b"one"), SyncPiece(3), DataPiece(3, b"two"))
+    handle = do(place, requests.OpenFile(b"a", NEW))
+    with pytest.raises(DiskFailed):
+        run_script(place, ask(requests.WriteStream(handle, source)))  # type: ignore[arg-type]
+    assert (source.safe, source.not_taken) == ([DataPiece(0, b"one")], [SyncPiece(3)])
+    do(place, requests.CloseFile(handle))
 
 
 # -- handles --

@@ -49,14 +49,14 @@ class Pieces:
             raise self._end
         return None
 
+    def refused(self, piece: object) -> None: ...
+
     def landed(self, piece: object) -> None: ...
 
     landed_upto = SIZE
 
     def synced(self, upto: int) -> None:
         self.is_synced = True
-
-    def sync_refused(self) -> None: ...
 
 
 class FullTarget:

@@ -420,8 +420,8 @@ class OnePiece:
     def synced(self, upto: int) -> None:
         self.is_synced = upto == len(NEW)
 
-    def sync_refused(self) -> None:
-        self.is_refused = True
+    def refused(self, piece: object) -> None:
+        self.is_refused = piece == requests.SyncPiece(len(NEW))
 
 
 @pytest.mark.parametrize("answer", [True, False, Refused("input/output error")])

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import os
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -20,6 +21,7 @@ from otherroof.copying.progress import Progress
 from otherroof.copying.send import far_syncs
 from otherroof.copying.send import stream as stream_module
 from otherroof.copying.send.files import FileSender
+from otherroof.copying.send.large_files import LargeFiles
 from otherroof.copying.send.stream import FileStream
 from otherroof.copying.send.under_way import FileUnderWay
 from otherroof.far.sftp import codec
@@ -215,6 +217,54 @@ def test_a_part_that_a_disk_refused_to_hold_is_sent_anew(job: OneJob, when: str)
         job.done()
     assert sum(sizes) == 8 * LARGE
     job.all_come_back()
+
+
+@contextmanager
+def read_once_two_connections_take() -> Iterator[None]:
+    """A large file is read only once two connections take its pieces."""
+    both, add, blocks_of = threading.Event(), LargeFiles._add_upload, stream_module.blocks_of
+
+    def adding(self: LargeFiles, file: FileUnderWay, connection: int | None) -> None:
+        add(self, file, connection)
+        if file.connections >= 2:
+            both.set()
+
+    def reading(*given: Any) -> Iterator[tuple[int, bytes]]:
+        assert both.wait(20)
+        yield from blocks_of(*given)
+
+    with patch.object(LargeFiles, "_add_upload", adding), patch.object(stream_module, "blocks_of", reading):
+        yield
+
+
+def test_a_sync_that_is_refused_on_one_of_two_connections_ends_the_file_on_both(tmp_path: Path) -> None:
+    """Else the other waits for pieces that nobody reads any more until the connection is given up, and what the disk
+    refused to hold is gone on with over the next one."""
+    asked, at = list[bytes](), list[int]()
+    with one_job(tmp_path, far_more={"connections": 2, "tries": 2, "answer_s": 5.0}) as job:
+        job.put("film", os.urandom(40 * LARGE))
+        with content_sent() as sizes:
+
+            def refuses(path: bytes, _session: Any) -> bool:
+                if not path.endswith(PART_END):
+                    return False
+                asked.append(path)
+                if len(asked) == 8:
+                    at.append(sum(sizes))
+                return len(asked) == 8
+
+            with syncs(refuses), often_synced(), read_once_two_connections_take():
+                begun = time.monotonic()
+                ran = job.run()
+                took = time.monotonic() - begun
+        assert at
+        assert [one.path for one in ran.report.problems] == ["film"]
+        job.trees.clear()  # its version lacks the film, and says so
+        assert took < 12, "the other connection was given up only once it was silent for too long"
+        with content_sent() as sizes:
+            job.done()
+        assert sum(sizes) == 40 * LARGE
+        job.all_come_back()
 
 
 def test_what_a_disk_refused_to_hold_is_sent_anew_by_the_next_run(job: OneJob) -> None:

@@ -9,6 +9,7 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from copy import deepcopy
+from functools import partial
 from pathlib import Path
 from typing import Any
 from unittest.mock import patch
@@ -254,6 +255,40 @@ def test_large_file_that_changes_between_a_look_and_its_sending_goes_on_with_no_
     assert parts[0] > 0 == parts[-1]
     assert (job.latest / "film").read_bytes() == path.read_bytes()
     job.all_come_back()
+
+
+def test_large_file_that_changed_since_the_scan_is_gone_on_with_after_a_break(tmp_path: Path) -> None:
+    """A first copy lasts days, the line breaks often, and what was noted is of the file as it was opened."""
+    upload, parts = LargeFiles.upload, list[int]()
+
+    def uploading(self: LargeFiles, file: FileUnderWay, arrived: ArrivedPart) -> None:
+        if not parts:
+            overwrite(path, b"newer")
+        parts.append(arrived.upto)
+        upload(self, file, arrived)
+
+    with one_job(tmp_path, far_more={"tries": 5}) as job:
+        path = job.put("film", os.urandom(8 * LARGE))
+        cut = partial(job.door.misbehave, cut_after=1, cut_times=1)  # type: ignore[attr-defined]
+        with patch.object(LargeFiles, "upload", uploading), once_a_part_is_safe(cut):
+            job.done()
+        assert parts[0] == 0 < parts[1]
+        assert (job.latest / "film").read_bytes() == path.read_bytes()
+        job.all_come_back()
+
+
+@pytest.mark.parametrize("meanwhile", ["changed", "gone"])
+def test_what_a_run_says_it_has_to_send_is_what_it_sends(job: OneJob, meanwhile: str) -> None:
+    """A part that is not gone on with is no part of it."""
+    path = job.put("film", os.urandom(8 * LARGE))
+    cut_once_a_part_is_safe(job)
+    if meanwhile == "changed":
+        overwrite(path, b"newer")
+    else:
+        path.unlink()
+        job.put("other", os.urandom(5 * LARGE))
+    done = job.done().bytes
+    assert done.to_send == done.sent == (8 if meanwhile == "changed" else 5) * LARGE
 
 
 def test_progress_counts_what_is_still_to_be_sent(job: OneJob) -> None:

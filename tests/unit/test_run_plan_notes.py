@@ -181,11 +181,36 @@ def test_what_was_only_moved_aside_lies_there_too(plan: RunPlan) -> None:
 @pytest.mark.parametrize("number", range(4))
 def test_half_of_a_file_is_gone_on_with_only_if_it_is_the_very_file(plan: RunPlan, number: int) -> None:
     """By inode, size, time and ctime."""
-    plan.half_sent.note(b"film", numbers(), PART)
-    assert plan.half_sent.safe_part(b"film", numbers(mode=0o100600)) == PART
+    plan.half_sent.take_over(b"film", numbers(), PART)
+    now = numbers(mode=0o100600)
+    assert plan.half_sent.known(b"film", now) == (now, PART)
     other = list(numbers())
     other[number] += 1
-    assert plan.half_sent.safe_part(b"film", tuple(other)) is None  # type: ignore[arg-type]
+    assert plan.half_sent.known(b"film", tuple(other)) is None  # type: ignore[arg-type]
+
+
+def test_a_file_that_changed_since_the_scan_is_gone_on_with_as_this_run_opened_it(plan: RunPlan) -> None:
+    """Else each connection that breaks would begin it anew."""
+    scanned, opened = numbers(mtime=OLD_NS - 1), numbers()
+    plan.half_sent.note(b"film", opened, PART)
+    assert plan.half_sent.known(b"film", scanned) == (opened, PART)
+    plan.half_sent.forget(b"film")
+    plan.half_sent.take_over(b"film", opened, PART)
+    assert plan.half_sent.known(b"film", scanned) is None
+
+
+def test_what_is_there_already_counts_only_for_what_is_to_be_sent(plan: RunPlan) -> None:
+    """So that what a run says it has to send is what it sends."""
+    size = LARGE + 1
+    plan.add([new(path, numbers(size)) for path in (b"film", b"moved", b"in doubt", b"changed")])
+    plan.add([gone(b"gone")])
+    plan._file.do("UPDATE change SET source=? WHERE path=?", (b"elsewhere", b"moved"))
+    plan._file.do("UPDATE change SET doubt=1 WHERE path=?", (b"in doubt",))
+    for path in (b"film", b"moved", b"in doubt", b"gone", b"not planned"):
+        plan.half_sent.take_over(path, numbers(size), PART)
+    plan.half_sent.take_over(b"changed", numbers(size, ino=2), PART)
+    assert plan.safe_bytes() == PART.upto
+    assert plan.totals().fresh_bytes - plan.safe_bytes() == 2 * size - PART.upto
 
 
 def test_a_large_file_that_is_done_is_half_sent_no_more(plan: RunPlan) -> None:

@@ -473,15 +473,19 @@ def test_what_turns_out_the_same_is_forgotten_only_if_it_stands_there(brought: B
 # -- what is noted, and what is read anew --
 
 
-def test_what_has_arrived_of_a_large_file_is_noted_however_sending_ends(brought: Brought) -> None:
-    file = film(brought)
+@pytest.mark.parametrize("distrusted", [False, True])
+def test_what_has_arrived_of_a_large_file_is_noted_however_sending_ends(brought: Brought, distrusted: bool) -> None:
+    """But for one of which a sync was refused: the line may break before its script hears of that."""
+    file = film(brought, distrusted=distrusted)
+    brought.plan.half_sent.note(b"film", FILM, NOTHING_SAFE)
     brought.state.uploading.clear()
     brought.plan.trouble(file.change, "not in this round")
     brought.sender._reader.under_way.append(file.stream)  # type: ignore[arg-type]
     brought.sender._syncs._refusal = Refused("input/output error")
     with pytest.raises(Refused):
         brought.sender.send()
-    assert [(path, part) for path, _, part in brought.plan.half_sent.all()] == [(b"film", PART)]
+    noted = [(path, part) for path, _, part in brought.plan.half_sent.all()]
+    assert noted == ([] if distrusted else [(b"film", PART)])
 
 
 def test_a_file_that_changed_since_its_digest_was_taken_is_read_anew(brought: Brought) -> None:

@@ -249,10 +249,13 @@ class Source:
     """Pieces of a file on its way out."""
 
     def __init__(self, *pieces: Any) -> None:
-        self.pieces, self.got = list(pieces), []  # type: ignore[var-annotated]
+        self.pieces, self.got, self.not_taken = list(pieces), [], []  # type: ignore[var-annotated]
 
     def take(self, *, wait: bool) -> Any:
         return self.pieces.pop(0) if self.pieces else None
+
+    def refused(self, piece: Any) -> None:
+        self.not_taken.append(piece)
 
     def landed(self, piece: Any) -> None:
         self.got.append(piece)
@@ -279,6 +282,7 @@ def test_a_refused_piece_ends_its_stream_after_all_that_are_on_the_way() -> None
     wire.streams.fill(10, idle=False)
     wire.asked[0][1](NO)
     assert wire.ended == []
+    assert [piece.offset for piece in source.not_taken] == [0], "at once: the line may break before all are answered"
     wire.asked[1][1](OK)
     ((answered, failure),) = wire.ended
     assert answered is None
@@ -483,6 +487,8 @@ def test_a_source_is_waited_for_though_a_closing_is_outstanding() -> None:
         def take(self, *, wait: bool) -> requests.NotYet | None:
             waits.append(wait)
             return NOT_YET if len(waits) < 3 else None
+
+        def refused(self, piece: object) -> None: ...
 
         def landed(self, piece: object) -> None: ...
 

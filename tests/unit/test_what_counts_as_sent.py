@@ -732,21 +732,65 @@ def test_what_landed_is_durable_only_up_to_the_last_sync_and_the_first_gap(tmp_p
     assert sent.stream.safe == 2000, "what landed after the sync was asked for may not be in it"
 
 
-def test_a_file_is_distrusted_if_a_sync_of_it_was_not_answered_well(tmp_path: Path) -> None:
-    def going(*_: object) -> Sent:
-        sent = Sent(tmp_path, os.urandom(5000))
-        sent.stream._synced = -stream_module.SYNC_EVERY  # a sync is due by size
-        sent.clock.step(stream_module.SYNC_EVERY_S)
-        return sent
-
-    sent = going()
-    sync = sent.stream.take(wait=False)
-    assert sync == SyncPiece(0)
-    assert sent.stream.is_distrusted
-    sent.stream.landed(sync)
+def test_a_file_is_distrusted_if_a_sync_of_it_was_refused(tmp_path: Path) -> None:
+    sent = Sent(tmp_path, os.urandom(5000))
+    data = sent.stream.take(wait=False)
+    assert isinstance(data, DataPiece)
+    sent.stream.landed(SyncPiece(0))
+    sent.stream.refused(data)  # a disk that is full holds what it has taken
     assert not sent.stream.is_distrusted
-    sent.stream.sync_refused()
+    sent.stream.refused(SyncPiece(0))
     assert sent.stream.is_distrusted
+
+
+def test_pieces_count_in_the_order_of_the_file_though_two_connections_take_them_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Invariant 3: if the connection with the first breaks, all up to the second's end would count as there."""
+    sent = Sent(tmp_path, os.urandom(5000), can_sync=False)
+    took, goes_on, get = threading.Event(), threading.Event(), sent.stream._pieces.get
+
+    def getting(*given: Any, **more: Any) -> Any:
+        piece = get(*given, **more)
+        if piece.offset == 0:
+            took.set()
+            assert goes_on.wait(10)
+        return piece
+
+    monkeypatch.setattr(sent.stream._pieces, "get", getting)
+    first_taker = threading.Thread(target=sent.stream.take, kwargs={"wait": True}, daemon=True)
+    first_taker.start()
+    assert took.wait(10)
+    second: Any = sent.stream.take(wait=False)
+    goes_on.set()
+    first_taker.join(10)
+    sent.stream.landed(second)
+    assert (second.offset, sent.stream.safe) == (1000, 0)
+
+
+def test_a_stream_that_failed_on_one_connection_ends_on_the_others(tmp_path: Path) -> None:
+    """Its reader has ended, and they would wait for pieces until nobody answers any more."""
+    sent = Sent(tmp_path, os.urandom(5000))
+    sent.stream.abandon()
+    assert sent.stream.take(wait=True) is None
+    sent.stream.cut("the window ends")
+    with pytest.raises(RunCut):
+        sent.stream.take(wait=True)
+
+
+def test_a_hole_of_any_length_takes_no_room_in_the_notes_of_what_was_read(tmp_path: Path) -> None:
+    with (tmp_path / "film").open("wb") as file:
+        file.truncate(100_000_000)
+        file.seek(0)
+        file.write(b"data")
+    numbers = stat_numbers((tmp_path / "film").stat())
+    stream = FileStream(StreamRequest(b"film", bytes(32), 1000, True, part_of=numbers), SteppedClock(START))
+    stream._pieces = queue.Queue()
+    with closing(SourceFolder(os.fsencode(tmp_path), SteppedClock(START))) as source:
+        stream.read_pieces(source)
+    assert len(stream._block_ends) <= 3
+    stream.synced(100_000_000)
+    assert stream.safe_part.upto == 100_000_000
 
 
 def test_without_syncs_what_has_landed_in_a_row_is_all_there_is_to_go_by(tmp_path: Path) -> None:

@@ -123,7 +123,7 @@ class Run:
         self._context.progress.begin("comparing", checked.catalogue.facts.files)
         plan.note_beginning(self._report.run, checked.catalogue.facts.run, self._clock.now())
         for path, numbers, part in checked.parts:
-            plan.half_sent.note(path, numbers, part)
+            plan.half_sent.take_over(path, numbers, part)
         finder = ChangeFinder(self._request.rules, checked, self._source, self._context)
         finder.find(plan, self._report)
         try:
@@ -133,8 +133,7 @@ class Run:
             totals = plan.totals()
             self._report.note_totals(totals)
             # Told from what is missing, not from what was sent: content that had to be sent twice is there but once.
-            there = sum(part.upto for _, _, part in checked.parts)
-            self._report.bytes.to_send = max(0, totals.fresh_bytes - there)
+            self._report.bytes.to_send = totals.fresh_bytes - plan.safe_bytes()
         plan.commit()
 
     def _drop_plan(self, checked: CheckedCatalogue, plan: RunPlan) -> None:

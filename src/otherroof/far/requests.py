@@ -252,7 +252,8 @@ class SyncPiece:
         return 0
 
 
-Piece = DataPiece | CopyPiece | SyncPiece
+ContentPiece = DataPiece | CopyPiece
+Piece = ContentPiece | SyncPiece
 
 
 class NotYet(enum.Enum):
@@ -272,6 +273,9 @@ class PieceSource(Protocol):
 
     def landed(self, piece: Piece) -> None:
         """The place has confirmed this piece."""
+
+    def refused(self, piece: Piece) -> None:
+        """The place has refused this piece. The stream ends, but others that are on their way may still land."""
 
 
 @dataclass(slots=True)

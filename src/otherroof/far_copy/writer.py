@@ -84,9 +84,6 @@ class ContentStream(PieceSource, Protocol):
     def synced(self, upto: int) -> None:
         """All below this offset was made durable."""
 
-    def sync_refused(self) -> None:
-        """The far disk refused to hold what has landed."""
-
 
 class Writer(Protocol):
     """One run's changes to the newest copy of one job. One contract for every layout.

@@ -28,9 +28,17 @@ class HalfSentFiles:
 
     def __init__(self, file: PlanFile) -> None:
         self._file = file
+        # The states in which this run opened files. One that changed since the scan has another than its plan says,
+        # and each broken connection would begin it anew.
+        self._opened: dict[bytes, Numbers] = {}
 
     def note(self, path: bytes, numbers: Numbers, part: SafePart) -> None:
-        """Note that this part of the file, in its present state, is safe at the far end."""
+        """Note that this part of the file is safe at the far end, in the state in which this run opened it."""
+        self._opened[path] = numbers
+        self.take_over(path, numbers, part)
+
+    def take_over(self, path: bytes, numbers: Numbers, part: SafePart) -> None:
+        """Note what an earlier run has left."""
         row = (path, *numbers[:4], *part)
         self._file.do(
             "INSERT OR REPLACE INTO part (path, ino, size, mtime, ctime, upto, digest, seal)"
@@ -38,10 +46,12 @@ class HalfSentFiles:
             (*row, seal_of(*row)),
         )
 
-    def safe_part(self, path: bytes, numbers: Numbers) -> SafePart | None:
-        """What of this very file is safe at the far end; None if no part of it is known."""
+    def known(self, path: bytes, numbers: Numbers) -> tuple[Numbers, SafePart] | None:
+        """What of a file is safe at the far end, and of which state of it: the one that was scanned, which has these
+        numbers, or the one in which this run opened it. None if no part of it is known."""
         row = self._file.one("SELECT ino, size, mtime, ctime, upto, digest FROM part WHERE path=?", (path,))
-        return SafePart(*row[4:]) if row is not None and row[:4] == numbers[:4] else None
+        numbers = self._opened.get(path, numbers)
+        return (numbers, SafePart(*row[4:])) if row is not None and row[:4] == numbers[:4] else None
 
     def all(self) -> list[tuple[bytes, Numbers, SafePart]]:
         """All half-sent files."""
@@ -50,5 +60,6 @@ class HalfSentFiles:
         return [(path, (ino, size, mtime, ctime, 0), SafePart(*part)) for path, ino, size, mtime, ctime, *part in rows]
 
     def forget(self, path: bytes) -> None:
-        """The file stands whole, or is not wanted any more."""
+        """The file stands whole, or nothing of it is to be believed."""
+        self._opened.pop(path, None)
         self._file.do("DELETE FROM part WHERE path=?", (path,))

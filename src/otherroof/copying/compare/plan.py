@@ -192,6 +192,16 @@ class RunPlan:
             ).fetchone()
         return PlanTotals(new - moved, changed, removed - moved, moved, fresh, doubtful)
 
+    def safe_bytes(self) -> int:
+        """Bytes of what is to be brought that are safe at the far end already, since an earlier run had sent them."""
+        same = " AND ".join(f"part.{number} = change.{number}" for number in ("ino", "size", "mtime", "ctime"))
+        row = self._file.one(
+            f"SELECT coalesce(sum(upto), 0) FROM part JOIN change USING (path) WHERE {same} AND want = {FILE}"
+            " AND NOT doubt AND source IS NULL AND first IS NULL AND state <> ?",
+            (TROUBLE,),
+        )
+        return int(row[0]) if row is not None else 0
+
     def result(self) -> PlanTotals:
         """What the run changed, once it has sent: only content that really differed counts as changed."""
         file_or_link = f"IN ({FILE}, {LINK})"

@@ -75,7 +75,7 @@ class FileSender:
                     before = state.deferred
         finally:
             # However it ended: what has arrived of large files is worth knowing in the next run.
-            self._note_parts()
+            self._large.note_parts()
             for stream in self._reader.under_way:
                 self._reader.forget(stream)
             self._plan.commit()
@@ -103,14 +103,9 @@ class FileSender:
         if why:
             for stream in self._reader.under_way:
                 stream.cut(why)
-        self._note_parts()
+        self._large.note_parts()
         self._plan.commit()
         self._context.run.tick()
-
-    def _note_parts(self) -> None:
-        for stream in self._reader.under_way:
-            if stream.numbers is not None:
-                self._plan.half_sent.note(stream.request.path, stream.numbers, stream.safe_part)
 
     # -- tasks --
 

@@ -14,7 +14,7 @@ from otherroof.copying.home.read import READ_TRIES, ChangedWhileRead
 from otherroof.copying.send.stream import FileStream, StreamRequest
 from otherroof.copying.send.under_way import FileQueue, FileUnderWay, SendState
 from otherroof.far.place import Task
-from otherroof.far_copy.numbers import FILE
+from otherroof.far_copy.numbers import FILE, Numbers
 from otherroof.far_copy.writer import ArrivedPart, FileProperties
 
 # A dozen pieces (`stream.AHEAD`) of the 255 kB that OpenSSH takes in one write.
@@ -40,12 +40,23 @@ class LargeFiles:
         """Have the far box get ready to take the file."""
         change = file.change
         file.step = "prepare"
-        part = self._known_part(change)
-        script = self._writer.prepare(change.path, part.upto if part is not None else None)
+        known = self._known(change)
+        script = self._writer.prepare(change.path, known[1].upto if known is not None else None)
         self._queue.add(file, Task(file, script, STREAM_WEIGHT), now=now)
 
-    def _known_part(self, change: PlannedChange) -> SafePart | None:
-        return self._plan.half_sent.safe_part(change.path, change.numbers) if change.numbers is not None else None
+    def _known(self, change: PlannedChange) -> tuple[Numbers, SafePart] | None:
+        return self._plan.half_sent.known(change.path, change.numbers) if change.numbers is not None else None
+
+    def note_parts(self) -> None:
+        """Note how much of the files under way is safe."""
+        for stream in self._reader.under_way:
+            self._note_part(stream)
+
+    def _note_part(self, stream: FileStream) -> None:
+        if stream.is_distrusted:
+            self._plan.half_sent.forget(stream.request.path)
+        elif stream.numbers is not None:
+            self._plan.half_sent.note(stream.request.path, stream.numbers, stream.safe_part)
 
     def upload(self, file: FileUnderWay, arrived: ArrivedPart) -> None:
         """It is ready: begin to read and to send."""
@@ -59,15 +70,14 @@ class LargeFiles:
         ):
             old = self._context.chunks.get(change.path, change.old_digest)
         offers, key = place.offers, self._context.chunks.key
-        part = self._known_part(change) if arrived.upto else None
-        request = StreamRequest(
-            change.path, key, offers.max_write, offers.sync, old, change.numbers, part or NOTHING_SAFE
-        )
+        # If nothing has arrived of what was noted, it is not noted again.
+        part_of, part = (self._known(change) if arrived.upto else None) or (change.numbers, NOTHING_SAFE)
+        request = StreamRequest(change.path, key, offers.max_write, offers.sync, old, part_of, part)
         file.connections = 0
         file.stream = FileStream(request, self._context.run.clock, arrived)
         self._reader.begin(file.stream)
-        if change.numbers is not None:
-            self._plan.half_sent.note(change.path, change.numbers, file.stream.safe_part)
+        if part_of is not None:
+            self._plan.half_sent.note(change.path, part_of, part)
             self._plan.commit()  # committed now, so that after a kill the next run knows which parts may have arrived
         file.step = "upload"
         file.has_old = old is not None
@@ -108,11 +118,9 @@ class LargeFiles:
             return None
         self._state.uploading.remove(file)
         self._context.totals.bytes += stream.sent
-        if isinstance(file.failure, RunCut) and stream.numbers is not None:
-            self._plan.half_sent.note(stream.request.path, stream.numbers, stream.safe_part)
+        if isinstance(file.failure, RunCut) or stream.is_distrusted:
+            self._note_part(stream)
         self._reader.forget(stream)
-        if file.failure is not None and stream.is_distrusted:
-            self._plan.half_sent.forget(file.change.path)
         # Told to stop: neither a failure nor the end. The file stays planned, and the next run goes on with its part.
         if isinstance(file.failure, RunCut):
             return None

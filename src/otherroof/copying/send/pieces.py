@@ -9,12 +9,12 @@ from collections import deque
 from collections.abc import Iterator
 
 from otherroof.copying.home.chunks import ChunkList
-from otherroof.far.requests import CopyPiece, DataPiece, Piece
+from otherroof.far.requests import ContentPiece, CopyPiece, DataPiece
 
 LONGEST_COPY = 16 * 1024 * 1024  # bytes copied by one request, so that its answer comes in time
 
 
-def length_of(piece: DataPiece | CopyPiece) -> int:
+def length_of(piece: ContentPiece) -> int:
     return len(piece.data) if isinstance(piece, DataPiece) else piece.length
 
 
@@ -33,7 +33,7 @@ class PieceMaker:
         self._at = 0  # of the next chunk
         self._end_of_file = 0
 
-    def take(self, offset: int, data: bytes, chunks: list[tuple[memoryview, bytes]]) -> Iterator[Piece]:
+    def take(self, offset: int, data: bytes, chunks: list[tuple[memoryview, bytes]]) -> Iterator[ContentPiece]:
         """Pieces out of a block of content and the chunks that it completed."""
         self._end_of_file = offset + len(data)
         if self._places is not None:
@@ -45,7 +45,7 @@ class PieceMaker:
             if not self._in_hole(offset + start, len(part)):
                 yield DataPiece(offset + start, part)
 
-    def end(self, chunks: list[tuple[memoryview, bytes]]) -> Iterator[Piece]:
+    def end(self, chunks: list[tuple[memoryview, bytes]]) -> Iterator[ContentPiece]:
         """The last pieces. A hole at the end becomes one byte there, so that the size is right."""
         # Holes are not written: an offset that is skipped reads as zeros over there too (POSIX write). Only the last
         # byte of a hole at the end must be there.
@@ -59,7 +59,7 @@ class PieceMaker:
 
     def _by_chunks(
         self, chunks: list[tuple[memoryview, bytes]], places: dict[bytes, tuple[int, int]]
-    ) -> Iterator[Piece]:
+    ) -> Iterator[ContentPiece]:
         for view, tag in chunks:
             at, length = self._at, len(view)
             self._at += length
@@ -75,7 +75,7 @@ class PieceMaker:
                 yield from self._give_copy()
                 yield from self._gather(at, view)
 
-    def _grow_copy(self, at: int, source: int, length: int) -> Iterator[Piece]:
+    def _grow_copy(self, at: int, source: int, length: int) -> Iterator[ContentPiece]:
         # Neighbours that were neighbours in the old version too become one copy: an unchanged gigabyte is 64 requests,
         # not a hundred thousand.
         copy = self._copy
@@ -87,7 +87,7 @@ class PieceMaker:
             yield copy
         self._copy = CopyPiece(at, source, length)
 
-    def _gather(self, at: int, view: memoryview) -> Iterator[Piece]:
+    def _gather(self, at: int, view: memoryview) -> Iterator[ContentPiece]:
         if self._gathered and self._offset + self._size != at:
             yield from self._give_data()
         if not self._gathered:
@@ -102,13 +102,13 @@ class PieceMaker:
             self._gathered = [memoryview(whole)[self._most :]]
             self._size -= self._most
 
-    def _give_data(self) -> Iterator[Piece]:
+    def _give_data(self) -> Iterator[ContentPiece]:
         if self._size:
             yield DataPiece(self._offset, b"".join(self._gathered))
         self._gathered = []
         self._size = 0
 
-    def _give_copy(self) -> Iterator[Piece]:
+    def _give_copy(self) -> Iterator[ContentPiece]:
         if self._copy is not None:
             yield self._copy
             self._copy = None

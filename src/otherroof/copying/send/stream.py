@@ -21,7 +21,7 @@ from otherroof.copying.home.chunks import Chunker, ChunkList, average_for
 from otherroof.copying.home.looks_encrypted import HEAD
 from otherroof.copying.home.read import ChangedWhileRead, SourceFolder, Unreadable, blocks_of, new_digest, stat_numbers
 from otherroof.copying.send.pieces import PieceMaker, length_of
-from otherroof.far.requests import NOT_YET, CopyPiece, DataPiece, NotYet, Piece, SyncPiece
+from otherroof.far.requests import NOT_YET, ContentPiece, NotYet, Piece, SyncPiece
 from otherroof.far_copy.entry import Entry, path_text
 from otherroof.far_copy.numbers import Numbers
 from otherroof.far_copy.writer import ArrivedPart
@@ -81,12 +81,12 @@ class _LandedPieces:
     marks: deque[_PieceEnd] = field(default_factory=deque)
     by_piece: dict[int, _PieceEnd] = field(default_factory=dict)
 
-    # Pieces are taken in the order of the file and land in any order. `marks` has those not yet counted, in the file's
+    # Pieces are made in the order of the file and land in any order. `marks` has those not yet counted, in the file's
     # order; only a row of landed ones at its front moves `upto` on.
-    def note_taken(self, piece: Piece, end: int) -> None:
+    def note_made(self, piece: Piece, end: int) -> None:
         mark = _PieceEnd(end)
         self.marks.append(mark)
-        # By identity: a piece is no key, and the request that carries it keeps it alive until it has landed.
+        # By identity: a piece is no key, and whoever carries it keeps it alive until it has landed.
         self.by_piece[id(piece)] = mark
 
     def note_landed(self, piece: Piece) -> None:
@@ -113,8 +113,9 @@ class FileStream:
         self._block_ends: deque[SafePart] = deque()  # what was read, up to each block's end that is not safe yet
         self._gone = threading.Event()
         self._cut: str = ""
-        self._syncs_open = 0  # that were handed out, and have not landed
-        self._is_refused = False
+        self._made = 0  # pieces that were made, and how many when the last block's end was noted
+        self._made_before = 0
+        self._is_distrusted = False
         self._synced_at = clock.monotonic()
         self._synced = self.arrived.upto
         self.ready = threading.Event()  # set once the file is open, or cannot be
@@ -125,6 +126,9 @@ class FileStream:
         """See PieceSource."""
         if self._cut:
             raise RunCut(self._cut)
+        # Another of its uploads has failed. The reader has ended, so nothing more would ever come.
+        if self._gone.is_set():
+            return None
         # Instead of a piece, whichever connection asks first. It syncs what all of them have written: fsync is for the
         # file.
         sync = self._due_sync()
@@ -141,9 +145,6 @@ class FileStream:
             if piece is not None:
                 raise piece
             return None
-        if isinstance(piece, DataPiece | CopyPiece):
-            with self._lock:
-                self._landing.note_taken(piece, piece.offset + length_of(piece))
         return piece
 
     def landed(self, piece: Piece) -> None:
@@ -152,7 +153,6 @@ class FileStream:
             if isinstance(piece, SyncPiece):
                 # Only what had landed when the sync was asked for is sure to be in it.
                 self.safe = max(self.safe, piece.upto)
-                self._syncs_open -= 1
                 return
             self._landing.note_landed(piece)
             self.sent += piece.weight
@@ -171,15 +171,17 @@ class FileStream:
         with self._lock:
             self.safe = max(self.safe, upto)
 
-    def sync_refused(self) -> None:
-        """See ContentStream."""
-        self._is_refused = True
+    def refused(self, piece: Piece) -> None:
+        """See PieceSource."""
+        # A kernel tells once that it could not write. What is read back may come out of its memory, and the next sync
+        # be answered well.
+        if isinstance(piece, SyncPiece):
+            self._is_distrusted = True
 
     @property
     def is_distrusted(self) -> bool:
-        """Whether a sync of it was refused; asked once all that was on its way has been answered. A kernel tells once
-        that it could not write: what is read back may come out of its memory, and the next sync be answered well."""
-        return self._is_refused or self._syncs_open > 0
+        """Whether nothing of it is to be gone on with, since a sync of it was refused."""
+        return self._is_distrusted
 
     @property
     def safe_part(self) -> SafePart:
@@ -206,7 +208,6 @@ class FileStream:
             if upto - self._synced < SYNC_EVERY or now - self._synced_at < SYNC_EVERY_S:
                 return None
             self._synced, self._synced_at = upto, now
-            self._syncs_open += 1
         return SyncPiece(upto)
 
     # -- the reader's side --
@@ -218,6 +219,7 @@ class FileStream:
             for piece in self._read(source):
                 self._require_taker()  # also while all that is read has arrived already
                 if not self.arrived.has(piece):
+                    self._note_made(piece)
                     self._hand_on(piece)
             self._hand_on(None)
         except _StreamAbandoned:
@@ -241,7 +243,14 @@ class FileStream:
                 continue
             return
 
-    def _read(self, source: SourceFolder) -> Iterator[Piece]:
+    def _note_made(self, piece: ContentPiece) -> None:
+        # Here, where pieces have one order. Of two connections that take one each, the second may come to note its own
+        # first: if it were noted as it is taken, all up to its end would count as landed, without the first.
+        with self._lock:
+            self._made += 1
+            self._landing.note_made(piece, piece.offset + length_of(piece))
+
+    def _read(self, source: SourceFolder) -> Iterator[ContentPiece]:
         path = self.request.path
         handle = source.open(path)
         try:
@@ -294,6 +303,10 @@ class FileStream:
         if read.upto == self.arrived.upto and read != self.request.part:
             raise _another_state(self.request.path)
         with self._lock:
+            # In a hole nothing is sent, and nothing moves on what is safe: its blocks count as one.
+            if self._block_ends and self._made == self._made_before:
+                self._block_ends.pop()
+            self._made_before = self._made
             self._block_ends.append(read)
 
     def _average(self, size: int) -> int:

@@ -131,14 +131,11 @@ class LocalPlace:
                 return
             if isinstance(piece, requests.NotYet):
                 continue
-            if isinstance(piece, requests.DataPiece):
-                self._do(requests.Write(request.target, piece.offset, piece.data))
-            elif isinstance(piece, requests.SyncPiece):
-                self._do(requests.Sync(request.target))
-            else:
-                self._do(
-                    requests.CopyRange(request.old, piece.source_offset, piece.length, request.target, piece.offset)
-                )
+            try:
+                self._do(_op_of(piece, request))
+            except OtherroofError:
+                request.source.refused(piece)
+                raise
             self.meter.landed += piece.weight
             request.source.landed(piece)
             self._tell_time()
@@ -155,6 +152,15 @@ class LocalPlace:
             request.sink.take(data)
             self._tell_time()
         return given
+
+
+def _op_of(piece: requests.Piece, request: requests.WriteStream) -> requests.Op:
+    """The request that carries out a piece of a stream."""
+    if isinstance(piece, requests.DataPiece):
+        return requests.Write(request.target, piece.offset, piece.data)
+    if isinstance(piece, requests.SyncPiece):
+        return requests.Sync(request.target)
+    return requests.CopyRange(request.old, piece.source_offset, piece.length, request.target, piece.offset)
 
 
 def refusal_of(problem: OSError, op: requests.Op) -> PlaceError:

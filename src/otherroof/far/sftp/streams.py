@@ -176,6 +176,7 @@ class Streams:
         except OtherroofError as error:
             # The stream takes no more pieces, but its script hears of it only after all that are under way were
             # answered: what it does next, such as closing the file, must not meet a piece that still comes.
+            stream.request.source.refused(piece)
             stream.failure = stream.failure or error
             self._end_write(stream)
             return

@@ -74,5 +74,5 @@ def _brought(plan: RunPlan, change: PlannedChange) -> int:
     """Bytes of content that are still to come onto the disk for this path."""
     if change.want != FILE or change.first is not None or change.source is not None or change.doubt:
         return 0
-    there = plan.half_sent.safe_part(change.path, change.numbers) if change.numbers is not None else None
-    return max(0, change.size - (there.upto if there is not None else 0))
+    known = plan.half_sent.known(change.path, change.numbers) if change.numbers is not None else None
+    return change.size - (known[1].upto if known is not None else 0)

@@ -235,6 +235,9 @@ class _Share:
     def landed(self, piece: Piece) -> None:
         """Of no matter here: the kernel is asked."""
 
+    def refused(self, piece: Piece) -> None:
+        """See PieceSource; the stream's own failure tells it."""
+
 
 class _Nowhere:
     """Takes what comes back, for nobody."""

@@ -384,3 +384,6 @@ class _FileSource:
 
     def landed(self, piece: Piece) -> None:
         """See PieceSource; nobody asks."""
+
+    def refused(self, piece: Piece) -> None:
+        """See PieceSource; the stream's own failure tells it."""

@@ -197,7 +197,7 @@ class OpenWriter:
             if synced is True:
                 stream.synced(upto)
             elif isinstance(synced, PlaceError):
-                stream.sync_refused()
+                stream.refused(requests.SyncPiece(upto))
             raise
         except OtherroofError:  # over there, or here: it changed while it was read, or cannot be read
             yield requests.Attempts(shut)

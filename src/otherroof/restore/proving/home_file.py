@@ -95,6 +95,9 @@ class HomeFile:
     def landed(self, piece: Piece) -> None:
         """See PieceSource; nobody asks."""
 
+    def refused(self, piece: Piece) -> None:
+        """See PieceSource; the stream's own failure tells it."""
+
     def close(self) -> None:
         """Let go of the file."""
         os.close(self._handle)
