@@ -7,7 +7,7 @@ import os
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import Any
 from unittest.mock import patch
@@ -25,6 +25,8 @@ from otherroof.copying.send.large_files import LargeFiles
 from otherroof.copying.send.stream import FileStream
 from otherroof.copying.send.under_way import FileUnderWay
 from otherroof.far.sftp import codec
+from otherroof.far.sftp.place import SftpPlace
+from otherroof.far.sftp.queues import TaskQueues
 from otherroof.jobs.context import JobContext
 from otherroof.jobs.run import RunResult, run_job
 from otherroof.jobs.stop_sign import StopSign
@@ -264,6 +266,127 @@ def test_a_sync_that_is_refused_on_one_of_two_connections_ends_the_file_on_both(
         with content_sent() as sizes:
             job.done()
         assert sum(sizes) == 40 * LARGE
+        job.all_come_back()
+
+
+@contextmanager
+def refused_as_the_line_breaks(path_ends: bytes) -> Iterator[list[bytes]]:
+    """The first sync of such a path is refused, and the connection breaks before anything else is answered."""
+    refused = list[bytes]()
+
+    def fsync(session: Any, number: int, fields: Any) -> bytes:
+        opened = session.handles.either(bytes(fields.string()))
+        if opened.path.endswith(path_ends) and not refused:
+            refused.append(opened.path)
+            session._answers.append(words.framed_status(number, words.FAILURE))
+            session._flush()
+            raise CutError
+        os.fsync(opened.handle)
+        return words.framed_status(number, words.OK)
+
+    with patch.dict(sftp_extensions.EXTENSIONS, {b"fsync@openssh.com": (b"1", fsync)}):
+        yield refused
+
+
+def test_a_refused_sync_is_told_though_what_was_asked_with_it_is_never_answered(job: OneJob) -> None:
+    """A disk that fails refuses one sync and is silent at the next. Over another connection both would go well."""
+    job.put("a", b"old")
+    job.done()
+    job.put("a", b"new, longer")
+    with refused_as_the_line_breaks(b"latest/a") as refused:
+        ran = job.run()
+    assert refused
+    assert ran.error is not None
+    job.done()
+    job.all_come_back()
+
+
+@pytest.mark.parametrize("when", ["at its end", "after a stop"])
+def test_a_large_file_whose_sync_was_refused_as_the_line_broke_is_sent_anew(job: OneJob, when: str) -> None:
+    job.put("film", os.urandom(8 * LARGE))
+    stop = StopSign(SystemClock())
+    middle = stopped_in_the_middle(stop) if when == "after a stop" else nullcontext()
+    with content_sent() as first, refused_as_the_line_breaks(PART_END) as refused, middle:
+        ran = run_job(job.settings, JOB, JobContext(Progress(), clock=job.clock, stop=stop))
+    assert refused
+    with content_sent() as second:
+        job.done()
+    if ran.report.outcome == "done":
+        assert sum(first) >= 16 * LARGE
+    else:
+        assert sum(second) == 8 * LARGE
+    job.all_come_back()
+
+
+def test_a_refused_sync_is_told_though_another_connection_breaks_first(tmp_path: Path) -> None:
+    """While the caller reads a large file for minutes, a break of one connection and a refusal by another wait for it
+    side by side."""
+    lock, seen, refused = threading.Lock(), list[object](), list[bytes]()
+    second_asks, caller_is_busy, broken, told = (threading.Event() for _ in range(4))
+    crash, give, result, widen, take = (
+        TaskQueues.crash,
+        TaskQueues.give,
+        TaskQueues.result,
+        SftpPlace.widen,
+        TaskQueues.take,
+    )
+
+    def widening(self: SftpPlace, **more: Any) -> None:
+        widen(self, **more)
+        if self._widening is not None:
+            self._widening.join(10)
+
+    def one_each(self: TaskQueues, channel: int, wait: bool) -> Any:
+        return take(self, channel, wait) if wait else None
+
+    def crashing(self: TaskQueues, error: BaseException) -> None:
+        crash(self, error)
+        broken.set()
+
+    def giving(self: TaskQueues, task: Any, done: Any) -> None:
+        give(self, task, done)
+        if done.error is not None:
+            told.set()
+
+    def busy(self: TaskQueues, wait_s: float) -> Any:
+        if second_asks.is_set():
+            caller_is_busy.set()
+            told.wait(10)
+        return result(self, 0.05)
+
+    def policy(path: bytes, session: Any) -> bool:
+        if b"latest/f" not in path:
+            return False
+        with lock:
+            seen.append(session)
+            turn = len(seen)
+        if turn == 1:
+            assert caller_is_busy.wait(10)
+            raise CutError
+        if turn == 2:
+            second_asks.set()
+            assert broken.wait(10)
+            refused.append(path)
+        return turn == 2
+
+    with one_job(tmp_path, far_more={"connections": 2, "tries": 3, "answer_s": 20.0}) as job:
+        for number in range(4):
+            job.put(f"f{number}", b"%d" % number)
+        job.done()
+        for number in range(4):
+            job.put(f"f{number}", b"new %d" % number)
+        with (
+            syncs(policy),
+            patch.object(TaskQueues, "crash", crashing),
+            patch.object(TaskQueues, "give", giving),
+            patch.object(TaskQueues, "result", busy),
+            patch.object(TaskQueues, "take", one_each),
+            patch.object(SftpPlace, "widen", widening),
+        ):
+            ran = job.run()
+        assert refused
+        assert ran.error is not None
+        job.done()
         job.all_come_back()
 
 

@@ -17,7 +17,7 @@ from unittest.mock import patch
 import pytest
 
 from otherroof.base.clock import SystemClock
-from otherroof.base.errors import FarTrouble, OtherroofError
+from otherroof.base.errors import FarTrouble, LinkLost, OtherroofError
 from otherroof.base.machine import machine_mark
 from otherroof.copying.compare.change import LARGE
 from otherroof.copying.compare.half_sent import HalfSentFiles, SafePart
@@ -275,6 +275,38 @@ def test_large_file_that_changed_since_the_scan_is_gone_on_with_after_a_break(tm
         assert parts[0] == 0 < parts[1]
         assert (job.latest / "film").read_bytes() == path.read_bytes()
         job.all_come_back()
+
+
+def test_what_arrived_before_the_first_sync_is_not_sent_again_though_the_file_changed_since_the_scan(
+    tmp_path: Path,
+) -> None:
+    with one_job(tmp_path, far_more={"tries": 3}) as job:
+        changed_before_its_first_sync(job)
+
+
+def changed_before_its_first_sync(job: OneJob) -> None:
+    """A run whose file is touched between scan and sending, and whose line breaks after 18 pieces."""
+    path, upload, landed = job.put("film", os.urandom(6 * LARGE)), LargeFiles.upload, FileStream.landed
+    tries, pieces = list[tuple[int, int]](), 0
+
+    def uploading(self: LargeFiles, file: FileUnderWay, arrived: ArrivedPart) -> None:
+        if not tries:
+            os.utime(path, (1_900_000_000, 1_900_000_000))
+        tries.append((arrived.upto, file.tries))
+        upload(self, file, arrived)
+        assert len(tries) == 1 or arrived.tail
+
+    def landing(self: FileStream, piece: Any) -> None:
+        nonlocal pieces
+        landed(self, piece)
+        pieces += 1
+        if pieces == 18:
+            raise LinkLost("cut")
+
+    with patch.object(LargeFiles, "upload", uploading), patch.object(FileStream, "landed", landing):
+        job.done()
+    assert tries == [(0, 1)] * 2
+    job.all_come_back()
 
 
 @pytest.mark.parametrize("meanwhile", ["changed", "gone"])

@@ -5,18 +5,20 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from random import Random
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from otherroof.far import requests
-from otherroof.far.place import Task, TaskResult
+from otherroof.far.place import Meter, Task, TaskResult
 from otherroof.far.requests import Script
+from otherroof.far.sftp import place as place_module
 from otherroof.far.sftp.place import (
     DISK_CHANNELS,
     DISK_CHANNELS_EACH,
@@ -30,6 +32,74 @@ from otherroof.far.sftp.queues import MOST_FOR_DISK, MOST_LONG, TaskQueues
 from support.faulty_box import Offers
 from support.main_job import one_job, stand_in_door
 from support.places import ask, open_door
+
+
+def test_a_connection_counts_only_once_it_has_a_queue(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A share of a large file that is given to the last of them would go to the first, which then has two."""
+    counted, put_to_work = list[int](), SftpPlace._put_to_work
+
+    def putting(self: SftpPlace, channel: Any, queues: TaskQueues) -> None:
+        counted.append(self.connections)
+        put_to_work(self, channel, queues)
+
+    with stand_in_door(tmp_path, Offers()) as door, closing(open_door(door)) as place:
+        (first,) = place.carry_out(iter([Task("first", ask(requests.Stat(b".")))]))
+        assert first.error is None
+        monkeypatch.setattr(SftpPlace, "_put_to_work", putting)
+
+        def work() -> Iterator[Task[str, Any]]:
+            place._add_channel()
+            yield Task("second", ask(requests.Stat(b".")), connection=1)
+
+        (second,) = place.carry_out(work())
+        assert second.error is None
+    assert counted == [1, 1], "the one that is there, and the new one before it counts"
+
+
+def test_whoever_asks_at_the_same_time_further_connections_are_opened_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The caller asks, and so does whoever opens channels for a slow disk."""
+    started, together = list[Any](), threading.Barrier(2)
+
+    def starting(**given: Any) -> threading.Thread:
+        started.append(given)
+        with suppress(threading.BrokenBarrierError):
+            together.wait(0.5)  # for another that has seen that there is none yet
+        return threading.Thread(**given)
+
+    with stand_in_door(tmp_path, Offers()) as door, closing(open_door(door)) as place:
+        place._wanted = 2
+        monkeypatch.setattr(SftpPlace, "_widen", lambda *_: None)
+        monkeypatch.setattr(place_module, "threading", SimpleNamespace(Thread=starting))
+        askers = [threading.Thread(target=place.widen) for _ in range(2)]
+        for asker in askers:
+            asker.start()
+        for asker in askers:
+            asker.join(10)
+    assert len(started) == 1
+
+
+def test_no_byte_is_lost_to_a_meter_that_several_connections_share() -> None:
+    meter = Meter()
+    in_the_middle, other_is_done = threading.Event(), threading.Event()
+
+    class Slow(int):
+        """An amount that takes its time to be added."""
+
+        def __radd__(self, other: int) -> int:
+            in_the_middle.set()
+            other_is_done.wait(0.5)
+            return int(self) + other
+
+    first = threading.Thread(target=lambda: meter.add(landed=Slow(10)))
+    first.start()
+    assert in_the_middle.wait(10)
+    second = threading.Thread(target=lambda: (meter.add(landed=20), other_is_done.set()))
+    second.start()
+    first.join(10)
+    second.join(10)
+    assert meter.landed == 30
 
 
 def nothing() -> Script[None]:

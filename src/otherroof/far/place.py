@@ -6,6 +6,7 @@ to itself; nothing here knows a connection or a file.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Generator, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Generic, Protocol, TypeVar
@@ -69,6 +70,15 @@ class Meter:
     drawn: int = 0
     wire_up: int = 0
     wire_down: int = 0
+    _lock: threading.Lock = field(default_factory=threading.Lock, repr=False, compare=False)
+
+    def add(self, *, landed: int = 0, drawn: int = 0, wire_up: int = 0, wire_down: int = 0) -> None:
+        """Count some more. The threads of several connections share a meter, and `+=` is a read and a write."""
+        with self._lock:
+            self.landed += landed
+            self.drawn += drawn
+            self.wire_up += wire_up
+            self.wire_down += wire_down
 
 
 class Place(Protocol):

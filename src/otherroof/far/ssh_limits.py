@@ -67,7 +67,7 @@ class BoundedSocket:
 
     def send(self, data: bytes) -> int:
         count = self._sock.send(data)
-        self._meter.wire_up += count
+        self._meter.add(wire_up=count)
         return count
 
     def recv(self, size: int) -> bytes:
@@ -95,7 +95,7 @@ class BoundedSocket:
         except ConnectionError:
             self.hung_up = True
             raise
-        self._meter.wire_down += len(data)
+        self._meter.add(wire_down=len(data))
         self.heard = self.heard or bool(data)
         self.hung_up = not data
         if early:

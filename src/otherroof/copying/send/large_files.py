@@ -71,7 +71,7 @@ class LargeFiles:
             old = self._context.chunks.get(change.path, change.old_digest)
         offers, key = place.offers, self._context.chunks.key
         # If nothing has arrived of what was noted, it is not noted again.
-        part_of, part = (self._known(change) if arrived.upto else None) or (change.numbers, NOTHING_SAFE)
+        part_of, part = (self._known(change) if arrived != ArrivedPart() else None) or (change.numbers, NOTHING_SAFE)
         request = StreamRequest(change.path, key, offers.max_write, offers.sync, old, part_of, part)
         file.connections = 0
         file.stream = FileStream(request, self._context.run.clock, arrived)

@@ -282,7 +282,7 @@ class FileStream:
         self.result = StreamResult(entry, self.numbers, chunker.list, head)
 
     def _require_same_as_part(self, numbers: Numbers) -> None:
-        # Below `upto` nothing is compared, so a part of the file as it was would stay in what is told to be this one.
+        # Known before anything is read: what has arrived may take hours to read once more.
         part_of = self.request.part_of
         if self.arrived != ArrivedPart() and (part_of is None or part_of[:4] != numbers[:4]):
             raise _another_state(self.request.path)

@@ -136,7 +136,7 @@ class LocalPlace:
             except OtherroofError:
                 request.source.refused(piece)
                 raise
-            self.meter.landed += piece.weight
+            self.meter.add(landed=piece.weight)
             request.source.landed(piece)
             self._tell_time()
 
@@ -148,7 +148,7 @@ class LocalPlace:
             if not data:
                 break
             given += len(data)
-            self.meter.drawn += len(data)
+            self.meter.add(drawn=len(data))
             request.sink.take(data)
             self._tell_time()
         return given

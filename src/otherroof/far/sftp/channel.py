@@ -47,6 +47,7 @@ class _RunningScript:
     answers: list[Any] = field(default_factory=list)
     waiting: int = 0
     failure: OtherroofError | None = None
+    sync_refused: bool = False  # that is what it failed of
 
 
 # What somebody waits for: the work it asks for, the request, and who takes the answer: a script, at one place of its
@@ -131,12 +132,23 @@ class SftpChannel:
                 # While more could go out no answer is waited for, so that the line never idles for one.
                 if self._may_collect() and not self._rests() and (not takes_long or self._channel.recv_ready()):
                     self._collect()
+        except LinkLost:
+            self._tell_refused_syncs()
+            raise
         finally:
             # Their `finally` parts run here and now, in this thread, and not whenever the collector finds them.
             for running in self._running:
                 running.task.script.close()
             self._running.clear()
             self._files = 0
+
+    def _tell_refused_syncs(self) -> None:
+        """The connection is gone. A script of which a sync was refused hears of that, though what it asked together
+        with it is never answered: a kernel tells once that it could not write, and over the next connection the same
+        sync would be answered well. Any other refusal comes again."""
+        for running in [one for one in self._running if one.sync_refused and one.waiting]:
+            with suppress(LinkLost):  # it may want to ask for more
+                self._advance(running, None, running.failure)
 
     # -- greeting --
 
@@ -226,7 +238,7 @@ class SftpChannel:
         if isinstance(request, _STREAMS):
             self._streams.begin(request, lambda answer, failure: self._advance(running, answer, failure))
             return
-        running.failure = None
+        running.failure, running.sync_refused = None, False
         self._ask_all(running, request)
 
     def _ask_all(
@@ -276,6 +288,7 @@ class SftpChannel:
             raise
         except OtherroofError as error:
             refusal = error.with_traceback(None) if not isinstance(op, requests.LetGo) else None  # as in `_advance`
+            running.sync_refused |= isinstance(op, requests.Sync)
             self._answered(running, index, None, refusal)
         else:
             self._answered(running, index, answer, None)

@@ -100,9 +100,12 @@ class SftpPlace:
         near = NEAR_CONNECTIONS_LARGE if for_large else NEAR_CONNECTIONS
         several = near if self.round_trip_s <= NEAR_S else FAR_CONNECTIONS
         wanted = self._wanted or (several if for_much else 1)
-        if self._widening is None and len(self._channels) < wanted:
-            self._widening = threading.Thread(target=self._widen, args=(wanted,), name="otherroof-widen", daemon=True)
-            self._widening.start()
+        with self._lock:  # both the caller and whoever opens channels for the disk ask for it
+            if self._widening is None and len(self._channels) < wanted:
+                self._widening = threading.Thread(
+                    target=self._widen, args=(wanted,), name="otherroof-widen", daemon=True
+                )
+                self._widening.start()
 
     def close(self) -> None:
         """Hang up every connection."""
@@ -137,15 +140,27 @@ class SftpPlace:
                 self._put_to_disk_work(channel, queues)
         try:
             yield from self._exchange(iter(work), queues, tick or _nothing)
+        except LinkLost:
+            self.close()
+            self._part_from(queues)
+            # Refused over one connection while another broke. Of what went well nothing more is told: it is uncertain,
+            # and what follows from it would wait for a connection.
+            yield from queues.refusals()
+            raise
         except BaseException:
             self.close()  # ends the channels at once; what they had in flight is uncertain
             raise
         finally:
-            with self._lock:
-                self._working = None
-            queues.close()
-            for thread in self._threads:
-                thread.join(self._target.answer_s)
+            self._part_from(queues)
+
+    def _part_from(self, queues: TaskQueues) -> None:
+        """Let the channels end."""
+        with self._lock:
+            self._working = None
+            threads, self._threads = self._threads, []
+        queues.close()
+        for thread in threads:
+            thread.join(self._target.answer_s)
 
     def _exchange(
         self, work: Iterator[Task[K, T] | None], queues: TaskQueues, tick: Callable[[], None]
@@ -212,9 +227,10 @@ class SftpPlace:
             self._opening = None
             if not self._closed:
                 self._sessions.append(session)
-                self._channels.append(channel)
                 if self._working is not None:
                     self._put_to_work(channel, self._working)
+                # After it has a queue: `connections` is read without the lock, and a task given to the last of them.
+                self._channels.append(channel)
                 return
         session.close()
 

@@ -10,6 +10,8 @@ from __future__ import annotations
 import queue
 import threading
 from collections import deque
+from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -171,6 +173,14 @@ class TaskQueues:
     def crash(self, error: BaseException) -> None:
         """A channel has ended by `error`; `result` raises it in the caller's thread."""
         self._results.put(ChannelCrash(error))
+
+    def refusals(self) -> Iterator[TaskResult[Any, Any]]:
+        """What tasks failed of and nobody has heard of yet, after a channel has ended by an error."""
+        with suppress(queue.Empty):
+            while True:
+                found = self._results.get_nowait()
+                if not isinstance(found, ChannelCrash) and found[1].error is not None:
+                    yield found[1]
 
     @property
     def has_result(self) -> bool:

@@ -180,7 +180,7 @@ class Streams:
             stream.failure = stream.failure or error
             self._end_write(stream)
             return
-        self._meter.landed += piece.weight
+        self._meter.add(landed=piece.weight)
         # Only now: a piece counts when the far box has said that it wrote it, not when it was sent.
         stream.request.source.landed(piece)
         self._settle_write(stream)
@@ -264,7 +264,7 @@ class Streams:
             ready = stream.early.pop(stream.given)
             self._window -= len(ready)
             stream.given += len(ready)
-            self._meter.drawn += len(ready)
+            self._meter.add(drawn=len(ready))
             stream.request.sink.take(ready)
 
     def _drop_early(self, stream: _OpenReadStream) -> None:

@@ -190,19 +190,26 @@ class OpenWriter:
         try:
             yield requests.WriteStream(handle, stream, old)
         except RunCut:
-            # Told to stop. What has landed is made durable, or the next run would have to send it again. If that is
-            # refused, it is a stop all the same, and no fault of the file.
-            upto = stream.landed_upto  # what lands by another connection from now on may not be in it
-            synced, *_ = yield requests.Attempts((requests.Sync(handle), *shut))
-            if synced is True:
-                stream.synced(upto)
-            elif isinstance(synced, PlaceError):
-                stream.refused(requests.SyncPiece(upto))
+            # Told to stop. If anything that follows is refused, it is a stop all the same, and no fault of the file.
+            yield from self._hold_what_landed(handle, stream)
+            yield requests.Attempts(shut)
             raise
         except OtherroofError:  # over there, or here: it changed while it was read, or cannot be read
             yield requests.Attempts(shut)
             raise
         yield shut
+
+    def _hold_what_landed(self, handle: requests.Handle, stream: ContentStream) -> Script[None]:
+        """Make it durable, or the next run would have to send it again."""
+        upto = stream.landed_upto  # what lands by another connection from now on may not be in it
+        try:
+            # By itself: if the line breaks before what is asked with it is answered, a refusal would not be heard of.
+            is_synced = yield requests.Sync(handle)
+        except PlaceError:
+            stream.refused(requests.SyncPiece(upto))
+            return
+        if is_synced:
+            stream.synced(upto)
 
     def _open_old(self, path: bytes, size: int) -> Script[Any]:
         """A handle on the version that is to be replaced, for ranges of it."""
