@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import os
 import threading
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
 from pathlib import Path
@@ -158,7 +157,7 @@ def test_a_refusal_is_told_though_the_line_breaks_while_the_far_disk_is_waited_f
         seen.append(path)
         if len(seen) == 2:
             session._flush()
-            assert told.wait(10)
+            assert told.wait(60)
             raise CutError
         return len(seen) == 1
 
@@ -188,7 +187,7 @@ def stopped_in_the_middle(stop: StopSign) -> Iterator[None]:
             yield block
             if number == 5 and not heard.is_set():
                 stop.ask("the window ends")
-                assert heard.wait(20)
+                heard.wait(60)
 
     with (
         patch.object(FileStream, "cut", cutting),
@@ -232,7 +231,7 @@ def read_once_two_connections_take() -> Iterator[None]:
             both.set()
 
     def reading(*given: Any) -> Iterator[tuple[int, bytes]]:
-        assert both.wait(20)
+        both.wait(60)
         yield from blocks_of(*given)
 
     with patch.object(LargeFiles, "_add_upload", adding), patch.object(stream_module, "blocks_of", reading):
@@ -242,27 +241,31 @@ def read_once_two_connections_take() -> Iterator[None]:
 def test_a_sync_that_is_refused_on_one_of_two_connections_ends_the_file_on_both(tmp_path: Path) -> None:
     """Else the other waits for pieces that nobody reads any more until the connection is given up, and what the disk
     refused to hold is gone on with over the next one."""
-    asked, at = list[bytes](), list[int]()
-    with one_job(tmp_path, far_more={"connections": 2, "tries": 2, "answer_s": 5.0}) as job:
+    asked, breaks, crash = list[bytes](), list[BaseException](), TaskQueues.crash
+
+    def crashing(self: TaskQueues, error: BaseException) -> None:
+        breaks.append(error)
+        crash(self, error)
+
+    with one_job(tmp_path, far_more={"connections": 2, "tries": 2, "answer_s": 20.0}) as job:
         job.put("film", os.urandom(40 * LARGE))
-        with content_sent() as sizes:
 
-            def refuses(path: bytes, _session: Any) -> bool:
-                if not path.endswith(PART_END):
-                    return False
+        def refuses(path: bytes, _session: Any) -> bool:
+            if path.endswith(PART_END):
                 asked.append(path)
-                if len(asked) == 8:
-                    at.append(sum(sizes))
-                return len(asked) == 8
+            return path.endswith(PART_END) and len(asked) == 8
 
-            with syncs(refuses), often_synced(), read_once_two_connections_take():
-                begun = time.monotonic()
-                ran = job.run()
-                took = time.monotonic() - begun
-        assert at
+        with (
+            syncs(refuses),
+            often_synced(),
+            read_once_two_connections_take(),
+            patch.object(TaskQueues, "crash", crashing),
+        ):
+            ran = job.run()
+        assert len(asked) >= 8
+        assert breaks == [], "no connection was given up"
         assert [one.path for one in ran.report.problems] == ["film"]
         job.trees.clear()  # its version lacks the film, and says so
-        assert took < 12, "the other connection was given up only once it was silent for too long"
         with content_sent() as sizes:
             job.done()
         assert sum(sizes) == 40 * LARGE
@@ -351,7 +354,7 @@ def test_a_refused_sync_is_told_though_another_connection_breaks_first(tmp_path:
     def busy(self: TaskQueues, wait_s: float) -> Any:
         if second_asks.is_set():
             caller_is_busy.set()
-            told.wait(10)
+            told.wait(60)
         return result(self, 0.05)
 
     def policy(path: bytes, session: Any) -> bool:
@@ -361,15 +364,15 @@ def test_a_refused_sync_is_told_though_another_connection_breaks_first(tmp_path:
             seen.append(session)
             turn = len(seen)
         if turn == 1:
-            assert caller_is_busy.wait(10)
+            assert caller_is_busy.wait(60)
             raise CutError
         if turn == 2:
             second_asks.set()
-            assert broken.wait(10)
+            assert broken.wait(60)
             refused.append(path)
         return turn == 2
 
-    with one_job(tmp_path, far_more={"connections": 2, "tries": 3, "answer_s": 20.0}) as job:
+    with one_job(tmp_path, far_more={"connections": 2, "tries": 3, "answer_s": 120.0}) as job:
         for number in range(4):
             job.put(f"f{number}", b"%d" % number)
         job.done()

@@ -345,7 +345,10 @@ def test_large_file_that_is_written_to_through_memory_after_a_part_of_it_came_be
     with path.open("r+b") as file, mmap.mmap(file.fileno(), 0) as memory:
         memory[100:104] = b"once"
         cut_once_a_part_is_safe(job)
+        before = path.stat()
         memory[100:104] = b"more"
+        if path.stat().st_ctime_ns != before.st_ctime_ns:
+            pytest.skip("the kernel had written the page out meanwhile, and this one moved the time")
         job.done()
     assert (job.latest / "film").read_bytes()[100:104] == b"more"
     job.all_come_back()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import os
-import shlex
 from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
@@ -82,9 +81,8 @@ def test_a_path_that_went_is_refused_with_the_way_to_the_versions_that_have_it(j
     (job.folder / "b/its own").unlink()
     verb("run")
     told = verb("restore", JOB, "--into", str(job.where / "back"), "b/its own")
-    command = f"otherroof versions {JOB} 'b/its own'"
-    assert f"`{command}` tells which versions do" in told.err
-    assert "b/its own: 1 state" in verb(*shlex.split(command)[1:]).out
+    assert "`otherroof versions JOB PATH` tells which versions hold a path" in told.err
+    assert "b/its own: 1 state" in verb("versions", JOB, "b/its own").out
 
 
 def test_dry_run_says_that_it_would_be_held_and_what_releases_nothing_yet(job: OneJob, verb: Verb) -> None:

@@ -18,7 +18,7 @@ FILES = st.lists(st.tuples(st.integers(0, 5_000), st.integers(0, 400)), max_size
 
 def test_what_a_sample_says_is_said_of_what_it_was_drawn_from() -> None:
     """Not of what a whole proof beside it read: the two stand in one line."""
-    assert sample_said(0, 3, 3, 59_900) == "no damage in all 3 files; drawn from files of up to 59.9 kB"
+    assert sample_said(0, 3, 3, 59_900) == "no damage in all 3 files; the sample was drawn from files of up to 59.9 kB"
     assert sample_said(0, 3, 3, 0) == "no damage in all 3 files"
     assert sample_said(0, 0, 3, 59_900) == ""
 

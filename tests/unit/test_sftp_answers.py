@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable
+from contextlib import closing
 from typing import Any
 
 import pytest
@@ -477,6 +478,44 @@ def test_answers_that_nobody_waits_for_are_taken_by_whatever_work_follows() -> N
     mad = without_closing([], lambda number: text(answer(DATA, text(b""), number)))
     with pytest.raises(LinkLost, match="makes no sense"):
         carry_out(mad, Task("key", lets_go()))
+
+
+SYNCS = text(bytes([2]) + U32(3) + text(b"fsync@openssh.com") + text(b"1"))  # a greeting (draft §4) with fsync
+
+
+@pytest.mark.parametrize(
+    ("asked", "is_told"),
+    [
+        (requests.Sync(b"h"), True),
+        ((requests.Sync(b"h"), requests.Stat(b"never answered")), True),
+        ((requests.Remove(b"refused"), requests.Sync(b"h"), requests.Stat(b"never answered")), True),
+        (requests.Attempts((requests.Sync(b"h"), requests.Stat(b"never answered"))), False),
+    ],
+)
+def test_a_refused_sync_is_told_though_the_line_breaks_as_something_is_sent(asked: Any, is_told: bool) -> None:
+    """Its answer has come and is not read yet. Over another connection the same sync would be answered well."""
+
+    def far_box(packet: bytes) -> bytes:
+        if packet[0] == codec.INIT:
+            return SYNCS
+        if b"the line breaks" in packet:
+            raise BrokenPipeError
+        if b"never answered" in packet:
+            return b""
+        code, what = (4, b"no space") if b"fsync" in packet else (3, b"no")
+        return text(answer(STATUS, U32(code) + text(what) + text(b""), number_of(packet)))
+
+    session = ScriptedSession(ScriptedChannel(far_box))
+    with closing(session):
+        made = SftpChannel(session, b"/", Meter())  # type: ignore[arg-type]
+        tasks, ended = [Task("first", ask(asked)), Task("second", ask(requests.Stat(b"the line breaks")))], list[Any]()
+        feed = TaskFeed(
+            lambda _wait: tasks.pop(0) if tasks else None, lambda _task, done: ended.append(done), lambda: not tasks
+        )
+        with pytest.raises(LinkLost):
+            made.work(feed)
+    told = [(done.key, done.error.what) for done in ended]
+    assert told == ([("first", "making the file durable was refused (status 4)")] if is_told else [])
 
 
 def test_a_source_is_waited_for_though_a_closing_is_outstanding() -> None:

@@ -15,6 +15,7 @@ from typing import Any
 
 import pytest
 
+from otherroof.base.errors import LinkLost, Refused
 from otherroof.far import requests
 from otherroof.far.place import Meter, Task, TaskResult
 from otherroof.far.requests import Script
@@ -32,6 +33,17 @@ from otherroof.far.sftp.queues import MOST_FOR_DISK, MOST_LONG, TaskQueues
 from support.faulty_box import Offers
 from support.main_job import one_job, stand_in_door
 from support.places import ask, open_door
+
+
+def test_a_refusal_that_waits_behind_a_break_is_told_and_what_went_well_is_not() -> None:
+    queues, refusal = TaskQueues(), Refused("input/output error")
+    queues.crash(LinkLost("broke"))
+    queues.give(task("well"), TaskResult("well", value=None))
+    queues.give(task("refused"), TaskResult("refused", error=refusal))
+    queues.crash(LinkLost("broke too"))
+    with pytest.raises(LinkLost, match="broke"):
+        queues.result(0.0)
+    assert [(one.key, one.error) for one in queues.refusals()] == [("refused", refusal)]
 
 
 def test_a_connection_counts_only_once_it_has_a_queue(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -65,7 +77,7 @@ def test_whoever_asks_at_the_same_time_further_connections_are_opened_once(
     def starting(**given: Any) -> threading.Thread:
         started.append(given)
         with suppress(threading.BrokenBarrierError):
-            together.wait(0.5)  # for another that has seen that there is none yet
+            together.wait(0.5)  # for another that has seen that there is none yet; it may be late on a full machine
         return threading.Thread(**given)
 
     with stand_in_door(tmp_path, Offers()) as door, closing(open_door(door)) as place:

@@ -86,7 +86,8 @@ class Place(Protocol):
 
     `carry_out` runs scripts, many at once if the place allows it, taken from `work` as room comes free, and
     yields each result as it comes, in no order. `work` may give None: nothing now, ask again after the next result.
-    LinkLost ends it: what was under way is then uncertain, as it is if the generator is closed early. `tick` is
+    LinkLost ends it, after what is known by then to have been refused: what else was under way is uncertain, as it is
+    if the generator is closed early. `tick` is
     called about every second in the caller's thread while work is under way.
     """
 

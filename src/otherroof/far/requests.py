@@ -275,7 +275,10 @@ class PieceSource(Protocol):
         """The place has confirmed this piece."""
 
     def refused(self, piece: Piece) -> None:
-        """The place has refused this piece. The stream ends, but others that are on their way may still land."""
+        """The place has refused this piece. The stream ends, but others that are on their way may still land.
+
+        Called at once, perhaps in several threads; it must not raise.
+        """
 
 
 @dataclass(slots=True)

@@ -225,8 +225,8 @@ def read_login_key(path: str) -> paramiko.PKey:
 def negotiate(target: SshTarget, sock: socket.socket, meter: Meter) -> paramiko.Transport:
     """Speak SSH over `sock` and agree on keys; nothing is proved or said yet. Closes `sock` if it fails.
 
-    Raises LinkLost if the connection broke, Unreached if no SSH is spoken, HostKeyChanged if no key of the
-    pinned kind is there.
+    Raises LinkLost if the connection broke or nothing was said, Unreached if no SSH is spoken, HostKeyChanged if no key
+    of the pinned kind is there.
     """
     kind = target.host_key.split()[0]
     # The kind of a key and the way it signs have different names for RSA (RFC 8332 §3): `ssh-rsa` as a way to sign is
@@ -280,8 +280,8 @@ def _no_agreement(
         return LinkLost("took the connection and closed it at once", where=target.shown_as, advice=advice)
     if not bounded.heard:
         # The kernel over there takes connections for a server that hangs, for instance on a disk that does not answer.
-        hangs = "its SSH server or a disk of it may hang: have it switched off and on there; if that does not help"
-        return LinkLost("took the connection and said nothing", where=target.shown_as, advice=f"{hangs}, {advice}")
+        hangs = "if it has worked before, its SSH server or a disk of it may hang: have it switched off and on there"
+        return LinkLost("took the connection and said nothing", where=target.shown_as, advice=f"{hangs}; else {advice}")
     return Unreached(
         f"something listens there but does not speak SSH ({problem})", where=target.shown_as, advice=advice
     )

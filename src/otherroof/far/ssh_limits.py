@@ -66,7 +66,11 @@ class BoundedSocket:
         self._answers.append(answers)
 
     def send(self, data: bytes) -> int:
-        count = self._sock.send(data)
+        try:
+            count = self._sock.send(data)
+        except ConnectionError:
+            self.hung_up = True
+            raise
         self._meter.add(wire_up=count)
         return count
 

@@ -53,4 +53,4 @@ def sample_said(damaged: int, drawn: int, population: int, drawn_up_to: int) -> 
     if not drawn:
         return ""
     said = sample_sentence(damaged, drawn, population)
-    return f"{said}; drawn from files of up to {size_text(drawn_up_to)}" if drawn_up_to else said
+    return f"{said}; the sample was drawn from files of up to {size_text(drawn_up_to)}" if drawn_up_to else said

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
@@ -78,12 +77,11 @@ class UnmetPaths:
     def require_none(self, header: Header) -> None:
         """Raises WrongUse if one is left at the end of the version's entries."""
         if self._left:
-            path = path_text(min(self._left))
-            which = f"`{shlex.join(('otherroof', 'versions', header.job, path))}` tells which versions do; "
             raise WrongUse(
-                f"this version holds no {path or 'path without a name'}",
+                f"this version holds no {path_text(min(self._left)) or 'path without a name'}",
                 where=f"{header.job}/{header.run}",
-                advice=f"{which if path else ''}paths are as they lie in the job's folder; without any, all comes back",
+                advice="`otherroof versions JOB PATH` tells which versions hold a path; give it as it lies in the job's"
+                " folder, or none for everything",
             )
 
 

@@ -33,12 +33,16 @@ class HalfSentFiles:
         self._opened: dict[bytes, Numbers] = {}
 
     def note(self, path: bytes, numbers: Numbers, part: SafePart) -> None:
-        """Note that this part of the file is safe at the far end, in the state in which this run opened it."""
+        """Note that this part of the file is safe at the far end, in the state in which this run opens it; until it is
+        open, that of the scan."""
         self._opened[path] = numbers
-        self.take_over(path, numbers, part)
+        self._write(path, numbers, part)
 
     def take_over(self, path: bytes, numbers: Numbers, part: SafePart) -> None:
         """Note what an earlier run has left."""
+        self._write(path, numbers, part)
+
+    def _write(self, path: bytes, numbers: Numbers, part: SafePart) -> None:
         row = (path, *numbers[:4], *part)
         self._file.do(
             "INSERT OR REPLACE INTO part (path, ino, size, mtime, ctime, upto, digest, seal)"

@@ -40,8 +40,8 @@ class LargeFiles:
         """Have the far box get ready to take the file."""
         change = file.change
         file.step = "prepare"
-        known = self._known(change)
-        script = self._writer.prepare(change.path, known[1].upto if known is not None else None)
+        _, part = self._known(change) or (None, None)
+        script = self._writer.prepare(change.path, part.upto if part is not None else None)
         self._queue.add(file, Task(file, script, STREAM_WEIGHT), now=now)
 
     def _known(self, change: PlannedChange) -> tuple[Numbers, SafePart] | None:
@@ -70,8 +70,10 @@ class LargeFiles:
         ):
             old = self._context.chunks.get(change.path, change.old_digest)
         offers, key = place.offers, self._context.chunks.key
-        # If nothing has arrived of what was noted, it is not noted again.
-        part_of, part = (self._known(change) if arrived != ArrivedPart() else None) or (change.numbers, NOTHING_SAFE)
+        part_of, part = change.numbers, NOTHING_SAFE
+        known = self._known(change)
+        if known is not None and arrived != ArrivedPart():  # else the far box has nothing of what was noted
+            part_of, part = known
         request = StreamRequest(change.path, key, offers.max_write, offers.sync, old, part_of, part)
         file.connections = 0
         file.stream = FileStream(request, self._context.run.clock, arrived)

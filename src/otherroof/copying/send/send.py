@@ -171,11 +171,13 @@ class SendSteps:
                 yield Task(folder, self._writer.stands_in_the_way(folder))
 
         in_the_way: list[bytes] = []
+        refused: OtherroofError | None = None
         for result in self._place.carry_out(tasks(), self._context.run.tick):
-            if result.error is not None:
-                raise result.error
+            refused = refused or result.error
             if result.value:
                 in_the_way.append(result.key)
+        if refused is not None:  # a broken connection came first: it is tried again
+            raise refused
         lost: list[bytes] = []
         # What was seen below one of these was seen through it, and says nothing.
         for folder in outermost(in_the_way):
@@ -258,10 +260,12 @@ class SendSteps:
                 yield Task(waiting, self._writer.make_folders([folder.path for folder in waiting]), connection=0)
 
         first_refusal: PlaceError | None = None
+        failed: OtherroofError | None = None
         for result in self._place.carry_out(tasks(), self._context.run.tick):
-            if result.error is not None:
-                raise result.error
+            failed = failed or result.error
             refused = result.value or {}
+            if result.error is not None:
+                continue
             for change in result.key:
                 if change.path in refused:
                     self._plan.trouble(change, refused[change.path].what)
@@ -269,6 +273,8 @@ class SendSteps:
                     self._plan.done(change)
             first_refusal = first_refusal or next(iter(refused.values()), None)
         self._plan.commit()
+        if failed is not None:
+            raise failed
         if first_refusal is not None and (reason := reason_of(self._place, self._writer.name)):
             raise reason from first_refusal
 

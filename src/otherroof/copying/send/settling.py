@@ -17,7 +17,7 @@ from otherroof.copying.send.landed import AGE_S
 from otherroof.far.place import Task
 from otherroof.far.requests import Script
 from otherroof.far_copy.numbers import FILE, FOLDER, LINK
-from otherroof.far_copy.writer import ChangeState, FileProperties, Writer
+from otherroof.far_copy.writer import ChangeState, FileProperties, NotDurable, Writer
 
 WAITS_FOR_COMMIT = "waits for commit"  # a fact in the plan
 
@@ -38,7 +38,9 @@ def settle_unfinished(plan: RunPlan, writer: Writer, run: RunContext) -> None:
             yield Task(change, _standing(writer, change), waits_for_disk=change.want == FILE)
 
     for result in writer.place.carry_out(tasks(), run.tick):
-        if isinstance(result.error, PlaceError):  # refused even to look at the name: nothing changed there
+        if isinstance(result.error, NotDurable):
+            _note(plan, result.key, ChangeState.OLD_GONE)  # no listing may name it, so it comes anew
+        elif isinstance(result.error, PlaceError):  # refused even to look at the name: nothing changed there
             plan.take_back_begin(result.key)
             plan.trouble(result.key, result.key.why or result.error.what)
         elif result.error is not None:
@@ -73,21 +75,27 @@ def _standing(writer: Writer, change: PlannedChange) -> Script[ChangeState]:
     if change.want == FILE and properties is not None and change.digest is not None and change.size <= LARGE:
         # The right size does not tell: a disk without a journal may have given the file its size and no content.
         try:
-            if (yield from writer.adopt(change.path, properties, change.digest)):
-                yield from writer.make_durable([change.path])
-                return ChangeState.IN_PLACE
+            is_whole = yield from writer.adopt(change.path, properties, change.digest)
         except PlaceError:
-            return ChangeState.OLD_GONE  # it cannot be read, or is not held: no listing may name it, so it comes anew
+            return ChangeState.OLD_GONE  # it cannot be read, so it comes anew
+        if is_whole:
+            yield from _hold(writer, change.path)
+            return ChangeState.IN_PLACE
         state = yield from writer.standing(change.path, properties, change.had in (FILE, LINK))
         return ChangeState.OLD_GONE if state is ChangeState.IN_PLACE else state
     # A large file was synced before it took its place, so that only its name may have been lost.
     state = yield from writer.standing(change.path, properties, change.had in (FILE, LINK))
     if state is ChangeState.IN_PLACE and change.want == FILE:
-        try:
-            yield from writer.make_durable([change.path])
-        except PlaceError:
-            return ChangeState.OLD_GONE
+        yield from _hold(writer, change.path)
     return state
+
+
+def _hold(writer: Writer, path: bytes) -> Script[None]:
+    """Make it durable. Raises NotDurable if that is refused: an error, which a place tells also behind a break."""
+    try:
+        yield from writer.make_durable([path])
+    except PlaceError as refusal:
+        raise NotDurable(refusal.what, where=refusal.where) from refusal
 
 
 def _note(plan: RunPlan, change: PlannedChange, standing: ChangeState | None) -> None:

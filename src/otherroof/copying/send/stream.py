@@ -113,8 +113,8 @@ class FileStream:
         self._block_ends: deque[SafePart] = deque()  # what was read, up to each block's end that is not safe yet
         self._gone = threading.Event()
         self._cut: str = ""
-        self._made = 0  # pieces that were made, and how many when the last block's end was noted
-        self._made_before = 0
+        self._made = 0  # pieces made so far
+        self._made_before = 0  # … when the end of the last block was noted
         self._is_distrusted = False
         self._synced_at = clock.monotonic()
         self._synced = self.arrived.upto
@@ -294,16 +294,16 @@ class FileStream:
         yield from blocks_of(handle, size, most, upto)
 
     def _note_block(self, read: SafePart) -> None:
-        # The numbers do not tell all. A page of a mapped file that was written to lately is written to once more
-        # without a new time, until the kernel has written it out (mmap(2): the time moves between the first store and
-        # the next msync). So the content that has arrived must also be what is read now, and until that is known no
-        # further part is noted by what is read.
+        # Inode, size and times do not tell all. While a page that was changed through mmap is not yet written to the
+        # disk, further changes to it move no time (mmap(2)). So what is read now must have the digest of what has
+        # arrived. Until that is known, `safe_part` stays what it was.
         if read.upto < self.arrived.upto:
             return
         if read.upto == self.arrived.upto and read != self.request.part:
             raise _another_state(self.request.path)
         with self._lock:
-            # In a hole nothing is sent, and nothing moves on what is safe: its blocks count as one.
+            # Between two ends without a new piece nothing can become safe: in a hole, while a long copy is gathered,
+            # in what had arrived. One end for all of them.
             if self._block_ends and self._made == self._made_before:
                 self._block_ends.pop()
             self._made_before = self._made

@@ -7,6 +7,7 @@ nothing of layouts: scripts decide what is asked, the channel only how fast.
 from __future__ import annotations
 
 import time
+from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -47,7 +48,7 @@ class _RunningScript:
     answers: list[Any] = field(default_factory=list)
     waiting: int = 0
     failure: OtherroofError | None = None
-    sync_refused: bool = False  # that is what it failed of
+    refused_sync: OtherroofError | None = None  # how a sync of its last request was refused
 
 
 # What somebody waits for: the work it asks for, the request, and who takes the answer: a script, at one place of its
@@ -91,6 +92,8 @@ class SftpChannel:
         self._out: list[bytes] = []
         self._out_size = 0
         self._number = 0
+        self._heard: deque[bytes] = deque()  # answers that have come and were not looked at yet
+        self._is_gone = False  # the connection is
         self._waiting: dict[int, _Asked] = {}  # by the request's number, the oldest first
         # Numbers of closings that nobody waits for. Not among the others, of which the oldest is asked for at each send
         # and receive: it ends the connection if it is passed over for too long, which one of these must not.
@@ -133,6 +136,8 @@ class SftpChannel:
                 if self._may_collect() and not self._rests() and (not takes_long or self._channel.recv_ready()):
                     self._collect()
         except LinkLost:
+            self._is_gone = True
+            self._hear_the_rest()
             self._tell_refused_syncs()
             raise
         finally:
@@ -143,12 +148,23 @@ class SftpChannel:
             self._files = 0
 
     def _tell_refused_syncs(self) -> None:
-        """The connection is gone. A script of which a sync was refused hears of that, though what it asked together
-        with it is never answered: a kernel tells once that it could not write, and over the next connection the same
-        sync would be answered well. Any other refusal comes again."""
-        for running in [one for one in self._running if one.sync_refused and one.waiting]:
-            with suppress(LinkLost):  # it may want to ask for more
-                self._advance(running, None, running.failure)
+        """A script of which a sync was refused hears of that, though what it asked together with it is never answered.
+
+        A kernel tells once that it could not write, and over the next connection the same sync would be answered well.
+        Any other refusal comes again.
+        """
+        for running in list(self._running):
+            # `Attempts` take their answers all together; what they sync is written anew over the next connection.
+            if running.waiting and running.refused_sync is not None and type(running.request) is not requests.Attempts:
+                with suppress(LinkLost):  # it may want to ask for more
+                    self._advance(running, None, running.refused_sync)
+
+    def _hear_the_rest(self) -> None:
+        """What had come before the connection broke: a break often shows as something is sent, with answers unread."""
+        with suppress(LinkLost):
+            self._hear()
+            while self._channel.recv_ready():
+                self._collect()
 
     # -- greeting --
 
@@ -180,7 +196,10 @@ class SftpChannel:
     def _next_packet(self) -> bytes:
         self._deadline.begin()
         while True:
-            found = self._packets.feed(self._receive())
+            begun = time.monotonic()
+            data = self._receive()
+            self._note_wait(begun, len(data))
+            found = self._packets.feed(data)
             if found:
                 return found[0]  # there is no other: in the greeting one thing is asked at a time
 
@@ -238,7 +257,7 @@ class SftpChannel:
         if isinstance(request, _STREAMS):
             self._streams.begin(request, lambda answer, failure: self._advance(running, answer, failure))
             return
-        running.failure, running.sync_refused = None, False
+        running.failure = running.refused_sync = None
         self._ask_all(running, request)
 
     def _ask_all(
@@ -288,7 +307,8 @@ class SftpChannel:
             raise
         except OtherroofError as error:
             refusal = error.with_traceback(None) if not isinstance(op, requests.LetGo) else None  # as in `_advance`
-            running.sync_refused |= isinstance(op, requests.Sync)
+            if isinstance(op, requests.Sync):
+                running.refused_sync = refusal
             self._answered(running, index, None, refusal)
         else:
             self._answered(running, index, answer, None)
@@ -334,6 +354,8 @@ class SftpChannel:
             self._flush()
 
     def _flush(self) -> None:
+        if self._is_gone:
+            self._out.clear()
         if self._out:
             data = b"".join(self._out) if len(self._out) > 1 else self._out[0]
             self._out.clear()
@@ -355,7 +377,6 @@ class SftpChannel:
                 self._note_wait(begun, sent)
 
     def _receive(self) -> bytes:
-        begun = time.monotonic()
         with as_link_lost(self._target):
             data: bytes = self._channel.recv(1 << 18)
             if not data:
@@ -363,7 +384,6 @@ class SftpChannel:
             # What the server writes to its standard error takes from the same window, and would close it in the end.
             if self._channel.recv_stderr_ready():
                 self._channel.recv_stderr(1 << 18)
-        self._note_wait(begun, len(data))
         return data
 
     def _note_wait(self, begun: float, moved: int) -> None:
@@ -373,7 +393,15 @@ class SftpChannel:
             raise LinkLost(verdict, where=self._target.shown_as)
 
     def _collect(self) -> None:
-        for packet in self._packets.feed(self._receive()):
+        begun = time.monotonic()
+        data = self._receive()
+        self._heard.extend(self._packets.feed(data))
+        self._note_wait(begun, len(data))
+        self._hear()
+
+    def _hear(self) -> None:
+        while self._heard:
+            packet = self._heard.popleft()
             # Byte 0 is the type.
             number = int.from_bytes(packet[1:5], "big")
             asked = self._waiting.pop(number, None)

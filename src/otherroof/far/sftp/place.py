@@ -143,8 +143,8 @@ class SftpPlace:
         except LinkLost:
             self.close()
             self._part_from(queues)
-            # Refused over one connection while another broke. Of what went well nothing more is told: it is uncertain,
-            # and what follows from it would wait for a connection.
+            # A refusal may wait here behind another connection's break. What went well is not told any more: the next
+            # connection asks about it.
             yield from queues.refusals()
             raise
         except BaseException:
@@ -229,7 +229,8 @@ class SftpPlace:
                 self._sessions.append(session)
                 if self._working is not None:
                     self._put_to_work(channel, self._working)
-                # After it has a queue: `connections` is read without the lock, and a task given to the last of them.
+                # Last: whoever reads `connections`, without the lock, may at once give a task to this one, which needs
+                # its queue.
                 self._channels.append(channel)
                 return
         session.close()
