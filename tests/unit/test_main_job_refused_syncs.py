@@ -108,10 +108,11 @@ def test_what_settling_cannot_have_held_is_brought_anew(job: OneJob) -> None:
     """Invariant 3: the connection breaks at a file's sync, and over the next one its sync is refused."""
     job.put("a", b"old A")
     job.done()
-    job.put("a", b"new B, longer")
-    with syncs(refused_at(b"latest/a", 2, cut_at=1)):
+    job.put("a", os.urandom(3000))
+    with syncs(refused_at(b"latest/a", 2, cut_at=1)), content_sent() as sizes:
         ran = job.run()
     assert ran.error is None
+    assert sizes == [3000, 3000], "once before the break, and once because it was not held"
     found, _ = job.restore(ran.report.run)
     assert found.damaged == []
     job.all_come_back()

@@ -334,8 +334,10 @@ def test_progress_counts_what_is_still_to_be_sent(job: OneJob) -> None:
         begin(self, *given)
 
     with patch.object(Progress, "begin", beginning):
-        to_send = job.done().bytes.to_send
+        done = job.done().bytes
+    to_send = done.to_send
     assert 0 < to_send < 8 * LARGE
+    assert done.sent <= to_send, "what is safe is not sent again"
     assert ("sending", 1, to_send) in begun
 
 
