@@ -74,6 +74,8 @@ def digest_in(line: bytes | None) -> bytes | None:
     return bytes.fromhex(line[at : line.index(b'"', at)].decode()) or None
 
 
+# Content that nothing over there has: it is to be sent.
+IS_FRESH = f"(want = {FILE} AND NOT doubt AND source IS NULL AND first IS NULL)"
 # What the catalogue had at the path; `had` is 0 once the old one was moved.
 WAS_FILE_OR_LINK = f"(old IS NOT NULL AND instr(old, x'{FOLDER_KIND.hex()}') = 0)"
 

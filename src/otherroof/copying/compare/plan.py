@@ -18,6 +18,7 @@ from otherroof.copying.compare.catalogue import AsideContent
 from otherroof.copying.compare.change import (
     BEGUN,
     DONE,
+    IS_FRESH,
     LARGE,
     PLANNED,
     TROUBLE,
@@ -181,8 +182,7 @@ class RunPlan:
                 f"SELECT count(*) FILTER (WHERE want {file_or_link} AND NOT had {file_or_link}),"
                 f" count(*) FILTER (WHERE want {file_or_link} AND had {file_or_link} AND NOT doubt),"
                 f" count(*) FILTER (WHERE NOT want {file_or_link} AND had {file_or_link}),"
-                f" coalesce(sum(size) FILTER (WHERE want = {FILE} AND NOT doubt AND source IS NULL"
-                " AND first IS NULL), 0),"
+                f" coalesce(sum(size) FILTER (WHERE {IS_FRESH}), 0),"
                 f" count(*) FILTER (WHERE want = {FILE} AND had = {FILE} AND doubt AND digest IS NULL)"
                 " FROM change WHERE state <> ?",
                 (TROUBLE,),
@@ -196,8 +196,8 @@ class RunPlan:
         """Bytes of what is to be brought that are safe at the far end already, since an earlier run had sent them."""
         same = " AND ".join(f"part.{number} = change.{number}" for number in ("ino", "size", "mtime", "ctime"))
         row = self._file.one(
-            f"SELECT coalesce(sum(upto), 0) FROM part JOIN change USING (path) WHERE {same} AND want = {FILE}"
-            " AND NOT doubt AND source IS NULL AND first IS NULL AND state <> ?",
+            f"SELECT coalesce(sum(upto), 0) FROM part JOIN change USING (path) WHERE {same} AND {IS_FRESH}"
+            " AND state <> ?",
             (TROUBLE,),
         )
         return int(row[0]) if row is not None else 0

@@ -262,10 +262,10 @@ class SendSteps:
         first_refusal: PlaceError | None = None
         failed: OtherroofError | None = None
         for result in self._place.carry_out(tasks(), self._context.run.tick):
-            failed = failed or result.error
-            refused = result.value or {}
             if result.error is not None:
+                failed = failed or result.error
                 continue
+            refused = result.value or {}
             for change in result.key:
                 if change.path in refused:
                     self._plan.trouble(change, refused[change.path].what)

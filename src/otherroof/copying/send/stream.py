@@ -83,7 +83,7 @@ class _LandedPieces:
 
     # Pieces are made in the order of the file and land in any order. `marks` has those not yet counted, in the file's
     # order; only a row of landed ones at its front moves `upto` on.
-    def note_made(self, piece: Piece, end: int) -> None:
+    def note_made(self, piece: ContentPiece, end: int) -> None:
         mark = _PieceEnd(end)
         self.marks.append(mark)
         # By identity: a piece is no key, and whoever carries it keeps it alive until it has landed.
@@ -105,6 +105,7 @@ class FileStream:
         self.sent = 0  # bytes of content that crossed the link
         self.safe = self.arrived.upto  # offset below which all is durable at the far end
         self.numbers: Numbers | None = None  # of the file as it was opened
+        self.is_distrusted = False  # a sync of it was refused: nothing of it is to be gone on with
         self._clock = clock
         self._pieces: queue.Queue[Piece | OtherroofError | None] = queue.Queue(AHEAD)
         self._lock = threading.Lock()
@@ -115,7 +116,6 @@ class FileStream:
         self._cut: str = ""
         self._made = 0  # pieces made so far
         self._made_before = 0  # … when the end of the last block was noted
-        self._is_distrusted = False
         self._synced_at = clock.monotonic()
         self._synced = self.arrived.upto
         self.ready = threading.Event()  # set once the file is open, or cannot be
@@ -176,12 +176,7 @@ class FileStream:
         # A kernel tells once that it could not write. What is read back may come out of its memory, and the next sync
         # be answered well.
         if isinstance(piece, SyncPiece):
-            self._is_distrusted = True
-
-    @property
-    def is_distrusted(self) -> bool:
-        """Whether nothing of it is to be gone on with, since a sync of it was refused."""
-        return self._is_distrusted
+            self.is_distrusted = True
 
     @property
     def safe_part(self) -> SafePart:

@@ -195,13 +195,11 @@ class SftpChannel:
 
     def _next_packet(self) -> bytes:
         self._deadline.begin()
-        while True:
-            begun = time.monotonic()
-            data = self._receive()
-            self._note_wait(begun, len(data))
-            found = self._packets.feed(data)
-            if found:
-                return found[0]  # there is no other: in the greeting one thing is asked at a time
+        while not self._heard:
+            self._listen()
+        packet = self._heard.popleft()
+        self._heard.clear()  # there is no other: in the greeting one thing is asked at a time
+        return packet
 
     # -- scripts --
 
@@ -393,11 +391,15 @@ class SftpChannel:
             raise LinkLost(verdict, where=self._target.shown_as)
 
     def _collect(self) -> None:
+        self._listen()
+        self._hear()
+
+    def _listen(self) -> None:
         begun = time.monotonic()
         data = self._receive()
+        # Kept before the wait is judged: what came late has come all the same.
         self._heard.extend(self._packets.feed(data))
         self._note_wait(begun, len(data))
-        self._hear()
 
     def _hear(self) -> None:
         while self._heard:
